@@ -1,0 +1,35 @@
+"""What a person (or a timer a person set) asks of an alarm. Always with who and when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Action", "Deed"]
+
+
+class Deed(StrEnum):
+    """What may be asked."""
+
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    SUPPRESS = "suppress"
+    UNSUPPRESS = "unsuppress"
+    TAKE_OUT = "take-out"
+    PUT_BACK = "put-back"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """One request. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for what may be quiet.
+
+    ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving and taking out.
+    """
+
+    deed: Deed
+    alarm: str
+    time: int
+    by: str
+    why: str = ""
+    until: int | None = None

@@ -1,0 +1,93 @@
+"""The live picture: the last word of every point, and the alarms that stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from collector.domain.events import Priority, Signal
+from collector.domain.readings import Quality, Reading
+
+__all__ = ["AlarmState", "LiveAlarm", "LivePicture", "PointState"]
+
+
+class AlarmState(StrEnum):
+    """States of IEC 62682 / ISA-18.2, by name (their letters differ between editions)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed-by-design"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveAlarm:
+    """One alarm that is not plainly normal, as people see it."""
+
+    id: str
+    condition: str
+    asset: str
+    state: AlarmState
+    signal: Signal
+    priority: Priority
+    present: bool
+    """Whether the condition holds now, whatever the state."""
+    since: int
+    raised: int
+    text: str
+    values: Mapping[str, float | int | str | None] = field(default_factory=dict)
+    by: str = ""
+    why: str = ""
+    until: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointState:
+    """The last reading of a point, the last good one, and since when its value is the same."""
+
+    last: Reading
+    last_good: Reading | None
+    same_since: int
+
+
+class LivePicture:
+    """The last word of every point. Fed by the daemon, read by the board."""
+
+    def __init__(self) -> None:
+        self._points: dict[str, PointState] = {}
+
+    def __repr__(self) -> str:
+        good = sum(s.last.quality is Quality.GOOD for s in self._points.values())
+        return f"LivePicture({len(self._points)} points, {good} good)"
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._points)
+
+    def __len__(self) -> int:
+        return len(self._points)
+
+    def get(self, point: str) -> PointState | None:
+        """Return the state of ``point``, or ``None`` when it never had a reading."""
+        return self._points.get(point)
+
+    def points(self) -> Mapping[str, PointState]:
+        """Return a copy of every point's state."""
+        return dict(self._points)
+
+    def update(self, readings: Iterable[Reading]) -> None:
+        """Take in readings; an older one than the last of its point is passed over."""
+        for reading in readings:
+            before = self._points.get(reading.point)
+            if before is not None and reading.time < before.last.time:
+                continue
+            good = reading if reading.quality is Quality.GOOD else before and before.last_good
+            same = before is not None and before.last.value == reading.value
+            self._points[reading.point] = PointState(
+                last=reading,
+                last_good=good,
+                same_since=before.same_since if same and before is not None else reading.time,
+            )

@@ -1,0 +1,161 @@
+"""The plant as the site file describes it, in units of record.
+
+Pressures are psi gauge, temperatures degrees C, oxygen percent (the units readings are kept in);
+volumes are m3, gas flows mol/s, durations ms. Conversion happens once, in ``config``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+__all__ = [
+    "Device",
+    "Generator",
+    "Plant",
+    "PointSource",
+    "Riser",
+    "Room",
+    "Site",
+    "Thing",
+    "Vent",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """Where the plant stands and how its people read numbers."""
+
+    id: str
+    name: str
+    timezone: str
+    altitude: float = 0.0
+    """m above sea level."""
+    units: str = "us"
+    """``us`` or ``metric``."""
+    standard_temperature: float = 15.5556
+    """degrees C; the base of every standard volume (60 F by default)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Generator:
+    """Compressor, separator, tank and controller."""
+
+    id: str
+    name: str
+    tank_volume: float | None = None
+    cut_in: float | None = None
+    cut_out: float | None = None
+    air_fill_below: float | None = None
+    product_oxygen_limit: float | None = None
+    compressor_delivery: float | None = None
+    """mol/s, on air."""
+    nitrogen_delivery: float | None = None
+    """mol/s, through the separator."""
+    kind: str = field(default="generator", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Riser:
+    """One sprinkler system: its pipe, and the pressure it is held at."""
+
+    id: str
+    name: str
+    fed_by: str | None = None
+    volume: float | None = None
+    supervisory_pressure: float | None = None
+    low_pressure: float | None = None
+    high_pressure: float | None = None
+    kind: str = field(default="riser", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vent:
+    """A purge vent at the far end of a riser."""
+
+    id: str
+    name: str
+    riser: str
+    target_oxygen: float | None = None
+    flow: float | None = None
+    """mol/s at supervisory pressure."""
+    kind: str = field(default="vent", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """Where the generator stands and people work."""
+
+    id: str
+    name: str
+    kind: str = field(default="room", init=False)
+
+
+Thing = Generator | Riser | Vent | Room
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointSource:
+    """Which device gives a point, and how often it is asked."""
+
+    point: str
+    device: str
+    every: int
+    """ms."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """A controller or remote I/O as the rules see it: a name, a pace and the points it gives."""
+
+    id: str
+    name: str
+    every: int
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plant:
+    """Everything the rules may know about the site, found by id."""
+
+    site: Site
+    generators: Mapping[str, Generator] = field(default_factory=dict)
+    risers: Mapping[str, Riser] = field(default_factory=dict)
+    vents: Mapping[str, Vent] = field(default_factory=dict)
+    rooms: Mapping[str, Room] = field(default_factory=dict)
+    devices: Mapping[str, Device] = field(default_factory=dict)
+    """Empty for a site file that only replays: any point may then turn up."""
+
+    def thing(self, thing_id: str) -> Thing | None:
+        """Return the thing of that id, or ``None``."""
+        for group in (self.generators, self.risers, self.vents, self.rooms):
+            if thing_id in group:
+                found: Thing = group[thing_id]  # type: ignore[index]
+                return found
+        return None
+
+    def things(self) -> tuple[Thing, ...]:
+        """Return every thing, generators first, as the gas flows."""
+        return (
+            *self.generators.values(), *self.risers.values(),
+            *self.vents.values(), *self.rooms.values(),
+        )
+
+    def source_of(self, point: str) -> PointSource | None:
+        """Return which device gives ``point``, or ``None`` when no device is said to."""
+        for device in self.devices.values():
+            if point in device.points:
+                return PointSource(point=point, device=device.id, every=device.every)
+        return None
+
+    def wired(self, point: str) -> bool:
+        """Whether ``point`` can have readings: some device gives it, or the site has no devices."""
+        return not self.devices or self.source_of(point) is not None
+
+    def name_of(self, asset: str) -> str:
+        """Return how people call an asset (thing or device); its id where it has no name."""
+        thing = self.thing(asset)
+        if thing is not None:
+            return thing.name
+        device = self.devices.get(asset)
+        return device.name if device is not None else asset

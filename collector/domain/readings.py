@@ -1,0 +1,140 @@
+"""Readings: one value of one point at one instant, with how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = [
+    "MODES",
+    "QUANTITIES",
+    "Quality",
+    "Quantity",
+    "Reading",
+    "mode_code",
+    "point_kind",
+    "split_point",
+]
+
+MODES = ("off", "nitrogen", "air-fill")
+"""Generator modes in the order of their stored codes 0, 1, 2."""
+
+
+def mode_code(word: str) -> float:
+    """Return the stored number of a mode word.
+
+    Raises ``ValueError`` for any other word.
+
+    >>> mode_code("air-fill")
+    2.0
+    """
+    return float(MODES.index(word))
+
+
+class Quality(StrEnum):
+    """How far a reading may be trusted."""
+
+    GOOD = "good"
+    BAD = "bad"
+    """The device answered, but the value is impossible, marked invalid, or could not be read."""
+    STALE = "stale"
+    """Asked for and not had: no answer in time."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One answer, or the lack of one.
+
+    ``asked`` and ``time`` (when it was had, or given up) are ms since 1970 UTC. ``value`` is in the
+    quantity's own unit (:data:`QUANTITIES`); contacts are 0 or 1, modes their code in
+    :data:`MODES`. ``value`` is ``None`` when there is none. ``why`` explains any quality but good.
+    """
+
+    point: str
+    asked: int
+    time: int
+    value: float | None
+    quality: Quality = Quality.GOOD
+    why: str = ""
+
+    @property
+    def usable(self) -> float | None:
+        """The value if it may be computed with, else ``None``."""
+        return self.value if self.quality is Quality.GOOD else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """What can be read of a thing: its unit of record and its nature."""
+
+    unit: str
+    """``psi`` (gauge), ``%``, ``degC``, ``h``, ``count``, ``contact`` or ``mode``."""
+    label: str
+    """How a person reads it."""
+
+    @property
+    def is_contact(self) -> bool:
+        """Whether its values are 0 or 1."""
+        return self.unit == "contact"
+
+
+def _q(unit: str, label: str) -> Quantity:
+    return Quantity(unit=unit, label=label)
+
+
+QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
+    "generator": {
+        "tank_pressure": _q("psi", "tank pressure"),
+        "compressor_running": _q("contact", "compressor running"),
+        "mode": _q("mode", "mode"),
+        "product_oxygen": _q("%", "product oxygen"),
+        "running_hours": _q("h", "running hours"),
+        "start_count": _q("count", "starts"),
+        "dew_point": _q("degC", "dew point"),
+        "cabinet_temperature": _q("degC", "cabinet temperature"),
+        "trouble": _q("contact", "trouble contact"),
+        "power": _q("contact", "power"),
+    },
+    "riser": {
+        "pressure": _q("psi", "supervisory pressure"),
+        "pipe_temperature": _q("degC", "pipe temperature"),
+        "valve_room_temperature": _q("degC", "valve-room temperature"),
+        "low_air": _q("contact", "low-air switch"),
+        "high_air": _q("contact", "high-air switch"),
+        "bypass_open": _q("contact", "air maintenance device bypass"),
+    },
+    "vent": {
+        "oxygen": _q("%", "oxygen at the vent"),
+        "open": _q("contact", "vent open"),
+        "water": _q("contact", "water at the vent"),
+    },
+    "room": {
+        "oxygen": _q("%", "room oxygen"),
+        "temperature": _q("degC", "room temperature"),
+    },
+}
+"""Every quantity of every kind of thing. Contacts also exist as ``<quantity>_no`` and ``_nc``."""
+
+
+def split_point(point: str) -> tuple[str, str]:
+    """Split ``gen1.tank_pressure`` into thing and quantity.
+
+    Raises ``ValueError`` when there is no dot.
+    """
+    thing, dot, quantity = point.rpartition(".")
+    if not dot or not thing or not quantity:
+        raise ValueError(f"not a point: {point!r}; expected <thing>.<quantity>")
+    return thing, quantity
+
+
+def point_kind(kind: str, quantity: str) -> Quantity | None:
+    """Return the quantity of a kind of thing, following ``_no``/``_nc`` legs, or ``None``."""
+    known = QUANTITIES[kind]
+    if quantity in known:
+        return known[quantity]
+    for leg, name in (("_no", "normally open leg"), ("_nc", "normally closed leg")):
+        base = known.get(quantity.removesuffix(leg)) if quantity.endswith(leg) else None
+        if base is not None and base.is_contact:
+            return Quantity(unit="contact", label=f"{base.label}, {name}")
+    return None

@@ -1,0 +1,1 @@
+"""The bundled plant: generators, risers and vents that behave, and misbehave, on a real wire."""
