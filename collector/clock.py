@@ -26,7 +26,7 @@ class Clock(Protocol):
     """What a loop may ask of time."""
 
     def now(self) -> int:
-        """Return the present instant in ms since 1970 UTC. May jump when the machine's clock does."""
+        """Return the instant in ms since 1970 UTC; it may jump when the clock is set."""
 
     def monotonic(self) -> int:
         """Return ms on a scale that never jumps; only differences mean anything."""

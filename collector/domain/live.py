@@ -84,7 +84,9 @@ class LivePicture:
             before = self._points.get(reading.point)
             if before is not None and reading.time < before.last.time:
                 continue
-            good = reading if reading.quality is Quality.GOOD else before and before.last_good
+            good = before.last_good if before is not None else None
+            if reading.quality is Quality.GOOD:
+                good = reading
             same = before is not None and before.last.value == reading.value
             self._points[reading.point] = PointState(
                 last=reading,

@@ -130,7 +130,7 @@ class Plant:
         """Return the thing of that id, or ``None``."""
         for group in (self.generators, self.risers, self.vents, self.rooms):
             if thing_id in group:
-                found: Thing = group[thing_id]  # type: ignore[index]
+                found: Thing = group[thing_id]
                 return found
         return None
 
