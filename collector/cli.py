@@ -1,0 +1,90 @@
+"""The console command: finds the sub-command, and turns every error into a sentence."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+
+from collector import __version__
+from collector.domain.errors import QuietpipeError, SiteFileError
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS = {
+    "demo": "show the whole watch at work on the bundled plant, with time sped up",
+    "run": "watch a site until told to stop",
+    "check": "read a site file, report every mistake, ask each device once",
+    "replay": "feed recorded readings through the same rules; print the events",
+    "export": "write readings or events from the journal",
+}
+"""Every sub-command with its line of help; each is a module of ``collector.commands``."""
+
+_EPILOG = """\
+start here:
+  quietpipe demo                     see it work, with no device at hand
+  quietpipe check SITE.toml          is the site file right, do the devices answer?
+  quietpipe run SITE.toml            the watch itself
+
+It supervises for maintenance and only reads. It is not a fire-alarm system and replaces none.
+"""
+
+
+def _parser() -> argparse.ArgumentParser:
+    lines = "\n".join(f"  {name:<10} {line}" for name, line in COMMANDS.items())
+    parser = argparse.ArgumentParser(
+        prog="quietpipe",
+        description="Watches nitrogen generators and purge vents on dry-pipe and preaction "
+                    "sprinkler systems.\n\ncommands:\n" + lines,
+        epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter,
+        usage="quietpipe COMMAND [options]   (quietpipe COMMAND --help for one command)",
+    )
+    parser.add_argument("--version", action="version", version=f"quietpipe {__version__}")
+    parser.add_argument("command", metavar="COMMAND", choices=list(COMMANDS), help="what to do")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit status. 2 means the call or the site file is wrong."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    chosen = _parser().parse_args(arguments[:1] or ["--help"]).command
+    # Only the chosen command is imported: --help stays quick, the daemon stays light.
+    module = importlib.import_module(f"collector.commands.{chosen}")
+    parser = argparse.ArgumentParser(
+        prog=f"quietpipe {chosen}", description=module.__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.add_arguments(parser)
+    options = parser.parse_args(arguments[1:])
+    try:
+        return int(module.run(options))
+    except SiteFileError as error:
+        for mistake in error.mistakes:
+            print(mistake, file=sys.stderr)
+        print(f"{len(error.mistakes)} mistake(s); nothing was started.", file=sys.stderr)
+        return 2
+    except QuietpipeError as error:
+        print(f"quietpipe {chosen}: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away (head, less): not worth a word, and Python must not
+        # complain either when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    except Exception as error:  # noqa: BLE001 - the last line of defence before a person's eyes
+        if os.environ.get("QUIETPIPE_TRACEBACK"):
+            traceback.print_exc()
+        print(
+            f"quietpipe {chosen}: a fault of this program: {type(error).__name__}: {error}\n"
+            "Set QUIETPIPE_TRACEBACK=1 and run it again to see where.", file=sys.stderr,
+        )
+        return 70
+
+
+if __name__ == "__main__":
+    sys.exit(main())
