@@ -1,0 +1,392 @@
+r"""How oxygen leaves a pipe: sweep purge, cycle purge, and dead legs behind them.
+
+A volume swept by a gas whose oxygen is :math:`x_{in}`, well mixed, obeys
+
+.. math:: n \frac{dx}{dt} = \dot n (x_{in} - x)
+
+Real pipe is not well mixed: dead legs lag, the far end lags the riser end. What is computed here
+is therefore the early answer; the fit of the readings (:mod:`collector.physics.purgefit`) is the
+later one.
+
+References
+----------
+[1] KOSHA Guide C-C-85-2026, inert-gas purging. Korea Occupational Safety and Health Agency;
+    Annexes 2 and 3 (read in a restatement).
+[2] A chapter of solved balances on stirred tanks, Problems 7.1, 7.2 and 7.4 (the book is
+    probably Tosun, Modelling in Transport Phenomena; the title is from memory).
+[3] A sheet of rules of thumb for purging with inert gas, after Branan.
+"""
+
+from __future__ import annotations
+
+import math
+
+from collector.physics._checks import at_least, fraction, non_negative, positive
+from collector.physics.gas import amount
+
+__all__ = [
+    "cycle_gas",
+    "cycle_oxygen",
+    "cycles_needed",
+    "second_volume_oxygen",
+    "sweep_oxygen",
+    "sweep_oxygen_changing",
+    "sweep_time",
+    "sweep_time_constant",
+    "sweep_volumes",
+]
+
+
+def sweep_time_constant(amount_mol: float, flow_mol_per_s: float) -> float:
+    r"""Time constant of a well-mixed sweep.
+
+    .. math:: \tau = n / \dot n
+
+    Parameters
+    ----------
+    amount_mol : gas held by the system, mol.
+    flow_mol_per_s : gas leaving through the vent, mol/s.
+
+    Returns
+    -------
+    Time constant, s.
+
+    Raises
+    ------
+    ValueError
+        An amount or a flow that is not above zero.
+
+    Examples
+    --------
+    [2], Problem 7.4a: 300 kg swept at 2 kg/min has a time constant of 150 min (the same ratio in
+    mol).
+
+    >>> sweep_time_constant(300, 2)
+    150.0
+    """
+    return positive("amount_mol", amount_mol) / positive("flow_mol_per_s", flow_mol_per_s)
+
+
+def sweep_volumes(initial: float, target: float, feed: float = 0.0) -> float:
+    r"""Volume changes (multiples of the gas held) that bring a well-mixed system to a target.
+
+    .. math:: N = \ln \frac{x_0 - x_{in}}{x - x_{in}}
+
+    Parameters
+    ----------
+    initial, target, feed : oxygen fractions at the start, at the end, and of the product gas.
+
+    Returns
+    -------
+    Number of volume changes; 0 when the target is already reached.
+
+    Raises
+    ------
+    ValueError
+        A value outside 0..1, or a feed that is not below the target: it is never reached.
+
+    Examples
+    --------
+    [1], Annex 3: 28 m3 from 21 % to 1.25 % takes 79.2 m3 of nitrogen with 0.01 % oxygen, or
+    79 m3 of pure nitrogen.
+
+    >>> round(28 * sweep_volumes(0.21, 0.0125, 0.0001), 1)
+    79.2
+    >>> round(28 * sweep_volumes(0.21, 0.0125))
+    79
+    """
+    fraction("initial", initial)
+    fraction("target", target)
+    fraction("feed", feed)
+    if target >= initial:
+        return 0.0
+    if feed >= target:
+        raise ValueError(f"a feed of {feed!r} oxygen never brings the system to {target!r}")
+    return math.log((initial - feed) / (target - feed))
+
+
+def sweep_time(initial: float, target: float, time_constant_s: float, feed: float = 0.0) -> float:
+    r"""Time of a well-mixed sweep to a target.
+
+    .. math:: t = \tau \ln \frac{x_0 - x_{in}}{x - x_{in}}
+
+    Parameters
+    ----------
+    initial, target, feed : oxygen fractions at the start, at the end, and of the product gas.
+    time_constant_s : time constant, s.
+
+    Returns
+    -------
+    Time, s; 0 when the target is already reached.
+
+    Raises
+    ------
+    ValueError
+        A value outside 0..1, a feed that is not below the target, a time constant that is not
+        above zero.
+
+    Examples
+    --------
+    [2], Problem 7.4a: pure water (0 %) fed at 10 %, time constant 150 min, reaches 5 % in 104 min.
+    Rising or falling, the equation is the same; here it is the clean fraction that falls from
+    100 % of its way to 50 %.
+
+    >>> round(sweep_time(1.0, 0.5, 150.0))
+    104
+    """
+    positive("time_constant_s", time_constant_s)
+    return time_constant_s * sweep_volumes(initial, target, feed)
+
+
+def sweep_oxygen(
+    initial: float, elapsed_s: float, time_constant_s: float, feed: float = 0.0
+) -> float:
+    r"""Oxygen of a well-mixed sweep after a time.
+
+    .. math:: x(t) = x_{in} + (x_0 - x_{in}) e^{-t/\tau}
+
+    Parameters
+    ----------
+    initial, feed : oxygen fractions at the start and of the product gas.
+    elapsed_s : time since the start, s.
+    time_constant_s : time constant, s.
+
+    Returns
+    -------
+    Oxygen fraction.
+
+    Raises
+    ------
+    ValueError
+        A fraction outside 0..1, a negative time, a time constant that is not above zero.
+
+    Examples
+    --------
+    [2], Problem 7.1: 80 m3 of air is at 1 % once 243.6 m3 of nitrogen went through.
+
+    >>> round(sweep_oxygen(0.21, 243.6, 80.0), 4)
+    0.01
+    """
+    fraction("initial", initial)
+    fraction("feed", feed)
+    non_negative("elapsed_s", elapsed_s)
+    positive("time_constant_s", time_constant_s)
+    return feed + (initial - feed) * math.exp(-elapsed_s / time_constant_s)
+
+
+def sweep_oxygen_changing(
+    initial: float,
+    elapsed_s: float,
+    *,
+    amount_mol: float,
+    inflow_mol_per_s: float,
+    outflow_mol_per_s: float,
+    feed: float = 0.0,
+) -> float:
+    r"""Oxygen of a well-mixed sweep while the amount held changes.
+
+    .. math::
+        \frac{x - x_{in}}{x_0 - x_{in}} =
+        \left(\frac{n_0}{n_0 + (\dot n_i - \dot n_o) t}\right)^{\dot n_i/(\dot n_i - \dot n_o)}
+
+    Parameters
+    ----------
+    initial, feed : oxygen fractions at the start and of the product gas.
+    elapsed_s : time since the start, s.
+    amount_mol : gas held at the start, mol.
+    inflow_mol_per_s, outflow_mol_per_s : gas fed and gas leaving, mol/s.
+    feed : oxygen fraction of the gas fed.
+
+    Returns
+    -------
+    Oxygen fraction. With equal flows it is :func:`sweep_oxygen`.
+
+    Raises
+    ------
+    ValueError
+        A fraction outside 0..1, a negative time or flow, nothing held, or a time after which the
+        system would be empty.
+
+    Examples
+    --------
+    [2], Problem 7.4b: 300 kg, 2 kg/min in, 2.5 kg/min out: half way after 95.5 min.
+
+    >>> way = sweep_oxygen_changing(1.0, 95.5, amount_mol=300, inflow_mol_per_s=2,
+    ...                             outflow_mol_per_s=2.5)
+    >>> round(way, 3)
+    0.5
+    """
+    fraction("initial", initial)
+    fraction("feed", feed)
+    non_negative("elapsed_s", elapsed_s)
+    positive("amount_mol", amount_mol)
+    non_negative("inflow_mol_per_s", inflow_mol_per_s)
+    non_negative("outflow_mol_per_s", outflow_mol_per_s)
+    growth = (inflow_mol_per_s - outflow_mol_per_s) * elapsed_s / amount_mol
+    if growth <= -1.0:
+        raise ValueError(f"after elapsed_s = {elapsed_s!r} nothing is left in the system")
+    turnover = inflow_mol_per_s * elapsed_s / amount_mol
+    # log1p(g)/g tends to 1 as the flows become equal: the exponential of the plain sweep.
+    shape = math.log1p(growth) / growth if growth else 1.0
+    return feed + (initial - feed) * math.exp(-turnover * shape)
+
+
+def second_volume_oxygen(
+    initial: float,
+    elapsed_s: float,
+    first_time_constant_s: float,
+    second_time_constant_s: float,
+    feed: float = 0.0,
+) -> float:
+    r"""Oxygen of the second of two well-mixed volumes in series, both starting alike.
+
+    .. math::
+        \frac{x_2 - x_{in}}{x_0 - x_{in}} =
+        \frac{\tau_1 e^{-t/\tau_1} - \tau_2 e^{-t/\tau_2}}{\tau_1 - \tau_2}
+
+    The far end of a pipe lags its riser end in this way: it starts flat, then falls.
+
+    Parameters
+    ----------
+    initial, feed : oxygen fractions at the start and of the product gas.
+    elapsed_s : time since the start, s.
+    first_time_constant_s, second_time_constant_s : time constants of the two volumes, s.
+
+    Returns
+    -------
+    Oxygen fraction in the second volume.
+
+    Raises
+    ------
+    ValueError
+        A fraction outside 0..1, a negative time, a time constant that is not above zero.
+
+    Examples
+    --------
+    [2], Problem 7.2: 1500 L and 750 L, both at 0.5 kg/L, swept at 75 L/min; after 10 min the
+    second is at 0.423 kg/L.
+
+    >>> round(second_volume_oxygen(0.5, 10.0, 1500 / 75, 750 / 75), 3)
+    0.423
+    """
+    fraction("initial", initial)
+    fraction("feed", feed)
+    t = non_negative("elapsed_s", elapsed_s)
+    one = positive("first_time_constant_s", first_time_constant_s)
+    two = positive("second_time_constant_s", second_time_constant_s)
+    if abs(one - two) < 1e-9 * one:
+        left = (1.0 + t / one) * math.exp(-t / one)
+    else:
+        left = (one * math.exp(-t / one) - two * math.exp(-t / two)) / (one - two)
+    return feed + (initial - feed) * left
+
+
+def cycle_oxygen(
+    initial: float, cycles: int, low_pa: float, high_pa: float, feed: float = 0.0
+) -> float:
+    r"""Oxygen after pressurising and venting a number of times.
+
+    .. math:: y_j = y_{in} + (y_0 - y_{in}) \left(\frac{p_L}{p_H}\right)^j
+
+    Parameters
+    ----------
+    initial, feed : oxygen fractions at the start and of the product gas.
+    cycles : number of cycles.
+    low_pa, high_pa : absolute pressures before and after each fill, Pa.
+
+    Returns
+    -------
+    Oxygen fraction.
+
+    Raises
+    ------
+    ValueError
+        A fraction outside 0..1, a negative count, pressures not in order.
+
+    Examples
+    --------
+    [3]: 21 % after two cycles to 5 atm is 0.84 %.
+
+    >>> round(cycle_oxygen(0.21, 2, 1.0, 5.0), 4)
+    0.0084
+    """
+    fraction("initial", initial)
+    fraction("feed", feed)
+    at_least("cycles", cycles, 0)
+    return float(feed + (initial - feed) * _pressure_ratio(low_pa, high_pa) ** cycles)
+
+
+def cycles_needed(
+    initial: float, target: float, low_pa: float, high_pa: float, feed: float = 0.0
+) -> float:
+    r"""Cycles that bring the oxygen to a target; round up for whole cycles.
+
+    .. math:: j = \frac{\ln\left((y_0 - y_{in})/(y - y_{in})\right)}{\ln(p_H/p_L)}
+
+    Parameters
+    ----------
+    initial, target, feed : oxygen fractions at the start, at the end, and of the product gas.
+    low_pa, high_pa : absolute pressures before and after each fill, Pa.
+
+    Returns
+    -------
+    Cycles, not rounded.
+
+    Raises
+    ------
+    ValueError
+        A fraction outside 0..1, a feed not below the target, pressures not in order.
+
+    Examples
+    --------
+    [1], Annex 2: from 21 % to 1 ppm between 20 mmHg and 760 mmHg takes 3.37, so 4; [3]:
+    from 21 % to 1 % with a vacuum of half an atmosphere 4.4, so 5.
+
+    >>> round(cycles_needed(0.21, 1e-6, 20, 760), 2)
+    3.37
+    >>> round(cycles_needed(0.21, 0.01, 0.5, 1.0), 1)
+    4.4
+    """
+    return sweep_volumes(initial, target, feed) / -math.log(_pressure_ratio(low_pa, high_pa))
+
+
+def cycle_gas(
+    cycles: int, low_pa: float, high_pa: float, volume_m3: float, temperature_k: float
+) -> float:
+    r"""Gas that a number of cycles takes.
+
+    .. math:: \Delta n = j \frac{(p_H - p_L) V}{R T}
+
+    Parameters
+    ----------
+    cycles : number of cycles.
+    low_pa, high_pa : absolute pressures before and after each fill, Pa.
+    volume_m3 : volume, m3.
+    temperature_k : temperature, K.
+
+    Returns
+    -------
+    Gas, mol.
+
+    Raises
+    ------
+    ValueError
+        A negative count, pressures not in order, a volume or temperature not above zero.
+
+    Examples
+    --------
+    [1], Annex 2: 4 cycles of 3.8 m3 between 0.026 atm and 1 atm at 298 K take 605.4 mol.
+
+    >>> round(cycle_gas(4, 0.026 * 101325, 101325, 3.8, 298), 1)
+    605.4
+    """
+    at_least("cycles", cycles, 0)
+    _pressure_ratio(low_pa, high_pa)
+    return cycles * amount(high_pa - low_pa, volume_m3, temperature_k)
+
+
+def _pressure_ratio(low_pa: float, high_pa: float) -> float:
+    positive("low_pa", low_pa)
+    if not low_pa < high_pa:
+        raise ValueError(f"low_pa must be below high_pa, given {low_pa!r} and {high_pa!r}")
+    return low_pa / high_pa
