@@ -1,0 +1,143 @@
+"""Logs for whoever keeps the machine: one line per record on stderr, no secrets, no library.
+
+Code logs with the standard ``logging`` and puts its facts into ``extra``; they become fields. A
+terminal gets ``key=value`` lines, everything else one JSON object per line.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import sys
+import threading
+from collections.abc import Iterator
+from typing import TextIO
+
+from collector.clock import format_instant
+
+__all__ = ["LEVELS", "configure_logs", "hide_secret"]
+
+LEVELS = ("debug", "info", "warning", "error")
+
+_OWN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}
+"""What every record has; the rest came through ``extra``."""
+
+_NAMES = re.compile(r"password|passwd|secret|token|authorization|cookie|api_?key", re.IGNORECASE)
+_IN_URL = re.compile(r"(?P<scheme>\b[a-z][a-z0-9+.-]*://)[^\s/@]+@", re.IGNORECASE)
+_HIDDEN = "***"
+
+_secrets: set[str] = set()
+_lock = threading.Lock()
+
+
+def hide_secret(secret: str) -> None:
+    """Replace ``secret`` by stars in everything logged from now on, wherever it turns up.
+
+    Shorter than four characters it is let be: it would blot out ordinary words.
+    """
+    if len(secret) >= 4:
+        with _lock:
+            _secrets.add(secret)
+
+
+def _clean(text: str) -> str:
+    with _lock:
+        known = sorted(_secrets, key=len, reverse=True)
+    for secret in known:
+        text = text.replace(secret, _HIDDEN)
+    return _IN_URL.sub(rf"\g<scheme>{_HIDDEN}@", text)
+
+
+def _plain(value: object) -> str | int | float | bool | None:
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, float) and abs(value) != float("inf") and value == value:
+        return value
+    return _clean(str(value))
+
+
+def _fields(record: logging.LogRecord) -> Iterator[tuple[str, str | int | float | bool | None]]:
+    yield "time", format_instant(int(record.created * 1000))
+    yield "level", record.levelname.lower()
+    yield "logger", record.name
+    yield "message", _clean(record.getMessage())
+    for name, value in vars(record).items():
+        if name not in _OWN:
+            yield name, _HIDDEN if _NAMES.search(name) else _plain(value)
+
+
+class _Lines(logging.Formatter):
+    """Common to both forms: the trace of an exception, cleaned."""
+
+    def trace(self, record: logging.LogRecord) -> str:
+        """Return the exception's trace, or nothing."""
+        return _clean(self.formatException(record.exc_info)) if record.exc_info else ""
+
+
+class JsonLines(_Lines):
+    """One JSON object per line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the line."""
+        fields = dict(_fields(record))
+        if trace := self.trace(record):
+            fields["trace"] = trace
+        return json.dumps(fields, ensure_ascii=False, separators=(",", ":"))
+
+
+class TerminalLines(_Lines):
+    """``time LEVEL message key=value …``, the trace below it."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the line or lines."""
+        fields = dict(_fields(record))
+        head = [str(fields.pop("time")), str(fields.pop("level")).upper().ljust(7),
+                str(fields.pop("message"))]
+        fields.pop("logger")
+        tail = [f"{k}={json.dumps(v, ensure_ascii=False) if _quoted(v) else v}"
+                for k, v in fields.items()]
+        trace = self.trace(record)
+        return " ".join(head + tail) + (f"\n{trace}" if trace else "")
+
+
+def _quoted(value: object) -> bool:
+    return value is None or isinstance(value, bool) or (
+        isinstance(value, str) and (not value or re.search(r"[\s\"=]", value) is not None)
+    )
+
+
+class _Stderr(logging.StreamHandler[TextIO]):
+    """Writes to the stderr of the moment, so that a test or a wrapper may exchange it."""
+
+    def __init__(self) -> None:
+        logging.Handler.__init__(self)
+
+    @property
+    def stream(self) -> TextIO:  # type: ignore[override]
+        """The stream to write to."""
+        return sys.stderr
+
+
+def configure_logs(
+    *, level: str = "info", form: str = "auto", stream: TextIO | None = None
+) -> None:
+    """Send every log record to ``stream`` (stderr) as ``form``: ``json``, ``text`` or ``auto``.
+
+    ``auto`` is text for a terminal and JSON otherwise. Calling it again replaces what was set.
+    Raises ``ValueError`` for another level or form.
+    """
+    if level not in LEVELS:
+        raise ValueError(f"no such log level: {level!r}; expected one of {', '.join(LEVELS)}")
+    if form not in ("auto", "json", "text"):
+        raise ValueError(f"no such log form: {form!r}; expected auto, json or text")
+    handler = _Stderr() if stream is None else logging.StreamHandler(stream)
+    text = form == "text" or (form == "auto" and (stream or sys.stderr).isatty())
+    handler.setFormatter(TerminalLines() if text else JsonLines())
+    handler.set_name("quietpipe")
+    root = logging.getLogger()
+    for old in [h for h in root.handlers if h.get_name() == "quietpipe"]:
+        root.removeHandler(old)
+        old.close()
+    root.addHandler(handler)
+    root.setLevel(level.upper())

@@ -1,0 +1,141 @@
+"""An event as a person reads it at three in the morning: what, where, since when, what to do.
+
+The subject alone must do on a locked phone. The body is the event's own text (it already has the
+numbers, the causes in the order to check them, and the condition's caution), then the site, the
+times by the site's clock, how to acknowledge, and what this is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.plant import Plant
+
+__all__ = ["Message", "duration_text", "fact_message", "alarm_message", "local_time", "time_text"]
+
+_REPEAT = (
+    "You may have had this message already: an earlier try was cut off before it was confirmed."
+)
+_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - shifted into UTC below, without a float on the way
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """What is sent: a subject of one line and a body of plain text."""
+
+    subject: str
+    body: str
+
+    def as_repeat(self) -> Message:
+        """Return the same message, saying that it may be a repeat."""
+        return Message(subject=self.subject, body=f"{self.body}\n\n{_REPEAT}")
+
+
+def local_time(instant: int, zone: ZoneInfo) -> datetime:
+    """Return an instant (ms since 1970 UTC) on the wall clock of ``zone``."""
+    utc = (_EPOCH + timedelta(milliseconds=instant)).replace(tzinfo=ZoneInfo("UTC"))
+    return utc.astimezone(zone)
+
+
+def time_text(instant: int, zone: ZoneInfo) -> str:
+    """Write an instant by the site's clock, with the zone's own letters for it.
+
+    >>> time_text(1774745405000, ZoneInfo("Europe/London"))
+    'Sunday 29 March 2026, 01:50:05 BST'
+    """
+    local = local_time(instant, zone)
+    return f"{local:%A} {local.day} {local:%B %Y, %H:%M:%S %Z}"
+
+
+def duration_text(duration: int) -> str:
+    """Write ms as people say it, to the two largest units.
+
+    >>> duration_text(7_845_000)
+    '2 h 10 min'
+    """
+    seconds = duration // 1000
+    sizes = ((86400, "d"), (3600, "h"), (60, "min"), (1, "s"))
+    parts: list[str] = []
+    for position, (size, unit) in enumerate(sizes):
+        if seconds >= size:
+            parts.append(f"{seconds // size} {unit}")
+            rest = seconds % size
+            if position + 1 < len(sizes) and rest >= sizes[position + 1][0]:
+                parts.append(f"{rest // sizes[position + 1][0]} {sizes[position + 1][1]}")
+            break
+    return " ".join(parts) or "0 s"
+
+
+def _title(event: AlarmMoved) -> str:
+    known = CATALOGUE.get(event.condition)
+    return known.title if known is not None else event.condition.replace("-", " ").capitalize()
+
+
+def _where(asset: str, plant: Plant) -> str:
+    """Return how people call the asset; a contact is named after the thing it belongs to."""
+    name = plant.name_of(asset)
+    thing, dot, quantity = asset.rpartition(".")
+    if name == asset and dot and plant.name_of(thing) != thing:
+        return f"{plant.name_of(thing)}, {quantity.replace('_', ' ')}"
+    return name
+
+
+def _closing(plant: Plant) -> list[str]:
+    return [f"Site: {plant.site.name}"]
+
+
+def _acknowledge(event: AlarmMoved, board: str) -> str:
+    at = f"on the board: {board}" if board else "on the site's board."
+    if event.transition is Transition.RETURNED:
+        return f"If nobody has acknowledged it yet, please do so {at}"
+    return f"To acknowledge: {at}"
+
+
+def _times(event: AlarmMoved, plant: Plant) -> list[str]:
+    zone = ZoneInfo(plant.site.timezone)
+    lines = [f"Since: {time_text(event.since, zone)}"]
+    if event.transition is Transition.RETURNED:
+        lines.append(f"Back to normal: {time_text(event.time, zone)}, "
+                     f"after {duration_text(max(event.time - event.since, 0))}")
+    elif event.time - event.since >= 1000:
+        lines.append(f"Reported: {time_text(event.time, zone)}")
+    return lines
+
+
+def alarm_message(event: AlarmMoved, plant: Plant, *, board: str = "") -> Message:
+    """Return the message of an alarm that was raised or has returned.
+
+    ``board`` is the address people can open, or empty when there is none to give.
+    """
+    what = f"{_title(event)}: {_where(event.asset, plant)}"
+    if event.transition is Transition.RETURNED:
+        head = "Back to normal"
+    else:
+        head = f"{event.priority.value.upper()} {event.signal.value}"
+    parts = [
+        event.text or what,
+        "\n".join([*_closing(plant), *_times(event, plant)]),
+        _acknowledge(event, board),
+    ]
+    # A text that already carries the standing caution must not say it twice.
+    caution = CAUTIONS["not-a-fire-alarm"]
+    if caution not in event.text:
+        parts.append(caution)
+    return Message(subject=f"{head} – {what}", body="\n\n".join(parts))
+
+
+def fact_message(event: FactNoted, plant: Plant) -> Message:
+    """Return the message of something the collector itself noticed."""
+    zone = ZoneInfo(plant.site.timezone)
+    what = event.fact.replace("-", " ").capitalize()
+    where = _where(event.asset, plant) if event.asset else plant.site.name
+    parts = [
+        event.text or what,
+        "\n".join([*_closing(plant), f"When: {time_text(event.time, zone)}"]),
+        CAUTIONS["not-a-fire-alarm"],
+    ]
+    return Message(subject=f"Notice – {what}: {where}", body="\n\n".join(parts))

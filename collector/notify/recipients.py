@@ -1,0 +1,143 @@
+"""Who is told, and when: the routes of the site file, already checked.
+
+Hours are the site's own wall clock, so that a shift keeps its times when the clocks change: on the
+night they go back the repeated hour belongs to the shift twice, on the night they go forward the
+skipped hour to nobody, because nobody lives through it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from collector.domain.events import Priority, Signal
+
+__all__ = ["DAYS", "DEFAULT_SIGNALS", "Hours", "Recipient", "Route", "parse_days", "parse_hours"]
+
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+"""Days of the week as the site file writes them, in the order of ``datetime.weekday()``."""
+
+DEFAULT_SIGNALS = frozenset({Signal.SUPERVISORY, Signal.TROUBLE})
+"""What a recipient gets who states no signals: what cannot wait. A service visit can."""
+
+_DAY = 24 * 60
+_HOURS = re.compile(r"\s*(\d{1,2}):(\d{2})\s*(?:-|–|to)\s*(\d{1,2}):(\d{2})\s*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hours:
+    """A stretch of the day in minutes after midnight, ``start`` included, ``end`` not.
+
+    ``end`` at or before ``start`` runs over midnight; equal ends are the whole day from ``start``.
+    """
+
+    start: int
+    end: int
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.start < _DAY and 0 <= self.end <= _DAY):
+            raise ValueError(f"not minutes of a day: {self.start} to {self.end}")
+
+    def __str__(self) -> str:
+        return "-".join(f"{m // 60:02d}:{m % 60:02d}" for m in (self.start, self.end))
+
+    def day_of(self, local: datetime) -> int | None:
+        """Return the weekday (0 = Monday) whose stretch holds ``local``, or ``None`` outside.
+
+        After midnight a stretch still belongs to the day on which it began: Saturday 03:00 is the
+        end of Friday's night shift.
+        """
+        minute = local.hour * 60 + local.minute
+        if self.start < self.end:
+            return local.weekday() if self.start <= minute < self.end else None
+        if minute >= self.start:
+            return local.weekday()
+        if minute < self.end:
+            return (local - timedelta(days=1)).weekday()
+        return None
+
+
+ALL_DAY = Hours(start=0, end=_DAY)
+
+
+def parse_hours(text: str) -> Hours:
+    """Read ``07:00-19:00`` (``19:00-07:00`` runs over midnight, ``00:00-24:00`` is all day).
+
+    Raises ``ValueError`` saying what was expected.
+
+    >>> str(parse_hours("19:00-07:00"))
+    '19:00-07:00'
+    """
+    found = _HOURS.fullmatch(text)
+    if found is None:
+        raise ValueError(f"not hours: {text!r}; expected such as 07:00-19:00")
+    h1, m1, h2, m2 = (int(g) for g in found.groups())
+    if m1 > 59 or m2 > 59 or h1 > 23 or h2 * 60 + m2 > _DAY:
+        raise ValueError(f"no such time of day in {text!r}; expected 00:00 to 24:00")
+    return Hours(start=h1 * 60 + m1, end=h2 * 60 + m2)
+
+
+def parse_days(words: Iterable[str]) -> frozenset[int]:
+    """Read days such as ``["mon", "wed"]`` or ``["mon-fri"]`` as weekday numbers, Monday 0.
+
+    Raises ``ValueError`` saying what was expected.
+
+    >>> sorted(parse_days(["fri-sun", "mon"]))
+    [0, 4, 5, 6]
+    """
+    days: set[int] = set()
+    for word in words:
+        first, dash, last = word.strip().lower().partition("-")
+        ends = [first.strip(), last.strip() if dash else first.strip()]
+        if any(end not in DAYS for end in ends):
+            raise ValueError(f"not a day: {word!r}; expected {', '.join(DAYS)} or mon-fri")
+        start, end = (DAYS.index(e) for e in ends)
+        days |= {(start + n) % 7 for n in range((end - start) % 7 + 1)}
+    return frozenset(days)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """Which alarms go this way. An empty set lets everything through; ``signals`` has a default.
+
+    ``things`` holds ids of things or devices; a riser stands for its vents too. ``hours`` with
+    ``days`` are when this way is open; a stretch over midnight belongs to the day it began on.
+    """
+
+    signals: frozenset[Signal] = DEFAULT_SIGNALS
+    priorities: frozenset[Priority] = frozenset()
+    things: frozenset[str] = frozenset()
+    conditions: frozenset[str] = frozenset()
+    hours: Sequence[Hours] = (ALL_DAY,)
+    days: frozenset[int] = frozenset()
+
+    def open_at(self, local: datetime) -> bool:
+        """Whether somebody is to be told at this wall-clock time of the site."""
+        found = (hours.day_of(local) for hours in self.hours or (ALL_DAY,))
+        return any(day is not None and (not self.days or day in self.days) for day in found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipient:
+    """One line of the site file: an address, and the routes that lead to it.
+
+    ``to`` may hold a password, so it is neither shown by ``repr`` nor ever logged; ``id`` is how
+    everything else names the recipient. An alarm goes to it when any of ``routes`` takes it.
+    ``returned``: also tell when an alarm it got has returned to normal. ``facts``: also tell what
+    the collector itself noticed, such as a message given up.
+    """
+
+    id: str
+    to: str = field(repr=False)
+    routes: tuple[Route, ...] = (Route(),)
+    returned: bool = True
+    facts: bool = False
+
+    @property
+    def wants_events(self) -> bool:
+        """Whether the far end is a program that takes the event's own JSON (a web hook)."""
+        return self.to.lower().startswith(
+            ("http://", "https://", "webhook+http://", "webhook+https://")
+        )

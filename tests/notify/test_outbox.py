@@ -1,0 +1,340 @@
+"""The worker: order, patience, one lane each, giving up aloud, stopping, and being killed."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+
+import pytest
+
+from collector.clock import ManualClock
+from collector.domain.deliveries import DeliveryOutcome, DeliveryState
+from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, JournalError
+from collector.domain.events import FactNoted, Transition
+from collector.domain.plant import Plant
+from collector.notify.message import Message
+from collector.notify.outbox import Outbox, OutboxSettings
+from collector.notify.policy import Policy
+from collector.notify.recipients import Recipient
+from tests.notify.conftest import T0, MemoryStore, alarm
+
+Behaviour = Callable[[Recipient, Message], Awaitable[None]]
+
+
+class Wire:
+    """A channel that does as the test says and keeps what it took."""
+
+    def __init__(self, behave: Behaviour | None = None) -> None:
+        self.took: list[tuple[str, str]] = []
+        self.tries: list[tuple[int, str]] = []
+        self.behave = behave
+        self.clock = ManualClock(T0)
+
+    async def send(self, recipient: Recipient, message: Message) -> None:
+        self.tries.append((self.clock.now(), recipient.id))
+        if self.behave is not None:
+            await self.behave(recipient, message)
+        self.took.append((recipient.id, message.subject))
+
+
+def policy_for(plant: Plant, *names: str) -> Policy:
+    return Policy(plant=plant, recipients=tuple(
+        Recipient(id=n, to=f"mailto://mail.example/?to={n}@example.org", facts=n == "chief")
+        for n in names
+    ))
+
+
+class Rig:
+    """One outbox on a clock that the test turns."""
+
+    def __init__(self, plant: Plant, *names: str, store: MemoryStore | None = None,
+                 wire: Wire | None = None, **settings: float) -> None:
+        self.store = store or MemoryStore()
+        self.wire = wire or Wire()
+        self.clock = self.wire.clock
+        self.facts: list[FactNoted] = []
+        self.outbox = Outbox(
+            store=self.store, policy=policy_for(plant, *names), clock=self.clock,
+            note=self.facts.append, channel=lambda r: self.wire, rng=random.Random(7),
+            settings=OutboxSettings(**{"grace": 0.1, **settings}),  # type: ignore[arg-type]
+        )
+        self.task: asyncio.Task[None] | None = None
+
+    async def __aenter__(self) -> Rig:
+        self.task = asyncio.create_task(self.outbox.run())
+        await self.settle()
+        return self
+
+    async def __aexit__(self, *exc: object) -> None:
+        self.outbox.stop()
+        assert self.task is not None
+        await asyncio.wait_for(self.task, 1)
+
+    async def settle(self) -> None:
+        """Let threads and tasks come to rest: the worker pauses, and what runs is on the wire."""
+        quiet = 0
+        for _ in range(300):
+            await asyncio.sleep(0.001)
+            pausing = any(not f.done() for _, f in self.clock._sleepers)
+            lanes, wire = len(self.outbox._lanes), self.outbox.statistics().on_the_wire
+            idle = pausing and lanes == wire and not self.outbox._woken.is_set()
+            quiet = quiet + 1 if idle else 0
+            if quiet == 3:
+                return
+
+    async def commit(self, *events: object) -> None:
+        self.store.commit(*events)  # type: ignore[arg-type]
+        self.outbox.wake()
+        await self.settle()
+
+    async def pass_time(self, duration: int, step: int = 5_000) -> None:
+        for _ in range(duration // step):
+            self.clock.advance(step)
+            await self.settle()
+
+
+async def test_a_committed_alarm_reaches_everybody_once(plant: Plant) -> None:
+    async with Rig(plant, "a", "b") as rig:
+        await rig.commit(alarm())
+        assert sorted(rig.wire.took) == [
+            (who, "HIGH supervisory – Supervisory pressure low: Dock riser") for who in "ab"
+        ]
+        await rig.pass_time(60_000)
+        assert len(rig.wire.took) == 2
+    done = rig.outbox.statistics()
+    assert (done.delivered, done.decided, done.position, done.on_the_wire) == (2, 2, 1, 0)
+
+
+async def test_messages_of_one_recipient_keep_their_order(plant: Plant) -> None:
+    async with Rig(plant, "a") as rig:
+        await rig.commit(alarm(), alarm(time=T0, raised=T0, transition=Transition.RETURNED))
+        assert [s.split(" – ")[0] for _, s in rig.wire.took] == ["HIGH supervisory",
+                                                                "Back to normal"]
+
+
+async def test_waits_grow_and_stay_within_their_bounds(plant: Plant) -> None:
+    async def down(recipient: Recipient, message: Message) -> None:
+        raise DeliveryUnreachable("no route to host")
+
+    async with Rig(plant, "a", wire=Wire(down), first_retry=10_000, longest_retry=80_000,
+                   attempts=6) as rig:
+        await rig.commit(alarm())
+        await rig.pass_time(400_000)
+        times = [t for t, _ in rig.wire.tries]
+        assert len(times) == 6
+        for n, wait in enumerate(b - a for a, b in zip(times, times[1:], strict=False)):
+            longest = min(10_000 * 2**n, 80_000)
+            assert longest / 2 <= wait <= longest + 5_000  # the poll
+        assert len({b - a for a, b in zip(times, times[1:], strict=False)}) > 2
+    assert rig.store.deliveries[1].state is DeliveryState.GIVEN_UP
+    assert [f.fact for f in rig.facts] == ["delivery-given-up"]
+    text = rig.facts[0].text
+    assert "6 tries" in text
+    assert "no route to host" in text
+    assert "Dock riser" in text
+    assert rig.facts[0].values == {"recipient": "a", "kind": "raised", "tries": 6}
+
+
+async def test_an_old_message_is_given_up_however_few_its_tries(plant: Plant) -> None:
+    async def down(recipient: Recipient, message: Message) -> None:
+        raise DeliveryUnreachable("down")
+
+    async with Rig(plant, "a", wire=Wire(down), give_up_after=60_000) as rig:
+        await rig.commit(alarm())
+        await rig.pass_time(90_000)
+        tries = len(rig.wire.tries)
+        assert 2 <= tries <= 5
+        assert len(rig.facts) == 1
+        await rig.pass_time(60_000)
+        assert len(rig.wire.tries) == tries
+
+
+async def test_a_refusal_is_not_tried_again_and_is_told(plant: Plant) -> None:
+    async def refuse(recipient: Recipient, message: Message) -> None:
+        if recipient.id == "a":
+            raise DeliveryRefused("550 no such user")
+
+    async with Rig(plant, "a", "chief", wire=Wire(refuse)) as rig:
+        await rig.commit(alarm())
+        assert [f.values["recipient"] for f in rig.facts] == ["a"]
+        await rig.commit(rig.facts[0])
+        await rig.pass_time(60_000)
+        assert [r for _, r in rig.wire.tries].count("a") == 1
+        assert [s for r, s in rig.wire.took if r == "chief"][1].startswith("Notice – Delivery given")
+        assert len(rig.facts) == 1
+
+
+async def test_a_hanging_recipient_delays_nobody_else(plant: Plant) -> None:
+    async def hang(recipient: Recipient, message: Message) -> None:
+        if recipient.id == "a":
+            await asyncio.Event().wait()
+
+    async with Rig(plant, "a", "b", wire=Wire(hang)) as rig:
+        await rig.commit(alarm())
+        await rig.commit(alarm(asset="r2"))
+        assert [r for r, _ in rig.wire.took] == ["b", "b"]
+        assert rig.outbox.statistics().on_the_wire == 1
+
+
+async def test_a_long_queue_of_a_dead_recipient_hides_nothing(plant: Plant) -> None:
+    async def down(recipient: Recipient, message: Message) -> None:
+        if recipient.id == "a":
+            raise DeliveryUnreachable("down")
+
+    async with Rig(plant, "a", wire=Wire(down), batch=4) as rig:
+        await rig.commit(*(alarm(asset="r1", time=T0 + n, raised=n * 1000) for n in range(30)))
+        rig.outbox.use(policy_for(plant, "a", "b"))
+        await rig.settle()
+        await rig.commit(alarm(asset="r2"))
+        assert [r for r, _ in rig.wire.took] == ["b"]
+        assert "a" in rig.outbox.statistics().resting
+
+
+async def test_one_bad_message_does_not_hold_up_those_behind_it(plant: Plant) -> None:
+    async def one_is_bad(recipient: Recipient, message: Message) -> None:
+        if "Dock" in message.subject:
+            raise DeliveryUnreachable("451 not this one")
+
+    async with Rig(plant, "a", wire=Wire(one_is_bad)) as rig:
+        await rig.commit(alarm(asset="r1"), alarm(asset="r2"))
+        assert len(rig.wire.took) == 1
+
+
+async def test_a_try_without_end_is_cut_off_and_tried_again(plant: Plant) -> None:
+    calls = 0
+
+    async def hang_once(recipient: Recipient, message: Message) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == 1:
+            await asyncio.Event().wait()
+
+    async with Rig(plant, "a", wire=Wire(hang_once), deadline=0.05) as rig:
+        await rig.commit(alarm())
+        await asyncio.sleep(0.08)
+        await rig.pass_time(20_000)
+        assert calls == 2
+        assert len(rig.wire.took) == 1
+
+
+async def test_a_fault_of_ours_in_a_channel_loses_no_message(plant: Plant) -> None:
+    calls = 0
+
+    async def broken(recipient: Recipient, message: Message) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == 1:
+            raise KeyError("oops")
+
+    async with Rig(plant, "a", wire=Wire(broken)) as rig:
+        await rig.commit(alarm())
+        await rig.pass_time(20_000)
+        assert len(rig.wire.took) == 1
+
+
+async def test_a_stop_waits_a_moment_and_leaves_the_rest_begun(plant: Plant) -> None:
+    async def hang(recipient: Recipient, message: Message) -> None:
+        await asyncio.Event().wait()
+
+    loop = asyncio.get_running_loop()
+    async with Rig(plant, "a", wire=Wire(hang)) as rig:
+        await rig.commit(alarm(), alarm(asset="r2"))
+        begun = loop.time()
+    assert loop.time() - begun < 0.5
+    states = [d.state for d in rig.store.deliveries.values()]
+    assert states == [DeliveryState.BEGUN, DeliveryState.WAITING]
+
+
+async def test_a_stop_lets_a_short_send_finish(plant: Plant) -> None:
+    async def slow(recipient: Recipient, message: Message) -> None:
+        await asyncio.sleep(0.05)
+
+    async with Rig(plant, "a", wire=Wire(slow)) as rig:
+        rig.store.commit(alarm())
+        rig.outbox.wake()
+        await asyncio.sleep(0.03)
+    assert rig.store.deliveries[1].state is DeliveryState.DELIVERED
+
+
+async def test_killed_between_sending_and_writing_it_goes_out_twice_and_never_thrice(
+    plant: Plant,
+) -> None:
+    """Each life ends right after the wire took the message, before that is written."""
+    store = MemoryStore()
+    store.commit(alarm())
+    took: list[str] = []
+    told: list[str] = []
+    for _ in range(4):
+        async def die(recipient: Recipient, message: Message) -> None:
+            took.append(message.body)
+            await asyncio.Event().wait()
+
+        rig = Rig(plant, "a", store=store, wire=Wire(die))
+        task = asyncio.create_task(rig.outbox.run())
+        await rig.settle()
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        await rig.settle()
+        told += [f.text for f in rig.facts]
+    assert len(took) == 2
+    assert "already" not in took[0]
+    assert "You may have had this message already" in took[1]
+    assert len(told) == 1
+    assert "may have arrived" in told[0]
+
+
+async def test_killed_before_sending_it_still_goes_out(plant: Plant) -> None:
+    store = MemoryStore()
+    store.commit(alarm())
+    first = Rig(plant, "a", store=store)
+    await first.outbox._route()
+    store.begin(1, T0)
+    async with Rig(plant, "a", store=store) as rig:
+        assert len(rig.wire.took) == 1
+    assert store.deliveries[1].state is DeliveryState.DELIVERED
+
+
+async def test_trouble_with_the_journal_passes(plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = MemoryStore()
+    fails = {"after": 2, "begin": 1, "finish": 2, "recover": 1}
+
+    def failing(name: str) -> None:
+        real = getattr(store, name)
+
+        def call(*args: object, **more: object) -> object:
+            if fails[name]:
+                fails[name] -= 1
+                raise JournalError(f"{name}: disk I/O error")
+            return real(*args, **more)
+
+        monkeypatch.setattr(store, name, call)
+
+    for name in fails:
+        failing(name)
+    async with Rig(plant, "a", store=store) as rig:
+        await rig.commit(alarm())
+        await rig.pass_time(60_000)
+        assert len(rig.wire.took) == 1
+        assert rig.outbox.statistics().journal_errors == 6
+    assert store.outcomes == [(1, DeliveryOutcome.DELIVERED)]
+
+
+async def test_a_recipient_taken_out_of_the_site_file_is_given_up_aloud(plant: Plant) -> None:
+    async def down(recipient: Recipient, message: Message) -> None:
+        raise DeliveryUnreachable("down")
+
+    async with Rig(plant, "a", wire=Wire(down)) as rig:
+        await rig.commit(alarm())
+        rig.outbox.use(policy_for(plant, "b"))
+        await rig.pass_time(30_000)
+        assert "no such recipient" in rig.facts[0].text
+
+
+async def test_its_repr_says_how_it_fares(plant: Plant) -> None:
+    async with Rig(plant, "a") as rig:
+        await rig.commit(alarm())
+        assert repr(rig.outbox) == (
+            "Outbox(1 recipients, 0 on the wire, 1 delivered, 0 given up)"
+        )
