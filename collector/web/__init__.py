@@ -1,1 +1,7 @@
-"""web."""
+"""The board and the HTTP interface: reads the live picture, changes only alarms' states."""
+
+from collector.web.app import create_app
+from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
+from collector.web.serving import serve
+
+__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics", "create_app", "serve"]

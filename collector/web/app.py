@@ -1,0 +1,167 @@
+"""The routes. Each asks the services, hands the facts to a pure view, and writes the answer."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Path, Query
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from collector.clock import format_instant
+from collector.domain.actions import Deed
+from collector.web import answers, pages
+from collector.web.acting import DEEDS, carry_out
+from collector.web.asks import read_span
+from collector.web.guard import Guard
+from collector.web.health import Health, judge_health, pace_of
+from collector.web.metrics import CONTENT_TYPE, Metrics
+from collector.web.refusals import Refusal
+from collector.web.services import BoardServices
+
+__all__ = ["create_app"]
+
+_Time = Annotated[str | None, Query(max_length=64)]
+_AlarmId = Annotated[str, Path(max_length=300)]
+
+_ACT_BODY: dict[str, Any] = {
+    "by": {"type": "string", "maxLength": 80, "description": "who does it"},
+    "why": {"type": "string", "maxLength": 500, "description": "the reason; needed for shelving"},
+    "for": {"type": "string", "description": "shelving: for how long, such as 4 h"},
+    "until": {"type": "string", "description": "shelving: until when, ISO 8601 with an offset"},
+}
+_PROBLEMS: dict[int | str, dict[str, Any]] = {
+    code: {"model": answers.Problem, "description": text} for code, text in (
+        (400, "a field is missing or wrong"), (401, "no token, or the wrong one"),
+        (403, "from another site's page, or no token is set for the board"),
+        (404, "no such alarm"), (409, "the alarm's state does not allow it"),
+        (413, "too long a body"), (415, "neither JSON nor a form"), (422, "too long an id"),
+    )
+}
+
+
+def create_app(services: BoardServices) -> FastAPI:
+    """Build the board and its interface. Nothing is asked of ``services`` until a request comes."""
+    app = FastAPI(
+        title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
+        description="Reads what the watch over one site knows; acknowledges and shelves alarms. "
+                    "It never reaches a device.",
+    )
+    app.add_middleware(Guard)
+    _add_refusals(app)
+    _add_readings(app, services)
+    _add_operations(app, services)
+    for deed in DEEDS:
+        _add_deed(app, services, deed)
+    pages.add_pages(app, services, lambda: _health(services))
+    return app
+
+
+def _health(services: BoardServices) -> Health:
+    return judge_health(
+        services.statistics(), services.clock.now(), pace_of(services.clock)
+    )
+
+
+def _refuse(request: Request, status: int, sentence: str) -> Response:
+    headers = {"www-authenticate": "Bearer"} if status == 401 else None
+    if getattr(request.state, "from_form", False) or (
+        request.method == "GET" and "text/html" in request.headers.get("accept", "")
+    ):
+        return HTMLResponse(pages.refusal_page(sentence), status_code=status, headers=headers)
+    return JSONResponse({"error": sentence}, status_code=status, headers=headers)
+
+
+def _add_refusals(app: FastAPI) -> None:
+    @app.exception_handler(Refusal)
+    async def refused(request: Request, refusal: Refusal) -> Response:
+        return _refuse(request, refusal.status, refusal.sentence)
+
+    @app.exception_handler(RequestValidationError)
+    async def invalid(request: Request, error: RequestValidationError) -> Response:
+        parts = [f"'{e['loc'][-1]}': {e['msg'][:1].lower()}{e['msg'][1:]}" for e in error.errors()]
+        return _refuse(request, 422, "; ".join(parts) + ".")
+
+    @app.exception_handler(HTTPException)
+    async def missed(request: Request, error: HTTPException) -> Response:
+        sentence = {
+            404: "There is nothing at this address.",
+            405: "This address does not take that kind of request.",
+        }.get(error.status_code, str(error.detail))
+        response = _refuse(request, error.status_code, sentence)
+        response.headers.update(error.headers or {})
+        return response
+
+
+def _add_readings(app: FastAPI, services: BoardServices) -> None:
+    @app.get("/api/v1/status", summary="The site at a glance")
+    async def status() -> answers.StatusAnswer:
+        return answers.status_answer(services, _health(services), services.clock.now())
+
+    @app.get("/api/v1/alarms", summary="Every alarm that is not plainly normal")
+    async def alarms() -> answers.AlarmsAnswer:
+        plant = services.plant()
+        return answers.AlarmsAnswer(
+            site=plant.site.id, time=format_instant(services.clock.now()),
+            alarms=[answers.alarm_answer(a, plant) for a in pages.in_order(services.alarms())],
+        )
+
+    @app.get("/api/v1/series", summary="What a point did", response_model_by_alias=True,
+             responses={code: _PROBLEMS[400] for code in (400, 404)})
+    async def series(
+        point: Annotated[str, Query(min_length=1, max_length=200)],
+        start: Annotated[str | None, Query(alias="from", max_length=64)] = None,
+        to: _Time = None,
+        every: _Time = None,
+    ) -> answers.SeriesAnswer:
+        unit = answers.unit_of(services.plant(), point)
+        if unit is None:
+            raise Refusal(404, "This site has no such point; expected <thing>.<quantity>, such as "
+                               "gen1.tank_pressure.")
+        span = read_span(start, to, every, services.clock.now())
+        steps = await services.trend(point, span.start, span.end, span.step)
+        return answers.series_answer(point, unit, span, list(steps))
+
+    @app.get("/api/v1/estimates", summary="The latest estimate of every quantity")
+    async def estimates() -> answers.EstimatesAnswer:
+        return answers.EstimatesAnswer(
+            site=services.plant().site.id,
+            estimates=answers.estimate_answers(list(services.estimates())),
+        )
+
+
+def _add_operations(app: FastAPI, services: BoardServices) -> None:
+    metrics = Metrics(services)
+
+    @app.get("/healthz", summary="Is the watch itself alive?", response_model=answers.HealthAnswer,
+             responses={503: {"model": answers.HealthAnswer, "description": "it is not"}})
+    async def healthz() -> Response:
+        health = _health(services)
+        answer = answers.health_answer(health, services.statistics(), services.clock.now())
+        return JSONResponse(answer.model_dump(), status_code=200 if health.alive else 503)
+
+    @app.get("/metrics", summary="Figures in OpenMetrics",
+             responses={200: {"content": {"application/openmetrics-text": {}}}})
+    async def scrape() -> Response:
+        return Response(metrics.text(), headers={"content-type": CONTENT_TYPE})
+
+
+def _add_deed(app: FastAPI, services: BoardServices, deed: Deed) -> None:
+    needed = ["by", "why"] if deed is Deed.SHELVE else ["by"]
+    names = _ACT_BODY if deed is Deed.SHELVE else {n: _ACT_BODY[n] for n in ("by", "why")}
+    schema = {"type": "object", "required": needed, "properties": names}
+    form = {"type": "object", "required": [*needed, "token"],
+            "properties": names | {"token": {"type": "string"}}}
+    body = {"required": True, "content": {
+        "application/json": {"schema": schema},
+        "application/x-www-form-urlencoded": {"schema": form},
+    }}
+
+    @app.post(f"/api/v1/alarms/{{alarm_id}}/{deed.value}", summary=f"{deed.value} an alarm",
+              operation_id=f"{deed.value}_alarm", response_model=answers.ActAnswer,
+              responses=_PROBLEMS | {303: {"description": "done; back to the board"}},
+              openapi_extra={"requestBody": body})
+    async def act(request: Request, alarm_id: _AlarmId) -> Response:
+        return await carry_out(request, services, alarm_id, deed)

@@ -1,0 +1,186 @@
+"""Read what a request asks for: times, spans, tokens and the fields of an action."""
+
+from __future__ import annotations
+
+import hmac
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qsl, urlsplit
+
+from starlette.requests import Request
+
+from collector.clock import parse_instant
+from collector.domain.actions import Action, Deed
+from collector.web.refusals import Refusal
+
+__all__ = ["ActionAsk", "Span", "check_origin", "check_token", "read_ask", "read_span"]
+
+_BODY_LIMIT = 16_384
+_NAME_LIMIT, _WHY_LIMIT = 80, 500
+_LATEST = 4_102_444_800_000
+"""2100-01-01, ms: a later time is a slip of the pen."""
+_SHELVE_LIMIT = 30 * 86_400_000
+_STEPS_LIMIT = 5000
+_UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+_DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
+_FORM, _JSON = "application/x-www-form-urlencoded", "application/json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ActionAsk:
+    """The body of a request to act, fields as text; ``from_form`` when a page sent it."""
+
+    fields: Mapping[str, str]
+    from_form: bool
+
+    def action(self, deed: Deed, alarm: str, now: int) -> Action:
+        """Return the action asked for; raise ``Refusal`` (400) when a field is missing or wrong."""
+        by = self._text("by", _NAME_LIMIT)
+        why = self._text("why", _WHY_LIMIT)
+        if not by:
+            raise Refusal(400, "Who does this? Fill in 'by' with your name.")
+        until = None
+        if deed is Deed.SHELVE:
+            if not why:
+                raise Refusal(400, "Why is it shelved? Fill in 'why' with the reason.")
+            until = self._until(now)
+        return Action(deed=deed, alarm=alarm, time=now, by=by, why=why, until=until)
+
+    def _text(self, name: str, limit: int) -> str:
+        text = " ".join(self.fields.get(name, "").split())
+        if len(text) > limit:
+            raise Refusal(400, f"'{name}' is too long: {len(text)} characters, {limit} at most.")
+        if not text.isprintable():
+            raise Refusal(400, f"'{name}' holds characters that cannot be printed.")
+        return text
+
+    def _until(self, now: int) -> int:
+        instant, span = self.fields.get("until", "").strip(), self.fields.get("for", "").strip()
+        if bool(instant) == bool(span):
+            raise Refusal(400, "Say how long it is shelved: either 'for' (such as 4 h) or 'until' "
+                               "(such as 2026-03-01T18:00:00Z).")
+        until = _instant("until", instant) if instant else now + _duration("for", span)
+        if not now < until <= now + _SHELVE_LIMIT:
+            raise Refusal(400, "A shelved alarm must come back in the future, within 30 days.")
+        return until
+
+
+def _shorten(text: str) -> str:
+    return text if len(text) <= 40 else text[:40] + "…"
+
+
+def _instant(name: str, text: str) -> int:
+    try:
+        instant = parse_instant(text) if len(text) <= 64 else None
+    except (ValueError, OverflowError):
+        instant = None
+    if instant is None or not 0 <= instant <= _LATEST:
+        raise Refusal(400, f"'{name}' is not a time: {_shorten(text)!r}; expected ISO 8601 with an "
+                           "offset such as 2026-03-01T00:10:05Z, or seconds since 1970.")
+    return instant
+
+
+def _duration(name: str, text: str) -> int:
+    found = _DURATION.fullmatch(text.strip())
+    duration = round(float(found[1]) * _UNITS[found[2] or "s"]) if found else 0
+    if duration <= 0:
+        raise Refusal(400, f"'{name}' is not a span of time: {_shorten(text)!r}; expected a number "
+                           "above zero with s, min, h or d, such as 5 min.")
+    return duration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """From when to when, and in what steps; all ms."""
+
+    start: int
+    end: int
+    step: int
+
+
+def read_span(start: str | None, end: str | None, every: str | None, now: int) -> Span:
+    """Read ``from``, ``to`` and ``every``; the last 24 hours in 500 steps unless said otherwise.
+
+    Raises ``Refusal`` (400) when one is not a time, or they make no sense together.
+    """
+    until = _instant("to", end) if end else now
+    since = _instant("from", start) if start else until - _UNITS["d"]
+    if since >= until:
+        raise Refusal(400, "'from' must be before 'to'.")
+    step = _duration("every", every) if every else max(-(-(until - since) // 500), 1000)
+    if -(-(until - since) // step) > _STEPS_LIMIT:
+        raise Refusal(400, f"That is more than {_STEPS_LIMIT} steps; make 'every' longer or the "
+                           "span shorter.")
+    return Span(start=since, end=until, step=step)
+
+
+def check_origin(request: Request) -> None:
+    """Refuse (403) a request that another site's page sent through a person's browser."""
+    origin = request.headers.get("origin")
+    fetch_site = request.headers.get("sec-fetch-site", "same-origin")
+    # The scheme is left out: behind a proxy that ends TLS we see http where the browser says https.
+    foreign = origin is not None and urlsplit(origin).netloc != request.headers.get("host", "")
+    if foreign or fetch_site not in ("same-origin", "none"):
+        raise Refusal(403, "This came from a page of another site and is refused. "
+                           "Open the board itself and do it there.")
+
+
+def check_token(request: Request, ask: ActionAsk, token: str | None) -> None:
+    """Refuse (403 or 401) unless the request carries the board's token."""
+    if not token:
+        raise Refusal(403, "Nothing can be changed over this interface: no token is set for the "
+                           "board. Set one in the site file to acknowledge and shelve from here.")
+    scheme, _, given = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "bearer":
+        given = ask.fields.get("token", "") if ask.from_form else ""
+    if not given:
+        raise Refusal(401, "This needs the board's token.")
+    # Compared in constant time, so that the answer's delay tells nothing about the token.
+    if not hmac.compare_digest(given.strip().encode(), token.encode()):
+        raise Refusal(401, "That is not the board's token.")
+
+
+async def _body(request: Request) -> bytes:
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > _BODY_LIMIT:
+            raise Refusal(413, f"That is too much: {_BODY_LIMIT} bytes at most.")
+    return bytes(body)
+
+
+def _from_json(body: bytes) -> dict[str, str]:
+    try:
+        raw: Any = json.loads(body)
+    except (ValueError, RecursionError):
+        raise Refusal(400, "The body is not JSON.") from None
+    if not isinstance(raw, dict):
+        raise Refusal(400, "The body must be a JSON object with 'by', and for shelving 'why' and "
+                           "'for' or 'until'.")
+    numbers = (int, float)
+    for name, value in raw.items():
+        if not isinstance(value, str) and (isinstance(value, bool) or name not in ("for", "until")
+                                           or not isinstance(value, numbers)):
+            raise Refusal(400, f"{_shorten(name)!r} must be text.")
+    return {name: str(value) for name, value in raw.items()}
+
+
+async def read_ask(request: Request) -> ActionAsk:
+    """Read the body of a request to act, JSON or form.
+
+    Raises ``Refusal``: 413 when it is too long, 415 for another kind, 400 when it cannot be read.
+    """
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    body = await _body(request)
+    if kind == _JSON:
+        return ActionAsk(fields=_from_json(body), from_form=False)
+    if kind != _FORM:
+        raise Refusal(415, f"Send {_JSON} or {_FORM}.")
+    try:
+        pairs = parse_qsl(body.decode(), keep_blank_values=True, errors="strict", max_num_fields=20)
+    except ValueError:
+        raise Refusal(400, "The form cannot be read.") from None
+    return ActionAsk(fields=dict(pairs), from_form=True)

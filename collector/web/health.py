@@ -1,0 +1,44 @@
+"""Is the watch itself alive? Decided from facts, so that /healthz and the board agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from collector.web.services import CollectorStatistics
+from collector.web.words import age
+
+__all__ = ["Health", "judge_health", "pace_of"]
+
+_TURN_WITHIN = 15_000
+"""ms of real time within which the rules must have run; they run every second."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """Whether the watch is alive, and every reason why not."""
+
+    alive: bool
+    reasons: tuple[str, ...] = ()
+
+
+def pace_of(clock: object) -> float:
+    """Return how many times as fast as real time a clock runs: liveness is a matter of real time.
+
+    A delay of 15 s of the machine is 100 min on a clock that runs 400 times as fast.
+    """
+    return max(float(getattr(clock, "speed", 1.0)), 1.0)
+
+
+def judge_health(statistics: CollectorStatistics, now: int, pace: float = 1.0) -> Health:
+    """Return whether the rules run and the journal keeps what they say. ``now`` in ms."""
+    reasons = []
+    patience = round(_TURN_WITHIN * pace)
+    last = statistics.last_turn
+    if last is None:
+        reasons.append("the rules have not run since the collector started, "
+                       f"{age(now - statistics.started)} ago")
+    elif now - last > patience:
+        reasons.append(f"the rules last ran {age(now - last)} ago")
+    if statistics.journal_trouble:
+        reasons.append(f"the journal cannot write: {statistics.journal_trouble}")
+    return Health(alive=not reasons, reasons=tuple(reasons))

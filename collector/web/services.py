@@ -1,0 +1,84 @@
+"""What the board is given: callables and facts, so that it knows neither journal nor daemon."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from collector.clock import Clock
+from collector.domain.actions import Action
+from collector.domain.events import EstimateMade, Event
+from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.plant import Plant
+from collector.domain.trends import TrendStep
+from collector.domain.verdicts import NotWatched
+
+__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceStatistics:
+    """How one device is doing. Instants are ms since 1970 UTC, durations ms."""
+
+    device: str
+    answering: bool
+    last_answer: int | None = None
+    polls: int = 0
+    failures: int = 0
+    lateness: int | None = None
+    """How late the last poll began against its grid."""
+    why: str = ""
+    """Why it does not answer, or answers badly; empty when all is well."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectorStatistics:
+    """How the collector itself is doing. Instants are ms since 1970 UTC.
+
+    ``journal_trouble`` says why the journal cannot write and is empty when it can. ``numbers`` are
+    further figures for ``/metrics``, each a gauge ``quietpipe_<name>``.
+    """
+
+    started: int
+    last_turn: int | None
+    """When the rules were last run."""
+    last_commit: int | None = None
+    journal_trouble: str = ""
+    readings: int = 0
+    events: int = 0
+    commits: int = 0
+    commit_failures: int = 0
+    waiting: int = 0
+    """Readings in memory that no commit has taken yet."""
+    dropped: int = 0
+    """Readings given up because the journal could not write for too long."""
+    deliveries_waiting: int = 0
+    deliveries_given_up: int = 0
+    devices: tuple[DeviceStatistics, ...] = ()
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardServices:
+    """Everything the board may ask for; all of it is cheap and does no I/O but the ``async`` ones.
+
+    ``act`` raises ``ActionRefused`` when the alarm's state does not allow what was asked.
+    ``plant`` is a callable because a re-read site file replaces the plant. Without ``token``
+    nothing can be changed over HTTP.
+    """
+
+    plant: Callable[[], Plant]
+    clock: Clock
+    picture: LivePicture
+    alarms: Callable[[], Sequence[LiveAlarm]]
+    not_watched: Callable[[], Sequence[NotWatched]]
+    act: Callable[[Action], Awaitable[Sequence[Event]]]
+    trend: Callable[[str, int, int, int], Awaitable[Sequence[TrendStep]]]
+    """``(point, start, end, step)``, instants and step in ms."""
+    events: Callable[[int, int], Awaitable[Sequence[Event]]]
+    """``(start, end)`` in ms; events in time order."""
+    estimates: Callable[[], Sequence[EstimateMade]]
+    """The latest estimate of each quantity and asset."""
+    statistics: Callable[[], CollectorStatistics]
+    version: str
+    token: str | None = field(default=None, repr=False)
