@@ -15,6 +15,8 @@ class DeliveryState(StrEnum):
     BEGUN = "begun"
     DELIVERED = "delivered"
     GIVEN_UP = "given-up"
+    UNCERTAIN = "uncertain"
+    """Cut off twice: it may have arrived, and is not tried a third time."""
 
 
 class DeliveryOutcome(StrEnum):
