@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 __all__ = [
+    "ActionRefused",
     "DeliveryError",
     "DeliveryRefused",
     "DeliveryUnreachable",
@@ -59,6 +60,10 @@ class SiteFileError(QuietpipeError):
     def __init__(self, mistakes: Sequence[Mistake]) -> None:
         self.mistakes = tuple(mistakes)
         super().__init__("\n".join(str(m) for m in self.mistakes))
+
+
+class ActionRefused(QuietpipeError):
+    """The alarm's state does not list what a person asked of it; nothing has changed."""
 
 
 class DeviceError(QuietpipeError):
