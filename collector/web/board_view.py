@@ -214,8 +214,8 @@ def _headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneInfo) ->
         )
     if loud:
         waiting = sum(a.state is not AlarmState.ACKNOWLEDGED for a in loud)
-        sentence = f"{_count(len(present), 'condition is', 'conditions are')} not normal" if present \
-            else "Back to normal, not yet acknowledged"
+        number = _count(len(present), "condition is", "conditions are")
+        sentence = f"{number} not normal" if present else "Back to normal, not yet acknowledged"
         first = loud[0]
         detail = (
             f"{f'{waiting} not acknowledged' if waiting else 'All acknowledged'}. First: "

@@ -1,0 +1,227 @@
+"""A site with a story, told by fakes: the board cannot know it from a real one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from collector.clock import ManualClock
+from collector.domain.actions import Action, Deed
+from collector.domain.errors import ActionRefused
+from collector.domain.events import (
+    AlarmMoved,
+    EstimateMade,
+    Event,
+    FactNoted,
+    Priority,
+    Signal,
+    Transition,
+)
+from collector.domain.live import AlarmState, LiveAlarm, LivePicture
+from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
+from collector.domain.readings import Quality, Reading
+from collector.domain.trends import TrendStep
+from collector.domain.verdicts import NotWatched
+from collector.web import BoardServices, CollectorStatistics, DeviceStatistics
+
+TOKEN = "correct-horse-täglich"
+NOW = 1_784_448_605_000  # 2026-07-19T08:10:05Z, 09:10 in London
+MINUTE, HOUR = 60_000, 3_600_000
+
+
+def plant(**site: str) -> Plant:
+    """Two generators, three risers with vents, a room."""
+    gen_points = ("tank_pressure", "compressor_running", "mode", "product_oxygen", "running_hours",
+                  "start_count", "trouble", "trouble_no", "trouble_nc")
+    return Plant(
+        site=Site(**({"id": "fenmoor", "name": "Fenmoor Cold Store", "timezone": "Europe/London"}
+                     | site)),
+        generators={
+            "gen1": Generator(id="gen1", name="Generator, dock end"),
+            "gen2": Generator(id="gen2", name="Generator, freezer"),
+        },
+        risers={
+            "r1": Riser(id="r1", name="Dock riser", fed_by="gen1"),
+            "r2": Riser(id="r2", name="Freezer riser", fed_by="gen2"),
+            "r3": Riser(id="r3", name="Office riser", fed_by="gen1"),
+        },
+        vents={"r1-vent": Vent(id="r1-vent", name="Dock vent", riser="r1"),
+               "r2-vent": Vent(id="r2-vent", name="Freezer vent", riser="r2")},
+        rooms={"plant-room": Room(id="plant-room", name="Plant room")},
+        devices={
+            "gen1-controller": Device(
+                id="gen1-controller", name="Controller of the dock generator", every=5000,
+                points=tuple(f"gen1.{q}" for q in gen_points)),
+            "gen2-controller": Device(
+                id="gen2-controller", name="Controller of the freezer generator", every=5000,
+                points=("gen2.tank_pressure", "gen2.compressor_running", "gen2.mode")),
+            "field": Device(
+                id="field", name="Field inputs", every=10_000,
+                points=("r1.pressure", "r1.pipe_temperature", "r1.low_air", "r2.pressure",
+                        "r2.valve_room_temperature", "r3.pressure", "r1-vent.oxygen",
+                        "r1-vent.open", "r2-vent.oxygen", "plant-room.oxygen",
+                        "plant-room.temperature")),
+        },
+    )
+
+
+def picture(now: int = NOW) -> LivePicture:
+    """Most points good, one bad, one old, one device silent, one point never read."""
+    good = {
+        "gen1.tank_pressure": 63.4, "gen1.compressor_running": 1.0, "gen1.mode": 1.0,
+        "gen1.product_oxygen": 1.84, "gen1.running_hours": 4211.3, "gen1.start_count": 20418.0,
+        "gen1.trouble": 0.0, "gen1.trouble_no": 0.0, "gen1.trouble_nc": 0.0,
+        "r1.pressure": 24.9, "r1.pipe_temperature": 16.4, "r1.low_air": 0.0,
+        "r2.valve_room_temperature": 6.5, "r3.pressure": 25.2,
+        "r1-vent.oxygen": 7.3, "r1-vent.open": 1.0, "plant-room.oxygen": 20.8,
+        "plant-room.temperature": 21.2,
+    }
+    live = LivePicture()
+    live.update(Reading(point=p, asked=now - 1200, time=now - 1000, value=v)
+                for p, v in good.items())
+    old = now - 14 * MINUTE
+    live.update(Reading(point=f"gen2.{q}", asked=old, time=old, value=v)
+                for q, v in (("tank_pressure", 71.0), ("compressor_running", 0.0), ("mode", 1.0)))
+    live.update(Reading(point=f"gen2.{q}", asked=now - 2000, time=now - 1000, value=None,
+                        quality=Quality.STALE, why="no reply within 1 s")
+                for q in ("tank_pressure", "compressor_running", "mode"))
+    live.update([Reading(point="r2.pressure", asked=now - MINUTE, time=now - MINUTE, value=25.0)])
+    live.update([Reading(point="r2-vent.oxygen", asked=now - 1000, time=now - 900, value=99.9,
+                         quality=Quality.BAD, why="99.9 % is outside 0 % to 25 %")])
+    return live
+
+
+def _alarm(condition: str, asset: str, state: AlarmState, minutes: int, text: str,
+           **more: object) -> LiveAlarm:
+    since = NOW - minutes * MINUTE
+    known: dict[str, object] = {
+        "signal": Signal.TROUBLE, "priority": Priority.HIGH, "present": True,
+        "since": since, "raised": since + 5000,
+    }
+    return LiveAlarm(id=f"{condition}.{asset}.{(since + 5000) // 1000}", condition=condition,
+                     asset=asset, state=state, text=text, **(known | more))  # type: ignore[arg-type]
+
+
+def alarms() -> list[LiveAlarm]:
+    """One alarm in each state that people meet."""
+    return [
+        _alarm("contact-disagreement", "gen1.trouble", AlarmState.SHELVED, 1900,
+               "Both legs of the trouble contact read open.", by="R. Okafor",
+               why="terminal to be remade on Tuesday", until=NOW + 7 * HOUR),
+        _alarm("compressor-long-run", "gen1", AlarmState.UNACKNOWLEDGED, 17,
+               "Compressor of Generator, dock end has run for 17.2 min; the limit is 12.0 min. "
+               "It began at 08:53.\nLook for, in this order: a leak in the pipe or at the tank: "
+               "listen, soap the joints; a riser being filled that nobody declared, or a bypass "
+               "left open; a worn compressor or a clogged intake filter.\nCompressors start by "
+               "themselves; tanks hold pressure with the power off. Isolate, lock out, bleed down.",
+               values={"run_minutes": 17.2, "limit_minutes": 12.0}),
+        _alarm("device-silent", "gen2-controller", AlarmState.ACKNOWLEDGED, 14,
+               "Controller of the freezer generator has not answered for 14 min. Look for: power "
+               "to the device; the cable, its plug, or the network between here and there.",
+               priority=Priority.MEDIUM, by="J. Whitlock"),
+        _alarm("oxygen-not-falling", "r1-vent", AlarmState.RETURNED_UNACKNOWLEDGED, 400,
+               "Oxygen at Dock vent fell by 0.02 % per h; 0.21 % per h was predicted.",
+               priority=Priority.MEDIUM, present=False),
+    ]
+
+
+def _moved(minutes: int, condition: str, asset: str, transition: Transition, **who: str) -> Event:
+    time = NOW - minutes * MINUTE
+    return AlarmMoved(time=time, site="fenmoor", condition=condition, asset=asset,
+                      transition=transition, priority=Priority.HIGH, signal=Signal.TROUBLE,
+                      since=time, text="", id=f"{condition}.{asset}.{time // 1000}", **who)
+
+
+def history() -> list[Event]:
+    """A day of entries."""
+    return [
+        FactNoted(time=NOW - 23 * HOUR, site="fenmoor", fact="collector-started",
+                  text="The collector started."),
+        _moved(1200, "pressure-low", "r3", Transition.RAISED),
+        _moved(1194, "pressure-low", "r3", Transition.ACKNOWLEDGED, by="J. Whitlock"),
+        _moved(1130, "pressure-low", "r3", Transition.RETURNED),
+        _moved(400, "oxygen-not-falling", "r1-vent", Transition.RAISED),
+        _moved(140, "oxygen-not-falling", "r1-vent", Transition.RETURNED),
+        _moved(17, "compressor-long-run", "gen1", Transition.RAISED),
+        _moved(14, "device-silent", "gen2-controller", Transition.RAISED),
+        _moved(9, "device-silent", "gen2-controller", Transition.ACKNOWLEDGED, by="J. Whitlock"),
+    ]
+
+
+@dataclass
+class FakeSite:
+    """The services, and what was asked of them."""
+
+    clock: ManualClock = field(default_factory=lambda: ManualClock(NOW))
+    plant: Plant = field(default_factory=plant)
+    picture: LivePicture = field(default_factory=picture)
+    alarms: list[LiveAlarm] = field(default_factory=alarms)
+    events: list[Event] = field(default_factory=history)
+    not_watched: list[NotWatched] = field(default_factory=lambda: [
+        NotWatched(condition="compressor-not-starting", asset="gen1", reason="not built yet"),
+        NotWatched(condition="compressor-not-starting", asset="gen2", reason="not built yet"),
+        NotWatched(condition="leak-high", asset="r1", reason="not built yet"),
+        NotWatched(condition="vent-stuck-open", asset="r1-vent", reason="not built yet"),
+        NotWatched(condition="pressure-low", asset="r2", reason="no low_pressure for r2"),
+    ])
+    estimates: list[EstimateMade] = field(default_factory=lambda: [
+        EstimateMade(time=NOW - HOUR, site="fenmoor", quantity="nitrogen-demand", asset="gen1",
+                     value=2.31, low=2.10, high=2.52, unit="scfh",
+                     window=(NOW - 25 * HOUR, NOW - HOUR)),
+        EstimateMade(time=NOW - HOUR, site="fenmoor", quantity="purge-done-at", asset="r1-vent",
+                     value=None, reason="oxygen has not fallen enough to tell"),
+    ])
+    statistics: CollectorStatistics = CollectorStatistics(
+        started=NOW - 23 * HOUR, last_turn=NOW - 800, last_commit=NOW - 1400,
+        readings=81_300, events=311, commits=16_000, waiting=3, deliveries_waiting=1,
+        numbers={"polls_per_second": 1.5},
+        devices=(
+            DeviceStatistics(device="gen1-controller", answering=True, last_answer=NOW - 1000,
+                             polls=16_560, failures=4),
+            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, failures=170,
+                             last_answer=NOW - 14 * MINUTE, why="no reply within 1 s"),
+            DeviceStatistics(device="field", answering=True, last_answer=NOW - 1000, polls=8280,
+                             lateness=1300),
+        ),
+    )
+    token: str | None = TOKEN
+    actions: list[Action] = field(default_factory=list)
+    trends: list[tuple[str, int, int, int]] = field(default_factory=list)
+
+    async def act(self, action: Action) -> Sequence[Event]:
+        """Acknowledge, shelve and unshelve as the life cycle has it, as far as the tests go."""
+        self.actions.append(action)
+        for place, alarm in enumerate(self.alarms):
+            if alarm.id == action.alarm:
+                self.alarms[place] = self._moved(alarm, action)
+                return []
+        raise ActionRefused(f"{action.alarm} is normal: there is nothing to {action.deed}")
+
+    def _moved(self, alarm: LiveAlarm, action: Action) -> LiveAlarm:
+        if action.deed is Deed.ACKNOWLEDGE and alarm.state is AlarmState.UNACKNOWLEDGED:
+            return replace(alarm, state=AlarmState.ACKNOWLEDGED, by=action.by)
+        if action.deed is Deed.SHELVE and alarm.state is not AlarmState.SHELVED:
+            return replace(alarm, state=AlarmState.SHELVED, by=action.by, why=action.why,
+                           until=action.until)
+        if action.deed is Deed.UNSHELVE and alarm.state is AlarmState.SHELVED:
+            return replace(alarm, state=AlarmState.UNACKNOWLEDGED, by="", why="", until=None)
+        raise ActionRefused(f"the alarm is {alarm.state}: it cannot be {action.deed}d")
+
+    async def trend(self, point: str, start: int, end: int, step: int) -> Sequence[TrendStep]:
+        """One step with readings and one gap."""
+        self.trends.append((point, start, end, step))
+        return [TrendStep(start=start, end=start + step, count=3, low=1.0, mean=2.0, high=3.0),
+                TrendStep(start=start + step, end=end, count=0, low=None, mean=None, high=None)]
+
+    async def history(self, start: int, end: int) -> Sequence[Event]:
+        """The events of a span."""
+        return [e for e in self.events if start <= e.time < end]
+
+    def services(self) -> BoardServices:
+        """What the board is given."""
+        return BoardServices(
+            plant=lambda: self.plant, clock=self.clock, picture=self.picture,
+            alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
+            trend=self.trend, events=self.history, estimates=lambda: self.estimates,
+            statistics=lambda: self.statistics, version="0.1.0", token=self.token,
+        )
