@@ -1,12 +1,12 @@
-r"""How oxygen leaves a pipe: sweep purge, cycle purge, and dead legs behind them.
+r"""How oxygen leaves a pipe: sweep purge and cycle purge.
 
 A volume swept by a gas whose oxygen is :math:`x_{in}`, well mixed, obeys
 
 .. math:: n \frac{dx}{dt} = \dot n (x_{in} - x)
 
-Real pipe is not well mixed: dead legs lag, the far end lags the riser end. What is computed here
-is therefore the early answer; the fit of the readings (:mod:`collector.physics.purgefit`) is the
-later one.
+Real pipe is not well mixed: dead legs lag, the far end lags the riser end
+(:mod:`collector.physics.mixing`). What is computed here is therefore the early answer; the fit of
+the readings (:mod:`collector.physics.purgefit`) is the later one.
 
 References
 ----------
@@ -28,9 +28,8 @@ __all__ = [
     "cycle_gas",
     "cycle_oxygen",
     "cycles_needed",
-    "second_volume_oxygen",
+    "purge_completion",
     "sweep_oxygen",
-    "sweep_oxygen_changing",
     "sweep_time",
     "sweep_time_constant",
     "sweep_volumes",
@@ -174,113 +173,6 @@ def sweep_oxygen(
     return feed + (initial - feed) * math.exp(-elapsed_s / time_constant_s)
 
 
-def sweep_oxygen_changing(
-    initial: float,
-    elapsed_s: float,
-    *,
-    amount_mol: float,
-    inflow_mol_per_s: float,
-    outflow_mol_per_s: float,
-    feed: float = 0.0,
-) -> float:
-    r"""Oxygen of a well-mixed sweep while the amount held changes.
-
-    .. math::
-        \frac{x - x_{in}}{x_0 - x_{in}} =
-        \left(\frac{n_0}{n_0 + (\dot n_i - \dot n_o) t}\right)^{\dot n_i/(\dot n_i - \dot n_o)}
-
-    Parameters
-    ----------
-    initial, feed : oxygen fractions at the start and of the product gas.
-    elapsed_s : time since the start, s.
-    amount_mol : gas held at the start, mol.
-    inflow_mol_per_s, outflow_mol_per_s : gas fed and gas leaving, mol/s.
-    feed : oxygen fraction of the gas fed.
-
-    Returns
-    -------
-    Oxygen fraction. With equal flows it is :func:`sweep_oxygen`.
-
-    Raises
-    ------
-    ValueError
-        A fraction outside 0..1, a negative time or flow, nothing held, or a time after which the
-        system would be empty.
-
-    Examples
-    --------
-    [2], Problem 7.4b: 300 kg, 2 kg/min in, 2.5 kg/min out: half way after 95.5 min.
-
-    >>> way = sweep_oxygen_changing(1.0, 95.5, amount_mol=300, inflow_mol_per_s=2,
-    ...                             outflow_mol_per_s=2.5)
-    >>> round(way, 3)
-    0.5
-    """
-    fraction("initial", initial)
-    fraction("feed", feed)
-    non_negative("elapsed_s", elapsed_s)
-    positive("amount_mol", amount_mol)
-    non_negative("inflow_mol_per_s", inflow_mol_per_s)
-    non_negative("outflow_mol_per_s", outflow_mol_per_s)
-    growth = (inflow_mol_per_s - outflow_mol_per_s) * elapsed_s / amount_mol
-    if growth <= -1.0:
-        raise ValueError(f"after elapsed_s = {elapsed_s!r} nothing is left in the system")
-    turnover = inflow_mol_per_s * elapsed_s / amount_mol
-    # log1p(g)/g tends to 1 as the flows become equal: the exponential of the plain sweep.
-    shape = math.log1p(growth) / growth if growth else 1.0
-    return feed + (initial - feed) * math.exp(-turnover * shape)
-
-
-def second_volume_oxygen(
-    initial: float,
-    elapsed_s: float,
-    first_time_constant_s: float,
-    second_time_constant_s: float,
-    feed: float = 0.0,
-) -> float:
-    r"""Oxygen of the second of two well-mixed volumes in series, both starting alike.
-
-    .. math::
-        \frac{x_2 - x_{in}}{x_0 - x_{in}} =
-        \frac{\tau_1 e^{-t/\tau_1} - \tau_2 e^{-t/\tau_2}}{\tau_1 - \tau_2}
-
-    The far end of a pipe lags its riser end in this way: it starts flat, then falls.
-
-    Parameters
-    ----------
-    initial, feed : oxygen fractions at the start and of the product gas.
-    elapsed_s : time since the start, s.
-    first_time_constant_s, second_time_constant_s : time constants of the two volumes, s.
-
-    Returns
-    -------
-    Oxygen fraction in the second volume.
-
-    Raises
-    ------
-    ValueError
-        A fraction outside 0..1, a negative time, a time constant that is not above zero.
-
-    Examples
-    --------
-    [2], Problem 7.2: 1500 L and 750 L, both at 0.5 kg/L, swept at 75 L/min; after 10 min the
-    second is at 0.423 kg/L.
-
-    >>> round(second_volume_oxygen(0.5, 10.0, 1500 / 75, 750 / 75), 3)
-    0.423
-    """
-    fraction("initial", initial)
-    fraction("feed", feed)
-    t = non_negative("elapsed_s", elapsed_s)
-    one = positive("first_time_constant_s", first_time_constant_s)
-    two = positive("second_time_constant_s", second_time_constant_s)
-    if abs(one - two) < 1e-9 * one:
-        left = (1.0 + t / one) * math.exp(-t / one)
-    else:
-        left = (one * math.exp(-t / one) - two * math.exp(-t / two)) / (one - two)
-    return feed + (initial - feed) * left
-
-
 def cycle_oxygen(
     initial: float, cycles: int, low_pa: float, high_pa: float, feed: float = 0.0
 ) -> float:
@@ -348,6 +240,41 @@ def cycles_needed(
     4.4
     """
     return sweep_volumes(initial, target, feed) / -math.log(_pressure_ratio(low_pa, high_pa))
+
+
+def purge_completion(initial: float, now: float, target: float, feed: float = 0.0) -> float:
+    r"""Share of a sweep that is done, counted in volume changes and so in time.
+
+    .. math:: \frac{\ln\left((x_0 - x_{in})/(x - x_{in})\right)}
+        {\ln\left((x_0 - x_{in})/(x_t - x_{in})\right)}
+
+    Parameters
+    ----------
+    initial, now, target, feed : oxygen fractions at the start, now, wanted, and of the product.
+
+    Returns
+    -------
+    0 to 1; 0 while the oxygen is above where it began, 1 at or below the target.
+
+    Raises
+    ------
+    ValueError
+        A value outside 0..1, a target not below the start, or a feed not below the target.
+
+    Examples
+    --------
+    [2], Problem 7.4a: half of the way in oxygen is one volume change times ln 2; a quarter left
+    is twice that time.
+
+    >>> purge_completion(1.0, 0.5, 0.25)
+    0.5
+    """
+    whole = sweep_volumes(initial, target, feed)
+    if whole <= 0:
+        raise ValueError(f"the target {target!r} must be below the start {initial!r}")
+    if now <= target:
+        return 1.0
+    return max(0.0, sweep_volumes(initial, fraction("now", now), feed)) / whole
 
 
 def cycle_gas(
