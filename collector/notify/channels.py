@@ -192,12 +192,12 @@ def _apprise() -> Any:
             with warnings.catch_warnings():
                 # It asks the standard library for a module that Python 3.11 says will go.
                 warnings.filterwarnings("ignore", message=".*imghdr.*")
-                import apprise
-
                 logger = logging.getLogger("apprise")
                 logger.setLevel(logging.DEBUG)
                 logger.propagate = False
                 logger.addHandler(_capture)
+                import apprise
+
                 apprise.Apprise.instantiate("json://127.0.0.1", suppress_exceptions=True)
             _loaded.append(apprise)
         return _loaded[0]

@@ -32,7 +32,7 @@ class Message:
 
     def as_repeat(self) -> Message:
         """Return the same message, saying that it may be a repeat."""
-        return Message(subject=self.subject, body=f"{self.body}\n\n{_REPEAT}")
+        return Message(subject=self.subject, body=f"{_REPEAT}\n\n{self.body}")
 
 
 def local_time(instant: int, zone: ZoneInfo) -> datetime:
@@ -84,15 +84,11 @@ def _where(asset: str, plant: Plant) -> str:
     return name
 
 
-def _closing(plant: Plant) -> list[str]:
-    return [f"Site: {plant.site.name}"]
-
-
 def _acknowledge(event: AlarmMoved, board: str) -> str:
-    at = f"on the board: {board}" if board else "on the site's board."
+    where = f"open {board}" if board else "go to the site's board."
     if event.transition is Transition.RETURNED:
-        return f"If nobody has acknowledged it yet, please do so {at}"
-    return f"To acknowledge: {at}"
+        return f"If nobody has acknowledged it yet, it still waits for that: {where}"
+    return f"To acknowledge it, {where}"
 
 
 def _times(event: AlarmMoved, plant: Plant) -> list[str]:
@@ -118,7 +114,7 @@ def alarm_message(event: AlarmMoved, plant: Plant, *, board: str = "") -> Messag
         head = f"{event.priority.value.upper()} {event.signal.value}"
     parts = [
         event.text or what,
-        "\n".join([*_closing(plant), *_times(event, plant)]),
+        "\n".join([f"Site: {plant.site.name}", *_times(event, plant)]),
         _acknowledge(event, board),
     ]
     # A text that already carries the standing caution must not say it twice.
@@ -135,7 +131,7 @@ def fact_message(event: FactNoted, plant: Plant) -> Message:
     where = _where(event.asset, plant) if event.asset else plant.site.name
     parts = [
         event.text or what,
-        "\n".join([*_closing(plant), f"When: {time_text(event.time, zone)}"]),
+        "\n".join([f"Site: {plant.site.name}", f"When: {time_text(event.time, zone)}"]),
         CAUTIONS["not-a-fire-alarm"],
     ]
     return Message(subject=f"Notice – {what}: {where}", body="\n\n".join(parts))

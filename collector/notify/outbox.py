@@ -39,6 +39,9 @@ __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 CONSUMER = "notify"
 """The name of this worker's cursor in the journal."""
 
+_SETTLE_EVERY = 300
+"""Commits without events after which the cursor is written all the same."""
+
 Note = Callable[[FactNoted], Awaitable[None] | None]
 
 _log = logging.getLogger(__name__)
@@ -108,6 +111,7 @@ class Outbox:
         self._channel = channel or (lambda r: channel_for(r, timeout=self._settings.timeout))
         self._random = rng or random.Random()
         self._done = OutboxStatistics()
+        self._settled: int | None = None
         self._lanes: dict[str, asyncio.Task[None]] = {}
         self._failures: dict[str, int] = {}
         self._resting: dict[str, int] = {}
@@ -125,7 +129,8 @@ class Outbox:
         return replace(self._done, resting={r: t for r, t in self._resting.items() if t > now})
 
     def _count(self, **more: int) -> None:
-        self._done = replace(self._done, **{k: getattr(self._done, k) + n for k, n in more.items()})
+        counted = {name: getattr(self._done, name) + n for name, n in more.items()}
+        self._done = replace(self._done, **counted)
 
     def wake(self) -> None:
         """Say that something was committed. To be called in the event loop."""
@@ -189,17 +194,28 @@ class Outbox:
             limit *= 4
 
     async def _route(self) -> None:
-        position = await asyncio.to_thread(self._store.position, CONSUMER)
+        """Decide on what was committed since, and move the cursor.
+
+        Commits without events come every second and decide nothing: the cursor is written for
+        them only now and then, since each write wears the disk. Reading them twice is harmless.
+        """
+        if self._settled is None:
+            self._settled = await asyncio.to_thread(self._store.position, CONSUMER)
+            self._done = replace(self._done, position=self._settled)
         while not self._stopping.is_set():
+            position = self._done.position
             commits = await asyncio.to_thread(self._store.after, position, self._settings.batch)
             if not commits:
-                break
+                return
             events = [event for commit in commits for event in commit.events]
             made = self._policy.decide(events, self._clock.now())
             position = commits[-1].number
-            await asyncio.to_thread(self._store.settle, CONSUMER, position, deliveries=made)
-            self._count(decided=len(made))
-        self._done = replace(self._done, position=position)
+            if events or position - self._settled >= _SETTLE_EVERY:
+                await asyncio.to_thread(self._store.settle, CONSUMER, position, deliveries=made)
+                self._settled = position
+            self._done = replace(
+                self._done, position=position, decided=self._done.decided + len(made)
+            )
 
     def _open_lanes(self, due: Sequence[Delivery]) -> int:
         """Start a lane for each recipient that is free; return how many were started."""

@@ -119,7 +119,7 @@ class MemoryStore:
             if d.state is not DeliveryState.BEGUN:
                 continue
             if d.uncertain:
-                self._set(d.id, state=DeliveryState.GIVEN_UP)
+                self._set(d.id, state=DeliveryState.UNCERTAIN)
                 closed.append(d)
             else:
                 self._set(d.id, state=DeliveryState.WAITING, uncertain=True, due=now)

@@ -161,7 +161,8 @@ async def test_a_refusal_is_not_tried_again_and_is_told(plant: Plant) -> None:
         await rig.commit(rig.facts[0])
         await rig.pass_time(60_000)
         assert [r for _, r in rig.wire.tries].count("a") == 1
-        assert [s for r, s in rig.wire.took if r == "chief"][1].startswith("Notice – Delivery given")
+        to_chief = [s for r, s in rig.wire.took if r == "chief"]
+        assert to_chief[1].startswith("Notice – Delivery given up")
         assert len(rig.facts) == 1
 
 
@@ -296,7 +297,9 @@ async def test_killed_before_sending_it_still_goes_out(plant: Plant) -> None:
     assert store.deliveries[1].state is DeliveryState.DELIVERED
 
 
-async def test_trouble_with_the_journal_passes(plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_trouble_with_the_journal_passes(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
     store = MemoryStore()
     fails = {"after": 2, "begin": 1, "finish": 2, "recover": 1}
 
@@ -338,3 +341,17 @@ async def test_its_repr_says_how_it_fares(plant: Plant) -> None:
         assert repr(rig.outbox) == (
             "Outbox(1 recipients, 0 on the wire, 1 delivered, 0 given up)"
         )
+
+
+async def test_commits_without_events_hardly_write(plant: Plant) -> None:
+    async with Rig(plant, "a") as rig:
+        for _ in range(299):
+            rig.store.commit()
+        await rig.commit()
+        assert rig.store.cursors == {"notify": 300}
+        for _ in range(5):
+            await rig.commit()
+        assert rig.store.cursors == {"notify": 300}
+        await rig.commit(alarm())
+        assert rig.store.cursors == {"notify": 306}
+        assert rig.outbox.statistics().position == 306
