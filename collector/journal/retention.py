@@ -1,0 +1,155 @@
+"""Letting go of old hours: by age only what every consumer has settled, by size whatever it takes.
+
+Alarm events are never deleted: they are the record that owners, insurers and authorities read, and
+the live alarms are rebuilt from them. Other events and closed deliveries go with their time.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, field
+
+from collector.journal.consumers import positions
+from collector.journal.facts import Gap
+from collector.journal.history import HOUR, hour_rows, next_hour
+from collector.journal.packing import delete_packed, get_state
+
+__all__ = ["Tally", "by_age", "by_size", "delete_facts", "settled_by_all", "slow_consumers"]
+
+EARLIEST = -(1 << 40)
+"""An hour before any."""
+
+_BATCH = 100
+"""Hours per transaction: commits wait while one runs."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """What one run of retention has done so far."""
+
+    hours: int = 0
+    readings: int = 0
+    events: int = 0
+    deliveries: int = 0
+    held: int = 0
+    gaps: list[Gap] = field(default_factory=list)
+
+
+def settled_by_all(db: sqlite3.Connection) -> int:
+    """Return the last commit that every consumer has settled."""
+    return min(positions(db).values(), default=get_state(db, "last_commit"))
+
+
+def slow_consumers(db: sqlite3.Connection) -> tuple[str, ...]:
+    """Return the consumers that have not settled everything."""
+    last = get_state(db, "last_commit")
+    return tuple(name for name, at in positions(db).items() if at < last)
+
+
+def _unsettled(db: sqlite3.Connection, hour: int, settled: int) -> bool:
+    packed = db.execute(
+        "SELECT 1 FROM packed_times WHERE hour = ? AND last_commit > ? LIMIT 1", (hour, settled)
+    ).fetchone()
+    return packed is not None or db.execute(
+        "SELECT 1 FROM series s CROSS JOIN readings r ON r.series = s.id AND r.time >= ? "
+        "AND r.time < ? AND r.commit_no > ? LIMIT 1", (hour * HOUR, (hour + 1) * HOUR, settled),
+    ).fetchone() is not None
+
+
+def _delete_hour(db: sqlite3.Connection, hour: int) -> int:
+    """Delete an hour, packed and open; return how many readings it held."""
+    numbers = [n for (n,) in db.execute("SELECT id FROM series")]
+    readings = delete_packed(db, hour, numbers)
+    for number in numbers:
+        readings += db.execute(
+            "DELETE FROM readings WHERE series = ? AND time >= ? AND time < ?",
+            (number, hour * HOUR, (hour + 1) * HOUR),
+        ).rowcount
+    return readings
+
+
+def by_age(db: sqlite3.Connection, oldest: int, hour: int, tally: Tally) -> int | None:
+    """Delete settled hours that ended by ``oldest`` (ms), a batch of them from ``hour`` on.
+
+    Returns the hour to go on with in another transaction, or ``None`` at the end.
+    """
+    settled = settled_by_all(db)
+    for _ in range(_BATCH):
+        found = next_hour(db, hour)
+        if found is None or (found + 1) * HOUR > oldest:
+            return None
+        if _unsettled(db, found, settled):
+            tally.held += 1
+        else:
+            tally.readings += _delete_hour(db, found)
+            tally.hours += 1
+        hour = found + 1
+    return hour
+
+
+def _used(db: sqlite3.Connection) -> int:
+    pages, free, size = (
+        db.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return int((pages - free) * size)
+
+
+def by_size(db: sqlite3.Connection, max_bytes: int, tally: Tally) -> bool:
+    """Delete the oldest hours, settled or not, until the rest fits; never the newest hour.
+
+    What was not settled is written down as a gap. Returns whether there is more to do in another
+    transaction.
+    """
+    settled = settled_by_all(db)
+    gap: Gap | None = None
+    for _ in range(_BATCH):
+        hour = next_hour(db, EARLIEST)
+        if _used(db) <= max_bytes or hour is None or next_hour(db, hour + 1) is None:
+            break
+        if _unsettled(db, hour, settled):
+            gap = _widened(gap, db, hour, settled)
+        tally.readings += _delete_hour(db, hour)
+        tally.hours += 1
+        delete_facts(db, (hour + 1) * HOUR, tally)
+    else:
+        _write_gap(db, gap, tally)
+        return True
+    _write_gap(db, gap, tally)
+    return False
+
+
+def _widened(gap: Gap | None, db: sqlite3.Connection, hour: int, settled: int) -> Gap:
+    commits = [row.commit for row in hour_rows(db, hour) if row.commit > settled]
+    first, last, start, end, readings = (
+        min(commits), max(commits), hour * HOUR, (hour + 1) * HOUR, len(commits)
+    )
+    if gap is not None:
+        first, last, start = min(first, gap.first), max(last, gap.last), min(start, gap.start)
+        end, readings = max(end, gap.end), readings + gap.readings
+    return Gap(first=first, last=last, start=start, end=end, readings=readings)
+
+
+def _write_gap(db: sqlite3.Connection, gap: Gap | None, tally: Tally) -> None:
+    if gap is None:
+        return
+    tally.gaps.append(gap)
+    db.execute(
+        'INSERT INTO gaps (first, last, start, "end", readings, events) '
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        (gap.first, gap.last, gap.start, gap.end, gap.readings, gap.events),
+    )
+
+
+def delete_facts(db: sqlite3.Connection, oldest: int, tally: Tally) -> None:
+    """Delete settled events but alarms, closed deliveries and read gaps, from before ``oldest``."""
+    settled = settled_by_all(db)
+    tally.events += db.execute(
+        "DELETE FROM events WHERE time < ? AND kind != 'alarm' AND commit_no <= ?",
+        (oldest, settled),
+    ).rowcount
+    tally.deliveries += db.execute(
+        "DELETE FROM deliveries WHERE changed < ? AND state NOT IN ('waiting', 'begun')",
+        (oldest,),
+    ).rowcount
+    db.execute('DELETE FROM gaps WHERE last <= ? AND "end" < ?', (settled, oldest))

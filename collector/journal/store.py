@@ -1,0 +1,365 @@
+"""The journal: what the rest of the program sees of it.
+
+Synchronous and safe to call from several threads. Writing is one transaction at a time, on disk
+when the call returns; reading never waits for it. Everything raises ``JournalError`` when the
+journal cannot do it: ``JournalFull`` when the disk has no room (nothing of the call was kept, the
+same call works once there is room), ``JournalCorrupt`` when the file is damaged.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+
+from collector.clock import format_instant
+from collector.domain.deliveries import Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.errors import JournalCorrupt, JournalError
+from collector.domain.events import Event
+from collector.domain.readings import Reading
+from collector.domain.trends import TrendStep
+from collector.journal import consumers, history, outbox, packing, retention
+from collector.journal.connection import Database
+from collector.journal.facts import (
+    Commit,
+    JournalStatistics,
+    PackResult,
+    RetainResult,
+    StoredEvent,
+)
+from collector.journal.history import HOUR, QUALITIES, Row
+from collector.journal.writing import Names, insert_events, insert_rows, rows_of
+
+__all__ = ["Journal"]
+
+_log = logging.getLogger(__name__)
+
+
+class Journal:
+    """One file of readings, events, cursors and deliveries. Use :meth:`open`."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._series = Names("series", "point")
+        self._whys = Names("whys", "text")
+        self._cache = history.HourCache()
+        self._last_pack: PackResult | None = None
+        self._last_retain: RetainResult | None = None
+        with database.reading() as db:
+            self._last = packing.get_state(db, "last_commit")
+            self._packed_until = _packed_until(db)
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False) -> Journal:
+        """Open the journal at ``path``; a new one unless ``read_only``.
+
+        One process may write; any number may read meanwhile. An older schema is brought up to
+        date. Raises ``JournalCorrupt`` when the file is damaged or no journal, ``JournalError``
+        when another process writes it.
+        """
+        database = Database(path, read_only=read_only)
+        try:
+            return cls(database)
+        except BaseException:
+            database.close()
+            raise
+
+    @classmethod
+    def open_or_replace(cls, path: Path, now: int) -> tuple[Journal, str | None]:
+        """Open the journal; move a damaged one aside and start a new one.
+
+        Returns the journal and, when one was moved, the path it has now.
+        """
+        try:
+            return cls.open(path), None
+        except JournalCorrupt as exc:
+            aside = _move_aside(path, now)
+            _log.error("a damaged journal was moved aside", extra={
+                "reason": str(exc), "moved_to": str(aside),
+            })
+        return cls.open(path), str(aside)
+
+    def __repr__(self) -> str:
+        return f"Journal({self._database.path}, commit {self._last})"
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # -- writing
+
+    def commit(
+        self, readings: Sequence[Reading], events: Sequence[Event], *,
+        meta: Mapping[str, str] | None = None,
+    ) -> int:
+        """Keep readings, events and meta together; return the commit's number once on disk.
+
+        A reading that is there already (same point, time and content) is harmless; a different
+        one at the same point and time is kept 1 ms later. Without readings and events no number
+        is used up: the last one is returned. Raises ``ValueError`` when an event has a number
+        that JSON cannot hold; nothing is kept then.
+        """
+        with self._database.writing(undone=self._forget) as db:
+            last = packing.get_state(db, "last_commit")
+            number = last + 1 if readings or events else last
+            rows = rows_of(db, readings, number, self._series, self._whys)
+            insert_rows(db, rows, self._packed_until)
+            insert_events(db, events, number)
+            packing.add_state(db, "last_commit", number - last)
+            db.executemany(
+                "INSERT INTO meta VALUES (?, ?) "
+                "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                list((meta or {}).items()),
+            )
+        self._last = number
+        return number
+
+    def _forget(self) -> None:
+        """Drop the numbers of names that an undone transaction had added."""
+        self._series.forget()
+        self._whys.forget()
+
+    def pack(self, before: int) -> PackResult:
+        """Pack every hour that ended by ``before`` (ms), one transaction each.
+
+        Late readings of hours packed earlier are merged into them.
+        """
+        total = PackResult()
+        hour = retention.EARLIEST
+        while True:
+            with self._database.writing() as db:
+                found = packing.first_open(db, hour)
+                if found is None or (found + 1) * HOUR > before:
+                    break
+                # Too high should this be undone only costs time; too low would lose readings.
+                self._packed_until = max(self._packed_until, (found + 1) * HOUR)
+                done = packing.pack_hour(db, found)
+            hour = found + 1
+            total = PackResult(
+                hours=total.hours + 1, readings=total.readings + done.readings,
+                bytes=total.bytes + done.bytes,
+            )
+        self._last_pack = total
+        return total
+
+    def retain(self, *, oldest: int | None, max_bytes: int | None) -> RetainResult:
+        """Delete hours that ended by ``oldest`` (ms), then the oldest until ``max_bytes`` do.
+
+        Age leaves what a consumer has not settled; size does not, and the consumer finds a ``gap``
+        in the commits that :meth:`after` gives. Alarm events always stay.
+        """
+        tally = retention.Tally()
+        hour: int | None = retention.EARLIEST
+        while oldest is not None and hour is not None:
+            with self._database.writing() as db:
+                hour = retention.by_age(db, oldest, hour, tally)
+                retention.delete_facts(db, oldest, tally)
+        more = max_bytes is not None
+        while more and max_bytes is not None:
+            with self._database.writing() as db:
+                more = retention.by_size(db, max_bytes, tally)
+        self._database.shrink()
+        with self._database.reading() as db:
+            slow = retention.slow_consumers(db) if tally.held or tally.gaps else ()
+        self._last_retain = RetainResult(
+            hours=tally.hours, readings=tally.readings, events=tally.events,
+            deliveries=tally.deliveries, held=tally.held, held_for=slow, gaps=tuple(tally.gaps),
+            bytes=self._database.size(),
+        )
+        return self._last_retain
+
+    # -- reading
+
+    def meta(self, key: str) -> str | None:
+        """Return what was kept under ``key``."""
+        with self._database.reading() as db:
+            row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def points(self) -> list[str]:
+        """Return every point that ever had a reading, in the order they first came."""
+        with self._database.reading() as db:
+            return list(self._series.all(db))
+
+    def span(self) -> tuple[int, int] | None:
+        """Return the first and the last instant (ms) with a reading."""
+        with self._database.reading() as db:
+            return history.span(db)
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterator[Reading]:
+        """Yield readings from ``start`` to ``end`` (ms, excluded) in time, then commit order.
+
+        Hour by hour: what is committed meanwhile to a later hour is seen too.
+        """
+        with self._database.reading() as db:
+            known = self._series.all(db)
+        wanted = None if points is None else [known[p] for p in points if p in known]
+        hour = retention.EARLIEST if start is None else start // HOUR
+        while wanted is None or wanted:
+            with self._database.reading() as db:
+                found = history.next_hour(db, hour)
+                if found is None or (end is not None and found * HOUR >= end):
+                    return
+                part = [
+                    self._reading(db, row) for row in history.hour_rows(db, found, wanted)
+                    if (start is None or row.time >= start) and (end is None or row.time < end)
+                ]
+            yield from part
+            hour = found + 1
+
+    def trend(self, point: str, start: int, end: int, step: int) -> list[TrendStep]:
+        """Return minimum, mean and maximum of good readings per ``step`` ms; gaps stay gaps.
+
+        Raises ``ValueError`` unless ``step`` is positive and ``start`` before ``end``.
+        """
+        if step <= 0 or end <= start:
+            raise ValueError(f"no steps of {step} ms from {start} to {end}")
+        with self._database.reading() as db:
+            return history.trend(db, self._series.all(db).get(point, 0), start, end, step)
+
+    def last_readings(self) -> list[Reading]:
+        """Return the newest reading of each point that has one."""
+        with self._database.reading() as db:
+            rows = [history.last_row(db, number) for number in self._series.all(db).values()]
+            return [self._reading(db, row) for row in rows if row is not None]
+
+    def events(
+        self, *, start: int | None = None, end: int | None = None, kind: str | None = None,
+    ) -> Iterator[StoredEvent]:
+        """Yield events in the order they were committed.
+
+        ``start`` and ``end`` (excluded) are ms; ``kind`` is that of the JSON line: ``alarm``,
+        ``estimate``, or a fact's own.
+        """
+        last = 0
+        while True:
+            with self._database.reading() as db:
+                rows = db.execute(
+                    "SELECT seq, commit_no, body FROM events WHERE seq > ?1 "
+                    "AND (?2 IS NULL OR time >= ?2) AND (?3 IS NULL OR time < ?3) "
+                    "AND (?4 IS NULL OR kind = ?4) ORDER BY seq LIMIT 1000",
+                    (last, start, end, kind),
+                ).fetchall()
+            if not rows:
+                return
+            yield from map(consumers.stored_event, rows)
+            last = rows[-1][0]
+
+    def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
+        return Reading(
+            point=self._series.text(db, row.series), asked=row.time - row.latency, time=row.time,
+            value=row.value, quality=QUALITIES[row.quality], why=self._whys.text(db, row.why),
+        )
+
+    # -- consumers and deliveries
+
+    def register(self, consumer: str) -> int:
+        """Make a consumer known before it settles anything, so that retention waits for it."""
+        self.settle(consumer, 0)
+        return self.position(consumer)
+
+    def position(self, consumer: str) -> int:
+        """Return the number of the last commit this consumer has settled, 0 for none."""
+        with self._database.reading() as db:
+            return consumers.position(db, consumer)
+
+    def after(self, position: int, limit: int) -> list[Commit]:
+        """Return up to ``limit`` commits after ``position``, in order, none skipped."""
+        with self._database.reading() as db:
+            return consumers.after(
+                db, position, limit, self._cache, lambda row: self._reading(db, row)
+            )
+
+    def settle(
+        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
+    ) -> None:
+        """Advance a cursor (never back) and enqueue deliveries, in one transaction."""
+        with self._database.writing() as db:
+            consumers.move(db, consumer, position)
+            outbox.enqueue(db, deliveries)
+
+    def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
+        """Return deliveries that may be tried now, oldest first."""
+        with self._database.reading() as db:
+            return outbox.due(db, now, limit)
+
+    def begin(self, delivery_id: int, now: int) -> None:
+        """Write that a try begins, before anything leaves the process."""
+        with self._database.writing() as db:
+            outbox.begin(db, delivery_id, now)
+
+    def finish(
+        self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
+        retry_at: int | None = None, detail: str = "",
+    ) -> None:
+        """Write how the try ended; ``retry_at`` (ms) with ``RETRY``, at once without."""
+        with self._database.writing() as db:
+            outbox.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
+
+    def recover(self, now: int) -> list[Delivery]:
+        """Take up what was begun and never finished: once more, marked uncertain.
+
+        Returns those that were uncertain already: closed, and never tried again. To be called at
+        the start, before any try begins.
+        """
+        with self._database.writing() as db:
+            return outbox.recover(db, now)
+
+    # -- the file
+
+    def backup(self, path: Path) -> None:
+        """Copy the journal as it stands to ``path``, while it is in use."""
+        self._database.backup(path)
+
+    def statistics(self) -> JournalStatistics:
+        """Return how the journal stands."""
+        with self._database.reading() as db:
+            packed = packing.get_state(db, "packed_readings")
+            size = packing.get_state(db, "packed_bytes")
+            last = packing.get_state(db, "last_commit")
+            return JournalStatistics(
+                path=self._database.path, bytes=self._database.size(),
+                readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],
+                readings_packed=packed, bytes_per_packed_sample=size / packed if packed else None,
+                points=db.execute("SELECT count(*) FROM series").fetchone()[0], last_commit=last,
+                lags={name: last - at for name, at in consumers.positions(db).items()},
+                deliveries=outbox.by_state(db), last_pack=self._last_pack,
+                last_retain=self._last_retain,
+            )
+
+    def close(self) -> None:
+        """Close the file. May be called twice."""
+        self._database.close()
+
+
+def _packed_until(db: sqlite3.Connection) -> int:
+    hour = db.execute("SELECT max(hour) FROM packed_times").fetchone()[0]
+    return 0 if hour is None else (int(hour) + 1) * HOUR
+
+
+def _move_aside(path: Path, now: int) -> Path:
+    """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
+    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    try:
+        for tail in ("", "-wal", "-shm"):
+            beside = path.with_name(path.name + tail)
+            if beside.exists():
+                os.replace(beside, aside.with_name(aside.name + tail))
+    except OSError as exc:
+        raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
+    return aside
