@@ -42,6 +42,9 @@ CONSUMER = "notify"
 _SETTLE_EVERY = 300
 """Commits without events after which the cursor is written all the same."""
 
+_FINISH_TRIES = 20
+"""Tries to write an outcome; then the message stays begun, and a restart takes it up."""
+
 Note = Callable[[FactNoted], Awaitable[None] | None]
 
 _log = logging.getLogger(__name__)
@@ -178,7 +181,10 @@ class Outbox:
         """Take up what a crash cut off; what was cut off twice is closed, and told."""
         for delivery in await asyncio.to_thread(self._store.recover, self._clock.now()):
             self._count(uncertain=1)
-            await self._tell_given_up(delivery, "it was cut off twice and may have arrived")
+            # Two tries that never ended are not among the attempts, which are those that failed.
+            await self._tell_given_up(
+                delivery, "it was cut off twice and may have arrived", tries=delivery.attempts + 2
+            )
 
     async def _turn(self) -> None:
         await self._route()
@@ -207,10 +213,13 @@ class Outbox:
             commits = await asyncio.to_thread(self._store.after, position, self._settings.batch)
             if not commits:
                 return
+            lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
+            if lost:
+                await self._tell_lost(lost)
             events = [event for commit in commits for event in commit.events]
             made = self._policy.decide(events, self._clock.now())
             position = commits[-1].number
-            if events or position - self._settled >= _SETTLE_EVERY:
+            if events or lost or position - self._settled >= _SETTLE_EVERY:
                 await asyncio.to_thread(self._store.settle, CONSUMER, position, deliveries=made)
                 self._settled = position
             self._done = replace(
@@ -340,11 +349,11 @@ class Outbox:
         await self._finish(delivery, DeliveryOutcome.GIVEN_UP, detail=reason)
         self._count(given_up=1)
         self._done = replace(self._done, last_failure=f"{delivery.recipient}: {reason}")
-        await self._tell_given_up(delivery, reason)
+        await self._tell_given_up(delivery, reason, tries=delivery.attempts + 1)
 
-    async def _tell_given_up(self, delivery: Delivery, reason: str) -> None:
+    async def _tell_given_up(self, delivery: Delivery, reason: str, *, tries: int) -> None:
         now = self._clock.now()
-        tries, lasted = delivery.attempts + 1, duration_text(max(now - delivery.created, 0))
+        lasted = duration_text(max(now - delivery.created, 0))
         times = "1 try" if tries == 1 else f"{tries} tries in {lasted}"
         fact = FactNoted(
             time=now, site=self._policy.plant.site.id, fact=GIVEN_UP,
@@ -355,23 +364,34 @@ class Outbox:
         _log.error("message given up", extra={
             "recipient": delivery.recipient, "delivery": delivery.id, "reason": reason,
         })
+        await self._tell(fact)
+
+    async def _tell(self, fact: FactNoted) -> None:
         noted = self._note(fact)
         if noted is not None:
             await noted
 
-    async def _finish(
-        self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any
-    ) -> None:
-        """Write the outcome, however often it takes: unwritten, the message would go again."""
-        while True:
+    async def _tell_lost(self, events: int) -> None:
+        """Say that events were deleted before anybody could be told of them."""
+        _log.error("events were deleted before they were told", extra={"events": events})
+        await self._tell(FactNoted(
+            time=self._clock.now(), site=self._policy.plant.site.id, fact="events-lost",
+            text=(f"{events} events were deleted from the journal for want of room before anybody "
+                  "could be told of them. Look at the board for what stands now."),
+            values={"events": events},
+        ))
+
+    async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
+        """Write the outcome, with patience: unwritten, the message would go again."""
+        for left in reversed(range(_FINISH_TRIES)):
             try:
                 await asyncio.to_thread(
                     self._store.finish, delivery.id, outcome, self._clock.now(), **more
                 )
             except JournalError as exc:
-                self._journal_trouble(exc)
-                if self._stopping.is_set():
+                if self._stopping.is_set() or not left:
                     raise
+                self._journal_trouble(exc)
                 await self._pause(self._settings.poll, self._stopping)
             else:
                 return

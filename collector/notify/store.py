@@ -8,7 +8,15 @@ from typing import Protocol
 from collector.domain.deliveries import Delivery, DeliveryOutcome, NewDelivery
 from collector.notify.policy import NumberedEvent
 
-__all__ = ["CommitOfEvents", "DeliveryStore"]
+__all__ = ["CommitOfEvents", "DeliveryStore", "LostCommits"]
+
+
+class LostCommits(Protocol):
+    """What is needed of a gap."""
+
+    @property
+    def events(self) -> int:
+        """How many events were deleted unread."""
 
 
 class CommitOfEvents(Protocol):
@@ -21,6 +29,10 @@ class CommitOfEvents(Protocol):
     @property
     def events(self) -> Sequence[NumberedEvent]:
         """The events committed, each with its own number."""
+
+    @property
+    def gap(self) -> LostCommits | None:
+        """What was deleted for want of room before this consumer could read it."""
 
 
 class DeliveryStore(Protocol):

@@ -51,9 +51,15 @@ class Numbered:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Lost:
+    events: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Commit:
     number: int
     events: tuple[Numbered, ...]
+    gap: Lost | None = None
 
 
 @dataclass

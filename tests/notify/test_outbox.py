@@ -17,7 +17,7 @@ from collector.notify.message import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from tests.notify.conftest import T0, MemoryStore, alarm
+from tests.notify.conftest import T0, Commit, Lost, MemoryStore, alarm
 
 Behaviour = Callable[[Recipient, Message], Awaitable[None]]
 
@@ -284,6 +284,7 @@ async def test_killed_between_sending_and_writing_it_goes_out_twice_and_never_th
     assert "You may have had this message already" in took[1]
     assert len(told) == 1
     assert "may have arrived" in told[0]
+    assert "2 tries" in told[0]
 
 
 async def test_killed_before_sending_it_still_goes_out(plant: Plant) -> None:
@@ -355,3 +356,29 @@ async def test_commits_without_events_hardly_write(plant: Plant) -> None:
         await rig.commit(alarm())
         assert rig.store.cursors == {"notify": 306}
         assert rig.outbox.statistics().position == 306
+
+
+async def test_events_deleted_unread_are_told(plant: Plant) -> None:
+    async with Rig(plant, "a") as rig:
+        rig.store.commits.append(Commit(number=1, events=(), gap=Lost(events=3)))
+        await rig.commit(alarm())
+        assert [f.fact for f in rig.facts] == ["events-lost"]
+        assert "3 events" in rig.facts[0].text
+        assert len(rig.wire.took) == 1
+
+
+async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
+    noted: list[str] = []
+
+    async def note(fact: FactNoted) -> None:
+        await asyncio.sleep(0)
+        noted.append(fact.fact)
+
+    async def refuse(recipient: Recipient, message: Message) -> None:
+        raise DeliveryRefused("no")
+
+    rig = Rig(plant, "a", wire=Wire(refuse))
+    rig.outbox._note = note
+    async with rig:
+        await rig.commit(alarm())
+    assert noted == ["delivery-given-up"]
