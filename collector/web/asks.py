@@ -133,13 +133,14 @@ def check_token(request: Request, ask: ActionAsk, token: str | None) -> None:
     if not token:
         raise Refusal(403, "Nothing can be changed over this interface: no token is set for the "
                            "board. Set one in the site file to acknowledge and shelve from here.")
-    scheme, _, given = request.headers.get("authorization", "").partition(" ")
+    scheme, _, value = request.headers.get("authorization", "").partition(" ")
+    given = value.strip().encode("latin-1")  # the bytes as they came: headers are read so
     if scheme.lower() != "bearer":
-        given = ask.fields.get("token", "") if ask.from_form else ""
+        given = ask.fields.get("token", "").strip().encode() if ask.from_form else b""
     if not given:
         raise Refusal(401, "This needs the board's token.")
     # Compared in constant time, so that the answer's delay tells nothing about the token.
-    if not hmac.compare_digest(given.strip().encode(), token.encode()):
+    if not hmac.compare_digest(given, token.encode()):
         raise Refusal(401, "That is not the board's token.")
 
 

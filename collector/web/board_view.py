@@ -68,6 +68,8 @@ class AlarmView:
     where: str
     state: str
     loud: bool
+    waits: bool
+    """Whether somebody still has to acknowledge it."""
     present: bool
     priority: str
     signal: str
@@ -190,7 +192,7 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
     waits = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
     return AlarmView(
         id=alarm.id, title=title_of(alarm.condition), where=_place(facts.plant, alarm.asset),
-        state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, present=alarm.present,
+        state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits, present=alarm.present,
         priority=alarm.priority.value, signal=alarm.signal.value,
         mark=PRIORITY_MARKS[alarm.priority], since=_when(alarm.since, zone, facts.now),
         text=alarm.text, note=note, may_acknowledge=facts.may_act and waits,

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from urllib.parse import quote
 
 from fastapi import FastAPI
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -49,6 +50,7 @@ def _templates() -> Environment:
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, auto_reload=False,
     )
     environment.globals["static"] = _address
+    environment.filters["segment"] = lambda text: quote(text, safe="")
     return environment
 
 
