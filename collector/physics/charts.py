@@ -110,8 +110,9 @@ class EwmaState:
 class Ewma:
     r"""Exponentially weighted moving average chart [1].
 
-    .. math:: z_i = \lambda x_i + (1 - \lambda) z_{i-1}, \qquad
-        \text{limits } \mu_0 \pm L s \sqrt{\frac{\lambda}{2 - \lambda}\left(1 - (1-\lambda)^{2i}\right)}
+    .. math::
+        z_i = \lambda x_i + (1 - \lambda) z_{i-1}, \qquad
+        \mu_0 \pm L s \sqrt{\frac{\lambda}{2 - \lambda}\left(1 - (1-\lambda)^{2i}\right)}
 
     Parameters
     ----------

@@ -197,7 +197,7 @@ def orifice_flow(
     positive("molar_mass", molar_mass)
     if downstream_pa > upstream_pa:
         raise ValueError(
-            f"downstream_pa must not exceed upstream_pa, given {downstream_pa!r} and {upstream_pa!r}"
+            f"downstream_pa {downstream_pa!r} must not exceed upstream_pa {upstream_pa!r}"
         )
     ratio = max(downstream_pa / upstream_pa, critical_pressure_ratio(gamma))
     drop = ratio ** (2.0 / gamma) - ratio ** ((gamma + 1.0) / gamma)

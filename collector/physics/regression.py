@@ -104,7 +104,7 @@ def fit_line(
     n = at_least("number of samples", len(values), 4)
     if len(times) != n or (weights is not None and len(weights) != n):
         raise ValueError(
-            f"{len(times)} times for {n} values and the weights must be alike in number"
+            f"{len(times)} times for {n} values; times, values and weights go together"
         )
     w = [1.0] * n if weights is None else [positive("weight", x) for x in weights]
     total = math.fsum(w)
@@ -171,7 +171,8 @@ def line_from_sums(
 def unbiased_lag_one(raw: float, count: int) -> float:
     r"""Lag-one correlation of the residuals of a line, freed of its small-sample bias [2].
 
-    .. math:: E[r] \approx \rho - \frac{2 + 4\rho}{n} \;\Rightarrow\; \hat\rho = \frac{n r + 2}{n - 4}
+    .. math:: E[r] \approx \rho - \frac{2 + 4\rho}{n}, \qquad
+        \hat\rho = \frac{n r + 2}{n - 4}
 
     Parameters
     ----------
@@ -188,7 +189,7 @@ def unbiased_lag_one(raw: float, count: int) -> float:
 
 
 def effective_count(count: int, lag_one: float) -> float:
-    r"""Samples that count when neighbours are correlated [1], equation 6.
+    r"""Count the samples that matter when neighbours are correlated [1], equation 6.
 
     .. math:: n_e = n \frac{1 - r_1}{1 + r_1}
 

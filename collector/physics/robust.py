@@ -82,7 +82,7 @@ def sen_line(times: Sequence[float], values: Sequence[float], *, level: float = 
 
     .. math::
         b = \operatorname{med}_{i<j} \frac{x_j - x_i}{t_j - t_i}, \qquad
-        \text{interval: the slopes of rank } \tfrac12\left(N \pm z \sqrt{\operatorname{Var} S}\right)
+        \text{interval: ranks } \tfrac12\left(N \pm z \sqrt{\operatorname{Var} S}\right)
 
     It withstands 29 % of absurd samples. Serial correlation makes the interval too narrow. The
     work grows with the square of the count: thin long series first (500 samples: 125 000 slopes).
@@ -195,7 +195,7 @@ def mann_kendall(values: Sequence[float], *, lag_one: bool = False) -> MannKenda
 
 
 def _inflation(values: Sequence[float]) -> float:
-    """Samples over effective samples, for a first-order process [3], equation 8."""
+    """Divide samples by effective samples, for a first-order process [3], equation 8."""
     n = len(values)
     line = sen_line(range(n), values)
     left = [v - line.slope * i for i, v in enumerate(values)]

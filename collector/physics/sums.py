@@ -47,7 +47,7 @@ class MeanSums:
         self.high = -math.inf
 
     def __repr__(self) -> str:
-        return f"MeanSums(count={self.count}, mean={self.mean!r}, low={self.low!r}, high={self.high!r})"
+        return f"MeanSums(count={self.count}, mean={self.mean!r}, {self.low!r}..{self.high!r})"
 
     def add(self, value: float) -> None:
         """Take one sample."""

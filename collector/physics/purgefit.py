@@ -1,0 +1,192 @@
+r"""What the oxygen readings of a purge say: time constant, time to target, or why there is none.
+
+References
+----------
+[1] KOSHA Guide C-C-85-2026, inert-gas purging, equation 12: the sweep of a well-mixed volume.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.physics._checks import fraction, non_negative
+from collector.physics.decay import Decay, fit_decay
+from collector.physics.estimate import Estimate, Refusal
+from collector.physics.purge import purge_completion
+from collector.physics.regression import fit_line
+
+__all__ = ["PurgeFit", "fit_purge"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurgeFit:
+    """A purge as its readings show it.
+
+    ``time_constant`` in s; ``remaining`` time from the last sample to the target in s (0 when it
+    is reached); ``now`` the fitted oxygen fraction at the last sample; ``completion`` 0..1 of the
+    volume changes needed; ``decay`` the fit beneath.
+    """
+
+    time_constant: Estimate
+    remaining: Estimate
+    now: float
+    completion: float
+    decay: Decay
+
+
+def fit_purge(
+    times_s: Sequence[float],
+    oxygen: Sequence[float],
+    target: float,
+    feed: float,
+    *,
+    feed_deviation: float = 0.0,
+    initial: float | None = None,
+    widest: float = 0.4,
+) -> PurgeFit | Refusal:
+    r"""Time constant and time to target of a sweep from its oxygen readings.
+
+    .. math:: x(t) = x_{in} + (x_0 - x_{in}) e^{-t/\tau}, \qquad
+        t_{rest} = \tau \ln\frac{x - x_{in}}{x_t - x_{in}}
+
+    The feed (the product's oxygen) must be known: while the fall is still straight, the readings
+    cannot tell a fast fall to a high level from a slow one to a low level. Pipe is not one
+    well-mixed volume, so the later half is fitted by itself as well; it is the one that
+    extrapolates when the two disagree, and their difference widens the interval.
+
+    Parameters
+    ----------
+    times_s : times, s, rising; at least 12 samples.
+    oxygen : oxygen fractions.
+    target, feed : fractions wanted and supplied.
+    feed_deviation : standard deviation of the feed's fraction.
+    initial : oxygen fraction when the purge began, for the completion; by default the fitted
+        value at the first sample.
+    widest : largest half-width of the 90 % interval of the time constant, as a share of it.
+
+    Returns
+    -------
+    The purge, or a refusal: those of :func:`collector.physics.decay.fit_decay`, ``stalled`` (it
+    fell, and no longer does), ``not-one-rate`` (the end falls much slower or faster than one
+    exponential), ``never`` (the feed cannot reach the target).
+
+    Raises
+    ------
+    ValueError
+        A target or feed outside 0..1, a negative deviation, unequal lengths, times that do not
+        rise.
+
+    Examples
+    --------
+    [1], Annex 3: 28 m3 fed at 1 m3/min with 0.01 % oxygen, read every minute for a third of the
+    79.2 min that 1.25 % takes; the rest is 52.8 min:
+
+    >>> from collector.physics.purge import sweep_oxygen
+    >>> times = [60.0 * i for i in range(27)]
+    >>> readings = [sweep_oxygen(0.21, t, 28 * 60, 0.0001) for t in times]
+    >>> round((times[-1] + fit_purge(times, readings, 0.0125, 0.0001).remaining.value) / 60, 1)
+    79.2
+    """
+    fraction("target", target)
+    fraction("feed", feed)
+    non_negative("feed_deviation", feed_deviation)
+    if feed >= target:
+        return Refusal(
+            code="never",
+            reason=f"the product holds {100 * feed:.2g} % oxygen; the target of "
+            f"{100 * target:.2g} % is not below it",
+        )
+    whole = fit_decay(times_s, oxygen, floor=feed, widest=widest)
+    if isinstance(whole, Refusal):
+        return whole
+    broken = _end_disagrees(times_s, oxygen, whole)
+    if broken is not None:
+        return broken
+    middle = len(times_s) // 2
+    late = fit_decay(times_s[middle:], oxygen[middle:], floor=feed, widest=widest)
+    chosen, doubt = _choose(whole, late)
+    now = chosen.at(times_s[-1])
+    remaining = _remaining(chosen, doubt, now, target, feed)
+    if feed_deviation > 0:
+        moved = _moved_by_feed(times_s, oxygen, target, feed, feed_deviation)
+        remaining = remaining.plus(Estimate(value=0.0, deviation=moved))
+    tau = chosen.time_constant
+    began = max(whole.at(times_s[0]), target) if initial is None else initial
+    return PurgeFit(
+        time_constant=Estimate(value=tau, deviation=tau * doubt.deviation, freedom=doubt.freedom),
+        remaining=remaining,
+        now=now,
+        completion=purge_completion(began, now, target, feed) if began > target else 1.0,
+        decay=chosen,
+    )
+
+
+def _choose(whole: Decay, late: Decay | Refusal) -> tuple[Decay, Estimate]:
+    """Take the fit that extrapolates, with the relative doubt of its rate."""
+    rate = whole.rate
+    if isinstance(late, Refusal):
+        return whole, Estimate(
+            value=1.0, deviation=rate.deviation / rate.value, freedom=rate.freedom
+        )
+    apart = abs(late.rate.value - rate.value)
+    chosen = whole if apart <= 2.0 * late.rate.deviation else late
+    own = Estimate(
+        value=1.0,
+        deviation=chosen.rate.deviation / chosen.rate.value,
+        freedom=chosen.rate.freedom,
+    )
+    if chosen is whole:
+        return whole, own
+    # Half of the difference is what the next half may still change by, if mixing goes on.
+    return late, own.plus(Estimate(value=0.0, deviation=0.5 * apart / late.rate.value))
+
+
+def _remaining(decay: Decay, doubt: Estimate, now: float, target: float, feed: float) -> Estimate:
+    if now <= target:
+        return Estimate(value=0.0, deviation=0.0)
+    value = decay.time_constant * math.log((now - feed) / (target - feed))
+    level = decay.residual_deviation / math.sqrt(decay.effective_count)
+    from_level = decay.time_constant * level / (now - feed)
+    from_rate = Estimate(value=value, deviation=value * doubt.deviation, freedom=doubt.freedom)
+    return from_rate.plus(Estimate(value=0.0, deviation=from_level, freedom=doubt.freedom))
+
+
+def _moved_by_feed(
+    times_s: Sequence[float], oxygen: Sequence[float], target: float, feed: float, by: float
+) -> float:
+    """How far the time to target moves when the feed is lower by one deviation."""
+    ends = []
+    for floor in (feed, max(0.0, feed - by)):
+        decay = fit_decay(times_s, oxygen, floor=floor, widest=1e9)
+        if isinstance(decay, Refusal):
+            return 0.0  # the whole fit would have been refused before; a lower floor falls slower
+        known = Estimate(value=1.0, deviation=0.0)
+        ends.append(_remaining(decay, known, decay.at(times_s[-1]), target, floor).value)
+    return abs(ends[1] - ends[0])
+
+
+def _end_disagrees(
+    times_s: Sequence[float], oxygen: Sequence[float], whole: Decay
+) -> Refusal | None:
+    """Compare the slope of the last third with the one the fit says it must have."""
+    cut = (2 * len(times_s)) // 3
+    times, values = times_s[cut:], oxygen[cut:]
+    if len(times) < 4:
+        return None
+    seen = fit_line(times, values).slope
+    due = (whole.at(times[-1]) - whole.at(times[0])) / (times[-1] - times[0])
+    low, high = seen.interval(0.99)
+    if low > 0.4 * due:
+        if high >= 0.1 * due:
+            return Refusal(code="stalled", reason="the oxygen fell before and no longer does")
+        return _other_rate("slower")
+    return _other_rate("faster") if high < 2.5 * due else None
+
+
+def _other_rate(how: str) -> Refusal:
+    return Refusal(
+        code="not-one-rate",
+        reason=f"the end falls much {how} than the rest: flow, supply or volume changed",
+    )
