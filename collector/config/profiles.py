@@ -1,0 +1,237 @@
+"""Device profiles: where each quantity lies on the wire, read once per file.
+
+A profile knows quantities, not things: which thing a quantity belongs to is said by the device's
+``watches`` in the site file (:mod:`collector.config.wiring`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+import collector
+from collector.config.mistakes import Key, Mistakes, Source, nearest, read_text
+from collector.config.shape import parse_toml, read_tables
+from collector.config.tables import Table, Text, sized
+from collector.domain.readings import MODES, QUANTITIES
+
+__all__ = ["LegTable", "PointTable", "Profile", "Profiles", "quantity_names"]
+
+BUNDLED = Path(collector.__file__).parent / "profiles"
+
+BIT_TABLES = ("coils", "discrete-inputs", "lines")
+_WIDTH = {"int16": 1, "uint16": 1, "bit": 1, "int32": 2, "uint32": 2, "float32": 2,
+          "int64": 4, "uint64": 4, "float64": 4}
+
+TableName = Literal["coils", "discrete-inputs", "input-registers", "holding-registers", "lines"]
+TypeName = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64",
+                   "bit", "text"]
+Order = Literal["high-first", "low-first"]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+WireAddress = Annotated[int, Field(ge=0, le=65535, strict=True)]
+
+
+class HeadTable(Table):
+    """``[profile]``."""
+
+    name: Text | None = None
+    word_order: Order = "high-first"
+    byte_order: Order = "high-first"
+
+
+class LegTable(Table):
+    """One leg of a contact."""
+
+    needs = ("address",)
+    table: Literal["coils", "discrete-inputs", "lines"] = "discrete-inputs"
+    address: WireAddress = 0
+    inverted: bool = False
+
+
+class PointTable(Table):
+    """``[[points]]``."""
+
+    needs = ("quantity",)
+    quantity: Text = ""
+    kind: Literal["generator", "riser", "vent", "room"] | None = None
+    nth: Annotated[int, Field(ge=1, strict=True)] = 1
+    table: TableName | None = None
+    address: WireAddress | None = None
+    type: TypeName | None = None
+    length: Annotated[int, Field(ge=1, le=125, strict=True)] = 1
+    bit: Annotated[int, Field(ge=0, le=15, strict=True)] | None = None
+    word_order: Order | None = None
+    byte_order: Order | None = None
+    scale: Number = 1.0
+    offset: Number = 0.0
+    unit: str | None = None
+    invalid: list[Number] = []
+    range: Annotated[list[Number], Field(min_length=2, max_length=2)] | None = None
+    values: dict[str, str | Number] = {}
+    normally_open: LegTable | None = None
+    normally_closed: LegTable | None = None
+    debounce: Annotated[int, sized("duration", 0)] = 0
+
+    @property
+    def has_legs(self) -> bool:
+        """Whether it is described by the legs of a contact."""
+        return self.normally_open is not None or self.normally_closed is not None
+
+
+class ProfileFile(Table):
+    """The whole profile."""
+
+    profile: HeadTable = HeadTable()
+    points: list[PointTable] = []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """A profile as read, with its file for later mistakes."""
+
+    source: Source
+    head: HeadTable
+    points: Sequence[PointTable]
+
+
+def quantity_names() -> set[str]:
+    """Return every quantity a profile may name, legs included."""
+    names = {q for group in QUANTITIES.values() for q in group}
+    legs = {f"{name}{leg}" for group in QUANTITIES.values() for name, q in group.items()
+            if q.is_contact for leg in ("_no", "_nc")}
+    return names | legs
+
+
+class Profiles:
+    """Finds and reads profiles beside the site file, then among the bundled ones."""
+
+    def __init__(self, folder: Path, mistakes: Mistakes) -> None:
+        self._folder, self._mistakes = folder, mistakes
+        self._read: dict[str, Profile | None] = {}
+        self.contents: dict[str, bytes] = {}
+        """What was read, by name, for the digest."""
+
+    def get(self, name: str, site: Source, key: Key) -> Profile | None:
+        """Return the profile ``name``; when there is none, say so at ``key`` of the site file."""
+        if name not in self._read:
+            self._read[name] = self._load(name, site, key)
+        elif self._read[name] is None and name not in self.contents:
+            self._say_missing(name, site, key)
+        return self._read[name]
+
+    def _load(self, name: str, site: Source, key: Key) -> Profile | None:
+        path = self._find(name)
+        if path is None:
+            self._say_missing(name, site, key)
+            return None
+        try:
+            raw, text = read_text(path)
+        except (OSError, UnicodeDecodeError) as exc:
+            self._mistakes.add(site, key, f'profile "{name}" cannot be read: {exc}',
+                               "a TOML file that can be read")
+            return None
+        self.contents[name] = raw
+        data = parse_toml(name, text, self._mistakes)
+        return None if data is None else self._check(Source(name, text), data)
+
+    def _find(self, name: str) -> Path | None:
+        for folder in (self._folder, BUNDLED):
+            if (folder / name).is_file():
+                return folder / name
+        return None
+
+    def _say_missing(self, name: str, site: Source, key: Key) -> None:
+        near = sorted(p.name for f in (self._folder, BUNDLED) for p in f.glob("*.toml"))
+        self._mistakes.add(site, key, f'there is no profile "{name}"{nearest(name, near)}',
+                           "a TOML file beside the site file")
+
+    def _check(self, source: Source, data: Mapping[str, Any]) -> Profile:
+        read = read_tables(ProfileFile, data, source, self._mistakes)
+        if not read.points and not data.get("points"):
+            self._mistakes.add(source, (), "the profile has no points", "[[points]]")
+        for index, point in enumerate(read.points):
+            _Check(source, self._mistakes, ("points", index), point).all()
+        return Profile(source=source, head=read.profile, points=read.points)
+
+
+class _Check:
+    """What must hold of a point whatever thing it belongs to."""
+
+    def __init__(self, source: Source, mistakes: Mistakes, key: Key, point: PointTable) -> None:
+        self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
+
+    def _say(self, name: str, problem: str, expected: str = "") -> None:
+        self._mistakes.add(self._source, (*self._key, name), problem, expected)
+
+    def all(self) -> None:
+        point, known = self._point, quantity_names()
+        if point.quantity and point.quantity not in known:
+            self._say("quantity", f'unknown quantity "{point.quantity}"'
+                      f"{nearest(point.quantity, known)}", "one of " + ", ".join(sorted(
+                          {q for group in QUANTITIES.values() for q in group})))
+        if point.has_legs:
+            self._legs()
+        elif {"normally_open", "normally_closed"} & point.model_fields_set == set():
+            self._register()
+        self._range()
+        self._values()
+
+    def _legs(self) -> None:
+        for name in ("table", "address", "type", "scale", "offset", "bit"):
+            if name in self._point.model_fields_set:
+                self._say(name, f'"{name}" has no meaning beside the legs of a contact',
+                          "only normally_open and normally_closed")
+        legs = (self._point.normally_open, self._point.normally_closed)
+        places = [(leg.table, leg.address) for leg in legs if leg is not None]
+        if len(set(places)) < len(places):
+            self._say("normally_closed", "both legs are read at the same place", "another address")
+
+    def _register(self) -> None:
+        point = self._point
+        if point.table is None:
+            self._say("table", '"table" is missing', 'table = "input-registers"')
+        if point.address is None:
+            self._say("address", '"address" is missing', "the zero-based address on the wire")
+        if point.table in BIT_TABLES:
+            if point.type not in (None, "bit"):
+                self._say("type", f"{point.table} hold bits, not {point.type}", "bit")
+            if point.bit is not None:
+                self._say("bit", f"{point.table} hold one bit each", "no bit number")
+        elif point.type == "bit" and point.bit is None:
+            self._say("bit", "which bit of the register?", "bit = 0 to 15")
+        elif point.bit is not None and point.type not in (None, "bit"):
+            self._say("bit", f"a bit number has no meaning for {point.type}", 'type = "bit"')
+        width = point.length if point.type == "text" else _WIDTH.get(point.type or "uint16", 1)
+        if point.address is not None and point.address + width > 65536:
+            self._say("address", "the value runs past address 65535", "a lower address")
+
+    def _range(self) -> None:
+        limits = self._point.range
+        if limits is not None and limits[0] >= limits[1]:
+            self._say("range", f"{limits} is empty", "[lowest, highest]")
+
+    def _values(self) -> None:
+        point = self._point
+        if point.quantity == "mode" and not point.values and not point.has_legs \
+                and "values" not in point.model_fields_set:
+            self._say("values", "a mode needs its words",
+                      'values = { 0 = "off", 1 = "nitrogen", 2 = "air-fill" }')
+        for raw, word in point.values.items():
+            if point.type != "text" and not _is_number(raw):
+                self._say("values", f'"{raw}" is no number on the wire', "such as 0 or 1")
+            if isinstance(word, str) and (point.quantity != "mode" or word not in MODES):
+                known = MODES if point.quantity == "mode" else ()
+                self._say("values", f'"{word}" is not known{nearest(word, known)}',
+                          ", ".join(MODES) if known else "a number")
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,173 @@
+"""Generators, risers, vents and rooms: what must agree between them, and the plant they make."""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Iterator, Mapping, Sequence
+
+from collector.config.mistakes import Key, Mistakes, Source, nearest
+from collector.config.pipes import pipe_volume
+from collector.config.tables import PipeTable, RiserTable, SiteFile
+from collector.config.units import QuantityError, StandardFlow
+from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
+from collector.sources.settings import DeviceSettings
+
+__all__ = ["build_plant", "check_things", "kinds_of"]
+
+_GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room",
+           "devices": "device"}
+
+
+def _ids(file: SiteFile) -> Iterator[tuple[Key, str, str]]:
+    for group, kind in _GROUPS.items():
+        for index, table in enumerate(getattr(file, group)):
+            if table.id:
+                yield (group, index, "id"), table.id, kind
+
+
+def kinds_of(file: SiteFile) -> dict[str, str]:
+    """Return every id and its kind; the first owner of an id keeps it."""
+    kinds: dict[str, str] = {}
+    for _, name, kind in _ids(file):
+        kinds.setdefault(name, kind)
+    return kinds
+
+
+def check_things(file: SiteFile, source: Source, mistakes: Mistakes) -> None:
+    """Note every mistake between things: ids used twice, references, limits in the wrong order."""
+    check = _Check(file, source, mistakes)
+    check.ids()
+    check.timezone()
+    check.references()
+    check.limits()
+    check.pipes()
+
+
+class _Check:
+    def __init__(self, file: SiteFile, source: Source, mistakes: Mistakes) -> None:
+        self._file, self._source, self._mistakes = file, source, mistakes
+
+    def _say(self, key: Key, problem: str, expected: str = "") -> None:
+        self._mistakes.add(self._source, key, problem, expected)
+
+    def ids(self) -> None:
+        owners: dict[str, Key] = {}
+        recipients = [(("recipients", i, "id"), r.id, "recipient")
+                      for i, r in enumerate(self._file.recipients) if r.id]
+        for key, name, kind in [*_ids(self._file), *recipients]:
+            # A recipient may be called as a thing is; two things may not, whatever their kinds.
+            mark = f"recipient {name}" if kind == "recipient" else name
+            first = owners.setdefault(mark, key)
+            if first != key:
+                self._say(key, f'"{name}" is already the id at {self._source.place(first)}',
+                          "an id of its own")
+
+    def timezone(self) -> None:
+        name = self._file.site.timezone
+        if not name:
+            return
+        try:
+            zoneinfo.ZoneInfo(name)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            self._say(("site", "timezone"), f'unknown time zone "{name}"'
+                      f"{nearest(name, zoneinfo.available_timezones())}",
+                      "an IANA name such as Europe/London")
+
+    def references(self) -> None:
+        for index, riser in enumerate(self._file.risers):
+            self._known(("risers", index, "fed_by"), riser.fed_by, "generator")
+        for index, vent in enumerate(self._file.vents):
+            self._known(("vents", index, "riser"), vent.riser, "riser")
+
+    def _known(self, key: Key, name: str | None, kind: str) -> None:
+        kinds = kinds_of(self._file)
+        if not name or kinds.get(name) == kind:
+            return
+        fit = [i for i, k in kinds.items() if k == kind]
+        problem = f'"{name}" is a {kinds[name]}, not a {kind}' if name in kinds \
+            else f'there is no {kind} "{name}"'
+        self._say(key, problem + nearest(name, fit), _one_of(kind, fit))
+
+    def limits(self) -> None:
+        for index, unit in enumerate(self._file.generators):
+            key: Key = ("generators", index)
+            self._below(key, unit, "cut_in", "cut_out")
+            self._below(key, unit, "air_fill_below", "cut_out")
+        for index, riser in enumerate(self._file.risers):
+            key = ("risers", index)
+            self._below(key, riser, "low_pressure", "supervisory_pressure")
+            self._below(key, riser, "supervisory_pressure", "high_pressure")
+            if riser.supervisory_pressure is None:
+                self._below(key, riser, "low_pressure", "high_pressure")
+
+    def _below(self, key: Key, table: object, low: str, high: str) -> None:
+        under, over = getattr(table, low), getattr(table, high)
+        if under is not None and over is not None and under >= over:
+            self._say((*key, low), f"{low} ({under:g} psi) is not below {high} ({over:g} psi)",
+                      f"{low} < {high}")
+
+    def pipes(self) -> None:
+        for index, riser in enumerate(self._file.risers):
+            key: Key = ("risers", index)
+            if riser.volume is not None and riser.pipes is not None:
+                self._say((*key, "pipes"), "both volume and pipes are given", "one of the two")
+            for n, pipe in enumerate(riser.pipes or ()):
+                try:
+                    _pipe(pipe)
+                except QuantityError as exc:
+                    self._say((*key, "pipes", n), exc.problem, exc.expected)
+
+
+def _one_of(kind: str, known: Sequence[str]) -> str:
+    return "one of " + ", ".join(known) if known else f"a {kind} of this site file"
+
+
+def _pipe(pipe: PipeTable) -> float:
+    if not (pipe.size and pipe.schedule and pipe.length):
+        return 0.0  # said already: a key is missing or wrong
+    return pipe_volume(pipe.size, pipe.schedule, pipe.length)
+
+
+def _volume(riser: RiserTable) -> float | None:
+    return sum(_pipe(p) for p in riser.pipes) if riser.pipes else riser.volume
+
+
+def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
+    """Return the plant. Only right once no mistake was found."""
+    site = Site(
+        id=file.site.id, name=file.site.name or file.site.id, timezone=file.site.timezone,
+        altitude=file.site.altitude, units=file.site.units,
+        standard_temperature=file.site.standard_temperature,
+    )
+
+    def flow(written: StandardFlow | None) -> float | None:
+        return None if written is None else written.mol_per_second(site.standard_temperature)
+
+    generators: Mapping[str, Generator] = {g.id: Generator(
+        id=g.id, name=g.name or g.id, tank_volume=g.tank_volume, cut_in=g.cut_in,
+        cut_out=g.cut_out, air_fill_below=g.air_fill_below,
+        product_oxygen_limit=g.product_oxygen_limit,
+        compressor_delivery=flow(g.compressor_delivery),
+        nitrogen_delivery=flow(g.nitrogen_delivery),
+    ) for g in file.generators}
+    return Plant(
+        site=site, generators=generators, risers=_risers(file),
+        vents={v.id: Vent(id=v.id, name=v.name or v.id, riser=v.riser,
+                          target_oxygen=v.target_oxygen, flow=flow(v.flow)) for v in file.vents},
+        rooms={r.id: Room(id=r.id, name=r.name or r.id) for r in file.rooms},
+        devices={d.id: Device(id=d.id, name=d.name, every=d.every,
+                              points=tuple(p.point for p in d.points)) for d in devices},
+    )
+
+
+def _risers(file: SiteFile) -> Mapping[str, Riser]:
+    def volume(riser: RiserTable) -> float | None:
+        try:
+            return _volume(riser)
+        except QuantityError:
+            return None  # said already by check_things
+    return {r.id: Riser(
+        id=r.id, name=r.name or r.id, fed_by=r.fed_by, volume=volume(r),
+        supervisory_pressure=r.supervisory_pressure, low_pressure=r.low_pressure,
+        high_pressure=r.high_pressure,
+    ) for r in file.risers}
