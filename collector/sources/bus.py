@@ -1,0 +1,235 @@
+"""One address, one connection, one question at a time: whoever shares it takes turns.
+
+pymodbus builds and decodes; what it leaves to its user is done here. A reply is held against its
+question to the byte (``replies``). A reply that comes after its question was given up is never
+taken for the answer to a later one: on TCP the transaction identifier tells; on a serial line,
+which has none, the unit that fell silent is on probation (see :meth:`Bus._confirm`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from dataclasses import dataclass
+
+from collector.clock import Clock
+from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
+from collector.sources.framing import Frame, OutOfStep
+from collector.sources.line import Line, open_line
+from collector.sources.replies import parse_reply
+from collector.sources.requests import ReadRequest
+from collector.sources.settings import Address
+from collector.sources.statistics import BusStatistics
+from collector.sources.wire_guard import Framing
+
+__all__ = ["Answer", "Bus"]
+
+_CONNECT_AT_LEAST = 2.0
+_HOLD_OFF = (0.25, 8.0)
+"""Seconds before a line that could not be opened is tried again: first, and at most."""
+_SILENT_BEFORE_REOPENING = 3
+"""Time-outs in a row, of any unit, after which a TCP connection counts as half dead."""
+_SHORTEST_SCALED = 0.1
+"""Seconds a sped-up clock may not shorten a time-out below: the far end is a real program."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Registers, or bits as 0 and 1; when asked (ms since 1970 UTC) and after how long (ms)."""
+
+    values: tuple[int, ...]
+    asked: int
+    latency: int
+
+
+@dataclass(slots=True)
+class _Probation:
+    over: asyncio.Event
+    """Set once a late reply has had its time to arrive and be thrown away."""
+
+
+class Bus:
+    """The connection to one address."""
+
+    def __init__(self, address: Address, clock: Clock) -> None:
+        self.address = address
+        self._clock = clock
+        self._turn = asyncio.Lock()
+        self._line: Line | None = None
+        self._transaction = 0
+        self._given_up: deque[int] = deque(maxlen=64)
+        self._probation: dict[int, _Probation] = {}
+        self._silent_in_a_row = 0
+        self._hold_off = 0.0
+        self._held: asyncio.TimerHandle | None = None
+        self._down_because = ""
+        self._counts = dict.fromkeys(("requests", "opened", "late", "strays"), 0)
+
+    def __repr__(self) -> str:
+        return f"Bus({self.address}, {self._line or 'not open'}, {self._counts['requests']} asked)"
+
+    def statistics(self) -> BusStatistics:
+        """Return counts since the start."""
+        return BusStatistics(address=str(self.address), up=bool(self._line and self._line.up),
+                             **self._counts)
+
+    async def read(self, request: ReadRequest, timeout: int) -> Answer:
+        """Ask once; return the answer. ``timeout`` is in ms, without the time spent on the wire.
+
+        Raises ``DeviceSilent``, ``LinkDown``, ``DeviceRefused`` or ``DeviceReplyInvalid``. Nothing
+        is repeated here: whoever asks decides when to ask again.
+        """
+        seconds = self._seconds(timeout)
+        probation = self._probation.get(request.unit)
+        if probation is not None:
+            await probation.over.wait()  # before taking the turn: neighbours go on meanwhile
+        async with self._turn:
+            line = await self._open(max(seconds, _CONNECT_AT_LEAST))
+            try:
+                return await self._exchange(line, request, seconds)
+            except (LinkDown, DeviceReplyInvalid, asyncio.CancelledError) as error:
+                await self._recover(line, request, seconds, error)
+                raise
+
+    async def close(self) -> None:
+        """Close the connection. Whoever waits for an answer gets ``LinkDown``."""
+        if self._held is not None:
+            self._held.cancel()
+            self._held = None
+        for probation in self._probation.values():
+            probation.over.set()
+        self._probation.clear()
+        if self._line is not None:
+            self._line.close()
+            self._line = None
+            await asyncio.sleep(0)
+
+    # -- one exchange ----------------------------------------------------------------------------
+
+    async def _exchange(self, line: Line, request: ReadRequest, seconds: float) -> Answer:
+        await line.until_quiet()
+        self._counts["strays"] += len(line.clear())
+        self._transaction = self._transaction % 65535 + 1
+        self._counts["requests"] += 1
+        asked, began = self._clock.now(), self._clock.monotonic()
+        line.send(request, self._transaction)
+        try:
+            async with asyncio.timeout(seconds + line.wire_time(request)):
+                frame = await self._matching(line, request)
+        except TimeoutError as error:
+            self._give_up(line, request, seconds)
+            if line.waiting:
+                raise OutOfStep(f"reply to {request} broke off after {line.waiting} bytes") \
+                    from error
+            raise DeviceSilent(f"no reply to {request} within {seconds:.2g} s") from error
+        latency = self._clock.monotonic() - began
+        self._silent_in_a_row = 0
+        if request.unit in self._probation and line.framing is Framing.RTU:
+            await self._confirm(line, request, frame, seconds)
+        return Answer(values=parse_reply(request, frame.pdu), asked=asked, latency=latency)
+
+    async def _matching(self, line: Line, request: ReadRequest) -> Frame:
+        """Return the frame that answers; late ones of earlier questions are passed over."""
+        while True:
+            frame = await line.frame()
+            if line.framing is Framing.TCP and frame.transaction != self._transaction:
+                if frame.transaction not in self._given_up:
+                    raise OutOfStep(
+                        f"reply to {request} has transaction {frame.transaction}, "
+                        f"asked was {self._transaction}"
+                    )
+                self._counts["late"] += 1
+            elif frame.unit == request.unit:
+                return frame
+            elif line.framing is Framing.RTU and frame.unit in self._probation:
+                self._counts["late"] += 1
+            else:
+                raise DeviceReplyInvalid(f"unit {frame.unit} answers, asked was {request}")
+
+    async def _confirm(
+        self, line: Line, request: ReadRequest, frame: Frame, seconds: float
+    ) -> None:
+        """Listen for a further reply of a unit on probation; return when none came.
+
+        Nothing in an RTU frame says which question it answers. If two differing replies come, one
+        is a late one, and which cannot be told: neither is taken. If only one comes, nothing older
+        was under way. What is left: a unit that takes longer than its grid step and more than two
+        time-outs, and then falls silent for the question after.
+        """
+        try:
+            async with asyncio.timeout(2 * seconds):
+                while True:
+                    later = await line.frame()
+                    self._counts["late"] += 1
+                    if later.unit == request.unit and later.pdu != frame.pdu:
+                        raise DeviceReplyInvalid(f"two differing replies to {request}")
+        except TimeoutError:
+            self._probation.pop(request.unit, None)
+
+    def _give_up(self, line: Line, request: ReadRequest, seconds: float) -> None:
+        self._silent_in_a_row += 1
+        if line.framing is Framing.TCP:
+            self._given_up.append(self._transaction)
+            if self._silent_in_a_row >= _SILENT_BEFORE_REOPENING:
+                self._drop("silent for too long")
+            return
+        self._put_on_probation(request.unit, seconds)
+
+    def _put_on_probation(self, unit: int, seconds: float) -> None:
+        over = asyncio.Event()
+        asyncio.get_running_loop().call_later(seconds, over.set)
+        self._probation[unit] = _Probation(over)
+
+    async def _recover(
+        self, line: Line, request: ReadRequest, seconds: float, error: BaseException
+    ) -> None:
+        """Make sure that nothing left over is read as the beginning of the next reply."""
+        if isinstance(error, LinkDown):
+            self._drop(str(error))
+        elif line.framing is Framing.TCP:
+            if isinstance(error, OutOfStep):
+                self._drop("out of step")
+            else:
+                self._given_up.append(self._transaction)
+        else:
+            self._put_on_probation(request.unit, seconds)
+            if isinstance(error, DeviceReplyInvalid):
+                await line.drain(max(10 * line.silence, 0.02), seconds)
+
+    # -- the connection --------------------------------------------------------------------------
+
+    async def _open(self, seconds: float) -> Line:
+        if self._line is not None and self._line.up:
+            return self._line
+        if self._held is not None:
+            raise LinkDown(self._down_because)
+        if self._line is not None:
+            self._drop("lost while idle")
+        try:
+            self._line = await open_line(self.address, seconds)
+        except LinkDown as error:
+            self._down_because = str(error)
+            first, most = _HOLD_OFF
+            self._hold_off = min(max(first, 2 * self._hold_off), most)
+            wait = self._seconds(round(self._hold_off * 1000))
+            self._held = asyncio.get_running_loop().call_later(wait, self._release)
+            raise
+        self._hold_off = 0.0
+        self._silent_in_a_row = 0
+        self._counts["opened"] += 1
+        return self._line
+
+    def _release(self) -> None:
+        self._held = None
+
+    def _drop(self, why: str) -> None:
+        if self._line is not None:
+            self._line.close(why)
+            self._line = None
+        self._given_up.clear()
+
+    def _seconds(self, duration: int) -> float:
+        """Return real seconds for ms of the clock."""
+        real = duration / 1000
+        speed: float = getattr(self._clock, "speed", 1.0)
+        return max(real / speed, min(real, _SHORTEST_SCALED))

@@ -1,0 +1,220 @@
+"""Asks every device on its own steady grid and hands readings on in the order of their time.
+
+Each device has a task; devices at one address share a :class:`~collector.sources.bus.Bus` and take
+turns there. A silent device is really asked ever more seldom, so that it costs its neighbours on
+the line little; on the grid steps left out it still gives stale readings, so that the record shows
+that it was watched and not had.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.clock import Clock, format_instant
+from collector.domain.readings import Reading
+from collector.sources.bus import Bus
+from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
+from collector.sources.gpio import GpioDevice
+from collector.sources.schedule import BackOff, Grid
+from collector.sources.settings import Address, DeviceSettings
+from collector.sources.statistics import BusStatistics, DeviceStatistics
+
+__all__ = ["Poller"]
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class _Polled:
+    reader: Reader
+    back_off: BackOff
+    busy: asyncio.Lock
+    """Held by the poll under way: a single question from outside must not run into it."""
+    task: asyncio.Task[None] | None = None
+
+
+class Poller:
+    """The road from devices to ``sink``. ``rng`` decides nothing but the jitter of back-off."""
+
+    def __init__(
+        self, settings: Sequence[DeviceSettings], clock: Clock, sink: Sink, rng: random.Random
+    ) -> None:
+        self._clock = clock
+        self._sink = sink
+        self._rng = rng
+        self._buses: dict[Address, Bus] = {}
+        self._polled: dict[str, _Polled] = {}
+        self._running = False
+        self._failed: asyncio.Future[None] | None = None
+        for device in settings:
+            self._add(device)
+
+    def __repr__(self) -> str:
+        state = "running" if self._running else "not running"
+        return f"Poller({len(self._polled)} devices on {len(self._buses)} buses, {state})"
+
+    def statistics(self) -> tuple[DeviceStatistics, ...]:
+        """Return how each device is doing, in the order of the site file."""
+        return tuple(p.reader.tally.statistics() for p in self._polled.values())
+
+    def bus_statistics(self) -> tuple[BusStatistics, ...]:
+        """Return how each connection is doing."""
+        return tuple(bus.statistics() for bus in self._buses.values())
+
+    async def run(self) -> None:
+        """Poll until stopped or cancelled; raises what no device error explains."""
+        self._running = True
+        self._failed = asyncio.get_running_loop().create_future()
+        for polled in self._polled.values():
+            self._start(polled)
+        try:
+            await self._failed
+        finally:
+            await self.stop()
+
+    async def stop(self) -> None:
+        """Stop asking and close every connection; :meth:`run` returns."""
+        self._running = False
+        await self._end(list(self._polled.values()))
+        await self._close_buses(set())
+        if self._failed is not None and not self._failed.done():
+            self._failed.set_result(None)
+
+    async def replace(self, settings: Sequence[DeviceSettings]) -> None:
+        """Go on with the devices of a re-read site file.
+
+        A device whose settings are the same goes on undisturbed, with what it has learned, and an
+        address that is still in use keeps its connection.
+        """
+        new = {device.id: device for device in settings}
+        gone = [
+            self._polled.pop(device_id) for device_id, polled in list(self._polled.items())
+            if new.get(device_id) != polled.reader.settings
+        ]
+        await self._end(gone)
+        kept = self._polled
+        self._polled = {}
+        for device in settings:
+            if device.id in kept:
+                self._polled[device.id] = kept[device.id]
+            else:
+                self._add(device)
+        await self._close_buses({device.address for device in settings})
+        if self._running:
+            for polled in self._polled.values():
+                if polled.task is None:
+                    self._start(polled)
+
+    async def ask_once(self, device: str) -> list[Reading]:
+        """Ask one device for all its points now; return its readings, not given to ``sink``.
+
+        Raises ``KeyError`` for a device that is not in the settings.
+        """
+        polled = self._polled[device]
+        readings: list[Reading] = []
+        async with polled.busy:
+            await polled.reader.poll(readings.extend)
+        return readings
+
+    # -- devices ---------------------------------------------------------------------------------
+
+    def _add(self, settings: DeviceSettings) -> None:
+        if settings.id in self._polled:
+            raise ValueError(f"two devices are called {settings.id}")
+        reader: Reader
+        if settings.address.kind == "gpio":
+            reader = GpioDevice(settings, self._clock)
+        else:
+            bus = self._buses.get(settings.address)
+            if bus is None:
+                bus = self._buses[settings.address] = Bus(settings.address, self._clock)
+            reader = ModbusDevice(settings, bus, self._clock)
+        self._polled[settings.id] = _Polled(
+            reader, BackOff(settings.every, self._rng), asyncio.Lock()
+        )
+
+    def _start(self, polled: _Polled) -> None:
+        name = f"poll {polled.reader.settings.id}"
+        polled.task = asyncio.create_task(self._poll_for_ever(polled), name=name)
+        polled.task.add_done_callback(self._ended)
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        """End the whole poller with a task that ended by a mistake of ours."""
+        if task.cancelled() or self._failed is None or self._failed.done():
+            return
+        error = task.exception()
+        if error is not None:
+            self._failed.set_exception(error)
+
+    async def _end(self, polled: Sequence[_Polled]) -> None:
+        for one in polled:
+            if one.task is not None:
+                one.task.cancel()
+        for one in polled:
+            if one.task is not None:
+                with contextlib.suppress(asyncio.CancelledError, Exception):
+                    await one.task  # an error of its own has been handed to run()
+                one.task = None
+            one.reader.close()
+
+    async def _close_buses(self, kept: set[Address]) -> None:
+        for address in [a for a in self._buses if a not in kept]:
+            await self._buses[address].close()
+            if not any(p.reader.settings.address == address for p in self._polled.values()):
+                del self._buses[address]
+
+    # -- one device's grid -----------------------------------------------------------------------
+
+    async def _poll_for_ever(self, polled: _Polled) -> None:
+        settings = polled.reader.settings
+        grid = Grid.of(settings.id, settings.every)
+        slot: int | None = None
+        while True:
+            slot = await self._next_step(polled, grid, slot)
+            if polled.back_off.skip():
+                self._leave_out(polled)
+            else:
+                polled.reader.tally.lateness.append(max(0, self._clock.now() - slot))
+                await self._poll(polled)
+            polled.reader.tally.back_off = polled.back_off.wait
+
+    async def _next_step(self, polled: _Polled, grid: Grid, last: int | None) -> int:
+        """Wait for the next step of the grid and return it.
+
+        The wall clock may be set while this waits; a step that is then further away than one
+        interval, or long past, is not waited for but reckoned anew.
+        """
+        slot = grid.next(self._clock.now())
+        if last is not None and last < slot:
+            polled.reader.tally.counts["skipped"] += min((slot - last) // grid.every - 1, 1000)
+        while (left := slot - self._clock.now()) > 0:
+            if left > grid.every:
+                slot = grid.next(self._clock.now())
+                left = slot - self._clock.now()
+            await self._clock.sleep(left)
+        if self._clock.now() - slot > grid.every:
+            slot = grid.next(self._clock.now()) - grid.every
+        return slot
+
+    async def _poll(self, polled: _Polled) -> None:
+        async with polled.busy:
+            answered = await polled.reader.poll(self._sink)
+        if answered:
+            polled.back_off.answered()
+            return
+        polled.back_off.failed()
+        _log.info("%s: %s", polled.reader.settings.id, polled.reader.tally.why)
+
+    def _leave_out(self, polled: _Polled) -> None:
+        tally = polled.reader.tally
+        tally.counts["skipped"] += 1
+        now = self._clock.now()
+        since = "since the start" if tally.last_answer is None \
+            else f"since {format_instant(tally.last_answer)}"
+        why = f"{tally.why}; no answer {since}, not asked again on this step"
+        self._sink(stale_readings(polled.reader.settings, now, why))

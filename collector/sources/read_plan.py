@@ -1,0 +1,188 @@
+"""Which requests read a device's points, and what to do when it refuses one. Pure.
+
+Points that lie near each other are read together. A device may refuse a request that touches an
+address it does not have, without saying which; then the request is cut in two, and again, until
+what is refused is known: either a point of its own (left out, and tried again seldom) or the gap
+between two points (never spanned again).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from collector.sources.register_map import width
+from collector.sources.requests import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
+from collector.sources.settings import DeviceSettings, PointSettings
+
+__all__ = ["Planned", "ReadPlan", "Span", "spans_of"]
+
+_SEPARABLE = frozenset({2, 3})
+"""Illegal data address, and illegal data value (the quantity): a smaller request may be granted."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Span:
+    """Registers or bits ``start`` to ``end`` (excluded) of a table that belong together."""
+
+    table: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A request and the spans it brings."""
+
+    request: ReadRequest
+    spans: tuple[Span, ...]
+
+    def part(self, span: Span, values: Sequence[int]) -> tuple[int, ...]:
+        """Return what belongs to ``span`` of the reply's values."""
+        first = span.start - self.request.address
+        return tuple(values[first : first + span.end - span.start])
+
+
+def spans_of(point: PointSettings) -> tuple[Span, ...]:
+    """Return the spans a point needs: one, or one for each leg of a form C contact."""
+    legs = [leg for leg in (point.normally_open, point.normally_closed) if leg is not None]
+    if legs:
+        return tuple(Span(leg.table, leg.address, leg.address + 1) for leg in legs)
+    return (Span(point.table, point.address, point.address + width(point)),)
+
+
+class ReadPlan:
+    """The requests of one device, and what it has been seen to refuse.
+
+    ``retry`` is after how many polls a refused point is tried again. Raises ``ValueError`` when a
+    single value is longer than the device's limit allows.
+    """
+
+    def __init__(self, settings: DeviceSettings, *, retry: int = 500) -> None:
+        self._settings = settings
+        self._retry = retry
+        self._spans = tuple(sorted({s for p in settings.points for s in spans_of(p)}))
+        for span in self._spans:
+            if span.end - span.start > self._most(span.table):
+                raise ValueError(f"{span} is longer than one request of {settings.id} may be")
+        self._cuts: dict[tuple[str, int], tuple[int, int]] = {}
+        """Table and first address behind the cut -> start and end of the request refused there."""
+        self._refused: dict[Span, tuple[int, str]] = {}
+        self._apart: set[Span] = set()
+        """Overlapping spans that were refused together: each travels alone."""
+        self._polls = 0
+        self._known: tuple[Planned, ...] | None = None
+
+    def __repr__(self) -> str:
+        return (f"ReadPlan({self._settings.id}, {len(self._spans)} spans, "
+                f"{len(self._refused)} refused, {len(self._cuts)} cuts)")
+
+    @property
+    def refused_spans(self) -> dict[Span, str]:
+        """Spans left out for now, with the device's words."""
+        return {span: why for span, (_, why) in self._refused.items()}
+
+    def requests(self) -> tuple[Planned, ...]:
+        """Return the requests of one poll, the fewest that keep to the limits and the learned."""
+        if self._known is None:
+            self._known = self._merge(s for s in self._spans if s not in self._refused)
+        return self._known
+
+    def next_poll(self) -> tuple[Planned, ...]:
+        """Count a poll; return its requests, each refused span alone among them when it is due."""
+        self._polls += 1
+        due = [s for s, (since, _) in self._refused.items() if self._polls - since >= self._retry]
+        alone = tuple(self._planned([span]) for span in due)
+        return self.requests() + alone
+
+    def granted(self, planned: Planned) -> None:
+        """Note that the device answered: what was refused before may be asked for again."""
+        if self._refused and any(span in self._refused for span in planned.spans):
+            for span in planned.spans:
+                self._refused.pop(span, None)
+            self._known = None
+
+    def refused(self, planned: Planned, code: int, why: str) -> tuple[Planned, ...]:
+        """Learn from an exception; return smaller requests to try at once (none: nothing helps)."""
+        if code not in _SEPARABLE:
+            return ()
+        self._known = None
+        groups = _groups(planned.spans)
+        if len(planned.spans) == 1:
+            self._leave_out(planned.spans[0], why)
+            return ()
+        if len(groups) == 1:
+            self._apart.update(planned.spans)
+            return self._merge(planned.spans)
+        split = _widest_gap(groups)
+        table, start = planned.request.table, planned.request.address
+        self._cuts[table, groups[split][0].start] = (start, start + planned.request.count)
+        return self._merge(planned.spans)
+
+    def _leave_out(self, span: Span, why: str) -> None:
+        """Refused on its own. Cuts made in search of it have served and go."""
+        if span not in self._refused:
+            self._cuts = {
+                (table, at): (first, last) for (table, at), (first, last) in self._cuts.items()
+                if table != span.table or not (first <= span.start and span.end <= last)
+            }
+        self._refused[span] = (self._polls, why)
+
+    def _merge(self, spans: Iterable[Span]) -> tuple[Planned, ...]:
+        done: list[list[Span]] = []
+        for span in sorted(spans):
+            if done and self._joins(done[-1], span):
+                done[-1].append(span)
+            else:
+                done.append([span])
+        return tuple(self._planned(group) for group in done)
+
+    def _joins(self, group: Sequence[Span], span: Span) -> bool:
+        table, start = group[0].table, group[0].start
+        end = max(s.end for s in group)
+        whole = Span(table, start, max(end, span.end))
+        if span.table != table or span in self._apart or group[-1] in self._apart:
+            return False
+        if span.start - end > self._gap(table) or whole.end - start > self._most(table):
+            return False
+        if any(t == table and end <= at <= span.start for t, at in self._cuts):
+            return False
+        return not any(
+            s.table == table and s.start < whole.end and s.end > start for s in self._refused
+        )
+
+    def _planned(self, spans: Sequence[Span]) -> Planned:
+        start, end = spans[0].start, max(s.end for s in spans)
+        request = ReadRequest(
+            unit=self._settings.unit, table=spans[0].table, address=start, count=end - start
+        )
+        return Planned(request=request, spans=tuple(spans))
+
+    def _most(self, table: str) -> int:
+        if table in BIT_TABLES:
+            return min(self._settings.max_bits, MAX_BITS)
+        return min(self._settings.max_registers, MAX_REGISTERS)
+
+    def _gap(self, table: str) -> int:
+        return self._settings.max_gap * (16 if table in BIT_TABLES else 1)
+
+
+def _groups(spans: Sequence[Span]) -> list[list[Span]]:
+    """Return spans in groups that overlap and so cannot be asked for apart."""
+    groups: list[list[Span]] = []
+    end = -1
+    for span in sorted(spans):
+        if groups and span.start < end:
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+        end = max(end, span.end)
+    return groups
+
+
+def _widest_gap(groups: Sequence[Sequence[Span]]) -> int:
+    """Return the index of the group behind the widest gap; of equal ones, the one in the middle."""
+    def rank(index: int) -> tuple[int, int]:
+        gap = groups[index][0].start - max(s.end for s in groups[index - 1])
+        return gap, -abs(2 * index - len(groups))
+    return max(range(1, len(groups)), key=rank)
