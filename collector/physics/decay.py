@@ -24,6 +24,9 @@ __all__ = ["Decay", "fit_decay"]
 MIN_SAMPLES = 8
 """Fewer samples give no honest interval."""
 
+MIN_TURNS = 0.1
+"""Least span in time constants: less fall than this is not extrapolated, however clean it looks."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decay:
@@ -37,6 +40,8 @@ class Decay:
     rate: Estimate
     height: Estimate
     floor: Estimate
+    covariance: float
+    """Of height and rate: a fit that starts higher also falls faster."""
     start: float
     span: float
     residual_deviation: float
@@ -48,6 +53,25 @@ class Decay:
         """Value of the curve at a time."""
         return self.floor.value + self.height.value * math.exp(
             -self.rate.value * (time - self.start)
+        )
+
+    def time_to(self, level: float) -> Estimate:
+        """Time from ``start`` until the curve meets ``level``; below zero when it did before.
+
+        Height and rate are taken with their covariance. Raises ``ValueError`` for a level that
+        is not above the floor.
+        """
+        above = positive("level above the floor", level - self.floor.value)
+        height, rate = self.height, self.rate
+        turns = math.log(height.value / above)
+        by_height = 1.0 / (height.value * rate.value)
+        by_rate = -turns / rate.value**2
+        variance = (by_height * height.deviation) ** 2 + (by_rate * rate.deviation) ** 2
+        variance += 2.0 * by_height * by_rate * self.covariance
+        return Estimate(
+            value=turns / rate.value,
+            deviation=math.sqrt(max(variance, 0.0)),
+            freedom=rate.freedom,
         )
 
     @property
@@ -86,7 +110,8 @@ def fit_decay(
     Returns
     -------
     The decay, or a refusal: ``too-few``, ``not-falling`` (no fall beyond the scatter),
-    ``too-short`` (a fall, but less of it than pins the rate) or ``too-noisy``.
+    ``too-short`` (a fall, but less of it than pins the rate, or under a tenth of a
+    time constant) or ``too-noisy``.
 
     Raises
     ------
@@ -194,7 +219,7 @@ def _describe(
         return Refusal(code="not-falling", reason="the values do not change at all")
     lag_one = _lag_one(left, squares)
     counted = effective_count(n, lag_one)
-    freedom = max(counted - unknowns, 1.0)
+    freedom = max(counted - unknowns, 2.0)
     doubt = [math.sqrt(max(covariance[i][i], 0.0) * squares / freedom) for i in range(unknowns)]
     return Decay(
         rate=Estimate(value=rate / span, deviation=doubt[1] / span, freedom=freedom),
@@ -204,6 +229,7 @@ def _describe(
             deviation=doubt[2] if free else 0.0,
             freedom=freedom,
         ),
+        covariance=covariance[0][1] * squares / freedom / span,
         start=start,
         span=span,
         residual_deviation=math.sqrt(squares / (n - unknowns)),
@@ -233,6 +259,8 @@ def _judge(decay: Decay, widest: float) -> Decay | Refusal:
             reason=f"a fall of {max(fall, 0.0):.3g} is not told apart from the scatter of "
             f"{decay.residual_deviation:.2g}",
         )
+    if turns < MIN_TURNS:
+        return _too_short(turns)
     half_width = 0.5 * (high - low) / decay.rate.value
     if half_width <= widest:
         return decay

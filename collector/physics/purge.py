@@ -28,7 +28,6 @@ __all__ = [
     "cycle_gas",
     "cycle_oxygen",
     "cycles_needed",
-    "purge_completion",
     "sweep_oxygen",
     "sweep_time",
     "sweep_time_constant",
@@ -240,41 +239,6 @@ def cycles_needed(
     4.4
     """
     return sweep_volumes(initial, target, feed) / -math.log(_pressure_ratio(low_pa, high_pa))
-
-
-def purge_completion(initial: float, now: float, target: float, feed: float = 0.0) -> float:
-    r"""Share of a sweep that is done, counted in volume changes and so in time.
-
-    .. math:: \frac{\ln\left((x_0 - x_{in})/(x - x_{in})\right)}
-        {\ln\left((x_0 - x_{in})/(x_t - x_{in})\right)}
-
-    Parameters
-    ----------
-    initial, now, target, feed : oxygen fractions at the start, now, wanted, and of the product.
-
-    Returns
-    -------
-    0 to 1; 0 while the oxygen is above where it began, 1 at or below the target.
-
-    Raises
-    ------
-    ValueError
-        A value outside 0..1, a target not below the start, or a feed not below the target.
-
-    Examples
-    --------
-    [2], Problem 7.4a: half of the way in oxygen is one volume change times ln 2; a quarter left
-    is twice that time.
-
-    >>> purge_completion(1.0, 0.5, 0.25)
-    0.5
-    """
-    whole = sweep_volumes(initial, target, feed)
-    if whole <= 0:
-        raise ValueError(f"the target {target!r} must be below the start {initial!r}")
-    if now <= target:
-        return 1.0
-    return max(0.0, sweep_volumes(initial, fraction("now", now), feed)) / whole
 
 
 def cycle_gas(

@@ -7,17 +7,16 @@ References
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.physics._checks import fraction, non_negative
 from collector.physics.decay import Decay, fit_decay
 from collector.physics.estimate import Estimate, Refusal
-from collector.physics.purge import purge_completion
+from collector.physics.purge import sweep_volumes
 from collector.physics.regression import fit_line
 
-__all__ = ["PurgeFit", "fit_purge"]
+__all__ = ["PurgeFit", "fit_purge", "purge_completion"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,16 +105,22 @@ def fit_purge(
         return broken
     middle = len(times_s) // 2
     late = fit_decay(times_s[middle:], oxygen[middle:], floor=feed, widest=widest)
-    chosen, doubt = _choose(whole, late)
+    chosen, unsettled = _choose(whole, late)
     now = chosen.at(times_s[-1])
-    remaining = _remaining(chosen, doubt, now, target, feed)
+    remaining = _remaining(chosen, times_s[-1], target)
+    remaining = remaining.plus(Estimate(value=0.0, deviation=remaining.value * unsettled))
     if feed_deviation > 0:
         moved = _moved_by_feed(times_s, oxygen, target, feed, feed_deviation)
         remaining = remaining.plus(Estimate(value=0.0, deviation=moved))
     tau = chosen.time_constant
+    doubt = Estimate(
+        value=tau,
+        deviation=tau * chosen.rate.deviation / chosen.rate.value,
+        freedom=chosen.rate.freedom,
+    )
     began = max(whole.at(times_s[0]), target) if initial is None else initial
     return PurgeFit(
-        time_constant=Estimate(value=tau, deviation=tau * doubt.deviation, freedom=doubt.freedom),
+        time_constant=doubt.plus(Estimate(value=0.0, deviation=tau * unsettled)),
         remaining=remaining,
         now=now,
         completion=purge_completion(began, now, target, feed) if began > target else 1.0,
@@ -123,34 +128,59 @@ def fit_purge(
     )
 
 
-def _choose(whole: Decay, late: Decay | Refusal) -> tuple[Decay, Estimate]:
-    """Take the fit that extrapolates, with the relative doubt of its rate."""
-    rate = whole.rate
-    if isinstance(late, Refusal):
-        return whole, Estimate(
-            value=1.0, deviation=rate.deviation / rate.value, freedom=rate.freedom
-        )
-    apart = abs(late.rate.value - rate.value)
-    chosen = whole if apart <= 2.0 * late.rate.deviation else late
-    own = Estimate(
-        value=1.0,
-        deviation=chosen.rate.deviation / chosen.rate.value,
-        freedom=chosen.rate.freedom,
-    )
-    if chosen is whole:
-        return whole, own
-    # Half of the difference is what the next half may still change by, if mixing goes on.
-    return late, own.plus(Estimate(value=0.0, deviation=0.5 * apart / late.rate.value))
+def purge_completion(initial: float, now: float, target: float, feed: float = 0.0) -> float:
+    r"""Share of a sweep that is done, counted in volume changes and so in time.
 
+    .. math:: \frac{\ln\left((x_0 - x_{in})/(x - x_{in})\right)}
+        {\ln\left((x_0 - x_{in})/(x_t - x_{in})\right)}
 
-def _remaining(decay: Decay, doubt: Estimate, now: float, target: float, feed: float) -> Estimate:
+    Parameters
+    ----------
+    initial, now, target, feed : oxygen fractions at the start, now, wanted, and of the product.
+
+    Returns
+    -------
+    0 to 1; 0 while the oxygen is above where it began, 1 at or below the target.
+
+    Raises
+    ------
+    ValueError
+        A value outside 0..1, a target not below the start, or a feed not below the target.
+
+    Examples
+    --------
+    Halving a second time takes as long as the first time, whatever the flow:
+
+    >>> purge_completion(1.0, 0.5, 0.25)
+    0.5
+    """
+    whole = sweep_volumes(initial, target, feed)
+    if whole <= 0:
+        raise ValueError(f"the target {target!r} must be below the start {initial!r}")
     if now <= target:
+        return 1.0
+    return max(0.0, sweep_volumes(initial, fraction("now", now), feed)) / whole
+
+
+def _choose(whole: Decay, late: Decay | Refusal) -> tuple[Decay, float]:
+    """Take the fit that extrapolates, and the share by which its rate may still change."""
+    if isinstance(late, Refusal):
+        return whole, 0.0
+    apart = abs(late.rate.value - whole.rate.value)
+    if apart <= 2.5 * late.rate.deviation:
+        return whole, 0.0
+    # Half of the difference is what the next half may still change by, if mixing goes on.
+    return late, 0.5 * apart / late.rate.value
+
+
+def _remaining(decay: Decay, end: float, target: float) -> Estimate:
+    """Time from ``end`` to the target; 0 when the curve is there already."""
+    if decay.at(end) <= target:
         return Estimate(value=0.0, deviation=0.0)
-    value = decay.time_constant * math.log((now - feed) / (target - feed))
-    level = decay.residual_deviation / math.sqrt(decay.effective_count)
-    from_level = decay.time_constant * level / (now - feed)
-    from_rate = Estimate(value=value, deviation=value * doubt.deviation, freedom=doubt.freedom)
-    return from_rate.plus(Estimate(value=0.0, deviation=from_level, freedom=doubt.freedom))
+    whole = decay.time_to(target)
+    return Estimate(
+        value=whole.value - (end - decay.start), deviation=whole.deviation, freedom=whole.freedom
+    )
 
 
 def _moved_by_feed(
@@ -162,8 +192,7 @@ def _moved_by_feed(
         decay = fit_decay(times_s, oxygen, floor=floor, widest=1e9)
         if isinstance(decay, Refusal):
             return 0.0  # the whole fit would have been refused before; a lower floor falls slower
-        known = Estimate(value=1.0, deviation=0.0)
-        ends.append(_remaining(decay, known, decay.at(times_s[-1]), target, floor).value)
+        ends.append(_remaining(decay, times_s[-1], target).value)
     return abs(ends[1] - ends[0])
 
 

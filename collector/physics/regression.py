@@ -149,7 +149,7 @@ def line_from_sums(
     """
     lag_one = 0.0 if raw_lag_one is None else max(0.0, unbiased_lag_one(raw_lag_one, count))
     counted = effective_count(count, lag_one)
-    freedom = max(counted - 2.0, 1.0)
+    freedom = counted - 2.0
     variance = squares / freedom
     white = squares / (count - 2)
     return Line(
@@ -200,7 +200,8 @@ def effective_count(count: int, lag_one: float) -> float:
 
     Returns
     -------
-    Effective number, at least 2.
+    Effective number, at least 4: residuals so smooth that they say less are a misfit of the
+    line, and a misfit is no wider than what is seen of it.
 
     Examples
     --------
@@ -209,7 +210,7 @@ def effective_count(count: int, lag_one: float) -> float:
     >>> round(effective_count(300, 0.5))
     100
     """
-    return max(2.0, count * (1.0 - lag_one) / (1.0 + lag_one))
+    return max(4.0, count * (1.0 - lag_one) / (1.0 + lag_one))
 
 
 def newey_west_deviation(
