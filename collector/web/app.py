@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import FastAPI, Path, Query
+from fastapi import FastAPI, Path, Query, Security
 from fastapi.exceptions import RequestValidationError
+from fastapi.security import HTTPBearer
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from collector.clock import format_instant
 from collector.domain.actions import Deed
+from collector.domain.errors import QuietpipeError
 from collector.web import answers, pages
 from collector.web.acting import DEEDS, carry_out
 from collector.web.asks import read_span
@@ -22,6 +24,9 @@ from collector.web.refusals import Refusal
 from collector.web.services import BoardServices
 
 __all__ = ["create_app"]
+
+_BEARER = HTTPBearer(auto_error=False, description="the board's token")
+"""For the description only; ``asks.check_token`` decides, since a form may carry the token too."""
 
 _Time = Annotated[str | None, Query(max_length=64)]
 _AlarmId = Annotated[str, Path(max_length=300)]
@@ -78,6 +83,10 @@ def _add_refusals(app: FastAPI) -> None:
     @app.exception_handler(Refusal)
     async def refused(request: Request, refusal: Refusal) -> Response:
         return _refuse(request, refusal.status, refusal.sentence)
+
+    @app.exception_handler(QuietpipeError)
+    async def failed(request: Request, error: QuietpipeError) -> Response:
+        return _refuse(request, 503, f"That could not be had just now: {error}")
 
     @app.exception_handler(RequestValidationError)
     async def invalid(request: Request, error: RequestValidationError) -> Response:
@@ -162,6 +171,6 @@ def _add_deed(app: FastAPI, services: BoardServices, deed: Deed) -> None:
     @app.post(f"/api/v1/alarms/{{alarm_id}}/{deed.value}", summary=f"{deed.value} an alarm",
               operation_id=f"{deed.value}_alarm", response_model=answers.ActAnswer,
               responses=_PROBLEMS | {303: {"description": "done; back to the board"}},
-              openapi_extra={"requestBody": body})
+              openapi_extra={"requestBody": body}, dependencies=[Security(_BEARER)])
     async def act(request: Request, alarm_id: _AlarmId) -> Response:
         return await carry_out(request, services, alarm_id, deed)

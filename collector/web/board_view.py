@@ -48,6 +48,8 @@ class BoardFacts:
     now: int
     pace: float
     may_act: bool
+    log_trouble: str = ""
+    """Why the events could not be read; they are then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,6 +239,8 @@ def _quiet_headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneIn
             if isinstance(e, AlarmMoved) and e.transition is Transition.RETURNED]
     since = (f"Since {moment(max(ends), zone, facts.now)}." if ends
              else "No alarm has ended in the last 24 hours.")
+    if facts.log_trouble:
+        since = "Since when cannot be said: the journal cannot be read."
     parts = [since]
     if alarms:
         parts.append(f"{_count(len(alarms), 'alarm is', 'alarms are')} quieted on purpose: see "
@@ -320,6 +324,9 @@ def _estimates(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
 
 def _log(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
     lines: list[Line] = []
+    if facts.log_trouble:
+        lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
+                          when=_when(facts.now, zone, facts.now)))
     for event in reversed(facts.events):
         when = _when(event.time, zone, facts.now)
         match event:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 from urllib.parse import quote
@@ -14,6 +14,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from collector.domain.conditions import CAUTIONS
+from collector.domain.errors import QuietpipeError
+from collector.domain.events import Event
 from collector.web.board_view import BoardFacts, board_view, in_order
 from collector.web.health import Health, pace_of
 from collector.web.refusals import Refusal
@@ -63,10 +65,17 @@ def refusal_page(sentence: str) -> str:
 
 async def _board(services: BoardServices, health: Health) -> dict[str, object]:
     now = services.clock.now()
+    events: Sequence[Event] = ()
+    trouble = ""
+    try:
+        events = await services.events(now - _LOOK_BACK, now + 1)
+    except QuietpipeError as error:
+        # What stands now is known without the journal, and is wanted most when it is in trouble.
+        trouble = str(error)
     facts = BoardFacts(
         plant=services.plant(), points=services.picture.points(), alarms=services.alarms(),
         not_watched=services.not_watched(), estimates=services.estimates(),
-        events=await services.events(now - _LOOK_BACK, now + 1),
+        events=events, log_trouble=trouble,
         statistics=services.statistics(), health=health, now=now, pace=pace_of(services.clock),
         may_act=bool(services.token),
     )

@@ -11,9 +11,11 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from collector.domain.conditions import CAUTIONS
-from collector.domain.events import EstimateMade
+from collector.domain.errors import JournalError
+from collector.domain.events import EstimateMade, Event
 from collector.domain.plant import Generator
 from collector.domain.readings import Reading
+from collector.web import create_app
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite, plant
 
 READ_PATHS = ("/", "/board/sheet", "/api/v1/status", "/api/v1/alarms", "/api/v1/estimates",
@@ -272,6 +274,8 @@ async def test_openapi_describes_every_public_route(client: httpx.AsyncClient) -
     text = (await client.get("/openapi.json")).text
     for name in re.findall(r'"#/components/schemas/([^"]+)"', text):
         assert name in schemas
+    act = api["paths"]["/api/v1/alarms/{alarm_id}/acknowledge"]["post"]
+    assert act["security"] == [{"HTTPBearer": []}]
     operations = [op["operationId"] for path in api["paths"].values() for op in path.values()]
     assert len(operations) == len(set(operations))
 
@@ -304,3 +308,23 @@ async def test_a_page_that_is_missing_is_a_page_for_a_browser(client: httpx.Asyn
     assert answer.status_code == 404
     assert "Back to the board" in answer.text
     assert (await client.delete("/")).status_code == 405
+
+
+async def test_a_journal_that_cannot_be_read_hides_no_alarm(
+    client: httpx.AsyncClient, site: FakeSite
+) -> None:
+    async def broken(*_: object) -> list[Event]:
+        raise JournalError("the disk does not answer")
+
+    services = dataclasses.replace(site.services(), events=broken, trend=broken)
+    transport = httpx.ASGITransport(app=create_app(services))
+    async with httpx.AsyncClient(transport=transport, base_url="http://board.test") as troubled:
+        board = await troubled.get("/")
+        series = await troubled.get("/api/v1/series", params={"point": "r1.pressure"})
+        site.alarms = []
+        quiet = Page((await troubled.get("/")).text).text
+    assert "2 conditions are not normal" in board.text
+    assert "The journal cannot be read the disk does not answer" in Page(board.text).text
+    assert "Since when cannot be said" in quiet
+    assert (series.status_code, series.json()["error"]) \
+        == (503, "That could not be had just now: the disk does not answer")
