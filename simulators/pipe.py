@@ -1,0 +1,146 @@
+"""Gas in a riser's pipe: cells in series from valve to vent, and a dead leg that the sweep misses.
+
+The cells share one pressure, so each holds its share of all the moles; what flows from one to the
+next follows from what enters, leaks and leaves. Oxygen rides on those flows, upwind. Every amount
+is moved from one account to another and none is computed twice, so nothing is made or lost.
+"""
+
+from __future__ import annotations
+
+import math
+
+from simulators.specs import RiserSpec
+from simulators.units import GAS_CONSTANT, PSI
+
+__all__ = ["Pipe", "PipeFaults"]
+
+
+class PipeFaults:
+    """What is wrong with a riser. Flows in mol/s at supervisory pressure."""
+
+    __slots__ = ("bypass_open", "grow_from", "grow_rate", "leak_step", "trip")
+
+    def __init__(self) -> None:
+        self.leak_step = 0.0
+        self.grow_rate = 0.0
+        """mol/s per second since ``grow_from`` (s)."""
+        self.grow_from = 0.0
+        self.trip = 0.0
+        self.bypass_open = False
+
+
+class Pipe:
+    """State of one riser. ``total`` in mol, ``oxygen`` in mol per cell, the dead leg last."""
+
+    __slots__ = ("amd_open", "atmosphere", "cells", "dead", "faults", "gauge", "leaving", "oxygen",
+                 "spec", "temperature", "total", "volume", "_full")
+
+    def __init__(self, spec: RiserSpec, atmosphere: float, temperature: float) -> None:
+        self.spec = spec
+        self.atmosphere = atmosphere
+        self.volume = spec.volume
+        self.temperature = temperature
+        begin = spec.supervisory_pressure if spec.pressure_start is None else spec.pressure_start
+        self.total = (begin + atmosphere) * spec.volume / (GAS_CONSTANT * temperature)
+        self.cells = max(int(spec.cells), 1)
+        self.dead = spec.dead_leg
+        share = (1 - self.dead) / self.cells
+        self.oxygen = [self.total * share * spec.oxygen_start] * self.cells
+        self.oxygen.append(self.total * self.dead * spec.oxygen_start)
+        self.amd_open = False
+        self.faults = PipeFaults()
+        self.gauge = begin
+        self.leaving = 0.0
+        """mol/s at the last step, leak and trip together."""
+        self._full = spec.supervisory_pressure + atmosphere
+
+    @property
+    def oxygen_total(self) -> float:
+        """All the oxygen in the pipe, mol."""
+        return sum(self.oxygen)
+
+    @property
+    def far_oxygen(self) -> float:
+        """Oxygen fraction of the last cell, where the vent sits."""
+        return self.oxygen[self.cells - 1] * self.cells / (self.total * (1 - self.dead))
+
+    def demand(self, supply_gauge: float) -> float:
+        """Return what the air maintenance device lets in, mol/s. It sticks, droops and creeps."""
+        spec, gauge = self.spec, self.gauge
+        if self.faults.bypass_open:
+            drop = supply_gauge - gauge
+            return 4 * spec.supply * math.sqrt(drop / (60 * PSI)) if drop > 0 else 0.0
+        setting = spec.supervisory_pressure
+        if self.amd_open:
+            if gauge >= setting:
+                self.amd_open = False
+                return 0.0
+        elif gauge > setting - spec.stiction:
+            return 0.0
+        self.amd_open = True
+        drop = supply_gauge - gauge
+        if drop <= 0:
+            return 0.0
+        opening = (setting + 0.1 * spec.droop - gauge) / spec.droop
+        return spec.supply * min(opening, 1.0) * min(math.sqrt(drop / (60 * PSI)), 1.5)
+
+    def losses(self, seconds: float) -> float:
+        """Return leak and trip together, mol/s, at the present pressure."""
+        faults, gauge = self.faults, self.gauge
+        if gauge <= 0:
+            return 0.0
+        hole = self.spec.leak + faults.leak_step + faults.trip
+        if faults.grow_rate:
+            hole += max(seconds - faults.grow_from, 0.0) * faults.grow_rate
+        # Choked above about 0.9 bar; below, the flow fades with the square root of what drives it.
+        absolute = gauge + self.atmosphere
+        choked = absolute / self._full
+        return hole * choked * min(math.sqrt(gauge / 90e3), 1.0)
+
+    def move(self, dt: float, entering: float, entering_oxygen: float, leaving: float,
+             vented: float) -> tuple[float, float]:
+        """Let ``dt`` s pass with these flows (mol/s); return the oxygen leaked and vented, mol."""
+        total, oxygen, cells, dead = self.total, self.oxygen, self.cells, self.dead
+        change = entering - leaving - vented
+        share = (1 - dead) / cells
+        held = total * share
+        leak_each = leaving / cells
+        dead_cell = cells // 2
+        flow, carried = entering, entering_oxygen
+        leaked_oxygen = 0.0
+        after = oxygen[:]
+        for i in range(cells):
+            fraction = oxygen[i] / held
+            following = flow - leak_each - share * change
+            lost = leak_each * fraction
+            leaked_oxygen += lost
+            gain = carried - lost
+            if i == dead_cell and dead:
+                swap = dead * total / self.spec.dead_leg_time
+                other = oxygen[cells] / (dead * total)
+                net = dead * change
+                moved = swap * (fraction - other) + net * (fraction if net > 0 else other)
+                following -= net
+                gain -= moved
+                after[cells] += moved * dt
+            if i == cells - 1:
+                following = vented
+            upwind = fraction if following >= 0 or i == cells - 1 else oxygen[i + 1] / held
+            carried = following * upwind
+            after[i] += (gain - carried) * dt
+            flow = following
+        self.oxygen = after
+        self.total = total + change * dt
+        self.leaving = leaving
+        return leaked_oxygen * dt, carried * dt
+
+    def settle(self, temperature: float) -> None:
+        """Take the pipe's new temperature and the pressure that follows from it."""
+        self.temperature = temperature
+        self.gauge = self.total * GAS_CONSTANT * temperature / self.volume - self.atmosphere
+
+    def step_limit(self, flow: float) -> float:
+        """Return the longest stable step, s, when ``flow`` mol/s passes through."""
+        if flow <= 0:
+            return 60.0
+        return 0.2 * self.total * (1 - self.dead) / self.cells / flow

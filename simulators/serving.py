@@ -1,0 +1,116 @@
+"""Put a stage on its lines, and say how to reach it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from collector.clock import Clock
+from simulators.plant import Plant
+from simulators.profiles import write_profiles
+from simulators.registers import REGISTER_SETS, assign
+from simulators.scenario import Scenario, Serve, UnitSpec
+from simulators.server import Line, SerialLine, TcpLine, Unit
+from simulators.stage import Stage
+from simulators.units import ScenarioError
+
+__all__ = ["Serving", "fill_in_site", "ready_line", "write_site"]
+
+
+class Serving:
+    """The lines of a scenario, open. The plant catches up with the clock whenever it is asked."""
+
+    def __init__(self, stage: Stage, clock: Clock) -> None:
+        self.stage = stage
+        self._clock = clock
+        self.units = {u.device: self._unit(u) for s in stage.scenario.serve for u in s.units}
+        self.lines: dict[str, Line] = {s.id: self._line(s) for s in stage.scenario.serve}
+
+    @property
+    def addresses(self) -> dict[str, str]:
+        """Line id to address, as a site file writes it; true once open."""
+        return {name: line.address for name, line in self.lines.items()}
+
+    async def open(self) -> None:
+        """Open every line."""
+        for line in self.lines.values():
+            await line.open()
+
+    async def close(self) -> None:
+        """Close every line."""
+        for line in self.lines.values():
+            await line.close()
+
+    def catch_up(self) -> None:
+        """Let the plant's time pass up to the clock's."""
+        self.stage.advance_to(self._clock.now())
+
+    async def keep_up(self, every: int) -> None:
+        """Catch up every ``every`` ms of the clock, asked or not, so that the story goes on."""
+        while True:
+            self.catch_up()
+            await self._clock.sleep(every)
+
+    def _unit(self, spec: UnitSpec) -> Unit:
+        registers = REGISTER_SETS[spec.registers]
+        plant = self.stage.plant
+        return Unit(
+            device=spec.device, number=spec.unit, registers=registers, bench=self.stage.bench,
+            pairs=assign(registers.points, spec.watches, lambda thing: _kind(plant, thing)),
+            powered_by=spec.powered_by, faults=self.stage.bench.units[spec.device],
+        )
+
+    def _line(self, serve: Serve) -> Line:
+        units = [self.units[u.device] for u in serve.units]
+        if serve.kind == "rtu":
+            return SerialLine(units, self.catch_up, path=serve.path, baud=serve.baud,
+                              parity=serve.parity)
+        return TcpLine(units, self.catch_up, rtu=serve.kind == "rtu+tcp", port=serve.port)
+
+
+def _kind(plant: Plant, thing: str) -> str:
+    for kind, group in (("generator", plant.generators), ("riser", plant.risers),
+                        ("vent", plant.vents), ("room", plant.rooms)):
+        if thing in group:
+            return kind
+    raise ScenarioError(f"there is nothing called {thing!r} to watch")
+
+
+def fill_in_site(scenario: Scenario, addresses: Mapping[str, str]) -> str:
+    """Return the scenario's site file with the real addresses in place of ``{line-id}``."""
+    text = scenario.site
+    for name, address in addresses.items():
+        text = text.replace("{" + name + "}", address)
+    return text
+
+
+def write_site(scenario: Scenario, addresses: Mapping[str, str], folder: Path) -> Path:
+    """Write the site file and the device profiles into ``folder``; return the site file's path."""
+    if not scenario.site:
+        raise ScenarioError(f"scenario {scenario.name} names no site file")
+    write_profiles(folder)
+    path = folder / "site.toml"
+    path.write_text(fill_in_site(scenario, addresses), encoding="utf-8")
+    return path
+
+
+def ready_line(scenario: Scenario, addresses: Mapping[str, str], *, started: int,
+               site: Path | None) -> str:
+    """Return the one line of JSON that says the plant is there and how to read it."""
+    origin = scenario.plant.start
+    facts: dict[str, Any] = {
+        "ready": True, "addresses": dict(addresses), "origin": origin, "speed": scenario.speed,
+        "started": started, "site": None if site is None else str(site),
+        "people": [{"at": origin + p.at, "acknowledges": p.acknowledges, "by": p.by}
+                   for p in scenario.people],
+    }
+    return json.dumps(facts)
+
+
+async def cancel(task: asyncio.Task[None]) -> None:
+    """End a task and wait until it has."""
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
