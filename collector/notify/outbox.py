@@ -213,11 +213,11 @@ class Outbox:
             commits = await asyncio.to_thread(self._store.after, position, self._settings.batch)
             if not commits:
                 return
-            lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
-            if lost:
-                await self._tell_lost(lost)
             events = [event for commit in commits for event in commit.events]
-            made = self._policy.decide(events, self._clock.now())
+            now = self._clock.now()
+            made = self._policy.decide(events, now)
+            lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
+            await self._tell_untold(lost, self._policy.passed_over(events, now))
             position = commits[-1].number
             if events or lost or position - self._settled >= _SETTLE_EVERY:
                 await asyncio.to_thread(self._store.settle, CONSUMER, position, deliveries=made)
@@ -251,6 +251,10 @@ class Outbox:
             _log.info("a message was left on the wire", extra={"recipient": recipient})
         except JournalError as exc:
             self._journal_trouble(exc)
+            failed += 1
+        except Exception:
+            # A fault of ours: the others must get their messages all the same.
+            _log.exception("a delivery lane broke", extra={"recipient": recipient})
             failed += 1
         finally:
             self._close_lane(recipient, failed)
@@ -346,10 +350,11 @@ class Outbox:
             )
 
     async def _give_up(self, delivery: Delivery, reason: str) -> None:
+        """Tell first, close then: a crash in between tells twice, the other way round never."""
+        await self._tell_given_up(delivery, reason, tries=delivery.attempts + 1)
         await self._finish(delivery, DeliveryOutcome.GIVEN_UP, detail=reason)
         self._count(given_up=1)
         self._done = replace(self._done, last_failure=f"{delivery.recipient}: {reason}")
-        await self._tell_given_up(delivery, reason, tries=delivery.attempts + 1)
 
     async def _tell_given_up(self, delivery: Delivery, reason: str, *, tries: int) -> None:
         now = self._clock.now()
@@ -371,15 +376,22 @@ class Outbox:
         if noted is not None:
             await noted
 
-    async def _tell_lost(self, events: int) -> None:
-        """Say that events were deleted before anybody could be told of them."""
-        _log.error("events were deleted before they were told", extra={"events": events})
-        await self._tell(FactNoted(
-            time=self._clock.now(), site=self._policy.plant.site.id, fact="events-lost",
-            text=(f"{events} events were deleted from the journal for want of room before anybody "
-                  "could be told of them. Look at the board for what stands now."),
-            values={"events": events},
-        ))
+    async def _tell_untold(self, lost: int, old: int) -> None:
+        """Say of how many events nobody was told: ``lost`` were deleted, ``old`` are history."""
+        causes = [
+            (lost, "events-lost", "were deleted from the journal for want of room before anybody "
+                                  "could be told of them"),
+            (old, "events-not-told", "are too old to call anybody for: they were committed while "
+                                     "no messages could be sent"),
+        ]
+        for count, fact, why in causes:
+            if count:
+                _log.error("events were not told", extra={"events": count, "fact": fact})
+                await self._tell(FactNoted(
+                    time=self._clock.now(), site=self._policy.plant.site.id, fact=fact,
+                    text=f"{count} events {why}. Look at the board for what stands now.",
+                    values={"events": count},
+                ))
 
     async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
         """Write the outcome, with patience: unwritten, the message would go again."""

@@ -72,10 +72,8 @@ class Policy:
         made: list[NewDelivery] = []
         seen: set[tuple[str, str]] = set()
         for numbered in events:
-            if now - numbered.event.time > self.stale_after:
-                continue
             kind = _kind(numbered.event)
-            if kind is None:
+            if kind is None or self._is_history(numbered.event, now):
                 continue
             for recipient in self._takers(numbered.event):
                 key = (recipient.to, _identity(numbered.event, numbered.seq))
@@ -83,6 +81,15 @@ class Policy:
                     seen.add(key)
                     made.append(self._delivery(recipient, numbered, kind, now))
         return made
+
+    def passed_over(self, events: Iterable[NumberedEvent], now: int) -> int:
+        """Return how many events somebody would have been told of, had they not been history."""
+        return sum(
+            self._is_history(n.event, now) and bool(self._takers(n.event)) for n in events
+        )
+
+    def _is_history(self, event: Event, now: int) -> bool:
+        return now - event.time > self.stale_after
 
     def takes(self, recipient: Recipient, event: AlarmMoved, at: int) -> bool:
         """Whether one of the recipient's routes takes this alarm at the instant ``at``."""

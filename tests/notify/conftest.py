@@ -10,6 +10,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
+from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, Event, Priority, Signal, Transition
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 
@@ -102,14 +103,16 @@ class MemoryStore:
         return due[:limit]
 
     def begin(self, delivery_id: int, now: int) -> None:
-        assert self.deliveries[delivery_id].state is DeliveryState.WAITING, "begun twice"
+        if self.deliveries[delivery_id].state is not DeliveryState.WAITING:
+            raise JournalError(f"delivery {delivery_id} is not waiting")
         self._set(delivery_id, state=DeliveryState.BEGUN)
 
     def finish(
         self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
         retry_at: int | None = None, detail: str = "",
     ) -> None:
-        assert self.deliveries[delivery_id].state is DeliveryState.BEGUN, "never begun"
+        if self.deliveries[delivery_id].state is not DeliveryState.BEGUN:
+            raise JournalError(f"delivery {delivery_id} is not begun")
         self.outcomes.append((delivery_id, outcome))
         if outcome is DeliveryOutcome.RETRY:
             assert retry_at is not None

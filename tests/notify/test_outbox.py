@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import threading
 from collections.abc import Awaitable, Callable
 
 import pytest
@@ -382,3 +383,74 @@ async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
     async with rig:
         await rig.commit(alarm())
     assert noted == ["delivery-given-up"]
+
+
+async def test_an_old_journal_calls_nobody_and_says_so(plant: Plant) -> None:
+    store = MemoryStore()
+    store.commit(*(alarm(time=T0 - 90_000_000 - n) for n in range(50)))
+    async with Rig(plant, "a", store=store) as rig:
+        assert rig.wire.took == []
+        assert [f.fact for f in rig.facts] == ["events-not-told"]
+        assert rig.facts[0].values == {"events": 50}
+        await rig.commit(alarm())
+        assert len(rig.wire.took) == 1
+        assert len(rig.facts) == 1
+
+
+async def test_a_lane_that_ends_while_the_journal_answers_sends_nothing_twice(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The journal's answer shows message 2 as waiting; by the time it arrives, it is delivered."""
+    store, release, answer = MemoryStore(), asyncio.Event(), threading.Event()
+    real, asked = store.due_deliveries, 0
+
+    def slow(now: int, limit: int) -> object:
+        nonlocal asked
+        asked += 1
+        due = real(now, limit)
+        if asked == 2:
+            assert [d.id for d in due] == [2]
+            answer.wait(5)
+        return due
+
+    async def hold(recipient: Recipient, message: Message) -> None:
+        await release.wait()
+
+    monkeypatch.setattr(store, "due_deliveries", slow)
+    async with Rig(plant, "a", store=store, wire=Wire(hold)) as rig:
+        store.commit(alarm(), alarm(asset="r2"))
+        asked = 0
+        rig.outbox.wake()
+        await rig.settle()
+        assert rig.outbox.statistics().on_the_wire == 1
+        rig.outbox.wake()
+        await rig.settle()
+        release.set()
+        await rig.settle()
+        assert len(rig.wire.took) == 2
+        answer.set()
+        await rig.settle()
+        await rig.pass_time(30_000)
+        assert len(rig.wire.took) == 2
+        assert rig.outbox.statistics().journal_errors == 0
+        assert [o for _, o in store.outcomes] == [DeliveryOutcome.DELIVERED] * 2
+
+
+async def test_a_fault_of_ours_in_a_lane_is_logged_and_the_lane_opens_again(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    store, real, calls = MemoryStore(), MemoryStore.begin, 0
+
+    def begin(delivery_id: int, now: int) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == 1:
+            raise ZeroDivisionError
+        real(store, delivery_id, now)
+
+    monkeypatch.setattr(store, "begin", begin)
+    async with Rig(plant, "a", store=store) as rig:
+        await rig.commit(alarm())
+        assert "a delivery lane broke" in caplog.text
+        await rig.pass_time(30_000)
+        assert len(rig.wire.took) == 1

@@ -19,7 +19,7 @@ from collector.domain.events import (
     Transition,
     event_from_json,
 )
-from collector.domain.plant import Plant
+from collector.domain.plant import Plant, Site
 from collector.notify.policy import DAY, Policy
 from collector.notify.recipients import Recipient, Route, parse_days, parse_hours
 from tests.notify.conftest import T0, Numbered, alarm
@@ -105,6 +105,10 @@ def test_one_address_gets_one_message_however_many_recipients_name_it(plant: Pla
 def test_history_calls_nobody(plant: Plant) -> None:
     assert told(one(plant), alarm(), now=T0 + DAY) == ["a"]
     assert told(one(plant), alarm(), now=T0 + DAY + 1) == []
+    service = alarm(signal=Signal.SERVICE)
+    both = [Numbered(seq=1, event=alarm()), Numbered(seq=2, event=service)]
+    assert one(plant).passed_over(both, T0 + DAY) == 0
+    assert one(plant).passed_over(both, T0 + DAY + 1) == 1
 
 
 def fact(**values: str) -> FactNoted:
@@ -201,6 +205,5 @@ def test_an_address_is_not_shown() -> None:
     assert "mail.example" not in repr(recipient)
     assert "hunter2" not in repr(Policy(
         recipients=(recipient,),
-        plant=Plant(site=__import__("collector.domain.plant", fromlist=["Site"]).Site(
-            id="s", name="S", timezone="UTC")),
+        plant=Plant(site=Site(id="s", name="S", timezone="UTC")),
     ))

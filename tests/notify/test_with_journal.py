@@ -37,14 +37,20 @@ from collector.notify.recipients import Recipient
 async def main():
     site = Site(id="fenmoor", name="Fenmoor Cold Store", timezone="Europe/London")
     policy = Policy(recipients=(Recipient(id="hook", to=sys.argv[2]),), plant=Plant(site=site))
+    journal = Journal.open(Path(sys.argv[1]))
     outbox = Outbox(
-        store=Journal.open(Path(sys.argv[1])), policy=policy, clock=SystemClock(),
+        store=journal, policy=policy, clock=SystemClock(),
         note=lambda fact: print(fact.fact, flush=True), settings=OutboxSettings(poll=20),
     )
     task = asyncio.create_task(outbox.run())
-    await asyncio.sleep(0.4)
+    for _ in range(1000):
+        await asyncio.sleep(0.01)
+        if journal.statistics().deliveries["uncertain"]:
+            break
+    await asyncio.sleep(0.2)
     outbox.stop()
     await task
+    journal.close()
 
 asyncio.run(main())
 """
