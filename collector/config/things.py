@@ -10,6 +10,7 @@ from collector.config.pipes import pipe_volume
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
+from collector.sources.emit import point_names
 from collector.sources.settings import DeviceSettings
 
 __all__ = ["build_plant", "check_things", "kinds_of"]
@@ -156,7 +157,8 @@ def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
                           target_oxygen=v.target_oxygen, flow=flow(v.flow)) for v in file.vents},
         rooms={r.id: Room(id=r.id, name=r.name or r.id) for r in file.rooms},
         devices={d.id: Device(id=d.id, name=d.name, every=d.every,
-                              points=tuple(p.point for p in d.points)) for d in devices},
+                              points=tuple(n for p in d.points for n in point_names(p)))
+                 for d in devices},
     )
 
 

@@ -18,6 +18,7 @@ from collector.config.profiles import (
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import QUANTITIES, Quantity, mode_code, point_kind
+from collector.sources.emit import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 __all__ = ["Wiring"]
@@ -37,7 +38,6 @@ class Wiring:
     profiles: Profiles
     kinds: Mapping[str, str]
     _givers: dict[str, str] = field(default_factory=dict)
-    _seen: set[tuple[str, str]] = field(default_factory=set)
     _units: dict[tuple[str, int], str] = field(default_factory=dict)
     _lines: dict[str, Address] = field(default_factory=dict)
 
@@ -55,7 +55,7 @@ class Wiring:
         if profile is not None:
             for index, point in enumerate(profile.points):
                 settings = self._point(table, watched, profile, index, point, address)
-                if settings is not None and self._is_new(settings.point, table, key):
+                if settings is not None and self._are_new(settings, table, key):
                     points.append(settings)
         if address is None or not table.id:
             return None
@@ -100,16 +100,18 @@ class Wiring:
                                   "ids of generators, risers, vents or rooms")
         return [t for t in table.watched if t in self.kinds]
 
-    def _is_new(self, point: str, table: DeviceTable, key: Key) -> bool:
-        other = self._givers.setdefault(point, table.id)
-        if other != table.id or (point, table.id) in self._seen:
-            who = f'device "{other}" gives it too' if other != table.id \
-                else "the profile has it twice"
-            self.mistakes.add(self.source, (*key, "profile"), f"two sources of {point}: {who}",
-                              "one source for each point")
-            return False
-        self._seen.add((point, table.id))
-        return True
+    def _are_new(self, settings: PointSettings, table: DeviceTable, key: Key) -> bool:
+        new = True
+        for point in point_names(settings):
+            other = self._givers.get(point)
+            if other is not None:
+                who = f'device "{other}" gives it too' if other != table.id \
+                    else "its profile has it twice"
+                self.mistakes.add(self.source, (*key, "profile"),
+                                  f"two sources of {point}: {who}", "one source for each point")
+                new = False
+            self._givers.setdefault(point, table.id)
+        return new
 
     # -- one point -------------------------------------------------------------------------------
 
@@ -133,7 +135,7 @@ class Wiring:
             return None
         scale = self._unit_scale(profile, key, point, quantity)
         return None if scale is None else _settings(
-            f"{thing}.{point.quantity}", profile, point, scale, quantity)
+            f"{thing}.{point.quantity}", profile, point, scale)
 
     def _has(self, thing: str, point: PointTable) -> bool:
         kind = self.kinds[thing]
@@ -195,14 +197,19 @@ def _leg(leg: LegTable | None) -> ContactLeg | None:
 
 def _settings(
     name: str, profile: Profile, point: PointTable, scale: tuple[float, float],
-    quantity: Quantity,
 ) -> PointSettings:
     factor, shift = scale
     low, high = point.range or (None, None)
-    bits = point.table in BIT_TABLES or point.bit is not None
+    legs = _leg(point.normally_open), _leg(point.normally_closed)
+    if point.table == "lines":
+        # A line of a chip is a contact with one leg; there is nothing else it could be.
+        legs = ContactLeg(table="lines", address=point.address or 0), None
+    contact = any(legs)
+    bits = contact or point.table in BIT_TABLES or point.bit is not None
     return PointSettings(
-        point=name, table="" if point.has_legs else point.table or "", address=point.address or 0,
-        type="bit" if bits or point.has_legs else point.type or "uint16",
+        point=name, table="" if contact else point.table or "",
+        address=0 if contact else point.address or 0,
+        type="bit" if bits else point.type or "uint16",
         length=point.length, bit=point.bit,
         word_order=point.word_order or profile.head.word_order,
         byte_order=point.byte_order or profile.head.byte_order,
@@ -212,6 +219,6 @@ def _settings(
         high=None if high is None else high * factor + shift,
         values={raw: mode_code(word) if isinstance(word, str) else word
                 for raw, word in point.values.items()},
-        normally_open=_leg(point.normally_open), normally_closed=_leg(point.normally_closed),
+        normally_open=legs[0], normally_closed=legs[1],
         debounce=point.debounce,
     )

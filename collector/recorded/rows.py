@@ -1,0 +1,168 @@
+"""Rows of recorded readings: text to value and back, in the unit of record.
+
+A row is a plain tuple. A recording has millions of them; one object each, made only where the
+watch takes them, is all the machine can afford.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+
+from collector.clock import parse_instant
+from collector.config.mistakes import nearest
+from collector.config.units import QuantityError, affine
+from collector.domain.readings import (
+    MODES,
+    QUANTITIES,
+    Quality,
+    Quantity,
+    Reading,
+    point_kind,
+    split_point,
+)
+
+__all__ = ["COLUMNS", "BadRow", "Row", "RowReader", "quantity_of", "readings_of", "value_text"]
+
+COLUMNS = ("time", "point", "value", "unit", "quality", "why")
+"""Every column, in the order in which they are written; the first three must be there."""
+
+Row = tuple[int, str, float | None, Quality, str]
+"""Time (ms), point, value in the unit of record, quality, why."""
+
+_KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
+_QUALITIES = {q.value: q for q in Quality} | {"": Quality.GOOD}
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MS = timedelta(milliseconds=1)
+
+
+class BadRow(ValueError):
+    """A row that cannot be read: ``problem`` and what was ``expected``."""
+
+    def __init__(self, problem: str, expected: str = "") -> None:
+        self.problem = problem
+        self.expected = expected
+        super().__init__(problem)
+
+
+def quantity_of(point: str) -> Quantity:
+    """Return the quantity of a point, whatever thing it belongs to. Raises :class:`BadRow`."""
+    try:
+        _, name = split_point(point)
+    except ValueError as exc:
+        raise BadRow(f'not a point: "{point}"', "<thing>.<quantity> such as gen1.mode") from exc
+    for kind in QUANTITIES:
+        # A name means the same unit whatever it is read of; a test holds the table to it.
+        found = point_kind(kind, name)
+        if found is not None:
+            return found
+    known = {q for group in QUANTITIES.values() for q in group}
+    raise BadRow(f'unknown quantity "{name}"{nearest(name, known)}', "one of " +
+                 ", ".join(sorted(known)))
+
+
+Convert = Callable[[str], float | None]
+
+
+class RowReader:
+    """Turns fields of text into rows; remembers what it has worked out for points and units."""
+
+    def __init__(self) -> None:
+        self._converters: dict[tuple[str, str], Convert] = {}
+        self._time_text = ""
+        self._time = 0
+
+    def row(self, time: str, point: str, value: str, unit: str, quality: str, why: str) -> Row:
+        """Return one row. Raises :class:`BadRow`."""
+        if time != self._time_text:
+            self._time = _instant(time)
+            self._time_text = time
+        convert = self._converters.get((point, unit))
+        if convert is None:
+            convert = self._converters[point, unit] = _converter(point, unit)
+        try:
+            trust = _QUALITIES[quality]
+        except KeyError:
+            raise BadRow(f'unknown quality "{quality}"', "good, bad or stale") from None
+        number = convert(value)
+        if number is None and trust is Quality.GOOD:
+            if quality:
+                raise BadRow("good, but there is no value", "a value, or bad or stale")
+            trust = Quality.STALE
+        return self._time, point, number, trust, why
+
+
+def _instant(text: str) -> int:
+    try:
+        if text[4:5] == "-":  # ISO 8601: by far the most, and quicker than by way of float()
+            moment = datetime.fromisoformat(text)
+            if moment.tzinfo is not None:
+                return round((moment - _EPOCH) / _MS)
+        return parse_instant(text)
+    except ValueError as exc:
+        problem, _, expected = str(exc).partition("; ")
+        raise BadRow(problem, expected.removeprefix("expected ")) from exc
+
+
+def _converter(point: str, unit: str) -> Convert:
+    quantity = quantity_of(point)
+    if quantity.unit == "mode":
+        return _mode
+    if not unit or unit == quantity.unit:
+        return _number
+    kind = _KIND_OF_UNIT.get(quantity.unit)
+    try:
+        if kind is None:
+            raise QuantityError(f'{quantity.label} has no unit "{unit}"', "no unit")
+        factor, shift = affine(unit, kind)
+    except QuantityError as exc:
+        raise BadRow(f'unit "{unit}" does not fit {quantity.label}', exc.expected) from exc
+
+    def scaled(text: str) -> float | None:
+        number = _number(text)
+        return None if number is None else number * factor + shift
+    return scaled
+
+
+def _number(text: str) -> float | None:
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        raise BadRow(f'not a number: "{text}"', "a number, or nothing") from None
+    if math.isfinite(value):
+        return value
+    if math.isnan(value):  # how many programs write "nothing"
+        return None
+    raise BadRow(f'not a finite number: "{text}"', "a number, or nothing")
+
+
+def _mode(text: str) -> float | None:
+    if text in MODES:
+        return float(MODES.index(text))
+    try:
+        return _number(text)
+    except BadRow:
+        raise BadRow(f'unknown mode "{text}"{nearest(text, MODES)}', ", ".join(MODES)) from None
+
+
+def value_text(value: float | None, quantity: Quantity) -> str:
+    """Write a value so that reading it gives the same number back."""
+    if value is None or math.isnan(value):
+        return ""
+    whole = value.is_integer()
+    if quantity.unit == "mode" and whole and 0 <= value < len(MODES):
+        return MODES[int(value)]
+    if whole and quantity.unit in ("contact", "count", "mode"):
+        return str(int(value))
+    return repr(value)
+
+
+def readings_of(rows: Iterable[Row]) -> Sequence[Reading]:
+    """Return rows as readings. When they were asked is not recorded: the time they were had."""
+    return [
+        Reading(point=point, asked=time, time=time, value=value, quality=quality, why=why)
+        for time, point, value, quality, why in rows
+    ]
