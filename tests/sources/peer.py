@@ -16,6 +16,8 @@ from collections import defaultdict, deque
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 
+from tests.wire import WIRE, WireRegistry
+
 
 def crc(data: bytes) -> bytes:
     value = 0xFFFF
@@ -65,7 +67,8 @@ Twist = Callable[["Peer", int, bytes, bytes], "list[tuple[float, int, bytes]]"]
 class Peer:
     """Units behind one address."""
 
-    def __init__(self) -> None:
+    def __init__(self, registry: WireRegistry = WIRE) -> None:
+        self.registry = registry
         self.units: dict[int, Unit] = defaultdict(Unit)
         self.asked: list[tuple[int, bytes]] = []
         self.twists: deque[Twist | None] = deque()
@@ -80,6 +83,7 @@ class Peer:
 
     def replies(self, unit: int, pdu: bytes) -> list[tuple[float, int, bytes]]:
         self.asked.append((unit, pdu))
+        self.registry.note("peer", pdu[0])  # the peer is at the far end of the wire: what comes, was sent
         if unit not in self.units:
             return []
         right = self.units[unit].answer(pdu)
