@@ -124,9 +124,10 @@ class Wiring:
             return None  # said already, where the profile was read
         fitting = [t for t in watched if self._has(t, point)]
         if len(fitting) < point.nth:
+            # A second or third of its kind is a spare channel: controllers have more than are used.
             # Unknown or missing "watches" has been said; the profile is not to blame for it.
-            if len(watched) == len(table.watched):
-                self._unwanted(table, watched, fitting, profile, key, point)
+            if point.nth == 1 and len(watched) == len(table.watched):
+                self._unwanted(table, watched, profile, key, point)
             return None
         thing = fitting[point.nth - 1]
         quantity = point_kind(self.kinds[thing], point.quantity)
@@ -142,16 +143,13 @@ class Wiring:
         return point.kind in (None, kind) and point_kind(kind, point.quantity) is not None
 
     def _unwanted(
-        self, table: DeviceTable, watched: Sequence[str], fitting: Sequence[str],
-        profile: Profile, key: Key, point: PointTable,
+        self, table: DeviceTable, watched: Sequence[str], profile: Profile, key: Key,
+        point: PointTable,
     ) -> None:
         what = ", ".join(f"{t} ({self.kinds[t]})" for t in watched)
         having = [k for k, names in QUANTITIES.items() if point_kind(k, point.quantity)
                   and point.kind in (None, k)]
         problem = f'device "{table.id}" watches {what}, none of which has "{point.quantity}"'
-        if fitting:
-            problem = (f'device "{table.id}" watches {len(fitting)} with "{point.quantity}", '
-                       f"not {point.nth}")
         self.mistakes.add(profile.source, (*key, "quantity"), problem,
                           f'a {" or ".join(having) or "thing"} in its "watches"')
 
