@@ -181,7 +181,8 @@ class Database:
         """Give freed pages back to the disk, and merge what is written ahead into the file."""
         with self._lock, translated(self.path):
             if self._writer is not None:
-                self._writer.execute("PRAGMA incremental_vacuum").fetchall()
+                # As a script: execute() would stop after the first page it gives back.
+                self._writer.executescript("PRAGMA incremental_vacuum")
                 self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def backup(self, target: Path) -> None:
