@@ -379,7 +379,7 @@ async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
         raise DeliveryRefused("no")
 
     rig = Rig(plant, "a", wire=Wire(refuse))
-    rig.outbox._note = note
+    rig.outbox._sender._note = note
     async with rig:
         await rig.commit(alarm())
     assert noted == ["delivery-given-up"]

@@ -1,0 +1,198 @@
+"""One message, one try: begin in the journal, put it on the wire, write how that ended."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from collector.clock import Clock
+from collector.domain.deliveries import Delivery, DeliveryOutcome
+from collector.domain.errors import (
+    DeliveryError,
+    DeliveryRefused,
+    DeliveryUnreachable,
+    JournalError,
+)
+from collector.domain.events import FactNoted
+from collector.notify.channels import Channel
+from collector.notify.figures import OutboxSettings, Tally
+from collector.notify.message import Message, duration_text
+from collector.notify.policy import GIVEN_UP
+from collector.notify.recipients import Recipient
+from collector.notify.store import DeliveryStore
+
+__all__ = ["Abandoned", "Note", "Sender", "pause"]
+
+Note = Callable[[FactNoted], Awaitable[None] | None]
+"""Takes a fact worth telling; may be a coroutine function."""
+
+_FINISH_TRIES = 20
+"""Tries to write an outcome; then the message stays begun, and a restart takes it up."""
+
+_log = logging.getLogger(__name__)
+
+
+class Abandoned(Exception):  # noqa: N818 - not an error: the stop came first
+    """The stop did not wait for this try; the journal still says that it was begun."""
+
+
+async def pause(clock: Clock, duration: int, until: asyncio.Event) -> None:
+    """Wait ``duration`` ms, or less when ``until`` is set."""
+    sleep = asyncio.ensure_future(clock.sleep(duration))
+    wake = asyncio.ensure_future(until.wait())
+    try:
+        await asyncio.wait({sleep, wake}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        sleep.cancel()
+        wake.cancel()
+
+
+class Sender:
+    """Tries messages. ``stopping`` ends its waits, ``expired`` leaves what is on the wire there."""
+
+    def __init__(
+        self, *, store: DeliveryStore, clock: Clock, note: Note, settings: OutboxSettings,
+        channel: Callable[[Recipient], Channel], rng: random.Random, tally: Tally, site: str,
+    ) -> None:
+        self._store, self._clock, self._settings = store, clock, settings
+        self._channel, self._random, self._tally = channel, rng, tally
+        self._site, self._note = site, note
+        self.stopping = asyncio.Event()
+        self.expired = asyncio.Event()
+
+    def __repr__(self) -> str:
+        return f"Sender({self._tally.so_far.on_the_wire} on the wire)"
+
+    def wait_after(self, failures: int) -> int:
+        """Return ms to wait after so many failures in a row: doubled each time, less chance."""
+        doubled: int = self._settings.first_retry << min(failures - 1, 30)
+        longest = min(doubled, self._settings.longest_retry)
+        return longest - int(self._random.random() * longest / 2)
+
+    async def deliver(self, delivery: Delivery, recipient: Recipient | None) -> bool:
+        """Try one message; return whether the far end is fit for the next one.
+
+        ``recipient`` is ``None`` when there is none of that id any more. Raises
+        :class:`Abandoned`, or ``JournalError`` when the try or its end could not be written.
+        """
+        await asyncio.to_thread(self._store.begin, delivery.id, self._clock.now())
+        if recipient is None:
+            await self._give_up(delivery, "the site file has no such recipient any more")
+            return True
+        try:
+            await self._send(recipient, delivery)
+        except DeliveryRefused as exc:
+            self._tally.add(failed_tries=1)
+            await self._give_up(delivery, str(exc))
+            return True
+        except DeliveryError as exc:
+            await self._postpone(delivery, str(exc))
+            return False
+        await self._finish(delivery, DeliveryOutcome.DELIVERED)
+        self._tally.add(delivered=1)
+        self._tally.put(last_delivered=self._clock.now())
+        _log.info("message delivered", extra={
+            "recipient": recipient.id, "delivery": delivery.id, "attempts": delivery.attempts + 1,
+        })
+        return True
+
+    async def _send(self, recipient: Recipient, delivery: Delivery) -> None:
+        """Put one message on the wire; raises ``DeliveryError``, or ``Abandoned`` on a stop."""
+        message = Message(subject=delivery.subject, body=delivery.body)
+        if delivery.uncertain and not recipient.wants_events:
+            message = message.as_repeat()
+        sending = asyncio.ensure_future(self._channel(recipient).send(recipient, message))
+        expired = asyncio.ensure_future(self.expired.wait())
+        self._tally.add(on_the_wire=1)
+        try:
+            await asyncio.wait({sending, expired}, timeout=self._settings.deadline,
+                               return_when=asyncio.FIRST_COMPLETED)
+            if not sending.done():
+                if self.expired.is_set():
+                    raise Abandoned
+                raise DeliveryUnreachable(f"no end within {self._settings.deadline:g} s")
+            await self._result(sending)
+        finally:
+            self._tally.add(on_the_wire=-1)
+            sending.cancel()
+            expired.cancel()
+
+    @staticmethod
+    async def _result(sending: asyncio.Future[None]) -> None:
+        try:
+            await sending
+        except DeliveryError:
+            raise
+        except Exception as exc:
+            # A fault of ours in a channel: the message must not be lost for it.
+            _log.exception("a channel broke")
+            raise DeliveryUnreachable(f"the channel broke: {type(exc).__name__}") from exc
+
+    async def _postpone(self, delivery: Delivery, reason: str) -> None:
+        self._tally.add(failed_tries=1)
+        self._tally.put(last_failure=f"{delivery.recipient}: {reason}")
+        tries = delivery.attempts + 1
+        retry_at = self._clock.now() + self.wait_after(tries)
+        _log.warning("message not delivered", extra={
+            "recipient": delivery.recipient, "delivery": delivery.id, "attempts": tries,
+            "reason": reason,
+        })
+        too_late = retry_at - delivery.created > self._settings.give_up_after
+        if too_late or tries >= self._settings.attempts:
+            await self._give_up(delivery, reason)
+        else:
+            await self._finish(
+                delivery, DeliveryOutcome.RETRY, retry_at=retry_at, detail=reason
+            )
+
+    async def _give_up(self, delivery: Delivery, reason: str) -> None:
+        """Tell first, close then: a crash in between tells twice, the other way round never."""
+        await self.tell_given_up(delivery, reason, tries=delivery.attempts + 1)
+        await self._finish(delivery, DeliveryOutcome.GIVEN_UP, detail=reason)
+        self._tally.add(given_up=1)
+        self._tally.put(last_failure=f"{delivery.recipient}: {reason}")
+
+    async def tell_given_up(self, delivery: Delivery, reason: str, *, tries: int) -> None:
+        """Note that a message was given up, why, and what it said."""
+        now = self._clock.now()
+        lasted = duration_text(max(now - delivery.created, 0))
+        times = "1 try" if tries == 1 else f"{tries} tries in {lasted}"
+        fact = FactNoted(
+            time=now, site=self._site, fact=GIVEN_UP,
+            text=(f"A message to {delivery.recipient} was given up after {times}: "
+                  f"{reason}. It said: {delivery.subject}"),
+            values={"recipient": delivery.recipient, "kind": delivery.kind, "tries": tries},
+        )
+        _log.error("message given up", extra={
+            "recipient": delivery.recipient, "delivery": delivery.id, "reason": reason,
+        })
+        await self.tell(fact)
+
+    async def tell(self, fact: FactNoted) -> None:
+        """Hand a fact on."""
+        noted = self._note(fact)
+        if noted is not None:
+            await noted
+
+    def journal_trouble(self, exc: JournalError) -> None:
+        """Count and log that the journal could not be used."""
+        self._tally.add(journal_errors=1)
+        _log.error("the outbox could not use the journal", extra={"reason": str(exc)})
+
+    async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
+        """Write the outcome, with patience: unwritten, the message would go again."""
+        for left in reversed(range(_FINISH_TRIES)):
+            try:
+                await asyncio.to_thread(
+                    self._store.finish, delivery.id, outcome, self._clock.now(), **more
+                )
+            except JournalError as exc:
+                if self.stopping.is_set() or not left:
+                    raise
+                self.journal_trouble(exc)
+                await pause(self._clock, self._settings.poll, self.stopping)
+            else:
+                return
