@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from collector.clock import format_instant
-from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Priority, Transition
-from collector.domain.live import AlarmState, LiveAlarm, PointState
-from collector.domain.plant import Plant
-from collector.domain.verdicts import NotWatched
-from collector.web.health import Health
-from collector.web.services import CollectorStatistics
+from collector.domain.events import AlarmMoved, Priority, Transition
+from collector.domain.live import AlarmState, LiveAlarm
+from collector.web.board_lists import (
+    BoardFacts,
+    Gap,
+    Line,
+    When,
+    collector_lines,
+    device_lines,
+    estimate_lines,
+    gaps_of,
+    log_lines,
+    place_of,
+    title_of,
+    when_of,
+)
 from collector.web.thing_view import ThingView, thing_views
-from collector.web.words import PRIORITY_MARKS, STATE_WORDS, TRANSITION_WORDS, age, moment
+from collector.web.words import PRIORITY_MARKS, STATE_WORDS, moment
 
 __all__ = [
-    "LOUD", "AlarmView", "BoardFacts", "BoardView", "When", "board_view", "in_order",
+    "LOUD", "AlarmView", "BoardFacts", "BoardView", "Headline", "board_view", "in_order",
 ]
 
 _ORDER = (
@@ -28,38 +36,6 @@ _ORDER = (
 )
 LOUD = frozenset(_ORDER[:3])
 """States that ask for somebody; the others were quieted on purpose."""
-
-_LOG_LINES = 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardFacts:
-    """Everything the board is made from. ``now`` in ms; ``pace`` as in ``health.pace_of``."""
-
-    plant: Plant
-    points: Mapping[str, PointState]
-    alarms: Sequence[LiveAlarm]
-    not_watched: Sequence[NotWatched]
-    estimates: Sequence[EstimateMade]
-    events: Sequence[Event]
-    """Of the last 24 hours, in time order."""
-    statistics: CollectorStatistics
-    health: Health
-    now: int
-    pace: float
-    may_act: bool
-    log_trouble: str = ""
-    """Why the events could not be read; they are then empty."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class When:
-    """An instant for people, for machines, and how long ago."""
-
-    text: str
-    iso: str
-    ago: str
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmView:
@@ -94,24 +70,6 @@ class Headline:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """One line of a list: when (where it has one), what, and more about it."""
-
-    what: str
-    more: str = ""
-    when: When | None = None
-    good: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
-    """Conditions that are not watched for one reason."""
-
-    reason: str
-    conditions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardView:
     """The board, ready to be written."""
 
@@ -143,7 +101,7 @@ def board_view(facts: BoardFacts) -> BoardView:
     """Make the board from the facts."""
     zone = ZoneInfo(facts.plant.site.timezone)
     alarms = in_order(facts.alarms)
-    time = _when(facts.now, zone, facts.now)
+    time = when_of(facts.now, zone, facts.now)
     today, clock_zone = _date(facts.now, zone)
     return BoardView(
         site=facts.plant.site.name, time=time, date=today, zone=clock_zone,
@@ -152,9 +110,9 @@ def board_view(facts: BoardFacts) -> BoardView:
         things=thing_views(
             facts.plant, facts.points, alarms, facts.events, now=facts.now, pace=facts.pace,
         ),
-        devices=tuple(_devices(facts)), collector=tuple(_collector(facts)),
-        gaps=_gaps(facts), gap_count=len(facts.not_watched),
-        estimates=tuple(_estimates(facts, zone)), log=tuple(_log(facts, zone)),
+        devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
+        gaps=gaps_of(facts), gap_count=len(facts.not_watched),
+        estimates=tuple(estimate_lines(facts, zone)), log=tuple(log_lines(facts, zone)),
         may_act=facts.may_act,
     )
 
@@ -162,26 +120,6 @@ def board_view(facts: BoardFacts) -> BoardView:
 def _date(now: int, zone: ZoneInfo) -> tuple[str, str]:
     local = datetime.fromtimestamp(now // 1000, zone)
     return f"{local:%A} {local.day} {local:%B %Y}", f"{local:%Z}"
-
-
-def _when(instant: int, zone: ZoneInfo, now: int) -> When:
-    return When(text=moment(instant, zone, now), iso=format_instant(instant),
-                ago=age(now - instant))
-
-
-def title_of(condition: str) -> str:
-    """Return how people call a condition."""
-    known = CATALOGUE.get(condition)
-    return known.title if known is not None else condition
-
-
-def _place(plant: Plant, asset: str) -> str:
-    """Name an asset; a contact's is its thing's name and the point."""
-    name = plant.name_of(asset)
-    thing_id, dot, quantity = asset.rpartition(".")
-    if name == asset and dot:
-        return f"{plant.name_of(thing_id)}, {quantity.replace('_', ' ')}"
-    return name
 
 
 def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
@@ -193,10 +131,10 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
         note = f"{note}: {alarm.why}" if note else alarm.why
     waits = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
     return AlarmView(
-        id=alarm.id, title=title_of(alarm.condition), where=_place(facts.plant, alarm.asset),
-        state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits, present=alarm.present,
-        priority=alarm.priority.value, signal=alarm.signal.value,
-        mark=PRIORITY_MARKS[alarm.priority], since=_when(alarm.since, zone, facts.now),
+        id=alarm.id, title=title_of(alarm.condition), where=place_of(facts.plant, alarm.asset),
+        state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits,
+        present=alarm.present, priority=alarm.priority.value, signal=alarm.signal.value,
+        mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),
         text=alarm.text, note=note, may_acknowledge=facts.may_act and waits,
         may_shelve=facts.may_act and alarm.state in LOUD,
         may_unshelve=facts.may_act and alarm.state is AlarmState.SHELVED,
@@ -223,7 +161,7 @@ def _headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneInfo) ->
         first = loud[0]
         detail = (
             f"{f'{waiting} not acknowledged' if waiting else 'All acknowledged'}. First: "
-            f"{title_of(first.condition).lower()}, {_place(facts.plant, first.asset)}, since "
+            f"{title_of(first.condition).lower()}, {place_of(facts.plant, first.asset)}, since "
             f"{moment(first.since, zone, facts.now)}."
         )
         return Headline(tone="not-normal" if present else "unsure", sentence=sentence,
@@ -252,97 +190,3 @@ def _quiet_headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneIn
                     detail=" ".join(parts))
 
 
-def _devices(facts: BoardFacts) -> list[Line]:
-    lines = []
-    for device in facts.statistics.devices:
-        name = facts.plant.name_of(device.device)
-        last = "never answered" if device.last_answer is None \
-            else f"last answer {age(facts.now - device.last_answer)} ago"
-        late = f", begun {age(device.lateness)} late" \
-            if device.lateness and device.lateness >= 1000 * facts.pace else ""
-        more = f"{last}{late}; asked {device.polls} times, {device.failures} without a good answer"
-        lines.append(Line(
-            what=f"{name}: {'answers' if device.answering else 'does not answer'}",
-            more=f"{more}. {device.why}" if device.why else f"{more}.", good=device.answering,
-        ))
-    return lines
-
-
-def _collector(facts: BoardFacts) -> list[Line]:
-    numbers, now = facts.statistics, facts.now
-    turn = "have not run yet" if numbers.last_turn is None \
-        else f"ran {age(now - numbers.last_turn)} ago"
-    written = "nothing written yet" if numbers.last_commit is None \
-        else f"written {age(now - numbers.last_commit)} ago"
-    if numbers.journal_trouble:
-        written = f"cannot write: {numbers.journal_trouble}"
-    given_up = numbers.deliveries_given_up
-    return [
-        Line(what="Rules", more=turn, good=facts.health.alive or bool(numbers.journal_trouble)),
-        Line(what="Journal", more=f"{written}; {numbers.waiting} readings waiting, "
-                                  f"{numbers.dropped} given up",
-             good=not numbers.journal_trouble and not numbers.dropped),
-        Line(what="Messages", more=f"{numbers.deliveries_waiting} waiting, {given_up} given up",
-             good=not given_up),
-        Line(what="Running", more=f"for {age(now - numbers.started)}"),
-    ]
-
-
-def _gaps(facts: BoardFacts) -> tuple[Gap, ...]:
-    """Group by reason: thirty lines of the same words would hide the one that matters."""
-    reasons: dict[str, dict[str, list[str]]] = {}
-    for gap in facts.not_watched:
-        places = reasons.setdefault(gap.reason, {}).setdefault(title_of(gap.condition), [])
-        if gap.asset:
-            places.append(_place(facts.plant, gap.asset))
-    groups = [
-        Gap(reason=reason, conditions=tuple(
-            f"{title} ({', '.join(places)})" if places else title
-            for title, places in conditions.items()
-        ))
-        for reason, conditions in reasons.items()
-    ]
-    return tuple(sorted(groups, key=lambda g: len(g.conditions)))
-
-
-def _estimates(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
-    lines = []
-    for made in sorted(facts.estimates, key=lambda e: (e.asset, e.quantity)):
-        what = f"{made.quantity.replace('-', ' ').capitalize()}, {_place(facts.plant, made.asset)}"
-        if made.value is None:
-            more = f"none: {made.reason}"
-        else:
-            more = f"{made.value:.4g} {made.unit}".rstrip()
-            if made.low is not None and made.high is not None:
-                more += f" ({made.low:.4g} to {made.high:.4g})"
-            if made.window is not None:
-                more += f", from {age(made.window[1] - made.window[0])} of readings"
-        lines.append(Line(what=what, more=more, when=_when(made.time, zone, facts.now),
-                          good=made.value is not None))
-    return lines
-
-
-def _log(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
-    lines: list[Line] = []
-    if facts.log_trouble:
-        lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
-                          when=_when(facts.now, zone, facts.now)))
-    for event in reversed(facts.events):
-        when = _when(event.time, zone, facts.now)
-        match event:
-            case AlarmMoved():
-                who = f" by {event.by}" if event.by else ""
-                why = f": {event.why}" if event.why else ""
-                lines.append(Line(
-                    when=when, what=f"{title_of(event.condition)}, "
-                                    f"{_place(facts.plant, event.asset)}",
-                    more=f"{TRANSITION_WORDS[event.transition]}{who}{why}",
-                    good=event.transition is not Transition.RAISED,
-                ))
-            case FactNoted():
-                lines.append(Line(when=when, what=event.text))
-            case EstimateMade():
-                continue
-        if len(lines) == _LOG_LINES:
-            break
-    return lines

@@ -157,7 +157,7 @@ def _verdict(
     silent = sum(not row.good for row in rows)
     if silent:
         what = "nothing" if silent == len(rows) else f"{len(rows) - silent} of {len(rows)} points"
-        return "unsure", "cannot say", f"{what} to go by{quiet}"
+        return "unsure", "cannot say", f"with {what} to go by{quiet}"
     ends = [e.time for e in events if isinstance(e, AlarmMoved)
             and e.transition is Transition.RETURNED and _concerns(plant, thing, e.asset)]
     since_text = f"since {moment(max(ends), zone, now)}" if ends else ""

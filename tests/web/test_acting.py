@@ -65,7 +65,8 @@ async def test_unshelve(client: httpx.AsyncClient, site: FakeSite) -> None:
 @pytest.mark.parametrize("headers", [
     {}, {"authorization": b"Bearer"}, {"authorization": b"Bearer "},
     {"authorization": b"Bearer wrong"}, {"authorization": f"Basic {TOKEN}".encode()},
-    {"authorization": f"Bearer {TOKEN}x".encode()}, {"authorization": f"Bearer {TOKEN[:-1]}".encode()},
+    {"authorization": f"Bearer {TOKEN}x".encode()},
+    {"authorization": f"Bearer {TOKEN[:-1]}".encode()},
     {"authorization": b"Bearer \xff\xfe"}, {"cookie": f"token={TOKEN}".encode()},
 ], ids=str)
 @pytest.mark.parametrize("deed", ["acknowledge", "shelve", "unshelve"])
@@ -197,7 +198,8 @@ async def test_a_missing_or_wrong_field_is_said_plainly(
     ("application/json", b'{"by":"' + b"x" * 20_000 + b'"}', 413),
     ("application/x-www-form-urlencoded", b"by=%ff%fe", 400),
     ("application/x-www-form-urlencoded", b"&".join(b"a=1" for _ in range(100)), 400),
-    ("multipart/form-data; boundary=x", b"--x--", 415), ("text/plain", b"by=x", 415), ("", b"", 415),
+    ("multipart/form-data; boundary=x", b"--x--", 415), ("text/plain", b"by=x", 415),
+    ("", b"", 415),
 ])
 async def test_bodies_that_are_none(
     client: httpx.AsyncClient, site: FakeSite, kind: str, content: bytes, status: int

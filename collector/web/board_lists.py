@@ -1,0 +1,193 @@
+"""The lists of the board: devices, the collector, what is not watched, estimates, the log. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from collector.clock import format_instant
+from collector.domain.conditions import CATALOGUE
+from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Transition
+from collector.domain.live import LiveAlarm, PointState
+from collector.domain.plant import Plant
+from collector.domain.verdicts import NotWatched
+from collector.web.health import Health
+from collector.web.services import CollectorStatistics
+from collector.web.words import TRANSITION_WORDS, age, moment
+
+__all__ = [
+    "BoardFacts", "Gap", "Line", "When", "collector_lines", "device_lines", "estimate_lines",
+    "gaps_of", "log_lines", "place_of", "title_of", "when_of",
+]
+
+_LOG_LINES = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardFacts:
+    """Everything the board is made from. ``now`` in ms; ``pace`` as in ``health.pace_of``."""
+
+    plant: Plant
+    points: Mapping[str, PointState]
+    alarms: Sequence[LiveAlarm]
+    not_watched: Sequence[NotWatched]
+    estimates: Sequence[EstimateMade]
+    events: Sequence[Event]
+    """Of the last 24 hours, in time order."""
+    statistics: CollectorStatistics
+    health: Health
+    now: int
+    pace: float
+    may_act: bool
+    log_trouble: str = ""
+    """Why the events could not be read; they are then empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class When:
+    """An instant for people, for machines, and how long ago."""
+
+    text: str
+    iso: str
+    ago: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a list: when (where it has one), what, and more about it."""
+
+    what: str
+    more: str = ""
+    when: When | None = None
+    good: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Conditions that are not watched for one reason."""
+
+    reason: str
+    conditions: tuple[str, ...]
+
+
+def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
+    """Write an instant (ms) for people, for machines, and as how long ago."""
+    return When(text=moment(instant, zone, now), iso=format_instant(instant),
+                ago=age(now - instant))
+
+
+def title_of(condition: str) -> str:
+    """Return how people call a condition."""
+    known = CATALOGUE.get(condition)
+    return known.title if known is not None else condition
+
+
+def place_of(plant: Plant, asset: str) -> str:
+    """Name an asset; a contact's is its thing's name and the point."""
+    name = plant.name_of(asset)
+    thing_id, dot, quantity = asset.rpartition(".")
+    if name == asset and dot:
+        return f"{plant.name_of(thing_id)}, {quantity.replace('_', ' ')}"
+    return name
+
+
+def device_lines(facts: BoardFacts) -> list[Line]:
+    """Say of each device whether it answers, since when, and how often it did not."""
+    lines = []
+    for device in facts.statistics.devices:
+        name = facts.plant.name_of(device.device)
+        last = "never answered" if device.last_answer is None \
+            else f"last answer {age(facts.now - device.last_answer)} ago"
+        late = f", begun {age(device.lateness)} late" \
+            if device.lateness and device.lateness >= 1000 * facts.pace else ""
+        more = f"{last}{late}; asked {device.polls} times, {device.failures} without a good answer"
+        lines.append(Line(
+            what=f"{name}: {'answers' if device.answering else 'does not answer'}",
+            more=f"{more}; {device.why}." if device.why else f"{more}.", good=device.answering,
+        ))
+    return lines
+
+
+def collector_lines(facts: BoardFacts) -> list[Line]:
+    """Say how the collector itself is doing."""
+    numbers, now = facts.statistics, facts.now
+    turn = "have not run yet" if numbers.last_turn is None \
+        else f"ran {age(now - numbers.last_turn)} ago"
+    written = "nothing written yet" if numbers.last_commit is None \
+        else f"written {age(now - numbers.last_commit)} ago"
+    if numbers.journal_trouble:
+        written = f"cannot write: {numbers.journal_trouble}"
+    given_up = numbers.deliveries_given_up
+    return [
+        Line(what="Rules", more=turn, good=facts.health.alive or bool(numbers.journal_trouble)),
+        Line(what="Journal", more=f"{written}; {numbers.waiting} readings waiting, "
+                                  f"{numbers.dropped} given up",
+             good=not numbers.journal_trouble and not numbers.dropped),
+        Line(what="Messages", more=f"{numbers.deliveries_waiting} waiting, {given_up} given up",
+             good=not given_up),
+        Line(what="Running", more=f"for {age(now - numbers.started)}"),
+    ]
+
+
+def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
+    """Group by reason: thirty lines of the same words would hide the one that matters."""
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for gap in facts.not_watched:
+        places = reasons.setdefault(gap.reason, {}).setdefault(title_of(gap.condition), [])
+        if gap.asset:
+            places.append(place_of(facts.plant, gap.asset))
+    groups = [
+        Gap(reason=reason, conditions=tuple(
+            f"{title} ({', '.join(places)})" if places else title
+            for title, places in conditions.items()
+        ))
+        for reason, conditions in reasons.items()
+    ]
+    return tuple(sorted(groups, key=lambda g: len(g.conditions)))
+
+
+def estimate_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
+    """Give each quantity with its interval and window, or the reason why there is none."""
+    lines = []
+    for made in sorted(facts.estimates, key=lambda e: (e.asset, e.quantity)):
+        quantity = made.quantity.replace("-", " ").capitalize()
+        what = f"{quantity}, {place_of(facts.plant, made.asset)}"
+        if made.value is None:
+            more = f"none: {made.reason}"
+        else:
+            more = f"{made.value:.4g} {made.unit}".rstrip()
+            if made.low is not None and made.high is not None:
+                more += f" ({made.low:.4g} to {made.high:.4g})"
+            if made.window is not None:
+                more += f", from {age(made.window[1] - made.window[0])} of readings"
+        lines.append(Line(what=what, more=more, when=when_of(made.time, zone, facts.now),
+                          good=made.value is not None))
+    return lines
+
+
+def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
+    """Give the latest entries, newest first, with the words of people beside what happened."""
+    lines: list[Line] = []
+    if facts.log_trouble:
+        lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
+                          when=when_of(facts.now, zone, facts.now)))
+    for event in reversed(facts.events):
+        when = when_of(event.time, zone, facts.now)
+        match event:
+            case AlarmMoved():
+                who = f" by {event.by}" if event.by else ""
+                why = f": {event.why}" if event.why else ""
+                lines.append(Line(
+                    when=when, what=f"{title_of(event.condition)}, "
+                                    f"{place_of(facts.plant, event.asset)}",
+                    more=f"{TRANSITION_WORDS[event.transition]}{who}{why}",
+                    good=event.transition is not Transition.RAISED,
+                ))
+            case FactNoted():
+                lines.append(Line(when=when, what=event.text))
+            case EstimateMade():
+                continue
+        if len(lines) == _LOG_LINES:
+            break
+    return lines
