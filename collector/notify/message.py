@@ -44,8 +44,8 @@ def local_time(instant: int, zone: ZoneInfo) -> datetime:
 def time_text(instant: int, zone: ZoneInfo) -> str:
     """Write an instant by the site's clock, with the zone's own letters for it.
 
-    >>> time_text(1774745405000, ZoneInfo("Europe/London"))
-    'Sunday 29 March 2026, 01:50:05 BST'
+    >>> time_text(1774749005000, ZoneInfo("Europe/London"))
+    'Sunday 29 March 2026, 02:50:05 BST'
     """
     local = local_time(instant, zone)
     return f"{local:%A} {local.day} {local:%B %Y, %H:%M:%S %Z}"
