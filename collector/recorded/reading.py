@@ -32,6 +32,8 @@ _MOST_MISTAKES = 20
 _OUT_OF_ORDER = 60_000
 """ms by which a row may come after a later one."""
 
+_PER_SECOND = {"s": 1, "ms": 1000, "us": 10**6, "ns": 10**9}
+
 _by_time = itemgetter(0)
 Fields = tuple[str, str, str, str, str, str]
 Pick = Callable[[Sequence[str]], Fields]
@@ -231,8 +233,9 @@ class _File:
                 raise RecordingError([Mistake(
                     place=self._name, problem="the times have no time zone",
                     expected="timestamps with time zone UTC, text with an offset, or seconds")])
-            ms = column.cast("timestamp[ms, UTC]", safe=False).cast("int64")
-            return [f"{v / 1000!r}" if v is not None else "" for v in ms.to_pylist()]
+            per = _PER_SECOND[column.type.unit]
+            return ["" if v is None else repr(v / per)
+                    for v in column.cast("int64").to_pylist()]
         return ["" if v is None else v if isinstance(v, str) else repr(v)
                 for v in column.to_pylist()]
 

@@ -1,0 +1,106 @@
+"""Write readings, or events as JSON lines, from the journal.
+
+Readings come as CSV on standard output unless said otherwise, everything when no span is given. The
+watch may run meanwhile. What is written can be given to replay.
+
+Example:
+  quietpipe export fenmoor.toml --from 2026-03-01T00:00:00Z --points 'gen1.*' > march.csv
+  quietpipe export fenmoor.toml --format parquet > all.parquet
+  quietpipe export fenmoor.toml --events > events.jsonl
+
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TypeVar
+
+from collector.clock import format_instant
+from collector.commands.progress import Progress
+from collector.commands.spans import add_span
+from collector.config import load_site
+from collector.domain.errors import JournalError
+from collector.domain.events import event_to_json
+from collector.domain.readings import Reading
+from collector.journal import Journal
+from collector.recorded import write_csv, write_parquet
+
+__all__ = ["add_arguments", "run"]
+
+_EVERY = 5000
+T = TypeVar("T")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
+    add_span(parser)
+    parser.add_argument("--points", nargs="+", metavar="P",
+                        help="only these points; * and ? stand for any text, as in 'gen1.*'")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--format", choices=["csv", "parquet"], default="csv",
+                      help="default: csv")
+    what.add_argument("--events", action="store_true", help="events instead of readings")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Export; return the exit status."""
+    config = load_site(options.site, secrets=False)
+    path = config.data / "journal.sqlite"
+    if not path.is_file():
+        raise JournalError(f"there is no journal yet at {path}; quietpipe run begins one")
+    journal = Journal.open(path, read_only=True)
+    try:
+        with Progress("exported") as progress:
+            return _events(journal, options, progress) if options.events \
+                else _readings(journal, options, progress)
+    finally:
+        journal.close()
+
+
+def _events(journal: Journal, options: argparse.Namespace, progress: Progress) -> int:
+    events = journal.events(start=options.start, end=options.end)
+    for stored in _counted(events, progress):
+        sys.stdout.write(event_to_json(stored.event) + "\n")
+    sys.stdout.flush()
+    return 0
+
+
+def _readings(journal: Journal, options: argparse.Namespace, progress: Progress) -> int:
+    points = _points(journal.points(), options.points)
+    readings = () if points == [] else journal.readings(points, options.start, options.end)
+    shown = _counted(readings, progress)
+    if options.format == "parquet":
+        if sys.stdout.isatty():
+            print("Parquet is not for a terminal; add > FILE.parquet", file=sys.stderr)
+            return 2
+        write_parquet(shown, sys.stdout.buffer)
+    else:
+        write_csv(shown, sys.stdout)
+    sys.stdout.flush()
+    return 0
+
+
+def _points(known: Sequence[str], wanted: Sequence[str] | None) -> list[str] | None:
+    """Return the known points that fit, ``None`` for all; say which pattern fits none."""
+    if wanted is None:
+        return None
+    for pattern in wanted:
+        if not any(fnmatchcase(point, pattern) for point in known):
+            print(f"no point in the journal fits {pattern}", file=sys.stderr)
+    return [p for p in known if any(fnmatchcase(p, pattern) for pattern in wanted)]
+
+
+def _counted(items: Iterable[T], progress: Progress) -> Iterator[T]:
+    for count, item in enumerate(items, 1):
+        if count % _EVERY == 0:
+            progress.count(count, _moment(item))
+        yield item
+
+
+def _moment(item: object) -> str:
+    return f" ({format_instant(item.time)})" if isinstance(item, Reading) else ""
