@@ -4,9 +4,10 @@ The plant is served on real Modbus TCP on loopback by a process of its own; the 
 is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends it all and
 leaves nothing behind.
 
-example:
+Example:
   quietpipe demo
   quietpipe demo --speed 120 --listen 127.0.0.1:8600
+
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, An
     )
     quiet_logs()
     daemon = Daemon(
-        site, clock=clock, on_event=_printer(sys.stdout), listen=options.listen,
+        site, clock=clock, on_event=_printer(sys.stdout), listen=_host_and_port(options.listen),
         token=secrets.token_urlsafe(24),
     )
     stop_on_signals(daemon)
@@ -113,6 +114,13 @@ async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, An
         with contextlib.suppress(asyncio.CancelledError):
             await people
     return 0
+
+
+def _host_and_port(text: str) -> tuple[str, int]:
+    host, colon, port = text.rpartition(":")
+    if not colon or not port.isdigit():
+        raise QuietpipeError(f"not an address: {text!r}; expected such as 127.0.0.1:8600")
+    return host.strip("[]"), int(port)
 
 
 def _welcome(daemon: Daemon, clock: ScaledClock) -> None:

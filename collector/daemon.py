@@ -1,0 +1,397 @@
+"""The composition root: builds the parts from the site file, starts and stops them in order.
+
+Start: journal, watch (restored), board, poller, deliveries, clockwork. Stop runs the other way: the
+poller first, so that nothing new comes; then what is left is judged and committed; then the rest.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import random
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from collector import __version__
+from collector.clock import Clock
+from collector.config import SiteConfig, load_site
+from collector.domain.actions import Action
+from collector.domain.errors import JournalError, SiteFileError
+from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.readings import Reading
+from collector.journal import Journal
+from collector.logs import hide_secret
+from collector.notify.outbox import Outbox
+from collector.notify.policy import Policy
+from collector.pipeline import Pipeline, restore
+from collector.schedule import Clockwork
+from collector.service import ServiceManager
+from collector.sources.poller import Poller
+from collector.watch import Watch
+from collector.web.app import create_app
+from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
+from collector.web.serving import serve
+
+__all__ = ["Daemon"]
+
+_log = logging.getLogger(__name__)
+
+_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+_MINUTE, _HOUR = 60_000, 3_600_000
+_WATCH = "watch"
+"""Consumer of the journal that keeps every commit since the saved state of the rules."""
+
+
+class Daemon:
+    """The watch over one site.
+
+    ``listen`` and ``token`` stand in for the site file's own (the demo has neither);
+    ``on_event`` is called with each event once it is committed. Raises ``SiteFileError`` at once
+    when the site file is wrong.
+    """
+
+    def __init__(
+        self, site_file: Path, *, clock: Clock, listen: tuple[str, int] | None = None,
+        token: str | None = None, on_event: Callable[[Event], None] | None = None,
+    ) -> None:
+        self.clock = clock
+        self._site_file = site_file
+        self._config = load_site(site_file)
+        self._hide_secrets()
+        self._listen = listen or (self._config.board.host, self._config.board.port)
+        self.token = token if token is not None else self._config.board.token
+        self._on_event = on_event
+        self._stop_asked = asyncio.Event()
+        self._reload_asked = asyncio.Event()
+        self._started = clock.now()
+        self.board_address = ""
+        self.picture = LivePicture()
+        self._estimates: dict[tuple[str, str], EstimateMade] = {}
+        self._service = ServiceManager.from_environment()
+        self._clockwork = Clockwork(clock)
+        self._journal: Journal
+        self._pipeline: Pipeline
+        self._poller: Poller
+        self._outbox: Outbox
+
+    def __repr__(self) -> str:
+        return f"Daemon({self.site}, board {self.board_address or 'not up'})"
+
+    @property
+    def site(self) -> str:
+        """The site's id."""
+        return self._config.plant.site.id
+
+    def stop(self) -> None:
+        """Ask for an ordered stop."""
+        self._stop_asked.set()
+
+    def reload_soon(self) -> None:
+        """Ask that the site file be read again."""
+        self._reload_asked.set()
+
+    def alarms(self) -> list[LiveAlarm]:
+        """Return the alarms that are not plainly normal."""
+        return self._pipeline.watch.alarms()
+
+    async def act(self, action: Action) -> list[Event]:
+        """Carry out a person's action; return its events once they are in the journal.
+
+        Raises ``ActionRefused`` when the alarm's state does not allow it.
+        """
+        return await self._pipeline.act(action)
+
+    async def run(self, on_ready: Callable[[], None] | None = None) -> None:
+        """Watch until told to stop. Raises what the start of a part raises."""
+        self._open_journal()
+        try:
+            await self._run_parts(on_ready)
+        finally:
+            self._journal.close()
+
+    def _hide_secrets(self) -> None:
+        board, influx, mqtt = self._config.board, self._config.influx, self._config.mqtt
+        for secret in (
+            *(r.to for r in self._config.recipients), board.token,
+            *((influx.token, influx.password) if influx is not None else ()),
+            *((mqtt.password,) if mqtt is not None else ()),
+        ):
+            if secret:
+                hide_secret(secret)
+
+    # -- start -----------------------------------------------------------------------------------
+
+    def _open_journal(self) -> None:
+        folder = self._config.data
+        folder.mkdir(parents=True, exist_ok=True)
+        now = self.clock.now()
+        self._journal, moved = Journal.open_or_replace(folder / "journal.sqlite", now)
+        # Readings since the saved state of the rules must outlive retention until the next one.
+        self._journal.register(_WATCH)
+        watch = self._new_watch()
+        number = self._restore(watch)
+        self._pipeline = Pipeline(
+            site=self.site, watch=watch, store=self._journal, picture=self.picture,
+            clock=self.clock, committed=self._committed, step=self._config.step,
+            last_number=number,
+        )
+        if moved is not None:
+            self._note("journal-replaced", f"The journal was damaged. {moved}")
+        self._note("collector-started", f"quietpipe {__version__} watches {self.site}.",
+                   values={"version": __version__})
+
+    def _new_watch(self) -> Watch:
+        return Watch(plant=self._config.plant, settings=self._config.settings,
+                     step=self._config.step)
+
+    def _restore(self, watch: Watch) -> int:
+        """Bring the watch to where the last process left it; return the last commit's number."""
+        journal = self._journal
+        self.picture.update(journal.last_readings())
+        for stored in journal.events(kind="estimate"):
+            if isinstance(stored.event, EstimateMade):
+                self._estimates[stored.event.quantity, stored.event.asset] = stored.event
+        saved, tick = journal.meta("watch"), journal.meta("tick")
+        position = int(journal.meta("watch_commit") or 0)
+        commits, last = self._commits_after(position)
+        restore(
+            watch, state=json.loads(saved) if saved else None, commits=commits,
+            tick=int(tick) if tick else None,
+            alarms=[s.event for s in journal.events(kind="alarm")
+                    if isinstance(s.event, AlarmMoved)],
+        )
+        return last
+
+    def _commits_after(self, position: int) -> tuple[list[Sequence[Reading]], int]:
+        commits: list[Sequence[Reading]] = []
+        while batch := self._journal.after(position, 1000):
+            commits.extend(c.readings for c in batch if c.readings)
+            position = batch[-1].number
+        return commits, position
+
+    def _new_outbox(self) -> Outbox:
+        return Outbox(store=self._journal, policy=self._policy(), clock=self.clock,
+                      note=self._pipeline.note)
+
+    def _policy(self) -> Policy:
+        address = self._config.board.public_address or ""
+        if not address and self._listen[0] not in _LOOPBACK:
+            address = self.board_address
+        # A loopback address in a message would be useless on a phone.
+        return Policy(recipients=self._config.recipients, plant=self._config.plant, board=address)
+
+    async def _run_parts(self, on_ready: Callable[[], None] | None) -> None:
+        self._poller = Poller(self._config.devices, clock=self.clock, sink=self._pipeline.put,
+                              rng=random.Random())
+        self._outbox = self._new_outbox()
+        board = await self._start_board()
+        pipeline = asyncio.create_task(self._pipeline.run(), name="pipeline")
+        poller = asyncio.create_task(self._poller.run(), name="poller")
+        outbox = asyncio.create_task(self._outbox.run(), name="outbox")
+        helpers = [
+            asyncio.create_task(self._reload_when_asked(), name="reload"),
+            asyncio.create_task(self._service.keep_alive(self.clock, self._healthy), name="alive"),
+        ]
+        self._start_clockwork()
+        self._service.ready(f"watching {len(self._config.devices)} devices")
+        if on_ready is not None:
+            on_ready()
+        try:
+            await self._until_stopped([board, pipeline, poller, outbox])
+        finally:
+            await self._end(board, pipeline, poller, outbox, helpers)
+
+    async def _start_board(self) -> asyncio.Task[None]:
+        up: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        board = asyncio.create_task(
+            serve(create_app(self._services()), *self._listen, on_ready=up.set_result),
+            name="board",
+        )
+        await asyncio.wait({board, up}, return_when=asyncio.FIRST_COMPLETED)
+        if not up.done():
+            await board  # raises why it could not start
+        self.board_address = up.result()
+        self._outbox.use(self._policy())
+        return board
+
+    def _start_clockwork(self) -> None:
+        every = self._clockwork.every
+        every(_MINUTE, "save-rules", self._save_rules)
+        every(_HOUR, "pack", self._pack)
+        every(6 * _HOUR, "retain", self._retain)
+        every(_MINUTE, "sign-of-life", self._sign_of_life)
+        self._clockwork.start()
+
+    # -- stop ------------------------------------------------------------------------------------
+
+    async def _until_stopped(self, parts: Sequence[asyncio.Task[None]]) -> None:
+        stop = asyncio.create_task(self._stop_asked.wait(), name="stop")
+        try:
+            done, _ = await asyncio.wait({stop, *parts}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            stop.cancel()
+        for part in done:
+            if part is not stop:
+                # No part ends by itself: one that did has failed, and the watch with it. The
+                # service manager starts us again; going on half blind would be worse.
+                _log.error("%s ended", part.get_name())
+                part.result()
+
+    async def _end(
+        self, board: asyncio.Task[None], pipeline: asyncio.Task[None],
+        poller: asyncio.Task[None], outbox: asyncio.Task[None],
+        helpers: Sequence[asyncio.Task[None]],
+    ) -> None:
+        self._service.stopping()
+        self._clockwork.stop()
+        await self._poller.stop()
+        await _cancelled(poller, *helpers)
+        await _cancelled(pipeline)
+        # What the last deliveries note must still find the pipeline; what the last turn raises is
+        # sent at the next start, from the journal.
+        self._outbox.stop()
+        await asyncio.wait({outbox}, timeout=1.5)
+        self._note("collector-stopped", "The watch was stopped.")
+        await self._pipeline.finish()
+        await _cancelled(outbox, board)
+
+    # -- while it runs ---------------------------------------------------------------------------
+
+    def _committed(self, readings: Sequence[Reading], events: Sequence[Event]) -> None:
+        for event in events:
+            if isinstance(event, EstimateMade):
+                self._estimates[event.quantity, event.asset] = event
+            if self._on_event is not None:
+                self._on_event(event)
+        if events:
+            self._outbox.wake()
+
+    def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
+        _log.info("%s: %s", fact, text)
+        self._pipeline.note(FactNoted(
+            time=self.clock.now(), site=self.site, fact=fact, text=text, values=values or {},
+        ))
+
+    async def _reload_when_asked(self) -> None:
+        while True:
+            await self._reload_asked.wait()
+            self._reload_asked.clear()
+            self._service.reloading(self.clock.monotonic())
+            await self._reload()
+            self._service.ready(f"watching {len(self._config.devices)} devices")
+
+    async def _reload(self) -> None:
+        try:
+            config = await asyncio.to_thread(load_site, self._site_file)
+        except SiteFileError as error:
+            for mistake in error.mistakes:
+                _log.error("site file: %s", mistake)
+            self._note("site-file-refused",
+                       f"The new site file has {len(error.mistakes)} mistake(s); "
+                       f"the old one stays in force. First: {error.mistakes[0]}")
+            return
+        fixed = [name for name in ("data", "step") if getattr(config, name)
+                 != getattr(self._config, name)]
+        if config.plant.site.id != self.site or fixed:
+            self._note("site-file-refused", "Another site id, data folder or evaluation step needs "
+                       "a restart; the old site file stays in force.")
+            return
+        await self._take_over(config)
+
+    async def _take_over(self, config: SiteConfig) -> None:
+        old = self._pipeline.watch
+        self._config = config
+        self._hide_secrets()
+        watch = self._new_watch()
+        alarms = [s.event for s in self._journal.events(kind="alarm")
+                  if isinstance(s.event, AlarmMoved)]
+        watch.load(old.dump(), alarms)
+        self._pipeline.replace_watch(watch)
+        await self._poller.replace(config.devices)
+        self._outbox.use(self._policy())
+        self._note("site-file-read", "The site file was read again and is in force.")
+
+    async def _save_rules(self) -> None:
+        self._pipeline.snapshot_soon()
+        position = int(self._journal.meta("watch_commit") or 0)
+        if position:
+            await asyncio.to_thread(self._journal.settle, _WATCH, position)
+
+    async def _pack(self) -> None:
+        before = self.clock.now() // _HOUR * _HOUR
+        result = await asyncio.to_thread(self._journal.pack, before)
+        _log.debug("packed: %s", result)
+
+    async def _retain(self) -> None:
+        keep = self._config.journal
+        oldest = None if keep.keep is None else self.clock.now() - keep.keep
+        result = await asyncio.to_thread(
+            self._journal.retain, oldest=oldest, max_bytes=keep.max_bytes
+        )
+        _log.debug("retained: %s", result)
+
+    async def _sign_of_life(self) -> None:
+        standing = sum(a.present for a in self.alarms())
+        self._service.status(f"{len(self.picture)} points, {standing} conditions standing")
+
+    def _healthy(self) -> bool:
+        last = self._pipeline.statistics().last_turn
+        return last is not None and self.clock.now() - last < 30_000
+
+    # -- the board -------------------------------------------------------------------------------
+
+    def _services(self) -> BoardServices:
+        return BoardServices(
+            plant=lambda: self._config.plant, clock=self.clock, picture=self.picture,
+            alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
+            act=self.act, trend=self._trend, events=self._events,
+            estimates=lambda: list(self._estimates.values()), statistics=self._statistics,
+            version=__version__, token=self.token,
+        )
+
+    async def _trend(self, point: str, start: int, end: int, step: int) -> Sequence[Any]:
+        return await asyncio.to_thread(self._journal.trend, point, start, end, step)
+
+    async def _events(self, start: int, end: int) -> Sequence[Event]:
+        def read() -> list[Event]:
+            return [s.event for s in self._journal.events(start=start, end=end)]
+        return await asyncio.to_thread(read)
+
+    def _statistics(self) -> CollectorStatistics:
+        road = self._pipeline.statistics()
+        sent = self._outbox.statistics()
+        try:
+            store = self._journal.statistics()
+        except JournalError as error:
+            _log.warning("the journal gives no statistics: %s", error)
+            store = None
+        waiting = store.deliveries if store is not None else {}
+        return CollectorStatistics(
+            started=self._started, last_turn=road.last_turn, last_commit=road.last_commit,
+            journal_trouble=road.trouble, readings=road.readings, events=road.events,
+            commits=road.commits, commit_failures=road.commit_failures, waiting=road.waiting,
+            dropped=road.dropped, deliveries_given_up=sent.given_up,
+            deliveries_waiting=sum(waiting.get(state, 0) for state in ("waiting", "begun")),
+            devices=tuple(self._device_statistics()),
+            numbers={"journal_bytes": store.bytes} if store is not None else {},
+        )
+
+    def _device_statistics(self) -> Iterator[DeviceStatistics]:
+        for one in self._poller.statistics():
+            yield DeviceStatistics(
+                device=one.device, answering=one.answering, last_answer=one.last_answer,
+                polls=one.polls, failures=one.silent + one.link_down + one.refused + one.invalid,
+                lateness=one.lateness_middle, why=one.why,
+            )
+
+
+async def _cancelled(*tasks: asyncio.Task[None]) -> None:
+    for task in tasks:
+        task.cancel()
+    for task in tasks:
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
