@@ -19,7 +19,7 @@ from collector.physics._linear import inverse
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.regression import effective_count, unbiased_lag_one
 
-__all__ = ["Decay", "fit_decay"]
+__all__ = ["MIN_SAMPLES", "MIN_TURNS", "Decay", "fit_decay"]
 
 MIN_SAMPLES = 8
 """Fewer samples give no honest interval."""

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.physics._checks import fraction, non_negative
-from collector.physics.decay import Decay, fit_decay
+from collector.physics.decay import MIN_SAMPLES, Decay, fit_decay
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.purge import sweep_volumes
 from collector.physics.regression import fit_line
@@ -98,11 +98,11 @@ def fit_purge(
             f"{100 * target:.2g} % is not below it",
         )
     whole = fit_decay(times_s, oxygen, floor=feed, widest=widest)
+    broken = _end_disagrees(times_s, oxygen, feed, whole)
+    if broken is not None and oxygen[-1] > target:
+        return broken
     if isinstance(whole, Refusal):
         return whole
-    broken = _end_disagrees(times_s, oxygen, whole)
-    if broken is not None:
-        return broken
     middle = len(times_s) // 2
     late = fit_decay(times_s[middle:], oxygen[middle:], floor=feed, widest=widest)
     chosen, unsettled = _choose(whole, late)
@@ -197,21 +197,32 @@ def _moved_by_feed(
 
 
 def _end_disagrees(
-    times_s: Sequence[float], oxygen: Sequence[float], whole: Decay
+    times_s: Sequence[float], oxygen: Sequence[float], feed: float, whole: Decay | Refusal
 ) -> Refusal | None:
-    """Compare the slope of the last third with the one the fit says it must have."""
-    cut = (2 * len(times_s)) // 3
-    times, values = times_s[cut:], oxygen[cut:]
+    """Compare the slope of the last third with the one that the fall so far says it must have."""
+    count = len(times_s)
+    if count < MIN_SAMPLES:
+        return None
+    times, values = times_s[(2 * count) // 3 :], oxygen[(2 * count) // 3 :]
     if len(times) < 4:
         return None
-    seen = fit_line(times, values).slope
-    due = (whole.at(times[-1]) - whole.at(times[0])) / (times[-1] - times[0])
-    low, high = seen.interval(0.99)
+    # A stall spoils the fit of the whole; the first third still shows what the rate was.
+    first = whole if isinstance(whole, Decay) else _first_third(times_s, oxygen, feed)
+    if isinstance(first, Refusal):
+        return None
+    line = fit_line(times, values)
+    due = -first.rate.value * max(line.middle.value - feed, 0.0)
+    low, high = line.slope.interval(0.99)
     if low > 0.4 * due:
         if high >= 0.1 * due:
             return Refusal(code="stalled", reason="the oxygen fell before and no longer does")
         return _other_rate("slower")
     return _other_rate("faster") if high < 2.5 * due else None
+
+
+def _first_third(times_s: Sequence[float], oxygen: Sequence[float], feed: float) -> Decay | Refusal:
+    cut = max(MIN_SAMPLES, len(times_s) // 3)
+    return fit_decay(times_s[:cut], oxygen[:cut], floor=feed)
 
 
 def _other_rate(how: str) -> Refusal:

@@ -182,6 +182,13 @@ def unbiased_lag_one(raw: float, count: int) -> float:
     Returns
     -------
     Correlation, at most 0.99.
+
+    Examples
+    --------
+    Independent errors leave residuals that look correlated by -2/n [2]:
+
+    >>> unbiased_lag_one(-0.02, 100)
+    0.0
     """
     if count <= 4:
         return 0.0 if raw <= 0 else 0.99

@@ -1,0 +1,1 @@
+"""Physics: inverses, limiting cases, refusals, and intervals that mean what they say."""
