@@ -103,13 +103,14 @@ def board_view(facts: BoardFacts) -> BoardView:
     alarms = in_order(facts.alarms)
     time = when_of(facts.now, zone, facts.now)
     today, clock_zone = _date(facts.now, zone)
+    things = thing_views(
+        facts.plant, facts.points, alarms, facts.events, now=facts.now, pace=facts.pace,
+    )
     return BoardView(
         site=facts.plant.site.name, time=time, date=today, zone=clock_zone,
-        headline=_headline(facts, alarms, zone),
+        headline=_headline(facts, alarms, things, zone),
         alarms=tuple(_alarm(a, facts, zone) for a in alarms),
-        things=thing_views(
-            facts.plant, facts.points, alarms, facts.events, now=facts.now, pace=facts.pace,
-        ),
+        things=things,
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
         gaps=gaps_of(facts), gap_count=len(facts.not_watched),
         estimates=tuple(estimate_lines(facts, zone)), log=tuple(log_lines(facts, zone)),
@@ -145,7 +146,9 @@ def _count(number: int, one: str, many: str) -> str:
     return f"1 {one}" if number == 1 else f"{number} {many}"
 
 
-def _headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneInfo) -> Headline:
+def _headline(
+    facts: BoardFacts, alarms: Sequence[LiveAlarm], things: Sequence[ThingView], zone: ZoneInfo,
+) -> Headline:
     """Say what stands. A sheet that cannot vouch for itself says that before anything else."""
     loud = [a for a in alarms if a.state in LOUD]
     present = [a for a in loud if a.present]
@@ -166,10 +169,12 @@ def _headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneInfo) ->
         )
         return Headline(tone="not-normal" if present else "unsure", sentence=sentence,
                         detail=detail)
-    return _quiet_headline(facts, alarms, zone)
+    return _quiet_headline(facts, alarms, things, zone)
 
 
-def _quiet_headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneInfo) -> Headline:
+def _quiet_headline(
+    facts: BoardFacts, alarms: Sequence[LiveAlarm], things: Sequence[ThingView], zone: ZoneInfo,
+) -> Headline:
     if not facts.points:
         return Headline(tone="unsure", sentence="No reading has come yet",
                         detail="Nothing can be said before the devices have answered.")
@@ -186,6 +191,11 @@ def _quiet_headline(facts: BoardFacts, alarms: Sequence[LiveAlarm], zone: ZoneIn
     if facts.not_watched:
         parts.append(f"{_count(len(facts.not_watched), 'condition is', 'conditions are')} not "
                      "watched.")
+    blind = [thing.name for thing in things if thing.points and thing.tone == "unsure"]
+    if blind:
+        # No alarm is not the same as normal: what cannot be seen must not be vouched for.
+        return Headline(tone="unsure", sentence="No alarm stands, but not all can be seen",
+                        detail=f"Points without a good reading at: {'; '.join(blind)}.")
     return Headline(tone="normal", sentence="All that is watched is normal",
                     detail=" ".join(parts))
 

@@ -12,7 +12,7 @@ from scipy import constants
 
 import collector.web.words
 from collector.domain.events import FactNoted, Priority
-from collector.domain.live import AlarmState, LivePicture
+from collector.domain.live import AlarmState, LivePicture, PointState
 from collector.domain.readings import QUANTITIES, Reading
 from collector.web.board_view import BoardFacts, BoardView, board_view, in_order
 from collector.web.health import Health, judge_health
@@ -40,20 +40,36 @@ def test_the_examples_in_the_words_hold() -> None:
     assert (result.failed, result.attempted > 3) == (0, True)
 
 
-def test_a_quiet_site_is_normal_since_the_last_return() -> None:
+def seen() -> dict[str, PointState]:
+    """Every point of the plant read well just now."""
+    live = LivePicture()
+    live.update(Reading(point=p, asked=NOW, time=NOW, value=1.0)
+                for device in plant().devices.values() for p in device.points)
+    return dict(live.points())
+
+
+def test_no_alarm_is_not_normal_while_something_cannot_be_seen() -> None:
     headline = view(alarms=[]).headline
+    assert (headline.tone, headline.sentence) \
+        == ("unsure", "No alarm stands, but not all can be seen")
+    assert headline.detail \
+        == "Points without a good reading at: Generator, freezer; Freezer riser; Freezer vent."
+
+
+def test_a_quiet_site_is_normal_since_the_last_return() -> None:
+    headline = view(alarms=[], points=seen()).headline
     assert (headline.tone, headline.sentence) == ("normal", "All that is watched is normal")
     assert headline.detail == "Since 06:50. 5 conditions are not watched."
 
 
 def test_a_site_without_history_says_no_more_than_it_knows() -> None:
-    assert view(alarms=[], events=[], not_watched=[]).headline.detail \
+    assert view(alarms=[], events=[], not_watched=[], points=seen()).headline.detail \
         == "No alarm has ended in the last 24 hours."
 
 
 def test_quieted_alarms_do_not_hide() -> None:
     shelved = [a for a in FakeSite().alarms if a.state is AlarmState.SHELVED]
-    board = view(alarms=shelved)
+    board = view(alarms=shelved, points=seen())
     assert board.headline.tone == "normal"
     assert "1 alarm is quieted on purpose" in board.headline.detail
     assert [a.may_unshelve for a in board.alarms] == [True]
