@@ -99,7 +99,11 @@ def _listed(point: PointSettings, found: float | int | str) -> Decoded:
 
 
 def _scaled(point: PointSettings, found: float | int) -> Decoded:
-    value = (found * point.scale + point.offset) * point.factor + point.shift
+    value = float(found)
+    if (point.scale, point.offset, point.factor, point.shift) != (1.0, 0.0, 1.0, 0.0):
+        value = (found * point.scale + point.offset) * point.factor + point.shift
+        # 12 digits: 32766 tenths are 3276.6 and not 3276.6000000000004, which would miss its limit.
+        value = float(f"{value:.12g}")
     if not math.isfinite(value):
         return _bad(None, f"the device gives {_plain(found)}, which scales to no number")
     if point.low is not None and value < point.low:
