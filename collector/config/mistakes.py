@@ -154,6 +154,7 @@ class Mistakes:
     def __init__(self) -> None:
         self._found: dict[Mistake, tuple[int, int]] = {}
         self._sources: list[str] = []
+        self._told: set[tuple[str, Key]] = set()
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -162,10 +163,15 @@ class Mistakes:
         """Note one mistake at ``key`` of ``source``."""
         if source.name not in self._sources:
             self._sources.append(source.name)
+        self._told.add((source.name, key))
         mistake = Mistake(place=source.place(key), problem=problem, expected=expected)
         self._found.setdefault(
             mistake, (self._sources.index(source.name), source.line(key) or 0)
         )
+
+    def told(self, source: Source, key: Key) -> bool:
+        """Whether something was said at this very key: what follows from it need not be."""
+        return (source.name, key) in self._told
 
     def sorted(self) -> Sequence[Mistake]:
         """Return them in the order in which a person reads the files."""

@@ -165,7 +165,8 @@ class _Check:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
 
     def _say(self, name: str, problem: str, expected: str = "") -> None:
-        self._mistakes.add(self._source, (*self._key, name), problem, expected)
+        if not self._mistakes.told(self._source, (*self._key, name)):
+            self._mistakes.add(self._source, (*self._key, name), problem, expected)
 
     def all(self) -> None:
         point, known = self._point, quantity_names()
@@ -216,8 +217,7 @@ class _Check:
 
     def _values(self) -> None:
         point = self._point
-        if point.quantity == "mode" and not point.values and not point.has_legs \
-                and "values" not in point.model_fields_set:
+        if point.quantity == "mode" and not point.values and not point.has_legs:
             self._say("values", "a mode needs its words",
                       'values = { 0 = "off", 1 = "nitrogen", 2 = "air-fill" }')
         for raw, word in point.values.items():

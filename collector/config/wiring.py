@@ -17,7 +17,7 @@ from collector.config.profiles import (
 )
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
-from collector.domain.readings import QUANTITIES, Quantity, mode_code, point_kind
+from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
 from collector.sources.emit import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
@@ -216,7 +216,8 @@ def _settings(
         low=None if low is None else low * factor + shift,
         high=None if high is None else high * factor + shift,
         values={raw: mode_code(word) if isinstance(word, str) else word
-                for raw, word in point.values.items()},
+                for raw, word in point.values.items()
+                if not isinstance(word, str) or word in MODES},
         normally_open=legs[0], normally_closed=legs[1],
         debounce=point.debounce,
     )
