@@ -109,7 +109,8 @@ def year(folder: Path) -> None:
             print(f"a year of {samples:,} samples by {name}: {took:.3f} s")
         took = timed(lambda: journal.trend("r0.pressure", T0 + 1, T0 + 7 * 24 * HOUR, 600_000))
         print(f"a week by 10 min, from samples: {took:.3f} s")
-    print(f"one point alone, with its own times: {path.stat().st_size / samples:.2f} bytes a sample")
+    print(f"one point alone, its times shared with none: {path.stat().st_size / samples:.2f} "
+          "bytes a sample")
 
 
 def main() -> int:

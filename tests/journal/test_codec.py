@@ -32,7 +32,9 @@ def assert_exact(values, qualities, whys):
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.one_of(rows(FLOATS), rows(DECIMALS), rows(REGISTERS), rows(st.integers(-9, 9).map(float))))
+@given(st.one_of(
+    rows(FLOATS), rows(DECIMALS), rows(REGISTERS), rows(st.integers(-9, 9).map(float)),
+))
 def test_values_come_back_bit_for_bit(samples):
     assert_exact(
         [v for v, _ in samples], [m[0] for _, m in samples], [m[1] for _, m in samples]

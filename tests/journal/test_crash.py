@@ -1,4 +1,4 @@
-"""kill -9 at random moments: what was acknowledged is there, whole, and the rest is not half there."""
+"""kill -9 at random moments: what was acknowledged is there whole, the rest not half there."""
 
 import random
 import signal

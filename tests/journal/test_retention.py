@@ -1,4 +1,4 @@
-"""Old hours go by age and by size; what a consumer has not read goes only by size, and it is told."""
+"""Old hours go by age and size; what a consumer has not read only by size, and it is told."""
 
 from collector.journal import Journal
 from tests.journal.examples import HOUR, T0, alarm, fact, plant_polls, reading
