@@ -1,0 +1,230 @@
+"""What a rule is: a small event-driven state machine that says whether a condition holds.
+
+A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
+(:meth:`Rule.judge`) only after an input changed something or its own deadline (:meth:`Rule.due`)
+passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
+Delays are the engine's business, not the rule's.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any, ClassVar, Self
+
+from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
+from collector.domain.plant import Plant
+from collector.domain.verdicts import Standing
+from collector.rules.inputs import Inputs
+from collector.rules.wording import Words
+
+__all__ = ["Context", "Finding", "Level", "Rule", "State", "Values", "number", "shifted"]
+
+Values = Mapping[str, float | int | str | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What a rule sees, before any delay.
+
+    ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
+    "when the engine first heard of it". ``held`` is from when the on-delay counts, where that is
+    not ``since``. ``because`` says why an unknown is unknown.
+    """
+
+    standing: Standing
+    since: int | None = None
+    held: int | None = None
+    because: str = ""
+
+    @classmethod
+    def present(cls, since: int | None = None, held: int | None = None) -> Self:
+        """Return: it holds."""
+        return cls(standing=Standing.PRESENT, since=since, held=held)
+
+    @classmethod
+    def absent(cls, since: int | None = None) -> Self:
+        """Return: it does not hold."""
+        return cls(standing=Standing.ABSENT, since=since)
+
+    @classmethod
+    def unknown(cls, because: str) -> Self:
+        """Return: it cannot be judged."""
+        return cls(standing=Standing.UNKNOWN, because=because)
+
+
+@dataclass(slots=True, kw_only=True)
+class State:
+    """Base of a rule's state: plain numbers that survive JSON.
+
+    Fields that are instants end in ``_at``; lists whose rows begin with an instant end in
+    ``_series``. That is how a clock that was set back moves every rule alike.
+    """
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data."""
+        return asdict(self)
+
+    def take(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state; what it does not know keeps its default."""
+        for f in fields(self):
+            if f.name in state:
+                mine = getattr(self, f.name)
+                if isinstance(mine, State) and isinstance(state[f.name], Mapping):
+                    mine.take(state[f.name])
+                else:
+                    setattr(self, f.name, state[f.name])
+
+
+def shifted(state: Any, by: int, key: str = "") -> Any:
+    """Return dumped state with every marked instant moved by ``by`` ms (see :class:`State`).
+
+    >>> shifted({"start_at": 100, "n": 5, "oxygen_series": [[100, 7]], "in": {"x_at": None}}, -10)
+    {'start_at': 90, 'n': 5, 'oxygen_series': [[90, 7]], 'in': {'x_at': None}}
+    """
+    if isinstance(state, Mapping):
+        return {k: shifted(v, by, k) for k, v in state.items()}
+    if key.endswith("_at") and isinstance(state, int):
+        return state + by
+    if key.endswith("_series"):
+        return [[row[0] + by, *row[1:]] for row in state]
+    if isinstance(state, list):
+        return [shifted(item, by) for item in state]
+    return state
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What a rule is built from."""
+
+    plant: Plant
+    settings: ConditionSettings
+    inputs: Inputs
+    words: Words
+
+    def wired(self, point: str) -> bool:
+        """Whether ``point`` can have readings."""
+        return self.plant.wired(point)
+
+
+def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
+    """Return a numeric setting, or ``None`` where it has no value."""
+    value = settings.get(name)
+    if value is None or isinstance(value, str | bool):
+        return None
+    return float(value)
+
+
+class Rule(ABC):
+    """One condition of one asset.
+
+    ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
+    them is silent the engine answers UNKNOWN for it.
+    """
+
+    condition: ClassVar[str]
+
+    def __init__(
+        self, context: Context, asset: str, *, inputs: Sequence[str], needs: Sequence[str],
+    ) -> None:
+        self.asset = asset
+        self.inputs = tuple(inputs)
+        self.needs = tuple(needs)
+        self.context = context
+        self.words = context.words
+        self.settings = context.settings.for_(self.condition, asset)
+        self.on_delay = int(number(self.settings, "on_delay") or 0)
+        self.off_delay = int(number(self.settings, "off_delay") or 0)
+        self._max_gap = number(self.settings, "max_gap")
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def about(self) -> Condition:
+        """The catalogue's entry."""
+        return CATALOGUE[self.condition]
+
+    def gap(self, point: str) -> int:
+        """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
+        return int(self._max_gap) if self._max_gap else self.context.inputs.max_gap(point)
+
+    @abstractmethod
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a good sample newer than any of its point; ``before_at`` is the previous one's time.
+
+        Returns whether the finding may have changed.
+        """
+
+    @abstractmethod
+    def judge(self, now: int) -> Finding:
+        """Return what holds at ``now`` (ms), delays aside."""
+
+    @abstractmethod
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the numbers and the whole message of the condition as it stands at ``now``."""
+
+    def due(self, now: int) -> int | None:
+        """Return when time alone could change the finding, or ``None``."""
+        return None
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return a band in which a further sample in time changes nothing, or ``None``.
+
+        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
+        within :meth:`gap`.
+        """
+        return None
+
+    @abstractmethod
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data, instants marked as :class:`State` says."""
+
+    @abstractmethod
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Level(State):
+    """A number against a limit, with a deadband: begins past the limit, ends past the band."""
+
+    beyond: bool | None = None
+    since_at: int | None = None
+
+    def compare(
+        self, at: int, value: float, limit: float, deadband: float, *, above: bool,
+    ) -> bool:
+        """Take a sample; return whether the answer changed."""
+        past = value > limit if above else value < limit
+        within = value <= limit - deadband if above else value >= limit + deadband
+        if self.beyond is None or (not self.beyond and past) or (self.beyond and within):
+            self.beyond, self.since_at = past, at
+            return True
+        return False
+
+    def finding(self) -> Finding:
+        """Return the standing as a finding."""
+        if self.beyond is None:
+            return Finding.unknown("no reading yet")
+        if self.beyond:
+            return Finding.present(self.since_at)
+        return Finding.absent(self.since_at)
+
+    def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
+        """Return the values that change nothing, see :meth:`Rule.quiet`."""
+        if self.beyond is None:
+            return None
+        inf = float("inf")
+        if above:
+            return (_next_up(limit - deadband), inf) if self.beyond else (-inf, limit)
+        return (-inf, _next_down(limit + deadband)) if self.beyond else (limit, inf)
+
+
+def _next_up(value: float) -> float:
+    return value + 1e-9 * max(1.0, abs(value))
+
+
+def _next_down(value: float) -> float:
+    return value - 1e-9 * max(1.0, abs(value))

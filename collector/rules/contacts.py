@@ -1,0 +1,183 @@
+"""Conditions of dry contacts and their wiring."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.plant import Riser
+from collector.domain.readings import QUANTITIES
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+
+__all__ = ["CONDITIONS", "ContactDisagreement"]
+
+
+@dataclass(slots=True, kw_only=True)
+class _DisagreementState(State):
+    since: dict[str, dict[str, int]] = field(default_factory=dict)
+    """What disagrees, with the instant it began under ``began_at``."""
+    seen: dict[str, float] = field(default_factory=dict)
+    """The last value of each input that was judged."""
+
+
+class ContactDisagreement(Rule):
+    """Both legs of a form C contact alike, or a low-air switch against the measured pressure.
+
+    A contact passes from one leg to the other within milliseconds, and a poll may fall between:
+    the on-delay covers it. All contacts of one thing share one alarm; its numbers name them.
+    """
+
+    condition = "contact-disagreement"
+
+    def __init__(
+        self, context: Context, asset: str, pairs: tuple[str, ...], limit: float | None,
+    ) -> None:
+        self._pairs, self._limit = pairs, limit
+        legs = [f"{asset}.{q}{leg}" for q in pairs for leg in ("_no", "_nc")]
+        self._switch, self._pressure = f"{asset}.low_air", f"{asset}.pressure"
+        both = [self._switch, self._pressure] if limit is not None else []
+        super().__init__(context, asset, inputs=[*legs, *both], needs=())
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self.state = _DisagreementState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Ask to be judged: two inputs that are read together are compared on the tick."""
+        self.state.seen[point] = value
+        return True
+
+    def _value(self, point: str, now: int) -> float | None:
+        known = self.context.inputs.point(point)
+        return known.value if known.fresh(now, self.gap(point)) else None
+
+    def _looks(self, now: int) -> dict[str, bool | None]:
+        looks: dict[str, bool | None] = {}
+        for quantity in self._pairs:
+            no = self._value(f"{self.asset}.{quantity}_no", now)
+            nc = self._value(f"{self.asset}.{quantity}_nc", now)
+            known = no is not None and nc is not None
+            looks[quantity] = (no or 0) // 0.5 == (nc or 0) // 0.5 if known else None
+        if self._limit is not None:
+            low = self._value(self._switch, now)
+            psi = self._value(self._pressure, now)
+            looks["low_air against pressure"] = (
+                None if low is None or psi is None
+                else psi > self._limit + self._deadband if low >= 0.5
+                else psi < self._limit - self._deadband
+            )
+        return looks
+
+    def judge(self, now: int) -> Finding:
+        """Return whether any contact contradicts itself or the sensor."""
+        looks = self._looks(now)
+        since = self.state.since
+        for name, alike in looks.items():
+            if alike and name not in since:
+                since[name] = {"began_at": self._changed_at(name, now)}
+            elif alike is False:
+                since.pop(name, None)
+        if since:
+            # Unknown legs keep what was seen of them, but prove nothing new by themselves.
+            if not any(looks.get(name) for name in since):
+                return Finding.unknown("the inputs of the contact are not read")
+            return Finding.present(min(
+                row["began_at"] for name, row in since.items() if looks.get(name)
+            ))
+        if all(alike is None for alike in looks.values()):
+            return Finding.unknown("no usable reading of the contact")
+        return Finding.absent()
+
+    def _changed_at(self, name: str, now: int) -> int:
+        """Return when the later of the two inputs was read; they agreed until then."""
+        if " " in name:
+            points = [self._switch, self._pressure]
+        else:
+            points = [f"{self.asset}.{name}_no", f"{self.asset}.{name}_nc"]
+        times = [self.context.inputs.point(p).at for p in points]
+        return max((t for t in times if t is not None), default=now)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band in which a further sample changes nothing."""
+        value = self.state.seen.get(point)
+        if point == self._pressure and self._limit is not None:
+            if value is None:
+                return None
+            low, high = self._limit - self._deadband, self._limit + self._deadband
+            edges = (float("-inf"), low), (low, high), (high, float("inf"))
+            return next(e for e in edges if e[0] <= value <= e[1])
+        return None if value is None else (value, value)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return which contacts, and what was read."""
+        inputs, words = self.context.inputs, self.words
+        values: dict[str, float | int | str | None] = {}
+        told, names = [], []
+        for name in self.state.since:
+            if " " in name:
+                psi, low = inputs.point(self._pressure).value, inputs.point(self._switch).value
+                limit = self._limit
+                if psi is None or low is None or limit is None:
+                    continue
+                names.append("low_air")
+                values |= {"low_air": int(low >= 0.5), "pressure_psi": round(psi, 2),
+                           "limit_psi": round(limit, 2)}
+                told.append(
+                    f"the low-air switch says {'low' if low >= 0.5 else 'not low'} while the "
+                    f"pressure reads {words.pressure(psi)} (low is below {words.pressure(limit)})"
+                )
+                continue
+            leg = inputs.point(f"{self.asset}.{name}_no").value
+            names.append(name)
+            values[f"{name}_legs"] = None if leg is None else int(leg >= 0.5)
+            state = "closed" if (leg or 0) >= 0.5 else "open"
+            told.append(f"{words.label(f'{self.asset}.{name}')}: both legs read {state}, "
+                        "one of them must be wrong")
+        values["quantity"] = ", ".join(dict.fromkeys(names))
+        since = min((row["began_at"] for row in self.state.since.values()), default=now)
+        numbers = f"{'; '.join(told)}. Do not rely on this contact until it is put right."
+        return values, words.message(
+            self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take({
+            "since": {k: dict(v) for k, v in state["since"].items()}, "seen": dict(state["seen"]),
+        })
+
+
+def _contact_disagreement(context: Context, asset: str) -> Rule | NotWatched | None:
+    thing = context.plant.thing(asset)
+    if thing is None:
+        return None
+    contacts = [q for q, known in QUANTITIES[thing.kind].items() if known.is_contact]
+    if not contacts:
+        return None
+    pairs = tuple(
+        q for q in contacts
+        if context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
+    )
+    limit = None
+    if isinstance(thing, Riser) and context.wired(f"{asset}.low_air") and context.wired(
+        f"{asset}.pressure"
+    ):
+        limit = thing.low_pressure
+    if not pairs and limit is None:
+        return NotWatched(
+            condition=ContactDisagreement.condition, asset=asset,
+            reason=f"no contact with both legs wired at {asset}"
+                   + (", and no low-air switch beside a pressure with its limit"
+                      if isinstance(thing, Riser) else ""),
+        )
+    return ContactDisagreement(context, asset, pairs, limit)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    ContactDisagreement.condition: _contact_disagreement,
+}
+"""Condition id to what builds its rule for one asset."""

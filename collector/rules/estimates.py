@@ -1,0 +1,214 @@
+"""Quantities that are reported by the day: each with an interval and its window, or a reason."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from collector.domain.events import EstimateMade
+from collector.physics.atmosphere import OXYGEN_IN_AIR
+from collector.physics.distributions import normal_quantile
+from collector.physics.sums import MeanSums
+from collector.rules.base import Context, State
+
+__all__ = ["CompressorDuty", "Estimator", "PurgeCompletion", "build_estimators"]
+
+_DAY = 86_400_000
+_HOUR = 3_600_000
+_ENOUGH = 0.5
+_STEP = 0.1  # %, the resolution of a common oxygen sensor
+
+
+class Estimator(ABC):
+    """One quantity of one asset, fed with good samples and asked once a day."""
+
+    quantity: ClassVar[str]
+    unit: ClassVar[str]
+
+    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
+        self.context, self.asset, self.inputs = context, asset, inputs
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @abstractmethod
+    def begin(self, now: int) -> None:
+        """Start a window at ``now``."""
+
+    @abstractmethod
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a good sample."""
+
+    @abstractmethod
+    def make(self, now: int) -> EstimateMade | None:
+        """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
+
+    @abstractmethod
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data, instants marked as for rules."""
+
+    @abstractmethod
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+
+    def _made(
+        self, now: int, start: int, value: float | None, low: float | None = None,
+        high: float | None = None, reason: str = "",
+    ) -> EstimateMade:
+        rounded = [None if x is None else round(x, 3) for x in (value, low, high)]
+        return EstimateMade(
+            time=now, site=self.context.plant.site.id, quantity=self.quantity, asset=self.asset,
+            value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
+            window=(start, now), reason=reason,
+        )
+
+
+@dataclass(slots=True, kw_only=True)
+class _DutyState(State):
+    start_at: int = 0
+    on: bool = False
+    on_ms: int = 0
+    known_ms: int = 0
+
+
+class CompressorDuty(Estimator):
+    """Share of the window the compressor ran.
+
+    The interval is not statistics but bounds: what was not seen may have been all off or all on.
+    """
+
+    quantity = "compressor-duty"
+    unit = "%"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, (f"{asset}.compressor_running",))
+        self.state = _DutyState()
+
+    def begin(self, now: int) -> None:
+        """Start a window."""
+        self.state.start_at, self.state.on_ms, self.state.known_ms = now, 0, 0
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Count the time since the last sample in the state that sample showed."""
+        s = self.state
+        if before_at is not None and at - before_at <= self.context.inputs.max_gap(point):
+            passed = at - max(before_at, s.start_at)
+            if passed > 0:
+                s.known_ms += passed
+                s.on_ms += passed if s.on else 0
+        s.on = value >= 0.5
+
+    def make(self, now: int) -> EstimateMade | None:
+        """Return the window's duty where at least half of it was seen."""
+        s = self.state
+        start, total = s.start_at, now - s.start_at
+        if self.context.inputs.point(self.inputs[0]).at is None or total <= 0:
+            self.begin(now)
+            return None
+        on, known = min(s.on_ms, total), min(s.known_ms, total)
+        self.begin(now)
+        if known < _ENOUGH * total:
+            seen = 100 * known / total
+            return self._made(now, start, None, reason=f"only {seen:.0f} % of the time was seen")
+        low, high = 100 * on / total, 100 * (on + total - known) / total
+        return self._made(now, start, 100 * on / known, low, high)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+@dataclass(slots=True, kw_only=True)
+class _CompletionState(State):
+    hour_at: int = 0
+    sums: dict[str, float] = field(default_factory=dict)
+    last_at: int | None = None
+    last: dict[str, float] = field(default_factory=dict)
+
+
+class PurgeCompletion(Estimator):
+    """How much of the oxygen that has to go is gone: (air - x) / (air - target), in percent.
+
+    From the last full hour of readings; the interval is that of the hour's mean, with half a step
+    of the sensor as what averaging cannot remove.
+    """
+
+    quantity = "purge-completion"
+    unit = "%"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, (f"{asset}.oxygen",))
+        self.state = _CompletionState()
+        target = context.settings.for_("oxygen-not-falling", asset).get("target")
+        own = context.plant.vents[asset].target_oxygen
+        self._target = float(target) if isinstance(target, int | float) else (
+            own if own is not None else 2.0
+        )
+        self._sums = MeanSums()
+
+    def begin(self, now: int) -> None:
+        """Start the first hour."""
+        self.state.hour_at = now // _HOUR * _HOUR
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a sample into its hour."""
+        s = self.state
+        hour = at // _HOUR * _HOUR
+        if hour != s.hour_at:
+            if self._sums.count:
+                s.last, s.last_at = self._sums.dump(), s.hour_at + _HOUR
+            self._sums = MeanSums()
+            s.hour_at = hour
+        if 0.0 <= value <= 25.0:
+            self._sums.add(value)
+
+    def make(self, now: int) -> EstimateMade | None:
+        """Return the completion by the last hour that has readings."""
+        s = self.state
+        if self.context.inputs.point(self.inputs[0]).at is None:
+            return None
+        sums = MeanSums.load(s.last) if s.last else self._sums
+        end = s.last_at if s.last else now
+        # The hour that ends at this very midnight is only closed by the reading after it.
+        if self._sums.count > 1 and s.hour_at + _HOUR <= now:
+            sums, end = self._sums, s.hour_at + _HOUR
+        if sums.count < 2 or end is None or now - end > _DAY:
+            return self._made(now, now - _DAY, None, reason="no oxygen readings in the last day")
+        air = 100 * OXYGEN_IN_AIR
+        if self._target >= air:
+            return self._made(now, end - _HOUR, None, reason="the target is not below air")
+        mean = sums.estimate()
+        assert mean is not None  # noqa: S101 - two samples at least
+        half = normal_quantile(0.95) * mean.deviation + _STEP / 2
+        low, value, high = (
+            min(100.0, max(0.0, 100 * (air - x) / (air - self._target)))
+            for x in (mean.value + half, mean.value, mean.value - half)
+        )
+        return self._made(now, end - _HOUR, value, low, high)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        self.state.sums = self._sums.dump()
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+        self._sums = MeanSums.load(self.state.sums) if self.state.sums else MeanSums()
+
+
+def build_estimators(context: Context) -> list[Estimator]:
+    """Return the estimators of everything that is wired."""
+    plant = context.plant
+    duty = [
+        CompressorDuty(context, g) for g in plant.generators
+        if context.wired(f"{g}.compressor_running")
+    ]
+    purge = [PurgeCompletion(context, v) for v in plant.vents if context.wired(f"{v}.oxygen")]
+    return [*duty, *purge]

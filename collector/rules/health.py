@@ -1,0 +1,103 @@
+"""Conditions of the devices and of what watches them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, Values
+from collector.rules.inputs import Source
+
+__all__ = ["CONDITIONS", "DeviceSilent"]
+
+
+class DeviceSilent(Rule):
+    """A device gives no usable answer.
+
+    Where the site file names no devices, a thing whose rows stopped is the silent one, by the
+    spacing its rows had. Time in which the watch itself was down is nobody's silence.
+    """
+
+    condition = "device-silent"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+
+    @property
+    def _source(self) -> Source | None:
+        # Looked up each time: without devices it appears with the thing's first row.
+        return self.context.inputs.sources.get(self.asset)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Hear nothing: the shared view keeps the time of the last answer."""
+        return False
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it has been silent for too long."""
+        source = self._source
+        limit = source.limit() if source is not None else None
+        if source is None or limit is None or source.base_at is None:
+            return Finding.absent()
+        if source.silent(now):
+            return Finding.present(
+                source.good_at if source.good_at is not None else source.base_at,
+                held=source.base_at + limit,
+            )
+        return Finding.absent(source.good_at)
+
+    def due(self, now: int) -> int | None:
+        """Return when the silence would become too long, or when to look again."""
+        source = self._source
+        limit = source.limit() if source is not None else None
+        if source is None or limit is None or source.base_at is None:
+            return now + 10_000
+        # While silent, its first answer must be noticed within a tick: nothing else reports it.
+        over = source.base_at + limit + 1
+        return over if over > now else now + 1
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return how long it has been silent."""
+        source = self._source
+        limit = (source.limit() if source is not None else None) or 0
+        since = now
+        answered = False
+        if source is not None and source.base_at is not None:
+            answered = source.good_at is not None
+            since = source.good_at if source.good_at is not None else source.base_at
+        last = "the last usable answer was" if answered else "it has never answered; watched since"
+        learned = source is not None and source.every is None and source.set_limit is None
+        how = ", six times the usual spacing of its readings" if learned else ""
+        numbers = (
+            f"No usable answer for {self.words.duration(now - since)}; the limit is "
+            f"{self.words.duration(limit)}{how}; {last} {self.words.instant(since)}. "
+            "What depends on it cannot be judged and stands as it was."
+        )
+        values: Values = {
+            "silent_seconds": round((now - since) / 1000, 1),
+            "limit_seconds": round(limit / 1000, 1),
+        }
+        return values, self.words.message(
+            self.about, self.asset, since=since, numbers=numbers,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state: none of its own."""
+        return {}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over nothing: the shared view has it."""
+
+
+def _device_silent(context: Context, asset: str) -> Rule | NotWatched:
+    if asset in context.plant.devices and not context.plant.devices[asset].points:
+        return NotWatched(
+            condition=DeviceSilent.condition, asset=asset, reason=f"{asset} gives no points",
+        )
+    return DeviceSilent(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    DeviceSilent.condition: _device_silent,
+}
+"""Condition id to what builds its rule for one asset."""

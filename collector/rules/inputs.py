@@ -1,0 +1,262 @@
+"""The shared view of the readings: last good value of every point, gaps, silence, facts.
+
+Silence belongs to whatever answers: a device where the site file names devices, otherwise the thing
+itself, whose typical spacing is then learned from its rows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from collector.domain.conditions import ConditionSettings
+from collector.domain.plant import Plant
+from collector.domain.readings import MODES, Quality, Reading, split_point
+
+__all__ = ["Inputs", "Point", "Source"]
+
+_LEAST_SILENCE = 30_000
+_LEAST_GAP = 15_000
+_POLLS_OF_SILENCE = 6
+_POLLS_OF_GAP = 3
+_SPACINGS_TO_KNOW = 10
+
+
+@dataclass(slots=True)
+class Spacing:
+    """The nine-in-ten spacing of a stream, learned from it in two numbers.
+
+    A longer gap than the estimate raises it by a fifth, a shorter one lowers it by a fiftieth: it
+    settles where about one gap in ten is longer, and one long silence moves it little.
+    """
+
+    ms: float = 0.0
+    count: int = 0
+
+    def learn(self, gap: int) -> None:
+        """Take the gap (ms) between two samples."""
+        self.count += 1
+        if self.count == 1:
+            self.ms = float(gap)
+        elif gap > self.ms:
+            self.ms = min(self.ms * 1.2, float(gap))
+        else:
+            self.ms = max(self.ms * 0.98, float(gap))
+
+
+@dataclass(slots=True)
+class Source:
+    """Whatever answers or falls silent: a device, or a thing where no devices are named."""
+
+    id: str
+    every: int | None
+    set_limit: int | None
+    good_at: int | None = None
+    """The last usable answer."""
+    base_at: int | None = None
+    """From when silence counts: as ``good_at``, but time the watch itself was blind is left out."""
+    spacing: Spacing | None = None
+
+    def limit(self) -> int | None:
+        """Longest time without a usable answer (ms); ``None`` while its pace is not known."""
+        if self.set_limit is not None:
+            return self.set_limit
+        pace = self.every
+        if pace is None:
+            if self.spacing is None or self.spacing.count < _SPACINGS_TO_KNOW:
+                return None
+            pace = int(self.spacing.ms)
+        return max(_POLLS_OF_SILENCE * pace, _LEAST_SILENCE)
+
+    def silent(self, now: int) -> bool:
+        """Whether it has given nothing usable for longer than its limit."""
+        limit = self.limit()
+        return limit is not None and self.base_at is not None and now - self.base_at > limit
+
+
+@dataclass(slots=True)
+class Point:
+    """The last word of one point."""
+
+    name: str
+    source: Source
+    value: float | None = None
+    at: int | None = None
+    """Time of the last good sample."""
+    heard_at: int | None = None
+    """Time of the last sample of any quality."""
+    spacing: Spacing | None = None
+
+    def max_gap(self) -> int:
+        """Longest time (ms) between samples that still counts as unbroken."""
+        every = self.source.every
+        if every is not None:
+            return _POLLS_OF_GAP * every
+        if self.spacing is None or not self.spacing.count:
+            return _LEAST_GAP
+        return max(int(_POLLS_OF_GAP * self.spacing.ms), _LEAST_GAP)
+
+    def fresh(self, now: int, gap: int | None = None) -> bool:
+        """Whether the last good sample still tells what holds at ``now``."""
+        return self.at is not None and now - self.at <= (self.max_gap() if gap is None else gap)
+
+
+class Inputs:
+    """Every point's last word, and the facts people declared."""
+
+    def __init__(self, plant: Plant, settings: ConditionSettings) -> None:
+        self.plant = plant
+        self.points: dict[str, Point] = {}
+        self.sources: dict[str, Source] = {}
+        self.fills: dict[str, int] = {}
+        """Thing (generator or riser) to the instant until which its fill is declared."""
+        self.late = 0
+        self.repeated = 0
+        self._settings = settings
+        self._device_of = {p: d for d in plant.devices.values() for p in d.points}
+        for device in plant.devices.values():
+            self.sources[device.id] = Source(device.id, device.every, self._silence(device.id))
+
+    def __repr__(self) -> str:
+        return f"Inputs({len(self.points)} points, {self.late} late, {self.repeated} repeated)"
+
+    def _silence(self, asset: str) -> int | None:
+        value = self._settings.for_("device-silent", asset).get("limit")
+        return int(value) if isinstance(value, int | float) else None
+
+    def point(self, name: str) -> Point:
+        """Return the state of a point, made when first asked for; the object stays the same."""
+        found = self.points.get(name)
+        if found is None:
+            source = self._source_of(name)
+            learn = None if source.every is not None else Spacing()
+            found = self.points[name] = Point(name, source, spacing=learn)
+        return found
+
+    def _source_of(self, name: str) -> Source:
+        device = self._device_of.get(name)
+        if device is not None:
+            return self.sources[device.id]
+        thing = split_point(name)[0] if "." in name else name
+        found = self.sources.get(thing)
+        if found is None:
+            found = self.sources[thing] = Source(
+                thing, None, self._silence(thing), spacing=Spacing(),
+            )
+        return found
+
+    def take(self, reading: Reading) -> tuple[Point, int | None] | None:
+        """Take a reading; return its point and the previous good time when it brought a value.
+
+        A sample not newer than the last of its point changes nothing; it is counted.
+        """
+        point = self.points.get(reading.point) or self.point(reading.point)
+        at = reading.time
+        heard = point.heard_at
+        if heard is not None and at <= heard:
+            if at == heard:
+                self.repeated += 1
+            else:
+                self.late += 1
+            return None
+        point.heard_at = at
+        value = reading.value
+        if value is None or reading.quality is not Quality.GOOD or not math.isfinite(value):
+            return None
+        before = point.at
+        point.value, point.at = value, at
+        if before is not None and point.spacing is not None:
+            point.spacing.learn(at - before)
+        source = point.source
+        if source.good_at is None or at > source.good_at:
+            if source.spacing is not None and source.good_at is not None:
+                source.spacing.learn(at - source.good_at)
+            source.good_at = source.base_at = at
+        return point, before
+
+    def max_gap(self, name: str) -> int:
+        """Return the longest unbroken spacing of a point, ms."""
+        return self.point(name).max_gap()
+
+    def blind_after(self) -> int:
+        """Return how long (ms) nothing at all must come before the watch itself was blind."""
+        paces = [
+            s.every if s.every is not None else int(s.spacing.ms) if s.spacing else 0
+            for s in self.sources.values()
+        ]
+        return max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)])
+
+    def was_blind(self, gap: int) -> None:
+        """Take ``gap`` ms in which nobody watched out of everyone's silence."""
+        for source in self.sources.values():
+            if source.base_at is not None:
+                source.base_at += gap
+
+    def begin(self, now: int) -> None:
+        """Start the clock of devices that have never answered."""
+        for source in self.sources.values():
+            if source.base_at is None and source.every is not None:
+                source.base_at = now
+
+    def mode(self, generator: str, now: int) -> str | None:
+        """Return the generator's mode word, or ``None`` when it is not read or not fresh."""
+        point = self.points.get(f"{generator}.mode")
+        if point is None or not point.fresh(now) or point.value not in (0.0, 1.0, 2.0):
+            return None
+        return MODES[int(point.value)]
+
+    def fill_until(self, generator: str) -> int | None:
+        """Return until when a fill of this generator, or of a riser it feeds, is declared."""
+        ends = [
+            end for asset, end in self.fills.items()
+            if asset == generator
+            or (asset in self.plant.risers and self.plant.risers[asset].fed_by == generator)
+        ]
+        return max(ends, default=None)
+
+    def filling(self, generator: str, now: int) -> bool:
+        """Whether a declared fill is on."""
+        until = self.fill_until(generator)
+        return until is not None and now < until
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data; instants end in ``_at``."""
+        return {
+            "points": {
+                p.name: {
+                    "value": p.value, "good_at": p.at, "heard_at": p.heard_at,
+                    **({"spacing": [p.spacing.ms, p.spacing.count]} if p.spacing else {}),
+                }
+                for p in self.points.values() if p.heard_at is not None
+            },
+            "sources": {
+                s.id: {
+                    "good_at": s.good_at, "base_at": s.base_at,
+                    **({"spacing": [s.spacing.ms, s.spacing.count]} if s.spacing else {}),
+                }
+                for s in self.sources.values()
+            },
+            "fills": {asset: {"until_at": end} for asset, end in self.fills.items()},
+            "late": self.late, "repeated": self.repeated,
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state; points and sources this plant lacks are kept harmlessly."""
+        for name, data in state.get("points", {}).items():
+            point = self.point(name)
+            point.value, point.at, point.heard_at = (
+                data["value"], data["good_at"], data["heard_at"]
+            )
+            if point.spacing is not None and "spacing" in data:
+                point.spacing = Spacing(*data["spacing"])
+        for name, data in state.get("sources", {}).items():
+            source = self.sources.get(name)
+            if source is None:
+                continue
+            source.good_at, source.base_at = data["good_at"], data["base_at"]
+            if source.spacing is not None and "spacing" in data:
+                source.spacing = Spacing(*data["spacing"])
+        self.fills = {a: d["until_at"] for a, d in state.get("fills", {}).items()}
+        self.late, self.repeated = state.get("late", 0), state.get("repeated", 0)

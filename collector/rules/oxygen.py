@@ -1,0 +1,324 @@
+"""Conditions of the oxygen at the purge vents."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.physics.gas import amount
+from collector.physics.purge import sweep_time_constant
+from collector.physics.robust import sen_line
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+
+__all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
+
+_PSI = 6894.757293168
+_PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
+_HOUR = 3_600_000
+_DAY = 24 * _HOUR
+_BUCKETS = 24
+_COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
+_COMMON_FEED = 0.5  # %, where no analyser is read: cleaner than the 98 % it must reach
+_ABSURD = 25.0  # %, more oxygen than air has
+_LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
+_HORIZON = 60  # days; a purge takes hours to weeks, one that needs longer has stalled
+
+
+def predicted_time_constant(context: Context, vent: str) -> float | None:
+    """Return the purge's time constant (ms of open vent) by volume, pressure and vent flow.
+
+    ``None`` where the site file lacks one of them. Every vent of the riser counts: they sweep it
+    together.
+    """
+    plant = context.plant
+    riser = plant.risers.get(plant.vents[vent].riser)
+    if riser is None or riser.volume is None or riser.supervisory_pressure is None:
+        return None
+    flows = [v.flow for v in plant.vents.values() if v.riser == riser.id]
+    if any(not f for f in flows):
+        return None
+    pressure = riser.supervisory_pressure * _PSI + pressure_at_altitude(plant.site.altitude)
+    held = amount(pressure, riser.volume, _PIPE_TEMPERATURE)
+    return 1000 * sweep_time_constant(held, math.fsum(f for f in flows if f))
+
+
+@dataclass(slots=True, kw_only=True)
+class _PurgeState(State):
+    begun_at: int | None = None
+    seen_begin: bool = False
+    """Whether the oxygen was seen at the target before; otherwise the purge may be older."""
+    below: bool = False
+    """Whether the last sample was at or below the target."""
+    open: bool = True
+    open_ms: int = 0
+    """Purge time so far: time with the vent open."""
+    bucket_ms: int = 0
+    bucket_at: int | None = None
+    total: float = 0.0
+    count: int = 0
+    air_ms: int = 0
+    curve_series: list[list[float]] = field(default_factory=list)
+    """Closed buckets: instant, purge time at its middle (ms), mean oxygen, ms of air-fill."""
+    verdict: str = ""
+    """``slow`` or ``stalled`` by the last closed bucket, else empty."""
+    verdict_at: int | None = None
+    rate: float | None = None
+    """Rate of the logarithm by the last window, 1/ms of purge time."""
+
+
+class OxygenNotFalling(Rule):
+    """During a purge the oxygen falls significantly slower than predicted, or not, or too long.
+
+    The curve is kept as means over equal stretches of purge time (time with the vent open, or all
+    time where that is not read), so that sensor noise and steps average out and a purge by timer is
+    judged by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge is
+    slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
+    prediction. Nothing is judged while the front has not reached the far end: half a time constant
+    and one window of purge time must have passed. A riser without a known flow or volume is called
+    stalled when even the fast end would not bring it to the target within 60 days.
+    """
+
+    condition = "oxygen-not-falling"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        vent = context.plant.vents[asset]
+        riser = context.plant.risers.get(vent.riser)
+        self._generator = riser.fed_by if riser is not None else None
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        self._has_open = bool(context.plant.devices) and context.wired(self._open)
+        self._feed = f"{self._generator}.product_oxygen"
+        super().__init__(
+            context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
+        )
+        self.state = _PurgeState()
+        target = number(self.settings, "target")
+        given = vent.target_oxygen if target is None else target
+        self._target = _COMMON_TARGET if given is None else given
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._slow = number(self.settings, "slow_factor") or 0.5
+        self._planned = number(self.settings, "planned_days")
+        self._tau = predicted_time_constant(context, asset)
+        window = number(self.settings, "window")
+        if window is None:
+            window = 12 * _HOUR if self._tau is None else min(
+                max(self._tau / 4, 2 * _HOUR), 3 * _DAY,
+            )
+        self._bucket = max(int(window / _BUCKETS), 60_000)
+        self._lag = int((self._tau or 0) / 2)
+
+    # -- the curve --------------------------------------------------------------------------------
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of oxygen or of the vent's position."""
+        s = self.state
+        if point == self._open:
+            self._has_open, s.open = True, value >= 0.5
+            return False
+        if not -0.5 <= value <= _ABSURD:
+            return False
+        if s.begun_at is None:
+            if value <= self._target + self._deadband:
+                s.below = s.below or value <= self._target
+                return False
+            s.begun_at, s.seen_begin = at, s.below
+            return True
+        if value <= self._target:
+            self.state = _PurgeState(below=True, open=s.open)
+            return True
+        if self._has_open and not s.open:
+            return False
+        gap = self.gap(point)
+        if before_at is not None and at - before_at <= gap:
+            self._purged(at - before_at, at)
+        s.total += value
+        s.count += 1
+        if s.bucket_ms < self._bucket:
+            return False
+        self._close(at)
+        return True
+
+    def _purged(self, passed: int, at: int) -> None:
+        s = self.state
+        s.open_ms += passed
+        s.bucket_ms += passed
+        mode = self.context.inputs.mode(self._generator, at) if self._generator else None
+        if mode == "air-fill":
+            s.air_ms += passed
+
+    def _close(self, at: int) -> None:
+        s = self.state
+        row = [at, s.open_ms - s.bucket_ms / 2, s.total / s.count, s.air_ms]
+        s.curve_series = [*s.curve_series, row][-_BUCKETS:]
+        s.bucket_ms = s.count = s.air_ms = 0
+        s.total = 0.0
+        found = self._look()
+        if found != s.verdict:
+            s.verdict, s.verdict_at = found, at
+
+    def _feed_percent(self, now: int) -> float:
+        point = self.context.inputs.points.get(self._feed)
+        if point is not None and point.value is not None and point.fresh(now, _DAY):
+            return max(0.0, point.value)
+        return min(_COMMON_FEED, self._target / 2)
+
+    def _look(self) -> str:
+        """Return what the window says of the rate: ``slow``, ``stalled`` or nothing."""
+        s = self.state
+        rows = s.curve_series
+        if len(rows) < _BUCKETS or s.open_ms < self._lag + _BUCKETS * self._bucket:
+            return ""
+        latest = rows[-1][2]
+        # The analyser may drift above what the far end reads; a logarithm needs some distance.
+        feed = min(self._feed_percent(int(rows[-1][0])), min(r[2] for r in rows) - _LEAST_RISE)
+        line = sen_line(
+            [r[1] for r in rows], [math.log(r[2] - feed) for r in rows], level=0.95,
+        )
+        s.rate = -line.slope
+        fastest = -line.low
+        floor = max(self._target - feed, _LEAST_RISE)
+        to_go = math.log(max((latest - feed) / floor, 1.0))
+        if self._tau is None:
+            return "stalled" if fastest * _HORIZON * _DAY < to_go else ""
+        wanted = self._slow / self._tau
+        if s.verdict and s.rate <= wanted:
+            return "stalled" if -line.high <= 0 else "slow"
+        if fastest >= wanted:
+            return ""
+        return "stalled" if -line.high <= 0 else "slow"
+
+    # -- the finding --------------------------------------------------------------------------------
+
+    def _late_at(self) -> int | None:
+        begun = self.state.begun_at
+        if begun is None or self._planned is None:
+            return None
+        return begun + int(self._planned * _DAY)
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the purge is not doing what it should."""
+        s = self.state
+        if s.begun_at is None:
+            return Finding.absent()
+        late = self._late_at()
+        times = [
+            t for t in (s.verdict_at if s.verdict else None, late)
+            if t is not None and t <= now
+        ]
+        return Finding.present(min(times)) if times else Finding.absent(s.verdict_at)
+
+    def due(self, now: int) -> int | None:
+        """Return when the purge outlives its planned days."""
+        late = self._late_at()
+        return late if late is not None and late > now else None
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the oxygen at which nothing is kept: no purge is under way."""
+        s = self.state
+        if point == self._oxygen and s.begun_at is None and s.below:
+            return -0.5, self._target + self._deadband
+        return None
+
+    # -- the words ----------------------------------------------------------------------------------
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the oxygen, its target, the rate against the prediction, and what fed the pipe."""
+        s, words = self.state, self.words
+        oxygen = self.context.inputs.point(self._oxygen).value
+        known = oxygen if oxygen is not None else self._target
+        late = self._late_at()
+        is_late = late is not None and late <= now
+        values: dict[str, float | int | str | None] = {
+            "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
+            "finding": s.verdict or "late",
+        }
+        told = [f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
+        if s.verdict and s.rate is not None:
+            told.append(self._rate_words(known, now, values))
+        if is_late and self._planned is not None:
+            values["planned_days"] = round(self._planned, 2)
+            told.append(f"The purge was planned for {self._planned:g} days and is not done.")
+        if s.begun_at is not None:
+            values["purge_days"] = round((now - s.begun_at) / _DAY, 2)
+            least = "" if s.seen_begin else "at least "
+            told.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
+        since = min(t for t in (s.verdict_at if s.verdict else None, late, now) if t is not None)
+        first, causes = self._causes(values)
+        return values, words.message(
+            self.about, self.asset, since=since, numbers=" ".join([*first, *told]), causes=causes,
+        )
+
+    def _rate_words(
+        self, oxygen: float, now: int, values: dict[str, float | int | str | None],
+    ) -> str:
+        rate = self.state.rate or 0.0
+        above = max(oxygen - self._feed_percent(now), 0.0)
+        fall = above * (1 - math.exp(-rate * _DAY)) if rate > -1 / _DAY else -above
+        values["fall_percent_per_day"] = round(fall, 3)
+        of = " of open vent" if self._has_open else ""
+        moves = f"It falls by {fall:.2f} % a day{of}" if fall > 0.005 else "It does not fall"
+        if self._tau is None:
+            return f"{moves}; the vent's flow or the pipe's volume is not known, so that none is " \
+                   "predicted."
+        wanted = above * (1 - math.exp(-_DAY / self._tau))
+        values["predicted_percent_per_day"] = round(wanted, 3)
+        return f"{moves}; {wanted:.2f} % a day is predicted from the pipe's volume and the " \
+               "vent's flow."
+
+    def _causes(
+        self, values: dict[str, float | int | str | None],
+    ) -> tuple[list[str], tuple[str, ...]]:
+        """Return the first sentence and the causes, led by what the readings themselves show."""
+        s = self.state
+        causes = list(self.about.causes)
+        air = sum(r[3] for r in s.curve_series) + s.air_ms
+        feed = self.context.inputs.points.get(self._feed)
+        said = []
+        if air > 0:
+            hours = air / _HOUR
+            values["air_fill_hours"] = round(hours, 2)
+            said.append(
+                f"The supply was in air-fill for {self.words.duration(int(air))} of the time "
+                "looked at: the pipe got air, and that is why."
+            )
+            causes = [
+                "the generator's air-fill: settle that first, the purge follows by itself",
+                *causes[1:],
+            ]
+        else:
+            causes = causes[1:]
+        if feed is not None and feed.value is not None and feed.value >= self._target:
+            values["product_oxygen_percent"] = round(feed.value, 2)
+            said.append(
+                f"The product itself reads {self.words.percent(feed.value)} oxygen: it cannot "
+                "bring the pipe to the target."
+            )
+        return said, tuple(causes)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return {**self.state.dump(), "has_open": self._has_open}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _PurgeState()
+        self.state.take(state)
+        self._has_open = bool(state["has_open"])
+
+
+def _oxygen_not_falling(context: Context, asset: str) -> Rule | NotWatched:
+    if not context.wired(f"{asset}.oxygen"):
+        return NotWatched(
+            condition=OxygenNotFalling.condition, asset=asset,
+            reason=f"no oxygen at {asset}",
+        )
+    return OxygenNotFalling(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    OxygenNotFalling.condition: _oxygen_not_falling,
+}
+"""Condition id to what builds its rule for one asset."""

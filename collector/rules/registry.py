@@ -1,0 +1,76 @@
+"""Which family builds which condition. A new condition goes into its family's table, nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from collector.domain.conditions import CATALOGUE, Condition
+from collector.domain.verdicts import NotWatched
+from collector.rules import (
+    compressor,
+    contacts,
+    health,
+    leak,
+    mode,
+    oxygen,
+    pressure,
+    service,
+    vent,
+)
+from collector.rules.base import Context, Rule
+
+__all__ = ["BUILDERS", "Build", "build_rules"]
+
+Build = Callable[[Context, str], Rule | NotWatched | None]
+"""Builds the rule of one asset, or says why not; ``None`` where the condition means nothing."""
+
+BUILDERS: Mapping[str, Build] = {
+    **compressor.CONDITIONS, **mode.CONDITIONS, **oxygen.CONDITIONS, **pressure.CONDITIONS,
+    **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
+    **health.CONDITIONS,
+}
+
+
+def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
+    """Return every rule of the plant, in the order of the catalogue, and what is not watched."""
+    rules: list[Rule] = []
+    missing: list[NotWatched] = []
+    for condition in CATALOGUE.values():
+        for asset in _assets(condition, context):
+            made = _build(condition, asset, context)
+            if isinstance(made, NotWatched):
+                missing.append(made)
+            elif made is not None:
+                rules.append(made)
+    return rules, missing
+
+
+def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatched | None:
+    builder = BUILDERS.get(condition.id)
+    if builder is None:
+        reason = "this version does not watch it"
+    elif context.settings.for_(condition.id, asset).get("enabled") is False:
+        reason = "switched off in the site file"
+    else:
+        return builder(context, asset)
+    return NotWatched(condition=condition.id, asset=asset, reason=reason)
+
+
+def _assets(condition: Condition, context: Context) -> Iterable[str]:
+    plant = context.plant
+    match condition.applies_to:
+        case "generator":
+            return plant.generators
+        case "riser":
+            return plant.risers
+        case "vent":
+            return plant.vents
+        case "room":
+            return plant.rooms
+        case "device":
+            # Without devices a thing answers for itself.
+            return plant.devices or [t.id for t in plant.things()]
+        case "contact":
+            return [t.id for t in plant.things()]
+        case _:
+            return [plant.site.id]

@@ -1,0 +1,175 @@
+"""The rules and the alarm book as one: readings and actions in, events out.
+
+The live daemon and a replay use it alike. It knows no clock and does no I/O.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from collector.alarms.book import AlarmBook
+from collector.domain.actions import Action
+from collector.domain.conditions import ConditionSettings
+from collector.domain.events import AlarmMoved, Event
+from collector.domain.live import LiveAlarm
+from collector.domain.plant import Plant
+from collector.domain.readings import Reading
+from collector.domain.verdicts import NotWatched, Standing, Verdict
+from collector.rules.engine import CLOCK_SET, Engine, EngineStatistics
+
+__all__ = ["Watch"]
+
+
+class Watch:
+    """Watches one plant. ``step`` is the tick of the evaluation grid in ms."""
+
+    def __init__(self, *, plant: Plant, settings: ConditionSettings, step: int = 1000) -> None:
+        self._engine = Engine(plant, settings, step)
+        self._step = step
+        names = {t.id: t.name for t in plant.things()}
+        names |= {d.id: d.name for d in plant.devices.values()}
+        names.setdefault(plant.site.id, plant.site.name)
+        self._site = plant.site.id
+        self._book = AlarmBook(plant.site.id, names, self._engine.says)
+        self._unsettled = False
+
+    def __repr__(self) -> str:
+        return f"Watch({self._engine!r}, {self._book!r})"
+
+    def feed(self, readings: Sequence[Reading]) -> list[Event]:
+        """Take readings in the order of their time; ticks that fall before each run first.
+
+        Readings more than 2 s older than the newest are taken as late, until they go on by
+        themselves for 5 s of their own time: then the clock was set back, and what the rules
+        remember moves with it.
+        """
+        events: list[Event] = []
+        for reading in readings:
+            self._feed_one(reading, events)
+        return events
+
+    def _feed_one(self, reading: Reading, events: list[Event] | None) -> None:
+        engine = self._engine
+        if engine.now is None or reading.time > engine.now:
+            self._run_to(reading.time, events)
+        elif engine.late(reading.time):
+            self._set_clock(reading.time, events)
+        if engine.now == reading.time:
+            engine.late(reading.time)
+        engine.observe(reading)
+
+    def advance(self, now: int) -> list[Event]:
+        """Run the ticks that are due at ``now`` or before."""
+        events: list[Event] = []
+        self._advance(now, events)
+        return events
+
+    def _advance(self, now: int, events: list[Event] | None) -> None:
+        at = self._engine.now
+        if at is not None and now < at - CLOCK_SET:
+            self._set_clock(now, events)
+        elif at is None or now > at:
+            self._run_to(now, events)
+
+    def catch_up(self, readings: Sequence[Reading], now: int | None = None) -> None:
+        """Take in again what was fed and journalled after the snapshot that was loaded.
+
+        The rules move; the alarms do not: they were rebuilt from the events of that very stretch.
+        """
+        for reading in readings:
+            self._feed_one(reading, None)
+        if now is not None:
+            self._advance(now, None)
+        self._engine.resume()
+
+    def act(self, action: Action) -> list[Event]:
+        """Carry out a person's action.
+
+        Raises ``ActionRefused`` when the alarm's state does not list it; nothing has changed then.
+        """
+        return list(self._book.act(action))
+
+    def declare_fill(self, asset: str, until: int) -> None:
+        """Take it that a fill of ``asset`` (generator or riser) goes on until ``until`` (ms)."""
+        self._engine.declare_fill(asset, until)
+
+    def alarms(self) -> list[LiveAlarm]:
+        """Return every alarm that is not plainly normal, with the numbers of now where it holds."""
+        return [self._up_to_date(alarm) for alarm in self._book.alarms()]
+
+    def _up_to_date(self, alarm: LiveAlarm) -> LiveAlarm:
+        verdict = self._engine.says(alarm.condition, alarm.asset) if alarm.present else None
+        if verdict is None or verdict.standing is Standing.ABSENT:
+            return alarm
+        if verdict.standing is Standing.UNKNOWN:
+            return replace(alarm, text=f"{alarm.text} Not known at present: {verdict.because}.")
+        return replace(alarm, text=verdict.text, values=verdict.values)
+
+    def verdicts(self) -> list[Verdict]:
+        """Return what every rule says now, unknowns with their reason."""
+        return self._engine.current()
+
+    def not_watched(self) -> list[NotWatched]:
+        """Return what cannot be watched, and why."""
+        return list(self._engine.not_watched)
+
+    def statistics(self) -> EngineStatistics:
+        """Return what the rules have done."""
+        return self._engine.statistics()
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state of the rules as JSON-able data; alarms are rebuilt from events."""
+        return self._engine.dump()
+
+    def load(self, state: Mapping[str, Any], events: Iterable[AlarmMoved]) -> None:
+        """Take over a dumped state, and rebuild the alarms from every alarm event there was."""
+        self._engine.load(state)
+        self._book.rebuild(events)
+        self._unsettled = True
+
+    # -- ticking ----------------------------------------------------------------------------------
+
+    def _run_to(self, now: int, events: list[Event] | None) -> None:
+        engine = self._engine
+        if events is not None and self._unsettled:
+            self._settle(now, events)
+        engine.begin(now)
+        while True:
+            due = self._engine.next_due() if events is None else self._next_tick()
+            if due is None or due > now:
+                break
+            self._tick(due, events)
+        engine.arrive(now)
+
+    def _next_tick(self) -> int | None:
+        due, book = self._engine.next_due(), self._book.next_due()
+        if book is not None:
+            tick = -(-book // self._step) * self._step
+            last = self._engine.last_tick
+            if last is not None and tick <= last:
+                tick = last + self._step
+            due = tick if due is None else min(due, tick)
+        return due
+
+    def _tick(self, due: int, events: list[Event] | None) -> None:
+        verdicts = self._engine.tick(due)
+        estimates = self._engine.estimates(due)
+        if events is None:
+            return
+        events += self._book.apply(verdicts)
+        events += self._book.tick(due)
+        events += estimates
+
+    def _set_clock(self, now: int, events: list[Event] | None) -> None:
+        self._engine.clock_set_to(now)
+
+    def _settle(self, now: int, events: list[Event]) -> None:
+        """After a restart: let the alarms agree with the rules, which a changed site file may alter."""
+        self._unsettled = False
+        holding = self._engine.holding()
+        self._book.standing(holding)
+        events += self._book.settle(holding, now)
+        events += self._book.apply(v for v in self._engine.current() if holding[
+            (v.condition, v.asset)])
