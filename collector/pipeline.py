@@ -259,6 +259,5 @@ def restore(
     """
     watch.load(state or {}, alarms)
     for readings in commits:
-        watch.feed(readings)
-    if tick is not None:
-        watch.advance(tick)
+        watch.catch_up(readings)
+    watch.catch_up((), tick)
