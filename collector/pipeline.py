@@ -18,7 +18,7 @@ from typing import Any, Protocol
 
 from collector.clock import Clock
 from collector.domain.actions import Action
-from collector.domain.errors import ActionRefused, JournalError
+from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
@@ -149,7 +149,10 @@ class Pipeline:
     async def finish(self) -> None:
         """Take what is left in, save the rules' state, and commit it all."""
         self._snapshot_due = True
-        await self.turn()
+        try:
+            await self.turn()
+        except JournalCorrupt as error:
+            _log.error("what was left could not be kept: %s", error)
 
     async def turn(self) -> None:
         """Feed what came, judge, commit, then tell."""
@@ -216,6 +219,8 @@ class Pipeline:
             self._number = await asyncio.to_thread(
                 self._store.commit, readings, events, meta=meta
             )
+        except JournalCorrupt:
+            raise  # trying again will not help; the daemon begins a new journal
         except JournalError as error:
             self._counts["failures"] += 1
             if str(error) != self._trouble:

@@ -5,9 +5,10 @@ site file again; a wrong one is refused with every mistake in the log, and the o
 
 It supervises for maintenance and only reads. It is not a fire-alarm system and replaces none.
 
-example:
+Example:
   quietpipe check fenmoor.toml
   quietpipe run fenmoor.toml
+
 """
 
 from __future__ import annotations
