@@ -153,7 +153,7 @@ def nitrogen_compressibility(pressure_pa: float, temperature_k: float) -> float:
 
     Parameters
     ----------
-    pressure_pa : absolute pressure, Pa; up to 1.5 MPa.
+    pressure_pa : absolute pressure, Pa; up to 1 MPa.
     temperature_k : temperature, K; 230 to 350.
 
     Returns
@@ -172,7 +172,7 @@ def nitrogen_compressibility(pressure_pa: float, temperature_k: float) -> float:
     >>> nitrogen_compressibility(0, 290)
     1.0
     """
-    between("pressure_pa", pressure_pa, 0.0, 1.5e6)
+    between("pressure_pa", pressure_pa, 0.0, 1.0e6)
     between("temperature_k", temperature_k, 230.0, 350.0)
     reduced = temperature_k / 126.192
     simple: float = 0.083 - 0.422 / reduced**1.6
