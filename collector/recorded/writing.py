@@ -45,10 +45,13 @@ def _quality(reading: Reading) -> str:
 
 def write_csv(readings: Iterable[Reading], out: TextIO) -> int:
     """Write the header and every reading; return how many. Raises ``OSError`` of ``out``."""
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    plain = csv.writer(out, lineterminator="\n")
+    # The module leaves a lone carriage return bare, and then reads it as the end of a row.
+    quoted = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    plain.writerow(COLUMNS)
     units, count = _Units(), 0
     for batch in _batches(readings):
+        writer = quoted if any("\r" in r.why for r in batch) else plain
         writer.writerows(
             (format_instant(r.time), r.point, value_text(r.value, units.of(r.point)),
              _unit(units.of(r.point)), _quality(r), r.why) for r in batch
