@@ -147,23 +147,28 @@ class ModbusDevice:
 
     def _hand_over(self, raws: dict[Span, Raw], planned: Planned, sink: Sink) -> None:
         """Give what became complete with this request."""
-        complete = dict.fromkeys(
-            e for span in planned.spans for e in self._by_span[span]
-            if e not in self._given and all(s in raws for s in e.spans)
-        )
-        self._emit(list(complete), raws, sink)
+        given = self._given
+        complete = []
+        for span in planned.spans:
+            for emitter in self._by_span[span]:
+                if emitter not in given and (
+                    emitter.single or all(s in raws for s in emitter.spans)
+                ):
+                    given.add(emitter)
+                    complete.append(emitter)
+        self._emit(complete, raws, sink)
 
     def _finish(self, raws: dict[Span, Raw], sink: Sink) -> None:
         """Give what no request brought: what is refused, and what a broken poll left."""
         now = self._clock.now()
         for span, why in self._plan.refused_spans.items():
             raws.setdefault(span, Raw(asked=now, quality=Quality.BAD, why=why))
-        self._emit([e for e in self._emitters if e not in self._given], raws, sink)
+        if len(self._given) < len(self._emitters):
+            self._emit([e for e in self._emitters if e not in self._given], raws, sink)
 
     def _emit(self, emitters: Sequence[Emitter], raws: dict[Span, Raw], sink: Sink) -> None:
         now = self._clock.now()
         readings = [r for e in emitters for r in e.readings(raws, now)]
-        self._given.update(emitters)
         if readings:
             sink(readings)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from collector.sources.register_map import width
 from collector.sources.requests import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
@@ -21,8 +22,7 @@ _SEPARABLE = frozenset({2, 3})
 """Illegal data address, and illegal data value (the quantity): a smaller request may be granted."""
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Span:
+class Span(NamedTuple):
     """Registers or bits ``start`` to ``end`` (excluded) of a table that belong together."""
 
     table: str

@@ -20,6 +20,8 @@ _FORMATS = {
     "int16": "h", "uint16": "H", "int32": "i", "uint32": "I",
     "int64": "q", "uint64": "Q", "float32": "f", "float64": "d",
 }
+_BITS = BIT_TABLES | {"lines"}
+"""Lines of a local chip are bits too."""
 _WIDTHS = {name: max(1, struct.calcsize(">" + code) // 2) for name, code in _FORMATS.items()}
 
 
@@ -37,7 +39,7 @@ def width(point: PointSettings) -> int:
 
     Raises ``ValueError`` for a type that is not known or does not fit its table.
     """
-    if point.table in BIT_TABLES:
+    if point.table in _BITS:
         if point.type != "bit":
             raise ValueError(f"{point.point}: {point.table} hold bits, not {point.type}")
         return 1
@@ -57,11 +59,16 @@ def raw_value(point: PointSettings, raw: Sequence[int]) -> float | int | str:
 
     ``word_order`` says which register comes first, ``byte_order`` which byte of a register.
     """
-    if point.table in BIT_TABLES:
+    if point.table in _BITS:
         return int(bool(raw[0]))
     if point.type == "bit":
         register = int.from_bytes(_bytes(point, raw), "big")
         return register >> (point.bit or 0) & 1
+    if point.byte_order == "high-first":  # by far the most common, and no bytes need be moved
+        if point.type == "uint16":
+            return raw[0]
+        if point.type == "int16":
+            return raw[0] - 65536 if raw[0] > 32767 else raw[0]
     data = _bytes(point, raw)
     if point.type == "text":
         return data.decode("ascii", "replace").split("\0", 1)[0].strip()

@@ -83,7 +83,7 @@ class Peer:
 
     def replies(self, unit: int, pdu: bytes) -> list[tuple[float, int, bytes]]:
         self.asked.append((unit, pdu))
-        self.registry.note("peer", pdu[0])  # the peer is at the far end of the wire: what comes, was sent
+        self.registry.note("peer", pdu[0])  # at the far end of the wire: what comes, was sent
         if unit not in self.units:
             return []
         right = self.units[unit].answer(pdu)

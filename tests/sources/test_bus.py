@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from collector.clock import SystemClock
+from collector.clock import ScaledClock, SystemClock
 from collector.domain.errors import (
     DeviceError,
     DeviceRefused,
@@ -191,3 +191,79 @@ async def test_turns(bus: Bus, peer: Peer) -> None:
     other = ReadRequest(unit=2, table="holding-registers", address=107, count=3)
     answers = await asyncio.gather(*(bus.read(r, 500) for r in (THREE, other) * 10))
     assert [a.values for a in answers] == [(0x022B, 0, 0x64), (1, 2, 3)] * 10
+
+
+@pytest.mark.parametrize("kind", ["rtu", "rtu+tcp"])
+async def test_silence_between_frames(peer: Peer, kind: str) -> None:
+    """t3.5 at 9600 baud is 4.01 ms (Modbus over Serial Line V1.02, 2.5.1.1)."""
+    moments: list[float] = []
+
+    def note(_peer: Peer, unit: int, _pdu: bytes, right: bytes) -> list[tuple[float, int, bytes]]:
+        moments.append(asyncio.get_running_loop().time())
+        return [(0.0, unit, right)]
+
+    peer.always = note
+    address = peer.pty() if kind == "rtu" else peer.tcp(rtu=True)
+    async with address as where:
+        at = {"path": where} if kind == "rtu" else {"host": "127.0.0.1", "port": where}
+        bus = Bus(Address(kind=kind, baud=9600, parity="none", **at), SystemClock())  # type: ignore[arg-type]
+        await asyncio.gather(*(bus.read(THREE, 300) for _ in range(20)))
+        await bus.close()
+    gaps = [b - a for a, b in zip(moments, moments[1:], strict=False)]
+    assert len(gaps) == 19
+    assert min(gaps) >= 0.00401
+
+
+async def test_a_line_that_cannot_be_opened_is_left_alone_for_a_while() -> None:
+    async with Peer().tcp() as port:
+        pass
+    bus = Bus(Address(kind="tcp", host="127.0.0.1", port=port), SystemClock())
+    with pytest.raises(LinkDown) as first:
+        await bus.read(THREE, 100)
+    with pytest.raises(LinkDown) as second:
+        await bus.read(THREE, 100)
+    assert first.value.__cause__ is not None
+    assert second.value.__cause__ is None, "told from memory, without trying"
+    await asyncio.sleep(0.3)
+    with pytest.raises(LinkDown) as third:
+        await bus.read(THREE, 100)
+    assert third.value.__cause__ is not None
+    await bus.close()
+
+
+async def test_a_half_dead_connection_is_opened_anew(peer: Peer) -> None:
+    async with peer.tcp() as port:
+        bus = Bus(Address(kind="tcp", host="127.0.0.1", port=port), SystemClock())
+        await bus.read(THREE, 100)
+        peer.twists.extend([p.silent] * 3)
+        for _ in range(3):
+            with pytest.raises(DeviceSilent):
+                await bus.read(THREE, 30)
+        assert (await bus.read(THREE, 100)).values == (0x022B, 0, 0x64)
+        assert bus.statistics().opened == 2
+        assert peer.connections == 2
+        await bus.close()
+
+
+async def test_a_time_out_cancelled_from_outside_leaves_the_line_fit(
+    bus: Bus, peer: Peer
+) -> None:
+    peer.twists.append(lambda _peer, unit, _pdu, right: [(0.05, unit, right[:2] + b"\7" * 6)])
+    task = asyncio.create_task(bus.read(THREE, 200))
+    await asyncio.sleep(0.02)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    try:
+        got = (await bus.read(THREE, 200)).values
+    except DeviceReplyInvalid:
+        got = (await bus.read(THREE, 200)).values
+    assert got == (0x022B, 0, 0x64)
+
+
+async def test_a_sped_up_clock_shortens_time_outs_but_not_to_nothing() -> None:
+    fast = Bus(Address(kind="tcp", host="h"), ScaledClock(origin=0, speed=5))
+    assert fast._seconds(1000) == pytest.approx(0.2)
+    faster = Bus(Address(kind="tcp", host="h"), ScaledClock(origin=0, speed=600))
+    assert faster._seconds(1000) == pytest.approx(0.1)
+    assert Bus(Address(kind="tcp", host="h"), SystemClock())._seconds(40) == 0.04
