@@ -97,7 +97,7 @@ class _File:
     def __init__(self, path: Path, meter: _Meter, *, unsorted: bool) -> None:
         self._path, self._meter, self._unsorted = path, meter, unsorted
         self._name = "standard input" if str(path) == "-" else path.name
-        self._mistakes: list[Mistake] = []
+        self._mistakes: list[tuple[int, Mistake]] = []
         self._reader = RowReader()
         self._latest: int | None = None
 
@@ -117,7 +117,7 @@ class _File:
                     yield waiting[:ready]
                     del waiting[:ready]
         if self._mistakes:
-            raise RecordingError(self._mistakes)
+            raise RecordingError([m for _, m in sorted(self._mistakes, key=itemgetter(0))])
         if waiting:
             yield waiting
 
@@ -136,7 +136,8 @@ class _File:
     def _say(self, line: int | None, problem: str, expected: str = "") -> None:
         place = self._name if line is None else f"{self._name} line {line}"
         if len(self._mistakes) < _MOST_MISTAKES:
-            self._mistakes.append(Mistake(place=place, problem=problem, expected=expected))
+            self._mistakes.append(
+                (line or 0, Mistake(place=place, problem=problem, expected=expected)))
 
     def _rows(self, lines: Sequence[int], chunk: Sequence[Fields]) -> Iterator[Row]:
         read = self._reader.row
