@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from simulators.generator import Generator
 from simulators.noise import key_of, slow
 from simulators.pipe import Pipe
-from simulators.specs import PlantSpec, RoomSpec
+from simulators.specs import PlantSpec, RiserSpec, RoomSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
 from simulators.vent import Vent
 
@@ -56,15 +56,13 @@ class Room:
         self.oxygen = AIR_OXYGEN
         self.temperature = spec.temperature
 
-    def move(self, dt: float, released: float, fraction: float, seconds: float) -> None:
+    def move(self, dt: float, released: float, fraction: float) -> None:
         """Let ``released`` mol/s of gas mix in while the ventilation carries it off."""
         spec = self.spec
         held = 101325.0 * spec.volume / (GAS_CONSTANT * self.temperature)
         fresh = held * spec.air_changes / 3600
         self.oxygen += (fresh * (AIR_OXYGEN - self.oxygen)
                         + released * (fraction - self.oxygen)) * dt / held
-        self.temperature = spec.temperature + spec.daily_swing * math.sin(
-            2 * math.pi * (seconds / _DAY - 0.4))
 
 
 class Plant:
@@ -92,6 +90,9 @@ class Plant:
                           for r in self.risers}
         self.books = Books()
         self.steps = 0
+        self._outside: dict[str, float] = {}
+        self._weather_until = -math.inf
+        self._look_outside()
 
     def __repr__(self) -> str:
         return (f"Plant({len(self.generators)} generators, {len(self.risers)} risers, "
@@ -123,6 +124,18 @@ class Plant:
         if self.time < instant:
             self._step(instant - self.time)
 
+    def _look_outside(self) -> None:
+        """Renew the temperatures around things; once a minute is enough for weather."""
+        seconds = self.time / 1000
+        if seconds < self._weather_until:
+            return
+        self._weather_until = seconds + 60
+        for name, pipe in self.risers.items():
+            self._outside[name] = self._weather_at(name, pipe.spec, seconds)
+        for room in self.rooms.values():
+            room.temperature = room.spec.temperature + room.spec.daily_swing * math.sin(
+                2 * math.pi * (seconds / _DAY - 0.4))
+
     def _room_temperature(self, room: str) -> float:
         return self.rooms[room].temperature if room in self.rooms else 291.15
 
@@ -144,13 +157,14 @@ class Plant:
     def _step(self, milliseconds: int) -> None:
         dt = milliseconds / 1000
         seconds = self.time / 1000
+        self._look_outside()
         for name, generator in self.generators.items():
             generator.decide()
             self._feed(generator, name, dt, seconds)
         for vent in self.vents.values():
             vent.decide(seconds)
         for room in self.rooms.values():
-            self._breathe(room, dt, seconds)
+            self._breathe(room, dt)
         self.time += milliseconds
         self.steps += 1
 
@@ -160,16 +174,8 @@ class Plant:
         made = generator.make(room)
         tank_fraction = generator.tank_fraction
         fed = self._fed[name]
-        supply = generator.gauge
-        if generator.air_fill and generator.running:
-            supply = max(supply, generator.spec.air_fill_below)
-        demands = [pipe.demand(supply) for _, pipe in fed]
+        demands = self._demands(generator, fed, made.gas, dt)
         wanted = sum(demands)
-        held = generator.nitrogen + generator.oxygen
-        if wanted * dt > 0.2 * held + made.gas * dt:
-            scale = (0.2 * held / dt + made.gas) / wanted
-            demands = [d * scale for d in demands]
-            wanted *= scale
         # In air-fill the compressor feeds the pipe first; only what is over goes to the tank.
         direct = min(made.gas, wanted) if generator.air_fill else 0.0
         feed = tank_fraction
@@ -191,6 +197,20 @@ class Plant:
         generator.move(dt, (into - from_tank) * dt, (oxygen_into - from_tank * tank_fraction) * dt,
                        into * dt, room)
 
+    def _demands(self, generator: Generator, fed: list[tuple[str, Pipe]], made: float,
+                 dt: float) -> list[float]:
+        """Return what each riser draws, mol/s: by the tank's pressure, or by the compressor's."""
+        demands = [pipe.demand(generator.gauge) for _, pipe in fed]
+        wanted = sum(demands)
+        if generator.air_fill and wanted < made:
+            # The compressor pushes into the header directly, however low the tank stands.
+            pushed = [pipe.demand(max(generator.gauge, generator.spec.air_fill_below))
+                      for _, pipe in fed]
+            share = min(1.0, made / sum(pushed)) if sum(pushed) > 0 else 1.0
+            return [d * share for d in pushed]
+        most = made + 0.2 * (generator.nitrogen + generator.oxygen) / dt
+        return [d * most / wanted for d in demands] if wanted > most else demands
+
     def _run_pipe(self, riser: str, pipe: Pipe, entering: float, entering_oxygen: float, dt: float,
                   seconds: float) -> None:
         leaving = pipe.losses(seconds)
@@ -211,23 +231,21 @@ class Plant:
         books.oxygen_leaked += leaked_oxygen
         books.vented += vented * dt
         books.oxygen_vented += vented_oxygen
-        target = self._outside(riser, pipe, seconds)
         follow = min(dt / pipe.spec.temperature_lag, 0.5)
-        pipe.settle(pipe.temperature + (target - pipe.temperature) * follow)
+        pipe.settle(pipe.temperature + (self._outside[riser] - pipe.temperature) * follow)
 
-    def _outside(self, riser: str, pipe: Pipe, seconds: float) -> float:
+    def _weather_at(self, riser: str, spec: RiserSpec, seconds: float) -> float:
         """Return the temperature around a pipe: the day, the year, and weather that is neither."""
-        spec = pipe.spec
         return (spec.temperature
                 + spec.daily_swing * math.sin(2 * math.pi * (seconds / _DAY - 0.375))
                 - spec.season_swing * math.cos(2 * math.pi * (seconds / _YEAR - 0.04))
                 + spec.weather_swing * slow(self._weather[riser], seconds, 6 * 3600))
 
-    def _breathe(self, room: Room, dt: float, seconds: float) -> None:
+    def _breathe(self, room: Room, dt: float) -> None:
         released = carried = 0.0
         for generator in self.generators.values():
             if generator.spec.room == room.spec.id:
                 out = generator.leak() + generator.relief()
                 released += out
                 carried += out * generator.tank_fraction
-        room.move(dt, released, carried / released if released else 0.0, seconds)
+        room.move(dt, released, carried / released if released else 0.0)

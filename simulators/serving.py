@@ -4,20 +4,31 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
-from simulators.plant import Plant
 from simulators.profiles import write_profiles
 from simulators.registers import REGISTER_SETS, assign
 from simulators.scenario import Scenario, Serve, UnitSpec
 from simulators.server import Line, SerialLine, TcpLine, Unit
 from simulators.stage import Stage
 from simulators.units import ScenarioError
+from simulators.wire import TABLES
 
-__all__ = ["Serving", "fill_in_site", "ready_line", "write_site"]
+__all__ = ["Serving", "ServingStatistics", "cancel", "fill_in_site", "ready_line", "write_site"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServingStatistics:
+    """Steps of the plant, requests to its units, and those that were no read (always refused)."""
+
+    steps: int
+    requests: int
+    refused: int
 
 
 class Serving:
@@ -44,6 +55,19 @@ class Serving:
         for line in self.lines.values():
             await line.close()
 
+    def statistics(self) -> ServingStatistics:
+        """Return what was asked so far."""
+        asked: Counter[int] = Counter()
+        for unit in self.units.values():
+            asked += unit.faults.asked
+        return ServingStatistics(
+            steps=self.stage.plant.steps, requests=asked.total(),
+            refused=sum(n for code, n in asked.items() if code not in TABLES),
+        )
+
+    def __repr__(self) -> str:
+        return f"Serving({self.stage.scenario.name}, {', '.join(self.addresses.values())})"
+
     def catch_up(self) -> None:
         """Let the plant's time pass up to the clock's."""
         self.stage.advance_to(self._clock.now())
@@ -56,10 +80,9 @@ class Serving:
 
     def _unit(self, spec: UnitSpec) -> Unit:
         registers = REGISTER_SETS[spec.registers]
-        plant = self.stage.plant
         return Unit(
             device=spec.device, number=spec.unit, registers=registers, bench=self.stage.bench,
-            pairs=assign(registers.points, spec.watches, lambda thing: _kind(plant, thing)),
+            pairs=assign(registers.points, spec.watches, self.stage.kind_of),
             powered_by=spec.powered_by, faults=self.stage.bench.units[spec.device],
         )
 
@@ -69,14 +92,6 @@ class Serving:
             return SerialLine(units, self.catch_up, path=serve.path, baud=serve.baud,
                               parity=serve.parity)
         return TcpLine(units, self.catch_up, rtu=serve.kind == "rtu+tcp", port=serve.port)
-
-
-def _kind(plant: Plant, thing: str) -> str:
-    for kind, group in (("generator", plant.generators), ("riser", plant.risers),
-                        ("vent", plant.vents), ("room", plant.rooms)):
-        if thing in group:
-            return kind
-    raise ScenarioError(f"there is nothing called {thing!r} to watch")
 
 
 def fill_in_site(scenario: Scenario, addresses: Mapping[str, str]) -> str:

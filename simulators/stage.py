@@ -38,6 +38,15 @@ class Stage:
     def __repr__(self) -> str:
         return f"Stage({self.scenario.name}, {format_instant(self.plant.time)})"
 
+    def kind_of(self, thing: str) -> str:
+        """Return the kind of a thing of the plant. Raises :class:`ScenarioError`."""
+        plant = self.plant
+        for kind, group in (("generator", plant.generators), ("riser", plant.risers),
+                            ("vent", plant.vents), ("room", plant.rooms)):
+            if thing in group:
+                return kind
+        raise ScenarioError(f"there is nothing called {thing!r} to watch")
+
     def _rehearse(self) -> None:
         """Try every order on a plant that is thrown away: a wrong one fails before the start."""
         if not self._acts:

@@ -12,7 +12,7 @@ from collector.clock import Clock
 from simulators.faults import Bench
 from simulators.plant import Plant
 from simulators.scenario import Scenario, load_scenario
-from simulators.serving import Serving, cancel, write_site
+from simulators.serving import Serving, ServingStatistics, cancel, write_site
 from simulators.stage import Stage
 
 __all__ = ["PlantServer"]
@@ -78,6 +78,10 @@ class PlantServer:
     def asked(self) -> dict[str, dict[int, int]]:
         """Return, by device, how many requests of each function code arrived."""
         return {name: dict(unit.asked) for name, unit in self.bench.units.items()}
+
+    def statistics(self) -> ServingStatistics:
+        """Return what was asked so far, and how much of it was no read."""
+        return self._serving.statistics()
 
     def write_site(self, folder: Path) -> Path:
         """Write the site file with real addresses, and the profiles; return its path."""
