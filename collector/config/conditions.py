@@ -10,12 +10,15 @@ from collector.config.mistakes import Key, Mistakes, Source, nearest
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, Setting
 from collector.domain.plant import Plant
-from collector.domain.readings import point_kind, split_point
+from collector.domain.readings import QUANTITIES
 
 __all__ = ["default_settings", "read_conditions"]
 
 SettingValue = float | bool | str | None
 Values = dict[str, SettingValue]
+
+_WITH_CONTACTS = tuple(
+    kind for kind, group in QUANTITIES.items() if any(q.is_contact for q in group.values()))
 
 _EXPECTED = {"flag": "true or false", "number": "a number", "count": "a whole number from 0",
              "date": "a date such as 2026-03-01"}
@@ -129,24 +132,14 @@ class _Reader:
         return values
 
     def _asset(self, condition: Condition, asset: str, key: Key) -> None:
-        kinds = {"contact": ("generator", "riser", "vent", "room")}.get(
-            condition.applies_to, (condition.applies_to,))
-        if condition.applies_to == "contact" and "." in asset and self._contact(asset):
-            return
+        # A contact is judged with the thing it belongs to: the thing is what a table names.
+        kinds = {"contact": _WITH_CONTACTS}.get(condition.applies_to, (condition.applies_to,))
         if condition.applies_to == "collector" and asset == self._plant.site.id:
             return
         if self._ids.get(asset) in kinds:
             return
         fit = [i for i, kind in self._ids.items() if kind in kinds]
         what = f'"{asset}" is a {self._ids[asset]}' if asset in self._ids \
-            else f'no {condition.applies_to} "{asset}"'
+            else f'no {" or ".join(kinds)} "{asset}"'
         self._mistakes.add(self._source, key, f"{what}{nearest(asset, fit)}",
                            "one of " + ", ".join(fit) if fit else "a setting of the condition")
-
-    def _contact(self, point: str) -> bool:
-        thing, quantity = split_point(point)
-        kind = self._ids.get(thing)
-        if kind is None or kind == "device":
-            return False
-        found = point_kind(kind, quantity)
-        return found is not None and found.is_contact
