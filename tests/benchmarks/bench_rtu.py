@@ -42,7 +42,7 @@ def _serve(pipe: Connection) -> None:
     tty.setraw(there)
     pipe.send(os.ttyname(there))
     silence_kept = float("inf")
-    last = time.perf_counter()
+    last = float("-inf")  # the first question follows no reply
     while True:
         ready, _, _ = select.select([here, pipe], [], [])
         if pipe in ready:

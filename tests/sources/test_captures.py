@@ -121,15 +121,11 @@ def test_every_read_reply_has_the_listed_values(captures: Path) -> None:
             values = parse_reply(request, reply.pdu)
         except DeviceRefused as refusal:
             words = {2: "ILLEGAL_DATA_ADDRESS"}[refusal.code]
-        # The log counts the address from one where the wire counts from zero, in all but one row.
         found.append((reply.transaction, request.unit, request.function_code, request.address,
                       request.count, values, words))
     assert len(found) == 9
     assert sum(v is not None for *_, v, _ in found) == 8
-    strip = [(t, u, f, n, v, w) for t, u, f, _, n, v, w in sorted(found, key=str)]
-    assert strip == [(t, u, f, n, v, w) for t, u, f, _, n, v, w in sorted(listed, key=str)]
-    for ours, theirs in zip(sorted(found, key=str), sorted(listed, key=str), strict=True):
-        assert theirs[3] - ours[3] in (0, 1)
+    assert sorted(found, key=str) == sorted(listed, key=str)
 
 
 def test_coils_port_by_port(captures: Path) -> None:
@@ -148,16 +144,14 @@ def test_coils_port_by_port(captures: Path) -> None:
 
 
 def test_fuzzed_bytes_are_errors_never_values(captures: Path) -> None:
-    """Every server frame of the fuzzed capture, held against every question of its flow."""
+    """Every frame of the fuzzed capture, of either side, held against many questions."""
     file = captures / "zeek_fuzz-72.pcap"
     questions = [
         ReadRequest(unit=1, table=table, address=0, count=count)
         for table in FUNCTION_CODES for count in (1, 2, 3, 8, 10, 16, 100)
     ]
     outcome: Counter[str] = Counter()
-    for flow, frame in frames(file):
-        if flow[1] != 502:
-            continue
+    for _, frame in frames(file):
         for question in questions:
             try:
                 parse_reply(question, frame.pdu)
