@@ -99,7 +99,8 @@ class Pipeline:
         self._trouble = ""
 
     def __repr__(self) -> str:
-        return f"Pipeline({self._site}, {len(self._queue)} queued, {self._counts['commits']} commits)"
+        return (f"Pipeline({self._site}, {len(self._queue)} queued, "
+                f"{self._counts['commits']} commits)")
 
     def put(self, readings: Sequence[Reading]) -> None:
         """Take readings that share a time not before those already taken."""
@@ -258,9 +259,9 @@ def restore(
 ) -> None:
     """Bring a new watch to where the last one was when its process ended.
 
-    ``state`` is the last snapshot, ``alarms`` every alarm event journalled, ``commits`` the readings
-    of each commit since that snapshot, ``tick`` the instant the last commit had judged up to. The
-    events this causes were committed then, and are dropped.
+    ``state`` is the last snapshot, ``alarms`` every alarm event journalled, ``commits`` the
+    readings of each commit since that snapshot, ``tick`` the instant the last commit had judged up
+    to. The events this causes were committed then, and are dropped.
     """
     watch.load(state or {}, alarms)
     for readings in commits:
