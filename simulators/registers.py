@@ -12,7 +12,6 @@ import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from collector.domain.readings import QUANTITIES
 from simulators.sensors import Value
 
 __all__ = ["REGISTER_SETS", "Image", "RegisterPoint", "RegisterSet", "assign", "lay_out"]
@@ -216,6 +215,11 @@ _SET_C = RegisterSet(
     ),
 )
 
+_SET_S = RegisterSet(
+    name="switches-s", title="Remote input/output, set S: the pressure switches of risers",
+    points=tuple(p for p in _SET_C.points if p.kind == "riser"),
+)
+
 _SET_K = RegisterSet(
     name="contacts-k", title="Remote input/output, set K: a generator known by its contacts alone",
     points=(
@@ -245,7 +249,5 @@ _SET_R = RegisterSet(
 )
 
 REGISTER_SETS: Mapping[str, RegisterSet] = {
-    s.name: s for s in (_SET_A, _SET_B, _SET_C, _SET_K, _SET_V, _SET_R)
+    s.name: s for s in (_SET_A, _SET_B, _SET_C, _SET_S, _SET_K, _SET_V, _SET_R)
 }
-
-assert all(p.quantity in QUANTITIES[p.kind] for s in REGISTER_SETS.values() for p in s.points)

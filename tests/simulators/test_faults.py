@@ -36,7 +36,8 @@ def _value(gauges: Gauges, point: str) -> float:
 
 CHANGES: list[Change] = [
     ("leak-step", {"riser": "r1", "flow": "2 scfm"}, 3,
-     lambda ill, well: _value(ill, "gen1.running_hours") > _value(well, "gen1.running_hours") + 0.7),
+     lambda ill, well: _value(ill, "gen1.running_hours")
+     > _value(well, "gen1.running_hours") + 0.7),
     ("leak-growth", {"riser": "r1", "per_day": "2 scfm"}, 20,
      lambda ill, well: _value(ill, "gen1.running_hours") > _value(well, "gen1.running_hours") + 1),
     ("riser-trip", {"riser": "r1"}, 0.2,

@@ -113,7 +113,7 @@ def test_a_real_pipe_is_not_well_mixed() -> None:
 
 
 def test_temperature_alone_moves_the_pressure_by_the_gas_law() -> None:
-    """A 10 F swing at 40 psi moves the pressure 1 psi (ideal gas; common practice says the same)."""
+    """A 10 F swing at 40 psi moves the pressure 1 psi (ideal gas law)."""
     riser = RiserSpec(id="r1", fed_by="gen1", supervisory_pressure=40 * PSI, leak=0.0)
     plant = Plant(small_spec(risers=(riser,), vents=()))
     pipe = plant.risers["r1"]

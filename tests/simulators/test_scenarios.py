@@ -69,8 +69,9 @@ def test_site_file_and_scenario_tell_of_the_same_plant(name: str) -> None:
     scenario = load_scenario(name)
     site = tomllib.loads(fill_in_site(scenario, {s.id: f"at-{s.id}" for s in scenario.serve}))
     assert "{" not in str([d["address"] for d in site["devices"]])
-    for kind, specs in (("generators", scenario.plant.generators), ("risers", scenario.plant.risers),
-                        ("vents", scenario.plant.vents), ("rooms", scenario.plant.rooms)):
+    plant = scenario.plant
+    for kind, specs in (("generators", plant.generators), ("risers", plant.risers),
+                        ("vents", plant.vents), ("rooms", plant.rooms)):
         assert [t["id"] for t in site.get(kind, [])] == [s.id for s in specs]
     for told, spec in zip(site["risers"], scenario.plant.risers, strict=True):
         assert parse(told["volume"], "volume") == pytest.approx(spec.volume)
@@ -209,6 +210,10 @@ def test_recorded_silence_is_an_empty_value() -> None:
     assert seen["gen1.trouble_no"] == {0.0}
 
 
+def _files(folder: Path) -> dict[str, str]:
+    return {p.name: p.read_text(encoding="utf-8") for p in folder.glob("*.toml")}
+
+
 async def _next_line(process: asyncio.subprocess.Process) -> str:
     assert process.stdout is not None
     return (await asyncio.wait_for(process.stdout.readline(), 20)).decode()
@@ -227,10 +232,10 @@ async def test_command_says_one_line_when_ready_and_ends_with_its_starter(tmp_pa
     assert ready["ready"] is True
     assert (ready["origin"], ready["speed"]) == (1772431200000, 7200)
     assert ready["people"][0]["at"] == ready["origin"] + 80 * MINUTE
-    site = Path(ready["site"])
-    assert site == tmp_path / "site.toml"
-    assert ready["addresses"]["tcp-1"] in site.read_text(encoding="utf-8")
-    assert {p.name for p in tmp_path.glob("*.toml")} >= {"generator-a.toml", "contacts-c.toml"}
+    written = _files(tmp_path)
+    assert Path(ready["site"]) == tmp_path / "site.toml"
+    assert ready["addresses"]["tcp-1"] in written["site.toml"]
+    assert set(written) >= {"generator-a.toml", "contacts-c.toml"}
     assert process.stdin is not None
     assert process.stderr is not None
     told = (await asyncio.wait_for(process.stderr.readline(), 10)).decode()

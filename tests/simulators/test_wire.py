@@ -41,8 +41,9 @@ def test_replies_are_the_specification_s_examples(request_: str, image: Any, rep
     assert answer(bytes.fromhex(request_), image, refuses_gaps=False) == bytes.fromhex(reply)
 
 
-@pytest.mark.parametrize("pdu", ["0600010003", "0500ACFF00", "10000100020400010002", "0F0013000A02CD01",
-                                 "11", "2B0E0100", "170003000600", "16000400F2"])
+@pytest.mark.parametrize("pdu", [
+    "0600010003", "0500ACFF00", "10000100020400010002", "0F0013000A02CD01", "11", "2B0E0100",
+    "170003000600", "16000400F2"])
 def test_whatever_is_no_read_is_refused_as_an_illegal_function(pdu: str) -> None:
     asked = bytes.fromhex(pdu)
     assert answer(asked, _image(), refuses_gaps=False) == bytes([asked[0] | 0x80, 1])
