@@ -219,15 +219,21 @@ class Daemon:
             await self._end(board, pipeline, poller, outbox, helpers)
 
     async def _start_board(self) -> asyncio.Task[None]:
-        up: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        up = asyncio.Event()
+
+        def ready(address: str) -> None:
+            self.board_address = address
+            up.set()
+
         board = asyncio.create_task(
-            serve(create_app(self._services()), *self._listen, on_ready=up.set_result),
-            name="board",
+            serve(create_app(self._services()), *self._listen, on_ready=ready), name="board"
         )
-        await asyncio.wait({board, up}, return_when=asyncio.FIRST_COMPLETED)
-        if not up.done():
-            await board  # raises why it could not start
-        self.board_address = up.result()
+        waiting = asyncio.create_task(_set(up), name="board up")
+        await asyncio.wait({board, waiting}, return_when=asyncio.FIRST_COMPLETED)
+        await _cancelled(waiting)
+        if board.done():
+            board.result()  # raises why it could not start
+        _log.info("the board is at %s", self.board_address)
         self._outbox.use(self._policy())
         return board
 
@@ -242,7 +248,7 @@ class Daemon:
     # -- stop ------------------------------------------------------------------------------------
 
     async def _until_stopped(self, parts: Sequence[asyncio.Task[None]]) -> None:
-        stop = asyncio.create_task(self._stop_asked.wait(), name="stop")
+        stop = asyncio.create_task(_set(self._stop_asked), name="stop")
         try:
             done, _ = await asyncio.wait({stop, *parts}, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -409,6 +415,10 @@ class Daemon:
                 polls=one.polls, failures=one.silent + one.link_down + one.refused + one.invalid,
                 lateness=one.lateness_middle, why=one.why,
             )
+
+
+async def _set(event: asyncio.Event) -> None:
+    await event.wait()
 
 
 async def _cancelled(*tasks: asyncio.Task[None]) -> None:

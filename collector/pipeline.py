@@ -72,6 +72,12 @@ class _Promise:
     events: list[Event] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class _Request:
+    action: Action
+    promise: _Promise
+
+
 class Pipeline:
     """Takes readings and actions; gives committed readings and events to ``committed``."""
 
@@ -87,7 +93,7 @@ class Pipeline:
         self._clock = clock
         self._committed = committed
         self._step = step
-        self._queue: deque[Sequence[Reading] | tuple[Action, _Promise] | FactNoted] = deque()
+        self._queue: deque[Sequence[Reading] | _Request | FactNoted] = deque()
         self._unkept: tuple[list[Reading], list[Event]] = ([], [])
         self._unanswered: list[_Promise] = []
         self._snapshot_due = False
@@ -116,7 +122,7 @@ class Pipeline:
         Raises ``ActionRefused`` when the alarm's state does not allow it.
         """
         promise = _Promise(asyncio.get_running_loop().create_future())
-        self._queue.append((action, promise))
+        self._queue.append(_Request(action, promise))
         return await promise.future
 
     def snapshot_soon(self) -> None:
@@ -135,7 +141,7 @@ class Pipeline:
             commits=self._counts["commits"], commit_failures=self._counts["failures"],
             dropped=self._counts["dropped"],
             waiting=len(self._unkept[0]) + sum(
-                len(i) for i in self._queue if not isinstance(i, tuple | FactNoted)
+                len(i) for i in self._queue if not isinstance(i, _Request | FactNoted)
             ),
             last_turn=self._last_turn, last_commit=self._last_commit, trouble=self._trouble,
         )
@@ -192,8 +198,8 @@ class Pipeline:
             item = self._queue.popleft()
             if isinstance(item, FactNoted):
                 events.append(item)
-            elif isinstance(item, tuple):
-                self._act(*item, events)
+            elif isinstance(item, _Request):
+                self._act(item.action, item.promise, events)
             else:
                 readings.extend(item)
                 events.extend(self.watch.feed(item))
