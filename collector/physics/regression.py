@@ -13,7 +13,8 @@ References
     for a fitted line after van Giersbergen, Economics Letters 86 (2005) 67-73 (from memory).
 [3] Newey, West: A simple, positive semi-definite, heteroskedasticity and autocorrelation
     consistent covariance matrix. Econometrica 55 (1987) 703-708.
-[4] NIST Statistical Reference Datasets, linear regression, Norris.
+[4] Anscombe: Graphs in statistical analysis. The American Statistician 27 (1973) 17-21 (data
+    from memory).
 """
 
 from __future__ import annotations
@@ -94,12 +95,14 @@ def fit_line(
 
     Examples
     --------
-    [4], the first six pairs of Norris lie on the certified line 1.002117 x - 0.2623 within their
-    scatter; the whole set is in the tests. A line without scatter is found exactly:
+    [4], the first of four series that share one line: slope 0.500, its deviation 0.118, the
+    intercept 3.00.
 
-    >>> line = fit_line([0, 1, 2, 3], [5, 7, 9, 11])
-    >>> line.slope.value, line.intercept, line.slope.deviation
-    (2.0, 5.0, 0.0)
+    >>> x = [10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5]
+    >>> y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68]
+    >>> line = fit_line(x, y, correlated=False)
+    >>> round(line.slope.value, 3), round(line.slope.deviation, 3), round(line.intercept, 2)
+    (0.5, 0.118, 3.0)
     """
     n = at_least("number of samples", len(values), 4)
     if len(times) != n or (weights is not None and len(weights) != n):
