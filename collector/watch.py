@@ -41,9 +41,9 @@ class Watch:
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
         """Take readings in the order of their time; ticks that fall before each run first.
 
-        Readings more than 2 s older than the newest are taken as late, until they go on by
-        themselves for 5 s of their own time: then the clock was set back, and what the rules
-        remember moves with it.
+        Readings older than the newest are taken as late. When they are older by more than a minute
+        and go on by themselves for 5 s of their own time, the clock was set back, and what the
+        rules remember moves with it. (:meth:`advance` knows the time and sees it at once.)
         """
         events: list[Event] = []
         for reading in readings:
@@ -52,12 +52,11 @@ class Watch:
 
     def _feed_one(self, reading: Reading, events: list[Event] | None) -> None:
         engine = self._engine
+        set_back = engine.late(reading.time)
+        if set_back is not None:
+            engine.clock_set_to(set_back)
         if engine.now is None or reading.time > engine.now:
             self._run_to(reading.time, events)
-        elif engine.late(reading.time):
-            self._set_clock(reading.time, events)
-        if engine.now == reading.time:
-            engine.late(reading.time)
         engine.observe(reading)
 
     def advance(self, now: int) -> list[Event]:
@@ -69,7 +68,7 @@ class Watch:
     def _advance(self, now: int, events: list[Event] | None) -> None:
         at = self._engine.now
         if at is not None and now < at - CLOCK_SET:
-            self._set_clock(now, events)
+            self._engine.clock_set_to(now)
         elif at is None or now > at:
             self._run_to(now, events)
 
@@ -129,7 +128,7 @@ class Watch:
         self._book.rebuild(events)
         self._unsettled = True
 
-    # -- ticking ----------------------------------------------------------------------------------
+    # -- ticking ---------------------------------------------------------------------------------
 
     def _run_to(self, now: int, events: list[Event] | None) -> None:
         engine = self._engine
@@ -162,11 +161,8 @@ class Watch:
         events += self._book.tick(due)
         events += estimates
 
-    def _set_clock(self, now: int, events: list[Event] | None) -> None:
-        self._engine.clock_set_to(now)
-
     def _settle(self, now: int, events: list[Event]) -> None:
-        """After a restart: let the alarms agree with the rules, which a changed site file may alter."""
+        """After a restart, let the alarms agree with the rules: the site file may be another."""
         self._unsettled = False
         holding = self._engine.holding()
         self._book.standing(holding)

@@ -100,7 +100,7 @@ class AlarmBook:
             states[alarm.state.value] = states.get(alarm.state.value, 0) + 1
         return BookStatistics(states=states)
 
-    # -- what the rules say -----------------------------------------------------------------------
+    # -- what the rules say ----------------------------------------------------------------------
 
     def apply(self, verdicts: Iterable[Verdict]) -> list[AlarmMoved]:
         """Take in verdicts; an unknown changes nothing, a standing already known neither."""
@@ -129,7 +129,7 @@ class AlarmBook:
                 entry.present = holding.get(key, False)
 
     def settle(self, holding: Mapping[Key, bool], now: int) -> list[AlarmMoved]:
-        """Return to normal what the rules no longer hold: a changed site file, or no longer watched."""
+        """Return to normal what the rules no longer hold or, after a new site file, watch."""
         moved: list[AlarmMoved] = []
         for key, entry in list(self._entries.items()):
             if entry.present and not holding.get(key, False):
@@ -138,7 +138,7 @@ class AlarmBook:
                 moved += self._move(key, entry, Input.NORMAL, _Move(now, why=why))
         return moved
 
-    # -- what people do -----------------------------------------------------------------------------
+    # -- what people do --------------------------------------------------------------------------
 
     def act(self, action: Action) -> list[AlarmMoved]:
         """Carry out a person's action.
@@ -172,7 +172,7 @@ class AlarmBook:
             return condition, asset
         raise ActionRefused(f"no such alarm stands: {alarm}")
 
-    # -- what time does -----------------------------------------------------------------------------
+    # -- what time does --------------------------------------------------------------------------
 
     def next_due(self) -> int | None:
         """Return when the next shelf or suppression ends, or ``None``."""
@@ -187,7 +187,7 @@ class AlarmBook:
                 moved += self._move(key, entry, given, _Move(now, why="its time is up"))
         return moved
 
-    # -- what stands --------------------------------------------------------------------------------
+    # -- what stands -----------------------------------------------------------------------------
 
     def alarms(self) -> list[LiveAlarm]:
         """Return every alarm that is not plainly normal, as first raised."""
@@ -239,7 +239,7 @@ class AlarmBook:
                 entry.quiet_by, entry.quiet_why = event.by, event.why
         entry.until = event.until if state in _TIMED else None
 
-    # -- moving -----------------------------------------------------------------------------------
+    # -- moving ----------------------------------------------------------------------------------
 
     def _move(self, key: Key, entry: _Entry, given: Input, move: _Move) -> list[AlarmMoved]:
         found = step(entry.state, given)

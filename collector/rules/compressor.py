@@ -87,9 +87,9 @@ class CompressorLongRun(Rule):
     air-fill in mid-run has more to do than a refill. Without a mode that can be read, the limit of
     a refill in nitrogen mode applies and the message says so.
 
-    Across a gap in the samples, an unchanged start count (or running hours that grew with the clock)
-    proves one run; a start count that grew proves another. Otherwise the run counts from what was
-    seen, "at least", and an alarm that stood before the gap stands still.
+    Across a gap in the samples, an unchanged start count (or running hours that grew with the
+    clock) proves one run; a start count that grew proves another. Otherwise the run counts
+    from what was seen, "at least", and an alarm that stood before the gap stands still.
     """
 
     condition = "compressor-long-run"
@@ -258,9 +258,9 @@ class CompressorLongRun(Rule):
         s = self.state
         if point == self._running:
             return s.run.quiet()
-        if point == self._mode:
-            if s.mode in (0.0, 1.0, 2.0) and MODES[int(s.mode)] in ("off", *s.phases):
-                return s.mode, s.mode
+        known = point == self._mode and s.mode in (0.0, 1.0, 2.0)
+        if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
+            return s.mode, s.mode
         return None
 
     def dump(self) -> dict[str, Any]:

@@ -18,6 +18,7 @@ __all__ = ["CONDITIONS", "ContactDisagreement"]
 class _DisagreementState(State):
     since: dict[str, dict[str, int]] = field(default_factory=dict)
     """What disagrees, with the instant it began under ``began_at``."""
+    ended_at: int | None = None
     seen: dict[str, float] = field(default_factory=dict)
     """The last value of each input that was judged."""
 
@@ -75,8 +76,8 @@ class ContactDisagreement(Rule):
         for name, alike in looks.items():
             if alike and name not in since:
                 since[name] = {"began_at": self._changed_at(name, now)}
-            elif alike is False:
-                since.pop(name, None)
+            elif alike is False and since.pop(name, None) is not None:
+                self.state.ended_at = self._changed_at(name, now)
         if since:
             # Unknown legs keep what was seen of them, but prove nothing new by themselves.
             if not any(looks.get(name) for name in since):
@@ -86,7 +87,7 @@ class ContactDisagreement(Rule):
             ))
         if all(alike is None for alike in looks.values()):
             return Finding.unknown("no usable reading of the contact")
-        return Finding.absent()
+        return Finding.absent(self.state.ended_at)
 
     def _changed_at(self, name: str, now: int) -> int:
         """Return when the later of the two inputs was read; they agreed until then."""
@@ -148,6 +149,7 @@ class ContactDisagreement(Rule):
         """Take over a dumped state."""
         self.state.take({
             "since": {k: dict(v) for k, v in state["since"].items()}, "seen": dict(state["seen"]),
+            "ended_at": state["ended_at"],
         })
 
 
@@ -161,6 +163,8 @@ def _contact_disagreement(context: Context, asset: str) -> Rule | NotWatched | N
     pairs = tuple(
         q for q in contacts
         if context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
+        and context.settings.for_(ContactDisagreement.condition, f"{asset}.{q}").get(
+            "enabled") is not False
     )
     limit = None
     if isinstance(thing, Riser) and context.wired(f"{asset}.low_air") and context.wired(

@@ -27,8 +27,11 @@ __all__ = ["CLOCK_SET", "Engine", "EngineStatistics"]
 CLOCK_SET = 2000
 """ms by which time must run backwards to count as a clock that was set."""
 
+_OUT_OF_ORDER = 60_000
+"""ms by which recorded rows may be out of order: readings later than that may mean a set clock."""
+
 _LATE_FOR_GOOD = 5000
-"""ms of their own time that late readings must go on, with none in time, to prove a set clock."""
+"""ms of their own time that such readings must go on, with none in time, to prove it."""
 
 _SWEEP = 30_000
 """ms between looks for points that went stale without a word."""
@@ -114,7 +117,7 @@ class Engine:
             repeated=self.inputs.repeated, **self._counts,
         )
 
-    # -- time -----------------------------------------------------------------------------------
+    # -- time ------------------------------------------------------------------------------------
 
     def begin(self, now: int) -> None:
         """Say that the engine's time is about to become ``now`` by way of ticks."""
@@ -150,24 +153,27 @@ class Engine:
         self.load(shifted(self.dump(), by))
         # The grid itself does not move with the clock.
         self._last_tick = now // self.step * self.step
-        self._resumed = False
+        self._resumed, self._late_from = False, None
         self._counts = counts
         self._counts["clock_sets"] += 1
         self._midnight = self._words.next_midnight(now)
         self._mark_all()
 
-    def late(self, at: int) -> bool:
-        """Take note of the time of a reading; return whether it proves that the clock was set back.
+    def late(self, at: int) -> int | None:
+        """Take note of a reading's time; return what the clock was set back to, once it is proven.
 
-        One late reading is just late. Late readings that go on by themselves are a new time.
+        One late reading is just late, and so are rows out of order within a minute. Older ones
+        that go on by themselves are a new time.
         """
         if self.now is None or at >= self.now - CLOCK_SET:
             self._late_from = None
-            return False
+            return None
+        if at >= self.now - _OUT_OF_ORDER:
+            return None
         if self._late_from is None or at < self._late_from:
             self._late_from = at
-            return False
-        return at - self._late_from >= _LATE_FOR_GOOD
+            return None
+        return self._late_from if at - self._late_from >= _LATE_FOR_GOOD else None
 
     def resume(self) -> None:
         """Take the pause that follows as the watch's own, not as anybody's silence."""
@@ -200,7 +206,7 @@ class Engine:
         if self.now is not None and self._dirty_tick is None:
             self._dirty_tick = self.now // self.step * self.step + self.step
 
-    # -- readings -------------------------------------------------------------------------------
+    # -- readings --------------------------------------------------------------------------------
 
     def observe(self, reading: Reading) -> None:
         """Take one reading; its ticks have run."""
@@ -237,7 +243,7 @@ class Engine:
         self.inputs.fills[asset] = until
         self._mark_all()
 
-    # -- judging --------------------------------------------------------------------------------
+    # -- judging ---------------------------------------------------------------------------------
 
     def tick(self, now: int) -> list[Verdict]:
         """Judge what is due at ``now``; return the verdicts whose standing changed."""
@@ -346,7 +352,7 @@ class Engine:
             (s.rule.condition, s.rule.asset): s.standing is Standing.PRESENT for s in self._slots
         }
 
-    # -- state ----------------------------------------------------------------------------------
+    # -- state -----------------------------------------------------------------------------------
 
     def dump(self) -> dict[str, Any]:
         """Return everything a restart needs, as JSON-able data."""

@@ -110,7 +110,7 @@ class OxygenNotFalling(Rule):
         self._bucket = max(int(window / _BUCKETS), 60_000)
         self._lag = int((self._tau or 0) / 2)
 
-    # -- the curve --------------------------------------------------------------------------------
+    # -- the curve -------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of oxygen or of the vent's position."""
@@ -190,7 +190,7 @@ class OxygenNotFalling(Rule):
             return ""
         return "stalled" if -line.high <= 0 else "slow"
 
-    # -- the finding --------------------------------------------------------------------------------
+    # -- the finding -----------------------------------------------------------------------------
 
     def _late_at(self) -> int | None:
         begun = self.state.begun_at
@@ -222,7 +222,7 @@ class OxygenNotFalling(Rule):
             return -0.5, self._target + self._deadband
         return None
 
-    # -- the words ----------------------------------------------------------------------------------
+    # -- the words -------------------------------------------------------------------------------
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the oxygen, its target, the rate against the prediction, and what fed the pipe."""

@@ -1,4 +1,4 @@
-"""Which family builds which condition. A new condition goes into its family's table, nowhere else."""
+"""Which family builds which condition. A new one goes into its family's table, nowhere else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How long a state has lasted, told from samples with gaps. Shared by rules about runs and modes."""
+"""How long a state has lasted, told from samples with gaps. For runs and modes alike."""
 
 from __future__ import annotations
 

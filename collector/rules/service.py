@@ -1,4 +1,4 @@
-"""Conditions of service and wear. This version watches none of them; the engine says so for each."""
+"""Conditions of service and wear. This version watches none; the engine says so."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Conditions of purge vents. This version watches none of them; the engine says so for each."""
+"""Conditions of purge vents. This version watches none; the engine says so."""
 
 from __future__ import annotations
 

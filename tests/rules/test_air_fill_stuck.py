@@ -1,0 +1,71 @@
+"""air-fill-stuck and every trap it must not be fooled by."""
+
+from __future__ import annotations
+
+from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, story
+
+MODE, TANK = "gen1.mode", "gen1.tank_pressure"
+C = "air-fill-stuck"
+
+
+def test_raised_when_the_stay_is_too_long_and_returned_when_it_ends():
+    s = story().feed(series({MODE: between(MINUTE, 50 * MINUTE, 2, 1), TANK: 50}, end=HOUR))
+    assert s.moves(C) == [("raised", 31 * MINUTE + 5 * SECOND),
+                          ("returned", 50 * MINUTE + 5 * SECOND)]
+    event = s.alarms(C)[0]
+    assert event.values["air_fill_minutes"] == 30.1
+    assert "Tank pressure is 50.0 psi" in event.text
+    assert "impairment" in event.text
+
+
+def test_the_mode_alone_is_enough():
+    s = story(plant(devices={"io": (5000, (MODE,))}))
+    s.feed(series({MODE: between(MINUTE, HOUR, 2, 1)}, end=40 * MINUTE))
+    assert s.moves(C) == [("raised", 31 * MINUTE + 5 * SECOND)]
+
+
+def test_a_short_fallback_is_silent():
+    s = story().feed(series({MODE: between(MINUTE, 20 * MINUTE, 2, 1), TANK: 50}, end=HOUR))
+    assert s.moves(C) == []
+
+
+def test_raised_when_the_tank_is_full_and_it_does_not_go_back():
+    s = story().feed(series({MODE: between(MINUTE, HOUR, 2, 1),
+                             TANK: between(5 * MINUTE, HOUR, 82, 55)}, end=20 * MINUTE))
+    assert s.moves(C) == [("raised", 7 * MINUTE + 5 * SECOND)]
+    assert "should have gone back to nitrogen at 80.0 psi" in s.alarms(C)[0].text
+
+
+def test_a_tank_that_hovers_at_the_return_pressure_counts_as_full():
+    tank = lambda at: 80.3 if at % 10_000 else 79.6  # noqa: E731
+    s = story().feed(series({MODE: 2, TANK: tank}, end=10 * MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+
+
+def test_trap_a_declared_system_fill():
+    rows = series({MODE: 2, TANK: 82}, end=70 * MINUTE)
+    s = story()
+    s.feed(rows[:2])
+    s.watch.declare_fill("r1", T0 + 2 * HOUR)
+    s.feed(rows[2:])
+    assert s.moves(C) == [("raised", 60 * MINUTE + 5 * SECOND)]
+
+
+def test_when_the_declared_fill_ends_the_usual_limit_is_back():
+    rows = series({MODE: between(MINUTE, 3 * HOUR, 2, 1), TANK: 50}, end=50 * MINUTE)
+    s = story()
+    s.feed(rows[:2])
+    s.watch.declare_fill("gen1", T0 + 40 * MINUTE)
+    s.feed(rows[2:])
+    # Over the limit for long, it is raised as soon as the fill no longer explains it.
+    assert s.moves(C) == [("raised", 40 * MINUTE)]
+
+
+def test_a_stay_that_began_before_start_up_is_at_least():
+    s = story().feed(series({MODE: 2, TANK: 50}, end=40 * MINUTE))
+    assert "at least 30.1 min" in s.alarms(C)[0].text
+
+
+def test_not_watched_without_a_mode():
+    s = story(plant(devices={"io": (5000, ("gen1.compressor_running",))}))
+    assert s.reason(C, "gen1") == "no mode at gen1"

@@ -1,0 +1,171 @@
+"""compressor-long-run and every trap it must not be fooled by."""
+
+from __future__ import annotations
+
+import pytest
+
+from collector.domain.plant import Generator
+from collector.rules.compressor import refill_limit
+from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, story
+
+RUN, MODE = "gen1.compressor_running", "gen1.mode"
+STARTS, HOURS = "gen1.start_count", "gen1.running_hours"
+C = "compressor-long-run"
+
+
+def test_raised_at_limit_plus_delay_with_the_numbers_of_the_contract():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, HOUR), MODE: 1}, end=30 * MINUTE))
+    assert s.moves(C) == [("raised", 13 * MINUTE + 5 * SECOND)]
+    event = s.alarms(C)[0]
+    assert event.since == T0 + 13 * MINUTE
+    assert (event.values["run_minutes"], event.values["limit_minutes"]) == (12.1, 12.0)
+    assert event.text.startswith("Compressor runs too long: Generator 1. Since 00:13:00 on Sunday")
+    assert "at least" not in event.text
+    assert event.id == f"{C}.gen1.{event.time // 1000}"
+
+
+def test_returns_when_it_stops():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, 20 * MINUTE), MODE: 1}, end=30 * MINUTE))
+    assert s.moves(C)[1] == ("returned", 20 * MINUTE + 5 * SECOND)
+
+
+def test_a_run_within_its_limit_is_silent():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, 13 * MINUTE), MODE: 1}, end=30 * MINUTE))
+    assert s.moves(C) == []
+
+
+def test_limit_is_computed_from_the_tank():
+    # 60 gal, 60 to 80 psi, 1.0 scfm at 60 F: 8.02 ft3 x 20/14.696 = 10.92 scf, so 10.92 min, and
+    # half as much again.
+    flow = 1.0 * 0.028316847 / 60 * 101325 / (8.314462618 * 288.7056)
+    gen = Generator(id="g", name="G", tank_volume=60 * 0.003785411784, cut_in=60, cut_out=80,
+                    nitrogen_delivery=flow)
+    limit, why = refill_limit(gen, 0.0, 15.5556)
+    assert limit / MINUTE == pytest.approx(1.5 * 10.916, rel=1e-3)
+    assert "pump-up" in why
+
+
+def test_limit_is_common_practice_where_the_tank_is_not_described():
+    assert refill_limit(Generator(id="g", name="G"), 0.0, 15.0) == (12 * MINUTE, "common practice")
+
+
+def test_air_fill_has_its_own_limit():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({MODE: 2, RUN: between(60 * SECOND, HOUR)}, end=HOUR))
+    assert s.moves(C) == [("raised", 31 * MINUTE + 5 * SECOND)]
+    assert "air-fill" in s.alarms(C)[0].text
+
+
+def test_a_run_that_falls_back_to_air_fill_has_the_longer_limit():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({MODE: between(5 * MINUTE, HOUR, 2, 1), RUN: between(60 * SECOND, HOUR)},
+                  end=HOUR))
+    assert s.moves(C) == [("raised", 31 * MINUTE + 5 * SECOND)]
+
+
+def test_contacts_alone_say_which_limit_was_taken():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, HOUR)}, end=20 * MINUTE))
+    assert s.moves(C) == [("raised", 13 * MINUTE + 5 * SECOND)]
+    assert "taken because the mode is not read" in s.alarms(C)[0].text
+
+
+def test_trap_a_short_gap_in_the_samples():
+    rows = series({RUN: between(60 * SECOND, HOUR), MODE: 1}, end=20 * MINUTE)
+    kept = [r for r in rows if not 300 * SECOND <= r.time - T0 < 310 * SECOND]
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == [("raised", 13 * MINUTE + 5 * SECOND)]
+
+
+def test_trap_a_long_gap_counts_only_what_was_seen():
+    rows = series({RUN: between(60 * SECOND, HOUR), MODE: 1}, end=40 * MINUTE)
+    kept = [r for r in rows if not 5 * MINUTE <= r.time - T0 < 10 * MINUTE]
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == [("raised", 22 * MINUTE + 5 * SECOND)]
+    assert "at least 12.1 min" in s.alarms(C)[0].text
+    assert s.alarms(C)[0].values["at_least"] == 1
+
+
+@pytest.mark.parametrize("first", [STARTS, RUN])
+def test_trap_a_long_gap_with_the_start_count_unchanged_is_one_run(first):
+    shapes = {RUN: between(60 * SECOND, HOUR), MODE: 1, STARTS: between(60 * SECOND, HOUR, 8, 7)}
+    shapes = {first: shapes[first], **shapes}
+    kept = [r for r in series(shapes, end=40 * MINUTE)
+            if not 5 * MINUTE <= r.time - T0 < 10 * MINUTE]
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == [("raised", 13 * MINUTE + 5 * SECOND)]
+    assert s.alarms(C)[0].values["at_least"] == 0
+
+
+@pytest.mark.parametrize("first", [STARTS, RUN])
+def test_trap_a_long_gap_with_another_start_is_another_run(first):
+    shapes = {RUN: between(60 * SECOND, HOUR), MODE: 1, STARTS: between(7 * MINUTE, HOUR, 9, 8)}
+    shapes = {first: shapes[first], **shapes}
+    kept = [r for r in series(shapes, end=21 * MINUTE)
+            if not 5 * MINUTE <= r.time - T0 < 10 * MINUTE]
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == []
+
+
+def test_trap_a_long_gap_with_running_hours_that_went_on_is_one_run():
+    hours = lambda at: round((max(at - MINUTE, 0)) / HOUR, 1)  # noqa: E731
+    shapes = {RUN: between(60 * SECOND, 5 * HOUR), MODE: 1, HOURS: hours}
+    kept = [r for r in series(shapes, end=3 * HOUR, every=10 * SECOND)
+            if not HOUR <= r.time - T0 < 2 * HOUR]
+    s = story(compressor_long_run={"limit": 150 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == [("raised", 151 * MINUTE + 5 * SECOND)]
+    assert s.alarms(C)[0].values["at_least"] == 0
+
+
+def test_an_alarm_stands_still_over_a_gap_that_proves_nothing():
+    kept = [r for r in series({RUN: between(60 * SECOND, 40 * MINUTE), MODE: 1}, end=50 * MINUTE)
+            if not 20 * MINUTE <= r.time - T0 < 25 * MINUTE]
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(kept)
+    assert s.moves(C) == [
+        ("raised", 13 * MINUTE + 5 * SECOND), ("returned", 40 * MINUTE + 5 * SECOND),
+    ]
+
+
+def test_a_stop_between_two_samples_shows_in_the_start_count():
+    starts = lambda at: 8 if at < 10 * MINUTE else 9  # noqa: E731
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, HOUR), MODE: 1, STARTS: starts}, end=20 * MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_run_that_began_before_start_up():
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: 1, MODE: 1}, end=20 * MINUTE))
+    assert s.moves(C) == [("raised", 12 * MINUTE + 5 * SECOND)]
+    assert "at least 12.1 min" in s.alarms(C)[0].text
+
+
+@pytest.mark.parametrize("asset", ["gen1", "r1"])
+def test_trap_a_declared_fill(asset):
+    rows = series({RUN: between(60 * SECOND, 3 * HOUR), MODE: 2}, end=70 * MINUTE)
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(rows[:2])
+    s.watch.declare_fill(asset, T0 + 2 * HOUR)
+    s.feed(rows[2:])
+    assert s.moves(C) == [("raised", 61 * MINUTE + 5 * SECOND)]
+    assert "declared system fill" in s.alarms(C)[0].text
+
+
+def test_not_watched_without_a_running_contact():
+    s = story(plant(devices={"io": (5000, ("gen1.mode",))}))
+    assert s.reason(C, "gen1") == "no compressor running at gen1"
+
+
+def test_metric_site_reads_metric_and_its_own_clock():
+    s = story(plant(units="metric"), compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: between(60 * SECOND, HOUR)}, end=20 * MINUTE))
+    assert "(GMT)" in s.alarms(C)[0].text
