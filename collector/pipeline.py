@@ -97,6 +97,7 @@ class Pipeline:
         self._unkept: tuple[list[Reading], list[Event]] = ([], [])
         self._unanswered: list[_Promise] = []
         self._snapshot_due = False
+        self._closing = False
         self._number = last_number
         self._offset = clock.now() - clock.monotonic()
         self._counts = dict.fromkeys(("readings", "events", "commits", "failures", "dropped"), 0)
@@ -154,8 +155,12 @@ class Pipeline:
             await self._clock.sleep(pause)
 
     async def finish(self) -> None:
-        """Take what is left in, save the rules' state, and commit it all."""
+        """Take what is left in, save the rules' state, and commit it all.
+
+        Time that passed since the last poll is not judged: nobody was asked, so nobody is silent.
+        """
         self._snapshot_due = True
+        self._closing = True
         try:
             await self.turn()
         except JournalCorrupt as error:
@@ -204,7 +209,8 @@ class Pipeline:
                 readings.extend(item)
                 events.extend(self.watch.feed(item))
                 self._counts["readings"] += len(item)
-        events.extend(self.watch.advance(now))
+        if not self._closing:
+            events.extend(self.watch.advance(now))
 
     def _act(self, action: Action, promise: _Promise, events: list[Event]) -> None:
         try:

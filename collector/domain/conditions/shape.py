@@ -1,0 +1,79 @@
+"""What a condition and its settings are made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from collector.domain.events import Priority, Signal
+
+__all__ = ["COMMON_SETTINGS", "MAX_GAP", "Condition", "Setting", "delays"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting of a condition.
+
+    ``kind`` says how its text is read: ``duration`` (ms), ``pressure`` (psi), ``pressure-rate``
+    (psi/min), ``percent``, ``temperature`` (degrees C), ``hours``, ``flow`` (mol/s), ``number``,
+    ``count``, ``days``, ``date`` or ``flag``. ``default`` is what a person would write in the site
+    file, or ``None`` where the program must derive it (``source`` then says from what).
+    """
+
+    name: str
+    kind: str
+    default: str | float | bool | None
+    source: str
+    doc: str
+
+
+COMMON_SETTINGS = (
+    Setting(name="enabled", kind="flag", default=True, source="setting", doc="watch it at all"),
+    Setting(name="on_delay", kind="duration", default="0 s", source="setting",
+            doc="how long it must hold before the alarm is raised"),
+    Setting(name="off_delay", kind="duration", default="0 s", source="setting",
+            doc="how long it must have ended before the alarm returns"),
+)
+"""Settings that every condition has; a condition may state another default for the delays."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """One condition of the trade, and what its message says besides the numbers."""
+
+    id: str
+    title: str
+    applies_to: str
+    """``generator``, ``riser``, ``vent``, ``room``, ``device``, ``contact`` or ``collector``."""
+    signal: Signal
+    priority: Priority
+    causes: tuple[str, ...] = ()
+    """Likely causes, in the order a technician would check them."""
+    cautions: tuple[str, ...] = ()
+    settings: tuple[Setting, ...] | None = None
+
+    @property
+    def built(self) -> bool:
+        """Whether this version watches it."""
+        return self.settings is not None
+
+    def all_settings(self) -> tuple[Setting, ...]:
+        """Return its own settings and the common ones it does not restate."""
+        own = self.settings or ()
+        named = {s.name for s in own}
+        return (*own, *(s for s in COMMON_SETTINGS if s.name not in named))
+
+
+def delays(on: str, off: str, source: str = "setting") -> tuple[Setting, ...]:
+    """Return the two delays with defaults of their own, as text a site file would hold."""
+    return (
+        Setting(name="on_delay", kind="duration", default=on, source=source,
+                doc="how long it must hold before the alarm is raised"),
+        Setting(name="off_delay", kind="duration", default=off, source=source,
+                doc="how long it must have ended before the alarm returns"),
+    )
+
+
+MAX_GAP = Setting(
+    name="max_gap", kind="duration", default=None, source="three polls of the slowest input",
+    doc="a longer gap between samples is not counted as time the state lasted",
+)
