@@ -185,7 +185,9 @@ def test_the_board_sees_the_numbers_of_now():
 
 def test_nothing_to_say_of_nothing():
     watch = Watch(plant=plant(), settings=settings())
-    assert watch.feed([]) == [] and watch.alarms() == [] and watch.verdicts() == []
+    assert watch.feed([]) == []
+    assert watch.alarms() == []
+    assert watch.verdicts() == []
     watch.load({}, [])
     assert "fenmoor" in repr(watch)
     assert watch.advance(T0) == []

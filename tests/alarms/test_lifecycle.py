@@ -24,11 +24,13 @@ LISTED = {
     (A, In.NORMAL): N, (A, In.SHELVE): S, (A, In.SUPPRESS): D, (A, In.TAKE_OUT): X,
     (R, In.ABNORMAL): U, (R, In.ACKNOWLEDGE): N, (R, In.SHELVE): S, (R, In.SUPPRESS): D,
     (R, In.TAKE_OUT): X,
-    (S, In.ABNORMAL): S, (S, In.NORMAL): S, (S, In.UNSHELVE_NORMAL): N, (S, In.UNSHELVE_ABNORMAL): U,
+    (S, In.ABNORMAL): S, (S, In.NORMAL): S, (S, In.UNSHELVE_NORMAL): N,
+    (S, In.UNSHELVE_ABNORMAL): U,
     (S, In.TAKE_OUT): X,
     (D, In.ABNORMAL): D, (D, In.NORMAL): D, (D, In.UNSUPPRESS_NORMAL): N,
     (D, In.UNSUPPRESS_ABNORMAL): U, (D, In.TAKE_OUT): X,
-    (X, In.ABNORMAL): X, (X, In.NORMAL): X, (X, In.PUT_BACK_NORMAL): N, (X, In.PUT_BACK_ABNORMAL): U,
+    (X, In.ABNORMAL): X, (X, In.NORMAL): X, (X, In.PUT_BACK_NORMAL): N,
+    (X, In.PUT_BACK_ABNORMAL): U,
 }
 
 
