@@ -282,7 +282,7 @@ class OxygenNotFalling(Rule):
             values["air_fill_hours"] = round(hours, 2)
             said.append(
                 f"The supply was in air-fill for {self.words.duration(int(air))} of the time "
-                "looked at: the pipe got air, and that by itself explains a purge that does not get on."
+                "looked at: the pipe got air, which by itself explains a slow purge."
             )
             causes = [
                 "the generator's air-fill: settle that first, the purge follows by itself",
