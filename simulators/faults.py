@@ -106,6 +106,27 @@ def _tank_leak(bench: Bench, on: bool, order: _Order) -> None:
     _generator(bench, order).tank_leak = order.number("flow", "flow", "0.3 scfm") if on else 0.0
 
 
+def _narrow_switch(bench: Bench, on: bool, order: _Order) -> None:
+    band = order.number("band", "pressure", "2 psi")
+    _generator(bench, order).switch_band = band if on else 0.0
+
+
+def _tired_separator(bench: Bench, on: bool, order: _Order) -> None:
+    more = order.number("oxygen", "fraction", "4 %")
+    _generator(bench, order).tired_separator = more if on else 0.0
+
+
+def _counter_reset(bench: Bench, on: bool, order: _Order) -> None:
+    unit = _find(bench.plant.generators, order.text("generator"), "generator")
+    hours = order.number("hours", "number", 0.0)
+    if on:
+        unit.run_seconds, unit.starts = hours * 3600, 0
+
+
+def _heating_off(bench: Bench, on: bool, order: _Order) -> None:
+    _riser(bench, order).heating_off = on
+
+
 def _generator_flag(name: str) -> Callable[[Bench, bool, _Order], None]:
     def set_flag(bench: Bench, on: bool, order: _Order) -> None:
         setattr(_generator(bench, order), name, on)
@@ -135,7 +156,7 @@ def _sensor(kind: str, default: str) -> Callable[[Bench, bool, _Order], None]:
         if not bench.gauges.has(point):
             raise ScenarioError(f"there is no gauge {point!r}")
         amount = order.number("by", "number", 1.5) if kind == "biased" else 0.0
-        how = order.text("reads", "nothing") if default == ".pressure" else ""
+        how = order.text("reads", "nothing") if kind == "dead" else ""
         bench.gauges.faults.pop(point, None)
         if on:
             # Held from now on, not from whenever somebody next asks.
@@ -151,6 +172,17 @@ def _wire_off(bench: Bench, on: bool, order: _Order) -> None:
     if not point.endswith(("_no", "_nc")) or not bench.gauges.has(point):
         raise ScenarioError(f"{point!r} is no leg of a contact; such as gen1.trouble_nc")
     (bench.gauges.cut_legs.add if on else bench.gauges.cut_legs.discard)(point)
+
+
+def _contact_stuck(bench: Bench, on: bool, order: _Order) -> None:
+    point = order.text("point")
+    closed = order.flag("closed", False)
+    if not bench.gauges.has_contact(point):
+        raise ScenarioError(f"{point!r} is no contact; such as r1.low_air")
+    if on:
+        bench.gauges.stuck[point] = closed
+    else:
+        bench.gauges.stuck.pop(point, None)
 
 
 def _silent(bench: Bench, on: bool, order: _Order) -> None:
@@ -184,6 +216,10 @@ FAULTS: Mapping[str, Fault] = {
     "bypass-open": _bypass,
     "worn-compressor": _wear,
     "tank-leak": _tank_leak,
+    "narrow-switch": _narrow_switch,
+    "tired-separator": _tired_separator,
+    "counter-reset": _counter_reset,
+    "heating-off": _heating_off,
     "no-start": _generator_flag("no_start"),
     "no-stop": _generator_flag("no_stop"),
     "stuck-air-fill": _generator_flag("stuck_air_fill"),
@@ -200,6 +236,8 @@ FAULTS: Mapping[str, Fault] = {
     "pressure-drop-out": _sensor("dead", ".pressure"),
     "gauge-frozen": _sensor("frozen", ""),
     "gauge-biased": _sensor("biased", ""),
+    "gauge-dead": _sensor("dead", ""),
+    "contact-stuck": _contact_stuck,
     "wire-off": _wire_off,
     "silent": _silent,
     "slow": _slow,

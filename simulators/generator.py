@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from simulators.specs import GeneratorSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
 
-__all__ = ["Generator", "GeneratorFaults", "Made"]
+__all__ = ["Generator", "GeneratorFaults", "Made", "Tally"]
 
 
 class GeneratorFaults:
     """What is wrong with a generator."""
 
     __slots__ = ("air_saying_nitrogen", "no_start", "no_stop", "power_off", "stuck_air_fill",
-                 "tank_leak", "trouble", "wear")
+                 "switch_band", "tank_leak", "tired_separator", "trouble", "wear")
 
     def __init__(self) -> None:
         self.wear = 0.0
@@ -26,6 +26,10 @@ class GeneratorFaults:
         self.power_off = False
         self.trouble = False
         self.tank_leak = 0.0
+        self.switch_band = 0.0
+        """Pa between the pressures where the switch stops and starts; 0: as it was set."""
+        self.tired_separator = 0.0
+        """How much more oxygen the product holds than when the separator was new."""
 
 
 @dataclass(slots=True)
@@ -35,6 +39,29 @@ class Made:
     intake: float = 0.0
     gas: float = 0.0
     oxygen: float = 0.0
+
+
+@dataclass(slots=True)
+class Tally:
+    """What one generator did since the start: mol and s, and its full runs."""
+
+    intake: float = 0.0
+    gave: float = 0.0
+    drawn: float = 0.0
+    """By risers, leak and relief together."""
+    gave_nitrogen: float = 0.0
+    run_nitrogen: float = 0.0
+    """s of running in nitrogen mode."""
+
+    def count(self, dt: float, made: Made, drawn: float, generator: Generator) -> None:
+        """Take one step."""
+        self.drawn += drawn * dt
+        if generator.running:
+            self.intake += made.intake * dt
+            self.gave += made.gas * dt
+            if not generator.air_fill:
+                self.gave_nitrogen += made.gas * dt
+                self.run_nitrogen += dt
 
 
 class Generator:
@@ -58,6 +85,7 @@ class Generator:
         self.cabinet = room + 4
         self.faults = GeneratorFaults()
         self.made = Made()
+        self.tally = Tally()
 
     def __repr__(self) -> str:
         return (f"Generator({self.spec.id}, {self.gauge / 1000:.1f} kPa, "
@@ -94,9 +122,13 @@ class Generator:
             # A pressure switch that never opens leaves the relief valve to hold the tank.
             if faults.no_start or (gauge >= spec.cut_out and not faults.no_stop):
                 self.running = False
-        elif gauge <= spec.cut_in and not faults.no_start:
+        elif gauge <= self._starts_at() and not faults.no_start:
             self.running = True
             self.starts += 1
+
+    def _starts_at(self) -> float:
+        narrow = self.faults.switch_band
+        return max(self.spec.cut_in, self.spec.cut_out - narrow) if narrow else self.spec.cut_in
 
     def make(self, room: float) -> Made:
         """Return what it makes now; the delivery falls with tank pressure, wear and warm air."""
@@ -116,7 +148,8 @@ class Generator:
 
     def product_fraction(self) -> float:
         """Return the oxygen fraction of what the separator gives now."""
-        return self.spec.product_oxygen + self.coldness**2 * self.spec.warm_up_oxygen
+        worn = self.spec.product_oxygen + self.faults.tired_separator
+        return worn + self.coldness**2 * self.spec.warm_up_oxygen
 
     def relief(self) -> float:
         """Return what the tank's relief valve lets off, mol/s: it lifts well above cut-out."""

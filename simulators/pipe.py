@@ -18,7 +18,7 @@ __all__ = ["Pipe", "PipeFaults"]
 class PipeFaults:
     """What is wrong with a riser. Flows in mol/s at supervisory pressure."""
 
-    __slots__ = ("bypass_open", "grow_from", "grow_rate", "leak_step", "trip")
+    __slots__ = ("bypass_open", "grow_from", "grow_rate", "heating_off", "leak_step", "trip")
 
     def __init__(self) -> None:
         self.leak_step = 0.0
@@ -27,13 +27,15 @@ class PipeFaults:
         self.grow_from = 0.0
         self.trip = 0.0
         self.bypass_open = False
+        self.heating_off = False
+        """Of the valve room, which then takes the cold of outside."""
 
 
 class Pipe:
     """State of one riser. ``total`` in mol, ``oxygen`` in mol per cell, the dead leg last."""
 
-    __slots__ = ("amd_open", "atmosphere", "cells", "dead", "faults", "gauge", "leaving", "oxygen",
-                 "spec", "temperature", "total", "volume", "_full")
+    __slots__ = ("amd_open", "atmosphere", "cells", "cold", "dead", "drawn", "faults", "gauge",
+                 "leaked", "leaving", "oxygen", "spec", "temperature", "total", "volume", "_full")
 
     def __init__(self, spec: RiserSpec, atmosphere: float, temperature: float) -> None:
         self.spec = spec
@@ -52,6 +54,10 @@ class Pipe:
         self.gauge = begin
         self.leaving = 0.0
         """mol/s at the last step, leak and trip together."""
+        self.drawn = self.leaked = 0.0
+        """mol since the start: let in by the device that holds the pressure, and lost."""
+        self.cold = 0.0
+        """How far the valve room has gone from its heated state to outside, 0 to 1."""
         self._full = spec.supervisory_pressure + atmosphere
 
     @property
@@ -138,6 +144,19 @@ class Pipe:
         """Take the pipe's new temperature and the pressure that follows from it."""
         self.temperature = temperature
         self.gauge = self.total * GAS_CONSTANT * temperature / self.volume - self.atmosphere
+
+    @property
+    def valve_room(self) -> float:
+        """Temperature of the valve room, K: heated, with a little of the pipe's own swing."""
+        heated = self.spec.valve_room + 0.15 * (self.temperature - self.spec.temperature)
+        return heated + self.cold * (self.temperature - 2.0 - heated)
+
+    def cool_room(self, dt: float, outside: float) -> None:
+        """Let the valve room follow its heating, within some two hours."""
+        if self.faults.heating_off and outside < self.spec.valve_room:
+            self.cold += (1 - self.cold) * min(dt / 7200, 0.5)
+        elif self.cold:
+            self.cold *= 1 - min(dt / 3600, 0.5)
 
     def step_limit(self, flow: float) -> float:
         """Return the longest stable step, s, when ``flow`` mol/s passes through."""

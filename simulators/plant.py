@@ -20,8 +20,6 @@ __all__ = ["Books", "Plant", "Room"]
 
 _DAY = 86400.0
 _YEAR = 365.2425 * _DAY
-_QUIET, _BUSY = 10_000, 4_000
-"""ms: the step when nothing but leaks and vents flows, and when gas is made or drawn."""
 
 
 @dataclass(slots=True)
@@ -90,6 +88,7 @@ class Plant:
                           for r in self.risers}
         self.books = Books()
         self.steps = 0
+        self._quiet, self._busy = round(spec.quiet_step * 1000), round(spec.busy_step * 1000)
         self._outside: dict[str, float] = {}
         self._weather_until = -math.inf
         self._look_outside()
@@ -140,13 +139,13 @@ class Plant:
         return self.rooms[room].temperature if room in self.rooms else 291.15
 
     def _next_step(self) -> int:
-        step = _QUIET
+        step = self._quiet
         for generator in self.generators.values():
             if generator.running:
-                step = _BUSY
+                step = min(step, self._busy)
         for pipe in self.risers.values():
             if pipe.amd_open or pipe.faults.bypass_open:
-                step = min(step, _BUSY)
+                step = min(step, self._busy)
             if pipe.faults.trip:
                 limit = 0.02 * pipe.total / (pipe.losses(self.seconds) + 1e-9)
                 step = min(step, max(int(limit * 1000), 100))
@@ -187,6 +186,7 @@ class Plant:
             self._run_pipe(riser, pipe, demand, demand * feed, dt, seconds)
         lost = generator.leak() + generator.relief()
         from_tank = wanted - direct + lost
+        generator.tally.count(dt, made, from_tank + direct, generator)
         books = self.books
         books.taken_in += made.intake * dt
         books.oxygen_in += made.intake * AIR_OXYGEN * dt
@@ -218,6 +218,7 @@ class Plant:
         for vent in self._vents_of[riser]:
             flow = vent.flow(pipe.gauge)
             vented += flow
+            vent.vented += flow * dt
             vent.sense(dt, pipe.far_oxygen, flow > 0)
         limit = pipe.step_limit(max(entering, leaving + vented))
         parts = 1 if dt <= limit else math.ceil(dt / limit)
@@ -226,6 +227,8 @@ class Plant:
             out = pipe.move(dt / parts, entering, entering_oxygen, leaving, vented)
             leaked_oxygen += out[0]
             vented_oxygen += out[1]
+        pipe.drawn += entering * dt
+        pipe.leaked += leaving * dt
         books = self.books
         books.leaked += leaving * dt
         books.oxygen_leaked += leaked_oxygen
@@ -233,6 +236,7 @@ class Plant:
         books.oxygen_vented += vented_oxygen
         follow = min(dt / pipe.spec.temperature_lag, 0.5)
         pipe.settle(pipe.temperature + (self._outside[riser] - pipe.temperature) * follow)
+        pipe.cool_room(dt, self._outside[riser])
 
     def _weather_at(self, riser: str, spec: RiserSpec, seconds: float) -> float:
         """Return the temperature around a pipe: the day, the year, and weather that is neither."""

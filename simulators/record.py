@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
@@ -14,7 +14,7 @@ from simulators.sensors import Value
 from simulators.stage import Stage
 from simulators.wire import UnitFaults
 
-__all__ = ["record", "record_to", "rows"]
+__all__ = ["polls", "record", "record_to", "rows"]
 
 
 @dataclass(slots=True)
@@ -76,6 +76,24 @@ def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Va
         for teller in tellers:
             for point, value in teller.tell().items():
                 yield time, point, value
+
+
+def polls(
+    stage: Stage, duration: int, paces: Mapping[str, int],
+) -> Iterator[tuple[int, str, dict[str, Value]]]:
+    """Yield time (ms), device and what it told, each device at its own pace (ms).
+
+    Every pace must be a multiple of the shortest. A device that gives no answer has ``None`` for
+    every point.
+    """
+    start = stage.scenario.plant.start
+    tellers = [(teller, paces[teller.spec.device]) for teller in _tellers(stage)]
+    least = min(paces.values())
+    for time in range(start, start + duration, least):
+        stage.advance_to(time)
+        for teller, pace in tellers:
+            if (time - start) % pace == 0:
+                yield time, teller.spec.device, teller.tell()
 
 
 def record(scenario: Scenario, out: TextIO, *, duration: int, every: int) -> int:

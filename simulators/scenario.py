@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -14,7 +15,8 @@ from simulators.registers import REGISTER_SETS
 from simulators.specs import GeneratorSpec, PlantSpec, RiserSpec, RoomSpec, VentSpec
 from simulators.units import ScenarioError, parse
 
-__all__ = ["FOLDER", "Act", "Person", "Scenario", "Serve", "UnitSpec", "bundled", "load_scenario"]
+__all__ = ["FOLDER", "Act", "Person", "Scenario", "Serve", "UnitSpec", "bundled", "load_scenario",
+           "read_scenario"]
 
 FOLDER = Path(__file__).parent / "scenarios"
 _Spec = TypeVar("_Spec")
@@ -98,6 +100,14 @@ def load_scenario(name: str | Path, *, seed: int | None = None,
                             f"(there are: {', '.join(bundled())})") from error
     except (tomllib.TOMLDecodeError, ScenarioError, TypeError) as error:
         raise ScenarioError(f"{path}: {error}") from error
+
+
+def read_scenario(tables: Mapping[str, Any], *, seed: int | None = None) -> Scenario:
+    """Read a scenario from its tables, as a file would hold them. Raises :class:`ScenarioError`."""
+    try:
+        return _scenario(copy.deepcopy(dict(tables)), FOLDER, seed, None)
+    except TypeError as error:
+        raise ScenarioError(str(error)) from error
 
 
 def _scenario(tables: dict[str, Any], folder: Path, seed: int | None,

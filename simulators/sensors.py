@@ -44,6 +44,8 @@ class Gauges:
         self.faults: dict[str, SensorFault] = {}
         self.cut_legs: set[str] = set()
         """Points such as ``gen1.trouble_nc`` whose wire is off."""
+        self.stuck: dict[str, bool] = {}
+        """Contacts that stay as they are told, such as ``r1.low_air``."""
         self._gauges: dict[str, _Gauge] = {}
         self._contacts: dict[str, Callable[[], bool]] = {}
         self._modes: dict[str, Callable[[], str]] = {}
@@ -66,7 +68,7 @@ class Gauges:
         if point in self._gauges:
             return self._measure(point, self._gauges[point])
         if point in self._contacts:
-            return float(self._contacts[point]())
+            return float(self.stuck.get(point, self._contacts[point]()))
         if point in self._modes:
             return self._modes[point]()
         return self._leg(point)
@@ -76,9 +78,15 @@ class Gauges:
         base = point.removesuffix("_no").removesuffix("_nc")
         return point in self._gauges or point in self._modes or base in self._contacts
 
+    def has_contact(self, point: str) -> bool:
+        """Whether ``point`` is a contact of the plant, not one of its legs."""
+        return point in self._contacts
+
     def _leg(self, point: str) -> float:
         """Read one leg of a form C: an open wire reads as an open contact."""
-        closed = self._contacts[point[:-3]]() is point.endswith("_no")
+        base = point[:-3]
+        state = self.stuck.get(base, self._contacts[base]())
+        closed = state is point.endswith("_no")
         return float(closed and point not in self.cut_legs)
 
     def _measure(self, point: str, gauge: _Gauge) -> Value:
@@ -132,8 +140,7 @@ class Gauges:
         self._gauge(f"{name}.pressure", lambda: pipe.gauge / PSI, 0.01, 0.015, 0.04)
         self._gauge(f"{name}.pipe_temperature", lambda: pipe.temperature - 273.15, 0.1, 0.05, 0.1)
         self._gauge(f"{name}.valve_room_temperature",
-                    lambda: spec.valve_room - 273.15
-                    + 0.15 * (pipe.temperature - spec.temperature), 0.1, 0.05, 0.1)
+                    lambda: pipe.valve_room - 273.15, 0.1, 0.05, 0.1)
 
     def _add_vent(self, name: str) -> None:
         vent = self.plant.vents[name]

@@ -124,6 +124,10 @@ class PlantSpec:
     atmosphere: float = _as("pressure", 101325.0)
     noise: float = _as("number", 1.0)
     """Factor on every sensor's noise and drift; 0 makes perfect gauges."""
+    quiet_step: float = _as("duration", 10.0)
+    """The step when nothing but leaks and vents flows; a year wants a longer one."""
+    busy_step: float = _as("duration", 4.0)
+    """The step when gas is made or drawn."""
     generators: tuple[GeneratorSpec, ...] = ()
     risers: tuple[RiserSpec, ...] = ()
     vents: tuple[VentSpec, ...] = ()

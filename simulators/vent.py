@@ -35,6 +35,8 @@ class Vent:
         self.chamber = oxygen
         self.open = spec.logic == "open" or (spec.logic == "oxygen" and oxygen > spec.target_oxygen)
         self.faults = VentFaults()
+        self.vented = 0.0
+        """mol since the start."""
 
     def __repr__(self) -> str:
         return f"Vent({self.spec.id}, {'open' if self.open else 'closed'}, {self.chamber:.4f})"

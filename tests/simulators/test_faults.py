@@ -76,6 +76,21 @@ CHANGES: list[Change] = [
     ("pressure-drop-out", {"of": "r1", "reads": "zero"}, 0.1,
      lambda ill, well: ill.read("r1.pressure") == 0.0),
     ("pressure-drop-out", {"of": "r1"}, 0.1, lambda ill, well: ill.read("r1.pressure") is None),
+    ("narrow-switch", {"generator": "gen1", "band": "2 psi"}, 6,
+     lambda ill, well: _value(ill, "gen1.start_count") > _value(well, "gen1.start_count") + 8),
+    ("tired-separator", {"generator": "gen1", "oxygen": "5 %"}, 1.4,
+     lambda ill, well: _value(ill, "gen1.product_oxygen")
+     > _value(well, "gen1.product_oxygen") + 1),
+    ("counter-reset", {"generator": "gen1"}, 0.1,
+     lambda ill, well: _value(ill, "gen1.running_hours") < 1
+     and _value(ill, "gen1.start_count") < 2),
+    ("heating-off", {"riser": "r1"}, 12,
+     lambda ill, well: _value(ill, "r1.valve_room_temperature")
+     < _value(well, "r1.valve_room_temperature") - 3),
+    ("contact-stuck", {"point": "r1.low_air", "closed": True}, 0.1,
+     lambda ill, well: ill.read("r1.low_air") == 1.0 and well.read("r1.low_air") == 0.0),
+    ("gauge-dead", {"point": "gen1.product_oxygen", "reads": "zero"}, 0.1,
+     lambda ill, well: ill.read("gen1.product_oxygen") == 0.0),
     ("gauge-biased", {"point": "room1.oxygen", "by": -3}, 0.1,
      lambda ill, well: _value(ill, "room1.oxygen") < 18.5),
     ("wire-off", {"point": "gen1.trouble_nc"}, 0.1,
