@@ -17,9 +17,9 @@ from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
 from collector.rules.base import Context, Finding, Rule, shifted
-from collector.rules.estimates import Estimator, build_estimators
+from collector.rules.estimates import Estimator
 from collector.rules.inputs import Inputs, Point
-from collector.rules.registry import build_rules
+from collector.rules.registry import build_estimators, build_rules
 from collector.rules.wording import Words
 
 __all__ = ["CLOCK_SET", "Engine", "EngineStatistics"]
@@ -85,7 +85,7 @@ class Engine:
         self._words = words
         self._site = plant.site.id
         self._slots = [_Slot(r, tuple(self.inputs.point(p) for p in r.needs)) for r in rules]
-        self._estimators: list[Estimator] = build_estimators(context)
+        self._estimators = build_estimators(context)
         self._interested: dict[str, list[_Slot]] = {}
         self._measured: dict[str, list[Estimator]] = {}
         for slot in self._slots:

@@ -13,7 +13,7 @@ from typing import Any
 
 from collector.domain.conditions import ConditionSettings
 from collector.domain.plant import Plant
-from collector.domain.readings import MODES, Quality, Reading, split_point
+from collector.domain.readings import MODES, Quality, Reading, point_kind, split_point
 
 __all__ = ["Inputs", "Point", "Source"]
 
@@ -57,6 +57,10 @@ class Source:
     """The last usable answer."""
     base_at: int | None = None
     """From when silence counts: as ``good_at``, but time the watch itself was blind is left out."""
+    number_at: int | None = None
+    """The last usable number that is neither contact nor mode."""
+    moved_at: int | None = None
+    """The last time any of its values differed from the one before."""
     spacing: Spacing | None = None
 
     def limit(self) -> int | None:
@@ -69,6 +73,15 @@ class Source:
                 return None
             pace = int(self.spacing.ms)
         return max(_POLLS_OF_SILENCE * pace, _LEAST_SILENCE)
+
+    def still(self) -> int:
+        """Return for how long (ms) its numbers have come and nothing it says has changed.
+
+        0 where it gives no numbers: contacts alone may rightly stay as they are for months.
+        """
+        if self.number_at is None or self.moved_at is None:
+            return 0
+        return max(0, self.number_at - self.moved_at)
 
     def silent(self, now: int) -> bool:
         """Whether it has given nothing usable for longer than its limit."""
@@ -88,6 +101,8 @@ class Point:
     heard_at: int | None = None
     """Time of the last sample of any quality."""
     spacing: Spacing | None = None
+    is_number: bool = True
+    """Whether it is neither a contact nor a mode."""
 
     def max_gap(self) -> int:
         """Longest time (ms) between samples that still counts as unbroken."""
@@ -132,8 +147,18 @@ class Inputs:
         if found is None:
             source = self._source_of(name)
             learn = None if source.every is not None else Spacing()
-            found = self.points[name] = Point(name, source, spacing=learn)
+            found = self.points[name] = Point(
+                name, source, spacing=learn, is_number=self._is_number(name),
+            )
         return found
+
+    def _is_number(self, name: str) -> bool:
+        if "." not in name:
+            return True
+        asset, quantity = split_point(name)
+        thing = self.plant.thing(asset)
+        known = point_kind(thing.kind, quantity) if thing is not None else None
+        return known is None or known.unit not in ("contact", "mode")
 
     def _source_of(self, name: str) -> Source:
         device = self._device_of.get(name)
@@ -166,10 +191,14 @@ class Inputs:
         if value is None or reading.quality is not Quality.GOOD or not math.isfinite(value):
             return None
         before = point.at
+        source = point.source
+        if value != point.value:
+            source.moved_at = at
+        if point.is_number:
+            source.number_at = at
         point.value, point.at = value, at
         if before is not None and point.spacing is not None:
             point.spacing.learn(at - before)
-        source = point.source
         if source.good_at is None or at > source.good_at:
             if source.spacing is not None and source.good_at is not None:
                 source.spacing.learn(at - source.good_at)
@@ -234,6 +263,7 @@ class Inputs:
             "sources": {
                 s.id: {
                     "good_at": s.good_at, "base_at": s.base_at,
+                    "number_at": s.number_at, "moved_at": s.moved_at,
                     **({"spacing": [s.spacing.ms, s.spacing.count]} if s.spacing else {}),
                 }
                 for s in self.sources.values()
@@ -256,6 +286,7 @@ class Inputs:
             if source is None:
                 continue
             source.good_at, source.base_at = data["good_at"], data["base_at"]
+            source.number_at, source.moved_at = data.get("number_at"), data.get("moved_at")
             if source.spacing is not None and "spacing" in data:
                 source.spacing = Spacing(*data["spacing"])
         self.fills = {a: d["until_at"] for a, d in state.get("fills", {}).items()}

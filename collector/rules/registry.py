@@ -9,6 +9,7 @@ from collector.domain.verdicts import NotWatched
 from collector.rules import (
     compressor,
     contacts,
+    estimates,
     health,
     leak,
     mode,
@@ -18,8 +19,9 @@ from collector.rules import (
     vent,
 )
 from collector.rules.base import Context, Rule
+from collector.rules.estimates import Estimator
 
-__all__ = ["BUILDERS", "Build", "build_rules"]
+__all__ = ["BUILDERS", "ESTIMATORS", "Build", "build_estimators", "build_rules"]
 
 Build = Callable[[Context, str], Rule | NotWatched | None]
 """Builds the rule of one asset, or says why not; ``None`` where the condition means nothing."""
@@ -29,6 +31,16 @@ BUILDERS: Mapping[str, Build] = {
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
     **health.CONDITIONS,
 }
+
+ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
+    estimates.build_estimators,
+)
+"""Each builds the estimators of one family, for everything that is wired."""
+
+
+def build_estimators(context: Context) -> list[Estimator]:
+    """Return every estimator of the plant, family by family."""
+    return [estimator for build in ESTIMATORS for estimator in build(context)]
 
 
 def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
