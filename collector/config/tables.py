@@ -6,13 +6,21 @@ out. Text with a unit is converted while it is read.
 
 from __future__ import annotations
 
+import contextlib
+from datetime import date, datetime
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from collector.config.units import QuantityError, StandardFlow, convert, parse_flow
+from collector.config.units import (
+    QuantityError,
+    StandardFlow,
+    convert,
+    parse_flow,
+    parse_price,
+)
 
 __all__ = ["EnvironmentFile", "SiteFile", "Table", "sized"]
 
@@ -45,7 +53,7 @@ def sized(kind: str, low: float | None = None, high: float | None = None, *,
 
 def _unit_word(kind: str) -> str:
     words = {"pressure": " psi", "volume": " m3", "length": " m", "temperature": " degC",
-             "duration": " ms", "percent": " %"}
+             "duration": " ms", "percent": " %", "power": " W", "hours": " h"}
     return words.get(kind, "")
 
 
@@ -59,6 +67,23 @@ def _flow(text: object) -> StandardFlow:
     return flow
 
 
+def _price(text: object) -> tuple[float, str]:
+    try:
+        return parse_price(text)
+    except QuantityError as exc:
+        raise mistake(exc.problem, exc.expected) from exc
+
+
+def _date(given: object) -> date:
+    if isinstance(given, str):
+        # What is no date is said below, with everything else that is none.
+        with contextlib.suppress(ValueError):
+            given = date.fromisoformat(given)
+    if isinstance(given, date) and not isinstance(given, datetime):
+        return given
+    raise mistake(f"not a date: {given!r}", "a date such as 2026-03-01")
+
+
 Pressure = Annotated[float, sized("pressure", 0, 400, above=True)]
 Volume = Annotated[float, sized("volume", 0, above=True)]
 Length = Annotated[float, sized("length", 0, above=True)]
@@ -66,6 +91,8 @@ Percent = Annotated[float, sized("percent", 0, 100)]
 Duration = Annotated[int, sized("duration", 0, above=True)]
 Size = Annotated[int, sized("size", 0, above=True)]
 Flow = Annotated[StandardFlow, BeforeValidator(_flow)]
+Price = Annotated[tuple[float, str], BeforeValidator(_price)]
+Date = Annotated[date, BeforeValidator(_date)]
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=64)]
 Text = Annotated[str, Field(min_length=1)]
 
@@ -109,6 +136,12 @@ class GeneratorTable(Table):
     product_oxygen_limit: Percent | None = None
     compressor_delivery: Flow | None = None
     nitrogen_delivery: Flow | None = None
+    compressor_power: Annotated[float, sized("power", 0, above=True)] | None = None
+    energy_price: Price | None = None
+    service_every: Annotated[float, sized("hours", 0, above=True)] | None = None
+    service_months: Annotated[int, Field(ge=1, le=120, strict=True)] | None = None
+    last_service: Date | None = None
+    last_service_hours: Annotated[float, sized("hours", 0)] | None = None
 
 
 class PipeTable(Table):

@@ -150,6 +150,11 @@ def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
         product_oxygen_limit=g.product_oxygen_limit,
         compressor_delivery=flow(g.compressor_delivery),
         nitrogen_delivery=flow(g.nitrogen_delivery),
+        compressor_power=g.compressor_power,
+        energy_price=g.energy_price[0] if g.energy_price else None,
+        currency=g.energy_price[1] if g.energy_price else "",
+        service_every=g.service_every, service_months=g.service_months,
+        last_service=g.last_service, last_service_hours=g.last_service_hours,
     ) for g in file.generators}
     return Plant(
         site=site, generators=generators, risers=_risers(file),

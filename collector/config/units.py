@@ -25,6 +25,7 @@ __all__ = [
     "affine",
     "convert",
     "parse_flow",
+    "parse_price",
 ]
 
 _TEXT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
@@ -67,6 +68,7 @@ KINDS: Mapping[str, Kind] = {
     "temperature-difference": _k("a temperature difference", "delta_degC", "2 degF", "1 degC"),
     "duration": _k("a duration", "ms", "30 s", "12 min"),
     "percent": _k("a share", "%", "2 %"),
+    "power": _k("a power", "W", "2.2 kW", "3 hp"),
     "hours": _k("running hours", "hour", "2000 h"),
     "days": _k("days", "day", "10 d"),
     "size": _k("a size", "byte", "4 GB"),
@@ -78,6 +80,8 @@ _NOUNS = {
     "[length]": "a length", "[time]": "a duration", "[temperature]": "a temperature",
     "[length] ** 3 / [time]": "a flow", "[mass]": "a mass", "[length] ** 2": "an area",
     "[mass] / [length] / [time] ** 3": "a pressure rate", "1 / [time]": "a rate",
+    "[mass] * [length] ** 2 / [time] ** 3": "a power",
+    "[mass] * [length] ** 2 / [time] ** 2": "an energy",
     "dimensionless": "a plain number",
 }
 
@@ -236,3 +240,18 @@ def parse_flow(text: object) -> StandardFlow:
     hint = ", at no stated pressure and temperature" if noun == "a flow" else ""
     raise QuantityError(f'"{number:g} {unit}" is {noun}{hint}, not a standard flow',
                         KINDS["flow"].expected)
+
+
+_PRICE = re.compile(r"(\d+\.?\d*|\.\d+)\s*([A-Za-z$\u00a3\u20ac]{1,4})\s*(?:/|per)\s*(kWh|MWh)")
+
+
+def parse_price(text: object) -> tuple[float, str]:
+    """Read ``"0.24 GBP/kWh"``: what one kWh costs, and in which currency, as it was written.
+
+    Raises :class:`QuantityError`.
+    """
+    expected = 'a price such as "0.24 GBP/kWh" or "90 EUR/MWh"'
+    found = _PRICE.fullmatch(text.strip()) if isinstance(text, str) else None
+    if found is None:
+        raise QuantityError(f"not a price of energy: {text!r}", expected)
+    return float(found[1]) / (1000 if found[3] == "MWh" else 1), found[2]

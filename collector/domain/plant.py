@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 
 __all__ = [
     "Device",
@@ -52,6 +53,19 @@ class Generator:
     """mol/s, on air."""
     nitrogen_delivery: float | None = None
     """mol/s, through the separator."""
+    compressor_power: float | None = None
+    """W, electrical, while it runs."""
+    energy_price: float | None = None
+    """Of one kWh, in ``currency``."""
+    currency: str = ""
+    service_every: float | None = None
+    """Running hours from one service to the next."""
+    service_months: int | None = None
+    """Calendar months from one service to the next."""
+    last_service: date | None = None
+    """The day of the last service, by the site's calendar."""
+    last_service_hours: float | None = None
+    """What the hour counter read at the last service."""
     kind: str = field(default="generator", init=False)
 
 
