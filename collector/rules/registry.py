@@ -10,6 +10,7 @@ from collector.rules import (
     compressor,
     contacts,
     estimates,
+    falling,
     health,
     leak,
     mode,
@@ -28,6 +29,7 @@ Build = Callable[[Context, str], Rule | NotWatched | None]
 
 BUILDERS: Mapping[str, Build] = {
     **compressor.CONDITIONS, **mode.CONDITIONS, **oxygen.CONDITIONS, **pressure.CONDITIONS,
+    **falling.CONDITIONS,
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
     **health.CONDITIONS,
 }

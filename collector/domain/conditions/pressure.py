@@ -7,6 +7,8 @@ from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
 
+_ISA = "ISA-18.2 for pressure, from memory"
+
 CONDITIONS = (
     Condition(
         id="pressure-low", title="Supervisory pressure low", applies_to="riser",
@@ -24,14 +26,66 @@ CONDITIONS = (
             Setting(name="deadband", kind="pressure", default="0.5 psi",
                     source="2 % of pressure, EEMUA 191 as quoted (check-values H)",
                     doc="how far above the limit it must rise to have returned"),
-            *delays("15 s", "15 s", "ISA-18.2 for pressure, from memory"),
+            *delays("15 s", "15 s", _ISA),
         ),
     ),
-    Condition(id="pressure-high", title="Supervisory pressure high", applies_to="riser",
-              signal=Signal.SUPERVISORY, priority=Priority.HIGH),
-    Condition(id="pressure-falling-fast", title="Supervisory pressure falls fast",
-              applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
-              cautions=("impairment",)),
-    Condition(id="low-temperature", title="Valve room too cold", applies_to="riser",
-              signal=Signal.SUPERVISORY, priority=Priority.HIGH),
+    Condition(
+        id="pressure-high", title="Supervisory pressure high", applies_to="riser",
+        signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        causes=(
+            "the bypass of the air maintenance device left open",
+            "the air maintenance device set too high, creeping or with dirt in its seat",
+            "water leaking past the valve into the pipe: open the drain as the procedure says",
+            "a hot day on a pipe that was filled cold",
+            "the pressure sensor or its line",
+        ),
+        settings=(
+            Setting(name="limit", kind="pressure", default=None,
+                    source="the riser's high_pressure in the site file", doc="highest pressure"),
+            Setting(name="deadband", kind="pressure", default="0.5 psi",
+                    source="2 % of pressure, EEMUA 191 as quoted (check-values H)",
+                    doc="how far below the limit it must fall to have returned"),
+            *delays("15 s", "15 s", _ISA),
+        ),
+    ),
+    Condition(
+        id="pressure-falling-fast", title="Supervisory pressure falls fast",
+        applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
+        cautions=("impairment", "oxygen"),
+        causes=(
+            "an open head or a fire: see whether water flows, and follow the site's procedure",
+            "a broken pipe, a fitting let go, an open drain or test valve",
+            "the valve tripping",
+            "somebody bleeding the system down for work that nobody declared",
+            "the pressure sensor or its line",
+        ),
+        settings=(
+            Setting(name="limit", kind="pressure-rate", default=None,
+                    source="three times what the riser's vents take from its volume, at least "
+                           "0.5 psi/min; setting",
+                    doc="fastest fall that leak, vent and weather could explain"),
+            Setting(name="drop", kind="pressure", default="1 psi", source="setting",
+                    doc="how much must be lost at that rate"),
+            *delays("5 s", "60 s"),
+        ),
+    ),
+    Condition(
+        id="low-temperature", title="Valve room too cold", applies_to="riser",
+        signal=Signal.SUPERVISORY, priority=Priority.HIGH,
+        causes=(
+            "a door or louvre left open",
+            "the room's heater: its power, thermostat, fuel",
+            "cold weather beyond what the heater can carry: bring another",
+            "the sensor: in a draught, on the cold pipe, or failed",
+        ),
+        settings=(
+            Setting(name="limit", kind="temperature", default="4 degC",
+                    source="40 F / 4 C, NFPA 25 (2014) as a checklist quotes it (check-values A)",
+                    doc="lowest temperature of the valve room"),
+            Setting(name="deadband", kind="temperature", default="1 degC",
+                    source="setting; several steps of a 0.1 degree sensor",
+                    doc="how far above the limit it must rise to have returned"),
+            *delays("60 s", "60 s", "ISA-18.2 for temperature, from memory"),
+        ),
+    ),
 )
