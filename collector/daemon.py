@@ -369,7 +369,7 @@ class Daemon:
             plant=lambda: self._config.plant, clock=self.clock, picture=self.picture,
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
             act=self.act, trend=self._trend, events=self._events,
-            estimates=lambda: list(self._estimates.values()), statistics=self._statistics,
+            estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__, token=self.token,
         )
 
@@ -381,7 +381,8 @@ class Daemon:
             return [s.event for s in self._journal.events(start=start, end=end)]
         return await asyncio.to_thread(read)
 
-    def _statistics(self) -> CollectorStatistics:
+    def statistics(self) -> CollectorStatistics:
+        """Return how the parts are doing."""
         road = self._pipeline.statistics()
         sent = self._outbox.statistics()
         store = self._journal_statistics()

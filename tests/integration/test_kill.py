@@ -139,7 +139,8 @@ def test_a_pulled_plug_at_fifty_random_moments_loses_and_doubles_nothing(tmp_pat
 
         daemon = DaemonProcess(site)
         before = len(far.received)
-        until(lambda: len(far.received) > before + 10, within=30, what="messages after the last start")
+        until(lambda: len(far.received) > before + 10, within=30,
+              what="messages after the last start")
         assert daemon.terminate() < 5
 
     _assert_told_rightly(_alarms(tmp_path), far.received)
