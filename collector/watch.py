@@ -10,7 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 from collector.alarms.book import AlarmBook
-from collector.domain.actions import Action
+from collector.domain.actions import Action, Deed
+from collector.domain.baselines import Baseline
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Event
 from collector.domain.live import LiveAlarm
@@ -86,8 +87,13 @@ class Watch:
     def act(self, action: Action) -> list[Event]:
         """Carry out a person's action.
 
-        Raises ``ActionRefused`` when the alarm's state does not list it; nothing has changed then.
+        Raises ``ActionRefused`` when the alarm's state does not list it, or there is no such
+        baseline to reset; nothing has changed then.
         """
+        if action.deed is Deed.RESET_BASELINE:
+            return [self._engine.reset_baseline(
+                action.alarm, action.time, action.by, action.why,
+            )]
         return list(self._book.act(action))
 
     def declare_fill(self, asset: str, until: int) -> None:
@@ -113,6 +119,10 @@ class Watch:
     def not_watched(self) -> list[NotWatched]:
         """Return what cannot be watched, and why."""
         return list(self._engine.not_watched)
+
+    def baselines(self) -> list[Baseline]:
+        """Return every baseline, learned or being learned."""
+        return self._engine.baselines.standing()
 
     def statistics(self) -> EngineStatistics:
         """Return what the rules have done."""
@@ -155,11 +165,13 @@ class Watch:
     def _tick(self, due: int, events: list[Event] | None) -> None:
         verdicts = self._engine.tick(due)
         estimates = self._engine.estimates(due)
+        facts = self._engine.facts()
         if events is None:
             return
         events += self._book.apply(verdicts)
         events += self._book.tick(due)
         events += estimates
+        events += facts
 
     def _settle(self, now: int, events: list[Event]) -> None:
         """After a restart, let the alarms agree with the rules: the site file may be another."""

@@ -18,13 +18,16 @@ class Deed(StrEnum):
     UNSUPPRESS = "unsuppress"
     TAKE_OUT = "take-out"
     PUT_BACK = "put-back"
+    RESET_BASELINE = "reset-baseline"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Action:
     """One request. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for what may be quiet.
 
-    ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving and taking out.
+    To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``).
+    ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving, taking out
+    and resetting.
     """
 
     deed: Deed

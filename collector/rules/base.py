@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, ClassVar, Self
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
 from collector.domain.plant import Plant
 from collector.domain.verdicts import Standing
+from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
@@ -102,6 +103,9 @@ class Context:
     settings: ConditionSettings
     inputs: Inputs
     words: Words
+    baselines: Baselines = field(default_factory=lambda: Baselines(""))
+    shared: dict[str, Any] = field(default_factory=dict)
+    """What a rule and an estimator of one family compute once for both, by a key of theirs."""
 
     def wired(self, point: str) -> bool:
         """Whether ``point`` can have readings."""

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import EstimateMade
+from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
 from collector.rules.base import Context, Finding, Rule, shifted
+from collector.rules.baselines import Baselines
 from collector.rules.estimates import Estimator
 from collector.rules.inputs import Inputs, Point
 from collector.rules.registry import build_estimators, build_rules
@@ -79,7 +80,11 @@ class Engine:
         self.step = step
         self.inputs = Inputs(plant, settings)
         words = Words(plant)
-        context = Context(plant=plant, settings=settings, inputs=self.inputs, words=words)
+        self.baselines = Baselines(plant.site.id, {t.id: t.name for t in plant.things()})
+        context = Context(
+            plant=plant, settings=settings, inputs=self.inputs, words=words,
+            baselines=self.baselines,
+        )
         rules, missing = build_rules(context)
         self.not_watched: tuple[NotWatched, ...] = tuple(missing)
         self._words = words
@@ -270,6 +275,19 @@ class Engine:
         self._midnight = self._words.next_midnight(max(at, now))
         return [e for estimator in self._estimators if (e := estimator.make(now)) is not None]
 
+    def facts(self) -> list[FactNoted]:
+        """Return what was noted since the last call: baselines learned."""
+        return self.baselines.drain()
+
+    def reset_baseline(self, key: str, now: int, by: str, why: str) -> FactNoted:
+        """Forget a baseline (``compressor-delivery.gen1``) and learn it afresh.
+
+        Raises ``ActionRefused`` without a reason or where there is none to reset.
+        """
+        fact = self.baselines.reset(key, now, by, why)
+        self._mark_all()
+        return fact
+
     def _look_for_stale(self, now: int) -> None:
         for name, slots in self._interested.items():
             point = self.inputs.points[name]
@@ -361,6 +379,7 @@ class Engine:
             "sweep_at": self._sweep, "midnight_at": self._midnight, "late_at": self._late_from,
             "stale": sorted(self._stale),
             "inputs": self.inputs.dump(),
+            "baselines": self.baselines.dump(),
             "rules": {
                 f"{s.rule.condition} {s.rule.asset}": {
                     "standing": s.standing.value, "since_at": s.since,
@@ -383,6 +402,7 @@ class Engine:
         self._stale = set(state["stale"])
         self.inputs.load(state["inputs"])
         self.inputs.begin(state["now_at"])
+        self.baselines.load(state.get("baselines", {}))
         for slot in self._slots:
             saved = state["rules"].get(f"{slot.rule.condition} {slot.rule.asset}")
             if saved is None:

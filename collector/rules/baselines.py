@@ -1,0 +1,154 @@
+"""Baselines: learned from the first accepted days, kept until a person resets them.
+
+A family of rules says once what it wants a baseline of (:meth:`Baselines.expect`) and then offers
+its figure of each day that met the conditions (:meth:`Baselines.offer`). When enough days are in,
+their mean stands and later days change nothing: a compressor that tires slowly must not teach its
+own baseline to tire with it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from collector.domain.baselines import Baseline
+from collector.domain.errors import ActionRefused
+from collector.domain.events import FactNoted
+from collector.physics.estimate import Estimate
+
+__all__ = ["Baselines", "Want"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Want:
+    """What a baseline is wanted of. ``needed`` accepted days; ``given`` replaces learning."""
+
+    quantity: str
+    asset: str
+    unit: str
+    needed: int
+    conditions: str
+    given: float | None = None
+
+    @property
+    def key(self) -> str:
+        """The name a person resets it by: ``compressor-delivery.gen1``."""
+        return f"{self.quantity}.{self.asset}"
+
+
+class Baselines:
+    """Every baseline of one site. ``names`` are how people call the assets."""
+
+    def __init__(self, site: str, names: Mapping[str, str] | None = None) -> None:
+        self._site = site
+        self._names = names or {}
+        self._wants: dict[str, Want] = {}
+        self._days: dict[str, list[list[float]]] = {}
+        self._facts: list[FactNoted] = []
+
+    def __repr__(self) -> str:
+        return f"Baselines({self._site}, {len(self._wants)} wanted, {len(self._days)} begun)"
+
+    def expect(self, want: Want) -> None:
+        """Ask for a baseline; asking again for the same one changes its terms, not its days."""
+        self._wants[want.key] = want
+
+    def offer(self, key: str, figure: Estimate, window: tuple[int, int]) -> None:
+        """Take the figure of one accepted day (``window`` in ms); ignored once it is learned.
+
+        Raises ``KeyError`` for a baseline nobody asked for.
+        """
+        want = self._wants[key]
+        days = self._days.setdefault(key, [])
+        if want.given is not None or len(days) >= want.needed:
+            return
+        start, end = window
+        # The length, not the end: a clock that was set moves a row by its first number alone.
+        days.append([start, end - start, figure.value, figure.deviation])
+        if len(days) == want.needed:
+            self._facts.append(self._learned(want, end))
+
+    def get(self, quantity: str, asset: str) -> Estimate | None:
+        """Return the baseline, or ``None`` while it is not known."""
+        want = self._wants.get(f"{quantity}.{asset}")
+        if want is None:
+            return None
+        if want.given is not None:
+            return Estimate(value=want.given, deviation=0.0)
+        days = self._days.get(want.key, [])
+        if len(days) < want.needed:
+            return None
+        count = len(days)
+        spread = math.fsum(d[3] ** 2 for d in days)
+        return Estimate(
+            value=math.fsum(d[2] for d in days) / count, deviation=math.sqrt(spread) / count,
+        )
+
+    def reset(self, key: str, now: int, by: str, why: str) -> FactNoted:
+        """Forget a learned baseline and begin to learn it afresh; return the fact to journal.
+
+        Raises ``ActionRefused`` without a reason, for one that is not kept, or for one that the
+        site file gives.
+        """
+        want = self._wants.get(key)
+        if not why.strip():
+            raise ActionRefused("to reset a baseline needs a reason")
+        if want is None:
+            raise ActionRefused(f"no such baseline is kept: {key}")
+        if want.given is not None:
+            raise ActionRefused("this baseline is set in the site file: change it there")
+        old = self.get(want.quantity, want.asset)
+        self._days.pop(key, None)
+        was = "it had not been learned" if old is None else f"it was {old.value:.3g} {want.unit}"
+        return FactNoted(
+            time=now, site=self._site, fact="baseline-reset", asset=want.asset,
+            text=f"The baseline of {self._called(want)} was reset by {by}: {why}. "
+                 f"Before, {was}; it is learned again from the next {want.needed} good days.",
+            values={"quantity": want.quantity, "by": by, "why": why, "unit": want.unit,
+                    "before": None if old is None else round(old.value, 4)},
+        )
+
+    def drain(self) -> list[FactNoted]:
+        """Return the facts noted since the last call."""
+        facts, self._facts = self._facts, []
+        return facts
+
+    def standing(self) -> list[Baseline]:
+        """Return every baseline as it stands, learned or not, in the order they were asked for."""
+        return [self._shown(want) for want in self._wants.values()]
+
+    def _shown(self, want: Want) -> Baseline:
+        found, days = self.get(want.quantity, want.asset), self._days.get(want.key, [])
+        return Baseline(
+            quantity=want.quantity, asset=want.asset, unit=want.unit,
+            value=None if found is None else found.value,
+            deviation=None if found is None else found.deviation,
+            days=len(days), needed=want.needed, given=want.given is not None,
+            window=(int(days[0][0]), int(days[-1][0] + days[-1][1])) if days else None,
+            conditions=want.conditions,
+        )
+
+    def _called(self, want: Want) -> str:
+        return f"{want.quantity.replace('-', ' ')} of {self._names.get(want.asset, want.asset)}"
+
+    def _learned(self, want: Want, now: int) -> FactNoted:
+        found = self.get(want.quantity, want.asset)
+        assert found is not None  # noqa: S101 - its last day has just come in
+        low, high = found.interval()
+        return FactNoted(
+            time=now, site=self._site, fact="baseline-learned", asset=want.asset,
+            text=f"The baseline of {self._called(want)} is {found.value:.3g} {want.unit}, "
+                 f"learned from {want.needed} good days ({want.conditions}).",
+            values={"quantity": want.quantity, "value": round(found.value, 4),
+                    "low": round(low, 4), "high": round(high, 4), "unit": want.unit},
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data; rows begin with an instant."""
+        return {key: {"days_series": [list(d) for d in days]} for key, days in self._days.items()}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
