@@ -1,0 +1,105 @@
+"""The handbook: one page for each condition, each quantity, and each thing a reader must know.
+
+The pages lie in ``collector/pages`` and are part of the package. What the catalogue knows (what to
+check first, cautions, settings with default and source) is not written in them: it is put in here,
+so that page and program cannot say different things.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from collector.domain.conditions import CATALOGUE
+from collector.domain.errors import QuietpipeError
+from collector.explain.as_html import as_html
+from collector.explain.as_text import as_text
+from collector.explain.marks import Block, Filled, Heading, parse, plain
+from collector.explain.parts import PARTS, cautions_of, checks_of, kind_line, settings_of
+
+__all__ = ["QUANTITY_IDS", "SUBJECT_IDS", "Page", "UnknownPage", "find_page", "page_ids"]
+
+QUANTITY_IDS = (
+    "nitrogen-demand", "leak-rate", "leak-equivalent", "compressor-delivery", "compressor-duty",
+    "pump-up-time", "purge-completion", "purge-time-constant", "purge-done-at",
+    "oxygen-exposure", "energy", "hours-to-service",
+)
+"""Every quantity that is reported, in the order of the trade: supply, leak, purge, upkeep."""
+
+SUBJECT_IDS = (
+    "commands", "site-file", "device-profile", "recorded-readings", "events", "alarm-states",
+    "cautions",
+)
+"""What is neither a condition nor a quantity."""
+
+
+class UnknownPage(QuietpipeError):
+    """There is no such page. ``near`` are the ids that may have been meant."""
+
+    def __init__(self, name: str, near: Sequence[str]) -> None:
+        self.near = tuple(near)
+        hint = f"; did you mean {' or '.join(near)}?" if near else ""
+        super().__init__(f'there is no page "{name}"{hint}')
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """One page, whole."""
+
+    id: str
+    title: str
+    blocks: tuple[Block, ...]
+
+    def text(self, width: int = 80) -> str:
+        """Return it as plain text."""
+        return as_text(self.blocks, width)
+
+    def html(self) -> str:
+        """Return it as HTML without the title, which the page around it has."""
+        return as_html(self.blocks[1:])
+
+
+def page_ids() -> tuple[str, ...]:
+    """Return the id of every page: conditions in the catalogue's order, quantities, subjects."""
+    return (*CATALOGUE, *QUANTITY_IDS, *SUBJECT_IDS)
+
+
+@cache
+def find_page(name: str) -> Page:
+    """Return the page of an id; raise :class:`UnknownPage` with near misses otherwise."""
+    if name not in page_ids():
+        raise UnknownPage(name, _near(name))
+    source = resources.files("collector").joinpath("pages", f"{name}.md")
+    blocks = parse(source.read_text(encoding="utf-8"))
+    title = blocks[0]
+    assert isinstance(title, Heading), name  # a test holds every page to it
+    return Page(id=name, title=plain(title.spans), blocks=_whole(name, blocks))
+
+
+def _whole(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:
+    filled = [part for block in blocks
+              for part in (PARTS[block.name]() if isinstance(block, Filled) else (block,))]
+    condition = CATALOGUE.get(name)
+    if condition is None:
+        return tuple(filled)
+    # The technician's order: what it is, what to check, what can hurt; then the reasoning.
+    sections = [n for n, block in enumerate(filled) if n and isinstance(block, Heading)]
+    first = sections[0] if sections else len(filled)
+    see = next((n for n in sections if plain(filled[n].spans) == "See also"),  # type: ignore[union-attr]
+               len(filled))
+    return (
+        filled[0], kind_line(condition), *filled[1:first], *checks_of(condition),
+        *cautions_of(condition), *filled[first:see], *settings_of(condition), *filled[see:],
+    )
+
+
+def _near(name: str) -> list[str]:
+    word = name.strip().lower().replace("_", "-").replace(" ", "-")
+    if word in page_ids():
+        return [word]
+    holding = [i for i in page_ids() if len(word) > 2 and word in i]
+    close = difflib.get_close_matches(word, page_ids(), n=3, cutoff=0.6)
+    return list(dict.fromkeys([*holding, *close]))[:4]
