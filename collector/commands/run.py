@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import logging
 import signal
 import sys
 from pathlib import Path
@@ -61,4 +60,3 @@ def stop_on_signals(daemon: Daemon) -> None:
 def quiet_logs() -> None:
     """Keep the log to warnings: for commands that print events themselves."""
     configure_logs(level="warning")
-    logging.getLogger("apscheduler").setLevel(logging.ERROR)
