@@ -413,6 +413,8 @@ class Engine:
             slot.raw_at, slot.because = saved["raw_at"], saved["because"]
             slot.unknown, slot.due, slot.dirty = saved["unknown"], saved["due_at"], saved["dirty"]
             slot.rule.load(saved["state"])
+            # The site file may be another: a deadline set by the old limits says nothing.
+            self._mark(slot, state["now_at"])
         self._min_due = min((s.due for s in self._slots if s.due is not None), default=None)
         for estimator in self._estimators:
             saved = state["estimates"].get(f"{estimator.quantity} {estimator.asset}")
