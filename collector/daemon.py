@@ -23,6 +23,7 @@ from collector.domain.errors import JournalCorrupt, JournalError, SiteFileError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
+from collector.explain.board import board_page
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.outbox import CONSUMER, Outbox
@@ -370,7 +371,7 @@ class Daemon:
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
-            version=__version__, token=self.token,
+            version=__version__, token=self.token, handbook=board_page,
         )
 
     async def _trend(self, point: str, start: int, end: int, step: int) -> Sequence[Any]:

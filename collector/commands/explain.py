@@ -15,10 +15,8 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from collections.abc import Sequence
 
-from collector.domain.conditions import CATALOGUE
-from collector.explain import QUANTITY_IDS, SUBJECT_IDS, UnknownPage, find_page
+from collector.explain import CONTENTS, UnknownPage, find_page
 
 __all__ = ["add_arguments", "run"]
 
@@ -27,15 +25,12 @@ _WIDEST = 88
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    parser.add_argument("id", nargs="?", metavar="ID",
+    parser.add_argument("id", nargs="?", metavar="ID", default=CONTENTS,
                         help="a condition, a quantity or a subject; none lists them all")
 
 
 def run(options: argparse.Namespace) -> int:
-    """Show a page, or the list of them; return the exit status, 2 for an id that is none."""
-    if options.id is None:
-        print(_contents())
-        return 0
+    """Show a page; return the exit status, 2 for an id that is none."""
     try:
         page = find_page(options.id)
     except UnknownPage as error:
@@ -45,14 +40,3 @@ def run(options: argparse.Namespace) -> int:
     print(page.text(min(shutil.get_terminal_size((_WIDEST, 24)).columns, _WIDEST)), end="")
     return 0
 
-
-def _contents() -> str:
-    groups: Sequence[tuple[str, Sequence[str]]] = (
-        ("Conditions", tuple(CATALOGUE)), ("Quantities", QUANTITY_IDS), ("Subjects", SUBJECT_IDS),
-    )
-    room = max(len(i) for _, ids in groups for i in ids) + 2
-    parts = []
-    for name, ids in groups:
-        lines = [f"  {i:<{room}}{find_page(i).title}" for i in ids]
-        parts.append("\n".join([f"{name}:", *lines]))
-    return "\n\n".join(parts)

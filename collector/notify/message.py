@@ -2,7 +2,7 @@
 
 The subject alone must do on a locked phone. The body is the event's own text (it already has the
 numbers, the causes in the order to check them, and the condition's caution), then the site, the
-times by the site's clock, how to acknowledge, and what this is not.
+times by the site's clock, how to acknowledge, where to read on, and what this is not.
 """
 
 from __future__ import annotations
@@ -91,6 +91,15 @@ def _acknowledge(event: AlarmMoved, board: str) -> str:
     return f"To acknowledge it, {where}"
 
 
+def _more(event: AlarmMoved, board: str) -> str:
+    """Say where the page about the condition is; nothing for one of another version."""
+    if event.transition is not Transition.RAISED or event.condition not in CATALOGUE:
+        return ""
+    page = f"{board.rstrip('/')}/explain/{event.condition}" if board \
+        else f"quietpipe explain {event.condition}"
+    return f"More: {page}"
+
+
 def _times(event: AlarmMoved, plant: Plant) -> list[str]:
     zone = ZoneInfo(plant.site.timezone)
     lines = [f"Since: {time_text(event.since, zone)}"]
@@ -115,7 +124,7 @@ def alarm_message(event: AlarmMoved, plant: Plant, *, board: str = "") -> Messag
     parts = [
         event.text or what,
         "\n".join([f"Site: {plant.site.name}", *_times(event, plant)]),
-        _acknowledge(event, board),
+        "\n".join(line for line in (_acknowledge(event, board), _more(event, board)) if line),
     ]
     # A text that already carries the standing caution must not say it twice.
     caution = CAUTIONS["not-a-fire-alarm"]

@@ -1,7 +1,15 @@
 """The board and the HTTP interface: reads the live picture, changes only alarms' states."""
 
 from collector.web.app import create_app
-from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
+from collector.web.services import (
+    BoardServices,
+    CollectorStatistics,
+    DeviceStatistics,
+    HandbookPage,
+)
 from collector.web.serving import serve
 
-__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics", "create_app", "serve"]
+__all__ = [
+    "BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage", "create_app",
+    "serve",
+]

@@ -17,8 +17,8 @@ from collector.web.services import CollectorStatistics
 from collector.web.words import TRANSITION_WORDS, age, moment
 
 __all__ = [
-    "BoardFacts", "Gap", "Line", "When", "collector_lines", "device_lines", "estimate_lines",
-    "gaps_of", "log_lines", "place_of", "title_of", "when_of",
+    "BoardFacts", "Gap", "Line", "Unwatched", "When", "about_of", "collector_lines",
+    "device_lines", "estimate_lines", "gaps_of", "log_lines", "place_of", "title_of", "when_of",
 ]
 
 _LOG_LINES = 20
@@ -61,6 +61,17 @@ class Line:
     more: str = ""
     when: When | None = None
     good: bool = True
+    about: str = ""
+    """The handbook's page about it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unwatched:
+    """One condition that is not watched, and where; ``about`` as in :class:`Line`."""
+
+    title: str
+    places: str
+    about: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +79,7 @@ class Gap:
     """Conditions that are not watched for one reason."""
 
     reason: str
-    conditions: tuple[str, ...]
+    conditions: tuple[Unwatched, ...]
 
 
 def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
@@ -81,6 +92,11 @@ def title_of(condition: str) -> str:
     """Return how people call a condition."""
     known = CATALOGUE.get(condition)
     return known.title if known is not None else condition
+
+
+def about_of(condition: str) -> str:
+    """Return the handbook's page about a condition; none for one of another version."""
+    return condition if condition in CATALOGUE else ""
 
 
 def place_of(plant: Plant, asset: str) -> str:
@@ -134,13 +150,14 @@ def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
     """Group by reason: thirty lines of the same words would hide the one that matters."""
     reasons: dict[str, dict[str, list[str]]] = {}
     for gap in facts.not_watched:
-        places = reasons.setdefault(gap.reason, {}).setdefault(title_of(gap.condition), [])
+        places = reasons.setdefault(gap.reason, {}).setdefault(gap.condition, [])
         if gap.asset:
             places.append(place_of(facts.plant, gap.asset))
     groups = [
         Gap(reason=reason, conditions=tuple(
-            f"{title} ({', '.join(places)})" if places else title
-            for title, places in conditions.items()
+            Unwatched(title=title_of(condition), places=", ".join(places),
+                      about=about_of(condition))
+            for condition, places in conditions.items()
         ))
         for reason, conditions in reasons.items()
     ]
@@ -162,7 +179,7 @@ def estimate_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
             if made.window is not None:
                 more += f", from {age(made.window[1] - made.window[0])} of readings"
         lines.append(Line(what=what, more=more, when=when_of(made.time, zone, facts.now),
-                          good=made.value is not None))
+                          good=made.value is not None, about=made.quantity))
     return lines
 
 

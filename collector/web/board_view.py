@@ -14,6 +14,7 @@ from collector.web.board_lists import (
     Gap,
     Line,
     When,
+    about_of,
     collector_lines,
     device_lines,
     estimate_lines,
@@ -43,6 +44,8 @@ class AlarmView:
 
     id: str
     title: str
+    about: str
+    """The handbook's page about its condition; empty where there is none."""
     where: str
     state: str
     loud: bool
@@ -132,7 +135,8 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
         note = f"{note}: {alarm.why}" if note else alarm.why
     waits = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
     return AlarmView(
-        id=alarm.id, title=title_of(alarm.condition), where=place_of(facts.plant, alarm.asset),
+        id=alarm.id, title=title_of(alarm.condition), about=about_of(alarm.condition),
+        where=place_of(facts.plant, alarm.asset),
         state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits,
         present=alarm.present, priority=alarm.priority.value, signal=alarm.signal.value,
         mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),

@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from fastapi import FastAPI
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -96,6 +97,22 @@ def add_pages(app: FastAPI, services: BoardServices, health: Callable[[], Health
     @app.get("/board/sheet", include_in_schema=False)
     async def sheet() -> HTMLResponse:
         return await page("sheet.html")
+
+    async def handbook(name: str) -> HTMLResponse:
+        found = services.handbook(name)
+        if found is None:
+            raise Refusal(404, "The handbook has no such page.")
+        return HTMLResponse(_templates().get_template("handbook.html").render(
+            title=found.title, content=Markup(found.html), cautions=CAUTIONS,  # noqa: S704
+        ))
+
+    @app.get("/explain", include_in_schema=False)
+    async def contents() -> HTMLResponse:
+        return await handbook("contents")
+
+    @app.get("/explain/{name}", include_in_schema=False)
+    async def explain(name: str) -> HTMLResponse:
+        return await handbook(name)
 
     @app.get("/static/{name}", include_in_schema=False)
     async def static(request: Request, name: str) -> Response:

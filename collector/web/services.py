@@ -13,7 +13,7 @@ from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
 
-__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics"]
+__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +59,14 @@ class CollectorStatistics:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandbookPage:
+    """A page of the handbook; ``html`` is the program's own, every word in it escaped."""
+
+    title: str
+    html: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardServices:
     """Everything the board may ask for; all of it is cheap and does no I/O but the ``async`` ones.
 
@@ -80,5 +88,7 @@ class BoardServices:
     estimates: Callable[[], Sequence[EstimateMade]]
     """The latest estimate of each quantity and asset."""
     statistics: Callable[[], CollectorStatistics]
+    handbook: Callable[[str], HandbookPage | None]
+    """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
     version: str
     token: str | None = field(default=None, repr=False)

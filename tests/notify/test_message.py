@@ -29,6 +29,7 @@ Since: Sunday 12 July 2026, 03:04:05 BST
 Reported: Sunday 12 July 2026, 03:04:20 BST
 
 To acknowledge it, open https://board.example/
+More: https://board.example/explain/pressure-low
 
 {CAUTIONS["not-a-fire-alarm"]}"""
 
@@ -47,6 +48,12 @@ Back to normal: Sunday 12 July 2026, 05:09:20 BST, after 2 h 5 min
 If nobody has acknowledged it yet, it still waits for that: go to the site's board.
 
 {CAUTIONS["not-a-fire-alarm"]}"""
+
+
+def test_where_to_read_on_without_a_board(plant: Plant) -> None:
+    assert "\nMore: quietpipe explain pressure-low\n" in alarm_message(alarm(), plant).body
+    later = replace(alarm(), condition="pipe-haunted")
+    assert "More:" not in alarm_message(later, plant).body
 
 
 def test_the_caution_stands_once(plant: Plant) -> None:
@@ -69,7 +76,9 @@ def test_every_condition_has_a_subject_for_a_locked_phone(plant: Plant, conditio
 def test_no_jargon_of_ours(plant: Plant) -> None:
     for transition in (Transition.RAISED, Transition.RETURNED):
         message = alarm_message(alarm(transition=transition), plant)
-        said = message.subject + message.body
+        # What one types to read on is an id; nothing else may be.
+        more = "\nMore: quietpipe explain pressure-low"
+        said = message.subject + message.body.replace(more, "")
         for ours in ("pressure-low", "r1", "occurrence", "register", "None", "unix", "[", "{"):
             assert not re.search(rf"\b{re.escape(ours)}\b" if ours.isalnum() else re.escape(ours),
                                  said), ours

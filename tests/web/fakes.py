@@ -22,8 +22,15 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
-from collector.web import BoardServices, CollectorStatistics, DeviceStatistics
+from collector.web import (
+    BoardServices,
+    CollectorStatistics,
+    DeviceStatistics,
+    HandbookPage,
+)
 
+HANDBOOK = {name: HandbookPage(title=f"About {name}", html="<h2>Why</h2><p>&lt;b&gt;</p>")
+            for name in ("contents", "pressure-low")}
 TOKEN = "correct-horse-täglich"
 NOW = 1_784_448_605_000  # 2026-07-19T08:10:05Z, 09:10 in London
 MINUTE, HOUR = 60_000, 3_600_000
@@ -224,4 +231,5 @@ class FakeSite:
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", token=self.token,
+            handbook=HANDBOOK.get,
         )

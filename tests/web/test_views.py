@@ -178,8 +178,10 @@ def test_not_watched_is_grouped_by_reason_and_leaves_none_out() -> None:
     assert board.gap_count == 5
     assert [(g.reason, len(g.conditions)) for g in board.gaps] \
         == [("no low_pressure for r2", 1), ("not built yet", 3)]
-    assert board.gaps[1].conditions[0] \
-        == "Compressor does not start (Generator, dock end, Generator, freezer)"
+    first = board.gaps[1].conditions[0]
+    assert (first.title, first.places, first.about) == (
+        "Compressor does not start", "Generator, dock end, Generator, freezer",
+        "compressor-not-starting")
 
 
 def test_the_log_is_newest_first_and_bounded() -> None:
