@@ -13,6 +13,7 @@ from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
 from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.ventgas import FeedGas, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
 
@@ -21,8 +22,6 @@ _PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or
 _HOUR = 3_600_000
 _DAY = 24 * _HOUR
 _BUCKETS = 24
-_COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_COMMON_FEED = 0.5  # %, where no analyser is read: cleaner than the 98 % it must reach
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
 _HORIZON = 60  # days; a purge takes hours to weeks, one that needs longer has stalled
@@ -68,6 +67,7 @@ class _PurgeState(State):
     verdict_at: int | None = None
     rate: float | None = None
     """Rate of the logarithm by the last window, 1/ms of purge time."""
+    feed: FeedGas = field(default_factory=FeedGas)
 
 
 class OxygenNotFalling(Rule):
@@ -85,9 +85,7 @@ class OxygenNotFalling(Rule):
     condition = "oxygen-not-falling"
 
     def __init__(self, context: Context, asset: str) -> None:
-        vent = context.plant.vents[asset]
-        riser = context.plant.risers.get(vent.riser)
-        self._generator = riser.fed_by if riser is not None else None
+        self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._has_open = bool(context.plant.devices) and context.wired(self._open)
         self._feed = f"{self._generator}.product_oxygen"
@@ -95,9 +93,7 @@ class OxygenNotFalling(Rule):
             context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
         )
         self.state = _PurgeState()
-        target = number(self.settings, "target")
-        given = vent.target_oxygen if target is None else target
-        self._target = _COMMON_TARGET if given is None else given
+        self._target = target_of(context, asset)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._slow = number(self.settings, "slow_factor") or 0.5
         self._planned = number(self.settings, "planned_days")
@@ -127,12 +123,12 @@ class OxygenNotFalling(Rule):
             s.begun_at, s.seen_begin = at, s.below
             return True
         if value <= self._target:
-            self.state = _PurgeState(below=True, open=s.open)
+            self.state = _PurgeState(below=True, open=s.open, feed=s.feed)
             return True
         if self._has_open and not s.open:
             return False
-        gap = self.gap(point)
-        if before_at is not None and at - before_at <= gap:
+        s.feed.look(self.context, self._generator, at)
+        if before_at is not None and at - before_at <= self.gap(point):
             self._purged(at - before_at, at)
         s.total += value
         s.count += 1
@@ -160,10 +156,7 @@ class OxygenNotFalling(Rule):
             s.verdict, s.verdict_at = found, at
 
     def _feed_percent(self, now: int) -> float:
-        point = self.context.inputs.points.get(self._feed)
-        if point is not None and point.value is not None and point.fresh(now, _DAY):
-            return max(0.0, point.value)
-        return min(_COMMON_FEED, self._target / 2)
+        return self.state.feed.level(self.context, self.asset, now)[0]
 
     def _look(self) -> str:
         """Return what the window says of the rate: ``slow``, ``stalled`` or nothing."""
@@ -254,19 +247,28 @@ class OxygenNotFalling(Rule):
     def _rate_words(
         self, oxygen: float, now: int, values: dict[str, float | int | str | None],
     ) -> str:
-        rate = self.state.rate or 0.0
-        above = max(oxygen - self._feed_percent(now), 0.0)
-        fall = above * (1 - math.exp(-rate * _DAY)) if rate > -1 / _DAY else -above
+        """Compare like with like: how fast it falls, and how fast it should, at this oxygen.
+
+        Both are rates of the moment. What falls in a whole day would be nearly all that is left
+        of either, wherever a purge takes hours, and would hide the difference.
+        """
+        feed, measured = self.state.feed.level(self.context, self.asset, now)
+        above = max(oxygen - feed, 0.0)
+        fall = above * (self.state.rate or 0.0) * _DAY
         values["fall_percent_per_day"] = round(fall, 3)
+        values["feed_percent"] = round(feed, 2)
+        wanted = None if self._tau is None else above * _DAY / self._tau
+        share, per = (24, "an hour") if (wanted or fall) >= 2.4 else (1, "a day")
         of = " of open vent" if self._has_open else ""
-        moves = f"It falls by {fall:.2f} % a day{of}" if fall > 0.005 else "It does not fall"
-        if self._tau is None:
+        moves = f"It falls by {fall / share:.2f} % {per}{of}" \
+            if fall / share >= 0.01 else "It does not fall"
+        if wanted is None:
             return f"{moves}; the vent's flow or the pipe's volume is not known, so that none is " \
                    "predicted."
-        wanted = above * (1 - math.exp(-_DAY / self._tau))
         values["predicted_percent_per_day"] = round(wanted, 3)
-        return f"{moves}; {wanted:.2f} % a day is predicted from the pipe's volume and the " \
-               "vent's flow."
+        product = f"a product of {feed:.1f} % oxygen" + ("" if measured else ", which is assumed")
+        return f"{moves}; at this oxygen {wanted / share:.2f} % {per} is predicted from the " \
+               f"pipe's volume, the vent's flow and {product}."
 
     def _causes(
         self, values: dict[str, float | int | str | None],
@@ -305,7 +307,7 @@ class OxygenNotFalling(Rule):
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.state = _PurgeState()
-        self.state.take(state)
+        self.state.take(state)  # the feed within it takes its own part
         self._has_open = bool(state["has_open"])
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from collector.domain.conditions import CATALOGUE, Condition
 from collector.domain.verdicts import NotWatched
 from collector.rules import (
+    blocked,
     compressor,
     contacts,
     estimates,
@@ -16,6 +17,9 @@ from collector.rules import (
     mode,
     oxygen,
     pressure,
+    rising,
+    room,
+    sensor,
     service,
     vent,
 )
@@ -30,6 +34,7 @@ Build = Callable[[Context, str], Rule | NotWatched | None]
 BUILDERS: Mapping[str, Build] = {
     **compressor.CONDITIONS, **mode.CONDITIONS, **oxygen.CONDITIONS, **pressure.CONDITIONS,
     **falling.CONDITIONS,
+    **rising.CONDITIONS, **sensor.CONDITIONS, **room.CONDITIONS, **blocked.CONDITIONS,
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
     **health.CONDITIONS,
 }

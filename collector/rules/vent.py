@@ -1,13 +1,269 @@
-"""Conditions of purge vents. This version watches none; the engine says so."""
+"""Conditions of purge vents: stuck open, stuck closed, water."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Rule
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.runs import Stretch
+from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["CONDITIONS"]
+__all__ = ["CONDITIONS", "VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {}
+_REMEMBERED = 8
+_TIMES_LONGER = 1.5
+"""Times the longest stretch seen before that still passes for the vent's own habit."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _StuckState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    level: Level = field(default_factory=Level)
+    stay: Stretch = field(default_factory=Stretch)
+    """How long the vent has stood where it would be stuck."""
+    habits: list[int] = field(default_factory=list)
+    """Lengths (ms) of the last such stretches that ended by themselves."""
+    longest_open: int = 0
+    """Longest opening (ms) seen during a purge."""
+    open_at: int | None = None
+
+
+class _Stuck(Rule):
+    """A vent that stays in one position although the oxygen asks for the other.
+
+    A vent that a timer moves stays too, by plan: the limit grows to one and a half times the
+    longest stretch that this vent was seen to end by itself, and nothing is judged by readings of
+    room air in its chamber.
+    """
+
+    stuck_open: bool
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        both = [self._oxygen, self._open]
+        super().__init__(context, asset, inputs=both, needs=both)
+        self.state = _StuckState()
+        self._target = target_of(context, asset)
+        margin = number(self.settings, "margin") or 0.0
+        self._line = self._target - margin if self.stuck_open else self._target + margin
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._limit = int(number(self.settings, "limit") or 0)
+        self._planned = int(number(self.settings, "planned") or 0)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of oxygen or of the vent's position."""
+        s = self.state
+        if point == self._oxygen:
+            if not s.pipe.of_pipe(at, value):
+                return False
+            return s.level.compare(at, value, self._line, self._deadband,
+                                   above=not self.stuck_open)
+        s.pipe.position(at, value)
+        there = (value >= 0.5) is self.stuck_open
+        start, known, was = s.stay.start_at, s.stay.known, s.stay.on
+        changed = s.stay.sample(at, there, before_at, self.gap(point))
+        self._learn_opening(at, value >= 0.5)
+        if was and not there and known and s.level.beyond and start is not None \
+                and s.level.since_at is not None:
+            s.habits = [*s.habits, at - max(start, s.level.since_at)][-_REMEMBERED:]
+        return changed
+
+    def _learn_opening(self, at: int, is_open: bool) -> None:
+        s = self.state
+        if not is_open:
+            s.open_at = None
+            return
+        if s.open_at is None or not s.level.beyond:
+            s.open_at = at
+        s.longest_open = max(s.longest_open, at - s.open_at)
+
+    def limit(self) -> int:
+        """Return how long (ms) it may stay, by setting, plan and habit."""
+        return max(self._limit, self._planned,
+                   *(int(_TIMES_LONGER * h) for h in self.state.habits), 0)
+
+    def _since(self) -> int | None:
+        s = self.state
+        if not s.stay.on or not s.level.beyond or s.stay.start_at is None \
+                or s.level.since_at is None:
+            return None
+        return max(s.stay.start_at, s.level.since_at)
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it is stuck; a declared fill asks for nothing of a vent."""
+        since = self._since()
+        if since is None:
+            ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
+                    if t is not None and t <= now]
+            return Finding.absent(max(ends, default=None))
+        if declared_fill(self.context, self.asset, now) is not None:
+            return Finding.unknown("a declared fill is on")
+        late = since + self.limit()
+        return Finding.present(late) if now >= late else Finding.absent()
+
+    def due(self, now: int) -> int | None:
+        """Return when it will have stayed too long, or a declared fill ends."""
+        since = self._since()
+        if since is None:
+            return None
+        times = (since + self.limit(), declared_fill(self.context, self.asset, now))
+        return min((t for t in times if t is not None and t > now), default=None)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of each point in which a sample in time changes nothing."""
+        s = self.state
+        if point == self._open:
+            # A purge's opening is timed sample by sample.
+            return None if s.stay.on is self.stuck_open else s.stay.quiet()
+        return None
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return how long it has stayed, the oxygen, and the limit."""
+        words, since = self.words, self._since()
+        began = now if since is None else since
+        oxygen = self.context.inputs.point(self._oxygen).value
+        known = self._target if oxygen is None else oxygen
+        least = "" if self.state.stay.known else "at least "
+        values: dict[str, float | int | str | None] = {
+            "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
+            "stayed_hours": round((now - began) / 3_600_000, 2),
+            "limit_hours": round(self.limit() / 3_600_000, 2),
+        }
+        told = (
+            f"{self._story()} for {least}{words.duration(now - began)}; up to "
+            f"{words.duration(self.limit())} is taken for its normal habit. Oxygen is "
+            f"{words.percent(known)}; the target is {words.percent(self._target)}."
+        )
+        return values, words.message(
+            self.about, self.asset, since=began + self.limit(), numbers=told,
+        )
+
+    def _story(self) -> str:
+        raise NotImplementedError
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _StuckState()
+        self.state.take(state)
+
+
+class VentStuckOpen(_Stuck):
+    """Open long after the oxygen reached the target: nitrogen is lost for nothing."""
+
+    condition = "vent-stuck-open"
+    stuck_open = True
+
+    def _story(self) -> str:
+        return "The vent has been open with the purge done"
+
+
+class VentStuckClosed(_Stuck):
+    """Closed while the oxygen is above the target and a purge is due.
+
+    Until the vent's habit is known the limit is that of a daily timer. One that stood open through
+    a purge for longer than any timer would, or has opened by itself twice, is no daily one, and the
+    short limit holds.
+    """
+
+    condition = "vent-stuck-closed"
+    stuck_open = False
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._steady = int(number(self.settings, "steady_after") or 0)
+        self._short = int(number(self.settings, "short_limit") or 0)
+
+    def limit(self) -> int:
+        """Return how long (ms) it may stay closed."""
+        s = self.state
+        if len(s.habits) >= 2:
+            learned = max(int(_TIMES_LONGER * h) for h in s.habits)
+            return max(self._short, self._planned, learned)
+        if self._steady and s.longest_open >= self._steady:
+            return max(self._short, self._planned)
+        return super().limit()
+
+    def _story(self) -> str:
+        return "The vent has been closed with a purge due"
+
+
+@dataclass(slots=True, kw_only=True)
+class _WaterState(State):
+    wet: Stretch = field(default_factory=Stretch)
+
+
+class WaterAtVent(Rule):
+    """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
+
+    condition = "water-at-vent"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._water = f"{asset}.water"
+        super().__init__(context, asset, inputs=[self._water], needs=[self._water])
+        self.state = _WaterState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of the contact."""
+        return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
+
+    def judge(self, now: int) -> Finding:
+        """Return what the contact says."""
+        wet = self.state.wet
+        if wet.on is None:
+            return Finding.unknown("no reading yet")
+        return Finding.present(wet.start_at) if wet.on else Finding.absent(wet.end_at)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band in which a further sample changes nothing."""
+        return self.state.wet.quiet()
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return since when, and what it does to the purge."""
+        wet = self.state.wet
+        since = now if wet.start_at is None else wet.start_at
+        least = "" if wet.known else "at least "
+        told = (
+            f"The water contact has been closed for {least}{self.words.duration(now - since)}. "
+            "Trapped water blocks the purge path and rusts the pipe."
+        )
+        values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
+        return values, self.words.message(self.about, self.asset, since=since, numbers=told)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _build(rule: type[Rule], *quantities: str) -> Callable[[Context, str], Rule | NotWatched]:
+    names = {"oxygen": "oxygen", "open": "open contact", "water": "water contact"}
+
+    def build(context: Context, asset: str) -> Rule | NotWatched:
+        lacking = [names[q] for q in quantities if not context.wired(f"{asset}.{q}")]
+        if lacking:
+            return NotWatched(
+                condition=rule.condition, asset=asset,
+                reason=f"no {' and no '.join(lacking)} at {asset}",
+            )
+        made: Callable[[Context, str], Rule] = rule
+        return made(context, asset)
+
+    return build
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    VentStuckOpen.condition: _build(VentStuckOpen, "open", "oxygen"),
+    VentStuckClosed.condition: _build(VentStuckClosed, "open", "oxygen"),
+    WaterAtVent.condition: _build(WaterAtVent, "water"),
+}
 """Condition id to what builds its rule for one asset."""

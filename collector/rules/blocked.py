@@ -1,0 +1,290 @@
+"""The vent says open, and no gas flows: water or dirt in the purge path."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.physics.gas import amount
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.oxygen import predicted_time_constant
+from collector.rules.ventgas import FeedGas, PipeOxygen, declared_fill, generator_of, target_of
+
+__all__ = ["CONDITIONS", "PurgeBlocked"]
+
+_PSI = 6894.757293168
+_PIPE_TEMPERATURE = 288.15  # K
+_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
+_ENDS = 10 * _MINUTE
+_LONGEST_FALL = 2 * _HOUR
+_FALL_SEEN = 1.0  # psi of fall by the vent's flow that a window of pressure must show
+_JUMP = 0.15  # psi; a rise from sample to sample beyond it is a refill, not noise
+_WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
+_DUE = 0.6  # %; six steps of a common sensor
+_DUE_ALONE = 2.0
+_SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
+
+
+@dataclass(slots=True, kw_only=True)
+class _BlockedState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    feed: FeedGas = field(default_factory=FeedGas)
+    open_ms: int = 0
+    """Open time of this purge; the front needs half a time constant to reach the far end."""
+    anchor_at: int | None = None
+    anchor: float = 0.0
+    anchor_count: int = 0
+    due: float = 0.0
+    """% the oxygen should have fallen since the anchor."""
+    end_at: int | None = None
+    end: float = 0.0
+    end_count: int = 0
+    oxygen: str = ""
+    """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    oxygen_due: float = 0.0
+    oxygen_fell: float = 0.0
+    psi: float | None = None
+    fall_at: int | None = None
+    fall: float = 0.0
+    fall_ms: int = 0
+    shown: float | None = None
+    """psi/ms that the riser falls while gas was known to flow."""
+    rate: float | None = None
+    demand: str = ""
+    none_at: int | None = None
+    flows_at: int | None = None
+
+
+class PurgeBlocked(Rule):
+    """An open vent through which neither demand nor oxygen says that gas flows.
+
+    Demand: while its supply rests, the riser's pressure falls at what the vent and the leak draw.
+    The rate is remembered while the oxygen shows that gas flows; less than 0.6 of it later means
+    the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
+    that shows flow clears the vent. Neither can tell with a very small vent; then nothing is said
+    but that.
+    """
+
+    condition = "purge-blocked"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        vent = context.plant.vents[asset]
+        riser = context.plant.risers[vent.riser]
+        self._generator = generator_of(context, asset)
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        self._psi = f"{riser.id}.pressure"
+        wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
+        super().__init__(context, asset, inputs=[self._open, *wired], needs=[self._open])
+        self.state = _BlockedState()
+        self._target = target_of(context, asset)
+        self._tau = predicted_time_constant(context, asset) or 0.0
+        self._supervisory = riser.supervisory_pressure or 0.0
+        absolute = self._supervisory * _PSI + pressure_at_altitude(context.plant.site.altitude)
+        held = amount(absolute, riser.volume or 0.0, _PIPE_TEMPERATURE)
+        # psi/ms by which this vent alone lowers the riser while the supply rests
+        self._draw = absolute / _PSI * (vent.flow or 0.0) / held / 1000
+        window = number(self.settings, "window")
+        self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
+        self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
+        self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
+        self._share = number(self.settings, "share") or 0.6
+
+    # -- samples ---------------------------------------------------------------------------------
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of the vent's position, its oxygen, or the riser's pressure."""
+        s = self.state
+        passed = 0 if before_at is None or at - before_at > self.gap(point) else at - before_at
+        if point == self._open:
+            moved = s.pipe.position(at, value)
+            if moved:
+                self._start_oxygen()
+                self._start_fall(at)
+            elif value >= 0.5:
+                s.open_ms += passed
+            return moved
+        if declared_fill(self.context, self.asset, at) is not None:
+            self._start_oxygen()
+            self._start_fall(at)
+            s.open_ms = 0
+            return False
+        if point == self._psi:
+            return self._take_pressure(at, value, passed)
+        s.feed.look(self.context, self._generator, at)
+        return s.pipe.of_pipe(at, value) and self._take_oxygen(at, value, passed)
+
+    def _start_oxygen(self) -> None:
+        s = self.state
+        s.anchor_at = s.end_at = None
+        s.anchor = s.end = s.due = 0.0
+        s.anchor_count = s.end_count = 0
+
+    def _start_fall(self, at: int) -> None:
+        s = self.state
+        s.psi, s.fall_at, s.fall, s.fall_ms = None, at, 0.0, 0
+
+    def _take_pressure(self, at: int, value: float, passed: int) -> bool:
+        s = self.state
+        before, s.psi = s.psi, value
+        if not self._by_demand or not s.pipe.open or before is None or not passed:
+            return False
+        if value < self._supervisory - _WELL_BELOW:
+            self._start_fall(at)
+            return False
+        if value - before < _JUMP:
+            s.fall += before - value
+            s.fall_ms += passed
+        if s.fall_ms < self._window:
+            return False
+        s.rate = s.fall / s.fall_ms
+        began = s.fall_at if s.fall_at is not None else at
+        self._start_fall(at)
+        s.psi = value
+        s.demand = self._demand_says(s.rate)
+        return self._settle(at, began)
+
+    def _demand_says(self, rate: float) -> str:
+        s = self.state
+        if s.shown is not None and s.shown >= self._share * self._draw:
+            return "none" if rate < self._share * s.shown else "flows"
+        return "flows" if rate >= self._share * self._draw else ""
+
+    def _take_oxygen(self, at: int, value: float, passed: int) -> bool:
+        s = self.state
+        if not self._by_oxygen or not s.pipe.open or s.open_ms < self._tau / 2:
+            return False
+        if s.anchor_at is None:
+            s.anchor_at = at
+        if at - s.anchor_at < _ENDS:
+            s.anchor_count += 1
+            s.anchor += (value - s.anchor) / s.anchor_count
+            return False
+        feed = s.feed.level(self.context, self.asset, at)[0]
+        s.due += max(value - feed, 0.0) * passed / self._tau
+        if s.due < _DUE:
+            return False
+        if s.end_at is None:
+            s.end_at = at
+        s.end_count += 1
+        s.end += (value - s.end) / s.end_count
+        return at - s.end_at >= _ENDS and self._close_oxygen(at, value)
+
+    def _close_oxygen(self, at: int, value: float) -> bool:
+        s = self.state
+        fell, due, began = s.anchor - s.end, s.due, s.anchor_at
+        assert began is not None  # noqa: S101 - a window has its anchor
+        if fell >= 0.3 * due:
+            says = "flows"
+        elif fell <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
+            says = "none"
+        elif due < _DUE_ALONE:
+            s.end_at, s.end, s.end_count = None, 0.0, 0
+            return False
+        else:
+            says = ""
+        s.oxygen, s.oxygen_due, s.oxygen_fell = says, due, fell
+        self._start_oxygen()
+        if says == "flows" and s.rate is not None and s.demand != "none":
+            s.shown = s.rate if s.shown is None else s.shown + 0.2 * (s.rate - s.shown)
+        return self._settle(at, began)
+
+    def _settle(self, at: int, began: int) -> bool:
+        """Weigh both: gas flows when the newest word of either says so."""
+        s = self.state
+        # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
+        if s.demand == "none" and s.oxygen == "flows":
+            s.oxygen = ""
+        if "none" in (s.demand, s.oxygen) and "flows" not in (s.demand, s.oxygen):
+            if s.none_at is None:
+                s.none_at = began
+                return True
+            return False
+        if "flows" in (s.demand, s.oxygen) and s.none_at is not None:
+            s.none_at, s.flows_at = None, at
+            return True
+        return False
+
+    # -- the finding -----------------------------------------------------------------------------
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the path is blocked."""
+        s = self.state
+        if s.pipe.open is None:
+            return Finding.unknown("the vent's position is not known yet")
+        if not s.pipe.open:
+            if s.none_at is not None:
+                return Finding.unknown("the vent is closed: nothing tells whether it would flow")
+            return Finding.absent(s.flows_at)
+        if not self._by_demand and not self._by_oxygen:
+            return Finding.unknown(
+                "cannot tell: the vent is too small for its flow to show in the riser's pressure "
+                "or, within a week, in its oxygen"
+            )
+        return Finding.present(s.none_at) if s.none_at is not None else Finding.absent(s.flows_at)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what oxygen and demand say."""
+        s, words = self.state, self.words
+        values: dict[str, float | int | str | None] = {
+            "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",
+        }
+        told = ["The vent reads open, yet no gas seems to leave through it."]
+        if s.demand == "none" and s.rate is not None and s.shown is not None:
+            now_rate, then = (60 * _MINUTE * r for r in (s.rate, s.shown))
+            values |= {"fall_psi_per_hour": round(now_rate, 2),
+                       "flowing_psi_per_hour": round(then, 2)}
+            told.append(
+                f"Between refills the riser loses {words.pressure(max(now_rate, 0.0))} an hour; "
+                f"with the vent flowing it lost {words.pressure(then)} an hour."
+            )
+        else:
+            told.append("The riser's pressure cannot tell how much it draws.")
+        if s.oxygen == "none":
+            values |= {"fell_percent": round(s.oxygen_fell, 2),
+                       "due_percent": round(s.oxygen_due, 2)}
+            told.append(
+                f"Oxygen fell by {max(s.oxygen_fell, 0.0):.1f} % where {s.oxygen_due:.1f} % was "
+                "due by the pipe's volume and the vent's flow."
+            )
+        water = self.context.inputs.points.get(f"{self.asset}.water")
+        first = []
+        if water is not None and water.value is not None and water.value >= 0.5:
+            values["water"] = 1
+            told.append("The water contact at the vent is closed.")
+            first = ["drain the water at the vent"]
+        since = now if s.none_at is None else s.none_at
+        return values, words.message(
+            self.about, self.asset, since=since, numbers=" ".join(told), first=first,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _BlockedState()
+        self.state.take(state)
+
+
+def _purge_blocked(context: Context, asset: str) -> Rule | NotWatched:
+    riser = context.plant.vents[asset].riser
+    reason = ""
+    if not context.wired(f"{asset}.open"):
+        reason = f"no open contact at {asset}"
+    elif not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+        reason = f"neither oxygen at {asset} nor supervisory pressure at {riser}"
+    elif predicted_time_constant(context, asset) is None:
+        reason = f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
+    if reason:
+        return NotWatched(condition=PurgeBlocked.condition, asset=asset, reason=reason)
+    return PurgeBlocked(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    PurgeBlocked.condition: _purge_blocked,
+}
+"""Condition id to what builds its rule for one asset."""

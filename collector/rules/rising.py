@@ -1,0 +1,193 @@
+"""Oxygen that comes back after the target was reached."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
+
+__all__ = ["CONDITIONS", "OxygenRising"]
+
+_HOUR = 3_600_000
+_PARTS = 6
+_LEAST_SAMPLES = 3
+_FACTOR = 2.0
+"""Standard errors by which the mean of every part must clear the line: one part by chance in 44
+(normal), all six of them never."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _RisingState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    reached_at: int | None = None
+    lowest: float | None = None
+    """Lowest mean of a part since the target was reached."""
+    part_at: int | None = None
+    count: int = 0
+    total: float = 0.0
+    squares: float = 0.0
+    part_series: list[list[float]] = field(default_factory=list)
+    """Last parts: end, mean, standard error, ms of air-fill."""
+    air_ms: int = 0
+    high: bool = False
+    since_at: int | None = None
+
+
+class OxygenRising(Rule):
+    """After the target was reached, the oxygen stays significantly above it.
+
+    The readings that are of the pipe's gas are averaged over six equal parts of the window. It is
+    rising when every part clears the line (target and ``rise``) by two standard errors and the last
+    is not below the first: a vent that is already purging the rise away is doing its work. Readings
+    taken while a chamber still holds room air are left out, a declared fill begins everything anew.
+    """
+
+    condition = "oxygen-rising"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._generator = generator_of(context, asset)
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        super().__init__(
+            context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
+        )
+        self.state = _RisingState()
+        self._target = target_of(context, asset)
+        self._line = self._target + (number(self.settings, "rise") or 0.0)
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._part = max(int((number(self.settings, "window") or _HOUR) / _PARTS), 60_000)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of oxygen or of the vent's position."""
+        s = self.state
+        if point == self._open:
+            if s.pipe.position(at, value):
+                self._drop_part()
+            return False
+        if declared_fill(self.context, self.asset, at) is not None:
+            return self._forget()
+        if not s.pipe.of_pipe(at, value):
+            return False
+        if before_at is not None and at - before_at <= self.gap(point) and self._generator \
+                and self.context.inputs.mode(self._generator, at) == "air-fill":
+            s.air_ms += at - before_at
+        if s.part_at is None or (before_at is not None and at - before_at > self._part):
+            self._drop_part()
+            s.part_at = at
+        s.count += 1
+        s.total += value
+        s.squares += value * value
+        if at - s.part_at < self._part or s.count < _LEAST_SAMPLES:
+            return False
+        return self._close(at)
+
+    def _drop_part(self) -> None:
+        s = self.state
+        s.part_at, s.count, s.total, s.squares = None, 0, 0.0, 0.0
+
+    def _forget(self) -> bool:
+        """Begin anew: a fill brings air by intent, and the target has to be reached again."""
+        s = self.state
+        changed = s.high or s.reached_at is not None
+        self.state = _RisingState(pipe=s.pipe)
+        return changed
+
+    def _close(self, at: int) -> bool:
+        s = self.state
+        mean = s.total / s.count
+        spread = max(s.squares / s.count - mean * mean, 0.0) * s.count / (s.count - 1)
+        # Rounding to steps of 0.1 hides a spread below it; a twelfth of a step squared is its own.
+        error = math.sqrt((spread + 0.1 * 0.1 / 12) / s.count)
+        row = [at, mean, error, s.air_ms]
+        self._drop_part()
+        s.part_at, s.air_ms = at, 0
+        if s.reached_at is None:
+            if mean > self._target:
+                return False
+            s.reached_at = at
+        s.lowest = mean if s.lowest is None else min(s.lowest, mean)
+        s.part_series = [*s.part_series, row][-_PARTS:]
+        return self._compare(at)
+
+    def _compare(self, at: int) -> bool:
+        s = self.state
+        rows = s.part_series
+        if s.high:
+            if rows[-1][1] > self._line - self._deadband:
+                return False
+            s.high, s.since_at = False, at
+            return True
+        if len(rows) < _PARTS or any(r[1] - _FACTOR * r[2] <= self._line for r in rows):
+            return False
+        if rows[-1][1] < rows[0][1] - _FACTOR * math.hypot(rows[0][2], rows[-1][2]):
+            return False
+        s.high, s.since_at = True, int(rows[0][0]) - self._part
+        return True
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it rose; before the target was reached it cannot."""
+        s = self.state
+        if s.reached_at is None:
+            return Finding.absent()
+        if s.high:
+            # The window is delay enough: what it shows has held for all of it.
+            return Finding.present(s.since_at)
+        return Finding.absent(s.since_at)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the oxygen, its target, and what the readings point at."""
+        s, words = self.state, self.words
+        mean = s.part_series[-1][1] if s.part_series else self._target
+        values: dict[str, float | int | str | None] = {
+            "oxygen_percent": round(mean, 2), "target_percent": round(self._target, 2),
+            "limit_percent": round(self._line, 2),
+        }
+        told = (
+            f"Oxygen at the vent is {words.percent(mean)}; the target of "
+            f"{words.percent(self._target)} had been reached"
+        )
+        if s.lowest is not None:
+            values["lowest_percent"] = round(s.lowest, 2)
+            told += f", and it had been as low as {words.percent(s.lowest)}"
+        told += f". It is called rising above {words.percent(self._line)}."
+        first = []
+        air = sum(r[3] for r in s.part_series) + s.air_ms
+        if air > 0:
+            values["air_fill_hours"] = round(air / _HOUR, 2)
+            first.append(
+                f"the generator's air-fill: it lasted {words.duration(int(air))} of the time "
+                "looked at, and the pipe got air"
+            )
+        if s.pipe.open is False and s.pipe.breathes is None:
+            told += " The vent is shut and has not been seen to open: its sensor may see room air."
+            first.append("open the vent for a quarter of an hour and read again")
+        return values, words.message(
+            self.about, self.asset, since=s.since_at, numbers=told, first=first,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _RisingState()
+        self.state.take(state)
+
+
+def _oxygen_rising(context: Context, asset: str) -> Rule | NotWatched:
+    if not context.wired(f"{asset}.oxygen"):
+        return NotWatched(
+            condition=OxygenRising.condition, asset=asset, reason=f"no oxygen at {asset}",
+        )
+    return OxygenRising(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    OxygenRising.condition: _oxygen_rising,
+}
+"""Condition id to what builds its rule for one asset."""

@@ -1,0 +1,314 @@
+"""An oxygen sensor that cannot be right: impossible, frozen, stepping, or giving nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.oxygen import predicted_time_constant
+from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
+
+__all__ = ["CONDITIONS", "OxygenSensorSuspect"]
+
+_HOUR = 3_600_000
+_AIR = 20.9
+_NEAR_AIR = 19.0
+_SAMPLES = 5
+_STEPPED_BACK = 0.25
+_FLICKER_MEMORY = 300
+_LIVELY = 0.1
+"""Share of samples that differ from the one before below which a steady reading is no news."""
+_SAME = 1e-9
+
+
+@dataclass(slots=True, kw_only=True)
+class _SuspectState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    feed: FeedGas = field(default_factory=FeedGas)
+    last: float | None = None
+    impossible_at: int | None = None
+    possible_at: int | None = None
+    held_at: int | None = None
+    """Since when not one sample differed."""
+    held: int = 0
+    moved: float = 0.0
+    """% the oxygen should have moved since then."""
+    flicker: float = 0.0
+    frozen_at: int | None = None
+    thawed_at: int | None = None
+    recent_series: list[list[float]] = field(default_factory=list)
+    """Last samples without a gap: instant, value."""
+    step_at: int | None = None
+    step_from: float = 0.0
+    step_to: float = 0.0
+    ended_at: int | None = None
+
+
+class OxygenSensorSuspect(Rule):
+    """Four ways to be caught.
+
+    *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
+    flicker gives the very same number while an open vent should have moved it by several steps; a
+    steady riser should not have moved it, so that it is never blamed. *Step*: the level changes
+    between two samples by more than gas can, and stays; opening and closing bring other gas into
+    the chamber and are let settle first. *No reading*: the device answers, the sensor does not.
+    """
+
+    condition = "oxygen-sensor-suspect"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._generator = generator_of(context, asset)
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        # A missing reading is one of the findings, so nothing is a need.
+        super().__init__(context, asset, inputs=[self._oxygen, self._open], needs=[])
+        self.state = _SuspectState()
+        get = self.settings
+        self._low = -(number(get, "below_zero") or 0.0)
+        self._high = number(get, "highest") or _AIR
+        self._movement = number(get, "movement") or 0.5
+        self._least_still = int(number(get, "frozen_after") or _HOUR)
+        self._step = number(get, "step") or 2.0
+        self._hold = int(number(get, "step_hold") or 0)
+        self._dead_after = int(number(get, "dead_after") or _HOUR)
+        self._line = target_of(context, asset) + 0.5
+        self._tau = predicted_time_constant(context, asset)
+        self._has_open = bool(context.plant.devices) and context.wired(self._open)
+
+    # -- samples ---------------------------------------------------------------------------------
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of oxygen or of the vent's position."""
+        s = self.state
+        if point == self._open:
+            self._has_open = True
+            if s.pipe.position(at, value):
+                s.recent_series = []
+            return False
+        unbroken = before_at is not None and at - before_at <= self.gap(point)
+        passed = at - before_at if unbroken and before_at is not None else 0
+        s.feed.look(self.context, self._generator, at)
+        changed = self._take_range(at, value)
+        changed = self._take_still(at, value, passed) or changed
+        changed = self._take_step(at, value, unbroken) or changed
+        s.last = value
+        # After a silence the dead-sensor deadline is to be set anew, and so it is by each judging.
+        return changed or not unbroken
+
+    def _take_range(self, at: int, value: float) -> bool:
+        s = self.state
+        if self._low <= value <= self._high:
+            if s.impossible_at is None:
+                return False
+            s.impossible_at, s.possible_at = None, at
+            return True
+        if s.impossible_at is not None:
+            return False
+        s.impossible_at = at
+        return True
+
+    def _take_still(self, at: int, value: float, passed: int) -> bool:
+        s = self.state
+        if s.last is None or abs(value - s.last) > _SAME:
+            was = s.frozen_at is not None
+            s.flicker += (1.0 - s.flicker) / _FLICKER_MEMORY
+            s.held_at, s.held, s.moved = at, 0, 0.0
+            if was:
+                s.frozen_at, s.thawed_at = None, at
+            return was
+        s.held += 1
+        if s.held <= _SAMPLES * 4:
+            # Only as long as it may still be chance: what freezes must not unlearn its liveliness.
+            s.flicker -= s.flicker / _FLICKER_MEMORY
+        s.moved += self._due(at, value, passed)
+        if s.frozen_at is not None or s.held_at is None:
+            return False
+        if s.flicker < _LIVELY or s.held < 4 * _SAMPLES or s.moved < self._movement \
+                or at - s.held_at < self._least_still:
+            return False
+        s.frozen_at = s.held_at
+        return True
+
+    def _due(self, at: int, value: float, passed: int) -> float:
+        """Return by how much (%) a sweep should have moved the oxygen in ``passed`` ms."""
+        s = self.state
+        if self._tau is None or s.pipe.settling(at) or s.pipe.breathes is None and \
+                s.pipe.open is False:
+            return 0.0
+        if s.pipe.open is False or (s.pipe.open is None and value < self._line):
+            return 0.0
+        return abs(value - s.feed.level(self.context, self.asset, at)[0]) * passed / self._tau
+
+    def _take_step(self, at: int, value: float, unbroken: bool) -> bool:
+        s = self.state
+        if not unbroken or s.pipe.settling(at):
+            s.recent_series = []
+        # Eleven samples: five before, one that may be of both, five after.
+        s.recent_series = [*s.recent_series, [at, value]][-(2 * _SAMPLES + 1):]
+        if s.step_at is not None:
+            return self._steps_back(at)
+        rows = s.recent_series
+        if len(rows) <= 2 * _SAMPLES:
+            return False
+        before, after = rows[:_SAMPLES], rows[-_SAMPLES:]
+        one, two = _middle(before), _middle(after)
+        # Both sides must lie close together, or it is a slope and no step.
+        width = max(_width(before), _width(after))
+        if abs(two - one) < max(self._step, 4 * width, self._gas_can(rows)):
+            return False
+        if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
+            return False  # a vent that opens or closes unseen; its chamber held room air
+        s.step_at, s.step_from, s.step_to = int(rows[_SAMPLES][0]), one, two
+        return True
+
+    def _gas_can(self, rows: list[list[float]]) -> float:
+        """Return how far (%) gas itself could move between the two sides."""
+        if self._tau is None:
+            return 0.0
+        # The last cell before the vent is taken for an eighth of the pipe at most.
+        between = rows[_SAMPLES + 1][0] - rows[_SAMPLES - 1][0]
+        return _AIR * -math.expm1(-8 * between / self._tau)
+
+    def _steps_back(self, at: int) -> bool:
+        s = self.state
+        rows = s.recent_series[-_SAMPLES:]
+        if len(rows) < _SAMPLES or s.step_at is None:
+            return False
+        height = s.step_to - s.step_from
+        if abs(_middle(rows) - s.step_from) > _STEPPED_BACK * abs(height) \
+                and not (at - s.step_at > 2 * _HOUR and self._dropped(height)):
+            return False
+        s.step_at, s.ended_at, s.recent_series = None, at, rows
+        return True
+
+    def _dropped(self, height: float) -> bool:
+        """Whether the latest samples hold a step of the same height the other way."""
+        rows = self.state.recent_series
+        if len(rows) <= 2 * _SAMPLES:
+            return False
+        back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
+        return abs(back + height) <= _STEPPED_BACK * abs(height)
+
+    # -- the finding -----------------------------------------------------------------------------
+
+    def _dead_at(self, now: int) -> int | None:
+        """Return since when the sensor has given nothing while its device answered."""
+        point = self.context.inputs.point(self._oxygen)
+        if point.at is None or point.source.silent(now) or point.source.good_at is None:
+            return None
+        return point.at if point.source.good_at - point.at > self._dead_after else None
+
+    def _step_shown(self, now: int) -> int | None:
+        step = self.state.step_at
+        return step if step is not None and now - step < self._hold else None
+
+    def judge(self, now: int) -> Finding:
+        """Return whether anything is suspect."""
+        s = self.state
+        point = self.context.inputs.point(self._oxygen)
+        if point.source.silent(now):
+            return Finding.unknown(f"{self.words.name(point.source.id)} does not answer")
+        if point.at is None:
+            return Finding.unknown("no usable oxygen yet")
+        seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
+        times = [t for t in seen if t is not None]
+        if times:
+            return Finding.present(min(times))
+        return Finding.absent(max(
+            (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
+        ))
+
+    def due(self, now: int) -> int | None:
+        """Return when a silent sensor is called dead, or a step has been shown long enough."""
+        point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
+        times = []
+        if point.at is not None:
+            dead = point.at + self._dead_after
+            # Not one judging a sample: while readings come, the deadline moves on by itself.
+            times.append(dead if dead > now else now + self._dead_after // 4)
+        if step is not None:
+            times.append(step + self._hold)
+        return min((t for t in times if t > now), default=None)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return which of the findings holds, with its numbers."""
+        s, words = self.state, self.words
+        value = s.last if s.last is not None else 0.0
+        values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}
+        told, kinds, times = [], [], []
+        if s.impossible_at is not None:
+            kinds.append("impossible")
+            times.append(s.impossible_at)
+            told.append(
+                f"The sensor reads {words.percent(value)} oxygen; only {words.percent(self._low)} "
+                f"to {words.percent(self._high)} is possible (air has 20.9 %)."
+            )
+        if s.frozen_at is not None:
+            kinds.append("frozen")
+            times.append(s.frozen_at)
+            values["due_percent"] = round(s.moved, 2)
+            told.append(
+                f"It has read {words.percent(value)} without the least change for "
+                f"{words.duration(now - s.frozen_at)}, while the open vent should have moved it "
+                f"by {s.moved:.1f} %; before, its last digit was never still for long."
+            )
+        step = self._step_shown(now)
+        if step is not None:
+            kinds.append("step")
+            times.append(step)
+            values |= {"step_from_percent": round(s.step_from, 2),
+                       "step_to_percent": round(s.step_to, 2)}
+            told.append(
+                f"It went from {words.percent(s.step_from)} to {words.percent(s.step_to)} between "
+                "two readings, faster than gas can change, and stayed there."
+            )
+        dead = self._dead_at(now)
+        if dead is not None:
+            kinds.append("no reading")
+            times.append(dead)
+            told.append(
+                f"Its device answers, but the sensor has given nothing usable for "
+                f"{words.duration(now - dead)}."
+            )
+        values["finding"] = ", ".join(kinds)
+        told.append("Do not judge the purge by this sensor until it has been checked.")
+        return values, words.message(
+            self.about, self.asset, since=min(times, default=now), numbers=" ".join(told),
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return {**self.state.dump(), "has_open": self._has_open}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _SuspectState()
+        self.state.take(state)
+        self._has_open = bool(state["has_open"])
+
+
+def _middle(rows: list[list[float]]) -> float:
+    return sorted(r[1] for r in rows)[len(rows) // 2]
+
+
+def _width(rows: list[list[float]]) -> float:
+    """Spread of the middle three of five: one wild sample does not count."""
+    ordered = sorted(r[1] for r in rows)
+    return ordered[-2] - ordered[1]
+
+
+def _oxygen_sensor_suspect(context: Context, asset: str) -> Rule | NotWatched:
+    if not context.wired(f"{asset}.oxygen"):
+        return NotWatched(
+            condition=OxygenSensorSuspect.condition, asset=asset, reason=f"no oxygen at {asset}",
+        )
+    return OxygenSensorSuspect(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    OxygenSensorSuspect.condition: _oxygen_sensor_suspect,
+}
+"""Condition id to what builds its rule for one asset."""
