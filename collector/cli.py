@@ -10,7 +10,7 @@ import traceback
 from collections.abc import Sequence
 
 from collector import __version__
-from collector.domain.errors import QuietpipeError, SiteFileError
+from collector.domain.errors import QuietpipeError, SiteFileError, UsageError
 
 __all__ = ["COMMANDS", "main"]
 
@@ -69,7 +69,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     except QuietpipeError as error:
         print(f"quietpipe {chosen}: {error}", file=sys.stderr)
-        return 1
+        return 2 if isinstance(error, UsageError) else 1
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:

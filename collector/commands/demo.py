@@ -28,7 +28,7 @@ from collector.commands.run import quiet_logs, stop_on_signals
 from collector.daemon import Daemon
 from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CAUTIONS
-from collector.domain.errors import ActionRefused, QuietpipeError
+from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.live import AlarmState
 
@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C; return the exit status."""
+    _host_and_port(options.listen)  # a wrong address must not wait for the plant to start
     with tempfile.TemporaryDirectory(prefix="quietpipe-demo-") as folder:
         return asyncio.run(_demo(options, Path(folder)))
 
@@ -119,7 +120,7 @@ async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, An
 def _host_and_port(text: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":")
     if not colon or not port.isdigit():
-        raise QuietpipeError(f"not an address: {text!r}; expected such as 127.0.0.1:8600")
+        raise UsageError(f"not an address: {text!r}; expected such as 127.0.0.1:8600")
     return host.strip("[]"), int(port)
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "QuietpipeError",
     "Retryable",
     "SiteFileError",
+    "UsageError",
 ]
 
 
@@ -64,6 +65,10 @@ class SiteFileError(QuietpipeError):
 
 class ActionRefused(QuietpipeError):
     """The alarm's state does not list what a person asked of it; nothing has changed."""
+
+
+class UsageError(QuietpipeError):
+    """A command was called with something it cannot mean."""
 
 
 class DeviceError(QuietpipeError):
