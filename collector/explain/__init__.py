@@ -17,7 +17,7 @@ from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import QuietpipeError
 from collector.explain.as_html import as_html
 from collector.explain.as_text import as_text
-from collector.explain.marks import Block, Filled, Heading, Span, Table, parse, plain
+from collector.explain.marks import Block, Filled, Heading, parse, plain
 from collector.explain.parts import PARTS, cautions_of, checks_of, kind_line, settings_of
 
 __all__ = [
@@ -76,26 +76,13 @@ def page_ids() -> tuple[str, ...]:
 @cache
 def find_page(name: str) -> Page:
     """Return the page of an id; raise :class:`UnknownPage` with near misses otherwise."""
-    if name == CONTENTS:
-        return _contents()
-    if name not in page_ids():
+    if name not in (*page_ids(), CONTENTS):
         raise UnknownPage(name, _near(name))
     source = resources.files("collector").joinpath("pages", f"{name}.md")
     blocks = parse(source.read_text(encoding="utf-8"))
     title = blocks[0]
     assert isinstance(title, Heading), name  # a test holds every page to it
     return Page(id=name, title=plain(title.spans), blocks=_whole(name, blocks))
-
-
-def _contents() -> Page:
-    title = "Handbook"
-    groups = (("Conditions", tuple(CATALOGUE)), ("Quantities", QUANTITY_IDS),
-              ("Subjects", SUBJECT_IDS))
-    blocks: list[Block] = [Heading(1, (Span(title),))]
-    for name, ids in groups:
-        rows = tuple(((Span(i, "link", i),), (Span(find_page(i).title),)) for i in ids)
-        blocks += [Heading(2, (Span(name),)), Table(((Span("page"),), (Span("title"),)), rows)]
-    return Page(id=CONTENTS, title=title, blocks=tuple(blocks))
 
 
 def _whole(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:

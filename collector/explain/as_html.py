@@ -6,7 +6,17 @@ from collections.abc import Sequence
 from html import escape
 from urllib.parse import quote
 
-from collector.explain.marks import Block, Fence, Filled, Heading, Items, Paragraph, Spans, Table
+from collector.explain.marks import (
+    Block,
+    Fence,
+    Filled,
+    Heading,
+    Items,
+    Paragraph,
+    Spans,
+    Table,
+    plain,
+)
 
 __all__ = ["as_html"]
 
@@ -40,7 +50,11 @@ def _block(block: Block, root: str) -> str:
 
 def _row(row: Sequence[Spans], table: Table, root: str) -> str:
     first, *others = row
-    cells = "".join(f"<td>{_spans(cell, root)}</td>" for cell in others)
+    # A narrow screen shows a row as lines, each with the head of its column.
+    cells = "".join(
+        f'<td data-head="{escape(plain(head))}">{_spans(cell, root)}</td>'
+        for head, cell in zip(table.head[1:], others, strict=True)
+    )
     return f'<tr><th scope="row">{_spans(first, root)}</th>{cells}</tr>'
 
 
