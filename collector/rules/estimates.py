@@ -13,11 +13,10 @@ from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
 from collector.rules.base import Context, State
 
-__all__ = ["CompressorDuty", "Estimator", "PurgeCompletion", "build_estimators"]
+__all__ = ["Estimator", "PurgeCompletion", "build_estimators"]
 
 _DAY = 86_400_000
 _HOUR = 3_600_000
-_ENOUGH = 0.5
 _STEP = 0.1  # %, the resolution of a common oxygen sensor
 
 
@@ -63,65 +62,6 @@ class Estimator(ABC):
             value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
             window=(start, now), reason=reason,
         )
-
-
-@dataclass(slots=True, kw_only=True)
-class _DutyState(State):
-    start_at: int = 0
-    on: bool = False
-    on_ms: int = 0
-    known_ms: int = 0
-
-
-class CompressorDuty(Estimator):
-    """Share of the window the compressor ran.
-
-    The interval is not statistics but bounds: what was not seen may have been all off or all on.
-    """
-
-    quantity = "compressor-duty"
-    unit = "%"
-
-    def __init__(self, context: Context, asset: str) -> None:
-        super().__init__(context, asset, (f"{asset}.compressor_running",))
-        self.state = _DutyState()
-
-    def begin(self, now: int) -> None:
-        """Start a window."""
-        self.state.start_at, self.state.on_ms, self.state.known_ms = now, 0, 0
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last sample in the state that sample showed."""
-        s = self.state
-        if before_at is not None and at - before_at <= self.context.inputs.max_gap(point):
-            passed = at - max(before_at, s.start_at)
-            if passed > 0:
-                s.known_ms += passed
-                s.on_ms += passed if s.on else 0
-        s.on = value >= 0.5
-
-    def make(self, now: int) -> EstimateMade | None:
-        """Return the window's duty where at least half of it was seen."""
-        s = self.state
-        start, total = s.start_at, now - s.start_at
-        if self.context.inputs.point(self.inputs[0]).at is None or total <= 0:
-            self.begin(now)
-            return None
-        on, known = min(s.on_ms, total), min(s.known_ms, total)
-        self.begin(now)
-        if known < _ENOUGH * total:
-            seen = 100 * known / total
-            return self._made(now, start, None, reason=f"only {seen:.0f} % of the time was seen")
-        low, high = 100 * on / total, 100 * (on + total - known) / total
-        return self._made(now, start, 100 * on / known, low, high)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -205,10 +145,6 @@ class PurgeCompletion(Estimator):
 
 def build_estimators(context: Context) -> list[Estimator]:
     """Return the estimators of everything that is wired."""
-    plant = context.plant
-    duty = [
-        CompressorDuty(context, g) for g in plant.generators
-        if context.wired(f"{g}.compressor_running")
+    return [
+        PurgeCompletion(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
     ]
-    purge = [PurgeCompletion(context, v) for v in plant.vents if context.wired(f"{v}.oxygen")]
-    return [*duty, *purge]

@@ -10,17 +10,23 @@ from collector.rules import (
     blocked,
     compressor,
     contacts,
+    cycling,
+    duty,
+    energy,
     estimates,
+    fallback,
     falling,
     health,
     leak,
     mode,
     oxygen,
     pressure,
+    product,
     rising,
     room,
     sensor,
     service,
+    starting,
     vent,
 )
 from collector.rules.base import Context, Rule
@@ -35,12 +41,14 @@ BUILDERS: Mapping[str, Build] = {
     **compressor.CONDITIONS, **mode.CONDITIONS, **oxygen.CONDITIONS, **pressure.CONDITIONS,
     **falling.CONDITIONS,
     **rising.CONDITIONS, **sensor.CONDITIONS, **room.CONDITIONS, **blocked.CONDITIONS,
+    **duty.CONDITIONS, **cycling.CONDITIONS, **starting.CONDITIONS, **fallback.CONDITIONS,
+    **product.CONDITIONS,
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
     **health.CONDITIONS,
 }
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
-    estimates.build_estimators,
+    energy.build_estimators, estimates.build_estimators, service.build_estimators,
 )
 """Each builds the estimators of one family, for everything that is wired."""
 

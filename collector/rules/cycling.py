@@ -1,0 +1,168 @@
+"""A compressor that starts too often."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.plant import Generator
+from collector.domain.verdicts import NotWatched
+from collector.physics.gas import R
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.running import Steady
+
+__all__ = ["CONDITIONS", "CompressorShortCycling", "most_starts"]
+
+_PSI = 6894.757293168
+_HOUR = 3_600_000
+_LEAST_LIMIT = 6.0
+_PLAIN_LIMIT = 10.0
+_MARGIN = 1.5
+
+
+def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
+    """Return how many starts an hour are still in order, and why.
+
+    A tank of volume V between cut-in and cut-out cycles most often when half the delivery q is
+    drawn: q / 4 n an hour, n being the gas between the two set points. ``temperature`` (degrees C)
+    is that of the tank.
+    """
+    g = generator
+    rates = [q for q in (g.nitrogen_delivery, g.compressor_delivery) if q]
+    if g.tank_volume and g.cut_in is not None and g.cut_out is not None and rates:
+        held = (g.cut_out - g.cut_in) * _PSI * g.tank_volume / (R * (temperature + 273.15))
+        most = _MARGIN * 3600 * max(rates) / (4 * held)
+        why = "half as often again as this tank can call for"
+        return (most, why) if most > _LEAST_LIMIT else (_LEAST_LIMIT, "the least that is allowed")
+    return _PLAIN_LIMIT, "taken because tank, set points or delivery are not given"
+
+
+@dataclass(slots=True, kw_only=True)
+class _StartsState(State):
+    running: Steady = field(default_factory=Steady)
+    start_series: list[list[int]] = field(default_factory=list)
+    """The instants of starts by the contact."""
+    counted_series: list[list[int]] = field(default_factory=list)
+    """Instant and number of starts by the counter."""
+    count: float | None = None
+    count_at: int | None = None
+    level: Level = field(default_factory=Level)
+
+
+class CompressorShortCycling(Rule):
+    """More starts in an hour than the limit.
+
+    A start by the contact counts once the compressor has stayed on, after it had stayed off, for
+    longer than contacts bounce. The controller's own start counter also sees what falls between
+    two samples; the greater of the two counts. A counter that fell, or jumped by more than could
+    have been, was replaced: it is followed from its new value.
+    """
+
+    condition = "compressor-short-cycling"
+
+    def __init__(self, context: Context, asset: str, points: list[str]) -> None:
+        super().__init__(context, asset, inputs=points, needs=points[:1])
+        self._running, self._starts = f"{asset}.compressor_running", f"{asset}.start_count"
+        self._bounce = int(number(self.settings, "bounce") or 0)
+        self._deadband = number(self.settings, "deadband") or 0.0
+        given = number(self.settings, "limit")
+        computed = most_starts(
+            context.plant.generators[asset], context.plant.site.standard_temperature,
+        )
+        self._limit, self._why = computed if given is None else (given, "set in the site file")
+        self.state = _StartsState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of the contact or of the counter."""
+        if point == self._starts:
+            return self._counted(at, value)
+        moved = self._settle(at)
+        return self.state.running.sample(at, value >= 0.5) or moved
+
+    def _settle(self, now: int) -> bool:
+        s = self.state
+        began = s.running.settle(now, self._bounce)
+        if began is not None and s.running.on:
+            s.start_series.append([began])
+        return began is not None
+
+    def _counted(self, at: int, value: float) -> bool:
+        s = self.state
+        last, last_at = s.count, s.count_at
+        s.count, s.count_at = value, at
+        if last is None or last_at is None or value == last:
+            return False
+        passed = at - last_at
+        growth = value - last
+        if growth < 0 or growth > passed / max(self._bounce, 1000) + 1:
+            return False
+        # Of a long silence only the share of one hour is known to have been near.
+        s.counted_series.append([at, int(growth * min(1.0, _HOUR / passed))])
+        return True
+
+    def _number(self, now: int) -> int:
+        s = self.state
+        for series in (s.start_series, s.counted_series):
+            while series and series[0][0] <= now - _HOUR:
+                series.pop(0)
+        return max(len(s.start_series), sum(row[1] for row in s.counted_series))
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the last hour had too many starts."""
+        self._settle(now)
+        level = self.state.level
+        level.compare(now, self._number(now), self._limit, self._deadband, above=True)
+        return level.finding()
+
+    def due(self, now: int) -> int | None:
+        """Return when a change stops being bounce, or the oldest start is an hour old."""
+        s = self.state
+        ripe = s.running.ripe(self._bounce)
+        times = [] if ripe is None else [ripe]
+        if s.level.beyond:
+            times += [x[0][0] + _HOUR for x in (s.start_series, s.counted_series) if x]
+        return min((t for t in times if t > now), default=None)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the starts of the last hour and the limit."""
+        starts = self._number(now)
+        numbers = (
+            f"{starts} starts in the last hour; the limit is {self._limit:.0f} ({self._why})."
+        )
+        values: Values = {"starts_per_hour": starts, "limit_per_hour": round(self._limit, 1)}
+        return values, self.words.message(
+            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
+        )
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the contact's state, or the counter's value."""
+        if point == self._running:
+            return self.state.running.quiet()
+        count = self.state.count
+        return None if count is None else (count, count)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _short_cycling(context: Context, asset: str) -> Rule | NotWatched:
+    points = [p for p in (f"{asset}.compressor_running", f"{asset}.start_count")
+              if context.wired(p)]
+    if not points:
+        return NotWatched(
+            condition=CompressorShortCycling.condition, asset=asset,
+            reason=f"neither compressor running nor starts at {asset}",
+        )
+    return CompressorShortCycling(context, asset, points)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    CompressorShortCycling.condition: _short_cycling,
+}
+"""Condition id to what builds its rule for one asset."""

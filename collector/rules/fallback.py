@@ -1,0 +1,115 @@
+"""A generator that falls back to air-fill again and again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.readings import mode_code
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.running import Steady
+
+__all__ = ["CONDITIONS", "AirFillFrequent"]
+
+_DAY = 86_400_000
+_AIR_FILL = mode_code("air-fill")
+
+
+@dataclass(slots=True, kw_only=True)
+class _FallbackState(State):
+    air: Steady = field(default_factory=Steady)
+    entry_series: list[list[int]] = field(default_factory=list)
+    level: Level = field(default_factory=Level)
+
+
+class AirFillFrequent(Rule):
+    """More fallbacks to air-fill in a day than the limit.
+
+    A fallback that began in a declared fill is what was asked for. One that was under way when
+    the watch began is not counted: nobody saw it happen.
+    """
+
+    condition = "air-fill-frequent"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._mode = f"{asset}.mode"
+        super().__init__(context, asset, inputs=[self._mode], needs=[self._mode])
+        self._limit = number(self.settings, "limit") or 0.0
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._bounce = int(number(self.settings, "bounce") or 0)
+        self.state = _FallbackState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of the mode."""
+        moved = self._settle(at)
+        return self.state.air.sample(at, value == _AIR_FILL) or moved
+
+    def _settle(self, now: int) -> bool:
+        s = self.state
+        began = s.air.settle(now, self._bounce)
+        if began is not None and s.air.on and not self.context.inputs.filling(self.asset, began):
+            s.entry_series.append([began])
+        return began is not None
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the last day had too many fallbacks."""
+        self._settle(now)
+        s = self.state
+        while s.entry_series and s.entry_series[0][0] <= now - _DAY:
+            s.entry_series.pop(0)
+        s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
+        return s.level.finding()
+
+    def due(self, now: int) -> int | None:
+        """Return when a change stops being bounce, or the oldest fallback is a day old."""
+        s = self.state
+        times = [s.air.ripe(self._bounce)]
+        if s.level.beyond and s.entry_series:
+            times.append(s.entry_series[0][0] + _DAY)
+        return min((t for t in times if t is not None and t > now), default=None)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the fallbacks of the last day, and the last of them."""
+        entries = self.state.entry_series
+        numbers = (
+            f"{len(entries)} times in the last 24 h the unit fell back to air-fill; the limit is "
+            f"{self._limit:.0f}."
+        )
+        if entries:
+            numbers += f" The last time was {self.words.instant(entries[-1][0])}."
+        numbers += " Each time the pipe gets air, not nitrogen."
+        values: Values = {"fallbacks": len(entries), "limit": round(self._limit)}
+        return values, self.words.message(
+            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
+        )
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the mode in which a sample changes nothing."""
+        if self.state.air.quiet() is None:
+            return None
+        return (_AIR_FILL, _AIR_FILL) if self.state.air.on else (-math.inf, _AIR_FILL - 0.5)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _frequent(context: Context, asset: str) -> Rule | NotWatched:
+    if not context.wired(f"{asset}.mode"):
+        return NotWatched(
+            condition=AirFillFrequent.condition, asset=asset, reason=f"no mode at {asset}",
+        )
+    return AirFillFrequent(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    AirFillFrequent.condition: _frequent,
+}
+"""Condition id to what builds its rule for one asset."""

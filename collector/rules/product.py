@@ -1,0 +1,249 @@
+"""What the generator makes, by its own analyser."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.readings import MODES
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+
+__all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
+
+_COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
+_NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
+_MOST = 25.0  # %, more than air can hold
+
+
+@dataclass(slots=True, kw_only=True)
+class _ProductState(State):
+    level: Level = field(default_factory=Level)
+    air: Level = field(default_factory=Level)
+    running_at: int | None = None
+    """Since when it makes nitrogen, as far as mode and compressor tell."""
+    mode: float | None = None
+    running: float | None = None
+    mode_at: int | None = None
+    """When the mode last changed."""
+    dead: bool = False
+    """Whether the analyser reads what no gas can be."""
+
+
+class _Product(Rule):
+    """Product oxygen against a limit, judged only while nitrogen is made and the unit is warm.
+
+    While the compressor is off or the unit in air-fill the last answer stands: there is no product
+    to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
+    forgotten, so that one odd end of a run does not ripen while nothing is measured.
+    """
+
+    @property
+    def must(self) -> list[str]:
+        """What it cannot do without beside the analyser, whatever the site file says."""
+        return []
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
+        self._running = f"{asset}.compressor_running"
+        gates = [p for p in (self._mode, self._running) if context.wired(p)]
+        # Without devices nobody knows whether mode and compressor will ever have rows.
+        sure = gates if context.plant.devices else []
+        super().__init__(
+            context, asset, inputs=[*gates, self._oxygen],
+            needs=[self._oxygen, *(sure or self.must)],
+        )
+        self._settle = int(number(self.settings, "settle") or 0)
+        self._warm_up = int(number(self.settings, "warm_up") or 0)
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._limit = number(self.settings, "limit") or 0.0
+        air = number(context.settings.for_("air-in-nitrogen-mode", asset), "limit")
+        self._air_limit = air if air is not None else _MOST
+        self.state = _ProductState()
+
+    def _making(self, now: int) -> bool:
+        inputs = self.context.inputs
+        mode = inputs.points.get(self._mode)
+        if mode is not None and mode.at is not None and inputs.mode(self.asset, now) != MODES[1]:
+            return False
+        running = inputs.points.get(self._running)
+        if running is None or running.at is None:
+            return True
+        return running.fresh(now, self.gap(self._running)) and (running.value or 0.0) >= 0.5
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of mode, compressor or analyser."""
+        s = self.state
+        if point == self._oxygen:
+            return self._measured(at, value)
+        if point == self._running:
+            s.running = value
+        elif value != s.mode:
+            # What was in force when the watch began did not change then.
+            s.mode_at = at if s.mode is not None else None
+            s.mode = value
+        return self._gate(at)
+
+    def _gate(self, at: int) -> bool:
+        s = self.state
+        making = self._making(at)
+        if making == (s.running_at is not None):
+            return False
+        s.running_at = at if making else None
+        level = s.level
+        if not making and level.beyond and (level.since_at or 0) + self.on_delay > at:
+            level.beyond, level.since_at = False, at
+        return True
+
+    def _ready_at(self) -> int | None:
+        s = self.state
+        if s.running_at is None:
+            return None
+        ready = s.running_at + self._warm_up
+        return ready if s.mode_at is None else max(ready, s.mode_at + self._settle)
+
+    def _measured(self, at: int, value: float) -> bool:
+        s = self.state
+        changed = self._gate(at)
+        ready = self._ready_at()
+        if ready is None or at < ready:
+            return changed
+        dead = not _NO_READING <= value <= _MOST
+        if dead:
+            changed = changed or not s.dead
+            s.dead = True
+            return changed
+        changed, s.dead = changed or s.dead, False
+        changed = s.air.compare(at, value, self._air_limit, 1.0, above=True) or changed
+        return s.level.compare(at, value, self._limit, self._deadband, above=True) or changed
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the product is over the limit, by the last that could be judged."""
+        s = self.state
+        if s.dead:
+            return Finding.unknown("the analyser reads as one that is switched off or failed")
+        if s.level.beyond is None:
+            return Finding.unknown("no product oxygen yet from a warm unit making nitrogen")
+        return s.level.finding()
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band in which a sample in time changes nothing."""
+        s = self.state
+        if point != self._oxygen:
+            value = s.mode if point == self._mode else s.running
+            return None if value is None else (value, value)
+        level = s.level.band(self._limit, self._deadband, above=True)
+        air = s.air.band(self._air_limit, 1.0, above=True)
+        if s.dead or level is None or air is None or s.running_at is None:
+            return None
+        return max(level[0], air[0], _NO_READING), min(level[1], air[1], _MOST)
+
+    def _numbers(self, now: int) -> tuple[float, str]:
+        """Return the last product oxygen, and what is not known of how it was made."""
+        value = self.context.inputs.point(self._oxygen).value or 0.0
+        absent = []
+        if self.state.mode is None:
+            absent.append("the mode is not read: in air-fill this would be as it should be")
+        if self.state.running is None:
+            absent.append(
+                "whether the compressor runs is not read: with it off the analyser may see the "
+                "tank, or room air"
+            )
+        return value, "".join(f" Note: {a}." for a in absent)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+class AirInNitrogenMode(_Product):
+    """The mode says nitrogen and the analyser says air."""
+
+    condition = "air-in-nitrogen-mode"
+
+    @property
+    def must(self) -> list[str]:
+        """The mode: without it there is nothing to contradict."""
+        return [self._mode]
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what the product holds."""
+        value, notes = self._numbers(now)
+        numbers = (
+            f"The mode reads nitrogen, but the product holds {self.words.percent(value)} oxygen "
+            f"(from {self.words.percent(self._limit)} on it is held to be air; air is 20.9 %). "
+            f"The pipe is being filled with air.{notes}"
+        )
+        values: Values = {
+            "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
+        }
+        return values, self.words.message(
+            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
+        )
+
+
+class ProductOxygenHigh(_Product):
+    """The product holds more oxygen than it may; where it holds plain air, another says so."""
+
+    condition = "product-oxygen-high"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        given = number(self.settings, "limit")
+        own = context.plant.generators[asset].product_oxygen_limit
+        self._limit = given if given is not None else own if own is not None else _COMMON_LIMIT
+        air = context.settings.for_(AirInNitrogenMode.condition, asset)
+        self._explained = context.wired(self._mode) and air.get("enabled") is not False
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it is over the limit, unless it is air that another condition names."""
+        s = self.state
+        if s.air.beyond and self._explained and s.mode is not None:
+            return Finding.unknown("the product is plain air, which is a condition of its own")
+        return super().judge(now)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what the product holds against its limit."""
+        value, notes = self._numbers(now)
+        numbers = (
+            f"The product holds {self.words.percent(value)} oxygen; the limit is "
+            f"{self.words.percent(self._limit)}.{notes}"
+        )
+        values: Values = {
+            "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
+        }
+        return values, self.words.message(
+            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
+        )
+
+
+def _missing(context: Context, asset: str, condition: str, **wanted: str) -> NotWatched | None:
+    names = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
+    if not names:
+        return None
+    reason = f"no {' and no '.join(names)} at {asset}"
+    return NotWatched(condition=condition, asset=asset, reason=reason)
+
+
+def _air_in_nitrogen(context: Context, asset: str) -> Rule | NotWatched:
+    missing = _missing(context, asset, AirInNitrogenMode.condition,
+                       product_oxygen="product oxygen", mode="mode")
+    return missing or AirInNitrogenMode(context, asset)
+
+
+def _oxygen_high(context: Context, asset: str) -> Rule | NotWatched:
+    missing = _missing(context, asset, ProductOxygenHigh.condition,
+                       product_oxygen="product oxygen")
+    return missing or ProductOxygenHigh(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    AirInNitrogenMode.condition: _air_in_nitrogen,
+    ProductOxygenHigh.condition: _oxygen_high,
+}
+"""Condition id to what builds its rule for one asset."""

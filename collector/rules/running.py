@@ -1,0 +1,121 @@
+"""How much of the time something was on, told from samples that have gaps and may stand still."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from collector.rules.base import State
+from collector.rules.inputs import Point, Source
+
+__all__ = ["STILL_OFF", "OnTime", "Span", "Steady"]
+
+STILL_OFF = 8
+"""How many times longer a plant may stand still with its compressor off than with it running."""
+
+Span = tuple[int, int, bool]
+"""From, to (ms), and whether it was on."""
+
+
+@dataclass(slots=True, kw_only=True)
+class OnTime(State):
+    """Tells which time is known, and in which state.
+
+    A change between two samples is taken to have happened half way. Time across a gap is not
+    known. Nor is time in which the device sent numbers that never changed: a running compressor
+    moves its tank and its hour counter, so answers that stand still for longer than ``limit`` come
+    from a frozen device (a compressor that is off may leave a tight plant still for longer,
+    :data:`STILL_OFF`). What stands still for less is not told yet, but :meth:`pending`.
+    """
+
+    on: bool | None = None
+    told_at: int | None = None
+    doubt: bool = False
+
+    def sample(
+        self, at: int, on: bool, before_at: int | None, gap: int,
+    ) -> tuple[list[Span], int]:
+        """Take a sample; return the spans that it settles, and the spacing (ms) of a change.
+
+        Samples that follow in time and show the same may be left out. The spacing is 0 where the
+        sample was no change that was seen.
+        """
+        spans: list[Span] = []
+        if self.on is None or self.told_at is None or before_at is None:
+            self.on, self.told_at = on, at
+            return spans, 0
+        unbroken, changed = at - before_at <= gap, on != self.on
+        if unbroken and not changed:
+            return spans, 0
+        end = (before_at + at) // 2 if unbroken else before_at
+        if end > self.told_at and not self.doubt:
+            spans.append((self.told_at, end, self.on))
+        begin = end if unbroken and not self.doubt else at
+        self.told_at = max(self.told_at, begin)
+        if changed:
+            self.on, self.doubt = on, False
+        return spans, at - before_at if unbroken else 0
+
+    def look(self, point: Point, limit: int) -> list[Span]:
+        """Ask whether the device stands still; return the spans that this settles.
+
+        To be called well within ``limit`` (ms) of the last time.
+        """
+        source, seen = point.source, point.at
+        if self.on is None or self.told_at is None or seen is None or seen <= self.told_at:
+            return []
+        proven = self._proven(source, seen)
+        frozen = source.still() > (limit if self.on else STILL_OFF * limit)
+        was, self.doubt = self.doubt, frozen
+        spans = [] if was or proven <= self.told_at else [(self.told_at, proven, self.on)]
+        self.told_at = seen if was or frozen else max(self.told_at, proven)
+        return spans
+
+    def _proven(self, source: Source, seen: int) -> int:
+        if not source.still() or source.moved_at is None:
+            return seen
+        return min(source.moved_at, seen)
+
+    def pending(self, until: int | None) -> Span | None:
+        """Return the time up to ``until`` (ms) that is known unless it proves frozen later."""
+        if self.on is None or self.told_at is None or until is None or self.doubt:
+            return None
+        return (self.told_at, until, self.on) if until > self.told_at else None
+
+
+@dataclass(slots=True, kw_only=True)
+class Steady(State):
+    """An on/off signal freed of bounce: a change counts once it has lasted."""
+
+    on: bool | None = None
+    raw: bool | None = None
+    raw_at: int | None = None
+
+    def sample(self, at: int, raw: bool) -> bool:
+        """Take a sample (after :meth:`settle` at its time); return whether it was a change."""
+        if self.raw is None:
+            self.on = raw
+        elif raw is self.raw:
+            return False
+        self.raw, self.raw_at = raw, at
+        return True
+
+    def settle(self, now: int, hold: int) -> int | None:
+        """Let what has lasted ``hold`` ms count; return when that change began, if one now does."""
+        ripe = self.ripe(hold)
+        if ripe is None or now < ripe:
+            return None
+        self.on = self.raw
+        return self.raw_at
+
+    def ripe(self, hold: int) -> int | None:
+        """Return when the present change will count, or ``None`` where none waits."""
+        if self.raw is self.on or self.raw_at is None:
+            return None
+        return self.raw_at + hold
+
+    def quiet(self) -> tuple[float, float] | None:
+        """Return the band of a 0/1 point in which a sample changes nothing."""
+        if self.raw is None or self.raw is not self.on:
+            return None
+        return (0.5, math.inf) if self.on else (-math.inf, 0.5 - 1e-9)

@@ -1,0 +1,188 @@
+"""A compressor that should start and does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.conditions import CATALOGUE
+from collector.domain.readings import MODES
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.runs import Stretch
+
+__all__ = ["CONDITIONS", "CompressorNotStarting"]
+
+_COMMON_CUT_IN = 60.0
+
+
+@dataclass(slots=True, kw_only=True)
+class _NotStartingState(State):
+    off: Stretch = field(default_factory=Stretch)
+    low: Level = field(default_factory=Level)
+    deep: Level = field(default_factory=Level)
+    power: Stretch = field(default_factory=Stretch)
+
+
+class CompressorNotStarting(Rule):
+    """The tank is at or below cut-in and the compressor stays off.
+
+    Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
+    to it within ``near_limit``. Where a power contact is read and says off, that is the cause and
+    its own condition reports it; here nothing is raised again.
+    """
+
+    condition = "compressor-not-starting"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
+        self._power, self._trouble = f"{asset}.power", f"{asset}.trouble"
+        extra = [self._power] if context.wired(self._power) else []
+        super().__init__(
+            context, asset, inputs=[self._tank, self._running, *extra],
+            needs=[self._tank, self._running],
+        )
+        given = number(self.settings, "cut_in")
+        own = context.plant.generators[asset].cut_in
+        self._cut_in = given if given is not None else own if own is not None else _COMMON_CUT_IN
+        self._margin = number(self.settings, "margin") or 0.0
+        self._deadband = number(self.settings, "deadband") or 0.0
+        self._near = int(number(self.settings, "near_limit") or 0)
+        self._explained = (
+            CATALOGUE["power-lost"].built
+            and context.settings.for_("power-lost", asset).get("enabled") is not False
+        )
+        self.state = _NotStartingState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of tank, compressor or power."""
+        s = self.state
+        if point == self._running:
+            return s.off.sample(at, value < 0.5, before_at, self.gap(point))
+        if point == self._power:
+            return s.power.sample(at, value >= 0.5, before_at, self.gap(point))
+        low = s.low.compare(at, value, self._low, self._deadband, above=False)
+        return s.deep.compare(at, value, self._deep, self._deadband, above=False) or low
+
+    @property
+    def _low(self) -> float:
+        return self._cut_in + 1e-6  # at cut-in counts
+
+    @property
+    def _deep(self) -> float:
+        return self._low - self._margin
+
+    def _power_off(self, now: int) -> bool:
+        point = self.context.inputs.point(self._power)
+        return point.fresh(now, self.gap(self._power)) and (point.value or 0.0) < 0.5
+
+    def _began(self, level: Level, now: int) -> int:
+        s = self.state
+        times = (level.since_at, s.off.start_at, s.power.start_at if s.power.on else None)
+        return max((t for t in times if t is not None), default=now)
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it should have started."""
+        s = self.state
+        if not s.off.on or not s.low.beyond:
+            times = (s.off.end_at if not s.off.on else None, s.low.since_at)
+            return Finding.absent(max((t for t in times if t is not None), default=None))
+        if self._power_off(now) and self._explained:
+            return Finding.unknown("the power is off, at the disconnect or before it")
+        since = self._began(s.low, now)
+        if s.deep.beyond:
+            return Finding.present(since, held=self._began(s.deep, now))
+        if now >= since + self._near:
+            return Finding.present(since, held=since + self._near)
+        return Finding.absent()
+
+    def due(self, now: int) -> int | None:
+        """Return when it has been close to cut-in for too long."""
+        s = self.state
+        if not s.off.on or not s.low.beyond:
+            return None
+        over = self._began(s.low, now) + self._near
+        return over if over > now else None
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return tank, cut-in, how long it has been off, and what is known of the power."""
+        s, inputs = self.state, self.context.inputs
+        since = self._began(s.low, now)
+        psi = inputs.point(self._tank).value or 0.0
+        start = s.off.start_at if s.off.start_at is not None else now
+        least = "" if s.off.known else "at least "
+        said, first, power = self._supply(now)
+        numbers = (
+            f"Tank pressure is {self.words.pressure(psi)}, at or below the cut-in of "
+            f"{self.words.pressure(self._cut_in)}, and the compressor has been off for "
+            f"{least}{self.words.duration(now - start)}. {said}"
+        )
+        values: Values = {
+            "tank_pressure_psi": round(psi, 2), "cut_in_psi": round(self._cut_in, 2),
+            "off_minutes": round((now - start) / 60_000, 1), "power": power,
+        }
+        return values, self.words.message(
+            self.about, self.asset, since=since, numbers=numbers, first=first,
+        )
+
+    def _supply(self, now: int) -> tuple[str, list[str], str]:
+        """Return what the readings say of the power, causes to check first, and one word."""
+        inputs = self.context.inputs
+        power = inputs.point(self._power)
+        off = "the power: switched off at the disconnect, a breaker or a fuse"
+        mode = inputs.mode(self.asset, now)
+        trouble = inputs.points.get(f"{self.asset}.trouble")
+        first = []
+        if trouble is not None and trouble.fresh(now) and (trouble.value or 0) >= 0.5:
+            first = ["the unit's own trouble contact is on: read its display"]
+        if power.at is not None and power.fresh(now, self.gap(self._power)):
+            if self._power_off(now):
+                return "Its power contact says the power is off.", [off, *first], "off"
+            return "Its power contact says the power is on.", first, "on"
+        if mode == MODES[0]:
+            return (
+                "Its mode reads off: the unit is switched off or has no power.",
+                [off, "the unit's own switch", *first], "not read",
+            )
+        return "Whether it has power is not read.", [*first, off], "not read"
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of each point in which a sample in time changes nothing."""
+        s = self.state
+        if point == self._tank:
+            low = s.low.band(self._low, self._deadband, above=False)
+            deep = s.deep.band(self._deep, self._deadband, above=False)
+            if low is None or deep is None:
+                return None
+            return max(low[0], deep[0]), min(low[1], deep[1])
+        if point == self._power:
+            return s.power.quiet()
+        if s.off.on is None:
+            return None
+        return (float("-inf"), 0.5 - 1e-9) if s.off.on else (0.5, float("inf"))
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _not_starting(context: Context, asset: str) -> Rule | NotWatched:
+    wanted = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
+    missing = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
+    if missing:
+        return NotWatched(
+            condition=CompressorNotStarting.condition, asset=asset,
+            reason=f"no {' and no '.join(missing)} at {asset}",
+        )
+    return CompressorNotStarting(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    CompressorNotStarting.condition: _not_starting,
+}
+"""Condition id to what builds its rule for one asset."""
