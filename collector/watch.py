@@ -5,6 +5,7 @@ The live daemon and a replay use it alike. It knows no clock and does no I/O.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -13,7 +14,7 @@ from collector.alarms.book import AlarmBook
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import AlarmMoved, Event
+from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
@@ -73,13 +74,21 @@ class Watch:
         elif at is None or now > at:
             self._run_to(now, events)
 
-    def catch_up(self, readings: Sequence[Reading], now: int | None = None) -> None:
-        """Take in again what was fed and journalled after the snapshot that was loaded.
+    def catch_up(
+        self, readings: Sequence[Reading], now: int | None = None, *,
+        facts: Sequence[FactNoted] = (),
+    ) -> None:
+        """Take in again what was fed, noted and journalled after the snapshot that was loaded.
 
         The rules move; the alarms do not: they were rebuilt from the events of that very stretch.
         """
+        waiting = deque(facts)
         for reading in readings:
+            while waiting and waiting[0].time <= reading.time:
+                self._engine.note(waiting.popleft())
             self._feed_one(reading, None)
+        for fact in waiting:
+            self._engine.note(fact)
         if now is not None:
             self._advance(now, None)
         self._engine.resume()
@@ -87,14 +96,28 @@ class Watch:
     def act(self, action: Action) -> list[Event]:
         """Carry out a person's action.
 
-        Raises ``ActionRefused`` when the alarm's state does not list it, or there is no such
-        baseline to reset; nothing has changed then.
+        Raises ``ActionRefused`` when the alarm's state does not list it, there is no such
+        baseline to reset, or no such fill can be declared or ended; nothing has changed then.
         """
+        if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
+            fact = self._engine.fills.asked(action)
+            self._engine.note(fact)
+            return [fact]
         if action.deed is Deed.RESET_BASELINE:
             return [self._engine.reset_baseline(
                 action.alarm, action.time, action.by, action.why,
             )]
         return list(self._book.act(action))
+
+    def note(self, fact: FactNoted) -> list[Event]:
+        """Take a fact of the daemon's own, after the ticks due before it.
+
+        Returns the events of those ticks; what the fact itself leads to comes with the next tick.
+        """
+        events: list[Event] = []
+        self._advance(fact.time, events)
+        self._engine.note(fact)
+        return events
 
     def declare_fill(self, asset: str, until: int) -> None:
         """Take it that a fill of ``asset`` (generator or riser) goes on until ``until`` (ms)."""

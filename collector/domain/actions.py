@@ -19,15 +19,18 @@ class Deed(StrEnum):
     TAKE_OUT = "take-out"
     PUT_BACK = "put-back"
     RESET_BASELINE = "reset-baseline"
+    DECLARE_FILL = "declare-fill"
+    END_FILL = "end-fill"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Action:
     """One request. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for what may be quiet.
 
-    To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``).
-    ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving, taking out
-    and resetting.
+    To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``), to declare a
+    fill or to end it the id of the generator or riser that is filled.
+    ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving, taking out,
+    resetting and declaring a fill.
     """
 
     deed: Deed

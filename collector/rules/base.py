@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any, ClassVar, Self
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
+from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.domain.verdicts import Standing
 from collector.rules.baselines import Baselines
@@ -128,6 +129,8 @@ class Rule(ABC):
     """
 
     condition: ClassVar[str]
+    facts: ClassVar[frozenset[str]] = frozenset()
+    """Facts of the daemon or of people that it wants to hear of (:meth:`note`)."""
 
     def __init__(
         self, context: Context, asset: str, *, inputs: Sequence[str], needs: Sequence[str],
@@ -160,6 +163,14 @@ class Rule(ABC):
 
         Returns whether the finding may have changed.
         """
+
+    def note(self, fact: FactNoted) -> bool:
+        """Take a fact named in :attr:`facts`; return whether the finding may have changed."""
+        return False
+
+    def doubts(self) -> frozenset[str]:
+        """Return the points whose readings are not to be believed while it is present."""
+        return frozenset()
 
     @abstractmethod
     def judge(self, now: int) -> Finding:

@@ -89,6 +89,11 @@ class ContactDisagreement(Rule):
             return Finding.unknown("no usable reading of the contact")
         return Finding.absent(self.state.ended_at)
 
+    def doubts(self) -> frozenset[str]:
+        """Return what is read of the contacts that contradict themselves or a sensor."""
+        names = [n.partition(" ")[0] for n in self.state.since]
+        return frozenset(f"{self.asset}.{n}{leg}" for n in names for leg in ("", "_no", "_nc"))
+
     def _changed_at(self, name: str, now: int) -> int:
         """Return when the later of the two inputs was read; they agreed until then."""
         if " " in name:

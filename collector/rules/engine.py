@@ -19,6 +19,8 @@ from collector.domain.verdicts import NotWatched, Standing, Verdict
 from collector.rules.base import Context, Finding, Rule, shifted
 from collector.rules.baselines import Baselines
 from collector.rules.estimates import Estimator
+from collector.rules.explain import Explanations, sentences
+from collector.rules.fills import Fills
 from collector.rules.inputs import Inputs, Point
 from collector.rules.registry import build_estimators, build_rules
 from collector.rules.wording import Words
@@ -69,6 +71,10 @@ class _Slot:
     unknown: bool = True
     due: int | None = None
     dirty: bool = True
+    gone: int | None = None
+    """When it last returned, ms."""
+    held: str = ""
+    """What explains it while it holds and is not raised for that."""
 
 
 class Engine:
@@ -89,7 +95,11 @@ class Engine:
         self.not_watched: tuple[NotWatched, ...] = tuple(missing)
         self._words = words
         self._site = plant.site.id
-        self._slots = [_Slot(r, tuple(self.inputs.point(p) for p in r.needs)) for r in rules]
+        slots = [_Slot(r, tuple(self.inputs.point(p) for p in r.needs)) for r in rules]
+        self.fills = Fills(self.inputs, words)
+        self._explain = Explanations(plant, self.inputs, words)
+        self._explain.lay(slots)
+        self._slots = self._explain.order(slots)
         self._estimators = build_estimators(context)
         self._interested: dict[str, list[_Slot]] = {}
         self._measured: dict[str, list[Estimator]] = {}
@@ -194,7 +204,7 @@ class Engine:
         if self._last_tick is None:
             return None
         found = self._dirty_tick
-        for due in (self._min_due, self._sweep, self._midnight):
+        for due in (self._min_due, self._sweep, self._midnight, self.fills.next_end()):
             if due is not None:
                 tick = -(-due // self.step) * self.step
                 found = tick if found is None or tick < found else found
@@ -248,6 +258,14 @@ class Engine:
         self.inputs.fills[asset] = until
         self._mark_all()
 
+    def note(self, fact: FactNoted) -> None:
+        """Take a fact of people or of the daemon itself; its ticks have run."""
+        if self.fills.take(fact):
+            self._mark_all()
+        for slot in self._slots:
+            if fact.fact in slot.rule.facts and slot.rule.note(fact):
+                self._mark(slot, fact.time if self.now is None else self.now)
+
     # -- judging ---------------------------------------------------------------------------------
 
     def tick(self, now: int) -> list[Verdict]:
@@ -255,6 +273,9 @@ class Engine:
         self._counts["ticks"] += 1
         self._last_tick = now
         self._dirty_tick = None
+        if self.fills.tick(now):
+            for slot in self._slots:
+                slot.dirty = True
         if self._sweep is not None and now >= self._sweep:
             self._look_for_stale(now)
             self._sweep = now // _SWEEP * _SWEEP + _SWEEP
@@ -276,8 +297,8 @@ class Engine:
         return [e for estimator in self._estimators if (e := estimator.make(now)) is not None]
 
     def facts(self) -> list[FactNoted]:
-        """Return what was noted since the last call: baselines learned."""
-        return self.baselines.drain()
+        """Return what was noted since the last call: fills that ended, baselines learned."""
+        return [*self.fills.drain(), *self.baselines.drain()]
 
     def reset_baseline(self, key: str, now: int, by: str, why: str) -> FactNoted:
         """Forget a baseline (``compressor-delivery.gen1``) and learn it afresh.
@@ -309,8 +330,10 @@ class Engine:
 
     def _judge(self, slot: _Slot, now: int) -> Verdict | None:
         self._counts["judged"] += 1
-        slot.dirty = False
+        slot.dirty, slot.held = False, ""
         because = self._blind(slot, now)
+        if because:
+            because = "; ".join([because, *self._explain.telling(slot, now)])
         finding = Finding.unknown(because) if because else slot.rule.judge(now)
         slot.due = None if because else slot.rule.due(now)
         if finding.standing is Standing.UNKNOWN:
@@ -336,17 +359,34 @@ class Engine:
         if now < began + delay:
             slot.due = min(t for t in (slot.due, began + delay) if t is not None)
             return False
+        explained = self._explain.holding(slot, now) if rising else None
+        if explained is not None:
+            slot.held = explained.why
+            slot.due = min(t for t in (slot.due, explained.again) if t is not None)
+            return False
         slot.standing = finding.standing
         slot.since = (finding.since if finding.since is not None else began) if rising else None
+        if not rising:
+            slot.gone = now
+        for dependent in self._dependents(slot):
+            self._mark(dependent, now)
         return True
+
+    def _dependents(self, slot: _Slot) -> list[_Slot]:
+        return [s for s in self._explain.dependents(slot) if isinstance(s, _Slot)]
 
     def _verdict(self, slot: _Slot, now: int) -> Verdict:
         rule = slot.rule
         standing = Standing.UNKNOWN if slot.unknown else slot.standing
         values, text = ({}, "") if standing is not Standing.PRESENT else rule.describe(now)
+        if text:
+            text = self._words.with_reason(text, sentences(
+                self._explain.telling(slot, now), self._explain.told_of(slot),
+            ))
+        because = f"it holds, but is explained by {slot.held}" if slot.held else slot.because
         return Verdict(
             condition=rule.condition, asset=rule.asset, standing=standing, time=now,
-            since=slot.since, values=values, text=text, because=slot.because,
+            since=slot.since, values=values, text=text, because=because,
         )
 
     def current(self) -> list[Verdict]:
@@ -357,11 +397,12 @@ class Engine:
 
     def says(self, condition: str, asset: str) -> Verdict | None:
         """Return one rule's verdict as it stands, worded now; ``None`` where there is no rule."""
-        if self._last_tick is None:
+        if self._last_tick is None or self.now is None:
             return None
         for slot in self._slots:
             if slot.rule.condition == condition and slot.rule.asset == asset:
-                return self._verdict(slot, self._last_tick)
+                # Of now, not of the last tick: which ticks had anything to do is nobody's concern.
+                return self._verdict(slot, max(self.now, self._last_tick))
         return None
 
     def holding(self) -> dict[tuple[str, str], bool]:
@@ -385,7 +426,7 @@ class Engine:
                     "standing": s.standing.value, "since_at": s.since,
                     "raw": None if s.raw is None else s.raw.value, "raw_at": s.raw_at,
                     "because": s.because, "unknown": s.unknown, "due_at": s.due,
-                    "dirty": s.dirty, "state": s.rule.dump(),
+                    "dirty": s.dirty, "gone_at": s.gone, "held": s.held, "state": s.rule.dump(),
                 }
                 for s in self._slots
             },
@@ -412,6 +453,7 @@ class Engine:
             slot.raw = None if saved["raw"] is None else Standing(saved["raw"])
             slot.raw_at, slot.because = saved["raw_at"], saved["because"]
             slot.unknown, slot.due, slot.dirty = saved["unknown"], saved["due_at"], saved["dirty"]
+            slot.gone, slot.held = saved.get("gone_at"), saved.get("held", "")
             slot.rule.load(saved["state"])
             # The site file may be another: a deadline set by the old limits says nothing.
             self._mark(slot, state["now_at"])

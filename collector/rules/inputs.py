@@ -127,6 +127,8 @@ class Inputs:
         self.sources: dict[str, Source] = {}
         self.fills: dict[str, int] = {}
         """Thing (generator or riser) to the instant until which its fill is declared."""
+        self.filled: dict[str, int] = {}
+        """Thing to the instant at which its last declared fill ended."""
         self.late = 0
         self.repeated = 0
         self._settings = settings
@@ -269,6 +271,7 @@ class Inputs:
                 for s in self.sources.values()
             },
             "fills": {asset: {"until_at": end} for asset, end in self.fills.items()},
+            "filled": {asset: {"ended_at": end} for asset, end in self.filled.items()},
             "late": self.late, "repeated": self.repeated,
         }
 
@@ -290,4 +293,5 @@ class Inputs:
             if source.spacing is not None and "spacing" in data:
                 source.spacing = Spacing(*data["spacing"])
         self.fills = {a: d["until_at"] for a, d in state.get("fills", {}).items()}
+        self.filled = {a: d["ended_at"] for a, d in state.get("filled", {}).items()}
         self.late, self.repeated = state.get("late", 0), state.get("repeated", 0)
