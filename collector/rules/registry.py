@@ -8,6 +8,7 @@ from collector.domain.conditions import CATALOGUE, Condition
 from collector.domain.verdicts import NotWatched
 from collector.rules import (
     blocked,
+    collector_health,
     compressor,
     contacts,
     cycling,
@@ -16,6 +17,7 @@ from collector.rules import (
     estimates,
     fallback,
     falling,
+    frozen,
     health,
     leak,
     mode,
@@ -28,6 +30,7 @@ from collector.rules import (
     service,
     starting,
     vent,
+    wired,
 )
 from collector.rules.base import Context, Rule
 from collector.rules.estimates import Estimator
@@ -44,7 +47,8 @@ BUILDERS: Mapping[str, Build] = {
     **duty.CONDITIONS, **cycling.CONDITIONS, **starting.CONDITIONS, **fallback.CONDITIONS,
     **product.CONDITIONS,
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
-    **health.CONDITIONS,
+    **health.CONDITIONS, **frozen.CONDITIONS, **collector_health.CONDITIONS,
+    **wired.CONDITIONS,
 }
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (

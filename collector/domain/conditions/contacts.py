@@ -2,18 +2,49 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import MAX_GAP, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
 
+_BOUNCE = "setting; a change counts from its first reading and needs a second one"
+
 CONDITIONS = (
-    Condition(id="low-air-contact", title="Low-air switch", applies_to="riser",
-              signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",)),
-    Condition(id="generator-trouble", title="Generator reports trouble", applies_to="generator",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
-    Condition(id="power-lost", title="Power lost", applies_to="generator",
-              signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",)),
+    Condition(
+        id="low-air-contact", title="Low-air switch", applies_to="riser",
+        signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        causes=(
+            "the gauge at the valve: is the pressure really low",
+            "an open head, an open drain or a broken pipe",
+            "the air maintenance device, its valves and the supply before it",
+            "somebody working on the system",
+            "the switch: out of adjustment, its valve closed, or its wiring",
+        ),
+        settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
+    ),
+    Condition(
+        id="generator-trouble", title="Generator reports trouble", applies_to="generator",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("compressor", "only-reads"),
+        causes=(
+            "the generator's own display: what trouble does it show",
+            "its breaker and its motor overload",
+            "the trouble relay and its wiring",
+        ),
+        # Longer than for power-lost: where the power is gone this relay drops too, and the loss
+        # must be told first.
+        settings=(MAX_GAP, *delays("10 s", "30 s", _BOUNCE)),
+    ),
+    Condition(
+        id="power-lost", title="Power lost", applies_to="generator",
+        signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
+        causes=(
+            "the disconnect at the generator: did somebody open it for work",
+            "the breaker or fuses that feed it",
+            "the building's supply",
+            "the power relay and its wiring",
+        ),
+        settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
+    ),
     Condition(
         id="contact-disagreement", title="Contact contradicts itself", applies_to="contact",
         signal=Signal.TROUBLE, priority=Priority.HIGH,

@@ -24,14 +24,78 @@ CONDITIONS = (
             *delays("0 s", "0 s"),
         ),
     ),
-    Condition(id="data-frozen", title="Readings never change", applies_to="device",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
-    Condition(id="clock-jump", title="Clock jumped", applies_to="collector",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
-    Condition(id="journal-trouble", title="Journal in trouble", applies_to="collector",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
-    Condition(id="delivery-failing", title="Messages do not get through", applies_to="collector",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
-    Condition(id="site-silent", title="Site is silent", applies_to="collector",
-              signal=Signal.TROUBLE, priority=Priority.MEDIUM),
+    Condition(
+        id="data-frozen", title="Readings never change", applies_to="device",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        causes=(
+            "the device's own display: does it move while the readings here do not",
+            "the logger or gateway between: restart it",
+            "the controller hangs: restart it by its own procedure",
+            "a plant that really is at rest: then its gauges stand as still as this says",
+        ),
+        settings=(
+            Setting(name="limit", kind="duration", default=None,
+                    source="eight times the longest time it was seen to stand still with "
+                           "compressor, mode and vents as they are, at least 10 min and 30 polls; "
+                           "at least 12 h for a device that was seen to rest",
+                    doc="longest time without any change of anything it gives"),
+            Setting(name="unlearned_limit", kind="duration", default="48 h", source="setting",
+                    doc="the limit while too little was seen of the device to know it"),
+            *delays("0 s", "0 s"),
+        ),
+    ),
+    Condition(
+        id="clock-jump", title="Clock jumped", applies_to="collector",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        causes=(
+            "the machine's time service: is it on, does it reach its servers",
+            "somebody set the clock by hand",
+            "the battery of the machine's clock, if it jumped at a start",
+        ),
+        settings=(
+            Setting(name="limit", kind="duration", default="10 s",
+                    source="setting; about two polls, above what a time service steps by",
+                    doc="smallest jump that is told"),
+            Setting(name="stay", kind="duration", default="10 min", source="setting",
+                    doc="how long the alarm stays after the last jump"),
+            *delays("0 s", "0 s"),
+        ),
+    ),
+    Condition(
+        id="journal-trouble", title="Journal in trouble", applies_to="collector",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        causes=(
+            "room on the disk",
+            "the disk itself: worn out, unplugged or read-only",
+            "the rights of the data folder",
+            "another program that holds the file",
+        ),
+        settings=(
+            Setting(name="stay", kind="duration", default="1 h", source="setting",
+                    doc="how long the alarm stays after a damaged journal was replaced"),
+            *delays("10 s", "30 s"),
+        ),
+    ),
+    Condition(
+        id="delivery-failing", title="Messages do not get through", applies_to="collector",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        causes=(
+            "the line to the internet or to the mail server",
+            "the recipient's address in the site file",
+            "the password or token of the way out: expired or changed",
+            "the service at the far end",
+        ),
+        settings=(
+            Setting(name="limit", kind="duration", default="10 min", source="setting",
+                    doc="longest time in which tries may fail before it is told; a message given "
+                        "up is told at once"),
+            Setting(name="stay", kind="duration", default="24 h", source="setting",
+                    doc="how long the alarm stays when nothing more is due to the recipient"),
+            *delays("0 s", "0 s"),
+        ),
+    ),
+    Condition(
+        id="site-silent", title="Site is silent", applies_to="collector",
+        signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+    ),
 )

@@ -1,0 +1,259 @@
+"""Conditions of the watch itself: its clock, its journal, its messages.
+
+They hear no readings but facts, which the daemon notes of itself as they happen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from collector.domain.events import FactNoted
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+
+__all__ = ["CONDITIONS", "ClockJump", "DeliveryFailing", "JournalTrouble"]
+
+_MINUTE = 60_000
+
+
+class _OfFacts(Rule):
+    """A rule that hears facts only. What one fact raises stays for a while, to be seen."""
+
+    facts: ClassVar[frozenset[str]]
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+        self._stay = int(number(self.settings, "stay") or 0)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Hear no readings."""
+        return False
+
+
+@dataclass(slots=True, kw_only=True)
+class _ClockState(State):
+    began_at: int | None = None
+    until_at: int | None = None
+    seconds: float = 0.0
+    times: int = 0
+
+
+class ClockJump(_OfFacts):
+    """The machine's clock was set by more than it may drift.
+
+    A change to or from daylight saving is none: instants are kept in UTC, which knows no such
+    change. The alarm stays for a while after the last jump, since a jump itself has no length.
+    """
+
+    condition = "clock-jump"
+    facts = frozenset({"clock-set"})
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._limit = number(self.settings, "limit") or 0.0
+        self.state = _ClockState()
+
+    def note(self, fact: FactNoted) -> bool:
+        """Take in that the clock was set, and by how many seconds."""
+        seconds, s = fact.values.get("seconds"), self.state
+        if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
+            return False
+        if s.until_at is None or fact.time >= s.until_at:
+            s.began_at, s.times = fact.time, 0
+        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, fact.time + self._stay
+        return True
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it jumped within the time that the alarm stays."""
+        s = self.state
+        if s.until_at is not None and now < s.until_at:
+            return Finding.present(s.began_at)
+        return Finding.absent(s.until_at)
+
+    def due(self, now: int) -> int | None:
+        """Return when the alarm will have stayed long enough."""
+        until = self.state.until_at
+        return until if until is not None and until > now else None
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return by how much, and which way."""
+        s, words = self.state, self.words
+        by = words.duration(round(abs(s.seconds) * 1000))
+        more = f" It was set {s.times} times since." if s.times > 1 else ""
+        numbers = (
+            f"The clock of the machine that watches was set {by} "
+            f"{'forward' if s.seconds > 0 else 'back'}.{more} Readings keep the time they had; "
+            "durations across the jump are counted anew."
+        )
+        values: Values = {"jump_seconds": round(s.seconds, 1), "jumps": s.times}
+        return values, words.message(self.about, self.asset, since=s.began_at, numbers=numbers)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+@dataclass(slots=True, kw_only=True)
+class _JournalState(State):
+    began_at: int | None = None
+    ended_at: int | None = None
+    until_at: int | None = None
+    why: str = ""
+
+
+class JournalTrouble(_OfFacts):
+    """The journal cannot be written, or a damaged one had to be replaced."""
+
+    condition = "journal-trouble"
+    facts = frozenset({"journal-trouble-begun", "journal-trouble-ended", "journal-replaced"})
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self.state = _JournalState()
+
+    def note(self, fact: FactNoted) -> bool:
+        """Take in that trouble began or ended, or that another journal was begun."""
+        s = self.state
+        if fact.fact == "journal-trouble-ended":
+            s.began_at, s.ended_at = None, fact.time
+        elif fact.fact == "journal-trouble-begun":
+            if s.began_at is None:
+                s.began_at = fact.time
+            s.why = fact.text
+        else:
+            s.until_at, s.why = fact.time + self._stay, fact.text
+        return True
+
+    def judge(self, now: int) -> Finding:
+        """Return whether it is in trouble, or was replaced within the time the alarm stays."""
+        s = self.state
+        if s.began_at is not None:
+            return Finding.present(s.began_at)
+        if s.until_at is not None and now < s.until_at:
+            return Finding.present(s.until_at - self._stay)
+        ends = [t for t in (s.ended_at, s.until_at) if t is not None]
+        return Finding.absent(max(ends, default=None))
+
+    def due(self, now: int) -> int | None:
+        """Return when a replaced journal will have been told of for long enough."""
+        until = self.state.until_at
+        return until if until is not None and until > now else None
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what is wrong, and for how long."""
+        s, since = self.state, self.judge(now).since
+        lasted = now - since if since is not None else 0
+        numbers = f"{s.why.rstrip('.')}."
+        if s.began_at is not None:
+            numbers += (
+                f" It lasts for {self.words.duration(lasted)} now. Until it ends, readings are "
+                "kept in memory only and no message goes out; what is in memory is lost with the "
+                "power."
+            )
+        values: Values = {"trouble_minutes": round(lasted / _MINUTE, 1)}
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+@dataclass(slots=True, kw_only=True)
+class _DeliveryState(State):
+    failing: dict[str, dict[str, int]] = field(default_factory=dict)
+    """Recipient to ``began_at``, ``until_at`` and the count of messages given up."""
+    ended_at: int | None = None
+
+
+class DeliveryFailing(_OfFacts):
+    """Messages to somebody do not get through.
+
+    One message given up is told at once, tries that fail after a while. It ends when a message
+    reaches them again, or when none was due to them for long.
+    """
+
+    condition = "delivery-failing"
+    facts = frozenset({"delivery-not-through", "delivery-given-up", "delivery-resumed"})
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._limit = int(number(self.settings, "limit") or 0)
+        self.state = _DeliveryState()
+
+    def note(self, fact: FactNoted) -> bool:
+        """Take in whom a message did not reach, or reached again."""
+        who, failing = str(fact.values.get("recipient", "")), self.state.failing
+        if fact.fact == "delivery-resumed":
+            if failing.pop(who, None) is not None:
+                self.state.ended_at = fact.time
+            return True
+        row = failing.setdefault(who, {"began_at": fact.time, "until_at": 0, "given_up": 0})
+        row["until_at"] = fact.time + self._stay
+        row["given_up"] += fact.fact == "delivery-given-up"
+        return True
+
+    def judge(self, now: int) -> Finding:
+        """Return whether anybody is out of reach."""
+        failing = self.state.failing
+        for who in [w for w, row in failing.items() if row["until_at"] <= now]:
+            self.state.ended_at = failing.pop(who)["until_at"]
+        told = self._told(now)
+        if told:
+            return Finding.present(min(row["began_at"] for row in told.values()))
+        return Finding.absent(self.state.ended_at)
+
+    def _told(self, now: int) -> dict[str, dict[str, int]]:
+        return {
+            who: row for who, row in self.state.failing.items()
+            if row["given_up"] or now >= row["began_at"] + self._limit
+        }
+
+    def due(self, now: int) -> int | None:
+        """Return when somebody will have been out of reach, or left alone, for long."""
+        times = [t for row in self.state.failing.values()
+                 for t in (row["until_at"], row["began_at"] + self._limit)]
+        return min((t for t in times if t > now), default=None)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return who does not get messages, and how many were given up."""
+        failing = self._told(now)
+        lost = sum(row["given_up"] for row in failing.values())
+        since = min((row["began_at"] for row in failing.values()), default=now)
+        many = f" {lost} given up so far." if lost else " None given up yet; they are tried again."
+        numbers = (
+            f"Messages to {', '.join(failing)} do not get through.{many} Whoever they were for "
+            "does not know what the board shows."
+        )
+        values: Values = {"recipients": ", ".join(failing), "given_up": lost}
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take({**state, "failing": {k: dict(v) for k, v in state["failing"].items()}})
+
+
+def _site_silent(context: Context, asset: str) -> NotWatched:
+    return NotWatched(condition="site-silent", asset=asset, reason="watched by the fleet end")
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    ClockJump.condition: ClockJump,
+    JournalTrouble.condition: JournalTrouble,
+    DeliveryFailing.condition: DeliveryFailing,
+    "site-silent": _site_silent,
+}
+"""Condition id to what builds its rule for one asset."""

@@ -1,0 +1,227 @@
+"""A device that goes on answering and always says the same: a frozen logger or controller.
+
+A plant may rightly stand still, so how long is too long is learned from the device itself, apart
+for each state of its compressor, mode and vents: the longest time it stood still, times a margin.
+Any change of anything it gives, counters included, ends the stillness. Where other devices are
+read, one of them must have moved meanwhile: when nothing moves anywhere, the plant is steady.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.readings import QUANTITIES, point_kind, split_point
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.inputs import Source
+
+__all__ = ["CONDITIONS", "DataFrozen"]
+
+_LOOK = 60_000
+"""ms between looks: far below the shortest limit, and no cost per reading."""
+_LEAST = 10 * 60_000
+_FEWEST = 30
+"""Answers without a change that the limit must span at least."""
+_MARGIN = 8
+_KNOWN = 3_600_000
+"""ms of moving that must have been seen of a state before its stillness is judged."""
+_RESTS = 12 * 3_600_000
+"""Least limit (ms) of a device that was seen to rest: a quiet night must not look frozen."""
+_STATES = 32
+_RUNNING = "compressor_running"
+_MOVED_BY = (_RUNNING, "mode", "open")
+
+
+@dataclass(slots=True, kw_only=True)
+class _FrozenState(State):
+    still_at: int | None = None
+    """Since when it answers and nothing it says has changed."""
+    frozen: bool = False
+    ended_at: int | None = None
+    kind: str = ""
+    """The state of the plant as the device tells it."""
+    learned: dict[str, list[int]] = field(default_factory=dict)
+    """State of the plant to [ms seen moving in it, longest stillness in it in ms]."""
+
+
+class DataFrozen(Rule):
+    """Answers that never change while they should. Looks once a minute."""
+
+    condition = "data-frozen"
+
+    def __init__(self, context: Context, asset: str, points: Sequence[str]) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+        self.points = tuple(points)
+        self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._limit_set = number(self.settings, "limit")
+        self._unlearned = int(number(self.settings, "unlearned_limit") or 0)
+        self.state = _FrozenState()
+
+    @property
+    def _source(self) -> Source | None:
+        # Looked up each time: without devices it appears with the thing's first row.
+        return self.context.inputs.sources.get(self.asset)
+
+    def doubts(self) -> frozenset[str]:
+        """Return its points while it is frozen; nothing from its first change on."""
+        source, still = self._source, self.state.still_at
+        moved = source is not None and source.moved_at is not None and (
+            still is None or source.moved_at > still
+        )
+        return frozenset() if moved or not self.state.frozen else frozenset(self.points)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Hear nothing: the shared view keeps when each source last moved."""
+        return False
+
+    def due(self, now: int) -> int | None:
+        """Return the next look."""
+        return now // _LOOK * _LOOK + _LOOK
+
+    def judge(self, now: int) -> Finding:
+        """Look whether anything has changed since the last look, and for how long nothing has."""
+        source, s = self._source, self.state
+        if source is None or source.good_at is None or source.number_at is None:
+            return Finding.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
+        self._look(source, now)
+        if s.frozen:
+            return Finding.present(s.still_at)
+        if s.still_at is None:
+            return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
+        return Finding.absent(s.ended_at)
+
+    def _look(self, source: Source, now: int) -> None:
+        s, moved, good = self.state, source.moved_at, source.good_at
+        assert good is not None  # noqa: S101 - judge() has looked
+        if now - good > (source.limit() or 2 * _LOOK):
+            # Time without answers is not time in which it said the same.
+            s.still_at, s.frozen = None, False
+        elif s.still_at is None:
+            s.still_at, s.kind = good, self._kind()
+        elif moved is not None and moved > s.still_at:
+            self._moved(moved)
+        if s.still_at is not None and source.number_at is not None and not s.frozen:
+            still = source.number_at - s.still_at
+            s.frozen = still > self.limit(source) and self._others_moved(s.still_at)
+
+    def _moved(self, moved: int) -> None:
+        """Learn the stillness that has just ended, and begin another."""
+        s = self.state
+        seen, longest = s.learned.pop(s.kind, [0, 0])
+        still = moved - s.still_at if s.still_at is not None else 0
+        if s.frozen:
+            # If it was a steady plant after all, twice as long will not be called frozen.
+            still, s.ended_at = min(still, 2 * longest), moved
+        s.learned[s.kind] = [seen + min(still, 2 * _LOOK), max(longest, still)]
+        if len(s.learned) > _STATES:
+            s.learned.pop(next(iter(s.learned)))
+        s.still_at, s.frozen, s.kind = moved, False, self._kind()
+
+    def _kind(self) -> str:
+        points = self.context.inputs.points
+        told = [points[p].value for p in self._tells if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in told)
+
+    def _known(self) -> tuple[int, int] | None:
+        """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
+        s, points = self.state, self.context.inputs.points
+        seen, longest = s.learned.get(s.kind, (0, 0))
+        if seen < _KNOWN and any(
+            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._tells
+        ):
+            # With its compressor running a plant moves more than ever: what all states show holds.
+            seen = sum(row[0] for row in s.learned.values())
+            longest = max((row[1] for row in s.learned.values()), default=0)
+        return (seen, longest) if seen >= _KNOWN else None
+
+    def limit(self, source: Source) -> int:
+        """Return how long (ms) it may stand still in the present state of the plant."""
+        if self._limit_set:
+            return int(self._limit_set)
+        known = self._known()
+        if known is None:
+            return self._unlearned
+        pace = source.every or (int(source.spacing.ms) if source.spacing is not None else 0)
+        rests = known[1] > max(3 * _LOOK, 5 * pace)
+        return max(_RESTS if rests else _LEAST, _FEWEST * pace, _MARGIN * known[1])
+
+    def _others(self) -> list[Source]:
+        return [s for s in self.context.inputs.sources.values()
+                if s.id != self.asset and s.moved_at is not None and s.number_at is not None]
+
+    def _others_moved(self, since: int) -> bool:
+        others = self._others()
+        return not others or any(s.moved_at is not None and s.moved_at > since for s in others)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return for how long, what it says all the time, and how long it was ever still."""
+        source, s, words = self._source, self.state, self.words
+        since = s.still_at if s.still_at is not None else now
+        still = max((source.number_at or now) - since, 0) if source is not None else 0
+        limit = self.limit(source) if source is not None else 0
+        numbers = (
+            f"It answers, but nothing it says has changed for {words.duration(still)}; the limit "
+            f"is {words.duration(limit)}"
+        )
+        known = None if self._limit_set else self._known()
+        if known is not None:
+            numbers += (" (with the plant like this it was never still for longer than "
+                        f"{words.duration(known[1])})")
+        numbers += "." + (" Other devices moved meanwhile." if self._others() else "")
+        numbers += self._same(now) + " What depends on it cannot be judged and stands as it was."
+        values: Values = {
+            "still_minutes": round(still / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
+        }
+        return values, words.message(self.about, self.asset, since=since, numbers=numbers)
+
+    def _same(self, now: int) -> str:
+        inputs, told = self.context.inputs.points, []
+        for name in self.points:
+            known = inputs.get(name)
+            if known is None or not known.is_number or known.value is None:
+                continue
+            if name.endswith("pressure"):
+                told.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
+            elif name.endswith("oxygen"):
+                told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
+        return f" It always says: {', '.join(told[:3])}." if told else ""
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take({**state, "learned": {k: list(v) for k, v in state["learned"].items()}})
+
+
+def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:
+    plant = context.plant
+    thing = plant.thing(asset)
+    if asset in plant.devices:
+        points = plant.devices[asset].points
+    elif thing is not None:
+        points = tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
+    else:
+        return None
+    if not any(_is_number(context, p) for p in points):
+        return NotWatched(
+            condition=DataFrozen.condition, asset=asset,
+            reason=f"only contacts at {asset}: they may rightly stay as they are for months",
+        )
+    return DataFrozen(context, asset, points)
+
+
+def _is_number(context: Context, point: str) -> bool:
+    asset, quantity = split_point(point)
+    thing = context.plant.thing(asset)
+    known = point_kind(thing.kind, quantity) if thing is not None else None
+    return known is None or known.unit not in ("contact", "mode")
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    DataFrozen.condition: _data_frozen,
+}
+"""Condition id to what builds its rule for one asset."""

@@ -1,0 +1,155 @@
+"""Conditions that a dry contact says by itself: the low-air switch, trouble, loss of power."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values
+
+__all__ = ["CONDITIONS", "GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
+
+
+@dataclass(slots=True, kw_only=True)
+class _WiredState(State):
+    on: bool | None = None
+    """What the contact said twice running, the last time it did; ``None`` before that."""
+    since_at: int | None = None
+    other_at: int | None = None
+    """When it was first read otherwise; one reading alone may be bounce."""
+
+
+class Wired(Rule):
+    """A contact that says the condition itself.
+
+    It takes two readings running to believe a change, whatever the pace of the polls: a contact
+    that bounces, or a lone odd reading, moves nothing. The change then dates from the first one.
+    """
+
+    quantity: ClassVar[str]
+    holds_at: ClassVar[bool] = True
+    """The reading (1 is true) at which the condition holds."""
+    says: ClassVar[str]
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self.point = f"{asset}.{self.quantity}"
+        super().__init__(context, asset, inputs=[self.point], needs=[self.point])
+        self.state = _WiredState()
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a reading of the contact."""
+        s, says = self.state, (value >= 0.5) is self.holds_at
+        if s.on is None and not says:
+            s.on = False
+            return True
+        if says is s.on:
+            s.other_at = None
+            return False
+        unbroken = before_at is not None and at - before_at <= self.gap(point)
+        if s.other_at is None or not unbroken:
+            s.other_at = at
+            return False
+        s.on, s.since_at, s.other_at = says, s.other_at, None
+        return True
+
+    def judge(self, now: int) -> Finding:
+        """Return what the contact says."""
+        s = self.state
+        if s.on is None:
+            return Finding.unknown(f"{self.words.label(self.point)} was read only once so far")
+        return Finding.present(s.since_at) if s.on else Finding.absent(s.since_at)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the readings that change nothing."""
+        s = self.state
+        if s.on is None or s.other_at is not None:
+            return None
+        closed = s.on is self.holds_at
+        return (0.5, float("inf")) if closed else (float("-inf"), 0.5 - 1e-9)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what the contact says, and what is read beside it."""
+        since = self.state.since_at if self.state.since_at is not None else now
+        values: dict[str, float | int | str | None] = {self.quantity: int(self.holds_at)}
+        beside = self.beside(now, values)
+        numbers = f"{self.says}, for {self.words.duration(max(now - since, 0))} now.{beside}"
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
+
+    def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
+        """Return a sentence on what a sensor says beside the contact; empty without one."""
+        return ""
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+class _Gauged(Wired):
+    """A contact with a gauge beside it, which is told where it is read."""
+
+    gauge: ClassVar[str]
+    key: ClassVar[str]
+
+    def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
+        """Return the gauge's reading."""
+        name = f"{self.asset}.{self.gauge}"
+        if not self.context.wired(name):
+            return " No gauge is read beside it: go by the gauge on the wall."
+        gauge = self.context.inputs.point(name)
+        if gauge.value is None or not gauge.fresh(now):
+            return f" The {self.words.label(name)} is not read at present."
+        values[self.key] = round(gauge.value, 2)
+        return f" The {self.words.label(name)} reads {self.words.pressure(gauge.value)}."
+
+
+class LowAirContact(_Gauged):
+    """The low-air switch of a riser."""
+
+    condition = "low-air-contact"
+    quantity = "low_air"
+    says = "The low-air switch says that the pressure in the pipe is low"
+    gauge, key = "pressure", "pressure_psi"
+
+
+class GeneratorTrouble(Wired):
+    """The generator's own trouble contact. What the trouble is stands on its display."""
+
+    condition = "generator-trouble"
+    quantity = "trouble"
+    says = "Its trouble contact says that something is wrong; what it is stands on its own display"
+
+
+class PowerLost(_Gauged):
+    """The contact that tells whether the generator has power. It alone must do."""
+
+    condition = "power-lost"
+    quantity = "power"
+    holds_at = False
+    says = ("The power contact says that the generator has no power; nothing makes gas until it "
+            "is back")
+    gauge, key = "tank_pressure", "tank_pressure_psi"
+
+
+def _builder(rule: type[Wired], label: str) -> Callable[[Context, str], Rule | NotWatched | None]:
+    def build(context: Context, asset: str) -> Rule | NotWatched | None:
+        if not context.wired(f"{asset}.{rule.quantity}"):
+            return NotWatched(
+                condition=rule.condition, asset=asset, reason=f"no {label} at {asset}",
+            )
+        return rule(context, asset)
+
+    return build
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    LowAirContact.condition: _builder(LowAirContact, "low-air switch"),
+    GeneratorTrouble.condition: _builder(GeneratorTrouble, "trouble contact"),
+    PowerLost.condition: _builder(PowerLost, "power contact"),
+}
+"""Condition id to what builds its rule for one asset."""
