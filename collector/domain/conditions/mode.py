@@ -28,7 +28,7 @@ CONDITIONS = (
             Setting(name="return_delay", kind="duration", default="2 min", source="setting",
                     doc="how long it may stay in air-fill above the return pressure"),
             Setting(name="deadband", kind="pressure", default="1 psi",
-                    source="2 % of pressure, EEMUA 191 as quoted (check-values H)",
+                    source="2 % of pressure, EEMUA 191 as a consultancy quotes it",
                     doc="how far below the return pressure the tank must fall to count as below"),
             MAX_GAP,
             *delays("5 s", "5 s"),
