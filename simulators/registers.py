@@ -230,6 +230,11 @@ _SET_K = RegisterSet(
     ),
 )
 
+_SET_T = RegisterSet(
+    name="transmitters-t", title="Remote input/output, set T: the transmitters of risers",
+    points=(*_riser_a(1, 0), *_riser_a(2, 10), *_riser_a(3, 20), *_riser_a(4, 30)),
+)
+
 _SET_V = RegisterSet(
     name="vent-v", title="Purge vent controller, set V",
     points=(
@@ -249,5 +254,5 @@ _SET_R = RegisterSet(
 )
 
 REGISTER_SETS: Mapping[str, RegisterSet] = {
-    s.name: s for s in (_SET_A, _SET_B, _SET_C, _SET_S, _SET_K, _SET_V, _SET_R)
+    s.name: s for s in (_SET_A, _SET_B, _SET_C, _SET_S, _SET_K, _SET_T, _SET_V, _SET_R)
 }

@@ -1,0 +1,136 @@
+"""Figures of the bank of cases, printed: ``python -m tests.benchmarks.bench_cases``.
+
+Every story is played by the bundled plant with the dice of many seeds, and the watch is held to
+what the story says must, may and must not be raised, and its estimates to the plant's own books.
+Seeds 1 to 99 are for tuning; those from 1001 on are for the figures and are looked at by nobody who
+tunes.
+
+Examples:
+  python -m tests.benchmarks.bench_cases --quick
+  python -m tests.benchmarks.bench_cases --stories 'leak-*' --count 5 --fails
+  python -m tests.benchmarks.bench_cases --seeds figures --jobs 2
+
+"""
+
+from __future__ import annotations
+
+import argparse
+import fnmatch
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+
+from tests.benchmarks.cases import BANK
+from tests.benchmarks.cases.score import Scored, score
+from tests.benchmarks.cases.shape import Story
+from tests.benchmarks.cases.tables import tables
+
+__all__ = ["main", "play_all", "tasks"]
+
+_FIRST = {"tuning": 1, "figures": 1001}
+
+
+def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", choices=tuple(_FIRST), default="tuning")
+    parser.add_argument("--count", type=int, default=None,
+                        help="seeds of each story (default 20; 5 while tuning)")
+    parser.add_argument("--seed", type=int, action="append", help="this seed alone (repeatable)")
+    parser.add_argument("--stories", default="*", metavar="GLOB",
+                        help="names, with * and ?; several with commas")
+    parser.add_argument("--condition", help="only stories that ask for or forbid this condition")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--quick", action="store_true", help="short stories, two seeds each")
+    parser.add_argument("--fails", action="store_true", help="list every failure by itself")
+    parser.add_argument("--texts", action="store_true", help="with the messages of false alarms")
+    parser.add_argument("--list", action="store_true", help="list the stories and end")
+    return parser.parse_args(arguments)
+
+
+def chosen(globs: str, condition: str | None = None, *, quick: bool = False) -> list[Story]:
+    """Return the stories whose names match, and that have to do with ``condition``."""
+    found = [s for s in BANK.values()
+             if any(fnmatch.fnmatch(s.name, g.strip()) for g in globs.split(","))
+             and not (quick and s.long)]
+    if condition:
+        found = [s for s in found if _concerns(s, condition)]
+    return found
+
+
+def _concerns(story: Story, condition: str) -> bool:
+    case = story.case(1)
+    return any(x.condition == condition for x in (*case.expects, *case.never)) or any(
+        m.quantity == condition for m in case.measures)
+
+
+def tasks(stories: Sequence[Story], seeds: Sequence[int]) -> list[tuple[str, int]]:
+    """Return (story, seed) pairs, those that take longest first."""
+    pairs = [(s.name, seed) for s in stories for n, seed in enumerate(seeds) if n < s.most]
+    work = {s.name: _work(s) for s in stories}
+    return sorted(pairs, key=lambda p: -work[p[0]])
+
+
+def _work(story: Story) -> float:
+    case = story.case(1)
+    return sum(case.duration / d.every * (2 + 3 * len(d.watches)) for d in case.devices)
+
+
+def play_all(pairs: Sequence[tuple[str, int]], jobs: int) -> Iterator[Scored]:
+    """Yield every case's marks, in the order they are done."""
+    if jobs <= 1:
+        for name, seed in pairs:
+            yield score(name, seed)
+        return
+    with ProcessPoolExecutor(max_workers=jobs) as pool:
+        for future in as_completed([pool.submit(score, *pair) for pair in pairs]):
+            yield future.result()
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Play, and print the tables."""
+    options = _options(arguments)
+    stories = chosen(options.stories, options.condition, quick=options.quick)
+    if options.list:
+        for s in stories:
+            print(f"{s.name:34} {s.family:12} {s.text.splitlines()[0]}")
+        return 0
+    if not stories:
+        print("no story has such a name", file=sys.stderr)
+        return 2
+    count = options.count or (2 if options.quick else 20 if options.seeds == "figures" else 5)
+    first = _FIRST[options.seeds]
+    seeds = options.seed or list(range(first, first + count))
+    pairs = tasks(stories, seeds)
+    began = time.monotonic()
+    done: list[Scored] = []
+    for scored in play_all(pairs, options.jobs):
+        done.append(scored)
+        _progress(len(done), len(pairs), scored, began)
+    done.sort(key=lambda s: (s.story, s.seed))
+    print(tables(done, fails=options.fails, texts=options.texts))
+    _cost(done, time.monotonic() - began, options.jobs)
+    return 0
+
+
+def _progress(done: int, of: int, scored: Scored, began: float) -> None:
+    if sys.stderr.isatty():
+        print(f"\r{done}/{of} {time.monotonic() - began:.0f} s {scored.story:40}", end="",
+              file=sys.stderr, flush=True)
+        if done == of:
+            print(file=sys.stderr)
+
+
+def _cost(done: Sequence[Scored], wall: float, jobs: int) -> None:
+    readings = sum(s.readings for s in done)
+    plant = sum(s.plant_seconds for s in done)
+    watch = sum(s.watch_seconds for s in done)
+    print(f"\n{len(done)} cases of {len({s.story for s in done})} stories, "
+          f"{sum(s.days for s in done) / 365.25:.1f} site-years, {readings / 1e6:.1f} million "
+          f"readings; {wall / 60:.1f} min with {jobs} jobs (plant {plant:.0f} s, watch "
+          f"{watch:.0f} s: {readings / max(watch, 1e-9) / 1000:.0f} thousand readings/s)")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
