@@ -1,0 +1,354 @@
+"""Clean cycles of the compressor, taken from the stream: how much gas each run put into the tank.
+
+A run lies between two falls. Each fall, once the heat of the run before it is taken off
+(:mod:`collector.rules.tankheat`), is a straight line of gas lost over time. The line before a run
+is followed up to its start and the line after it back to its stop; what lies between them is the
+gas the run brought, plus what was drawn meanwhile. Samples of the run itself, which are warm and
+bent, are not used at all.
+
+Risers draw in gulps, and the gulp that brings the tank to cut-in is the one that starts the
+compressor: counted on the tank alone, every fall would end in half a gulp. Where the pressure and
+the volume of every riser fed by the generator are known, tank and risers are therefore booked as
+one vessel, for which a gulp is nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.rules.base import Context, State
+from collector.rules.tankheat import Heat, add_sample, empty_sums, fit_fall
+
+__all__ = ["ABNORMAL", "Cycles", "cycles_of"]
+
+_FILL, _OTHER_MODE = "a declared fill", "not in nitrogen mode"
+ABNORMAL = frozenset({_FILL, _OTHER_MODE})
+"""Why a day teaches nothing about the days to come."""
+
+_PSI = 6894.757293168
+_KELVIN = 273.15
+_THIN = 19_000
+"""ms between samples that are used: a fall takes many minutes, and neighbours say the same."""
+_SKIP = 120.0
+"""s after a stop that are left out: the gas itself, not the wall, settles first."""
+_BLOCK = 600.0
+_ENDS = 4
+"""Blocks of 10 min at each end of a fall that are used; what lies between them tells nothing."""
+_LEAST = 6
+_ALIKE_WHOLE, _ALIKE_TANK = 4.0, 20.0
+"""Neighbouring samples that say the same thing; with gulps in the tank, many do."""
+_RISE = 1.0  # psi
+_KEPT = 400
+_WARMTHS = 4320
+_ROOM = 20.0
+"""degrees C assumed where no temperature near the tank is read."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Fall(State):
+    """The tank while the compressor stands."""
+
+    stop_at: int = 0
+    clean: bool = False
+    whole: bool = False
+    """Whether the risers are booked with the tank."""
+    origin: float = 0.0
+    blocks: list[list[float]] = field(default_factory=list)
+    flat: bool = True
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run(State):
+    """A run that ended, waiting for the fall after it; and what the fall before it led to."""
+
+    start_at: int = 0
+    stop_at: int = 0
+    clean: bool = False
+    whole: bool = False
+    level: float = 0.0
+    slope: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class _CycleState(State):
+    on: bool | None = None
+    clean: bool = False
+    """Whether everything since the last edge was seen and in nitrogen mode."""
+    next_at: int = 0
+    waits_at: int | None = None
+    """A sample of the tank that waits for the risers of the same poll."""
+    fall: _Fall = field(default_factory=_Fall)
+    run: _Run = field(default_factory=_Run)
+    foot: float | None = None
+    heat: Heat = field(default_factory=Heat)
+    runs_series: list[list[float]] = field(default_factory=list)
+    marked_at: int | None = None
+    begin: float | None = None
+    last: float | None = None
+    seen_ms: int = 0
+    on_ms: int = 0
+    gain: float = 0.0
+    spoiled: dict[str, int] = field(default_factory=dict)
+    celsius: float = _ROOM
+    warmths: int = 0
+
+
+class Cycles:
+    """Cycles of one generator, fed by its estimator and read by its rules.
+
+    ``runs`` are rows of [stop (ms), gas (psi of the tank), seconds, drawn (psi/s)].
+    """
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self.asset = asset
+        self.tank, self.running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
+        self.mode = f"{asset}.mode" if context.wired(f"{asset}.mode") else ""
+        self._inputs = context.inputs
+        self._tank = context.inputs.point(self.tank)
+        self._running = context.inputs.point(self.running)
+        plant = context.plant
+        self.volume = plant.generators[asset].tank_volume
+        self.ambient = pressure_at_altitude(plant.site.altitude) / _PSI
+        fed = [r for r in plant.risers.values()
+               if r.fed_by == asset or (r.fed_by is None and len(plant.generators) == 1)]
+        known = [
+            (context.inputs.point(f"{r.id}.pressure"),
+             context.inputs.point(f"{r.id}.pipe_temperature"), r.volume / self.volume)
+            for r in fed
+            if r.volume and self.volume and context.wired(f"{r.id}.pressure")
+        ]
+        self._risers = known if len(known) == len(fed) else []
+        rooms = [context.inputs.point(f"{r}.temperature") for r in plant.rooms]
+        self._near = rooms if len(rooms) == 1 else []
+        self._cabinet = context.inputs.point(f"{asset}.cabinet_temperature")
+        self.state = _CycleState()
+
+    def __repr__(self) -> str:
+        return f"Cycles({self.asset}, {len(self.state.runs_series)} runs)"
+
+    # -- samples ---------------------------------------------------------------------------------
+
+    def observe_running(self, at: int, on: bool, before_at: int | None) -> None:
+        """Take a sample of the compressor."""
+        s = self.state
+        if before_at is None or at - before_at > self._running.max_gap():
+            self.spoil("a gap in the samples")
+            s.on = on
+            return
+        if on is s.on:
+            return
+        # It changed somewhere between the two samples; the middle is right on average.
+        edge = (at + before_at) // 2
+        self._mark(at, edge)
+        s.waits_at = None
+        if s.on is None:
+            s.clean = False
+        elif on:
+            self._end_fall(edge)
+        else:
+            self._end_run(edge)
+        s.on = on
+
+    def observe_tank(self, at: int, value: float, before_at: int | None) -> None:
+        """Take a sample of the tank's pressure; most are left out."""
+        s = self.state
+        if before_at is None or at - before_at > self._tank.max_gap():
+            self.spoil("a gap in the samples")
+        elif s.waits_at is not None:
+            self._sample_fall(s.waits_at, s.last)
+        elif at < s.next_at:
+            return
+        if at < s.next_at:
+            return
+        s.next_at = at + _THIN
+        if s.on is None:
+            return
+        if not self._normal(at):
+            return
+        self._mark(at, at)
+        # The mean of about a day: at any hour of it, the room is off by its daily swing.
+        s.warmths = min(s.warmths + 1, _WARMTHS)
+        s.celsius += (self.temperature(at) - s.celsius) / s.warmths
+        if s.last is not None and s.last != value:
+            s.fall.flat = False
+        s.begin = value if s.begin is None else s.begin
+        s.last = value
+        if not s.on and s.fall.clean:
+            # Risers read after the tank in the same poll are only known by its next sample.
+            if all(p.at == at for p, _, _ in self._risers):
+                self._sample_fall(at, value)
+            else:
+                s.waits_at = at
+
+    def _normal(self, at: int) -> bool:
+        """Whether the plant does what it does on any day; if not, the cycle does not count."""
+        if self._inputs.filling(self.asset, at):
+            self.spoil(_FILL)
+        elif self.mode and self._inputs.mode(self.asset, at) not in ("nitrogen", None):
+            self.spoil(_OTHER_MODE)
+        else:
+            return True
+        return False
+
+    def spoil(self, why: str) -> None:
+        """Give up the cycle under way, and the time until both inputs are seen to be good again."""
+        s = self.state
+        if s.marked_at is not None or s.clean or s.fall.clean:
+            s.spoiled[why] = s.spoiled.get(why, 0) + 1
+        s.clean = s.fall.clean = s.run.clean = False
+        s.waits_at = None
+        s.foot = None
+        self._close_books()
+
+    def _close_books(self) -> None:
+        s = self.state
+        if s.begin is not None and s.last is not None:
+            s.gain += s.last - s.begin
+        s.begin = s.last = s.marked_at = None
+
+    def _mark(self, at: int, edge: int) -> None:
+        """Count the time since the last mark in the state it had."""
+        s = self.state
+        if s.marked_at is not None:
+            passed = max(0, edge - s.marked_at)
+            s.seen_ms += passed
+            s.on_ms += passed if s.on else 0
+            s.marked_at = max(edge, s.marked_at)
+        elif s.on is not None:
+            s.marked_at = at
+
+    def _sample_fall(self, at: int, value: float | None) -> None:
+        fall = self.state.fall
+        self.state.waits_at = None
+        t = (at - fall.stop_at) / 1000
+        if t < _SKIP or value is None or not fall.clean:
+            return
+        whole = self._whole(value, at)
+        if not fall.blocks:
+            fall.whole = whole is not None
+            fall.origin = value if whole is None else whole
+        elif fall.whole and whole is None:
+            return
+        y = (whole if fall.whole and whole is not None else value) - fall.origin
+        number = float(t // _BLOCK)
+        if not fall.blocks or fall.blocks[-1][0] != number:
+            fall.blocks.append([number, *empty_sums()])
+            if len(fall.blocks) > 2 * _ENDS:
+                del fall.blocks[_ENDS]
+        sums = fall.blocks[-1][1:]
+        add_sample(sums, t, y)
+        fall.blocks[-1][1:] = sums
+
+    def _whole(self, tank: float, at: int) -> float | None:
+        """Return tank and risers as psi of the tank, or ``None`` where a riser is not known."""
+        if not self._risers:
+            return None
+        # One temperature for all samples: the tank's own changes show in its pressure already.
+        total, warm = tank, _ROOM + _KELVIN
+        for pressure, pipe, volume in self._risers:
+            if pressure.value is None or not pressure.fresh(at):
+                return None
+            cold = pipe.value if pipe.value is not None and pipe.fresh(at) else _ROOM - 5.0
+            total += volume * (pressure.value + self.ambient) * warm / (cold + _KELVIN)
+        return total
+
+    # -- edges -----------------------------------------------------------------------------------
+
+    def _end_run(self, edge: int) -> None:
+        s = self.state
+        rise = (s.last or 0.0) - (s.foot if s.foot is not None else s.last or 0.0)
+        seconds = (edge - s.run.start_at) / 1000
+        s.run.stop_at = edge
+        good = s.clean and s.run.clean and rise >= _RISE and seconds > 0
+        if seconds > 0 and rise > 0:
+            # All that was pumped was warm, also what was drawn meanwhile.
+            s.heat.run_for(seconds, rise + max(0.0, -s.run.slope) * seconds)
+        s.run.clean = good
+        s.clean = True
+        s.fall = _Fall(stop_at=edge, clean=True)
+
+    def _end_fall(self, edge: int) -> None:
+        s = self.state
+        fall, seconds = s.fall, (edge - s.fall.stop_at) / 1000
+        early, late = _merged(fall.blocks[:_ENDS]), _merged(fall.blocks[-_ENDS:])
+        clean = fall.clean and s.clean and not fall.flat and early[0] >= _LEAST
+        following = _Run(start_at=edge)
+        if clean:
+            if fall.blocks[0][0] == 0.0:
+                s.heat.learn(early, _ALIKE_WHOLE if fall.whole else _ALIKE_TANK)
+            begun, ended = fit_fall(early, s.heat), fit_fall(late, s.heat)
+            if begun is not None and ended is not None:
+                if s.run.clean and s.run.whole is fall.whole and s.heat.known:
+                    self._book(begun.level + fall.origin, begun.slope)
+                following = _Run(
+                    start_at=edge, clean=True, whole=fall.whole,
+                    level=ended.at(seconds) + fall.origin, slope=ended.slope,
+                )
+        s.heat.rest_for(max(seconds, 0.0))
+        s.run, s.foot, s.clean = following, s.last, True
+
+    def _book(self, level: float, slope: float) -> None:
+        s, run = self.state, self.state.run
+        seconds = (run.stop_at - run.start_at) / 1000
+        drawn = -(slope + run.slope) / 2
+        gas = level - run.level + drawn * seconds
+        s.runs_series.append([run.stop_at, gas, seconds, drawn])
+        del s.runs_series[:-_KEPT]
+
+    # -- answers ---------------------------------------------------------------------------------
+
+    def temperature(self, at: int) -> float:
+        """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
+        for point in (*self._near, self._cabinet):
+            if point.value is not None and point.at is not None and point.fresh(at, 3_600_000):
+                return point.value
+        return _ROOM
+
+    def temperature_doubt(self, at: int) -> float:
+        """Return the standard deviation (K) of :meth:`temperature`."""
+        for point, doubt in (*((p, 1.0) for p in self._near), (self._cabinet, 3.0)):
+            if point.value is not None and point.at is not None and point.fresh(at, 3_600_000):
+                return doubt
+        return 5.0
+
+    @property
+    def whole(self) -> bool:
+        """Whether the risers are booked with the tank."""
+        return bool(self._risers)
+
+    def take_time(self) -> tuple[int, int, float]:
+        """Return seen time, running time (ms) and the tank's gain (psi) since the last call."""
+        s = self.state
+        last, marked = s.last, s.marked_at
+        self._close_books()
+        found = s.seen_ms, s.on_ms, s.gain
+        s.seen_ms = s.on_ms = 0
+        s.gain = 0.0
+        s.begin, s.last, s.marked_at = last, last, marked
+        return found
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _merged(blocks: list[list[float]]) -> list[float]:
+    total = empty_sums()
+    for block in blocks:
+        total = [a + b for a, b in zip(total, block[1:], strict=True)]
+    return total
+
+
+def cycles_of(context: Context, asset: str) -> Cycles:
+    """Return the cycles of a generator: one object for all that want them."""
+    found = context.shared.get(f"cycles.{asset}")
+    if not isinstance(found, Cycles):
+        found = context.shared[f"cycles.{asset}"] = Cycles(context, asset)
+    return found

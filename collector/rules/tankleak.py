@@ -1,0 +1,258 @@
+"""A tank that loses gas while nobody draws from it.
+
+That nobody draws is what has to be shown. A riser's air maintenance device lets gas in by gulps:
+the pressure sags until it opens, rises while it passes, and sags again once it is shut. Between two
+gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
+every riser at once the tank should stand still. A riser whose pressure is merely steady shows
+nothing: a regulator that passes just what the pipe loses keeps it so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.physics.estimate import Estimate
+from collector.physics.sums import LineSums
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.cycles import cycles_of
+from collector.rules.delivery import missing
+from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
+
+__all__ = ["CONDITIONS", "TankLeak"]
+
+_MINUTE = 60_000
+_GULP = 0.1
+"""psi of rise within three minutes that is a gulp; weather does a tenth of that."""
+_ABOVE = 0.05
+"""psi above the start of the last gulp at which the device is surely shut; or above its setting."""
+_CALM = 3
+_LEAST = 6
+_HOUR = 3600.0
+_OLD = 14 * 86_400_000
+
+
+@dataclass(slots=True, kw_only=True)
+class _Riser(State):
+    """What is known of one riser: the last minutes, and its last gulp."""
+
+    minutes: list[float] = field(default_factory=list)
+    total: float = 0.0
+    count: int = 0
+    began: float | None = None
+    """psi at which the last gulp began."""
+    rising: bool = False
+
+    def close(self) -> bool:
+        """End a minute; return whether the riser was heard of in it."""
+        if not self.count:
+            self.minutes, self.rising = [], False
+            return False
+        mean = self.total / self.count
+        self.total, self.count = 0.0, 0
+        low = min(self.minutes, default=mean)
+        if mean - low > _GULP:
+            if not self.rising:
+                self.began = low
+            self.rising = True
+        else:
+            self.rising = False
+        self.minutes = [*self.minutes[-(_CALM - 1):], mean]
+        return True
+
+    def satisfied(self, setting: float | None) -> bool:
+        """Whether it draws nothing, by the minute just closed."""
+        if self.rising or len(self.minutes) < _CALM:
+            return False
+        level = self.minutes[-1]
+        if setting is not None and level > setting + _ABOVE:
+            return True
+        return self.began is not None and level > self.began + _ABOVE
+
+
+@dataclass(slots=True, kw_only=True)
+class _LeakState(State):
+    minute_at: int | None = None
+    off_at: int | None = None
+    tank: float = 0.0
+    count: int = 0
+    line: dict[str, Any] = field(default_factory=dict)
+    begun_at: int | None = None
+    risers: dict[str, dict[str, Any]] = field(default_factory=dict)
+    falls_series: list[list[float]] = field(default_factory=list)
+    leaks: bool | None = None
+    since_at: int | None = None
+
+
+class TankLeak(Rule):
+    """The tank falls although the compressor stands, every vent is shut and no riser draws."""
+
+    condition = "tank-leak"
+
+    def __init__(self, context: Context, asset: str, risers: list[str]) -> None:
+        plant = context.plant
+        self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
+        self._pressures = {f"{r}.pressure": r for r in risers}
+        self._vents = [
+            context.inputs.point(f"{v.id}.open") for v in plant.vents.values()
+            if v.riser in risers and context.wired(f"{v.id}.open")
+        ]
+        needs = [self._tank, self._running, *self._pressures]
+        super().__init__(context, asset, inputs=needs, needs=needs)
+        self._settings_of = {r: plant.risers[r].supervisory_pressure for r in risers}
+        self.state = _LeakState()
+        self._risers = {r: _Riser() for r in risers}
+        self._line = LineSums()
+        self._limit = (number(self.settings, "limit") or 0.05) * 60  # psi/h
+        self._deadband = (number(self.settings, "deadband") or 0.0) / 100
+        self._settle = int(number(self.settings, "settle") or 0)
+        self._stretch = int(number(self.settings, "stretch") or 10 * _MINUTE)
+        self._volume = plant.generators[asset].tank_volume
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample into its minute."""
+        s = self.state
+        changed = False
+        if s.minute_at is None or at >= s.minute_at + _MINUTE:
+            changed = self._close(at)
+        if before_at is None or at - before_at > max(self.gap(point), _MINUTE):
+            self._break()
+            if point == self._running:
+                s.off_at = None
+        if point == self._tank:
+            s.tank += value
+            s.count += 1
+        elif point == self._running:
+            self._run(at, value >= 0.5)
+        else:
+            riser = self._risers[self._pressures[point]]
+            riser.total += value
+            riser.count += 1
+        return changed
+
+    def _run(self, at: int, on: bool) -> None:
+        s = self.state
+        if on:
+            if s.off_at is not None:
+                self._break()
+            s.off_at = None
+        elif s.off_at is None:
+            s.off_at = at
+
+    def _close(self, at: int) -> bool:
+        """End the minute under way; return whether a fall was made out."""
+        s = self.state
+        minute, s.minute_at = s.minute_at, at // _MINUTE * _MINUTE
+        total, count = s.tank, s.count
+        s.tank, s.count = 0.0, 0
+        heard = [r.close() for r in self._risers.values()]
+        if minute is None or not count or not all(heard) or not self._quiet_plant(minute):
+            self._break()
+            return False
+        if s.begun_at is None:
+            s.begun_at, self._line = minute, LineSums()
+        self._line.add((minute - s.begun_at) / 1000, total / count)
+        if minute + _MINUTE - s.begun_at < self._stretch or self._line.count < _LEAST:
+            return False
+        line = self._line.line()
+        self._break()
+        if line is None:
+            return False
+        self._fell(minute + _MINUTE, line.slope.scaled(-_HOUR))
+        return True
+
+    def _quiet_plant(self, minute: int) -> bool:
+        s, inputs = self.state, self.context.inputs
+        if s.off_at is None or minute < s.off_at + self._settle:
+            return False
+        if any(v.value is not None and v.value >= 0.5 for v in self._vents):
+            return False
+        if inputs.filling(self.asset, minute):
+            return False
+        return all(r.satisfied(self._settings_of[name]) for name, r in self._risers.items())
+
+    def _break(self) -> None:
+        self.state.begun_at = None
+
+    def _fell(self, at: int, rate: Estimate) -> None:
+        """Take a fall (psi/h) of a tank nobody drew from."""
+        s = self.state
+        low, _ = rate.interval()
+        s.falls_series = [*s.falls_series[-3:], [at, rate.value, rate.deviation, low]]
+        pair = s.falls_series[-2:]
+        past = len(pair) == 2 and all(f[3] > self._limit for f in pair)
+        within = rate.value < self._limit * (1 - self._deadband)
+        if s.leaks is None or (not s.leaks and past) or (s.leaks and within):
+            s.leaks = past
+            s.since_at = int(pair[0][0]) - self._stretch if past else at
+
+    def judge(self, now: int) -> Finding:
+        """Return what the last falls showed."""
+        s = self.state
+        if s.leaks is None or (not s.leaks and s.falls_series[-1][0] < now - _OLD):
+            return Finding.unknown("nothing shows that its risers draw no gas")
+        return Finding.present(s.since_at) if s.leaks else Finding.absent(s.since_at)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return how fast it falls with nobody drawing."""
+        s = self.state
+        at, rate, deviation, _ = s.falls_series[-1]
+        half = 1.645 * deviation
+        pressure = self.words.pressure
+        numbers = (
+            f"With the compressor off and no riser drawing, the tank falls {pressure(rate)} in an "
+            f"hour (between {pressure(max(0.0, rate - half))} and {pressure(rate + half)}); the "
+            f"limit is {pressure(self._limit)} in an hour. "
+        )
+        values: Values = {
+            "fall_psi_per_hour": round(rate, 2), "limit_psi_per_hour": round(self._limit, 2),
+        }
+        if self._volume:
+            celsius = cycles_of(self.context, self.asset).state.celsius
+            flow = rate / _HOUR * moles_per_psi(self._volume, celsius) * flow_factor(
+                self.context.plant)
+            unit = flow_unit(self.context.plant)
+            numbers += f"That is {flow:.1f} {unit} of gas. "
+            values = {**values, "flow": round(flow, 2), "unit": unit}
+        numbers += f"Last seen so until {self.words.instant(int(at))}."
+        return values, self.words.message(
+            self.about, self.asset, since=s.since_at, numbers=numbers,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        s = self.state
+        s.risers = {name: riser.dump() for name, riser in self._risers.items()}
+        s.line = self._line.dump()
+        return s.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+        for name, riser in self._risers.items():
+            riser.take(self.state.risers.get(name, {}))
+        self._line = LineSums.load(self.state.line) if self.state.line else LineSums()
+
+
+def _tank_leak(context: Context, asset: str) -> Rule | NotWatched:
+    risers = [
+        r.id for r in context.plant.risers.values()
+        if r.fed_by == asset or (r.fed_by is None and len(context.plant.generators) == 1)
+    ]
+    reason = missing(context, asset)
+    unread = [r for r in risers if not context.wired(f"{r}.pressure")]
+    if not reason and not risers:
+        reason = f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
+    if not reason and unread:
+        reason = f"no supervisory pressure at {', '.join(unread)}: it may be drawing"
+    if reason:
+        return NotWatched(condition=TankLeak.condition, asset=asset, reason=reason)
+    return TankLeak(context, asset, risers)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    TankLeak.condition: _tank_leak,
+}
+"""Condition id to what builds its rule for one asset."""

@@ -1,0 +1,164 @@
+"""A compressor that delivers less than it did."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from collector.domain.verdicts import NotWatched
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.cycles import cycles_of
+from collector.rules.delivery import missing
+from collector.rules.rates import Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+
+__all__ = ["CONDITIONS", "CompressorWeak"]
+
+_OLD = 14 * 86_400_000
+_TOO_FEW = 0.5
+"""Share of the runs asked for with which a verdict is ventured."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _WeakState(State):
+    weak: bool | None = None
+    since_at: int | None = None
+    judged_at: int = 0
+    delivery: float | None = None
+    low: float | None = None
+    high: float | None = None
+    runs: int = 0
+    drawn: float = 0.0
+
+
+class CompressorWeak(Rule):
+    """Delivery of the last runs has fallen by a share of its baseline, beyond its own doubt.
+
+    Delivery is what each run brought on top of what was drawn meanwhile, so more demand, which
+    makes the runs longer too, does not touch it.
+    """
+
+    condition = "compressor-weak"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._cycles = cycles_of(context, asset)
+        super().__init__(
+            context, asset, inputs=[self._cycles.running, self._cycles.tank],
+            needs=[self._cycles.running, self._cycles.tank],
+        )
+        self.state = _WeakState()
+        self._share = (number(self.settings, "share") or 0.0) / 100
+        self._deadband = (number(self.settings, "deadband") or 0.0) / 100
+        self._runs = int(number(self.settings, "runs") or 8)
+        self._volume = context.plant.generators[asset].tank_volume or 0.0
+        self._unit = flow_unit(context.plant)
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take note that the compressor was heard of: a cycle may have ended with it."""
+        return point == self._cycles.running
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band that changes nothing: the cycles hear every sample by themselves."""
+        if point == self._cycles.tank:
+            return float("-inf"), float("inf")
+        on = self._cycles.state.on
+        if on is None:
+            return None
+        return (0.5, float("inf")) if on else (float("-inf"), 0.5 - 1e-9)
+
+    def judge(self, now: int) -> Finding:
+        """Return whether the last runs brought too little."""
+        s = self.state
+        baseline = self.context.baselines.get("compressor-delivery", self.asset)
+        if baseline is None:
+            if s.weak:  # somebody reset the baseline: what was held against it is over
+                self.state = _WeakState()
+                return Finding.absent(now)
+            return Finding.unknown(self._learning())
+        rows = self._cycles.state.runs_series
+        newest = int(rows[-1][0]) if rows else 0
+        if newest != s.judged_at or s.delivery is None:
+            s.judged_at = newest
+            recent = [r for r in rows[-self._runs:] if r[0] > now - _OLD]
+            rate = rate_of(recent, self._cycles, max(3, int(self._runs * _TOO_FEW)))
+            if rate is None:
+                s.delivery = None
+                return Finding.unknown("too few clean runs to tell the delivery")
+            self._compare(rate, recent[-1][3], baseline.value, newest)
+        if s.weak:
+            return Finding.present(s.since_at)
+        return Finding.absent(s.since_at)
+
+    def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
+        s = self.state
+        factor = moles_per_psi(self._volume, self._cycles.state.celsius) * flow_factor(
+            self.context.plant)
+        low, high = rate.psi.scaled(factor).interval()
+        s.delivery, s.low, s.high = rate.psi.value * factor, low, high
+        s.runs, s.drawn = rate.runs, drawn * factor
+        limit = (1 - self._share) * baseline
+        # The figure must lie past the limit, and its doubt must not reach half way back.
+        past = s.delivery <= limit and high <= (1 - self._share / 2) * baseline
+        within = s.delivery >= limit + self._deadband * baseline
+        if s.weak is None or (not s.weak and past) or (s.weak and within):
+            s.weak, s.since_at = past, at
+
+    def _learning(self) -> str:
+        for found in self.context.baselines.standing():
+            if (found.quantity, found.asset) == ("compressor-delivery", self.asset):
+                return (f"its baseline is being learned: {found.days} of {found.needed} good days "
+                        f"so far ({found.conditions})")
+        return "no baseline is kept"
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return delivery, its baseline, and the demand that is not to blame."""
+        s = self.state
+        baseline = self.context.baselines.get("compressor-delivery", self.asset)
+        was = baseline.value if baseline is not None else None
+        values: Values = {
+            "delivery": _round(s.delivery), "low": _round(s.low), "high": _round(s.high),
+            "baseline": _round(was), "unit": self._unit, "runs": s.runs,
+            "limit_percent": round(100 * self._share, 1),
+        }
+        if s.delivery is None or was is None or not was or s.low is None or s.high is None:
+            numbers = "Its delivery is not known at present."
+        else:
+            values = {**values, "fallen_percent": round(100 * (1 - s.delivery / was), 1)}
+            numbers = (
+                f"In its last {s.runs} clean runs the generator delivered {s.delivery:.0f} "
+                f"{self._unit} (between {s.low:.0f} and {s.high:.0f}), "
+                f"{100 * (1 - s.delivery / was):.0f} % less than the {was:.0f} {self._unit} it "
+                f"delivered in good order; the limit is {100 * self._share:.0f} % less. What is "
+                f"drawn from the tank, {max(s.drawn, 0.0):.0f} {self._unit} now, is not counted "
+                f"against it."
+            )
+        return values, self.words.message(
+            self.about, self.asset, since=s.since_at, numbers=numbers,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
+def _weak(context: Context, asset: str) -> Rule | NotWatched:
+    reason = missing(context, asset)
+    if not reason and not context.plant.generators[asset].tank_volume:
+        reason = f"no tank_volume is set for {asset}"
+    if reason:
+        return NotWatched(condition=CompressorWeak.condition, asset=asset, reason=reason)
+    return CompressorWeak(context, asset)
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    CompressorWeak.condition: _weak,
+}
+"""Condition id to what builds its rule for one asset."""
