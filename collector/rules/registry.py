@@ -12,6 +12,7 @@ from collector.rules import (
     compressor,
     contacts,
     cycling,
+    delivery,
     duty,
     energy,
     estimates,
@@ -29,7 +30,9 @@ from collector.rules import (
     sensor,
     service,
     starting,
+    tankleak,
     vent,
+    weak,
     wired,
 )
 from collector.rules.base import Context, Rule
@@ -49,10 +52,12 @@ BUILDERS: Mapping[str, Build] = {
     **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
     **health.CONDITIONS, **frozen.CONDITIONS, **collector_health.CONDITIONS,
     **wired.CONDITIONS,
+    **weak.CONDITIONS, **tankleak.CONDITIONS,
 }
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
     energy.build_estimators, estimates.build_estimators, service.build_estimators,
+    delivery.build_estimators,
 )
 """Each builds the estimators of one family, for everything that is wired."""
 

@@ -112,6 +112,31 @@ CONDITIONS = (
             *delays("60 s", "5 s"),
         ),
     ),
-    Condition(id="compressor-weak", title="Compressor delivers less than it did",
-              applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM),
+    Condition(
+        id="compressor-weak", title="Compressor delivers less than it did",
+        applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM,
+        cautions=("compressor",),
+        causes=(
+            "the intake filter: look at it, change it",
+            "a relief valve, drain or unloader that weeps while it runs: listen at each",
+            "worn rings or valve plates: time a pump-up of the isolated tank",
+            "a slipping belt, or a motor on low voltage",
+            "the separator: its filters, or a purge of its own that passes too much",
+        ),
+        settings=(
+            Setting(name="share", kind="percent", default="20 %", source="setting",
+                    doc="by how much delivery must have fallen from its baseline"),
+            Setting(name="deadband", kind="percent", default="5 %", source="setting",
+                    doc="how far, as a share of the baseline, it must come back to have returned"),
+            Setting(name="runs", kind="count", default=8, source="setting",
+                    doc="how many of the last clean runs are looked at"),
+            Setting(name="baseline", kind="flow", default=None,
+                    source="learned from the first good days",
+                    doc="delivery in good order, where it is known from acceptance"),
+            Setting(name="baseline_days", kind="count", default=3, source="setting",
+                    doc="how many good days the baselines of delivery, pump-up time and demand "
+                        "are learned from"),
+            *delays("0 s", "0 s", "setting; several runs are delay enough"),
+        ),
+    ),
 )
