@@ -180,10 +180,15 @@ class Daemon:
         )
         return last
 
-    def _commits_after(self, position: int) -> tuple[list[Sequence[Reading]], int]:
-        commits: list[Sequence[Reading]] = []
+    def _commits_after(
+        self, position: int,
+    ) -> tuple[list[tuple[Sequence[Reading], Sequence[FactNoted]]], int]:
+        commits: list[tuple[Sequence[Reading], Sequence[FactNoted]]] = []
         while batch := self._journal.after(position, 1000):
-            commits.extend(c.readings for c in batch if c.readings)
+            for one in batch:
+                facts = [s.event for s in one.events if isinstance(s.event, FactNoted)]
+                if one.readings or facts:
+                    commits.append((one.readings, facts))
             position = batch[-1].number
         return commits, position
 

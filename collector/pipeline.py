@@ -202,6 +202,8 @@ class Pipeline:
         while self._queue:
             item = self._queue.popleft()
             if isinstance(item, FactNoted):
+                # The rules hear of it where it stands in time; some conditions are made of facts.
+                events.extend(self.watch.note(item))
                 events.append(item)
             elif isinstance(item, _Request):
                 self._act(item.action, item.promise, events)
@@ -238,16 +240,25 @@ class Pipeline:
             self._counts["failures"] += 1
             if str(error) != self._trouble:
                 _log.error("the journal cannot write: %s", error)
+            if not self._trouble:
+                self._note_trouble("begun", f"The journal cannot be written: {error}")
             self._trouble = str(error)
             self._bound_memory()
             return False
         if self._trouble:
             _log.warning("the journal writes again")
+            self._note_trouble("ended", "The journal can be written again.")
             self._trouble = ""
         self._counts["commits"] += 1
         self._counts["events"] += len(events)
         self._last_commit = self._last_turn
         return True
+
+    def _note_trouble(self, what: str, text: str) -> None:
+        # Queued like anything else: it is judged with the next turn, and kept once that can be.
+        self.note(FactNoted(
+            time=self._clock.now(), site=self._site, fact=f"journal-trouble-{what}", text=text,
+        ))
 
     def _bound_memory(self) -> None:
         readings = self._unkept[0]
@@ -267,15 +278,15 @@ class Pipeline:
 
 def restore(
     watch: Watch, *, state: Mapping[str, Any] | None, alarms: Sequence[AlarmMoved],
-    commits: Sequence[Sequence[Reading]], tick: int | None,
+    commits: Sequence[tuple[Sequence[Reading], Sequence[FactNoted]]], tick: int | None,
 ) -> None:
     """Bring a new watch to where the last one was when its process ended.
 
     ``state`` is the last snapshot, ``alarms`` every alarm event journalled, ``commits`` the
-    readings of each commit since that snapshot, ``tick`` the instant the last commit had judged up
-    to. The events this causes were committed then, and are dropped.
+    readings and facts of each commit since that snapshot, ``tick`` the instant the last commit had
+    judged up to. The events this causes were committed then, and are dropped.
     """
     watch.load(state or {}, alarms)
-    for readings in commits:
-        watch.catch_up(readings)
+    for readings, facts in commits:
+        watch.catch_up(readings, facts=facts)
     watch.catch_up((), tick)

@@ -20,7 +20,7 @@ from collector.domain.events import FactNoted
 from collector.notify.channels import Channel
 from collector.notify.figures import OutboxSettings, Tally
 from collector.notify.message import Message, duration_text
-from collector.notify.policy import GIVEN_UP
+from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED
 from collector.notify.recipients import Recipient
 from collector.notify.store import DeliveryStore
 
@@ -31,6 +31,9 @@ Note = Callable[[FactNoted], Awaitable[None] | None]
 
 _FINISH_TRIES = 20
 """Tries to write an outcome; then the message stays begun, and a restart takes it up."""
+
+_OUT_OF_REACH = 3
+"""Failures in a row that count as being out of reach: a mail server that greylists fails twice."""
 
 _log = logging.getLogger(__name__)
 
@@ -60,6 +63,8 @@ class Sender:
         self._store, self._clock, self._settings = store, clock, settings
         self._channel, self._random, self._tally = channel, rng, tally
         self._site, self._note = site, note
+        self._failed: dict[str, int] = {}
+        """Recipients out of reach, with their failures in a row."""
         self.stopping = asyncio.Event()
         self.expired = asyncio.Event()
 
@@ -92,6 +97,8 @@ class Sender:
             await self._postpone(delivery, str(exc))
             return False
         await self._finish(delivery, DeliveryOutcome.DELIVERED)
+        if self._failed.pop(recipient.id, 0) >= _OUT_OF_REACH:
+            await self._tell_reach(delivery, RESUMED, f"Messages reach {recipient.id} again.")
         self._tally.add(delivered=1)
         self._tally.put(last_delivered=self._clock.now())
         _log.info("message delivered", extra={
@@ -136,6 +143,10 @@ class Sender:
         self._tally.put(last_failure=f"{delivery.recipient}: {reason}")
         tries = delivery.attempts + 1
         retry_at = self._clock.now() + self.wait_after(tries)
+        failed = self._failed[delivery.recipient] = self._failed.get(delivery.recipient, 0) + 1
+        if failed == _OUT_OF_REACH:
+            await self._tell_reach(delivery, NOT_THROUGH,
+                                   f"Messages do not reach {delivery.recipient}: {reason}")
         _log.warning("message not delivered", extra={
             "recipient": delivery.recipient, "delivery": delivery.id, "attempts": tries,
             "reason": reason,
@@ -150,6 +161,7 @@ class Sender:
 
     async def _give_up(self, delivery: Delivery, reason: str) -> None:
         """Tell first, close then: a crash in between tells twice, the other way round never."""
+        self._failed[delivery.recipient] = _OUT_OF_REACH + 1  # already told, by what follows
         await self.tell_given_up(delivery, reason, tries=delivery.attempts + 1)
         await self._finish(delivery, DeliveryOutcome.GIVEN_UP, detail=reason)
         self._tally.add(given_up=1)
@@ -170,6 +182,12 @@ class Sender:
             "recipient": delivery.recipient, "delivery": delivery.id, "reason": reason,
         })
         await self.tell(fact)
+
+    async def _tell_reach(self, delivery: Delivery, fact: str, text: str) -> None:
+        await self.tell(FactNoted(
+            time=self._clock.now(), site=self._site, fact=fact, text=text,
+            values={"recipient": delivery.recipient},
+        ))
 
     async def tell(self, fact: FactNoted) -> None:
         """Hand a fact on."""

@@ -18,10 +18,14 @@ from collector.domain.plant import Plant
 from collector.notify.message import Message, alarm_message, fact_message, local_time
 from collector.notify.recipients import Recipient, Route
 
-__all__ = ["GIVEN_UP", "Kind", "NumberedEvent", "Policy", "raised_at"]
+__all__ = ["GIVEN_UP", "NOT_THROUGH", "RESUMED", "Kind", "NumberedEvent", "Policy", "raised_at"]
 
 GIVEN_UP = "delivery-given-up"
 """The fact that a message was given up."""
+
+NOT_THROUGH, RESUMED = "delivery-not-through", "delivery-resumed"
+"""The facts that tries to reach somebody fail, and that they do no longer. Not told as facts: the
+condition that is made of them is."""
 
 DAY = 86_400_000
 
@@ -126,6 +130,8 @@ class Policy:
 
         Two recipients that both fail would otherwise tell each other of it for ever.
         """
+        if event.fact in (NOT_THROUGH, RESUMED):
+            return False
         if event.fact == GIVEN_UP and (
             event.values.get("kind") == Kind.FACT or event.values.get("recipient") == recipient.id
         ):

@@ -129,12 +129,31 @@ async def test_waits_grow_and_stay_within_their_bounds(plant: Plant) -> None:
             assert longest / 2 <= wait <= longest + 5_000  # the poll
         assert len({b - a for a, b in zip(times, times[1:], strict=False)}) > 2
     assert rig.store.deliveries[1].state is DeliveryState.GIVEN_UP
-    assert [f.fact for f in rig.facts] == ["delivery-given-up"]
-    text = rig.facts[0].text
+    assert [f.fact for f in rig.facts] == ["delivery-not-through", "delivery-given-up"]
+    assert rig.facts[0].time == times[2]  # fewer are no news: mail servers greylist
+    text = rig.facts[1].text
     assert "6 tries" in text
     assert "no route to host" in text
     assert "Dock riser" in text
-    assert rig.facts[0].values == {"recipient": "a", "kind": "raised", "tries": 6}
+    assert rig.facts[1].values == {"recipient": "a", "kind": "raised", "tries": 6}
+
+
+async def test_being_out_of_reach_and_its_end_are_told_once(plant: Plant) -> None:
+    down = [True]
+
+    async def at_times(recipient: Recipient, message: Message) -> None:
+        if down[0]:
+            raise DeliveryUnreachable("no route to host")
+
+    async with Rig(plant, "a", wire=Wire(at_times)) as rig:
+        await rig.commit(alarm())
+        await rig.pass_time(300_000)
+        assert [f.fact for f in rig.facts] == ["delivery-not-through"]
+        down[0] = False
+        await rig.pass_time(900_000)
+        await rig.commit(alarm("r2"))
+    assert [f.fact for f in rig.facts] == ["delivery-not-through", "delivery-resumed"]
+    assert {f.values["recipient"] for f in rig.facts} == {"a"}
 
 
 async def test_an_old_message_is_given_up_however_few_its_tries(plant: Plant) -> None:
@@ -146,7 +165,7 @@ async def test_an_old_message_is_given_up_however_few_its_tries(plant: Plant) ->
         await rig.pass_time(90_000)
         tries = len(rig.wire.tries)
         assert 2 <= tries <= 5
-        assert len(rig.facts) == 1
+        assert [f.fact for f in rig.facts].count("delivery-given-up") == 1
         await rig.pass_time(60_000)
         assert len(rig.wire.tries) == tries
 
