@@ -133,7 +133,8 @@ class _Reader:
 
     def _asset(self, condition: Condition, asset: str, key: Key) -> None:
         # A contact is judged with the thing it belongs to: the thing is what a table names.
-        kinds = {"contact": _WITH_CONTACTS}.get(condition.applies_to, (condition.applies_to,))
+        kinds = {"contact": _WITH_CONTACTS}.get(
+            condition.applies_to, (condition.applies_to, *condition.also))
         if condition.applies_to == "collector" and asset == self._plant.site.id:
             return
         if self._ids.get(asset) in kinds:

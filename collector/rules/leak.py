@@ -1,13 +1,287 @@
-"""Conditions of leaks of risers and tanks. This version watches none; the engine says so."""
+"""Leaks of risers that are above their limit, or that grow."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Rule
+from collector.physics.estimate import Refusal
+from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
+from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.leakday import (
+    DAY,
+    build_estimators,
+    days_of,
+    flow_in_units,
+    grown,
+    told_together,
+)
+from collector.rules.leakfigures import DECAY, Figure
+from collector.rules.leaktrack import PSI, leaks_of
 
-__all__ = ["CONDITIONS"]
+__all__ = ["CONDITIONS", "LeakGrowing", "LeakHigh", "build_estimators"]
 
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {}
+_EVERY = 1_800_000
+_MINUTES = 1440.0
+_STALE = 36 * 3_600_000
+
+
+def _limit(context: Context, asset: str, gauge: float) -> float:
+    """Return the leak limit (psi a day) of a riser or generator that stands at ``gauge`` psi."""
+    given = number(context.settings.for_("leak-high", asset), "limit")
+    if given is not None:
+        return given * _MINUTES
+    ambient = leaks_of(context).ambient
+    return allowed_psi_per_day(IN_SERVICE, max(gauge, 1.0) * PSI, ambient * PSI)
+
+
+class _LeakRule(Rule):
+    """A rule that looks at the figures every half hour; it hears nothing by itself."""
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+        self._ambient = leaks_of(context).ambient
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take nothing: the tracks do."""
+        return False
+
+    def due(self, now: int) -> int | None:
+        """Return the next look."""
+        return now - now % _EVERY + _EVERY
+
+    def _lost(self, psi: float) -> str:
+        return f"{self.words.pressure(psi)} a day"
+
+
+@dataclass(slots=True, kw_only=True)
+class _HighState(State):
+    looked_at: int | None = None
+    high: bool = False
+    since_at: int | None = None
+    because: str = ""
+    away: bool = False
+    psi: float = 0.0
+    low: float = 0.0
+    upper: float = 0.0
+    limit: float = 0.0
+    flow: float | None = None
+    way: str = ""
+    compensated: bool = True
+    window: int = 0
+    shared: str = ""
+
+
+class LeakHigh(_LeakRule):
+    """The leak, temperature taken out, is above its limit by more than its own doubt.
+
+    Raised when the whole 90 % interval lies above the limit, returned when the figure itself has
+    come below it by the deadband. A riser of which only a sum with others is known is left to its
+    generator, and the other way round.
+    """
+
+    condition = "leak-high"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._window = int(number(self.settings, "window") or DAY // 2)
+        self._deadband = (number(self.settings, "deadband") or 0.0) / 100.0
+        self.state = _HighState()
+
+    def judge(self, now: int) -> Finding:
+        """Look at the figure when it is time to; return whether the leak is high."""
+        s = self.state
+        if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
+            s.looked_at = now
+            self._look(now)
+        if s.away:
+            return Finding.absent()
+        if s.because:
+            return Finding.unknown(s.because)
+        return Finding.present(s.since_at) if s.high else Finding.absent(s.since_at)
+
+    def _look(self, now: int) -> None:
+        s = self.state
+        found = told_together(self.context, self.asset, now, self._window)
+        if isinstance(found, Refusal) and found.code == "too-short" and self._window < DAY:
+            # Without a temperature, or with little of it seen, a whole day may still do.
+            found = told_together(self.context, self.asset, now, DAY)
+        s.away = isinstance(found, Refusal) and found.code in ("shared", "told-apart")
+        if isinstance(found, Refusal):
+            s.because = found.reason
+            s.high = s.high and not s.away
+        elif found.psi is None:
+            s.because = "the volume of a pipe is not set"
+        else:
+            s.because = ""
+            self._compare(found, now)
+
+    def _compare(self, found: Figure, now: int) -> None:
+        s = self.state
+        assert found.psi is not None  # noqa: S101 - the caller has looked
+        s.psi, s.flow = found.psi.value, found.flow.value if found.flow is not None else None
+        s.low, s.upper = found.psi.interval()
+        s.limit = _limit(self.context, self.asset, found.level - self._ambient)
+        s.way, s.compensated = found.way, found.compensated
+        s.window = found.window[1] - found.window[0]
+        s.shared = ", ".join(self.words.name(r) for r in found.shared)
+        high = s.psi > s.limit * (1 - self._deadband) if s.high else s.low > s.limit
+        if high != s.high:
+            s.high, s.since_at = high, now
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return the leak, its interval, its limit and how it was seen."""
+        s = self.state
+        values: dict[str, float | int | str | None] = {
+            "leak_psi_per_day": round(s.psi, 2), "low_psi_per_day": round(s.low, 2),
+            "high_psi_per_day": round(s.upper, 2), "limit_psi_per_day": round(s.limit, 2),
+            "seen_in": "pipe" if s.way == DECAY else "tank",
+        }
+        numbers = f"It loses {self._lost(s.psi)}"
+        if s.flow is not None:
+            amount, unit = flow_in_units(self.context, s.flow)
+            values["leak_" + unit.replace("/", "_per_").lower()] = round(amount, 2)
+            numbers += f", {amount:.2f} {unit}"
+        own = number(self.settings, "limit") is not None
+        source = "as set for this site" if own else (
+            "NFPA 25's in-service test, 3 psi in 2 h at 40 psi, brought to this pressure"
+        )
+        numbers += (
+            f" (between {self._lost(s.low)} and {self._lost(s.upper)}, nine times in ten); the "
+            f"limit is {self._lost(s.limit)}: {source}. {self._how()}"
+        )
+        first = ("which riser it is: close the supply of each in turn, by the procedure, and watch "
+                 "its pressure",) if "," in s.shared else ()
+        return values, self.words.message(
+            self.about, self.asset, since=s.since_at, numbers=numbers, first=first,
+        )
+
+    def _how(self) -> str:
+        s = self.state
+        over = self.words.duration(s.window)
+        if s.way == DECAY and s.compensated:
+            return f"Seen in its pressure over {over}, between top-ups, temperature taken out."
+        if s.way == DECAY:
+            return (f"Seen in its pressure over {over}, between top-ups. No pipe temperature is "
+                    "read, hence the wide margin.")
+        of = f" It is the sum of {s.shared}." if "," in s.shared else ""
+        return (f"Seen over {over} in what the generator had to bring, since the pressure of the "
+                f"pipe does not show it.{of} A leak of the tank or of the header counts in.")
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+@dataclass(slots=True, kw_only=True)
+class _GrowingState(State):
+    row_at: int | None = None
+    present: bool = False
+    since_at: int | None = None
+    first: float = 0.0
+    last: float = 0.0
+    step: bool = False
+
+
+class LeakGrowing(_LeakRule):
+    """The leak of whole days grows, by a trend or in a jump that stands out from its own scatter.
+
+    Days are compared as the share of the gas that is lost in 24 h, each with its own interval, and
+    only days that were seen in the same way.
+    """
+
+    condition = "leak-growing"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._days = days_of(context, asset)
+        get = self.settings
+        self._share = (number(get, "share") or 0.0) / 100.0
+        self._step = (number(get, "step") or 0.0) / 100.0
+        self._least = (number(get, "least") or 0.0) / 100.0
+        self.state = _GrowingState()
+
+    def judge(self, now: int) -> Finding:
+        """Look at the days when there is a new one; return whether the leak grows."""
+        s = self.state
+        rows = self._days.alike()
+        if not rows:
+            return Finding.unknown("no day's leak is known yet")
+        if s.row_at != rows[-1][0]:
+            s.row_at = int(rows[-1][0])
+            self._look(rows)
+        if now - int(rows[-1][0]) > _STALE:
+            return Finding.unknown("no leak is known of the last day")
+        return Finding.present(s.since_at) if s.present else Finding.absent()
+
+    def _look(self, rows: list[list[Any]]) -> None:
+        s = self.state
+        level = rows[-1][3] / rows[-1][1] if rows[-1][1] else 0.0
+        limit = _limit(self.context, self.asset, level - self._ambient)
+        found = grown(rows, share=self._share, step=self._step, least=self._least * limit)
+        s.present = found is not None
+        if found is not None:
+            if s.since_at is None:
+                s.since_at = found.since
+            s.first, s.last, s.step = found.first, found.last, found.step
+        else:
+            s.since_at = None
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return what the leak was and what it has become."""
+        s = self.state
+        growth = s.last - s.first
+        values: Values = {
+            "from_psi_per_day": round(s.first, 2), "to_psi_per_day": round(s.last, 2),
+            "growth_percent": round(100 * growth / s.first, 1) if s.first > 0 else None,
+            "kind": "jump" if s.step else "trend",
+        }
+        much = f", {100 * growth / s.first:.0f} % more" if s.first > 0 else ""
+        how = "from one day to the next" if s.step else "day by day"
+        numbers = (
+            f"The leak has grown {how} from {self._lost(s.first)} to {self._lost(s.last)}{much}, "
+            "more than its own ups and downs; temperature is taken out where it is read."
+        )
+        return values, self.words.message(
+            self.about, self.asset, since=s.since_at, numbers=numbers,
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def _builder(kind: type[_LeakRule]) -> Callable[[Context, str], Rule | NotWatched | None]:
+    def build(context: Context, asset: str) -> Rule | NotWatched | None:
+        leaks, plant = leaks_of(context), context.plant
+        if asset in plant.risers:
+            generator = leaks.feeds(asset)
+            if context.wired(f"{asset}.pressure") or leaks.tank_read(generator):
+                return kind(context, asset)
+            reason = f"no supervisory pressure at {asset}, and no tank to read its leak from"
+            return NotWatched(condition=kind.condition, asset=asset, reason=reason)
+        if sum(leaks.feeds(r) == asset for r in plant.risers) < 2:
+            return None
+        if leaks.tank_read(asset):
+            return kind(context, asset)
+        wired = context.wired(f"{asset}.tank_pressure")
+        lack = "no tank_volume is set for" if wired else "no tank pressure at"
+        return NotWatched(condition=kind.condition, asset=asset, reason=f"{lack} {asset}")
+    return build
+
+
+CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
+    LeakHigh.condition: _builder(LeakHigh),
+    LeakGrowing.condition: _builder(LeakGrowing),
+}
 """Condition id to what builds its rule for one asset."""

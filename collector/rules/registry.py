@@ -57,6 +57,7 @@ BUILDERS: Mapping[str, Build] = {
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
     energy.build_estimators, estimates.build_estimators, service.build_estimators,
+    leak.build_estimators,
     delivery.build_estimators,
 )
 """Each builds the estimators of one family, for everything that is wired."""
@@ -72,7 +73,8 @@ def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
     rules: list[Rule] = []
     missing: list[NotWatched] = []
     for condition in CATALOGUE.values():
-        for asset in _assets(condition, context):
+        kinds = (condition.applies_to, *condition.also)
+        for asset in (a for kind in kinds for a in _assets(kind, context)):
             made = _build(condition, asset, context)
             if isinstance(made, NotWatched):
                 missing.append(made)
@@ -92,9 +94,9 @@ def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatc
     return NotWatched(condition=condition.id, asset=asset, reason=reason)
 
 
-def _assets(condition: Condition, context: Context) -> Iterable[str]:
+def _assets(kind: str, context: Context) -> Iterable[str]:
     plant = context.plant
-    match condition.applies_to:
+    match kind:
         case "generator":
             return plant.generators
         case "riser":

@@ -50,6 +50,8 @@ class Condition:
     """Likely causes, in the order a technician would check them."""
     cautions: tuple[str, ...] = ()
     settings: tuple[Setting, ...] | None = None
+    also: tuple[str, ...] = ()
+    """Further kinds it is watched for: a generator, where its risers cannot be told apart."""
 
     @property
     def built(self) -> bool:
