@@ -18,7 +18,14 @@ from collector.domain.errors import QuietpipeError
 from collector.explain.as_html import as_html
 from collector.explain.as_text import as_text
 from collector.explain.marks import Block, Filled, Heading, parse, plain
-from collector.explain.parts import PARTS, cautions_of, checks_of, kind_line, settings_of
+from collector.explain.parts import (
+    PARTS,
+    causes_of,
+    cautions_of,
+    checks_of,
+    kind_line,
+    settings_of,
+)
 
 __all__ = [
     "CONTENTS", "QUANTITY_IDS", "SUBJECT_IDS", "Page", "UnknownPage", "find_page", "page_ids",
@@ -27,7 +34,7 @@ __all__ = [
 QUANTITY_IDS = (
     "nitrogen-demand", "leak-rate", "leak-equivalent", "compressor-delivery", "compressor-duty",
     "pump-up-time", "purge-completion", "purge-time-constant", "purge-done-at",
-    "oxygen-exposure", "energy", "hours-to-service",
+    "oxygen-exposure", "energy", "energy-cost", "hours-to-service",
 )
 """Every quantity that is reported, in the order of the trade: supply, leak, purge, upkeep."""
 
@@ -98,7 +105,8 @@ def _whole(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:
                len(filled))
     return (
         filled[0], kind_line(condition), *filled[1:first], *checks_of(condition),
-        *cautions_of(condition), *filled[first:see], *settings_of(condition), *filled[see:],
+        *cautions_of(condition), *filled[first:see], *causes_of(condition),
+        *settings_of(condition), *filled[see:],
     )
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
-from collector.alarms.lifecycle import TABLE
+from collector.alarms.lifecycle import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
 from collector.domain.readings import QUANTITIES
 from collector.explain.marks import (
@@ -18,8 +18,10 @@ from collector.explain.marks import (
     Table,
     parse_spans,
 )
+from collector.rules.explain import DECLARED_FILL, Explanation
+from collector.rules.explain import TABLE as EXPLANATIONS
 
-__all__ = ["PARTS", "cautions_of", "checks_of", "kind_line", "settings_of"]
+__all__ = ["PARTS", "cautions_of", "causes_of", "checks_of", "kind_line", "settings_of"]
 
 _WATCHED = {
     "generator": "each generator", "riser": "each riser", "vent": "each vent",
@@ -30,6 +32,7 @@ _EXAMPLE_OF = {
     "generator": "gen1", "riser": "r1", "vent": "r1-vent", "room": "plant-room",
     "device": "gen1-controller", "contact": "gen1",
 }
+_DOUBTED = "whatever needs the readings in doubt"
 _STATES = {
     "off": "the compressor is not asked to run",
     "nitrogen": "the separator is in the path",
@@ -47,9 +50,10 @@ def _code(words: str) -> Spans:
 
 def kind_line(condition: Condition) -> Paragraph:
     """Say class and priority, and of what it is watched."""
+    kinds = (condition.applies_to, *condition.also)
     return Paragraph(_text(
         f"A {condition.signal.value} signal of {condition.priority.value} priority, watched for "
-        f"{_WATCHED[condition.applies_to]}."
+        f"{' or '.join(_WATCHED[kind] for kind in kinds)}."
     ))
 
 
@@ -70,6 +74,47 @@ def cautions_of(condition: Condition) -> tuple[Block, ...]:
         Heading(2, _text("Caution")),
         Items(tuple(_text(CAUTIONS[name]) for name in names)),
     )
+
+
+def causes_of(condition: Condition) -> tuple[Block, ...]:
+    """Return which alarms explain it and which it explains, from the rules' own table."""
+    said: list[Spans] = []
+    for told, mine in (
+        ("Not raised while one of these stands: ", _by(condition.id, holds=True)),
+        ("Raised all the same, with one of these named as the probable cause: ",
+         _by(condition.id, holds=False)),
+        ("While it stands, these are not raised: ", _of(condition.id, holds=True)),
+        ("While it stands, it is named as the probable cause of: ",
+         _of(condition.id, holds=False)),
+    ):
+        if mine:
+            said.append((Span(told), *_listed(mine), Span(".")))
+    if not said:
+        return ()
+    return (Heading(2, _text("One cause, one alarm")), Items(tuple(said)))
+
+
+def _by(condition: str, *, holds: bool) -> list[str]:
+    return list(dict.fromkeys(
+        row.by for row in EXPLANATIONS if condition in row.of and row.holds is holds))
+
+
+def _of(condition: str, *, holds: bool) -> list[str]:
+    return _explained([r for r in EXPLANATIONS if r.by == condition and r.holds is holds])
+
+
+def _explained(rows: Sequence[Explanation]) -> list[str]:
+    # A row that names nothing is about whatever needs the readings in doubt.
+    return list(dict.fromkeys(of for row in rows for of in row.of or (_DOUBTED,)))
+
+
+def _listed(ids: Sequence[str]) -> Spans:
+    spans: list[Span] = []
+    for one in ids:
+        spans += [Span(", ")] if spans else []
+        spans.append(Span(one, "link", one) if one in CATALOGUE
+                     else Span("a fill that somebody declared" if one == DECLARED_FILL else one))
+    return tuple(spans)
 
 
 def settings_of(condition: Condition) -> tuple[Block, ...]:
@@ -137,10 +182,23 @@ def _alarm_steps() -> tuple[Block, ...]:
     rows = tuple(
         (_text(state.value), _text(given.value), _text(step.to.value),
          _text(", then ".join(t.value for t in step.told) or "nothing"))
-        for (state, given), step in TABLE.items()
+        for (state, given), step in LIFECYCLE.items()
     )
     head = tuple(map(_text, ("an alarm that is", "when this happens", "becomes", "told as")))
     return (Table(head, rows),)
+
+
+def _explanations() -> tuple[Block, ...]:
+    rows = []
+    for by in dict.fromkeys(row.by for row in EXPLANATIONS):
+        mine = [row for row in EXPLANATIONS if row.by == by]
+        rows.append((_listed([by]), *(
+            _listed(_explained([row for row in mine if row.holds is holds]))
+            for holds in (True, False)
+        )))
+    head = tuple(map(_text, ("while this stands", "these are not raised",
+                             "these are, and name it")))
+    return (Table(head, tuple(rows)),)
 
 
 def _conditions() -> tuple[Block, ...]:
@@ -154,6 +212,6 @@ def _conditions() -> tuple[Block, ...]:
 
 PARTS: Mapping[str, Callable[[], tuple[Block, ...]]] = {
     "cautions": _cautions, "points": _points, "modes": _modes, "alarm-steps": _alarm_steps,
-    "conditions": _conditions,
+    "conditions": _conditions, "explanations": _explanations,
 }
 """Name of a part to what draws it."""

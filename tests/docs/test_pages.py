@@ -16,6 +16,8 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.readings import QUANTITIES
 from collector.explain import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.explain.marks import Fence, Heading, plain
+from collector.rules.explain import DECLARED_FILL, Explanation
+from collector.rules.explain import TABLE as EXPLANATIONS
 from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
 
 CONDITION_SECTIONS = ["When it is raised", "What explains it away", "What it cannot see",
@@ -52,7 +54,7 @@ PROFILE = '[[points]]\nquantity = "tank_pressure"\ntable = "input-registers"\nad
 
 def test_every_page_has_its_file_and_every_file_is_a_page() -> None:
     assert {p.stem for p in PAGES.glob("*")} == {*page_ids(), CONTENTS}
-    assert len(page_ids()) == len(set(page_ids())) == 35 + 12 + len(SUBJECT_IDS)
+    assert len(page_ids()) == len(set(page_ids())) == 35 + 13 + len(SUBJECT_IDS)
 
 
 def test_the_contents_name_every_page_once_by_its_title() -> None:
@@ -101,7 +103,21 @@ def test_a_condition_says_the_same_as_the_catalogue(name: str) -> None:
         assert " ".join(setting.doc.split()) in " ".join(line.split())
         assert " ".join(setting.source.split()) in " ".join(line.split())
         if setting.default is not None and not isinstance(setting.default, bool):
-            assert str(setting.default) in line
+            default = setting.default
+            assert (default if isinstance(default, str) else f"{default:g}") in line
+
+
+@pytest.mark.parametrize("row", EXPLANATIONS, ids=lambda r: f"{r.by}-{r.holds}")
+def test_what_explains_what_is_on_both_pages(row: Explanation) -> None:
+    told = " ".join(find_page("alarm-states").text(10_000).split())
+    assert row.by in told or row.by == DECLARED_FILL
+    for one in row.of:
+        blocks = find_page(one).blocks
+        if row.by in CATALOGUE:
+            assert row.by in links(blocks)
+            assert one in links(find_page(row.by).blocks)
+        else:
+            assert "a fill that somebody declared" in find_page(one).text(10_000)
 
 
 def _keys(model: type[Table]) -> set[str]:

@@ -194,18 +194,30 @@ def test_every_word_of_an_alarm_event_is_told() -> None:
         assert {w.value for w in words} <= told
 
 
+def _constants(node: ast.stmt) -> Iterator[tuple[str, Any]]:
+    """``A = "a"`` and ``A, B = "a", "b"`` of a module."""
+    if not isinstance(node, ast.Assign):
+        return
+    for target in node.targets:
+        many = isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple)
+        pairs = zip(target.elts, node.value.elts, strict=True) if many else [(target, node.value)]
+        for name, value in pairs:
+            if isinstance(name, ast.Name) and isinstance(value, ast.Constant):
+                yield name.id, value.value
+
+
 def _facts() -> set[str]:
     """Every fact that the program notes, by the literal it is noted with."""
     found = set()
     trees = [ast.parse(path.read_text(encoding="utf-8"))
              for path in (ROOT / "collector").rglob("*.py")]
-    constants = {
-        t.id: n.value.value for tree in trees for n in tree.body
-        if isinstance(n, ast.Assign) and isinstance(n.value, ast.Constant)
-        for t in n.targets if isinstance(t, ast.Name)
-    }
+    constants = dict(pair for tree in trees for node in tree.body for pair in _constants(node))
     for tree in trees:
         for node in ast.walk(tree):
+            if isinstance(node, ast.Assign) and any(
+                isinstance(t, ast.Name) and t.id == "facts" for t in node.targets
+            ):  # what a rule listens for
+                found |= {c.value for c in ast.walk(node.value) if isinstance(c, ast.Constant)}
             if not isinstance(node, ast.Call):
                 continue
             given = [k.value for k in node.keywords if k.arg == "fact"]
