@@ -106,7 +106,7 @@ CONDITIONS = (
             Setting(name="near_limit", kind="duration", default="30 min", source="setting",
                     doc="how long it may stay off at cut-in or closer below it than the margin"),
             Setting(name="deadband", kind="pressure", default="1 psi",
-                    source="2 % of pressure, EEMUA 191 as quoted (check-values H)",
+                    source="2 % of pressure, EEMUA 191 as a consultancy quotes it",
                     doc="how far above cut-in the tank must rise to count as above"),
             MAX_GAP,
             *delays("60 s", "5 s"),
