@@ -20,7 +20,6 @@ _MOST = 25.0  # %, more than air can hold
 @dataclass(slots=True, kw_only=True)
 class _ProductState(State):
     level: Level = field(default_factory=Level)
-    air: Level = field(default_factory=Level)
     running_at: int | None = None
     """Since when it makes nitrogen, as far as mode and compressor tell."""
     mode: float | None = None
@@ -58,8 +57,6 @@ class _Product(Rule):
         self._warm_up = int(number(self.settings, "warm_up") or 0)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._limit = number(self.settings, "limit") or 0.0
-        air = number(context.settings.for_("air-in-nitrogen-mode", asset), "limit")
-        self._air_limit = air if air is not None else _MOST
         self.state = _ProductState()
 
     def _making(self, now: int) -> bool:
@@ -115,7 +112,6 @@ class _Product(Rule):
             s.dead = True
             return changed
         changed, s.dead = changed or s.dead, False
-        changed = s.air.compare(at, value, self._air_limit, 1.0, above=True) or changed
         return s.level.compare(at, value, self._limit, self._deadband, above=True) or changed
 
     def judge(self, now: int) -> Finding:
@@ -134,10 +130,9 @@ class _Product(Rule):
             value = s.mode if point == self._mode else s.running
             return None if value is None else (value, value)
         level = s.level.band(self._limit, self._deadband, above=True)
-        air = s.air.band(self._air_limit, 1.0, above=True)
-        if s.dead or level is None or air is None or s.running_at is None:
+        if s.dead or level is None or s.running_at is None:
             return None
-        return max(level[0], air[0], _NO_READING), min(level[1], air[1], _MOST)
+        return max(level[0], _NO_READING), min(level[1], _MOST)
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""
@@ -188,7 +183,7 @@ class AirInNitrogenMode(_Product):
 
 
 class ProductOxygenHigh(_Product):
-    """The product holds more oxygen than it may; where it holds plain air, another says so."""
+    """The product holds more oxygen than it may. Plain air is a condition of its own."""
 
     condition = "product-oxygen-high"
 
@@ -197,15 +192,6 @@ class ProductOxygenHigh(_Product):
         given = number(self.settings, "limit")
         own = context.plant.generators[asset].product_oxygen_limit
         self._limit = given if given is not None else own if own is not None else _COMMON_LIMIT
-        air = context.settings.for_(AirInNitrogenMode.condition, asset)
-        self._explained = context.wired(self._mode) and air.get("enabled") is not False
-
-    def judge(self, now: int) -> Finding:
-        """Return whether it is over the limit, unless it is air that another condition names."""
-        s = self.state
-        if s.air.beyond and self._explained and s.mode is not None:
-            return Finding.unknown("the product is plain air, which is a condition of its own")
-        return super().judge(now)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the product holds against its limit."""

@@ -17,7 +17,6 @@ __all__ = ["CONDITIONS", "HoursToService", "ServiceDue", "build_estimators"]
 
 _HOUR = 3_600_000
 _STEP = 0.1  # h, what a common counter shows
-_BAND = 0.5  # h
 
 
 def _day(day: date) -> str:
@@ -117,14 +116,9 @@ class ServiceDue(Rule):
         )
 
     def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band within which the counter may creep unheard."""
-        s, plan = self.state, self._plan
-        value = s.clock.value
-        if value is None or plan is None:
-            return None
-        reached = plan.base + plan.every - s.clock.shift
-        high = value + _BAND
-        return value - _BAND, min(high, reached - 1e-9) if value < reached else high
+        """Return the counter's value: it moves but once in some minutes, and every step counts."""
+        value = self.state.clock.value
+        return None if value is None else (value, value)
 
     def dump(self) -> dict[str, Any]:
         """Return the state."""

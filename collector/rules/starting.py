@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
@@ -29,8 +28,9 @@ class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``. Where a power contact is read and says off, that is the cause and
-    its own condition reports it; here nothing is raised again.
+    to it within ``near_limit``, both counted anew when the power comes back. A loss of power that
+    its own contact reports is the explanation, and nothing is raised again; where no condition
+    reports it, the message says what is known of the power.
     """
 
     condition = "compressor-not-starting"
@@ -49,10 +49,6 @@ class CompressorNotStarting(Rule):
         self._margin = number(self.settings, "margin") or 0.0
         self._deadband = number(self.settings, "deadband") or 0.0
         self._near = int(number(self.settings, "near_limit") or 0)
-        self._explained = (
-            CATALOGUE["power-lost"].built
-            and context.settings.for_("power-lost", asset).get("enabled") is not False
-        )
         self.state = _NotStartingState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -88,8 +84,6 @@ class CompressorNotStarting(Rule):
         if not s.off.on or not s.low.beyond:
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
             return Finding.absent(max((t for t in times if t is not None), default=None))
-        if self._power_off(now) and self._explained:
-            return Finding.unknown("the power is off, at the disconnect or before it")
         since = self._began(s.low, now)
         if s.deep.beyond:
             return Finding.present(since, held=self._began(s.deep, now))

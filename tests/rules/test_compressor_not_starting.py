@@ -1,0 +1,111 @@
+"""compressor-not-starting, and the traps it must not be fooled by."""
+
+from __future__ import annotations
+
+from collector.domain.verdicts import Standing
+from tests.rules.restarts import with_restart
+from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, stale, story
+
+TANK, RUN, POWER = "gen1.tank_pressure", "gen1.compressor_running", "gen1.power"
+MODE, TROUBLE = "gen1.mode", "gen1.trouble"
+C = "compressor-not-starting"
+
+
+def falling(rate: float = 1.0, start: float = 62.0):
+    """Return a tank that falls by ``rate`` psi a minute."""
+    return lambda at: round(max(0.0, start - rate * at / MINUTE), 2)
+
+
+def verdict(s):
+    return next(v for v in s.watch.verdicts() if v.condition == C)
+
+
+def test_raised_past_the_delay_below_cut_in():
+    s = story().feed(series({TANK: falling(), RUN: 0}, end=10 * MINUTE))
+    # 60 psi at 2 min, 58 at 4 min, and the on-delay.
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+    assert 5 * MINUTE <= s.moves(C)[0][1] <= 5 * MINUTE + 10 * SECOND
+    event = s.alarms(C)[0]
+    assert event.since == T0 + 2 * MINUTE
+    assert event.values["cut_in_psi"] == 60.0
+    assert "at or below the cut-in of 60.0 psi" in event.text
+    assert "Whether it has power is not read." in event.text
+    assert "the power: switched off at the disconnect" in event.text
+    assert "lock out" in event.text
+
+
+def test_a_compressor_that_starts_is_silent():
+    tank = lambda at: 62 - at / MINUTE if at < 3 * MINUTE else 59 + at / MINUTE - 3  # noqa: E731
+    s = story().feed(series({TANK: tank, RUN: between(150 * SECOND, HOUR)}, end=20 * MINUTE))
+    assert s.moves(C) == []
+
+
+def test_gauge_and_switch_may_differ_a_little_but_not_for_long():
+    tank = lambda at: 59.2 + at // MINUTE % 2 / 10  # noqa: E731
+    s = story().feed(series({TANK: tank, RUN: 0}, end=HOUR))
+    assert s.moves(C) == [("raised", 31 * MINUTE)]
+
+
+def test_exactly_at_cut_in_counts():
+    s = story(compressor_not_starting={"near_limit": 5 * MINUTE})
+    s.feed(series({TANK: 60.0, RUN: 0}, end=10 * MINUTE))
+    assert s.moves(C) == [("raised", 6 * MINUTE)]
+
+
+def test_returns_when_it_starts():
+    s = story().feed(series({TANK: falling(), RUN: between(12 * MINUTE, HOUR)}, end=20 * MINUTE))
+    assert s.moves(C)[1] == ("returned", 12 * MINUTE + 5 * SECOND)
+
+
+def test_trap_power_off_at_the_disconnect_is_not_reported_again():
+    s = story().feed(series({TANK: falling(), RUN: 0, POWER: between(0, MINUTE)},
+                            end=20 * MINUTE))
+    assert s.moves(C) == []
+    assert [m for m, _ in s.moves("power-lost")] == ["raised"]
+    assert "explained by" in verdict(s).because
+    assert "ower lost" in verdict(s).because
+
+
+def test_after_the_power_is_back_it_has_its_delay_again():
+    power = lambda at: float(not MINUTE <= at < 20 * MINUTE)  # noqa: E731
+    s = story().feed(series({TANK: falling(), RUN: 0, POWER: power}, end=30 * MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+    # The delay, and a little grace for the controller to start up.
+    assert 21 * MINUTE <= s.moves(C)[0][1] <= 22 * MINUTE
+    assert "Its power contact says the power is on." in s.alarms(C)[0].text
+
+
+def test_trap_where_nothing_else_reports_the_power_this_says_which():
+    s = story(power_lost={"enabled": False})
+    s.feed(series({TANK: falling(), RUN: 0, POWER: 0}, end=20 * MINUTE))
+    event = s.alarms(C)[0]
+    assert "Its power contact says the power is off." in event.text
+    assert "1) the power: switched off at the disconnect" in event.text
+    assert event.values["power"] == "off"
+
+
+def test_trap_a_unit_whose_mode_reads_off_says_so():
+    s = story().feed(series({TANK: falling(), RUN: 0, MODE: 0, TROUBLE: 1}, end=20 * MINUTE))
+    text = s.alarms(C)[0].text
+    assert "Its mode reads off: the unit is switched off or has no power." in text
+    assert "trouble contact is on" in text
+
+
+def test_trap_a_silent_device():
+    rows = series({TANK: falling(), RUN: 0}, end=3 * MINUTE)
+    s = story().feed(rows).feed(stale(series({TANK: 50, RUN: 0}, start=3 * MINUTE,
+                                             end=20 * MINUTE)))
+    assert s.moves(C) == []
+    assert verdict(s).standing is Standing.UNKNOWN
+
+
+def test_a_restart_tells_the_same():
+    rows = series({TANK: falling(), RUN: between(12 * MINUTE, HOUR)}, end=20 * MINUTE)
+    whole = story().feed(rows)
+    for at in (3, 80, 110, 121, 290):
+        assert with_restart(rows, at).moves(C) == whole.moves(C)
+
+
+def test_not_watched_says_what_is_missing():
+    s = story(plant(devices={"io": (5000, (RUN,))}))
+    assert s.reason(C, "gen1") == "no tank pressure at gen1"

@@ -1,0 +1,53 @@
+"""product-oxygen-high, and the traps it must not be fooled by."""
+
+from __future__ import annotations
+
+from collector.domain.plant import Generator
+from collector.domain.verdicts import Standing
+from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, story
+from tests.rules.test_air_in_nitrogen_mode import HIGH, MODE, OXYGEN, RUN, after, verdict
+
+
+def test_high_is_raised_above_the_limit_of_the_site_file():
+    gen = Generator(id="gen1", name="Generator 1", product_oxygen_limit=2.0)
+    s = story(plant(generator=gen))
+    s.feed(series({MODE: 1, RUN: 1, OXYGEN: after(10 * MINUTE, 2.6, 1.2)}, end=20 * MINUTE))
+    assert s.moves(HIGH) == [("raised", 12 * MINUTE)]
+    assert "The product holds 2.6 % oxygen; the limit is 2.0 %." in s.alarms(HIGH)[0].text
+
+
+def test_high_has_the_limit_of_common_practice_otherwise():
+    s = story().feed(series({MODE: 1, RUN: 1, OXYGEN: 2.9}, end=20 * MINUTE))
+    assert s.moves(HIGH) == []
+    s = story().feed(series({MODE: 1, RUN: 1, OXYGEN: 3.1}, end=20 * MINUTE))
+    assert [m for m, _ in s.moves(HIGH)] == ["raised"]
+
+
+def test_trap_warm_up():
+    # Each run begins with poor gas, good after two and a half minutes.
+    run = lambda at: float(at % HOUR < 12 * MINUTE)  # noqa: E731
+    oxygen = lambda at: 5.8 if at % HOUR < 150 * SECOND else 0.9  # noqa: E731
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=5 * HOUR))
+    assert s.moves(HIGH) == []
+    assert verdict(s, HIGH).standing is Standing.ABSENT
+
+
+def test_poor_gas_at_the_end_of_each_run_is_raised_once_and_stands_between_runs():
+    run = lambda at: float(at % HOUR < 12 * MINUTE)  # noqa: E731
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: 4.4}, end=5 * HOUR))
+    assert s.moves(HIGH) == [("raised", 5 * MINUTE)]
+
+
+def test_an_odd_end_of_a_run_does_not_ripen_while_nothing_is_made():
+    run = between(0, 10 * MINUTE)
+    oxygen = after(9 * MINUTE, 4.0, 1.2)
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=HOUR))
+    assert s.moves(HIGH) == []
+
+
+def test_without_a_mode_the_message_says_what_is_not_known():
+    s = story(plant(devices={"io": (5000, (OXYGEN,))}))
+    s.feed(series({OXYGEN: 5.0}, end=20 * MINUTE))
+    text = s.alarms(HIGH)[0].text
+    assert "the mode is not read" in text
+    assert "whether the compressor runs is not read" in text
