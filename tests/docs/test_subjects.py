@@ -122,6 +122,13 @@ def test_the_file_has_no_table_the_page_leaves_out() -> None:
     assert {p for p in sections(source("site-file"))} - {"The site file"} == places
 
 
+def test_what_is_only_checked_is_said_to_be() -> None:
+    text = " ".join(find_page("site-file").text(10_000).split())
+    built = (ROOT / "collector" / "forward").exists()
+    assert ("nothing is forwarded yet" in text) is not built
+    assert ("nothing is published yet" in text) is not built
+
+
 def test_the_example_of_a_profile_is_one() -> None:
     example = next(b.text for b in source("device-profile") if isinstance(b, Fence))
     profile = ProfileFile.model_validate(tomllib.loads(example))
