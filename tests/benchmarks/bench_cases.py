@@ -21,12 +21,13 @@ import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 
+from collector.domain.readings import QUANTITIES
 from tests.benchmarks.cases import BANK
 from tests.benchmarks.cases.score import Scored, score
-from tests.benchmarks.cases.shape import Story
+from tests.benchmarks.cases.shape import Case, Story
 from tests.benchmarks.cases.tables import tables
 
-__all__ = ["main", "play_all", "tasks"]
+__all__ = ["chosen", "main", "play_all", "tasks", "work"]
 
 _FIRST = {"tuning": 1, "figures": 1001}
 
@@ -44,6 +45,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--quick", action="store_true", help="short stories, two seeds each")
     parser.add_argument("--fails", action="store_true", help="list every failure by itself")
+    parser.add_argument("--each", action="store_true", help="one line for each case as it is done")
     parser.add_argument("--texts", action="store_true", help="with the messages of false alarms")
     parser.add_argument("--list", action="store_true", help="list the stories and end")
     return parser.parse_args(arguments)
@@ -68,13 +70,22 @@ def _concerns(story: Story, condition: str) -> bool:
 def tasks(stories: Sequence[Story], seeds: Sequence[int]) -> list[tuple[str, int]]:
     """Return (story, seed) pairs, those that take longest first."""
     pairs = [(s.name, seed) for s in stories for n, seed in enumerate(seeds) if n < s.most]
-    work = {s.name: _work(s) for s in stories}
-    return sorted(pairs, key=lambda p: -work[p[0]])
+    weights = {s.name: work(s) for s in stories}
+    return sorted(pairs, key=lambda p: -weights[p[0]])
 
 
-def _work(story: Story) -> float:
+def work(story: Story) -> float:
+    """Return how many readings a story has, more or less."""
     case = story.case(1)
-    return sum(case.duration / d.every * (2 + 3 * len(d.watches)) for d in case.devices)
+    points = {d.id: sum(len(QUANTITIES[_kind(case, w)]) for w in d.watches) for d in case.devices}
+    return sum(case.duration / d.every * points[d.id] for d in case.devices)
+
+
+def _kind(case: Case, thing: str) -> str:
+    for group, kind in (("generators", "generator"), ("risers", "riser"), ("vents", "vent")):
+        if any(t["id"] == thing for t in case.tables[group]):
+            return kind
+    return "room"
 
 
 def play_all(pairs: Sequence[tuple[str, int]], jobs: int) -> Iterator[Scored]:
@@ -107,11 +118,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     done: list[Scored] = []
     for scored in play_all(pairs, options.jobs):
         done.append(scored)
-        _progress(len(done), len(pairs), scored, began)
+        if options.each:
+            print(_line(scored), file=sys.stderr, flush=True)
+        else:
+            _progress(len(done), len(pairs), scored, began)
     done.sort(key=lambda s: (s.story, s.seed))
     print(tables(done, fails=options.fails, texts=options.texts))
     _cost(done, time.monotonic() - began, options.jobs)
     return 0
+
+
+def _line(scored: Scored) -> str:
+    head = (f"{scored.story} --seed {scored.seed}: {scored.plant_seconds:.1f} + "
+            f"{scored.watch_seconds:.1f} s")
+    return "\n    ".join([head, *scored.failures])
 
 
 def _progress(done: int, of: int, scored: Scored, began: float) -> None:
