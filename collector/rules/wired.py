@@ -42,7 +42,7 @@ class Wired(Rule):
         """Take a reading of the contact."""
         s, says = self.state, (value >= 0.5) is self.holds_at
         if s.on is None and not says:
-            s.on = False
+            s.on, s.other_at = False, None
             return True
         if says is s.on:
             s.other_at = None
