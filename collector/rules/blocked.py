@@ -19,12 +19,15 @@ _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K
 _MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
 _ENDS = 10 * _MINUTE
-_LONGEST_FALL = 2 * _HOUR
-_FALL_SEEN = 1.0  # psi of fall by the vent's flow that a window of pressure must show
-_JUMP = 0.15  # psi; a rise from sample to sample beyond it is a refill, not noise
+_LONGEST_FALL = 6 * _HOUR
+_FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
+_LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
+_TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
+_PATIENCE = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
+_STILL = 1e-9
 _SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
 
 
@@ -39,6 +42,9 @@ class _BlockedState(State):
     anchor_count: int = 0
     due: float = 0.0
     """% the oxygen should have fallen since the anchor."""
+    low: float = 100.0
+    """Lowest and highest sample since the anchor; a sensor that never flickers says nothing."""
+    high: float = 0.0
     end_at: int | None = None
     end: float = 0.0
     end_count: int = 0
@@ -46,7 +52,12 @@ class _BlockedState(State):
     """``flows`` or ``none`` by the last oxygen that told, else empty."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
-    psi: float | None = None
+    down: bool = False
+    """Whether the pressure is on its way down since ``peak``, else up."""
+    peak: float | None = None
+    peak_at: int | None = None
+    low_psi: float = 0.0
+    low_at: int | None = None
     fall_at: int | None = None
     fall: float = 0.0
     fall_ms: int = 0
@@ -62,7 +73,7 @@ class PurgeBlocked(Rule):
     """An open vent through which neither demand nor oxygen says that gas flows.
 
     Demand: while its supply rests, the riser's pressure falls at what the vent and the leak draw.
-    The rate is remembered while the oxygen shows that gas flows; less than 0.6 of it later means
+    The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. Neither can tell with a very small vent; then nothing is said
     but that.
@@ -90,7 +101,7 @@ class PurgeBlocked(Rule):
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
         self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
         self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
-        self._share = number(self.settings, "share") or 0.6
+        self._share = number(self.settings, "share") or 0.5
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -119,36 +130,57 @@ class PurgeBlocked(Rule):
     def _start_oxygen(self) -> None:
         s = self.state
         s.anchor_at = s.end_at = None
-        s.anchor = s.end = s.due = 0.0
+        s.anchor = s.end = s.due = s.high = 0.0
+        s.low = 100.0
         s.anchor_count = s.end_count = 0
 
     def _start_fall(self, at: int) -> None:
         s = self.state
-        s.psi, s.fall_at, s.fall, s.fall_ms = None, at, 0.0, 0
+        s.peak, s.down, s.fall_at, s.fall, s.fall_ms = None, False, at, 0.0, 0
 
     def _take_pressure(self, at: int, value: float, passed: int) -> bool:
+        """Add up the falls between refills: from each peak to the low that a refill ends."""
         s = self.state
-        before, s.psi = s.psi, value
-        if not self._by_demand or not s.pipe.open or before is None or not passed:
+        if not self._by_demand or not s.pipe.open:
             return False
-        if value < self._supervisory - _WELL_BELOW:
+        if not passed or value < self._supervisory - _WELL_BELOW or s.peak is None \
+                or s.peak_at is None:
             self._start_fall(at)
+            s.peak, s.peak_at = value, at
             return False
-        if value - before < _JUMP:
-            s.fall += before - value
-            s.fall_ms += passed
-        if s.fall_ms < self._window:
+        if not s.down:
+            if value >= s.peak:
+                s.peak, s.peak_at = value, at
+            elif value < s.peak - _TURN:
+                s.down, s.low_psi, s.low_at = True, value, at
+        elif value <= s.low_psi:
+            s.low_psi, s.low_at = value, at
+        elif value > s.low_psi + _TURN:
+            s.fall += s.peak - s.low_psi
+            s.fall_ms += (s.low_at or at) - s.peak_at
+            s.down, s.peak, s.peak_at = False, value, at
+        return self._close_fall(at)
+
+    def _close_fall(self, at: int) -> bool:
+        s = self.state
+        if s.peak is None or s.peak_at is None or s.fall_at is None:
             return False
-        s.rate = s.fall / s.fall_ms
-        began = s.fall_at if s.fall_at is not None else at
+        fall, lasted = s.fall, s.fall_ms
+        if s.down and s.low_at is not None:
+            fall, lasted = fall + s.peak - s.low_psi, lasted + s.low_at - s.peak_at
+        if lasted < self._window and at - s.fall_at < _PATIENCE * self._window:
+            return False
+        s.rate = fall / max(lasted, self._window)
+        began = s.fall_at
+        peak = s.low_psi if s.down else s.peak
         self._start_fall(at)
-        s.psi = value
+        s.peak, s.peak_at = peak, at
         s.demand = self._demand_says(s.rate)
         return self._settle(at, began)
 
     def _demand_says(self, rate: float) -> str:
         s = self.state
-        if s.shown is not None and s.shown >= self._share * self._draw:
+        if s.shown is not None and s.shown >= _LEAST_SHOWN * self._draw:
             return "none" if rate < self._share * s.shown else "flows"
         return "flows" if rate >= self._share * self._draw else ""
 
@@ -158,6 +190,7 @@ class PurgeBlocked(Rule):
             return False
         if s.anchor_at is None:
             s.anchor_at = at
+        s.low, s.high = min(s.low, value), max(s.high, value)
         if at - s.anchor_at < _ENDS:
             s.anchor_count += 1
             s.anchor += (value - s.anchor) / s.anchor_count
@@ -178,7 +211,9 @@ class PurgeBlocked(Rule):
         assert began is not None  # noqa: S101 - a window has its anchor
         if fell >= 0.3 * due:
             says = "flows"
-        elif fell <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
+        elif s.high - s.low < _STILL:
+            says = ""
+        elif abs(fell) <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
             says = "none"
         elif due < _DUE_ALONE:
             s.end_at, s.end, s.end_count = None, 0.0, 0

@@ -13,7 +13,7 @@ from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
 from collector.rules.base import Context, Finding, Rule, State, Values, number
-from collector.rules.ventgas import FeedGas, generator_of, target_of
+from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
 
@@ -24,6 +24,7 @@ _DAY = 24 * _HOUR
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
+_NEW_FALL = 1.0  # %, ten steps of a common sensor: so much below its peak a new purge is seen
 _HORIZON = 60  # days; a purge takes hours to weeks, one that needs longer has stalled
 
 
@@ -51,7 +52,10 @@ class _PurgeState(State):
     seen_begin: bool = False
     """Whether the oxygen was seen at the target before; otherwise the purge may be older."""
     below: bool = False
-    """Whether the last sample was at or below the target."""
+    """Whether the target was reached and no purge has begun since."""
+    peak: float = 0.0
+    """Highest oxygen since then, two samples in a row."""
+    before: float = 0.0
     open: bool = True
     open_ms: int = 0
     """Purge time so far: time with the vent open."""
@@ -119,6 +123,9 @@ class OxygenNotFalling(Rule):
         if s.begun_at is None:
             if value <= self._target + self._deadband:
                 s.below = s.below or value <= self._target
+                s.peak = 0.0
+                return False
+            if s.below and not self._purged_again(at, value):
                 return False
             s.begun_at, s.seen_begin = at, s.below
             return True
@@ -136,6 +143,13 @@ class OxygenNotFalling(Rule):
             return False
         self._close(at)
         return True
+
+    def _purged_again(self, at: int, value: float) -> bool:
+        """Tell a new purge from a rise, which has its own condition: it was filled, or it falls."""
+        s = self.state
+        s.peak, s.before = max(s.peak, min(value, s.before)), value
+        return value <= s.peak - _NEW_FALL or declared_fill(
+            self.context, self.asset, at) is not None
 
     def _purged(self, passed: int, at: int) -> None:
         s = self.state

@@ -117,7 +117,8 @@ class OxygenSensorSuspect(Rule):
             s.flicker += (1.0 - s.flicker) / _FLICKER_MEMORY
             s.held_at, s.held, s.moved = at, 0, 0.0
             if was:
-                s.frozen_at, s.thawed_at = None, at
+                # What it missed meanwhile is no step of its own.
+                s.frozen_at, s.thawed_at, s.recent_series = None, at, []
             return was
         s.held += 1
         if s.held <= _SAMPLES * 4:

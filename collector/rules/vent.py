@@ -73,12 +73,12 @@ class _Stuck(Rule):
 
     def _learn_opening(self, at: int, is_open: bool) -> None:
         s = self.state
-        if not is_open:
-            s.open_at = None
-            return
-        if s.open_at is None or not s.level.beyond:
+        if is_open and s.open_at is None:
             s.open_at = at
-        s.longest_open = max(s.longest_open, at - s.open_at)
+        elif not is_open and s.open_at is not None:
+            if s.level.beyond:
+                s.longest_open = max(s.longest_open, at - s.open_at)
+            s.open_at = None
 
     def limit(self) -> int:
         """Return how long (ms) it may stay, by setting, plan and habit."""
@@ -114,11 +114,11 @@ class _Stuck(Rule):
 
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
-        s = self.state
-        if point == self._open:
-            # A purge's opening is timed sample by sample.
-            return None if s.stay.on is self.stuck_open else s.stay.quiet()
-        return None
+        stay = self.state.stay
+        if point != self._open or stay.on is None:
+            return None
+        is_open = stay.on is self.stuck_open
+        return (0.5, float("inf")) if is_open else (float("-inf"), 0.5 - 1e-9)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has stayed, the oxygen, and the limit."""

@@ -79,10 +79,10 @@ CONDITIONS = (
         ),
         settings=(
             Setting(name="window", kind="duration", default=None,
-                    source="the time in which the vent alone takes 1 psi off the riser, at least "
-                           "10 min; above 2 h the pressure is not used",
+                    source="the time in which the vent alone takes 3 psi off the riser, at least "
+                           "10 min; above 6 h the pressure is not used",
                     doc="how much falling of the riser's pressure is looked at"),
-            Setting(name="share", kind="number", default=0.6, source="setting",
+            Setting(name="share", kind="number", default=0.5, source="setting",
                     doc="share of the fall seen with the vent flowing below which it does not"),
             *delays("10 min", "10 min"),
         ),
