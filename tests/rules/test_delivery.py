@@ -1,0 +1,174 @@
+"""Demand, delivery and pump-up time, against a tank on paper and against the bundled plant."""
+
+from __future__ import annotations
+
+import doctest
+
+import pytest
+
+from collector.domain.events import EstimateMade
+from collector.physics.estimate import Estimate
+from collector.physics.gas import R
+from collector.physics.pumpup import delivery, demand
+from collector.rules import rates
+from collector.rules.rates import flow_factor, moles_per_psi
+from tests.rules.support import DAY, HOUR, MINUTE, SECOND, Story
+from tests.rules.tank import (
+    MODE,
+    RUN,
+    SCFH,
+    TANK,
+    P,
+    Tank,
+    recorded,
+    site,
+    watch,
+)
+
+PSI = 6894.757293168
+QUANTITIES = ("compressor-delivery", "nitrogen-demand", "pump-up-time")
+
+
+def last(s: Story, quantity: str) -> EstimateMade:
+    return s.estimates(quantity)[-1]
+
+
+def scfh(psi_per_minute: float, celsius: float = 20.0) -> float:
+    """Return a rate of the 60 gal tank as a flow, by the gas law alone."""
+    moles = psi_per_minute / 60 * PSI * 0.22712470704 / (8.314462618 * (celsius + 273.15))
+    return moles * 379.482 / 453.59237 * 3600  # scf per lb-mol at 60 F, by check-values C
+
+
+def test_the_gas_law_and_the_worksheet_agree():
+    assert doctest.testmod(rates).failed == 0
+    # An engineer's worksheet for air receivers (see collector.physics.pumpup): 40 psi in 5 min at
+    # 350 cfm drawn is 250 cfm delivered; the same in mol must give the same.
+    cubic_foot, volume, ambient = 0.3048**3, 183.75 * 0.3048**3, 14.7 * PSI
+    slope = Estimate(value=-40 * PSI / 300, deviation=0.0)
+    drawn = Estimate(value=350 * cubic_foot / 60, deviation=0.0)
+    free = delivery(slope, drawn, volume, ambient).value
+    molar = ambient / (R * 288.70556)
+    ours = -40 / 300 * moles_per_psi(volume, 15.55556) + drawn.value * molar
+    assert free * molar == pytest.approx(ours, rel=1e-4)
+    assert demand(slope, volume, ambient).value * molar == pytest.approx(
+        40 / 300 * moles_per_psi(volume, 15.55556), rel=1e-4)
+
+
+def test_the_standard_of_a_flow_is_the_sites():
+    assert flow_factor(site()) == pytest.approx(379.482 / 453.59237 * 3600, rel=2e-4)
+    litres = flow_factor(site(units="metric"))
+    assert litres / flow_factor(site()) == pytest.approx(0.3048**3 * 1000, rel=1e-9)
+
+
+@pytest.mark.parametrize("heat", [0.0, 0.04, 0.08])
+def test_a_tank_on_paper_with_and_without_heat(heat):
+    s = watch(site(pipe=None)).feed(Tank(heat=heat).readings(DAY + MINUTE))
+    made, drawn = last(s, "compressor-delivery"), last(s, "nitrogen-demand")
+    assert made.value == pytest.approx(scfh(3.2), rel=0.02)
+    assert drawn.value == pytest.approx(scfh(0.6), rel=0.02)
+    assert made.low <= scfh(3.2) <= made.high
+    assert made.unit == "scfh"
+    # A stop watch sees a warm tank reach cut-out early, by at most the heat.
+    assert 20 / 3.2 / (1 + heat) <= last(s, "pump-up-time").value * 1.01 <= 20 / 3.2 * 1.03
+
+
+@pytest.mark.parametrize(
+    ("seed", "risers", "leak", "vent", "every"),
+    [(901, 1, 0.1, "closed", 10), (902, 1, 0.05, "open", 10), (903, 4, 0.05, "closed", 10),
+     (904, 2, 0.15, "timer", 20), (905, 1, 0.2, "closed", 60)],
+)
+def test_within_3_percent_of_the_bundled_plant(seed, risers, leak, vent, every):
+    rows, (truth, *_) = recorded(
+        seed=seed, risers=risers, leak=leak, vent=vent, every=every * SECOND)
+    s = watch(site(risers=risers)).feed(rows)
+    made, drawn = last(s, "compressor-delivery"), last(s, "nitrogen-demand")
+    assert made.value == pytest.approx(truth.delivery / SCFH, rel=0.03)
+    assert drawn.value == pytest.approx(truth.demand / SCFH, rel=0.03)
+    for found in (made, drawn):
+        assert (found.high - found.low) / 2 < 0.06 * found.value
+
+
+def test_without_the_pipes_volumes_the_interval_is_wider_and_still_holds():
+    rows, (truth, *_) = recorded(seed=906, vent="open")
+    known = last(watch(site()).feed(rows), "compressor-delivery")
+    blind = last(watch(site(pipe=None)).feed(rows), "compressor-delivery")
+    assert blind.high - blind.low > 2 * (known.high - known.low)
+    assert blind.low <= truth.delivery / SCFH <= blind.high
+
+
+def test_more_demand_does_not_touch_the_delivery():
+    s = watch(site(pipe=None)).feed(
+        Tank(demand=lambda at: 0.4 if at < DAY else 1.2, heat=0.05).readings(2 * DAY + MINUTE))
+    first, second = s.estimates("compressor-delivery")
+    assert second.value == pytest.approx(first.value, rel=0.02)
+    first, second = s.estimates("nitrogen-demand")
+    assert second.value == pytest.approx(3 * first.value, rel=0.04)
+
+
+def test_metric_sites_read_litres():
+    s = watch(site(units="metric", pipe=None)).feed(Tank().readings(DAY + MINUTE))
+    assert last(s, "nitrogen-demand").unit == "L/h"
+    assert last(s, "nitrogen-demand").value == pytest.approx(scfh(0.6) * 28.316847, rel=0.02)
+
+
+def test_a_gap_costs_the_cycle_it_fell_into_and_no_more():
+    rows = [r for r in Tank().readings(DAY + MINUTE)
+            if not 5 * HOUR < r.time % DAY < 5 * HOUR + 10 * MINUTE]
+    s = watch(site(pipe=None)).feed(rows)
+    assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.01)
+    assert last(s, "nitrogen-demand").value == pytest.approx(scfh(0.6), rel=0.02)
+
+
+def test_air_fill_and_a_declared_fill_are_left_out():
+    def mode(at: int) -> float:
+        return 2.0 if 6 * HOUR <= at < 10 * HOUR else 1.0
+
+    def made(at: int) -> float:
+        return 6.4 if mode(at) == 2.0 else 3.2
+
+    tank = Tank(delivery=made, extra={MODE: mode})
+    s = watch(site(pipe=None)).feed(tank.readings(DAY + MINUTE))
+    assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.01)
+    assert s.watch.baselines()[0].days == 0  # a day with air-fill teaches nothing
+
+    s = watch(site(pipe=None))
+    s.watch.advance(next(iter(tank.readings(MINUTE))).time)
+    s.watch.declare_fill("gen1", s.watch.statistics().now + 10 * HOUR)
+    s.feed(Tank(delivery=lambda at: 6.4 if at < 10 * HOUR else 3.2).readings(DAY + MINUTE))
+    assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.01)
+
+
+def test_a_frozen_logger_gives_no_figure():
+    rows = list(Tank(extra={TANK: 70.0, P: 25.0}).readings(DAY + MINUTE))
+    s = watch(site(pipe=None)).feed(rows)
+    assert last(s, "compressor-delivery").value is None
+    assert "fewer than 3 clean runs" in last(s, "compressor-delivery").reason
+
+
+@pytest.mark.parametrize(("missing", "reason"), [
+    (TANK, "fewer than 3 clean runs"), (RUN, "fewer than 3 clean runs"),
+])
+def test_a_reading_that_never_comes_is_a_reason(missing, reason):
+    nothing = float("nan")
+    s = watch(site()).feed(Tank(extra={missing: nothing}).readings(DAY + MINUTE))
+    assert reason in last(s, "nitrogen-demand").reason
+
+
+def test_without_a_tank_volume_only_the_time_is_known():
+    s = watch(site(tank=None, pipe=None)).feed(Tank().readings(DAY + MINUTE))
+    assert last(s, "nitrogen-demand").reason == "no tank_volume is set for gen1"
+    assert last(s, "compressor-delivery").reason == "no tank_volume is set for gen1"
+    assert last(s, "pump-up-time").value == pytest.approx(20 / 3.2, rel=0.03)
+
+
+def test_a_restart_anywhere_gives_the_same_figures():
+    rows = list(Tank(heat=0.05, noise=0.06).readings(DAY + MINUTE))
+    whole = watch(site()).feed(rows)
+    for cut in (1234, len(rows) // 2, len(rows) - 700):
+        s = watch(site()).feed(rows[:cut])
+        state = s.watch.dump()
+        again = watch(site())
+        again.watch.load(state, [])
+        again.feed(rows[cut:])
+        for quantity in QUANTITIES:
+            assert last(again, quantity) == last(whole, quantity)
