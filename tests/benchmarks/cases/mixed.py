@@ -74,7 +74,7 @@ def a_bad_day_at_the_cold_store(d: Draw) -> Case:
                    within=minutes(10), early=minutes(30)),
             Expect(condition="water-at-vent", asset="r2-vent", at=water, within=minutes(10)),
             Expect(condition="device-silent", asset="gen2-controller", at=silent,
-                   within=minutes(5), allow=60 * SECOND),
+                   within=minutes(5), allow=6 * 20 * SECOND),
             Expect(condition="oxygen-not-falling", asset="r2-vent", at=water, within=hours(12),
                    slow=True)),
         may=(May(condition="leak-high", asset="r1", start=leak),
@@ -123,6 +123,8 @@ def leak_behind_a_silent_device(d: Draw) -> Case:
                    within=minutes(5), allow=30 * SECOND),
             Expect(condition="low-air-contact", asset="r1", within=minutes(10),
                    when=lambda p: p.risers["r1"].gauge < 18 * PSI)),
+        # The neighbour's leak takes the gas that the purge would need.
+        may=(May(condition="purge-blocked", start=at), May(condition="oxygen-not-falling", start=at)),
         never=(Never(condition="contact-disagreement", trap="the sensor is not heard"),
                Never(condition="pressure-falling-fast", trap="the sensor is not heard"),
                Never(condition="compressor-not-starting"), Never(condition="data-frozen")))

@@ -152,6 +152,7 @@ class _Road:
         self._spiked = frozenset(
             p for p in self._ranges if p.rpartition(".")[2] in _PRESSURES)
         self._plain = self._wire == Wire()
+        self._bounced: set[str] = set()
 
     def carry(self, now: int, told: Told) -> list[Reading]:
         """Return the readings that arrive at ``now``, in the order they arrive."""
@@ -194,8 +195,7 @@ class _Road:
         wire, dice = self._wire, self._dice
         if wire.holes and dice.random() < wire.holes:
             return
-        if wire.bounce and reading.value is not None and dice.random() < wire.bounce.get(
-                reading.point, 0.0):
+        if wire.bounce and reading.value is not None and self._bounces(reading.point):
             reading = _with(reading, 1.0 - reading.value)
         if wire.spikes and reading.point in self._spiked and dice.random() < wire.spikes:
             reading = _with(reading, dice.choice((0.0, 100.0, 2.5, 199.0)))
@@ -207,6 +207,15 @@ class _Road:
             out.append(reading)
         if wire.swapped and len(out) > 1 and dice.random() < wire.swapped:
             out[-1], out[-2] = out[-2], out[-1]
+
+    def _bounces(self, point: str) -> bool:
+        """Whether this poll catches it: bounce lasts milliseconds, never from poll to poll."""
+        bounced = self._dice.random() < self._wire.bounce.get(point, 0.0)
+        if bounced and point in self._bounced:
+            self._bounced.discard(point)
+            return False
+        (self._bounced.add if bounced else self._bounced.discard)(point)
+        return bounced
 
 
 def _with(reading: Reading, value: float) -> Reading:

@@ -33,6 +33,7 @@ CONTROLLER = Dev(id="gen1-controller", registers="generator-a", watches=("gen1",
 VENTS = Dev(id="vents", registers="vent-v", watches=("r1-vent",), every=20 * SECOND)
 ROOM = Dev(id="room-monitor", registers="room-r", watches=("plant-room",), every=20 * SECOND)
 DEVICES = (CONTROLLER, VENTS, ROOM)
+PLAN = {"service_every": "2000 h", "last_service_hours": "0 h"}
 
 
 def _small(d: Draw, oxygen: str = "1.5 %", leak: float = 0.03, closet: bool = False,
@@ -205,10 +206,9 @@ def service_by_the_hours(d: Draw) -> Case:
     case = _small(d, leak=0.5)
     hours_left = d.between(0.4, 0.8)
     case["tables"]["generators"][0]["running_hours"] = 2000 - hours_left  # type: ignore[index]
+    case["site"]["generators"][0] |= PLAN  # type: ignore[index]
     return Case(
         **case, devices=(CONTROLLER,), duration=hours(10), wire=Wire(lost=0.01),
-        settings={"service-due": {"every_hours": "2000 h", "hours": "2000 h",
-                                  "every": "2000 h"}},
         expects=(Expect(condition="service-due", asset="gen1", within=hours(1),
                         early=15 * MINUTE, slow=True,
                         when=lambda p: p.generators["gen1"].run_seconds >= 2000 * 3600),),
@@ -220,11 +220,10 @@ def replaced_hour_counter(d: Draw) -> Case:
     """The controller is exchanged: its hour counter begins at zero again, long before service."""
     case = _small(d, leak=0.5)
     case["tables"]["generators"][0]["running_hours"] = 1200  # type: ignore[index]
+    case["site"]["generators"][0] |= PLAN  # type: ignore[index]
     return Case(
         **case, devices=(CONTROLLER,), duration=hours(10),
         acts=(act(d.instant(2 * HOUR, 3 * HOUR), "counter-reset", generator="gen1"),),
-        settings={"service-due": {"every_hours": "2000 h", "hours": "2000 h",
-                                  "every": "2000 h"}},
         may=(May(condition="leak-high"), May(condition="leak-growing")),
         never=(Never(condition="service-due",
                      trap="a counter that was replaced or rolled over"),

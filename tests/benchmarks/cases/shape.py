@@ -74,7 +74,7 @@ class Wire:
     spikes: float = 0.0
     """Share of pressure readings that are absurd but inside the gauge's range."""
     bounce: Mapping[str, float] = field(default_factory=dict)
-    """Contact to the share of its polls that catch it bouncing."""
+    """Contact to the share of its polls that catch it bouncing, never two running."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

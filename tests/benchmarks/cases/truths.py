@@ -8,9 +8,12 @@ temperature, 60 F unless it says otherwise).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 
 from collector.domain.events import EstimateMade
+from simulators.plant import Plant
+from simulators.specs import GeneratorSpec, PlantSpec
 from simulators.units import GAS_CONSTANT, PSI
 from tests.benchmarks.cases.play import Played
 
@@ -101,12 +104,21 @@ def _duty(played: Played, e: EstimateMade) -> float:
 
 
 def _pump_up(played: Played, e: EstimateMade) -> float:
-    assert e.window is not None
-    starts = played.ledger.passed(f"{e.asset}.starts", *e.window)
-    if starts < 1:
-        raise NoTruth
-    return (played.ledger.passed(f"{e.asset}.run", *e.window) / round(starts)
-            * _PER_SECOND[e.unit])
+    """Run the same unit by itself from cut-in to cut-out, and look at the clock."""
+    spec = next(g for g in played.scenario.plant.generators if g.id == e.asset)
+    return _stop_watch(replace(spec, tank_leak=0.0, room=""),
+                       played.scenario.plant.atmosphere) * _PER_SECOND[e.unit]
+
+
+@cache
+def _stop_watch(spec: GeneratorSpec, atmosphere: float) -> float:
+    alone = Plant(PlantSpec(atmosphere=atmosphere, busy_step=1.0, generators=(
+        replace(spec, tank_start=spec.cut_in - 1.0),)))
+    unit = alone.generators[spec.id]
+    alone.advance_exactly(2000)
+    while unit.running:
+        alone.advance_exactly(alone.time + 1000)
+    return unit.run_seconds - 3600 * spec.running_hours
 
 
 def _completion(played: Played, e: EstimateMade) -> float:
