@@ -117,6 +117,7 @@ class Engine:
         self._min_due: int | None = None
         self._sweep: int | None = None
         self._midnight: int | None = None
+        self._asked = False
         self._late_from: int | None = None
         self._resumed = False
         self._stale: set[str] = set()
@@ -252,6 +253,14 @@ class Engine:
                 self._mark(slot, at)
         for estimator in self._measured.get(name, ()):
             estimator.observe(name, at, value, before)
+            if estimator.wanted:
+                self._ask(at)
+
+    def _ask(self, at: int) -> None:
+        """Let the next tick ask the estimators that have news."""
+        self._asked = True
+        if self._dirty_tick is None:
+            self._dirty_tick = at // self.step * self.step + self.step
 
     def declare_fill(self, asset: str, until: int) -> None:
         """Take it that a fill of ``asset`` (generator or riser) goes on until ``until`` (ms)."""
@@ -289,9 +298,11 @@ class Engine:
         return changed
 
     def estimates(self, now: int) -> list[EstimateMade]:
-        """Return the day's estimates when ``now`` has reached the site's midnight, else nothing."""
+        """Return the day's estimates at the site's midnight, else those with news."""
         if self._midnight is None or now < self._midnight:
-            return []
+            asked, self._asked = self._asked, False
+            ready = [e for e in self._estimators if e.wanted] if asked else []
+            return [made for e in ready if (made := e.make(now)) is not None]
         at = self._midnight
         self._midnight = self._words.next_midnight(max(at, now))
         return [e for estimator in self._estimators if (e := estimator.make(now)) is not None]
@@ -464,4 +475,5 @@ class Engine:
                 estimator.load(saved)
             else:
                 estimator.begin(state["now_at"])
+        self._asked = any(e.wanted for e in self._estimators)
         self._resumed = True

@@ -12,6 +12,7 @@ from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
 from collector.rules.base import Context, State
+from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["Estimator", "PurgeCompletion", "build_estimators"]
 
@@ -31,6 +32,11 @@ class Estimator(ABC):
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def wanted(self) -> bool:
+        """Whether it has news that should not wait for midnight; :meth:`make` settles it."""
+        return False
 
     @abstractmethod
     def begin(self, now: int) -> None:
@@ -66,6 +72,7 @@ class Estimator(ABC):
 
 @dataclass(slots=True, kw_only=True)
 class _CompletionState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
     hour_at: int = 0
     sums: dict[str, float] = field(default_factory=dict)
     last_at: int | None = None
@@ -75,21 +82,18 @@ class _CompletionState(State):
 class PurgeCompletion(Estimator):
     """How much of the oxygen that has to go is gone: (air - x) / (air - target), in percent.
 
-    From the last full hour of readings; the interval is that of the hour's mean, with half a step
-    of the sensor as what averaging cannot remove.
+    From the last full hour with readings of the pipe's gas; what a chamber shows of room air is
+    left out. The interval is that of the hour's mean, with a step of the sensor for what averaging
+    cannot remove: the rounding, and the drift of a common cell over days.
     """
 
     quantity = "purge-completion"
     unit = "%"
 
     def __init__(self, context: Context, asset: str) -> None:
-        super().__init__(context, asset, (f"{asset}.oxygen",))
+        super().__init__(context, asset, (f"{asset}.oxygen", f"{asset}.open"))
         self.state = _CompletionState()
-        target = context.settings.for_("oxygen-not-falling", asset).get("target")
-        own = context.plant.vents[asset].target_oxygen
-        self._target = float(target) if isinstance(target, int | float) else (
-            own if own is not None else 2.0
-        )
+        self._target = target_of(context, asset)
         self._sums = MeanSums()
 
     def begin(self, now: int) -> None:
@@ -99,14 +103,18 @@ class PurgeCompletion(Estimator):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a sample into its hour."""
         s = self.state
+        if point != self.inputs[0]:
+            s.pipe.position(at, value)
+            return
+        if not s.pipe.of_pipe(at, value):
+            return
         hour = at // _HOUR * _HOUR
         if hour != s.hour_at:
             if self._sums.count:
                 s.last, s.last_at = self._sums.dump(), s.hour_at + _HOUR
             self._sums = MeanSums()
             s.hour_at = hour
-        if 0.0 <= value <= 25.0:
-            self._sums.add(value)
+        self._sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the completion by the last hour that has readings."""
@@ -125,7 +133,7 @@ class PurgeCompletion(Estimator):
             return self._made(now, end - _HOUR, None, reason="the target is not below air")
         mean = sums.estimate()
         assert mean is not None  # noqa: S101 - two samples at least
-        half = normal_quantile(0.95) * mean.deviation + _STEP / 2
+        half = normal_quantile(0.95) * mean.deviation + _STEP
         low, value, high = (
             min(100.0, max(0.0, 100 * (air - x) / (air - self._target)))
             for x in (mean.value + half, mean.value, mean.value - half)

@@ -1,0 +1,331 @@
+r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
+
+Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
+its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
+constant, the amount held over the flow):
+
+.. math::
+    \frac{1-d}{k} \dot x_i = x_{i-1} - x_i - \frac{d}{k r}(x_i - z_i), \qquad
+    \dot z_i = \frac{x_i - z_i}{r}
+
+Early readings cannot tell k, d and r apart, so none is chosen: every pipe of a grid forecasts,
+weighed by how well it fits and by what volume and flow predict, and the weighed spread is the
+interval.
+
+References
+----------
+[1] Levenspiel: Chemical Reaction Engineering. Tanks in series; exchange with stagnant regions
+    (chapters on non-ideal flow; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from collector.physics._checks import fraction, positive
+from collector.physics.estimate import Refusal
+
+__all__ = ["PurgeForecast", "forecast_purge", "washout"]
+
+_TANKS = (1, 2, 3, 4, 5, 8)
+_DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
+_EXCHANGE = (0.4, 1.0, 2.5, 6.0, 15.0)
+_STEP = 0.025
+_PER = 20
+"""Entries of a course per time constant: every second step."""
+_UP_TO = 16.0
+"""Time constants up to which a course is tabled; later its last slope goes on."""
+_BEFORE = (0.0, 0.4, 1.0)
+"""Time constants that may have passed before the first reading, where not seen."""
+_FLOOR = 0.0008
+"""Oxygen fraction by which readings and a right model differ at least: drift, steps, feed."""
+_RELATIVE = 0.01
+"""Share of the height by which they differ at least: the flow follows pressure and weather."""
+_INDEPENDENT = 8.0
+"""Readings of a curve that count as separate opinions; neighbours err alike."""
+_SURE = 0.12
+"""Standard deviation of the logarithm of the stated volume over flow."""
+_OFF = 0.05
+"""Weight of a pipe or flow that is nothing like what was stated."""
+_MIN_FALL = 0.10
+_MIN_ROWS = 8
+_LONGEST = 200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurgeForecast:
+    """Medians and 90 % intervals: time constant and time that remains, s; ``models`` weighed."""
+
+    time_constant: tuple[float, float, float]
+    """Low, middle, high."""
+    remaining: tuple[float, float, float]
+    models: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    course: tuple[float, ...]
+    time_constant: float
+    width: float
+    before: float
+    height: float
+    squares: float
+
+    def at(self, age: float) -> float:
+        return self.height * _read(self.course, (age + self.before) / self.time_constant)
+
+
+def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
+    """Return the far end's share of the first gas, every 0.05 time constants from 0 to 16.
+
+    Parameters
+    ----------
+    tanks : 1 (well mixed) upwards.
+    dead : share of the volume in dead legs, 0 to below 1.
+    exchange : time in which they exchange, time constants, above zero.
+
+    Examples
+    --------
+    One tank is the well-mixed sweep; two tanks after one time constant: (1 + 2) e^-2.
+
+    >>> round(washout(1, 0.0, 1.0)[20], 3), round(math.exp(-1), 3)
+    (0.368, 0.368)
+    >>> round(washout(2, 0.0, 1.0)[20], 3), round(3 * math.exp(-2), 3)
+    (0.406, 0.406)
+    """
+    live = (1.0 - dead) / tanks
+    parts = max(1, math.ceil(_STEP / (0.25 * live)))
+    dt = _STEP / parts
+    x, z = [1.0] * tanks, [1.0] * tanks
+    rate = dead / (tanks * exchange)
+    table = [1.0]
+    each = round(1 / (_PER * _STEP))
+    steps = round(_UP_TO / _STEP)
+    for step in range(1, steps + 1):
+        for _ in range(parts):
+            _advance(x, z, live, rate, exchange, dt)
+        if step % each == 0:
+            table.append(x[-1])
+    return tuple(table)
+
+
+def _advance(
+    x: list[float], z: list[float], live: float, rate: float, exchange: float, dt: float,
+) -> None:
+    """Let one step pass, by the exponential of each tank's own decay: stable and exact at rest."""
+    before = 0.0
+    own = (1.0 + rate) / live
+    decay = math.exp(-own * dt)
+    follow = -math.expm1(-dt / exchange)
+    for i in range(len(x)):
+        was = x[i]
+        rest = (before + rate * z[i]) / (1.0 + rate)
+        x[i] = rest + (was - rest) * decay
+        z[i] += (0.5 * (was + x[i]) - z[i]) * follow
+        before = 0.5 * (was + x[i])
+
+
+@cache
+def _courses() -> tuple[tuple[float, ...], ...]:
+    plain = [washout(k, 0.0, 1.0) for k in _TANKS]
+    legs = [washout(k, d, r) for k in _TANKS for d in _DEAD for r in _EXCHANGE]
+    return (*plain, *legs)
+
+
+def _read(course: Sequence[float], turns: float) -> float:
+    place = turns * _PER
+    index = int(place)
+    if index >= len(course) - 1:
+        last, earlier = course[-1], course[-21]
+        if last <= 0.0 or earlier <= 0.0:
+            return 0.0
+        return last * math.exp(math.log(last / earlier) * (place - len(course) + 1) / 20.0)
+    low = course[index]
+    return low + (course[index + 1] - low) * (place - index)
+
+
+def forecast_purge(
+    times_s: Sequence[float],
+    oxygen: Sequence[float],
+    target: float,
+    feed: float,
+    *,
+    expected: float | None = None,
+    seen_begin: bool = True,
+) -> PurgeForecast | Refusal:
+    """Time constant and time to target, from readings of the far end.
+
+    Parameters
+    ----------
+    times_s : times of purging, s, rising, from when it began (or from the first reading).
+    oxygen : oxygen fractions, means over equal stretches.
+    target, feed : fractions wanted and supplied.
+    expected : time constant that volume and flow predict, s, or ``None``.
+    seen_begin : whether the first time is that of the beginning, from one mixture throughout.
+
+    Returns
+    -------
+    The forecast, or a refusal: ``too-few``, ``too-short`` (under a tenth of the height has gone),
+    ``never`` (the feed does not reach the target), ``stalled``.
+
+    Raises
+    ------
+    ValueError
+        Fractions outside 0..1, unequal lengths, an ``expected`` that is not above zero.
+
+    Examples
+    --------
+    KOSHA Guide C-C-85-2026, Annex 3: 28 m3 fed at 1 m3/min with 0.01 % oxygen takes 79.2 min to
+    1.25 %; after a third of it the rest is 52.8 min:
+
+    >>> from collector.physics.purge import sweep_oxygen
+    >>> times = [60.0 * i for i in range(27)]
+    >>> readings = [sweep_oxygen(0.21, t, 28 * 60, 0.0001) for t in times]
+    >>> f = forecast_purge(times, readings, 0.0125, 0.0001, expected=28 * 60)
+    >>> f.remaining[0] < 52.8 * 60 < f.remaining[2]
+    True
+    """
+    fraction("target", target)
+    fraction("feed", feed)
+    if expected is not None:
+        positive("expected", expected)
+    if len(times_s) != len(oxygen):
+        raise ValueError(f"{len(times_s)} times for {len(oxygen)} readings")
+    refused = _refuse(oxygen, target, feed)
+    if refused is not None:
+        return refused
+    heights = [x - feed for x in oxygen]
+    models = _fit(times_s, heights, seen_begin, expected)
+    if not models:
+        return Refusal(code="stalled", reason="no course of a purge fits the readings")
+    return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], expected)
+
+
+def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | None:
+    if feed >= target:
+        return Refusal(
+            code="never",
+            reason=f"the product holds {100 * feed:.2g} % oxygen; the target of "
+            f"{100 * target:.2g} % is not below it",
+        )
+    if len(oxygen) < _MIN_ROWS:
+        return Refusal(
+            code="too-few", reason=f"{len(oxygen)} stretches of readings; {_MIN_ROWS} are needed",
+        )
+    first = max(oxygen[:3])
+    last = sum(oxygen[-2:]) / 2
+    if first - last < max(_MIN_FALL * (first - feed), 3 * _FLOOR):
+        return Refusal(
+            code="too-short",
+            reason=f"the oxygen has fallen by {100 * max(first - last, 0.0):.1f} %; too little of "
+            "the way to tell how it goes on",
+        )
+    return None
+
+
+def _fit(
+    times: Sequence[float], heights: Sequence[float], seen_begin: bool, expected: float | None,
+) -> list[_Model]:
+    """Fit the height of every pipe of the grid by weighed least squares."""
+    span = max(times[-1], 1e-9)
+    weights = [1.0 / (_FLOOR**2 + (_RELATIVE * h) ** 2) for h in heights]
+    whole = math.fsum(w * h * h for w, h in zip(weights, heights, strict=True))
+    found: list[_Model] = []
+    for tau, width in _nodes(span, expected):
+        for before in _BEFORE[:1] if seen_begin else _BEFORE:
+            places = [t / tau + before for t in times]
+            if places[-1] >= _UP_TO:
+                continue
+            for course in _courses():
+                shape = [_read(course, p) for p in places]
+                across = square = 0.0
+                for w, f, h in zip(weights, shape, heights, strict=True):
+                    wf = w * f
+                    across += wf * h
+                    square += wf * f
+                if across > 0.0:
+                    squares = max(whole - across * across / square, 0.0)
+                    found.append(_Model(
+                        course, tau, width, before * tau, across / square, squares,
+                    ))
+    return found
+
+
+def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
+    """Return time constants to try with their logarithmic widths: close about what is expected."""
+    edges = [0.12 * span * (8.0 / 0.12) ** (i / 48) for i in range(49)]
+    if expected is not None:
+        near = [expected * 0.7 * 2.0 ** (i / 24) for i in range(25)]
+        edges = sorted([e for e in edges if not near[0] <= e <= near[-1]] + near)
+    return [
+        (math.sqrt(a * b), math.log(b / a)) for a, b in zip(edges, edges[1:], strict=False)
+    ]
+
+
+def _weigh(
+    models: Sequence[_Model], end: float, count: int, above: float, first: float,
+    expected: float | None,
+) -> PurgeForecast | Refusal:
+    best = min(m.squares for m in models)
+    # Squares are in units of the least difference; a worse best fit says it is really more.
+    scale = max(best / max(count - 4, 1), 1.0)
+    tempered = min(_INDEPENDENT, count) / count
+    logs = [
+        -0.5 * tempered * m.squares / scale + math.log(_prior(m, first, expected)) for m in models
+    ]
+    top = max(logs)
+    chosen = [(math.exp(v - top), m) for v, m in zip(logs, models, strict=True) if v > top - 9.0]
+    taus = sorted((m.time_constant, w) for w, m in chosen)
+    rests = sorted((_rest(m, end, above), w) for w, m in chosen)
+    remaining = _quantiles(rests)
+    if remaining[1] >= _LONGEST * end:
+        return Refusal(code="stalled", reason="the oxygen no longer falls towards the target")
+    return PurgeForecast(
+        time_constant=_quantiles(taus), remaining=remaining, models=len(chosen),
+    )
+
+
+def _prior(model: _Model, first: float, expected: float | None) -> float:
+    """Weigh a model before any reading: by volume and flow, and by the height it begins at."""
+    begins = model.at(0.0) / first
+    weight = model.width
+    weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4
+    if expected is not None:
+        far = math.log(model.time_constant / expected) / _SURE
+        weight *= math.exp(-0.5 * far * far) + _OFF
+    return weight
+
+
+def _rest(model: _Model, end: float, above: float) -> float:
+    """Return the time from ``end`` until the model meets the target."""
+    if model.at(end) <= above:
+        return 0.0
+    low, high = 0.0, _LONGEST * end
+    if model.at(end + high) > above:
+        return high
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if model.at(end + middle) > above:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _quantiles(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    """Return the weighed 5 %, 50 % and 95 % points, interpolated between the models."""
+    total = sum(w for _, w in pairs)
+    found = []
+    for share in (0.05, 0.5, 0.95):
+        passed, last = 0.0, pairs[0][0]
+        value = pairs[-1][0]
+        for x, w in pairs:
+            if passed + w >= share * total:
+                value = x if w <= 0 else last + (x - last) * (share * total - passed) / w
+                break
+            passed, last = passed + w, x
+        found.append(value)
+    return found[0], found[1], found[2]

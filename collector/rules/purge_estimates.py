@@ -1,0 +1,335 @@
+"""Quantities of a purge: how fast it goes, when it is done, what the pipe suffered."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+from collector.domain.events import EstimateMade
+from collector.physics.atmosphere import OXYGEN_IN_AIR
+from collector.physics.estimate import Refusal
+from collector.physics.purgeforecast import PurgeForecast, forecast_purge
+from collector.rules.base import Context, State
+from collector.rules.estimates import Estimator
+from collector.rules.oxygen import predicted_time_constant
+from collector.rules.ventgas import FeedGas, PipeOxygen, declared_fill, generator_of, target_of
+
+__all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
+
+_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
+_UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
+_REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins anew
+_NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
+_ROWS = 24
+_REACHED = 5  # samples in a row: noise alone does not end a purge
+_NEWS = 0.1
+"""Share of the way (in volume changes) after which the forecast is told anew."""
+_WIDEST = 1.5
+"""Half-width of the interval, as a share of what remains, beyond which no forecast is given."""
+_SENSOR = 0.2
+"""%; half-width of a common cell's own error over a day, calibration and drift together."""
+_SEEN = 0.5
+
+
+@dataclass(slots=True, kw_only=True)
+class _CurveState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    feed: FeedGas = field(default_factory=FeedGas)
+    begun_at: int | None = None
+    seen_begin: bool = False
+    open_ms: int = 0
+    width: int = 2 * _MINUTE
+    total: float = 0.0
+    count: int = 0
+    from_ms: int = 0
+    row_series: list[list[float]] = field(default_factory=list)
+    """Instant, purge time at the middle (ms), mean oxygen (%)."""
+    lowest: float = 100.0
+    reached: int = 0
+    """Samples in a row at or below the target."""
+    told: float = 0.0
+    """Share of the way at the last forecast."""
+    wanted: bool = False
+    start_at: int = 0
+
+
+@lru_cache(maxsize=8)
+def _forecast(
+    times: tuple[float, ...], oxygen: tuple[float, ...], target: float, feed: float,
+    expected: float | None, seen_begin: bool,
+) -> PurgeForecast | Refusal:
+    """Forecast once for both quantities that need it."""
+    return forecast_purge(times, oxygen, target, feed, expected=expected, seen_begin=seen_begin)
+
+
+class _PurgeCurve(Estimator):
+    """The course of a purge over the time with the vent open, in at most 48 means.
+
+    Without an open contact all time counts as open. The purge begins when the oxygen stands above
+    the target by half a percent, anew when air comes in, and ends at the target.
+    """
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        super().__init__(context, asset, (self._oxygen, self._open))
+        self.state = _CurveState()
+        self._target = target_of(context, asset)
+        self._generator = generator_of(context, asset)
+        expected = predicted_time_constant(context, asset)
+        self._expected = None if expected is None else expected / 1000
+
+    @property
+    def wanted(self) -> bool:
+        """Whether the purge has gone on far enough to be told of between midnights."""
+        return self.state.wanted
+
+    def begin(self, now: int) -> None:
+        """Start the window of the day."""
+        self.state.start_at = now
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a sample of oxygen or of the vent's position."""
+        s = self.state
+        if point == self._open:
+            s.pipe.position(at, value)
+            return
+        s.feed.look(self.context, self._generator, at)
+        gap = self.context.inputs.max_gap(point)
+        passed = at - before_at if before_at is not None and at - before_at <= gap else 0
+        trusted = s.pipe.of_pipe(at, value)
+        if s.begun_at is None:
+            if trusted and value > self._target + _UNDER_WAY:
+                self._start(at, value)
+            return
+        if trusted:
+            s.reached = s.reached + 1 if value <= self._target else 0
+            if s.reached >= _REACHED:
+                self._end()
+                return
+        if s.pipe.open is False:
+            return
+        s.open_ms += passed
+        if not trusted or declared_fill(self.context, self.asset, at) is not None:
+            return
+        s.total += value
+        s.count += 1
+        if s.open_ms - s.from_ms >= s.width:
+            self._close(at)
+
+    def _start(self, at: int, value: float) -> None:
+        old = self.state
+        self.state = _CurveState(
+            pipe=old.pipe, feed=old.feed, begun_at=at, start_at=old.start_at,
+            seen_begin=value >= _NEAR_AIR or old.lowest <= self._target,
+        )
+
+    def _close(self, at: int) -> None:
+        s = self.state
+        mean = s.total / s.count
+        row = [at, (s.from_ms + s.open_ms) / 2, mean]
+        s.total, s.count, s.from_ms = 0.0, 0, s.open_ms
+        if mean > s.lowest + _REFILLED:
+            self._start(at, mean)
+            return
+        s.lowest = min(s.lowest, mean)
+        s.row_series = [*s.row_series, row]
+        if len(s.row_series) >= 2 * _ROWS:
+            s.row_series, s.width = _halved(s.row_series), 2 * s.width
+        share = self._share(mean)
+        if share >= s.told + _NEWS:
+            s.told, s.wanted = share, True
+
+    def _end(self) -> None:
+        old = self.state
+        # That it is done is news as well.
+        self.state = _CurveState(pipe=old.pipe, feed=old.feed, start_at=old.start_at,
+                                 lowest=self._target, wanted=True)
+
+    def _feed(self, now: int) -> float:
+        return self.state.feed.level(self.context, self.asset, now)[0]
+
+    def _share(self, mean: float) -> float:
+        """Return the share of the volume changes that is done, by the feed of now."""
+        rows = self.state.row_series
+        feed = self._feed(int(rows[-1][0]))
+        first = max(r[2] for r in rows[:3])
+        if feed >= self._target or first <= self._target or mean <= feed:
+            return 0.0
+        return max(0.0, math.log((first - feed) / (mean - feed))
+                   / math.log((first - feed) / (self._target - feed)))
+
+    def forecast(self, now: int) -> PurgeForecast | Refusal:
+        """Return the forecast by the course so far, or why there is none."""
+        s = self.state
+        if s.begun_at is None:
+            done = s.lowest <= self._target or s.pipe.open is False
+            return Refusal(code="done", reason="no purge is under way" if done else
+                           "the oxygen is not above its target")
+        rows = s.row_series
+        if len(rows) >= _ROWS:
+            rows = _halved(rows)
+        feed = min(self._feed(now), 100.0)
+        return _forecast(
+            tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
+            self._target / 100, feed / 100, self._expected, s.seen_begin,
+        )
+
+    def make(self, now: int) -> EstimateMade | None:
+        """Return the estimate of now; nothing where the oxygen was never read."""
+        self.state.wanted = False
+        if self.context.inputs.point(self._oxygen).at is None:
+            return None
+        start = self.state.begun_at if self.state.begun_at is not None else self.state.start_at
+        self.state.start_at = now
+        found = self.forecast(now)
+        if isinstance(found, Refusal):
+            return self._made(now, start, None, reason=found.reason)
+        return self._tell(now, start, found)
+
+    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+        raise NotImplementedError
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _CurveState()
+        self.state.take(state)
+
+
+def _halved(rows: list[list[float]]) -> list[list[float]]:
+    """Join rows two by two; an odd last one stays by itself."""
+    pairs = [
+        [b[0], (a[1] + b[1]) / 2, (a[2] + b[2]) / 2]
+        for a, b in zip(rows[::2], rows[1::2], strict=False)
+    ]
+    return pairs + rows[len(pairs) * 2:]
+
+
+class PurgeTimeConstant(_PurgeCurve):
+    """Gas held over gas that leaves, in hours of open vent, as the oxygen's course shows it."""
+
+    quantity = "purge-time-constant"
+    unit = "h"
+
+    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+        low, middle, high = (t / 3600 for t in found.time_constant)
+        return self._made(now, start, middle, low, high)
+
+
+class PurgeDoneAt(_PurgeCurve):
+    """When the far end reads the target, in seconds since 1970 (UTC).
+
+    The vent is taken to go on being open for the share of the time that it was so far.
+    """
+
+    quantity = "purge-done-at"
+    unit = "s since 1970"
+
+    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+        s = self.state
+        share = min(max(s.open_ms / max(now - start, 1), 1e-6), 1.0)
+        low, middle, high = (t / share for t in found.remaining)
+        elapsed = (now - start) / 1000
+        if high - low > 2 * _WIDEST * max(middle, 0.2 * elapsed):
+            return self._made(
+                now, start, None,
+                reason=f"not known yet: between {low / 3600:.0f} h and {high / 3600:.0f} h from "
+                       "now fit what was read",
+            )
+        # The forecast counts from the middle of the last stretch of readings.
+        counted = now / 1000 - (s.open_ms / 1000 - s.row_series[-1][1] / 1000) / share
+        done = [max(counted + t, now / 1000) for t in (low, middle, high)]
+        return self._made(now, start, round(done[1]), round(done[0]), round(done[2]))
+
+
+@dataclass(slots=True, kw_only=True)
+class _ExposureState(State):
+    pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    start_at: int = 0
+    last: float | None = None
+    total: float = 0.0
+    """% ms above the target."""
+    known_ms: int = 0
+
+
+class OxygenExposure(Estimator):
+    """Percent-days above the target in the day that ends: what the pipe's steel suffered.
+
+    Readings of the pipe's gas count until the next one, within the longest gap that still is
+    unbroken; while a vent breathes room air when shut, the last reading of the pipe holds. Bounds:
+    the sensor's own error, and what was not seen anywhere between the target and air.
+    """
+
+    quantity = "oxygen-exposure"
+    unit = "% d"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        super().__init__(context, asset, (self._oxygen, self._open))
+        self.state = _ExposureState()
+        self._target = target_of(context, asset)
+
+    def begin(self, now: int) -> None:
+        """Start a window."""
+        s = self.state
+        s.start_at, s.total, s.known_ms = now, 0.0, 0
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Count the time since the last sample at the oxygen it showed."""
+        s = self.state
+        if point == self._open:
+            s.pipe.position(at, value)
+            return
+        gap = self.context.inputs.max_gap(point)
+        if before_at is not None and at - before_at <= gap and s.last is not None:
+            passed = max(at - max(before_at, s.start_at), 0)
+            s.known_ms += passed
+            s.total += max(s.last - self._target, 0.0) * passed
+        if s.pipe.of_pipe(at, value):
+            s.last = value
+
+    def make(self, now: int) -> EstimateMade | None:
+        """Return the day's exposure with its coverage, where at least half of it was seen."""
+        s = self.state
+        start, whole = s.start_at, now - s.start_at
+        seen, total, last = min(s.known_ms, whole), s.total / _DAY, s.last
+        self.begin(now)
+        if self.context.inputs.point(self._oxygen).at is None or whole <= 0:
+            return None
+        cover = seen / whole
+        if cover < _SEEN:
+            return self._made(
+                now, start, None, reason=f"only {100 * cover:.0f} % of the time was seen",
+            )
+        blind = (whole - seen) / _DAY
+        air = 100 * OXYGEN_IN_AIR - self._target
+        error = _SENSOR * seen / _DAY
+        above = last is not None and last > self._target - _SENSOR
+        low = max(total - error, 0.0)
+        high = total + (error if total > 0 or above else 0.0) + blind * air
+        coverage = "" if cover > 0.995 else f"{100 * cover:.0f} % of the time was seen"
+        return self._made(now, start, total / cover, low, high, reason=coverage)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state = _ExposureState()
+        self.state.take(state)
+
+
+def build_estimators(context: Context) -> list[Estimator]:
+    """Return the purge's quantities for every vent whose oxygen is read."""
+    kinds = (PurgeTimeConstant, PurgeDoneAt, OxygenExposure)
+    return [
+        kind(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        for kind in kinds
+    ]
