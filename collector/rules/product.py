@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -129,6 +130,8 @@ class _Product(Rule):
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
             return None if value is None else (value, value)
+        if s.running_at is None and (s.mode is not None or s.running is not None):
+            return -math.inf, math.inf  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
         if s.dead or level is None or s.running_at is None:
             return None
