@@ -100,6 +100,7 @@ class Engine:
         self._explain = Explanations(plant, self.inputs, words)
         self._explain.lay(slots)
         self._slots = self._explain.order(slots)
+        self._silence = {s.rule.asset: s for s in slots if s.rule.condition == "device-silent"}
         self._estimators = build_estimators(context)
         self._interested: dict[str, list[_Slot]] = {}
         self._measured: dict[str, list[Estimator]] = {}
@@ -333,7 +334,10 @@ class Engine:
     def _blind(self, slot: _Slot, now: int) -> str:
         for point in slot.points:
             if point.source.silent(now):
-                return f"{self._words.name(point.source.id)} does not answer"
+                silence = self._silence.get(point.source.id)
+                explained = self._explain.holding(silence, now) if silence is not None else None
+                why = f"; explained by {explained.why}" if explained is not None else ""
+                return f"{self._words.name(point.source.id)} does not answer{why}"
             if not point.fresh(now, slot.rule.gap(point.name)):
                 when = "yet" if point.at is None else f"since {self._words.instant(point.at)}"
                 return f"no usable {self._words.label(point.name)} {when}"

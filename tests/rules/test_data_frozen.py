@@ -152,7 +152,7 @@ def test_too_little_seen_is_too_little():
     assert s.moves(C) == []
 
 
-# -- the published example: MetroPT-3, UCI 791, CC BY 4.0, Davari et al. 2021 -----------------------
+# -- the published example: MetroPT-3, UCI 791, CC BY 4.0, Davari et al. 2021 ---------------------
 
 def _set() -> Path:
     where = os.environ.get("QUIETPIPE_DATA")

@@ -15,8 +15,10 @@ def noted(s: Story, fact: str, at: int, text: str = "The journal cannot be writt
 
 def test_it_lasts_until_the_journal_writes_again():
     s = noted(story(), "journal-trouble-begun", MINUTE)
-    noted(s, "journal-trouble-ended", 20 * MINUTE, "The journal can be written again.").advance(HOUR)
-    assert s.moves(C) == [("raised", MINUTE + 10 * SECOND), ("returned", 20 * MINUTE + 30 * SECOND)]
+    noted(s, "journal-trouble-ended", 20 * MINUTE, "It can be written again.").advance(HOUR)
+    assert s.moves(C) == [
+        ("raised", MINUTE + 10 * SECOND), ("returned", 20 * MINUTE + 30 * SECOND),
+    ]
     event = s.alarms(C)[0]
     assert event.since == T0 + MINUTE
     assert "disk full" in event.text
@@ -33,5 +35,7 @@ def test_a_moment_of_trouble_is_none():
 def test_a_replaced_journal_is_told_for_a_while():
     s = noted(story(), "journal-replaced", MINUTE, "The journal was damaged. It is in old.sqlite.")
     s.advance(3 * HOUR)
-    assert s.moves(C) == [("raised", MINUTE + 10 * SECOND), ("returned", HOUR + MINUTE + 30 * SECOND)]
+    assert s.moves(C) == [
+        ("raised", MINUTE + 10 * SECOND), ("returned", HOUR + MINUTE + 30 * SECOND),
+    ]
     assert "It is in old.sqlite." in s.alarms(C)[0].text

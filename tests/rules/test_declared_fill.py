@@ -1,0 +1,134 @@
+"""Fills that people declare: journalled, ending by themselves, kept over a restart."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from collector.domain.actions import Action, Deed
+from collector.domain.errors import ActionRefused
+from collector.domain.events import FactNoted, event_from_json, event_to_json
+from collector.watch import Watch
+from tests.rules.support import (
+    HOUR,
+    MINUTE,
+    SECOND,
+    T0,
+    Story,
+    between,
+    plant,
+    series,
+    settings,
+    story,
+)
+
+RUN, MODE, TANK = "gen1.compressor_running", "gen1.mode", "gen1.tank_pressure"
+
+
+def declare(s: Story, at: int, until: int | None, asset: str = "r1", why: str = "after the repair"):
+    s.events += s.watch.act(Action(
+        deed=Deed.DECLARE_FILL, alarm=asset, time=T0 + at, by="kim", why=why,
+        until=None if until is None else T0 + until,
+    ))
+    return s
+
+
+def end(s: Story, at: int, asset: str = "r1") -> Story:
+    s.events += s.watch.act(Action(deed=Deed.END_FILL, alarm=asset, time=T0 + at, by="kim"))
+    return s
+
+
+def facts(s: Story) -> list[tuple[str, int]]:
+    return [(e.fact, e.time - T0) for e in s.events
+            if isinstance(e, FactNoted) and e.fact.startswith("fill-")]
+
+
+def test_it_is_journalled_and_ends_by_itself():
+    s = declare(story().feed(series({"r1.pressure": 25}, end=MINUTE)), MINUTE, HOUR)
+    s.feed(series({"r1.pressure": 25}, start=MINUTE, end=2 * HOUR))
+    assert facts(s) == [("fill-declared", MINUTE), ("fill-ended", HOUR)]
+    said = next(e for e in s.events if isinstance(e, FactNoted))
+    assert said.values == {"until": "2026-03-01T01:00:00Z", "by": "kim", "why": "after the repair"}
+    assert "Dock riser" in said.text
+    assert "impairment" in said.text
+    assert event_from_json(event_to_json(said)) == said
+
+
+def test_a_person_ends_it():
+    s = end(declare(story(), MINUTE, 5 * HOUR), HOUR).advance(6 * HOUR)
+    assert facts(s) == [("fill-declared", MINUTE), ("fill-ended", HOUR)]
+    with pytest.raises(ActionRefused, match="no fill of r1 is declared"):
+        end(s, 7 * HOUR)
+
+
+@pytest.mark.parametrize(("asset", "until", "why", "says"), [
+    ("plant-room", HOUR, "x", "no generator or riser"),
+    ("r1-vent", HOUR, "x", "no generator or riser"),
+    ("r1", None, "x", "time when it ends"),
+    ("r1", 0, "x", "already past"),
+    ("r1", HOUR, " ", "reason"),
+    ("r1", 25 * HOUR, "x", "24 h at most"),
+])
+def test_what_is_refused_changes_nothing(asset, until, why, says):
+    s = story().advance(MINUTE)
+    before = s.watch.dump()
+    with pytest.raises(ActionRefused, match=says):
+        declare(s, MINUTE, until, asset, why)
+    assert s.watch.dump() == before
+
+
+@pytest.mark.parametrize("asset", ["r1", "gen1"])
+def test_a_long_run_and_air_fill_are_what_was_asked_for(asset):
+    rows = series({RUN: between(10 * MINUTE, 50 * MINUTE), TANK: 70,
+                   MODE: between(10 * MINUTE, 50 * MINUTE, 2, 1)}, end=3 * HOUR)
+    s = declare(story().feed(rows[:100]), 2 * MINUTE, HOUR, asset).feed(rows[100:])
+    assert [e for e in s.events if hasattr(e, "condition")] == []
+    # Without the declaration both are raised.
+    assert {e.condition for e in story().feed(rows).events if hasattr(e, "condition")} >= {
+        "compressor-long-run", "air-fill-stuck"}
+
+
+def test_beyond_the_fills_own_limit_it_is_raised_and_names_the_fill():
+    rows = series({RUN: between(10 * MINUTE, 9 * HOUR), TANK: 70, MODE: 2}, end=2 * HOUR)
+    s = declare(story().feed(rows[:100]), 2 * MINUTE, 5 * HOUR).feed(rows[100:])
+    texts = {e.condition: e.text for e in s.events if hasattr(e, "condition")}
+    assert "Probably because of: a fill declared until 05:00:00" in texts["air-fill-stuck"]
+
+
+def test_duty_of_a_day_with_a_fill_in_it_is_explained_until_the_day_is_over():
+    shapes = {RUN: between(HOUR, 21 * HOUR), TANK: lambda at: 70 + at // (30 * SECOND) % 3, MODE: 1}
+    limits = {"compressor_long_run": {"limit": 99 * HOUR, "fill_limit": 99 * HOUR}}
+    plain = story(**limits).feed(series(shapes, end=30 * HOUR, every=30 * SECOND))
+    assert [m for m, _ in plain.moves("compressor-overduty")][:1] == ["raised"]
+    rows = series(shapes, end=30 * HOUR, every=30 * SECOND)
+    s = declare(story(**limits), 0, 20 * HOUR).feed(rows)
+    assert s.moves("compressor-overduty") == []
+
+
+def test_the_fill_of_one_riser_is_not_that_of_its_neighbours_generator():
+    s = declare(story(), 0, HOUR, "r1")
+    inputs = s.watch._engine.inputs
+    assert inputs.filling("gen1", T0 + MINUTE)
+    assert not inputs.filling("gen2", T0 + MINUTE)
+
+
+def test_it_is_kept_over_a_restart():
+    s = declare(story(), MINUTE, HOUR).advance(2 * MINUTE)
+    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
+    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    again.advance(2 * HOUR)
+    assert facts(again) == [("fill-declared", MINUTE), ("fill-ended", HOUR)]
+
+
+def test_one_declared_after_the_snapshot_is_found_in_the_journal():
+    rows = series({RUN: between(10 * MINUTE, 40 * MINUTE), MODE: 1}, end=HOUR)
+    s = story().feed(rows[:24])
+    state = json.loads(json.dumps(s.watch.dump()))
+    declare(s, 2 * MINUTE, 50 * MINUTE).feed(rows[24:48])
+    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
+    again.watch.load(state, [])
+    again.watch.catch_up(rows[24:48], facts=[e for e in s.events if isinstance(e, FactNoted)])
+    again.feed(rows[48:])
+    assert again.moves("compressor-long-run") == []
+    assert facts(again) == [("fill-declared", 2 * MINUTE), ("fill-ended", 50 * MINUTE)]
