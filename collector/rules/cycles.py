@@ -38,7 +38,7 @@ _BLOCK = 600.0
 _ENDS = 4
 """Blocks of 10 min at each end of a fall that are used; what lies between them tells nothing."""
 _LEAST = 6
-_ALIKE_WHOLE, _ALIKE_TANK = 4.0, 20.0
+_ALIKE_WHOLE, _ALIKE_TANK = 1.5, 20.0
 """Neighbouring samples that say the same thing; with gulps in the tank, many do."""
 _RISE = 1.0  # psi
 _KEPT = 400
@@ -202,6 +202,12 @@ class Cycles:
         s.waits_at = None
         s.foot = None
         self._close_books()
+
+    def disturb(self) -> None:
+        """Leave out the cycle under way: what is drawn has changed, as when a vent moves."""
+        s = self.state
+        s.fall.clean = s.run.clean = False
+        s.waits_at = None
 
     def _close_books(self) -> None:
         s = self.state

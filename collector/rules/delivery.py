@@ -17,7 +17,7 @@ from collector.rules.base import Context, State, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
 from collector.rules.estimates import Estimator
-from collector.rules.rates import Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
@@ -39,6 +39,7 @@ _CONDITIONS = {
 class _DayState(State):
     start_at: int = 0
     vented: bool = False
+    vents: dict[str, bool] = field(default_factory=dict)
     cycles: dict[str, Any] = field(default_factory=dict)
 
 
@@ -92,6 +93,8 @@ class _TankEstimator(Estimator):
         rate = rate_of([r for r in rows if r[0] >= start], self.cycles, _GOOD_RUNS)
         if rate is None:
             rate = rate_of([r for r in rows if r[0] >= start - _WEEK], self.cycles, _GOOD_RUNS)
+        if rate is not None and rate.rough:
+            return None, ROUGH
         return rate, "" if rate is not None else self._why_none()
 
     def _why_none(self) -> str:
@@ -175,8 +178,12 @@ class NitrogenDemand(_TankEstimator):
             self.cycles.observe_tank(at, value, before_at)
         elif point == self.cycles.running:
             self.cycles.observe_running(at, value >= 0.5, before_at)
-        elif value >= 0.5:
-            self.state.vented = True
+        else:
+            is_open = value >= 0.5
+            if self.state.vents.get(point, is_open) is not is_open:
+                self.cycles.disturb()
+            self.state.vents[point] = is_open
+            self.state.vented = self.state.vented or is_open
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         seen, on, gain = self.cycles.take_time()

@@ -12,11 +12,14 @@ from collector.physics.gas import R, standard_molar_volume
 from collector.physics.robust import mad_deviation
 from collector.rules.cycles import Cycles
 
-__all__ = ["Rate", "flow_factor", "flow_unit", "moles_per_psi", "rate_of"]
+__all__ = ["ROUGH", "Rate", "flow_factor", "flow_unit", "moles_per_psi", "rate_of"]
 
 _PSI = 6894.757293168
 _KELVIN = 273.15
 _MOSTLY = 0.8
+_ROUGH = 0.1
+ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
+         "volume and read the pressure of every riser")
 _GULPS = 2.0
 """How much of a fall's roughness (psi) may stay in every run alike; setting, from trials."""
 _FAR = 5.0
@@ -32,6 +35,8 @@ class Rate:
     start: int
     seconds: float
     """Mean length of a run."""
+    rough: bool = False
+    """Whether gulps of the risers may hide more than the figure is worth."""
 
 
 def flow_unit(plant: Plant) -> str:
@@ -72,7 +77,10 @@ def rate_of(rows: Sequence[Sequence[float]], cycles: Cycles, least: int = 3) -> 
     warmth = cycles.state.heat.warm_doubt(mean) * rate
     gulps = 0.0 if cycles.whole else _GULPS * cycles.state.heat.roughness() / mean
     shared = Estimate(value=0.0, deviation=math.hypot(warmth, gulps))
-    return Rate(psi=scatter.plus(shared), runs=n, start=int(kept[0][0]), seconds=mean)
+    return Rate(
+        psi=scatter.plus(shared), runs=n, start=int(kept[0][0]), seconds=mean,
+        rough=gulps > _ROUGH * rate,
+    )
 
 
 def _alike(rows: Sequence[Sequence[float]]) -> list[Sequence[float]]:

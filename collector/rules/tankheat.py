@@ -31,6 +31,8 @@ a bare tank gives 0.4, of which steel takes nearly all within the run (setting).
 _USUAL = 2
 """Which time constant is likely before anything is learned: a quarter of an hour or so."""
 _ENOUGH = 3
+_ODD = 16.0
+"""How much rougher (as a variance) than the others a fall is that teaches nothing."""
 
 
 def empty_sums() -> list[float]:
@@ -103,7 +105,10 @@ class Heat(State):
         if n < 4 or spread <= 0:
             return
         ty = sty - st * sy / n
-        self.rest = self.rest * _MEMORY + max(0.0, syy - sy * sy / n - ty * ty / spread)
+        left = max(0.0, syy - sy * sy / n - ty * ty / spread)
+        if self.falls >= _ENOUGH and left > _ODD * n * self.rest / self.weight + 1e-9:
+            return  # a fall with a kink: something opened or shut in the middle of it
+        self.rest = self.rest * _MEMORY + left
         curve = []
         for j, h in enumerate(self.held):
             se, ste, see, sey = sums[_HEAD + 4 * j:_HEAD + 4 * j + 4]

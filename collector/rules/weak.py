@@ -10,7 +10,7 @@ from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Rule, State, Values, number
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
 __all__ = ["CONDITIONS", "CompressorWeak"]
 
@@ -84,6 +84,9 @@ class CompressorWeak(Rule):
             if rate is None:
                 s.delivery = None
                 return Finding.unknown("too few clean runs to tell the delivery")
+            if rate.rough:
+                s.delivery = None
+                return Finding.unknown(ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
             return Finding.present(s.since_at)

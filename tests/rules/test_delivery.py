@@ -96,6 +96,13 @@ def test_without_the_pipes_volumes_the_interval_is_wider_and_still_holds():
     assert blind.low <= truth.delivery / SCFH <= blind.high
 
 
+def test_many_risers_of_unknown_volume_are_refused_with_what_to_do():
+    rows, _ = recorded(seed=907, risers=6, leak=0.1, every=20 * SECOND)
+    found = last(watch(site(risers=6, pipe=None)).feed(rows), "nitrogen-demand")
+    assert found.value is None
+    assert "state the volume" in found.reason
+
+
 def test_more_demand_does_not_touch_the_delivery():
     s = watch(site(pipe=None)).feed(
         Tank(demand=lambda at: 0.4 if at < DAY else 1.2, heat=0.05).readings(2 * DAY + MINUTE))
