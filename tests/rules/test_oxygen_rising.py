@@ -1,0 +1,91 @@
+"""oxygen-rising and its traps."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.purges import O2, OPEN, falling, noisy, told
+from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
+
+C = "oxygen-rising"
+
+
+def rise(start, per_hour=0.2, level=1.7):
+    return lambda t: level + max(t - start, 0) / HOUR * per_hour
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_slow_rise_past_the_target_is_raised(seed):
+    s = told().feed(series({O2: noisy(rise(DAY), seed)}, end=2 * DAY, every=MINUTE))
+    (what, at), = s.moves(C)
+    # It passes 2.5 % after 4 h; all of the three hours that follow must show it.
+    assert what == "raised"
+    assert DAY + 6 * HOUR < at < DAY + 9 * HOUR
+    event = s.alarms(C)[0]
+    assert event.values["target_percent"] == 2.0
+    assert "the target of 2.0 % had been reached" in event.text
+    assert "Nitrogen displaces oxygen" in event.text
+    assert s.moves("oxygen-not-falling") == []
+
+
+def test_it_returns_at_the_target():
+    shape = lambda t: 1.7 if t < DAY else 4.0 if t < 2 * DAY else 1.8  # noqa: E731
+    s = told().feed(series({O2: noisy(shape)}, end=3 * DAY, every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
+def test_before_the_target_was_reached_there_is_no_rise():
+    s = told().feed(series({O2: noisy(rise(0, level=6.0))}, end=2 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_noise_about_the_line_is_no_rise():
+    s = told().feed(series({O2: noisy(lambda t: 2.45, noise=0.2)}, end=3 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+@pytest.mark.parametrize("wired", [True, False])
+def test_trap_the_vent_samples_room_air_when_it_opens(wired):
+    # Every four hours the vent opens; for ten minutes its sensor still sees the room.
+    opening = lambda t: t % (4 * HOUR) < HOUR  # noqa: E731
+    o2 = lambda t: 20.9 if t % (4 * HOUR) < 10 * MINUTE else 1.7  # noqa: E731
+    shapes = {OPEN: lambda t: float(opening(t))} if wired else {}
+    s = told().feed(series({**shapes, O2: noisy(o2)}, end=3 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_chamber_that_breathes_room_air_while_shut():
+    opening = lambda t: t % (12 * HOUR) < HOUR  # noqa: E731
+    shut = lambda t: 1.7 + 1.5 * ((t % (12 * HOUR)) / HOUR - 1)  # noqa: E731
+    o2 = lambda t: 1.7 if opening(t) else shut(t)  # noqa: E731
+    s = told().feed(series({OPEN: lambda t: float(opening(t)), O2: noisy(o2)},
+                           start=6 * HOUR, end=6 * DAY, every=MINUTE))
+    # The first time nobody can know; from the first opening on it is known.
+    assert all(at < 12 * HOUR + HOUR for _, at in s.moves(C))
+
+
+def test_trap_a_declared_refill_begins_anew():
+    shape = lambda t: 1.7 if t < DAY else falling(15.0, start=DAY)(t)  # noqa: E731
+    s = told()
+    s.feed(series({O2: noisy(shape)}, end=DAY - HOUR, every=MINUTE))
+    s.watch.declare_fill("r1", T0 + DAY + 2 * HOUR)
+    s.feed(series({O2: noisy(shape)}, start=DAY - HOUR, end=2 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_rise_that_the_vent_purges_away_is_its_work():
+    shape = lambda t: 1.7 if t < DAY else falling(4.0, start=DAY)(t)  # noqa: E731
+    s = told().feed(series({O2: noisy(shape)}, end=2 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_air_fill_is_named_among_the_causes():
+    s = told().feed(series({O2: noisy(rise(DAY, 1.0)),
+                            "gen1.mode": lambda t: 2 if t > DAY else 1},
+                           end=DAY + 10 * HOUR, every=MINUTE))
+    assert "1) the generator's air-fill: it lasted" in s.alarms(C)[0].text
+
+
+def test_not_watched_without_oxygen():
+    s = story(plant(devices={"io": (5000, ("gen1.mode",))}))
+    assert s.reason(C, "r1-vent") == "no oxygen at r1-vent"

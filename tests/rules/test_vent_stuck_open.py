@@ -1,0 +1,53 @@
+"""vent-stuck-open and its trap."""
+
+from __future__ import annotations
+
+from tests.rules.purges import O2, OPEN, falling, noisy, told
+from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
+
+C = "vent-stuck-open"
+
+
+def test_open_long_after_the_target():
+    s = told().feed(series({O2: noisy(lambda t: 1.2), OPEN: 1}, end=10 * HOUR, every=MINUTE))
+    assert s.moves(C) == [("raised", 6 * HOUR)]
+    text = s.alarms(C)[0].text
+    assert "open with the purge done for at least 6.0 h" in text
+    assert "the target is 2.0 %" in text
+
+
+def test_it_returns_when_the_vent_closes():
+    s = told().feed(series({O2: noisy(lambda t: 1.2), OPEN: lambda t: float(t < 8 * HOUR)},
+                           end=10 * HOUR, every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
+def test_a_purge_in_progress_keeps_the_vent_open_by_right():
+    s = told().feed(series({O2: noisy(falling()), OPEN: 1}, end=16 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_purge_planned_by_timer():
+    s = told().feed(series({O2: noisy(lambda t: 1.2), OPEN: lambda t: float(t % DAY < 2 * HOUR)},
+                           end=6 * DAY, every=5 * MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_long_timer_is_learned_or_planned():
+    shapes = {O2: noisy(lambda t: 1.2), OPEN: lambda t: float(HOUR < t % DAY < 10 * HOUR)}
+    planned = told(vent_stuck_open={"planned": 10 * HOUR})
+    assert planned.feed(series(shapes, end=4 * DAY, every=5 * MINUTE)).moves(C) == []
+    learned = told().feed(series(shapes, end=4 * DAY, every=5 * MINUTE))
+    assert [m for m, _ in learned.moves(C)] == ["raised", "returned"]
+
+
+def test_a_declared_fill_stands_still():
+    s = told()
+    s.watch.declare_fill("r1", T0 + 12 * HOUR)
+    s.feed(series({O2: noisy(lambda t: 1.2), OPEN: 1}, end=11 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_not_watched_without_its_inputs():
+    s = story(plant(devices={"io": (5000, ("gen1.mode",))}))
+    assert s.reason(C, "r1-vent") == "no open contact and no oxygen at r1-vent"
