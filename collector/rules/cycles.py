@@ -18,9 +18,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.physics.atmosphere import pressure_at_altitude
 from collector.rules.base import Context, State
 from collector.rules.tankheat import Heat, add_sample, empty_sums, fit_fall
+from collector.rules.vessel import ROOM, Vessel
 
 __all__ = ["ABNORMAL", "Cycles", "cycles_of"]
 
@@ -28,8 +28,6 @@ _FILL, _OTHER_MODE = "a declared fill", "not in nitrogen mode"
 ABNORMAL = frozenset({_FILL, _OTHER_MODE})
 """Why a day teaches nothing about the days to come."""
 
-_PSI = 6894.757293168
-_KELVIN = 273.15
 _THIN = 19_000
 """ms between samples that are used: a fall takes many minutes, and neighbours say the same."""
 _SKIP = 120.0
@@ -43,8 +41,6 @@ _ALIKE_WHOLE, _ALIKE_TANK = 1.5, 20.0
 _RISE = 1.0  # psi
 _KEPT = 400
 _WARMTHS = 4320
-_ROOM = 20.0
-"""degrees C assumed where no temperature near the tank is read."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -92,7 +88,7 @@ class _CycleState(State):
     on_ms: int = 0
     gain: float = 0.0
     spoiled: dict[str, int] = field(default_factory=dict)
-    celsius: float = _ROOM
+    celsius: float = ROOM
     warmths: int = 0
 
 
@@ -109,21 +105,8 @@ class Cycles:
         self._inputs = context.inputs
         self._tank = context.inputs.point(self.tank)
         self._running = context.inputs.point(self.running)
-        plant = context.plant
-        self.volume = plant.generators[asset].tank_volume
-        self.ambient = pressure_at_altitude(plant.site.altitude) / _PSI
-        fed = [r for r in plant.risers.values()
-               if r.fed_by == asset or (r.fed_by is None and len(plant.generators) == 1)]
-        known = [
-            (context.inputs.point(f"{r.id}.pressure"),
-             context.inputs.point(f"{r.id}.pipe_temperature"), r.volume / self.volume)
-            for r in fed
-            if r.volume and self.volume and context.wired(f"{r.id}.pressure")
-        ]
-        self._risers = known if len(known) == len(fed) else []
-        rooms = [context.inputs.point(f"{r}.temperature") for r in plant.rooms]
-        self._near = rooms if len(rooms) == 1 else []
-        self._cabinet = context.inputs.point(f"{asset}.cabinet_temperature")
+        self.vessel = Vessel(context, asset)
+        self.volume = self.vessel.volume
         self.state = _CycleState()
 
     def __repr__(self) -> str:
@@ -171,14 +154,14 @@ class Cycles:
         self._mark(at, at)
         # The mean of about a day: at any hour of it, the room is off by its daily swing.
         s.warmths = min(s.warmths + 1, _WARMTHS)
-        s.celsius += (self.temperature(at) - s.celsius) / s.warmths
+        s.celsius += (self.vessel.temperature(at) - s.celsius) / s.warmths
         if s.last is not None and s.last != value:
             s.fall.flat = False
         s.begin = value if s.begin is None else s.begin
         s.last = value
         if not s.on and s.fall.clean:
             # Risers read after the tank in the same poll are only known by its next sample.
-            if all(p.at == at for p, _, _ in self._risers):
+            if self.vessel.read_at(at):
                 self._sample_fall(at, value)
             else:
                 s.waits_at = at
@@ -232,7 +215,7 @@ class Cycles:
         t = (at - fall.stop_at) / 1000
         if t < _SKIP or value is None or not fall.clean:
             return
-        whole = self._whole(value, at)
+        whole = self.vessel.whole(value, at)
         if not fall.blocks:
             fall.whole = whole is not None
             fall.origin = value if whole is None else whole
@@ -247,19 +230,6 @@ class Cycles:
         sums = fall.blocks[-1][1:]
         add_sample(sums, t, y)
         fall.blocks[-1][1:] = sums
-
-    def _whole(self, tank: float, at: int) -> float | None:
-        """Return tank and risers as psi of the tank, or ``None`` where a riser is not known."""
-        if not self._risers:
-            return None
-        # One temperature for all samples: the tank's own changes show in its pressure already.
-        total, warm = tank, _ROOM + _KELVIN
-        for pressure, pipe, volume in self._risers:
-            if pressure.value is None or not pressure.fresh(at):
-                return None
-            cold = pipe.value if pipe.value is not None and pipe.fresh(at) else _ROOM - 5.0
-            total += volume * (pressure.value + self.ambient) * warm / (cold + _KELVIN)
-        return total
 
     # -- edges -----------------------------------------------------------------------------------
 
@@ -306,24 +276,10 @@ class Cycles:
 
     # -- answers ---------------------------------------------------------------------------------
 
-    def temperature(self, at: int) -> float:
-        """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
-        for point in (*self._near, self._cabinet):
-            if point.value is not None and point.at is not None and point.fresh(at, 3_600_000):
-                return point.value
-        return _ROOM
-
-    def temperature_doubt(self, at: int) -> float:
-        """Return the standard deviation (K) of :meth:`temperature`."""
-        for point, doubt in (*((p, 1.0) for p in self._near), (self._cabinet, 3.0)):
-            if point.value is not None and point.at is not None and point.fresh(at, 3_600_000):
-                return doubt
-        return 5.0
-
     @property
     def whole(self) -> bool:
         """Whether the risers are booked with the tank."""
-        return bool(self._risers)
+        return self.vessel.known
 
     def take_time(self) -> tuple[int, int, float]:
         """Return seen time, running time (ms) and the tank's gain (psi) since the last call."""

@@ -118,7 +118,7 @@ class _TankEstimator(Estimator):
             return None
         celsius = self.cycles.state.celsius
         factor = moles_per_psi(self._volume, celsius) * flow_factor(self.context.plant)
-        doubt = self.cycles.temperature_doubt(now) / (celsius + _KELVIN)
+        doubt = self.cycles.vessel.temperature_doubt(now) / (celsius + _KELVIN)
         return psi.times(Estimate(value=factor, deviation=factor * doubt))
 
     def dump(self) -> dict[str, Any]:

@@ -1,0 +1,78 @@
+"""A tank and the pipes it feeds, booked as one vessel; and how warm they are."""
+
+from __future__ import annotations
+
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.rules.base import Context
+
+__all__ = ["ROOM", "Vessel"]
+
+_PSI = 6894.757293168
+_KELVIN = 273.15
+ROOM = 20.0
+"""degrees C assumed where no temperature near the tank is read."""
+_HOUR = 3_600_000
+
+
+class Vessel:
+    """The tank of one generator, with the risers it feeds where all of them are known.
+
+    ``volume`` is the tank's (m3, ``None`` where it is not stated), ``ambient`` in psi.
+    """
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self.asset = asset
+        plant = context.plant
+        self.volume = plant.generators[asset].tank_volume
+        self.ambient = pressure_at_altitude(plant.site.altitude) / _PSI
+        fed = [r for r in plant.risers.values()
+               if r.fed_by == asset or (r.fed_by is None and len(plant.generators) == 1)]
+        known = [
+            (context.inputs.point(f"{r.id}.pressure"),
+             context.inputs.point(f"{r.id}.pipe_temperature"), r.volume / self.volume)
+            for r in fed
+            if r.volume and self.volume and context.wired(f"{r.id}.pressure")
+        ]
+        self._risers = known if len(known) == len(fed) else []
+        rooms = [context.inputs.point(f"{r}.temperature") for r in plant.rooms]
+        self._near = rooms if len(rooms) == 1 else []
+        self._cabinet = context.inputs.point(f"{asset}.cabinet_temperature")
+
+    def __repr__(self) -> str:
+        return f"Vessel({self.asset}, {len(self._risers)} risers)"
+
+    @property
+    def known(self) -> bool:
+        """Whether the risers are booked with the tank."""
+        return bool(self._risers)
+
+    def read_at(self, at: int) -> bool:
+        """Whether every riser was read at this very instant."""
+        return all(p.at == at for p, _, _ in self._risers)
+
+    def whole(self, tank: float, at: int) -> float | None:
+        """Return tank and risers as psi of the tank, or ``None`` where a riser is not known."""
+        if not self._risers:
+            return None
+        # One temperature for all samples: the tank's own changes show in its pressure already.
+        total, warm = tank, ROOM + _KELVIN
+        for pressure, pipe, volume in self._risers:
+            if pressure.value is None or not pressure.fresh(at):
+                return None
+            cold = pipe.value if pipe.value is not None and pipe.fresh(at) else ROOM - 5.0
+            total += volume * (pressure.value + self.ambient) * warm / (cold + _KELVIN)
+        return total
+
+    def temperature(self, at: int) -> float:
+        """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
+        for point in (*self._near, self._cabinet):
+            if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
+                return point.value
+        return ROOM
+
+    def temperature_doubt(self, at: int) -> float:
+        """Return the standard deviation (K) of :meth:`temperature`."""
+        for point, doubt in (*((p, 1.0) for p in self._near), (self._cabinet, 3.0)):
+            if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
+                return doubt
+        return 5.0
