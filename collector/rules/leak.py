@@ -187,6 +187,7 @@ class _GrowingState(State):
     first: float = 0.0
     last: float = 0.0
     step: bool = False
+    found_at: int | None = None
 
 
 class LeakGrowing(_LeakRule):
@@ -225,13 +226,16 @@ class LeakGrowing(_LeakRule):
         level = rows[-1][3] / rows[-1][1] if rows[-1][1] else 0.0
         limit = _limit(self.context, self.asset, level - self._ambient)
         found = grown(rows, share=self._share, step=self._step, least=self._least * limit)
-        s.present = found is not None
+        at, last = int(rows[-1][0]), float(rows[-1][3])
+        # A day that does not show it again does not undo it; three do, or a leak that shrank.
+        lasting = s.present and s.found_at is not None and at - s.found_at <= 3 * DAY + DAY // 8
+        grew = last >= s.first + 0.5 * (s.last - s.first)
+        s.present = found is not None or (lasting and grew)
         if found is not None:
-            if s.since_at is None:
-                s.since_at = found.since
+            s.since_at, s.found_at = s.since_at or found.since, at
             s.first, s.last, s.step = found.first, found.last, found.step
-        else:
-            s.since_at = None
+        elif not s.present:
+            s.since_at = s.found_at = None
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the leak was and what it has become."""

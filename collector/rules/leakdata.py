@@ -25,8 +25,7 @@ REFERENCE = 288.15
 _KEEP = 50 * 3_600_000
 _LONGEST = 3600.0  # s, after which a stretch is written down though it goes on
 _SHORTEST = 120.0  # s
-_FEWEST = 5
-_LOOK_BACK = 4
+_FEWEST = 4
 _DAY = 86_400.0
 _MOST_ODD = 3
 _ROUNDING = 0.003  # psi: what a line can be trusted to, however smooth its samples
@@ -92,15 +91,16 @@ class Decays:
     that still counts as unbroken, ``jump`` the least rise (psi) that may be a top-up, ``odd`` the
     change from one average to the next (psi) that is not believed at once, ``compensated`` whether
     a temperature goes with it. ``others`` gives what else belongs to the volume at an instant, as
-    psi of this one; averages then wait for one more, so that the others have theirs.
+    psi of this one; averages then wait for one more, so that the others have theirs. ``look_back``
+    is how many averages a slow top-up may have begun before it is noticed.
     """
 
     def __init__(
         self, *, ambient: float, compensated: bool, jump: float = 0.06, odd: float = 1.5,
-        others: Callable[[int], float | None] | None = None,
+        others: Callable[[int], float | None] | None = None, look_back: int = 4,
     ) -> None:
         self.compensated = compensated
-        self._others = others
+        self._others, self._look_back = others, look_back
         self._ambient, self._jump, self._odd = ambient, jump, odd
         self.state = _DecayState()
         self._sums = LineSums()
@@ -218,7 +218,7 @@ class Decays:
                 self._topped(at, foot)
                 return
         rows.append([at, held, s.gauge])
-        if len(rows) > _LOOK_BACK:
+        if len(rows) > self._look_back:
             self._add(rows.pop(0))
 
     def _topped(self, at: int, foot: float) -> None:

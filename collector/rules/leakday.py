@@ -35,6 +35,7 @@ DAY = 86_400_000
 _KEEP = 60
 _SPANS = (8, 14, 28)
 _SURE = 2.7
+_OUTSTANDING = 8.0
 _CUBIC_FOOT = 0.028316846592
 
 
@@ -124,8 +125,12 @@ def grown(
     of 8, 14 or 28 days; a jump must stand out from the scatter of the days before it.
     """
     found = _jump(rows, step, least)
+    values = [r[1] for r in rows]
+    hops = [b - a for a, b in zip(values, values[1:], strict=False)]
+    # From day to day: what the days scatter by, whatever they do in the long run.
+    scatter = mad_deviation(hops) / math.sqrt(2.0) if hops else 0.0
     for span in _SPANS:
-        found = found or _trend(rows[-span:], span, share, least)
+        found = found or _trend(rows[-span:], span, share, least, scatter)
     return found
 
 
@@ -143,7 +148,7 @@ def _jump(rows: Sequence[Sequence[Any]], step: float, least: float) -> Growth | 
 
 
 def _trend(
-    rows: Sequence[Sequence[Any]], span: int, share: float, least: float,
+    rows: Sequence[Sequence[Any]], span: int, share: float, least: float, scatter: float,
 ) -> Growth | None:
     if len(rows) < span or rows[-1][1] <= 0:
         return None
@@ -156,7 +161,8 @@ def _trend(
     first = line.at(times[0])
     growth = line.at(times[-1]) - first
     scale = rows[-1][3] / rows[-1][1]
-    if growth <= max(share * max(first, 0.0), 3.0 * median(r[2] for r in rows)):
+    doubt = max(3.0 * median(r[2] for r in rows), _OUTSTANDING * scatter)
+    if growth <= max(share * max(first, 0.0), doubt):
         return None
     if growth * scale <= least or line.low <= 0:
         return None

@@ -137,7 +137,7 @@ class TankTrack(_Track):
     def __init__(self, context: Context, generator: str, pipes: Mapping[str, RiserTrack]) -> None:
         super().__init__(context, generator, f"{generator}.tank_pressure", Decays(
             ambient=pressure_at_altitude(context.plant.site.altitude) / PSI, compensated=False,
-            jump=0.8, odd=10.0, others=self._in_the_pipes,
+            jump=0.8, odd=10.0, look_back=1, others=self._in_the_pipes,
         ))
         self._pipes = pipes
         self.whole: bool | None = None
