@@ -19,19 +19,18 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, islice
 from operator import itemgetter
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 from collector.config.mistakes import nearest
 from collector.domain.errors import Mistake, QuietpipeError
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
 
-__all__ = ["RecordingError", "load_arrow", "read_recordings"]
+__all__ = ["File", "Meter", "RecordingError", "load_arrow", "read_recordings"]
+
+T = TypeVar("T")
 
 _BATCH = 8192
 _MOST_MISTAKES = 20
-_OUT_OF_ORDER = 60_000
-"""ms by which a row may come after a later one."""
-
 _PER_SECOND = {"s": 1, "ms": 1000, "us": 10**6, "ns": 10**9}
 
 _by_time = itemgetter(0)
@@ -58,8 +57,8 @@ def read_recordings(
     ``unsorted`` everything is read into memory and sorted first. The path ``-`` is standard input
     (CSV). Raises :class:`RecordingError`.
     """
-    meter = _Meter(paths, progress)
-    files = [_File(path, meter, unsorted=unsorted) for path in paths]
+    meter = Meter(paths, progress)
+    files = [File(path, meter, unsorted=unsorted) for path in paths]
     if unsorted:
         rows = sorted(chain.from_iterable(chain.from_iterable(f.batches() for f in files)),
                       key=_by_time)
@@ -77,7 +76,9 @@ def _batched(rows: Iterable[Row]) -> Iterator[Sequence[Row]]:
         yield batch
 
 
-class _Meter:
+class Meter:
+    """Counts how far several files have been read."""
+
     def __init__(self, paths: Sequence[Path], progress: Progress | None) -> None:
         self._progress = progress
         self._done: dict[Path, int] = {}
@@ -88,13 +89,19 @@ class _Meter:
         self._total = sum(sizes) if len(sizes) == len(paths) else 0
 
     def at(self, path: Path, position: int) -> None:
+        """Take note that ``path`` has been read up to a byte."""
         if self._progress is not None:
             self._done[path] = position
             self._progress(sum(self._done.values()), self._total)
 
 
-class _File:
-    def __init__(self, path: Path, meter: _Meter, *, unsorted: bool) -> None:
+class File:
+    """One recording on its way to sorted rows."""
+
+    OUT_OF_ORDER = 60_000
+    """ms by which a row may come after a later one."""
+
+    def __init__(self, path: Path, meter: Meter, *, unsorted: bool) -> None:
         self._path, self._meter, self._unsorted = path, meter, unsorted
         self._name = "standard input" if str(path) == "-" else path.name
         self._mistakes: list[tuple[int, Mistake]] = []
@@ -107,24 +114,41 @@ class _File:
         for number, fields in self._chunks():
             waiting.extend(self._rows(number, fields))
             if self._mistakes or self._latest is None:
-                if len(self._mistakes) >= _MOST_MISTAKES:
+                if self.full:
                     break
                 continue
             waiting.sort(key=_by_time)
             if not self._unsorted:
-                ready = _first_not_before(waiting, self._latest - _OUT_OF_ORDER)
+                ready = _first_not_before(waiting, self._latest - self.OUT_OF_ORDER)
                 if ready:
                     yield waiting[:ready]
                     del waiting[:ready]
-        if self._mistakes:
-            raise RecordingError([m for _, m in sorted(self._mistakes, key=itemgetter(0))])
+        self.complain()
         if waiting:
             yield waiting
 
+    @property
+    def full(self) -> bool:
+        """Whether as many mistakes are known as will be told."""
+        return len(self._mistakes) >= _MOST_MISTAKES
+
+    def complain(self) -> None:
+        """Raise when anything was wrong."""
+        if self._mistakes:
+            raise RecordingError([m for _, m in sorted(self._mistakes, key=itemgetter(0))])
+
     def _chunks(self) -> Iterator[tuple[Sequence[int], Sequence[Fields]]]:
-        parquet = self._path.suffix.lower() == ".parquet"
+        yield from self.guarded(self._parquet() if self.is_parquet else self._csv())
+
+    @property
+    def is_parquet(self) -> bool:
+        """Whether its name says Parquet; everything else is CSV."""
+        return self._path.suffix.lower() == ".parquet"
+
+    def guarded(self, source: Iterator[T]) -> Iterator[T]:
+        """Yield what ``source`` gives; what it cannot read becomes a mistake, and ends it."""
         try:
-            yield from self._parquet() if parquet else self._csv()
+            yield from source
         except (OSError, EOFError, zlib.error) as exc:
             why = getattr(exc, "strerror", None) or str(exc)
             self._say(None, f"cannot be read: {why}", "CSV, CSV in .gz, or .parquet")
@@ -150,7 +174,7 @@ class _File:
                 continue
             if row[0] > latest:
                 latest = self._latest = row[0]
-            elif row[0] < latest - _OUT_OF_ORDER and not self._unsorted:
+            elif row[0] < latest - self.OUT_OF_ORDER and not self._unsorted:
                 self._say(line, f"{(latest - row[0]) / 1000:g} s before a row above it",
                           "rows in order within a minute, or --unsorted")
                 continue
@@ -160,11 +184,7 @@ class _File:
 
     def _csv(self) -> Iterator[tuple[Sequence[int], Sequence[Fields]]]:
         with contextlib.ExitStack() as stack:
-            raw: IO[bytes] = sys.stdin.buffer if str(self._path) == "-" \
-                else stack.enter_context(self._path.open("rb"))
-            plain: Any = raw
-            if self._path.suffix.lower() == ".gz":
-                plain = stack.enter_context(gzip.GzipFile(fileobj=raw))
+            raw, plain = self._open(stack)
             text = io.TextIOWrapper(plain, encoding="utf-8-sig", newline="")
             stack.callback(text.detach)
             reader = csv.reader(text, strict=True)
@@ -177,6 +197,14 @@ class _File:
                 yield self._picked(batch, pick, len(header))
                 if raw.seekable():
                     self._meter.at(self._path, raw.tell())
+
+    def _open(self, stack: contextlib.ExitStack) -> tuple[IO[bytes], Any]:
+        """Return the file and what it holds, unpacked."""
+        raw: IO[bytes] = sys.stdin.buffer if str(self._path) == "-" \
+            else stack.enter_context(self._path.open("rb"))
+        if self._path.suffix.lower() == ".gz":
+            return raw, stack.enter_context(gzip.GzipFile(fileobj=raw))
+        return raw, raw
 
     def _picked(
         self, batch: Sequence[tuple[int, list[str]]], pick: Pick, width: int,

@@ -23,7 +23,8 @@ from collector.domain.readings import (
     split_point,
 )
 
-__all__ = ["COLUMNS", "BadRow", "Row", "RowReader", "quantity_of", "readings_of", "value_text"]
+__all__ = ["COLUMNS", "BadRow", "Row", "RowReader", "quantity_of", "readings_of", "scale_of",
+           "value_text"]
 
 COLUMNS = ("time", "point", "value", "unit", "quality", "why")
 """Every column, in the order in which they are written; the first three must be there."""
@@ -105,19 +106,30 @@ def _instant(text: str) -> int:
         raise BadRow(problem, expected.removeprefix("expected ")) from exc
 
 
-def _converter(point: str, unit: str) -> Convert:
-    quantity = quantity_of(point)
-    if quantity.unit == "mode":
-        return _mode
+def scale_of(quantity: Quantity, unit: str) -> tuple[float, float] | None:
+    """Return factor and shift from ``unit`` to the unit of record; ``None`` where it is that.
+
+    Raises :class:`BadRow`.
+    """
     if not unit or unit == quantity.unit:
-        return _number
+        return None
     kind = _KIND_OF_UNIT.get(quantity.unit)
     try:
         if kind is None:
             raise QuantityError(f'{quantity.label} has no unit "{unit}"', "no unit")
-        factor, shift = affine(unit, kind)
+        return affine(unit, kind)
     except QuantityError as exc:
         raise BadRow(f'unit "{unit}" does not fit {quantity.label}', exc.expected) from exc
+
+
+def _converter(point: str, unit: str) -> Convert:
+    quantity = quantity_of(point)
+    if quantity.unit == "mode":
+        return _mode
+    scale = scale_of(quantity, unit)
+    if scale is None:
+        return _number
+    factor, shift = scale
 
     def scaled(text: str) -> float | None:
         number = _number(text)

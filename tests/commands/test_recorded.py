@@ -262,5 +262,5 @@ def test_a_big_recording_is_read_in_a_bearable_time(tmp_path: Path) -> None:
     path = csv_of(tmp_path, "time,point,value\n" + text)
     began = time.process_time()
     assert len(rows(path)) == 100_000
-    # 300 000 rows/s are aimed at; a third of it still holds on a busy machine.
-    assert time.process_time() - began < 1.0
+    # This is the way without numpy and pyarrow; with them columns are many times as fast.
+    assert time.process_time() - began < 4.0

@@ -1,0 +1,39 @@
+"""Many readings side by side: one array a column, for what would be slow one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # an extra: only a replay of recordings needs it
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Columns"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Readings as arrays of one length."""
+
+    names: Sequence[str]
+    """Points by their code; the list may grow behind the codes that are here."""
+    times: NDArray[np.int64]
+    """ms since 1970 UTC."""
+    points: NDArray[np.int32]
+    """Codes of the points: places in ``names``."""
+    values: NDArray[np.float64]
+    """In the unit of record; not a number where there is none."""
+    good: NDArray[np.bool_]
+    """Whether there is a value that may be computed with."""
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+    def take(self, where: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Columns:
+        """Return some of the rows, by slice, places or mask."""
+        return Columns(
+            names=self.names, times=self.times[where], points=self.points[where],
+            values=self.values[where], good=self.good[where],
+        )
