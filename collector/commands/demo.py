@@ -29,7 +29,7 @@ from collector.daemon import Daemon
 from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import INSTANT_UNIT, AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.live import AlarmState
 
 __all__ = ["add_arguments", "run"]
@@ -141,9 +141,10 @@ def _printer(out: TextIO) -> Any:
                 line = f"{head}  {event.text}" if event.transition == "raised" else head
             case EstimateMade(value=None):
                 line = f"{time}  estimate     {event.quantity}  {event.asset}  none: {event.reason}"
-            case EstimateMade():
-                line = (f"{time}  estimate     {event.quantity}  {event.asset}  {event.value:.4g} "
-                        f"{event.unit}")
+            case EstimateMade(value=float() | int() as value):
+                figure = format_instant(round(value * 1000)) if event.unit == INSTANT_UNIT \
+                    else f"{value:.4g} {event.unit}"
+                line = f"{time}  estimate     {event.quantity}  {event.asset}  {figure}"
             case FactNoted():
                 line = f"{time}  {event.fact}  {event.text}"
         print(" ".join(line.splitlines()), file=out, flush=True)

@@ -14,6 +14,7 @@ from typing import Any
 from collector.clock import format_instant, parse_instant
 
 __all__ = [
+    "INSTANT_UNIT",
     "AlarmMoved",
     "EstimateMade",
     "Event",
@@ -57,6 +58,9 @@ class Transition(StrEnum):
 
 
 Values = Mapping[str, float | int | str | None]
+
+INSTANT_UNIT = "s since 1970"
+"""Unit of an estimate that is an instant (UTC); people are shown the time itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

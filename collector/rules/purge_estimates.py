@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-from collector.domain.events import EstimateMade
+from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
@@ -229,7 +229,7 @@ class PurgeDoneAt(_PurgeCurve):
     """
 
     quantity = "purge-done-at"
-    unit = "s since 1970"
+    unit = INSTANT_UNIT
 
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state

@@ -8,7 +8,14 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Transition
+from collector.domain.events import (
+    INSTANT_UNIT,
+    AlarmMoved,
+    EstimateMade,
+    Event,
+    FactNoted,
+    Transition,
+)
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
@@ -173,14 +180,29 @@ def estimate_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
         if made.value is None:
             more = f"none: {made.reason}"
         else:
-            more = f"{made.value:.4g} {made.unit}".rstrip()
-            if made.low is not None and made.high is not None:
-                more += f" ({made.low:.4g} to {made.high:.4g})"
+            more = _figures(made, zone, facts.now)
             if made.window is not None:
                 more += f", from {age(made.window[1] - made.window[0])} of readings"
+            if made.reason:
+                more += f"; {made.reason}"
         lines.append(Line(what=what, more=more, when=when_of(made.time, zone, facts.now),
                           good=made.value is not None, about=made.quantity))
     return lines
+
+
+def _figures(made: EstimateMade, zone: ZoneInfo, now: int) -> str:
+    """Write value and interval; an instant as the time it is, by the site's clock."""
+    def shown(number: float) -> str:
+        if made.unit == INSTANT_UNIT:
+            return moment(round(number * 1000), zone, now)
+        return f"{number:.4g}"
+
+    assert made.value is not None
+    unit = "" if made.unit == INSTANT_UNIT else made.unit
+    text = f"{shown(made.value)} {unit}".rstrip()
+    if made.low is not None and made.high is not None:
+        text += f" ({shown(made.low)} to {shown(made.high)})"
+    return text
 
 
 def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:

@@ -11,9 +11,10 @@ import pytest
 from scipy import constants
 
 import collector.web.words
-from collector.domain.events import FactNoted, Priority
+from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Priority
 from collector.domain.live import AlarmState, LivePicture, PointState
 from collector.domain.readings import QUANTITIES, Reading
+from collector.rules.purge_estimates import PurgeDoneAt
 from collector.web.board_view import BoardFacts, BoardView, board_view, in_order
 from collector.web.health import Health, judge_health
 from collector.web.thing_view import ThingView
@@ -182,6 +183,17 @@ def test_not_watched_is_grouped_by_reason_and_leaves_none_out() -> None:
     assert (first.title, first.places, first.about) == (
         "Compressor does not start", "Generator, dock end, Generator, freezer",
         "compressor-not-starting")
+
+
+def test_an_estimate_that_is_an_instant_is_shown_as_the_time_it_is() -> None:
+    at = NOW / 1000
+    made = EstimateMade(time=NOW, site="fenmoor", quantity="purge-done-at", asset="r1-vent",
+                        value=at + 86_400, low=at + 3600, high=at + 172_800, unit=INSTANT_UNIT,
+                        window=(NOW - HOUR, NOW), reason="82 % of the time was seen")
+    line = view(estimates=[made]).estimates[0]
+    assert line.more == "20 Jul 09:10 (10:10 to 21 Jul 09:10), from 1 h of readings; " \
+        "82 % of the time was seen"
+    assert PurgeDoneAt.unit == INSTANT_UNIT
 
 
 def test_the_log_is_newest_first_and_bounded() -> None:
