@@ -162,7 +162,9 @@ class OxygenSensorSuspect(Rule):
             return False
         if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
             return False  # a vent that opens or closes unseen; its chamber held room air
-        s.step_at, s.step_from, s.step_to = int(rows[_SAMPLES][0]), one, two
+        # It began with the largest change, which need not lie in the very middle.
+        first = max(range(1, len(rows)), key=lambda i: abs(rows[i][1] - rows[i - 1][1]))
+        s.step_at, s.step_from, s.step_to = int(rows[first][0]), one, two
         return True
 
     def _gas_can(self, rows: list[list[float]]) -> float:

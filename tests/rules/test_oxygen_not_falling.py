@@ -181,3 +181,33 @@ def test_completion_without_readings_says_why():
                            end=50 * HOUR, every=MINUTE))
     last = s.estimates("purge-completion")[-1]
     assert (last.value, last.reason) == (None, "no oxygen readings in the last day")
+
+
+def test_the_rates_are_both_of_the_moment_and_by_the_measured_product():
+    # 160 gal at 39.7 psia through 0.36 scfm: 160.5 min; from 4.3 % with a product of 0.8 % that
+    # is 3.5 / 2.675 h = 1.31 % an hour, not the 3.5 % that are left to fall in a whole day.
+    small = Riser(id="r1", name="Freezer riser", fed_by="gen1", volume=160 * 0.003785411784,
+                  supervisory_pressure=25.0, low_pressure=18.0)
+    vent = Vent(id="r1-vent", name="Dock vent", riser="r1", target_oxygen=2.0, flow=0.36 * SCFM)
+    s = told(riser=small, vent=vent)
+    s.feed(series({O2: purge(2.675, feed=0.8, floor=4.3), FEED: 0.8}, end=12 * HOUR, every=MINUTE))
+    event = s.alarms(C)[0]
+    assert event.values["feed_percent"] == pytest.approx(0.8)
+    assert event.values["predicted_percent_per_day"] == pytest.approx(24 * 1.31, rel=0.1)
+    assert event.values["fall_percent_per_day"] < 0.5 * event.values["predicted_percent_per_day"]
+    assert "% an hour is predicted" in event.text
+    assert "a product of 0.8 % oxygen." in event.text
+
+
+def test_without_an_analyser_the_feed_is_assumed_below_the_limit_and_said_so():
+    s = told().feed(series({O2: purge(TAU, floor=6.0)}, end=14 * HOUR, every=MINUTE))
+    event = s.alarms(C)[0]
+    assert event.values["feed_percent"] == 0.5
+    assert "a product of 0.5 % oxygen, which is assumed" in event.text
+
+
+def test_a_rise_after_the_target_is_left_to_its_own_condition():
+    shape = lambda t: 1.7 if t < DAY else 1.7 + (t - DAY) / HOUR  # noqa: E731
+    s = told().feed(series({O2: shape}, end=2 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+    assert [m for m, _ in s.moves("oxygen-rising")] == ["raised"]

@@ -1,0 +1,105 @@
+"""purge-blocked and its trap."""
+
+from __future__ import annotations
+
+import random
+
+from tests.rules.purges import O2, OPEN, PSI, falling, noisy, told
+from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
+
+C = "purge-blocked"
+DRAW = 39.7 * 0.35 / 162.5  # psi/min: absolute pressure times flow over gas held
+LEAK = 0.012  # psi/min
+
+
+def saw(flows, seed=3):
+    """Supervisory pressure between its supply's two points: falls, and refills within a minute."""
+    rng = random.Random(seed)
+    state = {"p": 25.0, "t": 0}
+
+    def at(t):
+        minutes, state["t"] = (t - state["t"]) / MINUTE, t
+        state["p"] -= minutes * (LEAK + (DRAW if flows(t) else 0.0))
+        if state["p"] < 24.5:
+            state["p"] = 25.0
+        return round(state["p"] + rng.gauss(0, 0.015), 2)
+
+    return at
+
+
+def course(until, seed=1):
+    """Oxygen of a purge that is blocked from ``until`` on."""
+    curve = falling()
+    return noisy(lambda t: curve(min(t, until)), seed)
+
+
+def test_blocked_as_demand_and_oxygen_say():
+    block = 8 * HOUR
+    s = told().feed(series({OPEN: 1, O2: course(block), PSI: saw(lambda t: t < block)},
+                           end=20 * HOUR, every=MINUTE))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert block < at < block + 3 * HOUR
+    event = s.alarms(C)[0]
+    assert event.values["demand_says"] == "none"
+    assert "Between refills the riser loses" in event.text
+    assert "1) water at the low point before the vent" in event.text
+
+
+def test_water_at_the_vent_is_named_first():
+    block = 8 * HOUR
+    s = told().feed(series({OPEN: 1, O2: course(block), PSI: saw(lambda t: t < block),
+                            "r1-vent.water": lambda t: float(t > block)},
+                           end=14 * HOUR, every=MINUTE))
+    assert "1) drain the water at the vent" in s.alarms(C)[0].text
+
+
+def test_it_returns_when_gas_flows_again():
+    flows = lambda t: not 8 * HOUR < t < 12 * HOUR  # noqa: E731
+    o2 = lambda t: falling()(min(t, 8 * HOUR) + max(t - 12 * HOUR, 0))  # noqa: E731
+    s = told().feed(series({OPEN: 1, O2: noisy(o2), PSI: saw(flows)}, end=18 * HOUR,
+                           every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
+def test_blocked_by_the_oxygen_alone():
+    s = told().feed(series({OPEN: 1, O2: course(6 * HOUR)}, end=20 * HOUR, every=MINUTE))
+    (what, _), = s.moves(C)
+    assert what == "raised"
+    assert s.alarms(C)[0].values["oxygen_says"] == "none"
+    assert "pressure cannot tell" in s.alarms(C)[0].text
+
+
+def test_a_purge_that_flows_is_silent():
+    s = told().feed(series({OPEN: 1, O2: noisy(falling()), PSI: saw(lambda t: True)},
+                           end=16 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_demand_that_shows_flow_clears_a_frozen_sensor():
+    s = told().feed(series({OPEN: 1, O2: lambda t: noisy(falling())(t) if t < 6 * HOUR else 10.1,
+                            PSI: saw(lambda t: True)}, end=16 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_very_small_vent_says_cannot_tell():
+    s = told(gallons=2000, scfm=0.002)
+    s.feed(series({OPEN: 1, O2: noisy(lambda t: 9.0), PSI: noisy(lambda t: 25.0)}, end=5 * DAY,
+                  every=10 * MINUTE))
+    assert s.moves(C) == []
+    verdict, = (v for v in s.watch.verdicts() if v.condition == C)
+    assert verdict.standing == "unknown"
+    assert verdict.because.startswith("cannot tell: the vent is too small")
+
+
+def test_a_declared_fill_stands_still():
+    s = told()
+    s.watch.declare_fill("r1", T0 + 30 * HOUR)
+    s.feed(series({OPEN: 1, O2: course(6 * HOUR)}, end=20 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_not_watched_without_flow_or_inputs():
+    assert told(scfm=None).reason(C, "r1-vent").startswith("no volume and supervisory_pressure")
+    s = story(plant(devices={"io": (5000, (O2,))}))
+    assert s.reason(C, "r1-vent") == "no open contact at r1-vent"
