@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from functools import lru_cache
 
 __all__ = ["key_of", "slow", "unit", "white"]
 
@@ -45,4 +46,7 @@ def slow(key: int, seconds: float, period: float) -> float:
     left = math.floor(place)
     share = place - left
     share = share * share * (3 - 2 * share)
-    return white(key, left) * (1 - share) + white(key, left + 1) * share
+    return _corner(key, left) * (1 - share) + _corner(key, left + 1) * share
+
+
+_corner = lru_cache(maxsize=4096)(white)  # asked for at every reading, and the same for days

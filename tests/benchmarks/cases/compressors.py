@@ -70,15 +70,16 @@ def run_that_never_ends(d: Draw) -> Case:
 
 @story()
 def long_run_in_air_fill(d: Draw) -> Case:
-    """A leak of 2.6 to 3.2 scfm is more than nitrogen can make up: air-fill, and no end of it."""
+    """A leak of 3.9 to 4.3 scfm takes all that the unit can make: air-fill, and no end of it."""
     at = d.instant(20 * MINUTE, 40 * MINUTE)
     return Case(
         **_small(d), devices=(CONTROLLER,), duration=hours(4),
-        acts=(act(at, "leak-step", riser="r1", flow=f"{d.between(2.9, 3.3):.2f} scfm"),),
+        acts=(act(at, "leak-step", riser="r1", flow=f"{d.between(3.9, 4.3):.2f} scfm"),),
         settings={"compressor-long-run": {"limit": "12 min"}},
         expects=(
+            # Past the first minutes the run is one in air-fill, which may take half an hour.
             Expect(condition="compressor-long-run", asset="gen1", when=_running,
-                   held=minutes(12), within=hours(0.7)),
+                   held=minutes(12), within=hours(0.7), allow=minutes(20)),
             Expect(condition="air-fill-stuck", asset="gen1",
                    when=lambda p: p.generators["gen1"].air_fill, held=minutes(30),
                    within=minutes(5))),

@@ -141,7 +141,8 @@ def _outcome(played: Played, expect: Expect, onset: int | None,
 
 def _excuses(may: May, e: AlarmMoved, after: int) -> bool:
     return (may.condition in ("*", e.condition) and may.asset in ("*", e.asset)
-            and may.start <= after and (may.end is None or after < may.end))
+            and may.start <= after and (may.end is None or after < may.end)
+            and all(w.lower() in e.text.lower() for w in may.says))
 
 
 def _names(never: Never, e: AlarmMoved) -> bool:

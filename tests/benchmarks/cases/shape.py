@@ -102,12 +102,16 @@ class Expect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class May:
-    """An alarm that is neither asked for nor wrong: what happens really does cause it."""
+    """An alarm that is neither asked for nor wrong: what happens really does cause it.
+
+    With ``says`` it is right only when its message holds these words.
+    """
 
     condition: str
     asset: str = "*"
     start: int = 0
     end: int | None = None
+    says: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
