@@ -53,6 +53,8 @@ _OFF = 0.05
 _MIN_FALL = 0.10
 _MIN_ROWS = 8
 _LONGEST = 200.0
+_BETWEEN = 0.04
+"""Share by which an interval is widened: about a step of the grid of time constants."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,8 +286,15 @@ def _weigh(
     if remaining[1] >= _LONGEST * end:
         return Refusal(code="stalled", reason="the oxygen no longer falls towards the target")
     return PurgeForecast(
-        time_constant=_quantiles(taus), remaining=remaining, models=len(chosen),
+        time_constant=_widened(_quantiles(taus)), remaining=_widened(remaining),
+        models=len(chosen),
     )
+
+
+def _widened(points: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Let the interval bear that the true pipe lies between those of the grid."""
+    low, middle, high = points
+    return low * (1.0 - _BETWEEN), middle, high * (1.0 + _BETWEEN)
 
 
 def _prior(model: _Model, first: float, expected: float | None) -> float:
