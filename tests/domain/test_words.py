@@ -29,7 +29,7 @@ def test_both_legs_of_a_contact_are_points_and_legs_of_a_number_are_not():
 
 def test_every_condition_of_the_trade_is_in_the_catalogue_once():
     # The ids are final (they stand in files, messages and the API): a change here is a break.
-    assert sorted(CATALOGUE) == sorted("""
+    ids = """
         compressor-long-run compressor-overduty compressor-short-cycling compressor-not-starting
         compressor-weak air-fill-stuck air-fill-frequent air-in-nitrogen-mode product-oxygen-high
         tank-leak pressure-low pressure-high pressure-falling-fast leak-high leak-growing
@@ -37,7 +37,8 @@ def test_every_condition_of_the_trade_is_in_the_catalogue_once():
         purge-blocked water-at-vent low-air-contact generator-trouble power-lost
         contact-disagreement room-oxygen-low low-temperature device-silent data-frozen service-due
         clock-jump journal-trouble delivery-failing site-silent
-    """.split())
+    """
+    assert sorted(CATALOGUE) == sorted(ids.split())
 
 
 def test_the_picture_keeps_the_last_good_value_under_a_bad_one():
