@@ -189,7 +189,7 @@ def bouncing_contact(d: Draw) -> Case:
     fast = Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
                every=SECOND)
     return Case(
-        **_small(d), devices=(fast,), duration=hours(2.5),
+        **_small(d), devices=(fast,), duration=hours(1.5),
         wire=Wire(bounce={"gen1.compressor_running": 1 / 150, "gen1.trouble": 1 / 150}),
         never=(Never(condition="compressor-short-cycling", trap="bounce on the contact"),
                Never(condition="generator-trouble", trap="bounce"),
@@ -201,10 +201,10 @@ def bouncing_contact(d: Draw) -> Case:
 def overduty(d: Draw) -> Case:
     """Demand of 1.55 scfm and more: the compressor runs over 70 % of the day."""
     at = d.instant(2 * HOUR, 4 * HOUR)
-    slow = Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
-               every=20 * SECOND)
+    slow = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
+               every=30 * SECOND)
     return Case(
-        **_small(d), devices=(slow,), duration=hours(44), wire=Wire(lost=0.02),
+        **_small(d), devices=(slow,), duration=hours(36), wire=Wire(lost=0.02),
         acts=(act(at, "leak-step", riser="r1", flow=f"{d.between(1.55, 1.7):.2f} scfm"),),
         expects=(Expect(condition="compressor-overduty", asset="gen1", at=at, within=hours(30),
                         slow=True),),
@@ -219,9 +219,9 @@ def frozen_logger_says_running(d: Draw) -> Case:
     """After a day the controller's registers freeze during a run and say "running" ever after."""
     case = _small(d)
     case["tables"]["risers"][0]["leak"] = "0.45 scfm"  # type: ignore[index]
-    slow = Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
-               every=20 * SECOND)
-    other = Dev(id="room-monitor", registers="room-r", watches=("plant-room",), every=20 * SECOND)
+    slow = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
+               every=30 * SECOND)
+    other = Dev(id="room-monitor", registers="room-r", watches=("plant-room",), every=30 * SECOND)
     at = d.instant(22 * HOUR, 26 * HOUR)
     return Case(
         **case, devices=(slow, other), duration=hours(48),
@@ -243,7 +243,7 @@ def _weeks(d: Draw, leak: str) -> dict[str, dict[str, object]]:
                               intake=f"{d.about(4.6, 0.1):.2f} scfm")],
         risers=[riser(leak=leak, volume=f"{d.about(450):.0f} gal",
                       season_swing=f"{d.between(4, 9):.1f} K")],
-        rooms=[room(daily_swing=f"{d.between(1, 3):.1f} K")], quiet_step="20 s")
+        rooms=[room(daily_swing=f"{d.between(1, 3):.1f} K")], quiet_step="30 s")
 
 
 @story(long=True)

@@ -91,7 +91,7 @@ def bounce_on_every_contact(d: Draw) -> Case:
     return Case(
         **_small(d), devices=(
             Dev(id="riser", registers="transmitters-t", watches=("r1",)), _io("gen1", "r1")),
-        duration=hours(6), wire=Wire(bounce=dict.fromkeys(points, 1 / 300)),
+        duration=hours(4), wire=Wire(bounce=dict.fromkeys(points, 1 / 300)),
         never=tuple(Never(condition=c, trap="bounce") for c in (
             "generator-trouble", "power-lost", "low-air-contact")) + (
             Never(condition="contact-disagreement", trap="the change-over milliseconds"),))
@@ -172,7 +172,7 @@ def short_cycle_by_contacts(d: Draw) -> Case:
     for table in (*case["tables"]["generators"], *case["site"]["generators"]):  # type: ignore[misc]
         table["tank_volume"] = "30 gal"  # type: ignore[index]
     return Case(
-        **case, devices=(_io("gen1", "r1", every=5 * SECOND),), duration=hours(20),
+        **case, devices=(_io("gen1", "r1", every=10 * SECOND),), duration=hours(16),
         wire=Wire(lost=0.01),
         never=(Never(condition="compressor-short-cycling", trap="an honest small tank"),))
 

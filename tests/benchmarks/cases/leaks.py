@@ -23,7 +23,7 @@ from tests.benchmarks.cases.shape import (
 )
 
 CONTROLLER = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
-                 every=30 * SECOND)
+                 every=45 * SECOND)
 SLOW = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
            every=60 * SECOND)
 SEASONS = ("2026-01-12T00:00:00Z", "2026-04-13T00:00:00Z", "2026-07-13T00:00:00Z",
@@ -36,7 +36,7 @@ def _small(d: Draw, leak: float, units: str = "us", **over: object) -> dict[str,
         generators=[generator(room="plant-room", tank_start=f"{d.between(64, 78):.1f} psi")],
         risers=[riser(volume=f"{d.about(450, 0.1):.0f} gal", leak=f"{leak:.4f} scfm",
                       daily_swing=f"{d.between(2, 6):.1f} K", **over)],
-        rooms=[room()], units=units, altitude="40 m", atmosphere="1008 mbar", quiet_step="20 s")
+        rooms=[room()], units=units, altitude="40 m", atmosphere="1008 mbar", quiet_step="45 s")
 
 
 def _leak_measures(*risers: str, start: int = DAY, end: int | None = None) -> tuple[Measure, ...]:
@@ -67,7 +67,7 @@ def one_riser_of_three_leaks(d: Draw) -> Case:
                     temperature=f"{d.between(283, 293):.0f} K")
               for n, v in ((1, 450), (2, 300), (3, 650))]
     device = Dev(id="gen1-controller", registers="generator-a",
-                 watches=("gen1", "r1", "r2", "r3"), every=30 * SECOND)
+                 watches=("gen1", "r1", "r2", "r3"), every=60 * SECOND)
     return Case(
         **plant(generators=[generator()], risers=risers, quiet_step="20 s"), devices=(device,),
         duration=4 * DAY, start=d.choice(*SEASONS),
@@ -105,7 +105,7 @@ def leak_grows(d: Draw) -> Case:
         may=(May(condition="leak-high", start=at),), measures=_leak_measures("r1", start=2 * DAY))
 
 
-@story(healthy=True, long=True, most=10)
+@story(healthy=True, long=True, most=6)
 def season_and_daily_swing(d: Draw) -> Case:
     """Six weeks of spring or autumn in an unheated hall: the pipe warms or cools, the leak does not
     grow."""
@@ -136,7 +136,7 @@ def demand_is_no_tank_leak(d: Draw) -> Case:
     risers = [riser("r1", leak=f"{d.about(0.15):.3f} scfm"),
               riser("r2", leak=f"{d.about(0.15):.3f} scfm", volume="300 gal")]
     device = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1", "r2"),
-                 every=30 * SECOND)
+                 every=60 * SECOND)
     return Case(
         **plant(generators=[generator()], risers=risers, quiet_step="20 s"), devices=(device,),
         duration=3 * DAY, may=(May(condition="leak-high"),), wire=Wire(lost=0.02),
@@ -157,7 +157,7 @@ def purge_flow_is_no_leak(d: Draw) -> Case:
                           dead_leg_time="3 h")],
             vents=[vent(flow=f"{d.about(0.4):.2f} scfm")]),
         devices=(CONTROLLER, Dev(id="vents", registers="vent-v", watches=("r1-vent",),
-                                 every=30 * SECOND)),
+                                 every=45 * SECOND)),
         duration=hours(52), wire=Wire(lost=0.02),
         measures=(Measure(quantity="nitrogen-demand", asset="gen1"),),
         never=(Never(condition="leak-high", trap="purge flow while the vent is open"),

@@ -77,7 +77,7 @@ def frequent_fallbacks(d: Draw) -> Case:
         at = hours(1 + 2.6 * n) + d.instant(0, 20 * MINUTE)
         acts += [act(at, "leak-step", riser="r1", flow="3.6 scfm"),
                  off(at + minutes(18), "leak-step", riser="r1")]
-    slow = Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
+    slow = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
                every=20 * SECOND)
     return Case(
         **_small(d), devices=(slow,), duration=hours(22), acts=tuple(acts), wire=Wire(lost=0.01),
@@ -140,7 +140,7 @@ def warm_up_after_a_long_rest(d: Draw) -> Case:
     """A tight plant starts its cold separator a few times a day: bad product for a minute
     or two."""
     return Case(
-        **_small(d, leak=0.02), devices=(CONTROLLER,), duration=hours(16), wire=Wire(lost=0.01),
+        **_small(d, leak=0.02), devices=(CONTROLLER,), duration=hours(12), wire=Wire(lost=0.01),
         never=(Never(condition="product-oxygen-high", trap="warm-up"),
                Never(condition="air-in-nitrogen-mode", trap="warm-up"),
                Never(condition="data-frozen", trap="a steady plant")))

@@ -93,7 +93,7 @@ def dropped_decimals(d: Draw) -> Case:
     """Readings of 2.5 where 25 is meant, one at a time, and other nonsense that the range lets
     through."""
     return Case(
-        **_small(d), devices=(CONTROLLER,), duration=hours(10),
+        **_small(d), devices=(CONTROLLER,), duration=hours(6),
         wire=Wire(spikes=0.004, lost=0.01),
         never=(Never(condition="pressure-falling-fast", trap="a dropped decimal"),
                Never(condition="pressure-low", trap="one sample"),
@@ -127,7 +127,7 @@ def swing_inside_the_limits(d: Draw) -> Case:
     return Case(
         **_small(d, daily_swing="11 K", weather_swing="3 K", temperature="283 K"),
         devices=(Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
-                     every=30 * SECOND),),
+                     every=60 * SECOND),),
         duration=hours(72), wire=Wire(lost=0.02),
         start=d.choice("2026-04-06T00:00:00Z", "2026-07-06T00:00:00Z", "2026-10-05T00:00:00Z"),
         never=tuple(Never(condition=c, trap="temperature swing inside the limits") for c in (
@@ -142,7 +142,7 @@ def valve_room_freezes(d: Draw) -> Case:
     return Case(
         **_small(d, temperature="276 K", daily_swing="2 K"),
         devices=(Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
-                     every=10 * SECOND),), duration=hours(16),
+                     every=15 * SECOND),), duration=hours(16),
         start="2026-01-15T18:00:00Z", wire=Wire(lost=0.01),
         acts=(act(at, "heating-off", riser="r1"),),
         expects=(Expect(condition="low-temperature", asset="r1", within=hours(1), early=hours(0.3),
@@ -160,7 +160,7 @@ def freezer_pipe(d: Draw) -> Case:
     return Case(
         **_small(d, temperature="253 K", daily_swing="1 K", season_swing="0 K",
                  weather_swing="0.5 K"),
-        devices=(CONTROLLER,), duration=hours(8), wire=Wire(lost=0.02, spikes=0.001),
+        devices=(CONTROLLER,), duration=hours(5), wire=Wire(lost=0.02, spikes=0.002),
         never=(Never(condition="low-temperature", trap="the pipe of a freezer"),
                Never(condition="pressure-falling-fast"), Never(condition="pressure-low")))
 

@@ -23,8 +23,8 @@ from tests.benchmarks.cases.shape import (
 )
 
 CONTROLLER = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
-                 every=30 * SECOND)
-VENTS = Dev(id="vents", registers="vent-v", watches=("r1-vent",), every=30 * SECOND)
+                 every=45 * SECOND)
+VENTS = Dev(id="vents", registers="vent-v", watches=("r1-vent",), every=45 * SECOND)
 DEVICES = (CONTROLLER, VENTS)
 PURGE = tuple(Measure(quantity=q, asset="r1-vent") for q in (
     "purge-completion", "purge-time-constant", "purge-done-at", "oxygen-exposure"))

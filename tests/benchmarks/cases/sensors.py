@@ -29,9 +29,9 @@ from tests.benchmarks.cases.shape import (
 )
 
 CONTROLLER = Dev(id="gen1-controller", registers="generator-a", watches=("gen1", "r1"),
-                 every=20 * SECOND)
-VENTS = Dev(id="vents", registers="vent-v", watches=("r1-vent",), every=20 * SECOND)
-ROOM = Dev(id="room-monitor", registers="room-r", watches=("plant-room",), every=20 * SECOND)
+                 every=30 * SECOND)
+VENTS = Dev(id="vents", registers="vent-v", watches=("r1-vent",), every=30 * SECOND)
+ROOM = Dev(id="room-monitor", registers="room-r", watches=("plant-room",), every=30 * SECOND)
 DEVICES = (CONTROLLER, VENTS, ROOM)
 PLAN = {"service_every": "2000 h", "last_service_hours": "0 h"}
 
@@ -51,7 +51,7 @@ def frozen_oxygen_sensor(d: Draw) -> Case:
     """The oxygen sensor's number freezes in the fast part of a purge."""
     at = d.instant(2 * HOUR, 3 * HOUR)
     return Case(
-        **_small(d, "20.9 %"), devices=DEVICES, duration=hours(30), wire=Wire(lost=0.01),
+        **_small(d, "20.9 %"), devices=DEVICES, duration=hours(28), wire=Wire(lost=0.01),
         acts=(act(at, "oxygen-frozen", of="r1-vent"),),
         expects=(Expect(condition="oxygen-sensor-suspect", asset="r1-vent", at=at,
                         within=hours(24), slow=True),),
@@ -93,7 +93,7 @@ def oxygen_steps(d: Draw) -> Case:
 
 @story(healthy=True)
 def steady_riser(d: Draw) -> Case:
-    """A tight, purged riser in a tempered hall reads the same for five days. It really is
+    """A tight, purged riser in a tempered hall reads the same for four days. It really is
     steady."""
     case = _small(d, "1.2 %", leak=0.01, quiet_step="20 s")
     case["tables"]["risers"][0] |= {"daily_swing": "0.5 K", "season_swing": "0 K",  # type: ignore[index]
@@ -102,7 +102,7 @@ def steady_riser(d: Draw) -> Case:
     return Case(
         **case, devices=tuple(Dev(id=v.id, registers=v.registers, watches=v.watches,
                                   every=60 * SECOND) for v in DEVICES),
-        duration=5 * DAY, wire=Wire(lost=0.01),
+        duration=4 * DAY, wire=Wire(lost=0.01),
         never=(Never(condition="oxygen-sensor-suspect", trap="a riser that really is steady"),
                Never(condition="data-frozen", trap="a steady plant")))
 
@@ -117,7 +117,7 @@ def plant_that_stands_still(d: Draw) -> Case:
     case["tables"]["rooms"][0] |= {"daily_swing": "0 K"}  # type: ignore[index]
     return Case(
         **case, devices=tuple(Dev(id=v.id, registers=v.registers, watches=v.watches,
-                                  every=60 * SECOND) for v in DEVICES), duration=4 * DAY,
+                                  every=60 * SECOND) for v in DEVICES), duration=3 * DAY,
         never=(Never(condition="data-frozen", trap="a steady plant"),
                Never(condition="oxygen-sensor-suspect", trap="a riser that really is steady")))
 
