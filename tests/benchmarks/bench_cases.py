@@ -16,10 +16,12 @@ from __future__ import annotations
 
 import argparse
 import fnmatch
+import pickle
 import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
 
 from collector.domain.readings import QUANTITIES
 from tests.benchmarks.cases import BANK
@@ -47,6 +49,10 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--fails", action="store_true", help="list every failure by itself")
     parser.add_argument("--each", action="store_true", help="one line for each case as it is done")
     parser.add_argument("--texts", action="store_true", help="with the messages of false alarms")
+    parser.add_argument("--by-story", action="store_true", help="quantities by story as well")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="keep the marks for --show")
+    parser.add_argument("--show", type=Path, metavar="FILE", action="append",
+                        help="print the tables of kept marks (repeatable) and play nothing")
     parser.add_argument("--list", action="store_true", help="list the stories and end")
     return parser.parse_args(arguments)
 
@@ -102,6 +108,11 @@ def play_all(pairs: Sequence[tuple[str, int]], jobs: int) -> Iterator[Scored]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Play, and print the tables."""
     options = _options(arguments)
+    if options.show:
+        kept = [s for path in options.show for s in pickle.loads(path.read_bytes())]  # noqa: S301
+        print(tables(sorted(kept, key=lambda s: (s.story, s.seed)), fails=options.fails,
+                     texts=options.texts, by_story=options.by_story))
+        return 0
     stories = chosen(options.stories, options.condition, quick=options.quick)
     if options.list:
         for s in stories:
@@ -123,7 +134,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         else:
             _progress(len(done), len(pairs), scored, began)
     done.sort(key=lambda s: (s.story, s.seed))
-    print(tables(done, fails=options.fails, texts=options.texts))
+    if options.keep:
+        options.keep.write_bytes(pickle.dumps(done))
+    print(tables(done, fails=options.fails, texts=options.texts, by_story=options.by_story))
     _cost(done, time.monotonic() - began, options.jobs)
     return 0
 

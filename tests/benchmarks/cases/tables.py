@@ -24,9 +24,12 @@ def quantile(values: Sequence[float], share: float) -> float:
     return ordered[left] + (place - left) * (ordered[right] - ordered[left])
 
 
-def tables(done: Sequence[Scored], *, fails: bool = False, texts: bool = False) -> str:
+def tables(done: Sequence[Scored], *, fails: bool = False, texts: bool = False,
+           by_story: bool = False) -> str:
     """Return every table."""
     parts = [_conditions(done), _quantities(done), _false(done)]
+    if by_story:
+        parts.append(_by_story(done))
     if fails:
         parts.append(_fails(done, texts))
     return "\n\n".join(parts)
@@ -98,14 +101,27 @@ def _quantities(done: Sequence[Scored]) -> str:
                 lines.append(f"{name:22}{0:7d}{no:8d}{unmade[name]:6d}"
                              + ("  not built" if not no else ""))
             continue
-        errors = [x.error for x in samples]
-        covered = [x.covered for x in samples if x.covered is not None]
-        lines.append(
-            f"{name:22}{len(samples):7d}{no:8d}{unmade[name]:6d}"
-            f"{sum(errors) / len(errors):9.1%}{quantile([abs(e) for e in errors], 0.9):10.1%}"
-            + (f"{sum(covered) / len(covered):9.2f}" if covered else f"{'-':>9}"))
+        lines.append(f"{name:22}{len(samples):7d}{no:8d}{unmade[name]:6d}{_errors(samples)}")
     for name, reasons in refused.items():
         lines += [f"  {name}: {n} times: {reason}" for reason, n in reasons.most_common(4)]
+    return "\n".join(lines)
+
+
+def _errors(samples: Sequence[Sample]) -> str:
+    errors = [x.error for x in samples]
+    covered = [x.covered for x in samples if x.covered is not None]
+    return (f"{sum(errors) / len(errors):9.1%}{quantile([abs(e) for e in errors], 0.9):10.1%}"
+            + (f"{sum(covered) / len(covered):9.2f}" if covered else f"{'-':>9}"))
+
+
+def _by_story(done: Sequence[Scored]) -> str:
+    by: dict[tuple[str, str], list[Sample]] = defaultdict(list)
+    for s in done:
+        for one in s.samples:
+            by[(one.quantity, f"{s.story} {one.asset}")].append(one)
+    lines = [f"{'quantity':22}{'story':44}{'made':>7}{'bias':>9}{'p90 error':>10}{'coverage':>9}"]
+    lines += [f"{quantity:22}{where:44}{len(samples):7d}{_errors(samples)}"
+              for (quantity, where), samples in sorted(by.items())]
     return "\n".join(lines)
 
 

@@ -82,11 +82,11 @@ def _leak(played: Played, e: EstimateMade) -> float:
 
 
 def _leak_equivalent(played: Played, e: EstimateMade) -> float:
+    """Return the gas lost in a day as pressure at 15 degrees C, to which all pipes are brought."""
     spec = next((r for r in played.scenario.plant.risers if r.id == e.asset), None)
-    if spec is None or e.window is None:
+    if spec is None:
         raise NoTruth
-    warm = played.ledger.mean(f"{e.asset}.temperature", *e.window)
-    per_day = _leak_flow(played, e) * 86400 * GAS_CONSTANT * warm / spec.volume
+    per_day = _leak_flow(played, e) * 86400 * GAS_CONSTANT * 288.15 / spec.volume
     return per_day * _PER_PA[e.unit.split("/")[0].split()[0]]
 
 
