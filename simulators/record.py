@@ -80,20 +80,19 @@ def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Va
 
 def polls(
     stage: Stage, duration: int, paces: Mapping[str, int],
-) -> Iterator[tuple[int, str, dict[str, Value]]]:
-    """Yield time (ms), device and what it told, each device at its own pace (ms).
+) -> Iterator[tuple[int, list[tuple[str, dict[str, Value]]]]]:
+    """Yield time (ms) and what devices told then, each at its own pace (ms).
 
     Every pace must be a multiple of the shortest. A device that gives no answer has ``None`` for
-    every point.
+    every point. The plant stands at that time while the caller looks.
     """
     start = stage.scenario.plant.start
     tellers = [(teller, paces[teller.spec.device]) for teller in _tellers(stage)]
     least = min(paces.values())
     for time in range(start, start + duration, least):
         stage.advance_to(time)
-        for teller, pace in tellers:
-            if (time - start) % pace == 0:
-                yield time, teller.spec.device, teller.tell()
+        yield time, [(teller.spec.device, teller.tell()) for teller, pace in tellers
+                     if (time - start) % pace == 0]
 
 
 def record(scenario: Scenario, out: TextIO, *, duration: int, every: int) -> int:

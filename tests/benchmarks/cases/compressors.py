@@ -149,7 +149,7 @@ def compressor_does_not_start(d: Draw) -> Case:
                         when=lambda p: p.generators["gen1"].gauge < 57.7 * PSI,
                         within=minutes(20), early=minutes(20)),),
         may=(*LEAKS, May(condition="tank-leak"), May(condition="air-fill-stuck"),
-             May(condition="air-fill-frequent")))
+             May(condition="air-fill-frequent"), May(condition="pressure-low", start=hours(1))))
 
 
 @story()
@@ -174,7 +174,7 @@ def short_cycling(d: Draw) -> Case:
     """The pressure switch's band has shrunk to 1.5 to 2 psi: fifteen starts an hour and more."""
     at = d.instant(60 * MINUTE, 90 * MINUTE)
     case = _small(d)
-    case["tables"]["risers"][0]["leak"] = "0.35 scfm"  # type: ignore[index]
+    case["tables"]["risers"][0]["leak"] = "0.7 scfm"  # type: ignore[index]
     return Case(
         **case, devices=(CONTROLLER,), duration=hours(5),
         acts=(act(at, "narrow-switch", generator="gen1", band=f"{d.between(1.5, 2):.2f} psi"),),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.events import Event
@@ -87,7 +87,7 @@ def play(story: Story, seed: int) -> Played:
     pace = max(60_000 if case.duration < 5 * 86_400_000 else 600_000, min(paces.values()))
     events: list[Event] = []
     began, spent, count, noted = time.process_time(), 0.0, 0, start - pace
-    for now, told in _by_time(polls(stage, case.duration, paces)):
+    for now, told in polls(stage, case.duration, paces):
         for onset in waiting:
             onset.look(stage.plant, now)
         if now - noted >= pace:
@@ -126,19 +126,7 @@ def _paces(case: Case) -> dict[str, int]:
     return paces
 
 
-Told = list[tuple[str, Mapping[str, Value]]]
-
-
-def _by_time(told: Iterator[tuple[int, str, dict[str, Value]]]) -> Iterator[tuple[int, Told]]:
-    at, group = -1, []
-    for now, device, values in told:
-        if now != at:
-            if group:
-                yield at, group
-            at, group = now, []
-        group.append((device, values))
-    if group:
-        yield at, group
+Told = Sequence[tuple[str, Mapping[str, Value]]]
 
 
 class _Road:

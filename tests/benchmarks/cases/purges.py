@@ -110,9 +110,9 @@ def clogged_filter_slows_the_purge(d: Draw) -> Case:
 @story()
 def air_fill_feeds_the_purge(d: Draw) -> Case:
     """Half-way through the purge the unit sticks in air-fill: the vent is open and air comes in."""
-    at = d.instant(6 * HOUR, 8 * HOUR)
+    at = d.instant(3 * HOUR, 4.5 * HOUR)
     return Case(
-        **_purge(d, gallons=250, scfm=0.35), devices=DEVICES, duration=hours(26),
+        **_purge(d, gallons=250, scfm=0.35), devices=DEVICES, duration=hours(22),
         wire=Wire(lost=0.01), acts=(act(at, "stuck-air-fill", generator="gen1"),),
         expects=(
             Expect(condition="air-fill-stuck", asset="gen1", at=at + minutes(30),
