@@ -108,7 +108,8 @@ class Point:
         """Longest time (ms) between samples that still counts as unbroken."""
         every = self.source.every
         if every is not None:
-            return _POLLS_OF_GAP * every
+            # Two polls lost in a row are common at a few percent of loss; and polls jitter.
+            return _POLLS_OF_GAP * every + every // 2
         if self.spacing is None or not self.spacing.count:
             return _LEAST_GAP
         return max(int(_POLLS_OF_GAP * self.spacing.ms), _LEAST_GAP)
