@@ -110,9 +110,16 @@ def _alarms(folder: Path) -> list[AlarmMoved]:
 
 
 def _kill_at_random(site: Path, rng: random.Random) -> None:
+    """Kill a daemon once while it still starts, three times out of four well under way."""
     daemon = DaemonProcess(site)
-    # From while it still starts to well under way: every stretch of its life gets its share.
-    time.sleep(rng.uniform(0.6, 3.0))
+    if rng.random() < 0.25:
+        time.sleep(rng.uniform(0.2, 2.0))
+    else:
+        log = site.parent / "data" / "journal.sqlite-wal"
+        began = time.time()
+        until(lambda: log.exists() and log.stat().st_mtime > began, within=30,
+              what=f"a commit; {daemon.tail()}")
+        time.sleep(rng.uniform(0.0, 2.5))
     assert daemon.process.poll() is None, daemon.tail()
     daemon.kill()
 
