@@ -48,6 +48,7 @@ class CompressorNotStarting(Rule):
         self._cut_in = given if given is not None else own if own is not None else _COMMON_CUT_IN
         self._margin = number(self.settings, "margin") or 0.0
         self._deadband = number(self.settings, "deadband") or 0.0
+        self._gauge = number(self.settings, "gauge") or 0.0
         self._near = int(number(self.settings, "near_limit") or 0)
         self.state = _NotStartingState()
 
@@ -63,11 +64,13 @@ class CompressorNotStarting(Rule):
 
     @property
     def _low(self) -> float:
-        return self._cut_in + 1e-6  # at cut-in counts
+        # A tight tank may rest for hours where the gauge already says cut-in and the switch does
+        # not: what the two may differ by is no fault.
+        return self._cut_in - self._gauge + 1e-6
 
     @property
     def _deep(self) -> float:
-        return self._low - self._margin
+        return self._cut_in - self._margin + 1e-6
 
     def _power_off(self, now: int) -> bool:
         point = self.context.inputs.point(self._power)

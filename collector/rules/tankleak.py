@@ -27,7 +27,11 @@ _MINUTE = 60_000
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
 _ABOVE = 0.05
-"""psi above the start of the last gulp at which the device is surely shut; or above its setting."""
+"""psi above the start of the last gulp at which the device is surely shut."""
+_SURE = 1.0
+"""psi above the written setting at which it is: setting and gauge are never the same."""
+_SAG = 2.0
+"""psi below its setting, or below where the last gulp began, at which a rise is no gulp."""
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
@@ -43,9 +47,12 @@ class _Riser(State):
     count: int = 0
     began: float | None = None
     """psi at which the last gulp began."""
+    gulp_at: int | None = None
+    beat: int | None = None
+    """ms between the last two gulps."""
     rising: bool = False
 
-    def close(self) -> bool:
+    def close(self, at: int, setting: float | None) -> bool:
         """End a minute; return whether the riser was heard of in it."""
         if not self.count:
             self.minutes, self.rising = [], False
@@ -55,21 +62,29 @@ class _Riser(State):
         low = min(self.minutes, default=mean)
         if mean - low > _GULP:
             if not self.rising:
-                self.began = low
+                self.beat = at - self.gulp_at if self.gulp_at is not None else None
+                self.gulp_at = at
+                # A riser that had run low (its supply shut, a trip) is refilled, not topped up:
+                # where its device opens is not known from that.
+                usual = setting if setting is not None else self.began
+                self.began = None if usual is not None and low < usual - _SAG else low
             self.rising = True
         else:
             self.rising = False
         self.minutes = [*self.minutes[-(_CALM - 1):], mean]
         return True
 
-    def satisfied(self, setting: float | None) -> bool:
+    def satisfied(self, at: int, setting: float | None) -> bool:
         """Whether it draws nothing, by the minute just closed."""
         if self.rising or len(self.minutes) < _CALM:
             return False
         level = self.minutes[-1]
-        if setting is not None and level > setting + _ABOVE:
+        if setting is not None and level > setting + _SURE:
             return True
-        return self.began is not None and level > self.began + _ABOVE
+        if self.began is None or self.gulp_at is None or self.beat is None:
+            return False
+        # One that misses its beat has ceased to gulp: it may draw all the time.
+        return at - self.gulp_at <= 2 * self.beat and level > self.began + _ABOVE
 
 
 @dataclass(slots=True, kw_only=True)
@@ -147,7 +162,7 @@ class TankLeak(Rule):
         minute, s.minute_at = s.minute_at, at // _MINUTE * _MINUTE
         total, count = s.tank, s.count
         s.tank, s.count = 0.0, 0
-        heard = [r.close() for r in self._risers.values()]
+        heard = [r.close(minute or at, self._settings_of[name]) for name, r in self._risers.items()]
         if minute is None or not count or not all(heard) or not self._quiet_plant(minute):
             self._break()
             return False
@@ -171,7 +186,9 @@ class TankLeak(Rule):
             return False
         if inputs.filling(self.asset, minute):
             return False
-        return all(r.satisfied(self._settings_of[name]) for name, r in self._risers.items())
+        return all(
+            r.satisfied(minute, self._settings_of[name]) for name, r in self._risers.items()
+        )
 
     def _break(self) -> None:
         self.state.begun_at = None

@@ -22,11 +22,11 @@ def verdict(s):
 
 def test_raised_past_the_delay_below_cut_in():
     s = story().feed(series({TANK: falling(), RUN: 0}, end=10 * MINUTE))
-    # 60 psi at 2 min, 58 at 4 min, and the on-delay.
+    # 60 psi at 2 min, 59.5 half a minute later, 58 at 4 min, and the on-delay.
     assert [m for m, _ in s.moves(C)] == ["raised"]
     assert 5 * MINUTE <= s.moves(C)[0][1] <= 5 * MINUTE + 10 * SECOND
     event = s.alarms(C)[0]
-    assert event.since == T0 + 2 * MINUTE
+    assert event.since == T0 + 2 * MINUTE + 30 * SECOND
     assert event.values["cut_in_psi"] == 60.0
     assert "at or below the cut-in of 60.0 psi" in event.text
     assert "Whether it has power is not read." in event.text
@@ -46,8 +46,13 @@ def test_gauge_and_switch_may_differ_a_little_but_not_for_long():
     assert s.moves(C) == [("raised", 31 * MINUTE)]
 
 
-def test_exactly_at_cut_in_counts():
-    s = story(compressor_not_starting={"near_limit": 5 * MINUTE})
+def test_trap_a_tight_tank_that_rests_where_gauge_and_switch_differ():
+    s = story().feed(series({TANK: lambda at: 59.7 + at // MINUTE % 5 / 10, RUN: 0}, end=6 * HOUR))
+    assert s.moves(C) == []
+
+
+def test_exactly_at_cut_in_counts_with_a_gauge_that_does_not_err():
+    s = story(compressor_not_starting={"near_limit": 5 * MINUTE, "gauge": 0.0})
     s.feed(series({TANK: 60.0, RUN: 0}, end=10 * MINUTE))
     assert s.moves(C) == [("raised", 6 * MINUTE)]
 

@@ -103,8 +103,12 @@ CONDITIONS = (
             Setting(name="margin", kind="pressure", default="2 psi",
                     source="setting; what gauge and pressure switch may differ by",
                     doc="this far below cut-in it must start within the on-delay"),
+            Setting(name="gauge", kind="pressure", default="0.5 psi",
+                    source="setting; error and drift of the gauge of a sound unit",
+                    doc="what the gauge may read below cut-in with the switch not yet closed"),
             Setting(name="near_limit", kind="duration", default="30 min", source="setting",
-                    doc="how long it may stay off at cut-in or closer below it than the margin"),
+                    doc="how long it may stay off below that, yet closer to cut-in than the "
+                        "margin"),
             Setting(name="deadband", kind="pressure", default="1 psi",
                     source="2 % of pressure, EEMUA 191 as a consultancy quotes it",
                     doc="how far above cut-in the tank must rise to count as above"),
