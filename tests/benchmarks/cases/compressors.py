@@ -248,15 +248,15 @@ def _weeks(d: Draw, leak: str) -> dict[str, dict[str, object]]:
 
 @story(long=True)
 def worn_compressor(d: Draw) -> Case:
-    """After 9 days the delivery is down by 30 to 40 %: valves or rings worn."""
-    at = d.instant(9 * DAY, 10 * DAY)
+    """After 7 days the delivery is down by 30 to 40 %: valves or rings worn."""
+    at = d.instant(7 * DAY, 8 * DAY)
     slow = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
                every=d.choice(30, 60) * SECOND)
     return Case(
-        **_weeks(d, f"{d.about(0.25):.3f} scfm"), devices=(slow,), duration=15 * DAY,
+        **_weeks(d, f"{d.about(0.25):.3f} scfm"), devices=(slow,), duration=11 * DAY,
         start=d.choice("2026-02-02T06:00:00Z", "2026-06-08T06:00:00Z", "2026-10-05T06:00:00Z"),
         acts=(act(at, "worn-compressor", generator="gen1", share=round(d.between(0.3, 0.4), 2)),),
-        expects=(Expect(condition="compressor-weak", asset="gen1", at=at, within=4 * DAY,
+        expects=(Expect(condition="compressor-weak", asset="gen1", at=at, within=3 * DAY,
                         slow=True),),
         may=(*LEAKS, May(condition="compressor-long-run", start=at),
              May(condition="compressor-overduty", start=at)),
@@ -266,13 +266,13 @@ def worn_compressor(d: Draw) -> Case:
 
 @story(long=True)
 def more_demand_is_no_wear(d: Draw) -> Case:
-    """After 9 days the demand triples. The compressor is as good as it was."""
-    at = d.instant(9 * DAY, 10 * DAY)
+    """After 7 days the demand triples. The compressor is as good as it was."""
+    at = d.instant(7 * DAY, 8 * DAY)
     base = d.about(0.2)
     slow = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
                every=d.choice(30, 60) * SECOND)
     return Case(
-        **_weeks(d, f"{base:.3f} scfm"), devices=(slow,), duration=14 * DAY,
+        **_weeks(d, f"{base:.3f} scfm"), devices=(slow,), duration=11 * DAY,
         acts=(act(at, "leak-step", riser="r1", flow=f"{2 * base:.3f} scfm"),),
         may=(*LEAKS, May(condition="compressor-long-run", start=at)),
         never=(Never(condition="compressor-weak", trap="more demand, which also slows the pump-up"),

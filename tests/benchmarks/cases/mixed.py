@@ -132,19 +132,19 @@ def leak_behind_a_silent_device(d: Draw) -> Case:
 
 @story(long=True)
 def wear_and_a_growing_leak_together(d: Draw) -> Case:
-    """After ten days the compressor loses a third of its delivery while the leak grows
+    """After a week the compressor loses a third of its delivery while the leak grows
     threefold."""
-    at = d.instant(10 * 24 * HOUR, 11 * 24 * HOUR)
+    at = d.instant(7 * 24 * HOUR, 8 * 24 * HOUR)
     controller = Dev(id="gen1-controller", registers="generator-b", watches=("gen1", "r1"),
                      every=60 * SECOND)
     return Case(
-        **plant(generators=[generator(intake="6 scfm")], quiet_step="20 s",
+        **plant(generators=[generator(intake="6 scfm")], quiet_step="30 s",
                 risers=[riser(volume="700 gal", leak=f"{d.about(0.06):.3f} scfm")]),
-        devices=(controller,), duration=16 * 24 * HOUR, wire=Wire(lost=0.01),
+        devices=(controller,), duration=11 * 24 * HOUR, wire=Wire(lost=0.01),
         acts=(act(at, "worn-compressor", generator="gen1", share=0.35),
               act(at, "leak-step", riser="r1", flow="0.3 scfm")),
         expects=(
-            Expect(condition="compressor-weak", asset="gen1", at=at, within=4 * 24 * HOUR,
+            Expect(condition="compressor-weak", asset="gen1", at=at, within=3 * 24 * HOUR,
                    slow=True),
             Expect(condition="leak-high", asset="r1", at=at, within=24 * HOUR, slow=True)),
         may=(May(condition="leak-growing", start=at),

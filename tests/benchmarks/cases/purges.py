@@ -41,7 +41,7 @@ def _purge(d: Draw, *, gallons: float, scfm: float, oxygen: str = "20.9 %", leak
         risers=[riser(volume=f"{volume:.0f} gal", leak=f"{volume * leak:.4f} scfm",
                       oxygen_start=oxygen, dead_leg=round(d.between(0.05, 0.15), 2),
                       dead_leg_time=f"{d.between(1.5, 3):.1f} h", **(riser_over or {}))],
-        vents=[vent(flow=f"{d.about(scfm, 0.1):.3f} scfm", **vent_over)], quiet_step="20 s")
+        vents=[vent(flow=f"{d.about(scfm, 0.1):.3f} scfm", **vent_over)], quiet_step="45 s")
 
 
 def _oxygen(above: float) -> Callable[[Plant], bool]:
@@ -143,7 +143,7 @@ def vent_stuck_closed(d: Draw) -> Case:
 def vent_stuck_open(d: Draw) -> Case:
     """The target is reached and the vent does not shut: nitrogen for the sky."""
     return Case(
-        **_purge(d, gallons=250, scfm=0.3, oxygen="4 %"), devices=DEVICES, duration=hours(60),
+        **_purge(d, gallons=250, scfm=0.3, oxygen="4 %"), devices=DEVICES, duration=hours(40),
         wire=Wire(lost=0.01), acts=(act(0, "vent-stuck-open", vent="r1-vent"),),
         expects=(Expect(condition="vent-stuck-open", asset="r1-vent", within=hours(30), slow=True,
                         when=lambda p: p.risers["r1"].far_oxygen < 0.0195),),
@@ -157,7 +157,7 @@ def vent_with_a_timer(d: Draw) -> Case:
     target."""
     return Case(
         **_purge(d, gallons=250, scfm=0.5, oxygen=d.choice("1.4 %", "3 %"), logic="timer"),
-        devices=DEVICES, duration=hours(76), wire=Wire(lost=0.01),
+        devices=DEVICES, duration=hours(54), wire=Wire(lost=0.01),
         settings={"vent-stuck-closed": {"planned": "24 h"}, "vent-stuck-open": {"planned": "2 h"}},
         may=(May(condition="oxygen-not-falling"),),
         never=(Never(condition="vent-stuck-open", trap="a purge planned by timer"),
@@ -202,7 +202,7 @@ def sensor_breathes_room_air(d: Draw) -> Case:
     return Case(
         **_purge(d, gallons=450, scfm=0.4, oxygen="1.3 %", logic="timer", timer_period="12 h",
                  timer_open="90 min", samples_room_air=True),
-        devices=DEVICES, duration=hours(60), wire=Wire(lost=0.01),
+        devices=DEVICES, duration=hours(40), wire=Wire(lost=0.01),
         settings={"vent-stuck-closed": {"planned": "24 h"}, "vent-stuck-open": {"planned": "2 h"}},
         may=(May(condition="oxygen-sensor-suspect"),),
         never=(Never(condition="oxygen-rising",
