@@ -76,6 +76,7 @@ def delays(on: str, off: str, source: str = "setting") -> tuple[Setting, ...]:
 
 
 MAX_GAP = Setting(
-    name="max_gap", kind="duration", default=None, source="three and a half polls of the slowest input",
+    name="max_gap", kind="duration", default=None,
+    source="three and a half polls of the slowest input",
     doc="a longer gap between samples is not counted as time the state lasted",
 )
