@@ -374,6 +374,8 @@ class Daemon:
         return BoardServices(
             plant=lambda: self._config.plant, clock=self.clock, picture=self.picture,
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
+            fills=lambda: self._pipeline.watch.fills(),
+            baselines=lambda: self._pipeline.watch.baselines(),
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__, token=self.token, handbook=board_page,

@@ -15,6 +15,7 @@ from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Event, FactNoted
+from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
@@ -142,6 +143,10 @@ class Watch:
     def not_watched(self) -> list[NotWatched]:
         """Return what cannot be watched, and why."""
         return list(self._engine.not_watched)
+
+    def fills(self) -> list[DeclaredFill]:
+        """Return the declared fills: until when, by whom, why, and what each holds back."""
+        return self._engine.declared_fills()
 
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""

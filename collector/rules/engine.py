@@ -13,11 +13,13 @@ from typing import Any
 
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import EstimateMade, FactNoted
+from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
 from collector.rules.base import Context, Finding, Rule, shifted
 from collector.rules.baselines import Baselines
+from collector.rules.eased import eased
 from collector.rules.estimates import Estimator
 from collector.rules.explain import Explanations, sentences
 from collector.rules.fills import Fills
@@ -268,6 +270,11 @@ class Engine:
         self.inputs.fills[asset] = until
         self._mark_all()
 
+    def declared_fills(self) -> list[DeclaredFill]:
+        """Return the declared fills, each with what it holds back."""
+        rules = [slot.rule for slot in self._slots]
+        return [eased(fill, self.inputs.plant, rules) for fill in self.fills.standing()]
+
     def note(self, fact: FactNoted) -> None:
         """Take a fact of people or of the daemon itself; its ticks have run."""
         if self.fills.take(fact):
@@ -435,6 +442,7 @@ class Engine:
             "sweep_at": self._sweep, "midnight_at": self._midnight, "late_at": self._late_from,
             "stale": sorted(self._stale),
             "inputs": self.inputs.dump(),
+            "fills": self.fills.dump(),
             "baselines": self.baselines.dump(),
             "rules": {
                 f"{s.rule.condition} {s.rule.asset}": {
@@ -458,6 +466,7 @@ class Engine:
         self._stale = set(state["stale"])
         self.inputs.load(state["inputs"])
         self.inputs.begin(state["now_at"])
+        self.fills.load(state.get("fills", {}))
         self.baselines.load(state.get("baselines", {}))
         for slot in self._slots:
             saved = state["rules"].get(f"{slot.rule.condition} {slot.rule.asset}")

@@ -19,7 +19,8 @@ from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
 __all__ = [
-    "DECLARED_FILL", "TABLE", "Explained", "Explanation", "Explanations", "Stand", "sentences",
+    "DECLARED_FILL", "TABLE", "Explained", "Explanation", "Explanations", "Stand", "fill_bears_on",
+    "sentences",
 ]
 
 DECLARED_FILL = "declared fill"
@@ -62,6 +63,13 @@ def _riser_of(plant: Plant, asset: str) -> str:
 def _generator_of(plant: Plant, asset: str) -> str | None:
     riser = plant.risers.get(_riser_of(plant, asset))
     return riser.fed_by if riser is not None else asset if asset in plant.generators else None
+
+
+def fill_bears_on(plant: Plant, filled: str, asset: str) -> bool:
+    """Whether the fill of ``filled`` (generator or riser) bears on ``asset``."""
+    if filled in plant.generators or asset in plant.generators:
+        return _generator_of(plant, filled) == _generator_of(plant, asset)
+    return _riser_of(plant, asset) == filled
 
 
 def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
@@ -237,7 +245,7 @@ class Explanations:
             if until is not None:
                 return Explained(f"a fill declared until {self.words.instant(until)}", until)
             ended = max((at for asset, at in self.inputs.filled.items()
-                         if self._fed(asset, of.rule.asset)), default=None)
+                         if fill_bears_on(self.plant, asset, of.rule.asset)), default=None)
             last = max(grace, row.after)
             if ended is not None and now < ended + last:
                 return Explained(f"the fill that ended at {self.words.instant(ended)}",
@@ -246,14 +254,8 @@ class Explanations:
 
     def _declared(self, asset: str, now: int) -> int | None:
         ends = [end for filled, end in self.inputs.fills.items()
-                if end > now and self._fed(filled, asset)]
+                if end > now and fill_bears_on(self.plant, filled, asset)]
         return max(ends, default=None)
-
-    def _fed(self, filled: str, asset: str) -> bool:
-        """Whether the fill of ``filled`` (generator or riser) bears on ``asset``."""
-        if filled in self.plant.generators or asset in self.plant.generators:
-            return _generator_of(self.plant, filled) == _generator_of(self.plant, asset)
-        return _riser_of(self.plant, asset) == filled
 
     def _grace(self, rule: Rule) -> int:
         sources = [self.inputs.point(p).source for p in rule.needs]

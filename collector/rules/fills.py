@@ -5,12 +5,14 @@ A declaration is a fact of the journal. It ends by itself, or by a person's word
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from collector.clock import format_instant, parse_instant
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted
+from collector.domain.fills import DeclaredFill
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
@@ -29,6 +31,7 @@ class Fills:
         self._inputs, self._words = inputs, words
         self._site = inputs.plant.site.id
         self._facts: list[FactNoted] = []
+        self._told: dict[str, dict[str, Any]] = {}
 
     def __repr__(self) -> str:
         return f"Fills({self._inputs.fills})"
@@ -78,7 +81,11 @@ class Fills:
         """Carry out a fact; return whether it was one about fills."""
         if fact.fact == DECLARED:
             self._inputs.fills[fact.asset] = parse_instant(str(fact.values["until"]))
+            self._told[fact.asset] = {
+                "since_at": fact.time, "by": str(fact.values["by"]), "why": str(fact.values["why"]),
+            }
         elif fact.fact == ENDED:
+            self._told.pop(fact.asset, None)
             if self._inputs.fills.pop(fact.asset, None) is not None:
                 self._inputs.filled[fact.asset] = fact.time
         else:
@@ -103,6 +110,22 @@ class Fills:
         facts, self._facts = self._facts, []
         return facts
 
-    def standing(self) -> dict[str, Any]:
-        """Return each thing whose fill is declared, and until when (ms)."""
-        return dict(self._inputs.fills)
+    def standing(self) -> list[DeclaredFill]:
+        """Return each declared fill, the one that ends first before the others."""
+        fills = sorted(self._inputs.fills.items(), key=lambda item: (item[1], item[0]))
+        return [self._shown(asset, until) for asset, until in fills]
+
+    def _shown(self, asset: str, until: int) -> DeclaredFill:
+        told = self._told.get(asset, {})
+        return DeclaredFill(
+            asset=asset, until=until, since=told.get("since_at"), by=told.get("by", ""),
+            why=told.get("why", ""),
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """Return who declared what, as JSON-able data; until when is with the inputs."""
+        return {asset: dict(told) for asset, told in self._told.items()}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self._told = {asset: dict(told) for asset, told in state.items()}

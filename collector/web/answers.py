@@ -19,25 +19,27 @@ from collector.web.health import Health
 from collector.web.services import BoardServices, CollectorStatistics
 
 __all__ = [
-    "ActAnswer", "AlarmAnswer", "AlarmsAnswer", "EstimatesAnswer", "HealthAnswer", "Problem",
-    "SeriesAnswer", "StatusAnswer", "alarm_answer", "estimate_answers", "series_answer",
+    "ActAnswer", "AlarmAnswer", "AlarmsAnswer", "Answer", "EstimatesAnswer", "HealthAnswer",
+    "Problem", "SeriesAnswer", "StatusAnswer", "alarm_answer", "estimate_answers", "series_answer",
     "status_answer", "unit_of",
 ]
 
 Value = float | int | str | None
 
 
-class _Answer(BaseModel):
+class Answer(BaseModel):
+    """What every answer shares."""
+
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
 
 
-class Problem(_Answer):
+class Problem(Answer):
     """Why a request was not carried out."""
 
     error: str
 
 
-class PointAnswer(_Answer):
+class PointAnswer(Answer):
     """The last word of a point, in units of record; ``age`` in seconds."""
 
     point: str
@@ -50,7 +52,7 @@ class PointAnswer(_Answer):
     last_good: str | None
 
 
-class AlarmAnswer(_Answer):
+class AlarmAnswer(Answer):
     """One alarm that is not plainly normal."""
 
     id: str
@@ -71,7 +73,7 @@ class AlarmAnswer(_Answer):
     until: str | None
 
 
-class NotWatchedAnswer(_Answer):
+class NotWatchedAnswer(Answer):
     """A condition that is not watched for an asset, and why."""
 
     condition: str
@@ -79,7 +81,7 @@ class NotWatchedAnswer(_Answer):
     reason: str
 
 
-class StatusAnswer(_Answer):
+class StatusAnswer(Answer):
     """The site at a glance."""
 
     site: str
@@ -95,7 +97,7 @@ class StatusAnswer(_Answer):
     version: str
 
 
-class AlarmsAnswer(_Answer):
+class AlarmsAnswer(Answer):
     """Every alarm that is not plainly normal, the most pressing first."""
 
     site: str
@@ -103,7 +105,7 @@ class AlarmsAnswer(_Answer):
     alarms: list[AlarmAnswer]
 
 
-class ActAnswer(_Answer):
+class ActAnswer(Answer):
     """What an action led to: the alarm as it stands, or ``null`` when it is normal again."""
 
     done: str
@@ -112,7 +114,7 @@ class ActAnswer(_Answer):
     alarm: AlarmAnswer | None
 
 
-class StepAnswer(_Answer):
+class StepAnswer(Answer):
     """One step of a series; without good readings its values are ``null``."""
 
     time: str
@@ -122,7 +124,7 @@ class StepAnswer(_Answer):
     high: float | None
 
 
-class SeriesAnswer(_Answer):
+class SeriesAnswer(Answer):
     """What a point did, in units of record."""
 
     point: str
@@ -134,7 +136,7 @@ class SeriesAnswer(_Answer):
     steps: list[StepAnswer]
 
 
-class EstimateAnswer(_Answer):
+class EstimateAnswer(Answer):
     """One quantity with its interval and window, or the reason why there is none."""
 
     time: str
@@ -148,14 +150,14 @@ class EstimateAnswer(_Answer):
     reason: str
 
 
-class EstimatesAnswer(_Answer):
+class EstimatesAnswer(Answer):
     """The latest estimate of every quantity."""
 
     site: str
     estimates: list[EstimateAnswer]
 
 
-class HealthAnswer(_Answer):
+class HealthAnswer(Answer):
     """Whether the watch itself is alive. Ages in seconds."""
 
     alive: bool

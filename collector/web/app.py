@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
-from fastapi import FastAPI, Path, Query, Security
+from fastapi import FastAPI, Query
 from fastapi.exceptions import RequestValidationError
-from fastapi.security import HTTPBearer
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from collector.clock import format_instant
-from collector.domain.actions import Deed
 from collector.domain.errors import QuietpipeError
-from collector.web import answers, pages
-from collector.web.acting import DEEDS, carry_out
+from collector.web import answers, fill_answers, pages
 from collector.web.asks import read_span
+from collector.web.deeds import PROBLEMS, add_deeds
 from collector.web.guard import Guard
 from collector.web.health import Health, judge_health, pace_of
 from collector.web.metrics import CONTENT_TYPE, Metrics
@@ -25,41 +23,22 @@ from collector.web.services import BoardServices
 
 __all__ = ["create_app"]
 
-_BEARER = HTTPBearer(auto_error=False, description="the board's token")
-"""For the description only; ``asks.check_token`` decides, since a form may carry the token too."""
-
 _Time = Annotated[str | None, Query(max_length=64)]
-_AlarmId = Annotated[str, Path(max_length=300)]
-
-_ACT_BODY: dict[str, Any] = {
-    "by": {"type": "string", "maxLength": 80, "description": "who does it"},
-    "why": {"type": "string", "maxLength": 500, "description": "the reason; needed for shelving"},
-    "for": {"type": "string", "description": "shelving: for how long, such as 4 h"},
-    "until": {"type": "string", "description": "shelving: until when, ISO 8601 with an offset"},
-}
-_PROBLEMS: dict[int | str, dict[str, Any]] = {
-    code: {"model": answers.Problem, "description": text} for code, text in (
-        (400, "a field is missing or wrong"), (401, "no token, or the wrong one"),
-        (403, "from another site's page, or no token is set for the board"),
-        (404, "no such alarm"), (409, "the alarm's state does not allow it"),
-        (413, "too long a body"), (415, "neither JSON nor a form"), (422, "too long an id"),
-    )
-}
 
 
 def create_app(services: BoardServices) -> FastAPI:
     """Build the board and its interface. Nothing is asked of ``services`` until a request comes."""
     app = FastAPI(
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
-        description="Reads what the watch over one site knows; acknowledges and shelves alarms. "
-                    "It never reaches a device.",
+        description="Reads what the watch over one site knows; acknowledges and shelves alarms, "
+                    "declares fills, resets baselines. It never reaches a device.",
     )
     app.add_middleware(Guard)
     _add_refusals(app)
     _add_readings(app, services)
     _add_operations(app, services)
-    for deed in DEEDS:
-        _add_deed(app, services, deed)
+    _add_standing(app, services)
+    add_deeds(app, services)
     pages.add_pages(app, services, lambda: _health(services))
     return app
 
@@ -118,7 +97,7 @@ def _add_readings(app: FastAPI, services: BoardServices) -> None:
         )
 
     @app.get("/api/v1/series", summary="What a point did", response_model_by_alias=True,
-             responses={code: _PROBLEMS[400] for code in (400, 404)})
+             responses={code: PROBLEMS[400] for code in (400, 404)})
     async def series(
         point: Annotated[str, Query(min_length=1, max_length=200)],
         start: Annotated[str | None, Query(alias="from", max_length=64)] = None,
@@ -141,6 +120,24 @@ def _add_readings(app: FastAPI, services: BoardServices) -> None:
         )
 
 
+def _add_standing(app: FastAPI, services: BoardServices) -> None:
+    @app.get("/api/v1/fills", summary="Every declared fill, and what it holds back")
+    async def fills() -> fill_answers.FillsAnswer:
+        plant = services.plant()
+        return fill_answers.FillsAnswer(
+            site=plant.site.id, time=format_instant(services.clock.now()),
+            fills=[fill_answers.fill_answer(f, plant) for f in services.fills()],
+        )
+
+    @app.get("/api/v1/baselines", summary="Every baseline, learned or being learned")
+    async def baselines() -> fill_answers.BaselinesAnswer:
+        plant = services.plant()
+        return fill_answers.BaselinesAnswer(
+            site=plant.site.id, time=format_instant(services.clock.now()),
+            baselines=[fill_answers.baseline_answer(b, plant) for b in services.baselines()],
+        )
+
+
 def _add_operations(app: FastAPI, services: BoardServices) -> None:
     metrics = Metrics(services)
 
@@ -155,22 +152,3 @@ def _add_operations(app: FastAPI, services: BoardServices) -> None:
              responses={200: {"content": {"application/openmetrics-text": {}}}})
     async def scrape() -> Response:
         return Response(metrics.text(), headers={"content-type": CONTENT_TYPE})
-
-
-def _add_deed(app: FastAPI, services: BoardServices, deed: Deed) -> None:
-    needed = ["by", "why"] if deed is Deed.SHELVE else ["by"]
-    names = _ACT_BODY if deed is Deed.SHELVE else {n: _ACT_BODY[n] for n in ("by", "why")}
-    schema = {"type": "object", "required": needed, "properties": names}
-    form = {"type": "object", "required": [*needed, "token"],
-            "properties": names | {"token": {"type": "string"}}}
-    body = {"required": True, "content": {
-        "application/json": {"schema": schema},
-        "application/x-www-form-urlencoded": {"schema": form},
-    }}
-
-    @app.post(f"/api/v1/alarms/{{alarm_id}}/{deed.value}", summary=f"{deed.value} an alarm",
-              operation_id=f"{deed.value}_alarm", response_model=answers.ActAnswer,
-              responses=_PROBLEMS | {303: {"description": "done; back to the board"}},
-              openapi_extra={"requestBody": body}, dependencies=[Security(_BEARER)])
-    async def act(request: Request, alarm_id: _AlarmId) -> Response:
-        return await carry_out(request, services, alarm_id, deed)

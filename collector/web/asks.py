@@ -22,7 +22,18 @@ _BODY_LIMIT = 16_384
 _NAME_LIMIT, _WHY_LIMIT = 80, 500
 _LATEST = 4_102_444_800_000
 """2100-01-01, ms: a later time is a slip of the pen."""
-_SHELVE_LIMIT = 30 * 86_400_000
+_DAY = 86_400_000
+_LASTS = {
+    Deed.SHELVE: (30 * _DAY, "it is shelved",
+                  "A shelved alarm must come back in the future, within 30 days."),
+    Deed.DECLARE_FILL: (_DAY, "the fill lasts",
+                        "A fill must end in the future, within 24 h; declare it again then."),
+}
+"""How long what is asked may last, ms, and how that is asked for and refused."""
+_WHY = {
+    Deed.SHELVE: "Why is it shelved?", Deed.DECLARE_FILL: "Why is it filled?",
+    Deed.RESET_BASELINE: "Why is it reset?",
+}
 _STEPS_LIMIT = 5000
 _UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
@@ -42,11 +53,9 @@ class ActionAsk:
         why = self._text("why", _WHY_LIMIT)
         if not by:
             raise Refusal(400, "Who does this? Fill in 'by' with your name.")
-        until = None
-        if deed is Deed.SHELVE:
-            if not why:
-                raise Refusal(400, "Why is it shelved? Fill in 'why' with the reason.")
-            until = self._until(now)
+        if deed in _WHY and not why:
+            raise Refusal(400, f"{_WHY[deed]} Fill in 'why' with the reason.")
+        until = self._until(deed, now) if deed in _LASTS else None
         return Action(deed=deed, alarm=alarm, time=now, by=by, why=why, until=until)
 
     def _text(self, name: str, limit: int) -> str:
@@ -57,14 +66,15 @@ class ActionAsk:
             raise Refusal(400, f"'{name}' holds characters that cannot be printed.")
         return text
 
-    def _until(self, now: int) -> int:
+    def _until(self, deed: Deed, now: int) -> int:
+        longest, lasts, wrong = _LASTS[deed]
         instant, span = self.fields.get("until", "").strip(), self.fields.get("for", "").strip()
         if bool(instant) == bool(span):
-            raise Refusal(400, "Say how long it is shelved: either 'for' (such as 4 h) or 'until' "
+            raise Refusal(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "
                                "(such as 2026-03-01T18:00:00Z).")
         until = _instant("until", instant) if instant else now + _duration("for", span)
-        if not now < until <= now + _SHELVE_LIMIT:
-            raise Refusal(400, "A shelved alarm must come back in the future, within 30 days.")
+        if not now < until <= now + longest:
+            raise Refusal(400, wrong)
         return until
 
 
@@ -132,7 +142,7 @@ def check_token(request: Request, ask: ActionAsk, token: str | None) -> None:
     """Refuse (403 or 401) unless the request carries the board's token."""
     if not token:
         raise Refusal(403, "Nothing can be changed over this interface: no token is set for the "
-                           "board. Set one in the site file to acknowledge and shelve from here.")
+                           "board. Set one in the site file to act from here.")
     scheme, _, value = request.headers.get("authorization", "").partition(" ")
     given = value.strip().encode("latin-1")  # the bytes as they came: headers are read so
     if scheme.lower() != "bearer":
@@ -159,8 +169,8 @@ def _from_json(body: bytes) -> dict[str, str]:
     except (ValueError, RecursionError):
         raise Refusal(400, "The body is not JSON.") from None
     if not isinstance(raw, dict):
-        raise Refusal(400, "The body must be a JSON object with 'by', and for shelving 'why' and "
-                           "'for' or 'until'.")
+        raise Refusal(400, "The body must be a JSON object with 'by', and where it is needed "
+                           "'why' and 'for' or 'until'.")
     numbers = (int, float)
     for name, value in raw.items():
         if not isinstance(value, str) and (isinstance(value, bool) or name not in ("for", "until")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
+from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import (
     INSTANT_UNIT,
@@ -16,6 +17,7 @@ from collector.domain.events import (
     FactNoted,
     Transition,
 )
+from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
@@ -39,6 +41,8 @@ class BoardFacts:
     points: Mapping[str, PointState]
     alarms: Sequence[LiveAlarm]
     not_watched: Sequence[NotWatched]
+    fills: Sequence[DeclaredFill]
+    baselines: Sequence[Baseline]
     estimates: Sequence[EstimateMade]
     events: Sequence[Event]
     """Of the last 24 hours, in time order."""

@@ -9,6 +9,14 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmMoved, Priority, Transition
 from collector.domain.live import AlarmState, LiveAlarm
+from collector.web.board_fills import (
+    BaselineView,
+    FillPlace,
+    FillView,
+    baseline_views,
+    fill_places,
+    fill_views,
+)
 from collector.web.board_lists import (
     BoardFacts,
     Gap,
@@ -81,8 +89,11 @@ class BoardView:
     time: When
     zone: str
     headline: Headline
+    fills: tuple[FillView, ...]
     alarms: tuple[AlarmView, ...]
     things: tuple[ThingView, ...]
+    fill_places: tuple[FillPlace, ...]
+    baselines: tuple[BaselineView, ...]
     devices: tuple[Line, ...]
     collector: tuple[Line, ...]
     gaps: tuple[Gap, ...]
@@ -113,7 +124,8 @@ def board_view(facts: BoardFacts) -> BoardView:
         site=facts.plant.site.name, time=time, date=today, zone=clock_zone,
         headline=_headline(facts, alarms, things, zone),
         alarms=tuple(_alarm(a, facts, zone) for a in alarms),
-        things=things,
+        things=things, fills=fill_views(facts, zone), fill_places=fill_places(facts, zone),
+        baselines=baseline_views(facts, zone),
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
         gaps=gaps_of(facts), gap_count=len(facts.not_watched),
         estimates=tuple(estimate_lines(facts, zone)), log=tuple(log_lines(facts, zone)),
@@ -192,6 +204,9 @@ def _quiet_headline(
     if alarms:
         parts.append(f"{_count(len(alarms), 'alarm is', 'alarms are')} quieted on purpose: see "
                      "below.")
+    if facts.fills:
+        # What a fill holds back would otherwise pass for normal.
+        parts.append(f"{_count(len(facts.fills), 'fill is', 'fills are')} declared: see below.")
     if facts.not_watched:
         parts.append(f"{_count(len(facts.not_watched), 'condition is', 'conditions are')} not "
                      "watched.")

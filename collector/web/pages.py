@@ -75,7 +75,8 @@ async def _board(services: BoardServices, health: Health) -> dict[str, object]:
         trouble = str(error)
     facts = BoardFacts(
         plant=services.plant(), points=services.picture.points(), alarms=services.alarms(),
-        not_watched=services.not_watched(), estimates=services.estimates(),
+        not_watched=services.not_watched(), fills=services.fills(),
+        baselines=services.baselines(), estimates=services.estimates(),
         events=events, log_trouble=trouble,
         statistics=services.statistics(), health=health, now=now, pace=pace_of(services.clock),
         may_act=bool(services.token),

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 from collector.clock import Clock
 from collector.domain.actions import Action
+from collector.domain.baselines import Baseline
 from collector.domain.events import EstimateMade, Event
+from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
@@ -70,7 +72,7 @@ class HandbookPage:
 class BoardServices:
     """Everything the board may ask for; all of it is cheap and does no I/O but the ``async`` ones.
 
-    ``act`` raises ``ActionRefused`` when the alarm's state does not allow what was asked.
+    ``act`` raises ``ActionRefused`` when what stands does not allow what was asked.
     ``plant`` is a callable because a re-read site file replaces the plant. Without ``token``
     nothing can be changed over HTTP.
     """
@@ -80,6 +82,8 @@ class BoardServices:
     picture: LivePicture
     alarms: Callable[[], Sequence[LiveAlarm]]
     not_watched: Callable[[], Sequence[NotWatched]]
+    fills: Callable[[], Sequence[DeclaredFill]]
+    baselines: Callable[[], Sequence[Baseline]]
     act: Callable[[Action], Awaitable[Sequence[Event]]]
     trend: Callable[[str, int, int, int], Awaitable[Sequence[TrendStep]]]
     """``(point, start, end, step)``, instants and step in ms."""

@@ -132,3 +132,16 @@ def test_one_declared_after_the_snapshot_is_found_in_the_journal():
     again.feed(rows[48:])
     assert again.moves("compressor-long-run") == []
     assert facts(again) == [("fill-declared", 2 * MINUTE), ("fill-ended", 50 * MINUTE)]
+
+
+def test_who_declared_it_and_what_it_holds_back_is_kept_over_a_restart():
+    s = declare(story(), MINUTE, HOUR).advance(2 * MINUTE)
+    fill, = s.watch.fills()
+    assert (fill.asset, fill.since, fill.until, fill.by, fill.why) == (
+        "r1", T0 + MINUTE, T0 + HOUR, "kim", "after the repair")
+    assert {"compressor-overduty", "compressor-short-cycling"} <= set(fill.held)
+    assert fill.longer == ("air-fill-stuck", "compressor-long-run")
+    again = Watch(plant=plant(), settings=settings())
+    again.load(json.loads(json.dumps(s.watch.dump())), [])
+    assert again.fills() == [fill]
+    assert end(s, 3 * MINUTE).watch.fills() == []

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from collector.clock import ManualClock
 from collector.domain.actions import Action, Deed
+from collector.domain.baselines import Baseline
 from collector.domain.errors import ActionRefused
 from collector.domain.events import (
     AlarmMoved,
@@ -17,6 +18,7 @@ from collector.domain.events import (
     Signal,
     Transition,
 )
+from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm, LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
@@ -155,6 +157,31 @@ def history() -> list[Event]:
     ]
 
 
+def baselines() -> list[Baseline]:
+    """One that is learned, one being learned, one that the site file gives."""
+    days = "at least 3 clean runs, no air-fill and no declared fill"
+    return [
+        Baseline(quantity="compressor-delivery", asset="gen1", unit="scfh", value=41.234,
+                 deviation=0.6, days=3, needed=3, window=(NOW - 96 * HOUR, NOW - 24 * HOUR),
+                 given=False, conditions=days),
+        Baseline(quantity="compressor-delivery", asset="gen2", unit="scfh", value=None,
+                 deviation=None, days=1, needed=3, window=(NOW - 48 * HOUR, NOW - 24 * HOUR),
+                 given=False, conditions=days),
+        Baseline(quantity="pump-up-time", asset="gen1", unit="s", value=240.0, deviation=0.0,
+                 days=0, needed=3, window=None, given=True, conditions=days),
+    ]
+
+
+def declared(asset: str = "r1", **told: object) -> DeclaredFill:
+    """A fill that was declared ten minutes ago for four hours."""
+    known: dict[str, object] = {
+        "since": NOW - 10 * MINUTE, "until": NOW + 4 * HOUR, "by": "R. Okafor",
+        "why": "sprinkler head replaced", "held": ("compressor-overduty", "vent-stuck-open"),
+        "afterwards": ("compressor-overduty",), "longer": ("compressor-long-run",),
+    }
+    return DeclaredFill(asset=asset, **(known | told))  # type: ignore[arg-type]
+
+
 @dataclass
 class FakeSite:
     """The services, and what was asked of them."""
@@ -191,18 +218,43 @@ class FakeSite:
                              lateness=1300),
         ),
     )
+    fills: list[DeclaredFill] = field(default_factory=list)
+    baselines: list[Baseline] = field(default_factory=baselines)
     token: str | None = TOKEN
     actions: list[Action] = field(default_factory=list)
     trends: list[tuple[str, int, int, int]] = field(default_factory=list)
 
     async def act(self, action: Action) -> Sequence[Event]:
-        """Acknowledge, shelve and unshelve as the life cycle has it, as far as the tests go."""
+        """Do as the watch does, as far as the tests go."""
         self.actions.append(action)
+        if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
+            return self._fill(action)
+        if action.deed is Deed.RESET_BASELINE:
+            return self._reset(action)
         for place, alarm in enumerate(self.alarms):
             if alarm.id == action.alarm:
                 self.alarms[place] = self._moved(alarm, action)
                 return []
         raise ActionRefused(f"{action.alarm} is normal: there is nothing to {action.deed}")
+
+    def _fill(self, action: Action) -> Sequence[Event]:
+        others = [f for f in self.fills if f.asset != action.alarm]
+        if action.deed is Deed.END_FILL and len(others) == len(self.fills):
+            raise ActionRefused(f"no fill of {action.alarm} is declared")
+        self.fills = others
+        if action.deed is Deed.DECLARE_FILL:
+            self.fills.append(declared(action.alarm, since=action.time, until=action.until,
+                                       by=action.by, why=action.why))
+        return []
+
+    def _reset(self, action: Action) -> Sequence[Event]:
+        for place, one in enumerate(self.baselines):
+            if f"{one.quantity}.{one.asset}" == action.alarm:
+                if one.given:
+                    raise ActionRefused("this baseline is set in the site file: change it there")
+                self.baselines[place] = replace(one, value=None, deviation=None, days=0,
+                                                window=None)
+        return []
 
     def _moved(self, alarm: LiveAlarm, action: Action) -> LiveAlarm:
         if action.deed is Deed.ACKNOWLEDGE and alarm.state is AlarmState.UNACKNOWLEDGED:
@@ -229,6 +281,7 @@ class FakeSite:
         return BoardServices(
             plant=lambda: self.plant, clock=self.clock, picture=self.picture,
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
+            fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", token=self.token,
             handbook=HANDBOOK.get,

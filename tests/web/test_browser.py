@@ -124,6 +124,38 @@ async def test_acknowledge_by_keyboard_alone(
     assert "1 not acknowledged" in await page.get_by_role("status").inner_text()
 
 
+async def test_a_declared_fill_is_seen_and_ended(
+    browser: Any, address: str, site: FakeSite
+) -> None:
+    page, said = await _open(browser, address, PHONE)
+    assert not await page.locator(".filling").count()
+    place = page.locator("li", has=page.get_by_text("Dock riser", exact=True))
+    await place.locator("summary", has_text="Declare a system fill").click()
+    form = place.locator("form")
+    assert await form.get_by_text("Filling, closing or testing a system is an impairment") \
+        .is_visible()
+    await form.get_by_label("Your name").fill("R. Okafor")
+    await form.get_by_label("Why").fill("head replaced")
+    await form.get_by_label("For").select_option("2 h")
+    await form.get_by_label("Token of this board").fill(TOKEN)
+    await form.get_by_role("button", name="Declare a system fill").click()
+    await page.wait_for_url("**/#fills")
+    banner = page.get_by_role("article", name="A fill of Dock riser is declared until 11:10")
+    assert await banner.get_by_text("Declared by R. Okafor at 09:10: head replaced").is_visible()
+    assert await banner.get_by_text("Not raised meanwhile:").is_visible()
+    box = await banner.bounding_box()
+    assert box["y"] < PHONE["height"]  # seen without scrolling from where the form leads
+    assert await page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
+    assert (await page.evaluate(CONTRAST))["found"] == []
+    await banner.locator("summary", has_text="End the fill").click()
+    await banner.get_by_label("Your name").fill("R. Okafor")
+    await banner.get_by_label("Token of this board").fill(TOKEN)
+    await banner.get_by_role("button", name="End the fill").click()
+    await page.locator(".filling").wait_for(state="detached")
+    assert site.fills == []
+    assert not [line for line in said if line.startswith(("error", "console"))]
+
+
 async def test_without_a_script_it_works_the_same(
     browser: Any, address: str, site: FakeSite
 ) -> None:

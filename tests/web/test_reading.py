@@ -16,10 +16,11 @@ from collector.domain.events import EstimateMade, Event
 from collector.domain.plant import Generator
 from collector.domain.readings import Quality, Reading
 from collector.web import create_app
-from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite, plant
+from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite, declared, plant
 
 READ_PATHS = ("/", "/board/sheet", "/api/v1/status", "/api/v1/alarms", "/api/v1/estimates",
-              "/api/v1/series?point=r1.pressure", "/healthz", "/metrics", "/openapi.json")
+              "/api/v1/series?point=r1.pressure", "/api/v1/fills", "/api/v1/baselines",
+              "/healthz", "/metrics", "/openapi.json")
 
 
 class Page(HTMLParser):
@@ -264,8 +265,14 @@ async def test_openapi_describes_every_public_route(client: httpx.AsyncClient) -
     assert set(api["paths"]) == {
         "/api/v1/status", "/api/v1/alarms", "/api/v1/series", "/api/v1/estimates", "/healthz",
         "/metrics", "/api/v1/alarms/{alarm_id}/acknowledge", "/api/v1/alarms/{alarm_id}/shelve",
-        "/api/v1/alarms/{alarm_id}/unshelve",
+        "/api/v1/alarms/{alarm_id}/unshelve", "/api/v1/fills", "/api/v1/fills/{asset}/declare",
+        "/api/v1/fills/{asset}/end", "/api/v1/baselines",
+        "/api/v1/baselines/{baseline_id}/reset",
     }
+    for path, operations in api["paths"].items():
+        for operation in operations.values():
+            in_path = {p["name"] for p in operation.get("parameters", ()) if p["in"] == "path"}
+            assert in_path == set(re.findall(r"{(\w+)}", path))
     names = [p["name"] for p in api["paths"]["/api/v1/series"]["get"]["parameters"]]
     assert names == ["point", "from", "to", "every"]
     body = api["paths"]["/api/v1/alarms/{alarm_id}/shelve"]["post"]["requestBody"]["content"]
@@ -291,6 +298,9 @@ async def test_what_a_site_file_or_device_says_is_never_markup(
     site.not_watched = [dataclasses.replace(g, reason=evil, asset=evil) for g in site.not_watched]
     site.estimates = [EstimateMade(time=NOW, site=evil, quantity=evil, asset=evil, value=None,
                                    reason=evil)]
+    site.fills = [declared(evil, by=evil, why=evil, held=(evil,))]
+    site.baselines = [dataclasses.replace(b, quantity=evil, asset=evil, unit=evil, conditions=evil)
+                      for b in site.baselines]
     site.picture.update([Reading(point="gen1.mode", asked=NOW, time=NOW, value=7.0, why=evil)])
     html = (await client.get("/")).text
     page = Page(html)
@@ -299,8 +309,9 @@ async def test_what_a_site_file_or_device_says_is_never_markup(
     assert not page.all("img")
     assert "unknown mode 7" in page.text
     for form in page.all("form"):
-        assert re.fullmatch(r"/api/v1/alarms/[^/<>\"']+/(acknowledge|shelve|unshelve)",
-                            form["action"] or "")
+        assert re.fullmatch(
+            r"/api/v1/(alarms/[^/<>\"']+/(acknowledge|shelve|unshelve)"
+            r"|fills/[^/<>\"']+/(declare|end)|baselines/[^/<>\"']+/reset)", form["action"] or "")
 
 
 async def test_a_page_that_is_missing_is_a_page_for_a_browser(client: httpx.AsyncClient) -> None:

@@ -26,7 +26,8 @@ def view(site: FakeSite | None = None, **changed: Any) -> BoardView:
     site = site or FakeSite()
     facts = BoardFacts(
         plant=site.plant, points=site.picture.points(), alarms=site.alarms,
-        not_watched=site.not_watched, estimates=site.estimates, events=site.events,
+        not_watched=site.not_watched, fills=site.fills, baselines=site.baselines,
+        estimates=site.estimates, events=site.events,
         statistics=site.statistics, health=Health(alive=True), now=NOW, pace=1.0, may_act=True,
     )
     return board_view(replace(facts, **changed))
