@@ -4,6 +4,9 @@ A plant may rightly stand still, so how long is too long is learned from the dev
 for each state of its compressor, mode and vents: the longest time it stood still, times a margin.
 Any change of anything it gives, counters included, ends the stillness. Where other devices are
 read, one of them must have moved meanwhile: when nothing moves anywhere, the plant is steady.
+
+Oxygen and temperature in a tight pipe or a calm room may rightly be the same for weeks. A device
+that gives nothing else is only called frozen where it was seen to move with the plant as it is.
 """
 
 from __future__ import annotations
@@ -32,6 +35,8 @@ _RESTS = 12 * 3_600_000
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
+_NEVER_RESTS = ("tank_pressure", "pressure", "running_hours")
+"""What moves within two days in any plant that works."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,6 +60,7 @@ class DataFrozen(Rule):
         super().__init__(context, asset, inputs=(), needs=())
         self.points = tuple(points)
         self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
         self._unlearned = int(number(self.settings, "unlearned_limit") or 0)
         self.state = _FrozenState()
@@ -90,6 +96,11 @@ class DataFrozen(Rule):
             return Finding.present(s.still_at)
         if s.still_at is None:
             return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
+        if source.number_at - s.still_at > self._unlearned and self._may_be_true():
+            return Finding.unknown(
+                f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
+                "move with the plant like this"
+            )
         return Finding.absent(s.ended_at)
 
     def _look(self, source: Source, now: int) -> None:
@@ -104,7 +115,10 @@ class DataFrozen(Rule):
             self._moved(moved)
         if s.still_at is not None and source.number_at is not None and not s.frozen:
             still = source.number_at - s.still_at
-            s.frozen = still > self.limit(source) and self._others_moved(s.still_at)
+            s.frozen = (
+                still > self.limit(source) and not self._may_be_true()
+                and self._others_moved(s.still_at)
+            )
 
     def _moved(self, moved: int) -> None:
         """Learn the stillness that has just ended, and begin another."""
@@ -135,6 +149,10 @@ class DataFrozen(Rule):
             seen = sum(row[0] for row in s.learned.values())
             longest = max((row[1] for row in s.learned.values()), default=0)
         return (seen, longest) if seen >= _KNOWN else None
+
+    def _may_be_true(self) -> bool:
+        """Whether nothing it gives need ever change with the plant like this."""
+        return self._may_rest and not self._limit_set and self._known() is None
 
     def limit(self, source: Source) -> int:
         """Return how long (ms) it may stand still in the present state of the plant."""

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from collector.domain.readings import Reading
+from collector.domain.verdicts import Standing
 from collector.watch import Watch
 from tests.rules.support import (
     DAY,
@@ -105,6 +106,34 @@ def test_a_panel_in_a_freezer_that_rests_for_hours():
 
     s = story(plant(devices=TWO)).feed(series(alive(**{P: held}), end=2 * DAY, every=30 * SECOND))
     assert s.moves(C, "panel") == []
+
+
+OXYGEN, OPEN, ROOM = "r1-vent.oxygen", "r1-vent.open", "plant-room.oxygen"
+CALM = {"controller": (MINUTE, (TANK, RUN, HOURS)), "vents": (MINUTE, (OXYGEN, OPEN)),
+        "monitor": (MINUTE, (ROOM,))}
+
+
+def test_trap_a_shut_vent_and_a_calm_room_may_say_the_same_for_days():
+    shapes = alive(**{OXYGEN: 1.2, OPEN: 0.0, ROOM: 20.9})
+    s = story(plant(devices=CALM)).feed(series(shapes, end=4 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+    found = {v.asset: v for v in s.watch.verdicts() if v.condition == C}
+    assert found["vents"].standing is Standing.UNKNOWN
+    assert "may rightly stand still" in found["vents"].because
+
+
+def test_a_monitor_that_was_seen_to_flicker_is_named_all_the_same():
+    live = noisy(20.9, 3, spread=0.1)
+    shapes = alive(**{OXYGEN: 1.2, OPEN: 0.0, ROOM: lambda at: live(min(at, 12 * HOUR))})
+    s = story(plant(devices=CALM)).feed(series(shapes, end=2 * DAY, every=MINUTE))
+    assert [e.asset for e in s.alarms(C)] == ["monitor"]
+
+
+def test_a_pressure_that_never_moved_is_named_after_two_days():
+    slow = {name: (MINUTE, points) for name, (_, points) in TWO.items()}
+    s = story(plant(devices=slow)).feed(series(alive(**{P: 25.0}), end=3 * DAY, every=MINUTE))
+    (what, at), = s.moves(C, "panel")
+    assert what == "raised" and 2 * DAY <= at <= 2 * DAY + 3 * MINUTE
 
 
 def test_silence_is_not_stillness():

@@ -40,7 +40,8 @@ CONDITIONS = (
                            "at least 12 h for a device that was seen to rest",
                     doc="longest time without any change of anything it gives"),
             Setting(name="unlearned_limit", kind="duration", default="48 h", source="setting",
-                    doc="the limit while too little was seen of the device to know it"),
+                    doc="the limit while too little was seen of the device to know it; not used "
+                        "where it gives oxygen, temperature and contacts alone, which may rest"),
             *delays("0 s", "0 s"),
         ),
     ),
