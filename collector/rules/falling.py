@@ -2,8 +2,10 @@
 
 A fall is followed from mark to mark. A pipe that empties goes down in several marks, a curve; a
 dropped decimal or a dead sensor gets there in one. One mark down that comes back is nothing. One
-mark down to zero that stays is raised as what it most likely is, a sensor, unless something else
-that is read (the low-air switch, the tank) says that gas went.
+mark down to zero that stays is most likely a sensor, unless something else that is read (the
+low-air switch, the tank) says that gas went. It is left to ``pressure-low``, which then names the
+sensor first. Where that is not watched, or polls are too slow for a fall to be seen between two of
+them, it is raised here, as what it most likely is.
 """
 
 from __future__ import annotations
@@ -16,7 +18,11 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
 from collector.rules.base import Context, Finding, Rule, State, Values, number
 
-__all__ = ["CONDITIONS", "PressureFallingFast", "explained_rate"]
+__all__ = [
+    "CONDITIONS", "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
+]
+
+SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
 
 _PSI = 6894.757293168
 _STEP = 0.25  # psi between marks, well above the noise of a common sensor
@@ -25,6 +31,8 @@ _LEAST = 0.5  # psi/min
 _MARGIN = 3.0
 _TANK_FELL = 2.0  # psi
 _MINUTE = 60_000
+_SEEN = 10_000
+"""Longest ms between two readings that no pipe empties in, however it was opened."""
 
 
 def explained_rate(context: Context, riser: str) -> float:
@@ -57,6 +65,8 @@ class _FallState(State):
     low: float = 0.0
     falling: bool = False
     jumped: bool = False
+    apart: int = 0
+    """ms between the readings before and after the first mark down."""
     since_at: int | None = None
     ended_at: int | None = None
     tank: float | None = None
@@ -74,12 +84,16 @@ class PressureFallingFast(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._pressure = f"{asset}.pressure"
         super().__init__(context, asset, inputs=[self._pressure], needs=[self._pressure])
+        context.shared[_key(asset)] = self
         given = number(self.settings, "limit")
         self._limit = explained_rate(context, asset) if given is None else given
         self._drop = number(self.settings, "drop") or _STEP
         self._patience = int(_STEP / self._limit * _MINUTE)
         riser = context.plant.risers[asset]
         self._lowest = riser.low_pressure
+        low = context.settings.for_("pressure-low", asset)
+        self._told_low = low.get("enabled") is not False and (
+            self._lowest is not None or number(low, "limit") is not None)
         self._fed_by = riser.fed_by
         self.state = _FallState()
 
@@ -97,19 +111,19 @@ class PressureFallingFast(Rule):
             s.rest_at, s.rest = s.mark_at, s.mark
             s.mark += _STEP / 2 if value > s.mark else -_STEP / 2
         was = s.falling
-        self._follow(at, value)
+        self._follow(at, value, at if before_at is None else before_at)
         if s.falling:
             self._recover(at, value)
         return was or s.falling
 
-    def _follow(self, at: int, value: float) -> None:
+    def _follow(self, at: int, value: float, before_at: int) -> None:
         s = self.state
         assert s.mark_at is not None  # noqa: S101 - observe() set it
         fall, passed = s.mark - value, at - s.mark_at
         if s.steps == 1 and s.start > 3 * _ZERO and value <= _ZERO and s.mark <= _ZERO:
             s.zeros += 1
         if fall >= _STEP and fall * _MINUTE > self._limit * passed:
-            self._step_down(at, value)
+            self._step_down(at, value, before_at)
         elif fall >= _STEP or value > s.mark or passed > self._patience:
             over = value - s.mark >= _STEP or passed > self._patience or fall >= _STEP
             s.steady = passed > self._patience and abs(fall) < _STEP
@@ -123,9 +137,10 @@ class PressureFallingFast(Rule):
         elif s.zeros:
             self._found(at, value, jumped=True)
 
-    def _step_down(self, at: int, value: float) -> None:
+    def _step_down(self, at: int, value: float, before_at: int) -> None:
         s = self.state
         if not s.steps:
+            s.apart = at - before_at
             s.start_at, s.start = s.mark_at, s.rest if s.rest_at == s.mark_at else s.mark
             s.tank = self._tank(at)
         s.steps += 1
@@ -153,7 +168,21 @@ class PressureFallingFast(Rule):
         s = self.state
         if s.mark_at is None:
             return Finding.unknown("no reading yet")
-        return Finding.present(s.since_at) if s.falling else Finding.absent(s.ended_at)
+        if not s.falling or self.at_once(now):
+            return Finding.absent(s.ended_at)
+        return Finding.present(s.since_at)
+
+    def due(self, now: int) -> int | None:
+        """Return when to look again whether anything else says that gas went."""
+        return now // _SEEN * _SEEN + _SEEN if self.at_once(now) else None
+
+    def at_once(self, now: int) -> bool:
+        """Whether the reading went to zero with no fall between, and ``pressure-low`` tells it."""
+        s = self.state
+        return (
+            s.falling and s.jumped and s.apart <= _SEEN and self._told_low
+            and not self._gas_went(now)
+        )
 
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the band about a steady mark."""
@@ -206,7 +235,7 @@ class PressureFallingFast(Rule):
                 "else says that gas went: likely the sensor. Take it for real until somebody has "
                 "looked."
             )
-            first = ("the pressure sensor, its wire or its line: read a gauge at the riser",)
+            first = (SENSOR_FIRST,)
         elif gone:
             numbers += f" No fall was seen between two readings, but {gone}: take it for real."
         return values, words.message(
@@ -221,6 +250,18 @@ class PressureFallingFast(Rule):
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.state.take(state)
+
+
+def _key(riser: str) -> str:
+    return f"falling {riser}"
+
+
+def fell_at_once(context: Context, riser: str, now: int) -> float | None:
+    """Return the pressure (psi) from which a reading fell to zero at once, as sensors do."""
+    rule = context.shared.get(_key(riser))
+    if not isinstance(rule, PressureFallingFast) or not rule.at_once(now):
+        return None
+    return rule.state.start
 
 
 def _falling(context: Context, asset: str) -> Rule | NotWatched:

@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
 
@@ -71,6 +72,24 @@ class PressureLow(_PressureBound):
     """Supervisory pressure below its limit; a swing with temperature inside the limits is none."""
 
     condition = "pressure-low"
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return pressure and limit, and whether it looks like a sensor rather than like gas."""
+        values, text = super().describe(now)
+        start = fell_at_once(self.context, self.asset, now)
+        if start is None:
+            return values, text
+        pressure = self.words.pressure
+        numbers = (
+            f"Supervisory pressure reads {pressure(self._last())}; the limit is "
+            f"{pressure(self._limit)}. It fell from {pressure(start)} from one reading to the next,"
+            " with no fall in between, and nothing else says that gas went: likely the sensor. Take"
+            " it for real until somebody has looked."
+        )
+        return {**values, "cause": "sensor"}, self.words.message(
+            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            first=(SENSOR_FIRST,), causes=self.about.causes[:-1],
+        )
 
 
 class PressureHigh(_PressureBound):

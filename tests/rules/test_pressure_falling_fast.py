@@ -78,8 +78,38 @@ def test_trap_one_sample_at_zero():
     assert story().feed(series({P: shape}, end=HOUR)).moves(C) == []
 
 
-@pytest.mark.parametrize("every", [1, 5, 60])
-def test_trap_a_sensor_that_fell_to_zero_in_one_sample_is_called_a_sensor(every):
+@pytest.mark.parametrize("every", [1, 5, 10])
+def test_trap_a_sensor_that_fell_to_zero_in_one_sample_is_left_to_low_pressure(every):
+    shape = lambda t: 25.0 if t < 10 * MINUTE else 0.0  # noqa: E731
+    s = story().feed(series({P: shape, TANK: 74.0}, end=HOUR, every=every * SECOND))
+    assert s.moves(C) == []
+    event, = s.alarms("pressure-low")
+    assert event.values["cause"] == "sensor"
+    assert "It fell from 25.0 psi from one reading to the next" in event.text
+    assert "likely the sensor. Take it for real until somebody has looked." in event.text
+    assert "1) the pressure sensor" in event.text
+    assert "2) an open head" in event.text
+
+
+def test_a_fall_to_zero_in_one_sample_becomes_gas_when_the_tank_follows():
+    shape = lambda t: 25.0 if t < 10 * MINUTE else 0.0  # noqa: E731
+    tank = lambda t: 74.0 - max(0, t - 12 * MINUTE) / MINUTE * 5  # noqa: E731
+    s = story().feed(series({P: shape, TANK: tank}, end=15 * MINUTE, every=5 * SECOND))
+    event, = s.alarms(C)
+    assert event.values["cause"] == "pressure"
+    assert 12 * MINUTE < s.moves(C)[0][1] < 13 * MINUTE
+
+
+def test_trap_a_sensor_at_zero_is_raised_here_where_no_low_limit_is_set():
+    the_plant = plant(riser=Riser(id="r1", name="Dock riser", fed_by="gen1"))
+    shape = lambda t: 25.0 if t < 10 * MINUTE else 0.0  # noqa: E731
+    s = story(the_plant).feed(series({P: shape, TANK: 74.0}, end=HOUR, every=5 * SECOND))
+    event, = s.alarms(C)
+    assert event.values["cause"] == "sensor"
+
+
+@pytest.mark.parametrize("every", [20, 60])
+def test_trap_a_sensor_at_zero_between_slow_polls_is_called_a_sensor(every):
     shape = lambda t: 25.0 if t < 10 * MINUTE else 0.0  # noqa: E731
     s = story().feed(series({P: shape, TANK: 74.0}, end=HOUR, every=every * SECOND))
     event, = s.alarms(C)
@@ -120,10 +150,12 @@ def test_returns_when_the_pipe_is_filled_again():
     assert s.moves(C)[1][1] > 20 * MINUTE
 
 
-def test_a_dead_sensor_that_comes_back_returns():
+@pytest.mark.parametrize("every", [5, 20])
+def test_a_dead_sensor_that_comes_back_returns(every):
     shape = lambda t: 0.0 if 10 * MINUTE <= t < 20 * MINUTE else 25.0  # noqa: E731
-    s = story().feed(series({P: shape}, end=HOUR))
-    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+    s = story().feed(series({P: shape}, end=HOUR, every=every * SECOND))
+    assert [m for m, _ in s.moves(C)] == (["raised", "returned"] if every > 10 else [])
+    assert [m for m, _ in s.moves("pressure-low")] == ["raised", "returned"]
 
 
 def test_leaving_out_quiet_samples_changes_nothing():
