@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,6 +17,20 @@ def only_reading_on_the_wire() -> Iterator[None]:
     """Fail the run when any request but a read (function codes 1 to 4) left during it."""
     yield
     WIRE.check()
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker of a run on several cores hands what it saw to the process that reports."""
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["wire"] = [(wire, code, n) for (wire, code), n in WIRE.seen.items()]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Add what a worker saw to what is reported."""
+    for wire, code, n in getattr(node, "workeroutput", {}).get("wire", ()):
+        WIRE.seen[wire, code] += n
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -55,7 +55,7 @@ def test_the_readme_has_the_two_commands_and_ci_runs_the_second():
     commands = re.findall(r"^python3 -m venv .*$", readme, re.MULTILINE)
     assert len(commands) == 2
     assert commands[0].endswith("quietpipe demo")
-    assert commands[1].endswith("-m pytest")
+    assert commands[1].endswith("-m pytest -n auto")
     assert "README.md" in (ROOT / ".ci" / "run").read_text()
 
 
