@@ -20,6 +20,7 @@ COMMANDS = {
     "check": "read a site file, report every mistake, ask each device once",
     "replay": "feed recorded readings through the same rules; print the events",
     "export": "write readings or events from the journal",
+    "survey": "what the pipes hold, whether the plant can fill and purge them, what is not said",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }
 """Every sub-command with its line of help; each is a module of ``collector.commands``."""

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from collector.config.mistakes import nearest
 from collector.config.units import QuantityError
 
-__all__ = ["SCHEDULES", "SIZES", "inside_diameter", "pipe_volume"]
+__all__ = ["SCHEDULES", "SIZES", "inside_diameter", "named_pipe", "pipe_volume"]
 
 _INCH = 0.0254
 
@@ -75,12 +75,23 @@ def inside_diameter(size: str, schedule: str) -> float:
     >>> round(inside_diameter("4 in", "40") / 0.0254, 3)
     4.026
     """
-    outside, walls = SIZES[_nominal(size)]
+    nominal, name = named_pipe(size, schedule)
+    outside, walls = SIZES[nominal]
+    return (outside - 2 * walls[name]) * _INCH
+
+
+def named_pipe(size: str, schedule: str) -> tuple[str, str]:
+    """Return nominal size and schedule as the tables name them: ``("1 1/4", "40")``.
+
+    Raises :class:`QuantityError` for what the table does not hold.
+    """
+    nominal = _nominal(size)
+    walls = SIZES[nominal][1]
     name = re.sub(r"(?i)^\s*sch(?:edule|\.)?\s*|s\s*$", "", schedule).strip()
     if name not in walls:
         raise QuantityError(f'schedule "{schedule}" is not known{nearest(name, walls)}',
                             ", ".join(walls))
-    return (outside - 2 * walls[name]) * _INCH
+    return nominal, name
 
 
 def pipe_volume(size: str, schedule: str, length: float) -> float:

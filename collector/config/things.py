@@ -6,10 +6,10 @@ import zoneinfo
 from collections.abc import Iterator, Mapping, Sequence
 
 from collector.config.mistakes import Key, Mistakes, Source, nearest
-from collector.config.pipes import pipe_volume
+from collector.config.pipes import named_pipe, pipe_volume
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
-from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
+from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
 from collector.sources.emit import point_names
 from collector.sources.settings import DeviceSettings
 
@@ -110,8 +110,6 @@ class _Check:
     def pipes(self) -> None:
         for index, riser in enumerate(self._file.risers):
             key: Key = ("risers", index)
-            if riser.volume is not None and riser.pipes is not None:
-                self._say((*key, "pipes"), "both volume and pipes are given", "one of the two")
             for n, pipe in enumerate(riser.pipes or ()):
                 try:
                     _pipe(pipe)
@@ -130,7 +128,18 @@ def _pipe(pipe: PipeTable) -> float:
 
 
 def _volume(riser: RiserTable) -> float | None:
-    return sum(_pipe(p) for p in riser.pipes) if riser.pipes else riser.volume
+    # A stated volume was measured or read off a drawing; the survey holds the take-off against it.
+    if riser.volume is not None or not riser.pipes:
+        return riser.volume
+    return sum(_pipe(p) for p in riser.pipes)
+
+
+def _take_off(riser: RiserTable) -> tuple[PipeRun, ...]:
+    runs = []
+    for pipe in riser.pipes or ():
+        size, schedule = named_pipe(pipe.size, pipe.schedule)
+        runs.append(PipeRun(size=size, schedule=schedule, length=pipe.length))
+    return tuple(runs)
 
 
 def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
@@ -168,13 +177,13 @@ def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
 
 
 def _risers(file: SiteFile) -> Mapping[str, Riser]:
-    def volume(riser: RiserTable) -> float | None:
+    def held(riser: RiserTable) -> tuple[float | None, tuple[PipeRun, ...]]:
         try:
-            return _volume(riser)
+            return _volume(riser), _take_off(riser)
         except QuantityError:
-            return None  # said already by check_things
+            return None, ()  # said already by check_things
     return {r.id: Riser(
-        id=r.id, name=r.name or r.id, fed_by=r.fed_by, volume=volume(r),
+        id=r.id, name=r.name or r.id, fed_by=r.fed_by, volume=held(r)[0], pipes=held(r)[1],
         supervisory_pressure=r.supervisory_pressure, low_pressure=r.low_pressure,
         high_pressure=r.high_pressure,
     ) for r in file.risers}

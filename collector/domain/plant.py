@@ -13,6 +13,7 @@ from datetime import date
 __all__ = [
     "Device",
     "Generator",
+    "PipeRun",
     "Plant",
     "PointSource",
     "Riser",
@@ -70,6 +71,17 @@ class Generator:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PipeRun:
+    """One line of a take-off: steel pipe of one size."""
+
+    size: str
+    """Nominal, in inches: ``4``, ``1 1/4``."""
+    schedule: str
+    length: float
+    """m."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Riser:
     """One sprinkler system: its pipe, and the pressure it is held at."""
 
@@ -77,6 +89,8 @@ class Riser:
     name: str
     fed_by: str | None = None
     volume: float | None = None
+    """As stated, or else computed from the take-off."""
+    pipes: tuple[PipeRun, ...] = ()
     supervisory_pressure: float | None = None
     low_pressure: float | None = None
     high_pressure: float | None = None
