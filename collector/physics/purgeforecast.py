@@ -21,6 +21,8 @@ References
 from __future__ import annotations
 
 import math
+import operator
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -33,10 +35,10 @@ __all__ = ["PurgeForecast", "forecast_purge", "washout"]
 _TANKS = (1, 2, 3, 4, 5, 8)
 _DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
 _EXCHANGE = (0.4, 1.0, 2.5, 6.0, 15.0)
-_STEP = 0.025
+_STEP = 0.05
 _PER = 20
-"""Entries of a course per time constant: every second step."""
-_UP_TO = 16.0
+"""Entries of a course per time constant: every step."""
+_UP_TO = 10.0
 """Time constants up to which a course is tabled; later its last slope goes on."""
 _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
@@ -55,6 +57,12 @@ _MIN_ROWS = 8
 _LONGEST = 200.0
 _BETWEEN = 0.04
 """Share by which an interval is widened: about a step of the grid of time constants."""
+_NEAR = 9.0
+"""Logarithm of the weight below the best at which a model no longer counts."""
+_SLACK = 6.0
+"""How much further below the middle of three neighbouring time constants may lie, for the other
+two to be tried as well."""
+_THREE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,29 +239,63 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
 def _fit(
     times: Sequence[float], heights: Sequence[float], seen_begin: bool, expected: float | None,
 ) -> list[_Model]:
-    """Fit the height of every pipe of the grid by weighed least squares."""
-    span = max(times[-1], 1e-9)
-    weights = [1.0 / (_FLOOR**2 + (_RELATIVE * h) ** 2) for h in heights]
-    whole = math.fsum(w * h * h for w, h in zip(weights, heights, strict=True))
+    """Fit the height of every pipe of the grid by weighed least squares.
+
+    Neighbouring time constants fit alike: of three, the outer two are only tried for those pipes
+    that do not fit far worse in the middle than the best.
+    """
+    rows = _Rows(times, heights)
     found: list[_Model] = []
-    for tau, width in _nodes(span, expected):
-        for before in _BEFORE[:1] if seen_begin else _BEFORE:
-            places = [t / tau + before for t in times]
-            if places[-1] >= _UP_TO:
-                continue
-            for course in _courses():
-                shape = [_read(course, p) for p in places]
-                across = square = 0.0
-                for w, f, h in zip(weights, shape, heights, strict=True):
-                    wf = w * f
-                    across += wf * h
-                    square += wf * f
-                if across > 0.0:
-                    squares = max(whole - across * across / square, 0.0)
-                    found.append(_Model(
-                        course, tau, width, before * tau, across / square, squares,
-                    ))
+    groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
+              for before in (_BEFORE[:1] if seen_begin else _BEFORE)]
+    middles = [rows.fit(*group[len(group) // 2], before, _courses()) for group, before in groups]
+    ranked = _logs([m for models in middles for m in models], len(times), heights[0], expected)
+    least = max(ranked, default=0.0) - _NEAR - _SLACK
+    place = 0
+    for (group, before), models in zip(groups, middles, strict=True):
+        logs = ranked[place:place + len(models)]
+        place += len(models)
+        kept = [m for m, v in zip(models, logs, strict=True) if v > least]
+        found += kept
+        if kept:
+            courses = [m.course for m in kept]
+            for node in (n for i, n in enumerate(group) if i != len(group) // 2):
+                found += rows.fit(*node, before, courses)
     return found
+
+
+class _Rows:
+    """The readings with their weights, to which courses are held."""
+
+    def __init__(self, times: Sequence[float], heights: Sequence[float]) -> None:
+        self._times = times
+        self._weights = [1.0 / (_FLOOR**2 + (_RELATIVE * h) ** 2) for h in heights]
+        self._weighed = [w * h for w, h in zip(self._weights, heights, strict=True)]
+        self._whole = math.fsum(map(operator.mul, self._weighed, heights))
+
+    def fit(
+        self, tau: float, width: float, before: float, courses: Sequence[tuple[float, ...]],
+    ) -> list[_Model]:
+        """Return the best height of each course at one time constant."""
+        places = [_PER * (t / tau + before) for t in self._times]
+        if places[-1] >= _PER * _UP_TO:
+            return []
+        steps = [(int(p), int(p) + 1, p - int(p)) for p in places]
+        weights, weighed, found = self._weights, self._weighed, []
+        for course in courses:
+            shape = [course[i] + (course[j] - course[i]) * part for i, j, part in steps]
+            across = sum(map(operator.mul, weighed, shape))
+            if across > 0.0:
+                square = sum(map(operator.mul, weights, map(operator.mul, shape, shape)))
+                found.append(_Model(
+                    course, tau, width, before * tau, across / square,
+                    max(self._whole - across * across / square, 0.0),
+                ))
+        return found
+
+
+def _threes(nodes: list[tuple[float, float]]) -> list[list[tuple[float, float]]]:
+    return [nodes[i:i + _THREE] for i in range(0, len(nodes), _THREE)]
 
 
 def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
@@ -271,15 +313,9 @@ def _weigh(
     models: Sequence[_Model], end: float, count: int, above: float, first: float,
     expected: float | None,
 ) -> PurgeForecast | Refusal:
-    best = min(m.squares for m in models)
-    # Squares are in units of the least difference; a worse best fit says it is really more.
-    scale = max(best / max(count - 4, 1), 1.0)
-    tempered = min(_INDEPENDENT, count) / count
-    logs = [
-        -0.5 * tempered * m.squares / scale + math.log(_prior(m, first, expected)) for m in models
-    ]
+    logs = _logs(models, count, first, expected)
     top = max(logs)
-    chosen = [(math.exp(v - top), m) for v, m in zip(logs, models, strict=True) if v > top - 9.0]
+    chosen = [(math.exp(v - top), m) for v, m in zip(logs, models, strict=True) if v > top - _NEAR]
     taus = sorted((m.time_constant, w) for w, m in chosen)
     rests = sorted((_rest(m, end, above), w) for w, m in chosen)
     remaining = _quantiles(rests)
@@ -289,6 +325,18 @@ def _weigh(
         time_constant=_widened(_quantiles(taus)), remaining=_widened(remaining),
         models=len(chosen),
     )
+
+
+def _logs(
+    models: Sequence[_Model], count: int, first: float, expected: float | None,
+) -> list[float]:
+    """Return the logarithm of each model's weight."""
+    if not models:
+        return []
+    # Squares are in units of the least difference; a worse best fit says it is really more.
+    scale = max(min(m.squares for m in models) / max(count - 4, 1), 1.0)
+    tempered = 0.5 * min(_INDEPENDENT, count) / count / scale
+    return [math.log(_prior(m, first, expected)) - tempered * m.squares for m in models]
 
 
 def _widened(points: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -310,18 +358,21 @@ def _prior(model: _Model, first: float, expected: float | None) -> float:
 
 def _rest(model: _Model, end: float, above: float) -> float:
     """Return the time from ``end`` until the model meets the target."""
-    if model.at(end) <= above:
-        return 0.0
-    low, high = 0.0, _LONGEST * end
-    if model.at(end + high) > above:
-        return high
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if model.at(end + middle) > above:
-            low = middle
-        else:
-            high = middle
-    return high
+    turns = _meets(model.course, above / model.height)
+    return min(max(turns * model.time_constant - model.before - end, 0.0), _LONGEST * end)
+
+
+def _meets(course: Sequence[float], share: float) -> float:
+    """Return after how many time constants a course has come down to ``share``."""
+    last, earlier = course[-1], course[-21]
+    if share >= last:
+        i = bisect_left(course, -share, key=operator.neg)
+        if i == 0:
+            return 0.0
+        return (i - (share - course[i]) / (course[i - 1] - course[i])) / _PER
+    if last <= 0.0 or earlier <= last:
+        return math.inf
+    return (len(course) - 1 + 20.0 * math.log(share / last) / math.log(last / earlier)) / _PER
 
 
 def _quantiles(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
