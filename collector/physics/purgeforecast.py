@@ -1,16 +1,9 @@
 r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
 
-Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
-its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
-constant, the amount held over the flow):
-
-.. math::
-    \frac{1-d}{k} \dot x_i = x_{i-1} - x_i - \frac{d}{k r}(x_i - z_i), \qquad
-    \dot z_i = \frac{x_i - z_i}{r}
-
-Early readings cannot tell k, d and r apart, so none is chosen: every pipe of a grid forecasts,
-weighed by how well it fits and by what volume and flow predict, and the weighed spread is the
-interval.
+Pipe is taken as tanks in series with dead legs (:mod:`collector.physics.washout`), all times in
+units of the time constant, the amount held over the flow. Early readings cannot tell its numbers
+apart, so none is chosen: every pipe of a grid forecasts, weighed by how well it fits, by how usual
+it is, and by what volume and flow predict, and the weighed spread is the interval.
 
 References
 ----------
@@ -22,24 +15,15 @@ from __future__ import annotations
 
 import math
 import operator
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 from collector.physics._checks import fraction, positive
 from collector.physics.estimate import Refusal
+from collector.physics.washout import PER, UP_TO, Pipe, pipes
 
-__all__ = ["PurgeForecast", "forecast_purge", "washout"]
+__all__ = ["PurgeForecast", "forecast_purge"]
 
-_TANKS = (1, 2, 3, 4, 5, 8)
-_DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
-_EXCHANGE = (0.4, 1.0, 2.5, 6.0, 15.0)
-_STEP = 0.05
-_PER = 20
-"""Entries of a course per time constant: every step."""
-_UP_TO = 10.0
-"""Time constants up to which a course is tabled; later its last slope goes on."""
 _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
 _FLOOR = 0.0008
@@ -50,6 +34,9 @@ _INDEPENDENT = 8.0
 """Readings of a curve that count as separate opinions; neighbours err alike."""
 _SURE = 0.12
 """Standard deviation of the logarithm of the stated volume over flow."""
+_LEAKS = 0.95
+"""What leaks as well makes the time constant shorter than by the vent alone, by as much (setting,
+from trials)."""
 _OFF = 0.05
 """Weight of a pipe or flow that is nothing like what was stated."""
 _MIN_FALL = 0.10
@@ -77,7 +64,7 @@ class PurgeForecast:
 
 @dataclass(frozen=True, slots=True)
 class _Model:
-    course: tuple[float, ...]
+    pipe: Pipe
     time_constant: float
     width: float
     before: float
@@ -85,76 +72,7 @@ class _Model:
     squares: float
 
     def at(self, age: float) -> float:
-        return self.height * _read(self.course, (age + self.before) / self.time_constant)
-
-
-def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
-    """Return the far end's share of the first gas, every 0.05 time constants from 0 to 16.
-
-    Parameters
-    ----------
-    tanks : 1 (well mixed) upwards.
-    dead : share of the volume in dead legs, 0 to below 1.
-    exchange : time in which they exchange, time constants, above zero.
-
-    Examples
-    --------
-    One tank is the well-mixed sweep; two tanks after one time constant: (1 + 2) e^-2.
-
-    >>> round(washout(1, 0.0, 1.0)[20], 3), round(math.exp(-1), 3)
-    (0.368, 0.368)
-    >>> round(washout(2, 0.0, 1.0)[20], 3), round(3 * math.exp(-2), 3)
-    (0.406, 0.406)
-    """
-    live = (1.0 - dead) / tanks
-    parts = max(1, math.ceil(_STEP / (0.25 * live)))
-    dt = _STEP / parts
-    x, z = [1.0] * tanks, [1.0] * tanks
-    rate = dead / (tanks * exchange)
-    table = [1.0]
-    each = round(1 / (_PER * _STEP))
-    steps = round(_UP_TO / _STEP)
-    for step in range(1, steps + 1):
-        for _ in range(parts):
-            _advance(x, z, live, rate, exchange, dt)
-        if step % each == 0:
-            table.append(x[-1])
-    return tuple(table)
-
-
-def _advance(
-    x: list[float], z: list[float], live: float, rate: float, exchange: float, dt: float,
-) -> None:
-    """Let one step pass, by the exponential of each tank's own decay: stable and exact at rest."""
-    before = 0.0
-    own = (1.0 + rate) / live
-    decay = math.exp(-own * dt)
-    follow = -math.expm1(-dt / exchange)
-    for i in range(len(x)):
-        was = x[i]
-        rest = (before + rate * z[i]) / (1.0 + rate)
-        x[i] = rest + (was - rest) * decay
-        z[i] += (0.5 * (was + x[i]) - z[i]) * follow
-        before = 0.5 * (was + x[i])
-
-
-@cache
-def _courses() -> tuple[tuple[float, ...], ...]:
-    plain = [washout(k, 0.0, 1.0) for k in _TANKS]
-    legs = [washout(k, d, r) for k in _TANKS for d in _DEAD for r in _EXCHANGE]
-    return (*plain, *legs)
-
-
-def _read(course: Sequence[float], turns: float) -> float:
-    place = turns * _PER
-    index = int(place)
-    if index >= len(course) - 1:
-        last, earlier = course[-1], course[-21]
-        if last <= 0.0 or earlier <= 0.0:
-            return 0.0
-        return last * math.exp(math.log(last / earlier) * (place - len(course) + 1) / 20.0)
-    low = course[index]
-    return low + (course[index + 1] - low) * (place - index)
+        return self.height * self.pipe.share((age + self.before) / self.time_constant)
 
 
 def forecast_purge(
@@ -248,7 +166,7 @@ def _fit(
     found: list[_Model] = []
     groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
               for before in (_BEFORE[:1] if seen_begin else _BEFORE)]
-    middles = [rows.fit(*group[len(group) // 2], before, _courses()) for group, before in groups]
+    middles = [rows.fit(*group[len(group) // 2], before, pipes()) for group, before in groups]
     ranked = _logs([m for models in middles for m in models], len(times), heights[0], expected)
     least = max(ranked, default=0.0) - _NEAR - _SLACK
     place = 0
@@ -258,9 +176,9 @@ def _fit(
         kept = [m for m, v in zip(models, logs, strict=True) if v > least]
         found += kept
         if kept:
-            courses = [m.course for m in kept]
+            near = [m.pipe for m in kept]
             for node in (n for i, n in enumerate(group) if i != len(group) // 2):
-                found += rows.fit(*node, before, courses)
+                found += rows.fit(*node, before, near)
     return found
 
 
@@ -274,21 +192,22 @@ class _Rows:
         self._whole = math.fsum(map(operator.mul, self._weighed, heights))
 
     def fit(
-        self, tau: float, width: float, before: float, courses: Sequence[tuple[float, ...]],
+        self, tau: float, width: float, before: float, tried: Sequence[Pipe],
     ) -> list[_Model]:
         """Return the best height of each course at one time constant."""
-        places = [_PER * (t / tau + before) for t in self._times]
-        if places[-1] >= _PER * _UP_TO:
+        places = [PER * (t / tau + before) for t in self._times]
+        if places[-1] >= PER * UP_TO:
             return []
         steps = [(int(p), int(p) + 1, p - int(p)) for p in places]
         weights, weighed, found = self._weights, self._weighed, []
-        for course in courses:
+        for pipe in tried:
+            course = pipe.course
             shape = [course[i] + (course[j] - course[i]) * part for i, j, part in steps]
             across = sum(map(operator.mul, weighed, shape))
             if across > 0.0:
                 square = sum(map(operator.mul, weights, map(operator.mul, shape, shape)))
                 found.append(_Model(
-                    course, tau, width, before * tau, across / square,
+                    pipe, tau, width, before * tau, across / square,
                     max(self._whole - across * across / square, 0.0),
                 ))
         return found
@@ -348,31 +267,18 @@ def _widened(points: tuple[float, float, float]) -> tuple[float, float, float]:
 def _prior(model: _Model, first: float, expected: float | None) -> float:
     """Weigh a model before any reading: by volume and flow, and by the height it begins at."""
     begins = model.at(0.0) / first
-    weight = model.width
+    weight = model.width * math.exp(model.pipe.likely)
     weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4
     if expected is not None:
-        far = math.log(model.time_constant / expected) / _SURE
+        far = math.log(model.time_constant / (expected * _LEAKS)) / _SURE
         weight *= math.exp(-0.5 * far * far) + _OFF
     return weight
 
 
 def _rest(model: _Model, end: float, above: float) -> float:
     """Return the time from ``end`` until the model meets the target."""
-    turns = _meets(model.course, above / model.height)
+    turns = model.pipe.turns(above / model.height)
     return min(max(turns * model.time_constant - model.before - end, 0.0), _LONGEST * end)
-
-
-def _meets(course: Sequence[float], share: float) -> float:
-    """Return after how many time constants a course has come down to ``share``."""
-    last, earlier = course[-1], course[-21]
-    if share >= last:
-        i = bisect_left(course, -share, key=operator.neg)
-        if i == 0:
-            return 0.0
-        return (i - (share - course[i]) / (course[i - 1] - course[i])) / _PER
-    if last <= 0.0 or earlier <= last:
-        return math.inf
-    return (len(course) - 1 + 20.0 * math.log(share / last) / math.log(last / earlier)) / _PER
 
 
 def _quantiles(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:

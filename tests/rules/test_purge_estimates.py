@@ -10,7 +10,8 @@ import pytest
 from collector.physics import purgeforecast
 from collector.physics.estimate import Refusal
 from collector.physics.mixing import second_volume_oxygen
-from collector.physics.purgeforecast import forecast_purge, washout
+from collector.physics.purgeforecast import forecast_purge
+from collector.physics.washout import washout
 from tests.rules.purges import FEED, O2, OPEN, TAU, falling, noisy, told
 from tests.rules.support import DAY, HOUR, MINUTE, T0, series
 
