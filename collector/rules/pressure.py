@@ -11,7 +11,8 @@ from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
 
-_FROST = 4.0  # degrees C, 40 F; NFPA 25 as a checklist quotes it
+_FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
+"""degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
 
 
 class _Bound(Rule):
@@ -145,7 +146,8 @@ def _low_temperature(context: Context, asset: str) -> Rule | NotWatched:
             reason=f"no valve-room temperature at {asset}",
         )
     limit = number(context.settings.for_(LowTemperature.condition, asset), "limit")
-    return LowTemperature(context, asset, _FROST if limit is None else limit)
+    frost = _FROST[context.plant.site.units]
+    return LowTemperature(context, asset, frost if limit is None else limit)
 
 
 CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {

@@ -74,7 +74,8 @@ class Wired(Rule):
         since = self.state.since_at if self.state.since_at is not None else now
         values: dict[str, float | int | str | None] = {self.quantity: int(self.holds_at)}
         beside = self.beside(now, values)
-        numbers = f"{self.says}, for {self.words.duration(max(now - since, 0))} now.{beside}"
+        lasted = self.words.duration(max(now - since, 0))
+        numbers = f"For {lasted} now {self.says}.{beside}"
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
@@ -113,7 +114,7 @@ class LowAirContact(_Gauged):
 
     condition = "low-air-contact"
     quantity = "low_air"
-    says = "The low-air switch says that the pressure in the pipe is low"
+    says = "the low-air switch has said that the pressure in the pipe is low"
     gauge, key = "pressure", "pressure_psi"
 
 
@@ -122,7 +123,7 @@ class GeneratorTrouble(Wired):
 
     condition = "generator-trouble"
     quantity = "trouble"
-    says = "Its trouble contact says that something is wrong; what it is stands on its own display"
+    says = "its trouble contact has said that something is wrong; what it is stands on its own display"
 
 
 class PowerLost(_Gauged):
@@ -131,7 +132,7 @@ class PowerLost(_Gauged):
     condition = "power-lost"
     quantity = "power"
     holds_at = False
-    says = ("The power contact says that the generator has no power; nothing makes gas until it "
+    says = ("the power contact has said that the generator has no power; nothing makes gas until it "
             "is back")
     gauge, key = "tank_pressure", "tank_pressure_psi"
 

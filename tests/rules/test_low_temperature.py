@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 
-from collector.config.conditions import default_settings
 from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, story
 
 T, PIPE = "r1.valve_room_temperature", "r1.pipe_temperature"
@@ -12,13 +11,13 @@ C = "low-temperature"
 
 
 def test_raised_past_its_delay_and_returned_past_its_deadband():
-    shape = lambda at: 10 if at < MINUTE else 3.5 if at < HOUR else 4.5 if at < 2 * HOUR else 6  # noqa: E731
+    shape = lambda at: 10 if at < MINUTE else 3.5 if at < HOUR else 5.0 if at < 2 * HOUR else 6  # noqa: E731
     s = story().feed(series({T: shape}, end=3 * HOUR))
-    # 4.5 degC is above the limit, but within the deadband: not back to normal.
+    # 5 degC is above the limit, but within the deadband: not back to normal.
     assert s.moves(C) == [("raised", 2 * MINUTE), ("returned", 2 * HOUR + MINUTE)]
     event = s.alarms(C)[0]
-    assert event.values == {"temperature_degc": 3.5, "limit_degc": 4.0}
-    assert "The valve room is at 38 °F; the limit is 39 °F." in event.text
+    assert event.values == {"temperature_degc": 3.5, "limit_degc": 4.4}
+    assert "The valve room is at 38 °F; the limit is 40 °F." in event.text
     assert (event.signal, event.priority) == ("supervisory", "high")
 
 
@@ -28,9 +27,12 @@ def test_metric_sites_read_degrees_celsius():
 
 
 def test_the_default_is_the_published_one():
-    # NFPA 25 (2014) as a checklist quotes it: 40 F (4 C).
-    assert default_settings()[C]["limit"] == 4.0
-    assert abs((4.0 * 1.8 + 32) - 40) < 1
+    # NFPA 25 (2014) as a checklist quotes it: 40 F (4 C). Each site is held to the one it reads.
+    def raised(units, degc):
+        return bool(story(plant(units=units)).feed(series({T: degc}, end=5 * MINUTE)).moves(C))
+
+    assert (raised("us", 4.4), raised("us", 4.5)) == (True, False)
+    assert (raised("metric", 3.9), raised("metric", 4.1)) == (True, False)
 
 
 def test_trap_one_sample():

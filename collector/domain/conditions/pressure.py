@@ -79,8 +79,9 @@ CONDITIONS = (
             "the sensor: in a draught, on the cold pipe, or failed",
         ),
         settings=(
-            Setting(name="limit", kind="temperature", default="4 degC",
-                    source="40 F / 4 C, NFPA 25 (2014), as a checklist quotes it",
+            Setting(name="limit", kind="temperature", default=None,
+                    source="40 F, or 4 C where the site reads metric units: NFPA 25 (2014), as a "
+                           "checklist quotes it",
                     doc="lowest temperature of the valve room"),
             Setting(name="deadband", kind="temperature", default="1 degC",
                     source="setting; several steps of a 0.1 degree sensor",
