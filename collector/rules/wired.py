@@ -123,7 +123,8 @@ class GeneratorTrouble(Wired):
 
     condition = "generator-trouble"
     quantity = "trouble"
-    says = "its trouble contact has said that something is wrong; what it is stands on its own display"
+    says = ("its trouble contact has said that something is wrong; what it is stands on its own "
+            "display")
 
 
 class PowerLost(_Gauged):
@@ -132,8 +133,8 @@ class PowerLost(_Gauged):
     condition = "power-lost"
     quantity = "power"
     holds_at = False
-    says = ("the power contact has said that the generator has no power; nothing makes gas until it "
-            "is back")
+    says = ("the power contact has said that the generator has no power; nothing makes gas until "
+            "it is back")
     gauge, key = "tank_pressure", "tank_pressure_psi"
 
 
