@@ -231,15 +231,17 @@ class CompressorLongRun(Rule):
             f"{self.words.duration(limit)} {self._phase_words(phase)}. "
             f"The run began {'' if run.known else 'before '}{self.words.instant(start)}."
         )
-        first = []
+        first, causes = [], self.about.causes
         if phase == "air-fill":
             first.append("the unit is in air-fill: find out why it fell back")
+            causes = tuple(cause for cause in causes if "air-fill" not in cause)
         values: Values = {
             "run_minutes": round(lasted / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
             "at_least": int(not run.known), "phase": phase,
         }
         return values, self.words.message(
             self.about, self.asset, since=start + limit, numbers=numbers, first=first,
+            causes=causes,
         )
 
     def _phase_words(self, phase: str) -> str:
