@@ -1,0 +1,198 @@
+"""Axes: values in the site's units with round ticks, and time by the site's clock.
+
+Ticks of the time axis stand where the wall clock says so: a day with a change of
+clocks has 23 or 25 hours and starts at local midnight all the same, a month on its first day.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from collector.domain.readings import Quantity
+
+__all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks", "value_ticks"]
+
+_SECOND, _MINUTE, _HOUR, _DAY = 1000, 60_000, 3_600_000, 86_400_000
+_BAR_PER_PSI = 0.0689475729
+"""1 psi = 6894.75729 Pa (NIST SP 811)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """How values are shown: ``value * scale + shift`` in ``unit``."""
+
+    unit: str = ""
+    scale: float = 1.0
+    shift: float = 0.0
+    label: str = ""
+    digits: int = 1
+    """Of a single value in words, as on a limit's label; ticks have as many as they need."""
+
+    def shown(self, value: float) -> float:
+        """Return a value (unit of record) as this axis shows it."""
+        return value * self.scale + self.shift
+
+    def words(self, value: float) -> str:
+        """Write a value (unit of record) with its unit, without needless zeros."""
+        text = f"{self.shown(value):.{self.digits}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+        return f"{text.replace('-', '−')} {self.unit}".rstrip()
+
+
+def axis_of(quantity: Quantity, units: str, label: str = "") -> Axis:
+    """Return the axis of a quantity at a site that reads ``us`` or ``metric``."""
+    label = label or quantity.label
+    match quantity.unit, units:
+        case "psi", "metric":
+            return Axis(unit="bar", scale=_BAR_PER_PSI, label=label, digits=2)
+        case "degC", "us":
+            return Axis(unit="°F", scale=1.8, shift=32.0, label=label, digits=0)
+        case "degC", _:
+            return Axis(unit="°C", label=label)
+        case ("contact" | "mode" | "count"), _:
+            return Axis(label=label, digits=0)
+    return Axis(unit=quantity.unit, label=label)
+
+
+def round_step(span: float, at_most: int) -> float:
+    """Return the least of 1, 2, 5 × 10^n that divides ``span`` into at most ``at_most`` parts.
+
+    >>> round_step(20.0, 5), round_step(0.9, 5)
+    (5.0, 0.2)
+    """
+    least = span / at_most
+    power = 10.0 ** math.floor(math.log10(least))
+    for factor in (1, 2, 5):
+        if factor * power >= least * (1 - 1e-9):
+            return float(f"{factor * power:.12g}")
+    return float(f"{10 * power:.12g}")
+
+
+def value_ticks(low: float, high: float, at_most: int = 5) -> tuple[float, ...]:
+    """Return round ticks whose first is at or below ``low`` and whose last at or above ``high``.
+
+    A range of no width is widened around its value.
+    """
+    if high - low < 1e-9 * max(abs(low), abs(high), 1e-3):
+        pad = max(abs(low) * 0.05, 0.5)
+        low, high = low - pad, high + pad
+    step = round_step(high - low, at_most)
+    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+    return tuple(float(f"{i * step:.12g}") for i in range(first, last + 1))
+
+
+_STEPS = (
+    _SECOND, 5 * _SECOND, 10 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE, 5 * _MINUTE,
+    10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE, _HOUR, 2 * _HOUR, 3 * _HOUR, 6 * _HOUR, 12 * _HOUR,
+    _DAY, 2 * _DAY, 7 * _DAY,
+)
+
+
+def step_for(start: int, end: int, points: int = 400) -> int:
+    """Return the step (ms) to ask of a trend so that a plot of it has at most ``points`` steps.
+
+    Over two weeks these are whole hours, which the journal keeps ready.
+    """
+    return next((s for s in _STEPS if (end - start) <= s * points), _STEPS[-1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeTick:
+    """One mark of the time axis. ``under`` is the wider date, where it begins or changes."""
+
+    time: int
+    text: str
+    under: str = ""
+
+
+def time_ticks(start: int, end: int, zone: ZoneInfo, at_most: int = 8) -> tuple[TimeTick, ...]:
+    """Return the ticks from ``start`` to ``end`` (ms) by the clock of ``zone``."""
+    found: list[TimeTick] = []
+    before = ""
+    for time, text, under in _marks(start, end, zone, max(at_most, 2)):
+        found.append(TimeTick(time=time, text=text, under=under if under != before else ""))
+        before = under
+    return tuple(found)
+
+
+_Mark = tuple[int, str, str]
+
+
+def _marks(start: int, end: int, zone: ZoneInfo, at_most: int) -> Iterator[_Mark]:
+    span = max(end - start, 1)
+    for step in (_SECOND, 5 * _SECOND, 15 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE,
+                 5 * _MINUTE, 10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE):
+        if span <= step * at_most:
+            yield from _even(start, end, zone, step)
+            return
+    for hours in (1, 2, 3, 6, 12):
+        if span <= hours * _HOUR * at_most:
+            yield from _hours(start, end, zone, hours)
+            return
+    for days in (1, 2, 7, 14):
+        if span <= days * _DAY * at_most:
+            yield from _days(start, end, zone, days)
+            return
+    months = next((m for m in (1, 2, 3, 6, 12) if span <= m * 30.5 * _DAY * at_most), 24)
+    yield from _months(start, end, zone, months)
+
+
+def _ms(local: datetime) -> int:
+    return int(local.timestamp()) * 1000
+
+
+def _day_words(local: datetime) -> str:
+    return f"{local:%a} {local.day} {local:%b %Y}"
+
+
+def _even(start: int, end: int, zone: ZoneInfo, step: int) -> Iterator[_Mark]:
+    """Step through less than an hour: even in real time, and so right across a change of clocks."""
+    form = "%H:%M:%S" if step < _MINUTE else "%H:%M"
+    for time in range(-(-start // step) * step, end + 1, step):
+        local = datetime.fromtimestamp(time // 1000, zone)
+        yield time, local.strftime(form), _day_words(local)
+
+
+def _midnights(start: int, end: int, zone: ZoneInfo) -> Iterator[datetime]:
+    day = datetime.fromtimestamp(start // 1000, zone).replace(tzinfo=None)
+    day = day.replace(hour=0, minute=0, second=0, microsecond=0)
+    while _ms(day.replace(tzinfo=zone)) <= end:
+        yield day
+        day += timedelta(days=1)
+
+
+def _hours(start: int, end: int, zone: ZoneInfo, hours: int) -> Iterator[_Mark]:
+    for day in _midnights(start, end, zone):
+        for hour in range(0, 24, hours):
+            local = day.replace(hour=hour, tzinfo=zone)
+            time = _ms(local)
+            # An hour that the clocks skip does not come back as itself.
+            if start <= time <= end and \
+                    datetime.fromtimestamp(time // 1000, zone).hour == hour:
+                yield time, f"{local:%H:%M}", _day_words(local)
+
+
+def _days(start: int, end: int, zone: ZoneInfo, days: int) -> Iterator[_Mark]:
+    for day in _midnights(start, end, zone):
+        local = day.replace(tzinfo=zone)
+        # Weeks start on Mondays; other steps count the days of the common era.
+        if (day.toordinal() - (1 if days % 7 == 0 else 0)) % days == 0 and _ms(local) >= start:
+            yield _ms(local), f"{local.day} {local:%b}", f"{local.year}"
+
+
+def _months(start: int, end: int, zone: ZoneInfo, months: int) -> Iterator[_Mark]:
+    first = datetime.fromtimestamp(start // 1000, zone)
+    count = first.year * 12 + first.month - 1
+    count -= count % months
+    while True:
+        local = datetime(count // 12, count % 12 + 1, 1, tzinfo=zone)
+        if _ms(local) > end:
+            return
+        if _ms(local) >= start:
+            text = f"{local:%b}" if months < 12 else f"{local.year}"
+            yield _ms(local), text, f"{local.year}" if months < 12 else ""
+        count += months

@@ -1,0 +1,114 @@
+"""What a plot shows: series, limits, spans and strips. Units of record, ms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from collector.domain.trends import TrendStep
+from collector.plots.axes import Axis
+
+__all__ = ["Band", "Bar", "BarKind", "Bars", "Curve", "Level", "Plot", "Span", "SpanKind"]
+
+
+class SpanKind(StrEnum):
+    """What a marked stretch of time is; each has a shape of its own."""
+
+    ALARM = "alarm"
+    QUIET = "quiet"
+    """Held back on purpose: shelved, a declared fill, out of service."""
+    SILENT = "silent"
+    """Nothing was watched."""
+
+
+class BarKind(StrEnum):
+    """How a bar of a strip looks."""
+
+    RUN = "run"
+    LOUD = "loud"
+    QUIET = "quiet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """Trend steps: a band from least to most, a line through the means, gaps left open."""
+
+    label: str
+    steps: Sequence[TrendStep]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """Single values; ``None`` opens a gap. ``expected`` is what should be, not what was."""
+
+    label: str
+    points: Sequence[tuple[int, float | None]]
+    expected: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A limit: a line across the plot with its name and value."""
+
+    value: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A stretch of time with a word; ``end`` is ``None`` while it lasts."""
+
+    start: int
+    end: int | None
+    word: str
+    kind: SpanKind = SpanKind.ALARM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """Series over time. ``floor`` and ``ceiling`` widen the axis to take them in.
+
+    ``key`` keeps the ids of several plots on one page apart. Readings can go as far as ``known``
+    (``end`` unless given): what lies beyond is the future, not a gap.
+    """
+
+    title: str
+    start: int
+    end: int
+    zone: str
+    axis: Axis
+    description: str = ""
+    series: Sequence[Band | Curve] = ()
+    levels: Sequence[Level] = ()
+    spans: Sequence[Span] = ()
+    floor: float | None = None
+    ceiling: float | None = None
+    known: int | None = None
+    width: int = 720
+    height: int = 240
+    key: str = "plot"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """One stretch on a strip."""
+
+    start: int
+    end: int
+    word: str = ""
+    kind: BarKind = BarKind.RUN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bars:
+    """Strips over time, one to a row: runs of a compressor, hours that were watched."""
+
+    title: str
+    start: int
+    end: int
+    zone: str
+    rows: Sequence[tuple[str, Sequence[Bar]]]
+    description: str = ""
+    width: int = 720
+    key: str = "bars"

@@ -1,0 +1,179 @@
+"""A plot laid out as a drawing: series, gaps, limits, marked stretches, axes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from collector.domain.trends import TrendStep
+from collector.plots import lanes
+from collector.plots.axes import Axis, value_ticks
+from collector.plots.figures import Band, Curve, Plot
+from collector.plots.frame import (
+    MARGIN,
+    Frame,
+    tick_words,
+    time_axis,
+    value_axis,
+    width_of,
+)
+from collector.plots.shapes import Area, Drawing, Line, Point, Shape, Text, box
+from collector.plots.thinning import bridge, few_points, few_steps, stretches
+
+__all__ = ["draw_plot"]
+
+_POINTS, _LEAST, _LOOKS = 900, 150, 4
+"""Points of all series together, of each at least, and how many looks there are to tell them."""
+
+
+def draw_plot(plot: Plot) -> Drawing:
+    """Lay out a plot; what lies outside its time is left out."""
+    plot = replace(plot, series=[_within(series, plot) for series in plot.series])
+    ticks = _ticks(plot)
+    left = 14 + max(width_of(words) for words in tick_words(ticks))
+    left = max(left, 10 + width_of(plot.axis.unit, bold=True))
+    legend, rows = _legend(plot, left)
+    sketch = Frame(left=left, top=0, right=plot.width - MARGIN, bottom=1, start=plot.start,
+                   end=plot.end)
+    found = lanes.placed(plot.spans, sketch)
+    head = 18 * rows + 6
+    top = max(head + lanes.lane_count(found) * lanes.LANE + 8, 26)
+    bottom = top + plot.height - 60
+    frame = Frame(left=left, top=top, right=sketch.right, bottom=bottom, start=plot.start,
+                  end=plot.end, low=ticks[0], high=ticks[-1])
+    shapes = [
+        *lanes.washes(found, frame), *value_axis(frame, ticks, plot.axis),
+        *time_axis(frame, ZoneInfo(plot.zone)), *_holes(plot, frame), *_series(plot, frame),
+        *_levels(plot, frame), *lanes.lanes(found, frame, head), *legend,
+    ]
+    return Drawing(title=plot.title, description=plot.description, key=plot.key,
+                   width=plot.width, height=bottom + 38, shapes=shapes)
+
+
+def _within(series: Band | Curve, plot: Plot) -> Band | Curve:
+    if isinstance(series, Band):
+        return replace(series, steps=[
+            s for s in series.steps if s.start < plot.end and s.end > plot.start
+        ])
+    return replace(series, points=[p for p in series.points if plot.start <= p[0] <= plot.end])
+
+
+def _ticks(plot: Plot) -> tuple[float, ...]:
+    values: list[float] = [level.value for level in plot.levels]
+    values += [v for v in (plot.floor, plot.ceiling) if v is not None]
+    for series in plot.series:
+        if isinstance(series, Band):
+            values += [v for s in series.steps for v in (s.low, s.high) if v is not None]
+        else:
+            values += [v for _, v in series.points if v is not None]
+    shown = [plot.axis.shown(v) for v in values] or [0.0, 1.0]
+    return value_ticks(min(shown), max(shown), max(plot.height // 48, 2))
+
+
+def _looks(plot: Plot) -> Iterator[tuple[Band | Curve, str]]:
+    """Give each measured series its look; what is expected looks alike."""
+    number = 0
+    for series in plot.series:
+        if isinstance(series, Curve) and series.expected:
+            yield series, "plot-expected"
+        else:
+            yield series, f"plot-line s{number % _LOOKS}"
+            number += 1
+
+
+def _legend(plot: Plot, left: float) -> tuple[list[Shape], int]:
+    """Name the series above the plot, where there is more than one."""
+    if len(plot.series) < 2:
+        return [], 0
+    shapes: list[Shape] = []
+    x, row = left, 0
+    for series, look in _looks(plot):
+        wide = 30 + width_of(series.label) + 14
+        if x + wide > plot.width and x > left:
+            x, row = left, row + 1
+        y = 13 + 18 * row
+        shapes.append(Line(style=look, runs=(((x, y - 4), (x + 24, y - 4)),)))
+        shapes.append(Text(style="plot-word", x=x + 30, y=y, text=series.label))
+        x += wide
+    return shapes, row + 1
+
+
+def _series(plot: Plot, frame: Frame) -> Iterator[Shape]:
+    budget = max(_POINTS // max(len(plot.series), 1), _LEAST)
+    bands: list[Shape] = []
+    strokes: list[Shape] = []
+    for series, look in _looks(plot):
+        if isinstance(series, Band):
+            runs = stretches(few_steps(series.steps, budget // 2))
+            bands.append(_band(runs, frame, plot.axis, look.replace("line", "band")))
+            strokes.append(Line(style=look, runs=[_means(run, frame, plot.axis) for run in runs]))
+        else:
+            strokes.append(Line(style=look, runs=[
+                [(frame.x(t), frame.y(plot.axis.shown(v))) for t, v in run]
+                for run in few_points(series.points, budget)
+            ]))
+    # Every line lies over every band, or a later band would veil an earlier line.
+    yield from bands
+    yield from strokes
+
+
+def _ends(run: Sequence[TrendStep]) -> list[int]:
+    """Instants at which a run's steps stand: in their middle, its ends drawn out to its edges."""
+    return [run[0].start, *((s.start + s.end) // 2 for s in run), run[-1].end]
+
+
+def _along(run: Sequence[TrendStep], values: Sequence[float | None], frame: Frame,
+           axis: Axis) -> list[Point]:
+    held = [v for v in (values[0], *values, values[-1]) if v is not None]
+    return [(frame.x(t), frame.y(axis.shown(v)))
+            for t, v in zip(_ends(run), held, strict=True)]
+
+
+def _means(run: Sequence[TrendStep], frame: Frame, axis: Axis) -> list[Point]:
+    return _along(run, [s.mean for s in run], frame, axis)
+
+
+def _band(runs: Sequence[Sequence[TrendStep]], frame: Frame, axis: Axis, look: str) -> Area:
+    return Area(style=look, runs=[
+        [*_along(run, [s.high for s in run], frame, axis),
+         *reversed(_along(run, [s.low for s in run], frame, axis))] for run in runs
+    ])
+
+
+def _holes(plot: Plot, frame: Frame) -> Iterator[Shape]:
+    """Mark where no band has readings: a grey stretch, with words where they fit."""
+    bands = [series for series in plot.series if isinstance(series, Band)]
+    if not bands:
+        return
+    covered = sorted(
+        (run[0].start, run[-1].end) for band in bands for run in stretches(band.steps)
+    )
+    reached = plot.start
+    usual = max(bridge(band.steps) for band in bands)
+    known = plot.end if plot.known is None else plot.known
+    for start, end in [*covered, (known, known)]:
+        if start - reached > usual and frame.x(start) - frame.x(reached) > 1:
+            yield from _hole(frame, frame.x(reached), frame.x(start))
+        reached = max(reached, end)
+
+
+def _hole(frame: Frame, left: float, right: float) -> Iterator[Shape]:
+    yield box("plot-gap", left, frame.top, right, frame.bottom, "no readings")
+    if right - left > width_of("no readings", 11) + 8:
+        yield Text(style="plot-gap-word", x=(left + right) / 2, y=frame.bottom - 8,
+                   text="no readings", anchor="middle")
+
+
+def _levels(plot: Plot, frame: Frame) -> Iterator[Shape]:
+    right: list[float] = []
+    for level in plot.levels:
+        y = frame.y(plot.axis.shown(level.value))
+        yield Line(style="plot-limit", runs=(((frame.left, y), (frame.right, y)),))
+        words = f"{level.label}, {plot.axis.words(level.value)}"
+        # Two names at one height would be written over each other: the second goes left.
+        clash = any(abs(y - other) < 15 for other in right)
+        right.append(y)
+        above = y - 5 if y - frame.top > 16 else y + 14
+        yield Text(style="plot-limit-word", x=frame.left + 6 if clash else frame.right - 4,
+                   y=above, text=words, anchor="start" if clash else "end")

@@ -1,0 +1,118 @@
+"""What a drawing is made of: lines, areas, boxes and words, each of a named style.
+
+The screen and the paper draw the same shapes; the styles are what paper and a page without a style
+sheet show, a style sheet may theme over them by class.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+__all__ = ["STYLES", "Area", "Drawing", "Line", "Shape", "Style", "Text", "style_of"]
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
+    """Colours as six hex digits with their sign, empty for none; lengths in the drawing's units."""
+
+    stroke: str = ""
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
+    fill: str = ""
+    opacity: float = 1.0
+    size: float = 0.0
+    """Of words."""
+    bold: bool = False
+
+
+_INK, _SOFT, _RULE = "#1b2530", "#4f5963", "#d5d9d4"
+_BAD, _UNSURE = "#96190f", "#6d4a00"
+_SERIES = (("#1d4f73", ()), ("#8a4b14", (7.0, 2.5)), ("#356428", (2.0, 2.0)),
+           ("#6b3f78", (9.0, 2.5, 2.0, 2.5)))
+
+STYLES: Mapping[str, Style] = {
+    "plot-frame": Style(stroke=_INK, width=1.2),
+    "plot-grid": Style(stroke=_RULE, width=0.8),
+    "plot-axis": Style(fill=_SOFT, size=12),
+    "plot-unit": Style(fill=_INK, size=12, bold=True),
+    "plot-word": Style(fill=_INK, size=12),
+    "plot-expected": Style(stroke=_SOFT, width=1.6, dash=(1.5, 3.5)),
+    "plot-limit": Style(stroke=_BAD, width=1.2, dash=(10.0, 3.0)),
+    "plot-limit-word": Style(fill=_BAD, size=12),
+    "plot-alarm": Style(fill=_BAD),
+    "plot-alarm-wash": Style(fill=_BAD, opacity=0.09),
+    "plot-alarm-word": Style(fill=_BAD, size=12, bold=True),
+    "plot-quiet": Style(stroke=_UNSURE, width=1.4, fill="#f7edcf"),
+    "plot-quiet-wash": Style(fill=_UNSURE, opacity=0.06),
+    "plot-quiet-word": Style(fill=_UNSURE, size=12),
+    "plot-silent": Style(stroke=_SOFT, width=1.4, dash=(3.0, 2.0)),
+    "plot-silent-wash": Style(fill=_SOFT, opacity=0.08),
+    "plot-silent-word": Style(fill=_SOFT, size=12),
+    "plot-gap": Style(fill=_SOFT, opacity=0.14),
+    "plot-gap-word": Style(fill=_SOFT, size=11),
+    "plot-lane": Style(fill="#eceeea"),
+    "plot-run": Style(fill="#1d4f73"),
+    "plot-run-loud": Style(fill=_BAD),
+    "plot-run-quiet": Style(fill="#b9bfb9"),
+    **{f"plot-line s{n}": Style(stroke=colour, width=1.8, dash=dash)
+       for n, (colour, dash) in enumerate(_SERIES)},
+    **{f"plot-band s{n}": Style(fill=colour, opacity=0.2)
+       for n, (colour, _) in enumerate(_SERIES)},
+}
+
+
+def style_of(name: str) -> Style:
+    """Return the style of that name. Raises ``KeyError`` for one there is not."""
+    return STYLES[name]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """Strokes through points; each run of points is one stroke."""
+
+    style: str
+    runs: Sequence[Sequence[Point]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """Closed shapes. ``note`` is what a pointer or a screen reader finds on them."""
+
+    style: str
+    runs: Sequence[Sequence[Point]]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """Words at a point of the base line; ``anchor`` is start, middle or end."""
+
+    style: str
+    x: float
+    y: float
+    text: str
+    anchor: str = "start"
+
+
+Shape = Line | Area | Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """Shapes from back to front in a frame of ``width`` by ``height``, y downwards."""
+
+    title: str
+    description: str
+    key: str
+    width: float
+    height: float
+    shapes: Sequence[Shape]
+
+
+def box(style: str, left: float, top: float, right: float, bottom: float, note: str = "") -> Area:
+    """Return a rectangle."""
+    return Area(style=style, note=note, runs=(
+        ((left, top), (right, top), (right, bottom), (left, bottom)),))

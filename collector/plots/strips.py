@@ -1,0 +1,63 @@
+"""Strips over time laid out as a drawing: one row each, bars where something ran or held."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from zoneinfo import ZoneInfo
+
+from collector.plots.figures import Bar, BarKind, Bars
+from collector.plots.frame import MARGIN, Frame, time_axis, width_of
+from collector.plots.shapes import Area, Drawing, Shape, Text, box
+
+__all__ = ["draw_strips"]
+
+_ROW, _BAR, _MOST = 22, 13, 700
+_STYLES = {BarKind.RUN: "plot-run", BarKind.LOUD: "plot-run-loud", BarKind.QUIET: "plot-run-quiet"}
+
+
+def draw_strips(bars: Bars) -> Drawing:
+    """Lay out strips."""
+    left = 14 + max((width_of(label) for label, _ in bars.rows), default=0.0)
+    frame = Frame(left=min(left, bars.width / 3), top=4, right=bars.width - MARGIN,
+                  bottom=8 + _ROW * max(len(bars.rows), 1), start=bars.start, end=bars.end)
+    shapes: list[Shape] = []
+    for number, (label, row) in enumerate(bars.rows):
+        shapes.extend(_row(frame, label, row, frame.top + _ROW * number + 4))
+    return Drawing(title=bars.title, description=bars.description, key=bars.key,
+                   width=bars.width, height=frame.bottom + 38,
+                   shapes=[*time_axis(frame, ZoneInfo(bars.zone)), *shapes])
+
+
+def _row(frame: Frame, label: str, row: Sequence[Bar], top: float) -> Iterator[Shape]:
+    middle = top + _BAR / 2
+    yield Text(style="plot-axis", x=frame.left - 7, y=middle + 4, text=label, anchor="end")
+    yield box("plot-lane", frame.left, top, frame.right, top + _BAR)
+    for kind, style in _STYLES.items():
+        found = _joined([b for b in row if b.kind is kind], frame)
+        if not found:
+            continue
+        # Loud is taller, quiet lower than a run: the kind shows without colour.
+        reach = {BarKind.RUN: 0.0, BarKind.LOUD: 3.0, BarKind.QUIET: -3.5}[kind]
+        yield Area(style=style, runs=[
+            ((a, top - reach), (b, top - reach), (b, top + _BAR + reach), (a, top + _BAR + reach))
+            for a, b in found
+        ])
+    for bar in row:
+        if bar.word and frame.x(bar.end) - frame.x(bar.start) > width_of(bar.word) + 6:
+            yield Text(style="plot-word", x=(frame.x(bar.start) + frame.x(bar.end)) / 2,
+                       y=middle + 4, text=bar.word, anchor="middle")
+
+
+def _joined(row: Sequence[Bar], frame: Frame) -> list[tuple[float, float]]:
+    """Return bars as stretches of x, those closer than the eye can part as one."""
+    near = (frame.right - frame.left) / _MOST
+    found: list[tuple[float, float]] = []
+    for bar in sorted(row, key=lambda b: b.start):
+        if bar.end < frame.start or bar.start > frame.end:
+            continue
+        left, right = frame.x(bar.start), max(frame.x(bar.end), frame.x(bar.start) + 0.8)
+        if found and left - found[-1][1] < near:
+            found[-1] = found[-1][0], max(found[-1][1], right)
+        else:
+            found.append((left, right))
+    return found
