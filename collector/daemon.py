@@ -18,16 +18,18 @@ from typing import Any
 from collector import __version__
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
+from collector.config.secrets import kept_key
 from collector.domain.actions import Action
 from collector.domain.errors import JournalCorrupt, JournalError, SiteFileError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.links import Link, LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.explain.board import board_page
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.outbox import CONSUMER, Outbox
-from collector.notify.policy import Policy
+from collector.notify.policy import LinkMaker, Policy
 from collector.pipeline import Pipeline, restore
 from collector.schedule import Clockwork
 from collector.service import ServiceManager
@@ -128,7 +130,8 @@ class Daemon:
     def _hide_secrets(self) -> None:
         board, influx, mqtt = self._config.board, self._config.influx, self._config.mqtt
         for secret in (
-            *(r.to for r in self._config.recipients), board.token,
+            *(r.to for r in (*self._config.recipients, *self._config.people)),
+            board.token, board.link_key,
             *((influx.token, influx.password) if influx is not None else ()),
             *((mqtt.password,) if mqtt is not None else ()),
         ):
@@ -197,11 +200,29 @@ class Daemon:
                       note=self._pipeline.note)
 
     def _policy(self) -> Policy:
-        address = self._config.board.public_address or ""
+        config = self._config
+        address = config.board.public_address or ""
         if not address and self._listen[0] not in _LOOPBACK:
             address = self.board_address
         # A loopback address in a message would be useless on a phone.
-        return Policy(recipients=self._config.recipients, plant=self._config.plant, board=address)
+        return Policy(recipients=config.recipients, people=config.people, rotas=config.rotas,
+                      plant=config.plant, board=address,
+                      link=self._link_maker(address) if address else None)
+
+    def _signer(self) -> LinkSigner:
+        given = self._config.board.link_key
+        key = given.encode() if given is not None else kept_key(self._config.data / "links.key")
+        hide_secret(key.decode())
+        return LinkSigner(key, self.site)
+
+    def _link_maker(self, board: str) -> LinkMaker:
+        signer, lasts = self._signer(), self._config.board.link_lasts
+
+        def make(person: str, occurrences: Sequence[str], now: int) -> tuple[str, int]:
+            expires = now + lasts
+            link = Link(person=person, occurrences=tuple(occurrences), expires=expires)
+            return f"{board.rstrip('/')}/a/{signer.sign(link)}", expires
+        return make
 
     async def _run_parts(self, on_ready: Callable[[], None] | None) -> None:
         self._poller = Poller(self._config.devices, clock=self.clock, sink=self._pipeline.put,

@@ -1,38 +1,23 @@
-"""What leads out of the house: board, recipients, InfluxDB, MQTT, and how long the journal keeps.
+"""What leads out of the house: board, InfluxDB, MQTT, heartbeat, and how long the journal keeps.
 
-The settings of the last two are read and checked here; secrets are resolved, and never shown.
+The settings of InfluxDB and MQTT are read and checked here; secrets are resolved, and never shown.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.config.addresses import host_and_port
-from collector.config.mistakes import Key, Mistakes, Source, nearest
+from collector.config.mistakes import Key, Mistakes, Source
 from collector.config.secrets import holds_password, is_reference, read_secret
-from collector.config.tables import (
-    BoardTable,
-    InfluxTable,
-    MqttTable,
-    RecipientTable,
-    RouteTable,
-    SiteFile,
-)
+from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
-from collector.domain.conditions import CATALOGUE
-from collector.domain.events import Priority, Signal
-from collector.notify.recipients import (
-    DEFAULT_SIGNALS,
-    Hours,
-    Recipient,
-    Route,
-    parse_days,
-    parse_hours,
-)
 
-__all__ = ["BoardSettings", "InfluxSettings", "JournalSettings", "MqttSettings", "Outward"]
+__all__ = [
+    "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
+    "Outward",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +29,10 @@ class BoardSettings:
     token: str | None = field(default=None, repr=False)
     public_address: str | None = None
     """How people reach it from elsewhere; goes into messages."""
+    link_key: str | None = field(default=None, repr=False)
+    """Signs the links in messages; ``None`` for a key of its own in the data folder."""
+    link_lasts: int = 86_400_000
+    """ms after which a link in a message opens nothing any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +62,15 @@ class MqttSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HeartbeatSettings:
+    """Where signs of life go, how often (ms), and by which HTTP method."""
+
+    url: str = field(repr=False)
+    every: int = 300_000
+    method: str = "GET"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalSettings:
     """How long (ms) and how much (bytes) the journal keeps; ``None`` is without limit."""
 
@@ -88,8 +86,6 @@ class Outward:
     source: Source
     mistakes: Mistakes
     folder: Path
-    assets: Iterable[str]
-    """Ids of things and devices that a route may name."""
     secrets: bool = True
 
     def _secret(self, text: str | None, key: Key) -> str | None:
@@ -111,8 +107,14 @@ class Outward:
             host, port = host_and_port(table.listen)
         except QuantityError as exc:
             self.mistakes.add(self.source, ("board", "listen"), exc.problem, exc.expected)
-        return BoardSettings(host=host, port=port, public_address=table.public_address,
-                             token=self._secret(table.token, ("board", "token")))
+        link_key = self._secret(table.link_key, ("board", "link_key"))
+        if link_key is not None and len(link_key) < 16:
+            self.mistakes.add(self.source, ("board", "link_key"), "too short to keep links safe",
+                              "16 characters at least, chosen by chance")
+        return BoardSettings(
+            host=host, port=port, public_address=table.public_address, link_key=link_key,
+            link_lasts=table.link_lasts, token=self._secret(table.token, ("board", "token")),
+        )
 
     def influx(self) -> InfluxSettings | None:
         """Return where to forward readings, or ``None``."""
@@ -154,76 +156,18 @@ class Outward:
         return JournalSettings(keep=self.file.journal.keep,
                                max_bytes=self.file.journal.max_size)
 
-    # -- people ----------------------------------------------------------------------------------
-
-    def recipients(self) -> tuple[Recipient, ...]:
-        """Return who is told."""
-        return tuple(self._recipient(table, ("recipients", index))
-                     for index, table in enumerate(self.file.recipients))
-
-    def _recipient(self, table: RecipientTable, key: Key) -> Recipient:
-        to = table.to
-        if is_reference(to):
-            to = self._secret(to, (*key, "to")) or ""
-        elif holds_password(to):
-            self.mistakes.add(self.source, (*key, "to"), "the address holds a password",
+    def heartbeat(self) -> HeartbeatSettings | None:
+        """Return where signs of life go, or ``None``."""
+        table: HeartbeatTable | None = self.file.heartbeat
+        if table is None:
+            return None
+        url = table.url
+        if is_reference(url):
+            url = self._secret(url, ("heartbeat", "url")) or ""
+        elif holds_password(url):
+            self.mistakes.add(self.source, ("heartbeat", "url"), "the address holds a password",
                               "env:NAME or file:PATH in its place")
-        if to and "://" not in to and "to" in table.model_fields_set:
-            self.mistakes.add(self.source, (*key, "to"), "not an address that can be delivered to",
-                              "SCHEME://…, such as mailto://mail.example?to=on-call@works.example")
-        return Recipient(id=table.id, to=to, routes=self._routes(table, key),
-                         returned=table.returned, facts=table.facts)
-
-    def _routes(self, table: RecipientTable, key: Key) -> tuple[Route, ...]:
-        if table.routes is None:
-            return (self._route(table, key),)
-        own = [n for n in RouteTable.model_fields if n in table.model_fields_set]
-        if own:
-            self.mistakes.add(self.source, (*key, own[0]),
-                              f'"{own[0]}" stands beside routes', "one or the other")
-        return tuple(self._route(r, (*key, "routes", n)) for n, r in enumerate(table.routes))
-
-    def _route(self, table: RouteTable, key: Key) -> Route:
-        self._known((*key, "things"), table.things, list(self.assets), "thing or device")
-        self._known((*key, "conditions"), table.conditions, list(CATALOGUE), "condition")
-        signals = DEFAULT_SIGNALS if table.signals is None \
-            else frozenset(Signal(s) for s in table.signals)
-        route = Route(
-            signals=signals, priorities=frozenset(Priority(p) for p in table.priorities or ()),
-            things=frozenset(table.things or ()), conditions=frozenset(table.conditions or ()),
-            days=self._days(table, key),
-        )
-        hours = self._hours(table, key)
-        return route if not hours else Route(
-            signals=route.signals, priorities=route.priorities, things=route.things,
-            conditions=route.conditions, days=route.days, hours=hours,
-        )
-
-    def _known(self, key: Key, names: Iterable[str] | None, known: list[str], what: str) -> None:
-        for name in names or ():
-            if name not in known:
-                self.mistakes.add(self.source, key,
-                                  f'there is no {what} "{name}"{nearest(name, known)}',
-                                  f"ids of a {what}")
-
-    def _hours(self, table: RouteTable, key: Key) -> tuple[Hours, ...]:
-        found = []
-        for text in [table.hours] if isinstance(table.hours, str) else table.hours or ():
-            try:
-                found.append(parse_hours(text))
-            except ValueError as exc:
-                self._said((*key, "hours"), exc)
-        return tuple(found)
-
-    def _days(self, table: RouteTable, key: Key) -> frozenset[int]:
-        words = table.days.replace(",", " ").split() if isinstance(table.days, str) \
-            else table.days or ()
-        try:
-            return parse_days(words)
-        except ValueError as exc:
-            self._said((*key, "days"), exc)
-            return frozenset()
-
-    def _said(self, key: Key, error: ValueError) -> None:
-        problem, _, expected = str(error).partition("; expected ")
-        self.mistakes.add(self.source, key, problem, expected)
+        if url and not url.startswith(("http://", "https://")):
+            self.mistakes.add(self.source, ("heartbeat", "url"), "not a web address",
+                              "http:// or https://")
+        return HeartbeatSettings(url=url, every=table.every, method=table.method)

@@ -14,9 +14,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 import collector
+from collector.config.kinds import Table, Text, sized
 from collector.config.mistakes import Key, Mistakes, Source, nearest, read_text
 from collector.config.shape import parse_toml, read_tables
-from collector.config.tables import Table, Text, sized
 from collector.domain.readings import MODES, QUANTITIES
 
 __all__ = ["LegTable", "PointTable", "Profile", "Profiles", "quantity_names"]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 from pathlib import Path
 
 from collector.config.units import QuantityError
 
-__all__ = ["holds_password", "is_reference", "read_secret"]
+__all__ = ["holds_password", "is_reference", "kept_key", "read_secret"]
 
 _EXPECTED = "env:NAME of a variable that is set, or file:PATH of a file that can be read"
 _PASSWORD = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]*://[^/@\s]*:[^/@\s]+@")
@@ -45,3 +46,22 @@ def read_secret(text: str, folder: Path) -> str:
     if not value:
         raise QuantityError(f"file:{name} is empty", _EXPECTED)
     return value
+
+
+def kept_key(path: Path) -> bytes:
+    """Return the key kept in the file at ``path``, made by chance (256 bits) the first time.
+
+    Only its owner may read the file. Raises ``OSError``.
+    """
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        key = path.read_text(encoding="ascii").strip()
+        if len(key) >= 32:
+            return key.encode("ascii")
+        # A crash while it was first written: nobody can hold a link made with half a key.
+        handle = os.open(path, os.O_WRONLY | os.O_TRUNC, 0o600)
+    key = secrets.token_urlsafe(32)
+    with os.fdopen(handle, "w", encoding="ascii") as file:
+        file.write(key + "\n")
+    return key.encode("ascii")

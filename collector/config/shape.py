@@ -147,7 +147,7 @@ _PLAIN = {
     "int_from_float": "a whole number", "string_too_short": "text that is not empty",
     "model_attributes_type": "a table", "float_parsing": "a number",
 }
-_SECRET = {"token", "password", "to"}
+_SECRET = {"token", "password", "to", "link_key"}
 _PATTERNS = {
     "id": "letters, digits, - and _, a letter or digit first",
     "url": "such as http://127.0.0.1:8086",
@@ -155,6 +155,7 @@ _PATTERNS = {
     "broker": "such as mqtt://127.0.0.1:1883 or mqtts://broker.example:8883",
     "fleet": "a word without + / # or spaces",
     "events_prefix": "a topic without + # or spaces",
+    "hand_over": "a time of day such as 08:00",
 }
 
 

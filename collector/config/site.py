@@ -12,11 +12,13 @@ from collector.config.conditions import read_conditions
 from collector.config.mistakes import Mistakes, Source, read_text
 from collector.config.outward import (
     BoardSettings,
+    HeartbeatSettings,
     InfluxSettings,
     JournalSettings,
     MqttSettings,
     Outward,
 )
+from collector.config.people import People
 from collector.config.profiles import Profiles
 from collector.config.shape import from_environment, merged, parse_toml, read_tables
 from collector.config.tables import SiteFile
@@ -26,6 +28,7 @@ from collector.domain.conditions import ConditionSettings
 from collector.domain.errors import SiteFileError
 from collector.domain.plant import Plant
 from collector.notify.recipients import Recipient
+from collector.notify.rota import Rota
 from collector.sources.settings import DeviceSettings
 
 __all__ = ["SiteConfig", "load_site"]
@@ -45,6 +48,9 @@ class SiteConfig:
     """How often the rules are evaluated."""
     board: BoardSettings
     recipients: tuple[Recipient, ...]
+    people: tuple[Recipient, ...]
+    rotas: Mapping[str, Rota]
+    heartbeat: HeartbeatSettings | None
     journal: JournalSettings
     influx: InfluxSettings | None
     mqtt: MqttSettings | None
@@ -90,12 +96,15 @@ def _build(
     devices = wiring.devices(file.devices)
     plant = build_plant(file, devices)
     outward = Outward(file=file, source=source, mistakes=mistakes, folder=path.parent,
-                      assets=kinds, secrets=secrets)
+                      secrets=secrets)
+    people = People(file=file, source=source, mistakes=mistakes, folder=path.parent,
+                    assets=kinds, secrets=secrets)
     return SiteConfig(
         path=path, plant=plant, devices=devices, step=file.site.evaluate_every,
         settings=read_conditions(file.conditions, plant, kinds, source, mistakes),
         data=path.parent / (file.site.data or f"var/{file.site.id}"),
-        board=outward.board(), recipients=outward.recipients(), journal=outward.journal(),
+        board=outward.board(), journal=outward.journal(), people=people.persons(),
+        rotas=people.rotas(), recipients=people.recipients(), heartbeat=outward.heartbeat(),
         influx=outward.influx(), mqtt=outward.mqtt(), digest=_digest(raw, profiles),
     )
 

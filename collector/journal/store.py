@@ -31,7 +31,7 @@ from collector.journal.facts import (
     StoredEvent,
 )
 from collector.journal.history import HOUR, QUALITIES, Row
-from collector.journal.writing import Names, insert_events, insert_rows, rows_of
+from collector.journal.writing import Names, insert_events, insert_rows, keep_meta, rows_of
 
 __all__ = ["Journal"]
 
@@ -114,11 +114,7 @@ class Journal:
             insert_rows(db, rows, self._packed_until)
             insert_events(db, events, number)
             packing.add_state(db, "last_commit", number - last)
-            db.executemany(
-                "INSERT INTO meta VALUES (?, ?) "
-                "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                list((meta or {}).items()),
-            )
+            keep_meta(db, meta or {})
         self._last = number
         return number
 
@@ -282,11 +278,13 @@ class Journal:
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
+        meta: Mapping[str, str] | None = None,
     ) -> None:
-        """Advance a cursor (never back) and enqueue deliveries, in one transaction."""
+        """Advance a cursor (never back), enqueue deliveries and keep meta, in one transaction."""
         with self._database.writing() as db:
             consumers.move(db, consumer, position)
             outbox.enqueue(db, deliveries)
+            keep_meta(db, meta or {})
 
     def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
         """Return deliveries that may be tried now, oldest first."""

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
 
-__all__ = ["Names", "insert_events", "insert_rows", "kind_of", "plain_value", "rows_of"]
+__all__ = [
+    "Names", "insert_events", "insert_rows", "keep_meta", "kind_of", "plain_value", "rows_of",
+]
 
 _CODES = {quality: code for code, quality in enumerate(QUALITIES)}
 _INSERT = (
@@ -151,4 +153,12 @@ def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) 
     db.executemany(
         "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
         [(commit, e.time, kind_of(e), event_to_json(e)) for e in events],
+    )
+
+
+def keep_meta(db: sqlite3.Connection, meta: Mapping[str, str]) -> None:
+    """Keep each value under its key, in place of what was there."""
+    db.executemany(
+        "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        list(meta.items()),
     )

@@ -13,26 +13,32 @@ message's own, and must not hold up those behind it.
 from __future__ import annotations
 
 import asyncio
+import json
 import logging
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from collector.clock import Clock
 from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
 from collector.domain.events import FactNoted
 from collector.notify.attempt import Abandoned, Note, Sender, pause
+from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.figures import OutboxSettings, OutboxStatistics, Tally
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from collector.notify.store import DeliveryStore
+from collector.notify.store import CommitOfEvents, DeliveryStore
 
 __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 
 CONSUMER = "notify"
 """The name of this worker's cursor in the journal."""
+
+_STATE = "calls"
+"""Under this key the journal keeps who was called about what."""
 
 _SETTLE_EVERY = 300
 """Commits without events after which the cursor is written all the same."""
@@ -60,6 +66,8 @@ class Outbox:
             rng=rng or random.Random(), site=policy.plant.site.id,
         )
         self._settled: int | None = None
+        self._state: Mapping[str, Any] = {}
+        """What the last decision left to remember, as the journal has it."""
         self._lanes: dict[str, asyncio.Task[None]] = {}
         self._failures: dict[str, int] = {}
         self._resting: dict[str, int] = {}
@@ -137,7 +145,7 @@ class Outbox:
             limit *= 4
 
     async def _route(self) -> None:
-        """Decide on what was committed since, and move the cursor.
+        """Decide on what was committed since and what time calls for, and move the cursor.
 
         Commits without events come every second and decide nothing: the cursor is written for
         them only now and then, since each write wears the disk. Reading them twice is harmless.
@@ -145,22 +153,36 @@ class Outbox:
         if self._settled is None:
             self._settled = await asyncio.to_thread(self._store.position, CONSUMER)
             self._tally.put(position=self._settled)
+            kept = await asyncio.to_thread(self._store.meta, _STATE)
+            self._state = json.loads(kept) if kept else {}
         while not self._sender.stopping.is_set():
             position = self._tally.so_far.position
             commits = await asyncio.to_thread(self._store.after, position, self._settings.batch)
+            await self._decide(commits, commits[-1].number if commits else position)
             if not commits:
                 return
-            events = [event for commit in commits for event in commit.events]
-            now = self._clock.now()
-            made = self._policy.decide(events, now)
-            lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
-            await self._tell_untold(lost, self._policy.passed_over(events, now))
-            position = commits[-1].number
-            if events or lost or position - self._settled >= _SETTLE_EVERY:
-                await asyncio.to_thread(self._store.settle, CONSUMER, position, deliveries=made)
-                self._settled = position
-            self._tally.put(position=position, decided=self._tally.so_far.decided + len(made)
+
+    async def _decide(self, commits: Sequence[CommitOfEvents], position: int) -> None:
+        """Write messages, memory and cursor together; what failed to be written never happened."""
+        events = [event for commit in commits for event in commit.events]
+        now = self._clock.now()
+        due = next_due(self._state)
+        lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
+        await self._tell_untold(lost, self._policy.passed_over(events, now))
+        if events or (due is not None and due <= now):
+            decided = decide(self._policy, self._state, events, now)
+            await asyncio.to_thread(
+                self._store.settle, CONSUMER, position, deliveries=decided.deliveries,
+                meta={_STATE: json.dumps(decided.state, separators=(",", ":"))},
             )
+            self._settled, self._state = position, decided.state
+            self._tally.add(decided=len(decided.deliveries))
+            for fact in decided.facts:
+                await self._sender.tell(fact)
+        elif lost or position - (self._settled or 0) >= _SETTLE_EVERY:
+            await asyncio.to_thread(self._store.settle, CONSUMER, position)
+            self._settled = position
+        self._tally.put(position=position)
 
     def _open_lanes(self, due: Sequence[Delivery]) -> int:
         """Start a lane for each recipient that is free; return how many were started."""
@@ -181,7 +203,7 @@ class Outbox:
                 if self._sender.stopping.is_set():
                     return
                 # Looked up for each: the site file may be read again between two messages.
-                known = next((r for r in self._policy.recipients if r.id == recipient), None)
+                known = self._policy.recipient(recipient)
                 failed = 0 if await self._sender.deliver(delivery, known) else failed + 1
                 if failed == 2:
                     break
@@ -226,8 +248,9 @@ class Outbox:
                 ))
 
     async def _rest(self) -> None:
-        """Wait for a wake-up, the end of a lane's rest, or the poll."""
+        """Wait for a wake-up, the end of a lane's rest, the next call, or the poll."""
         now = self._clock.now()
-        ends = [t - now for t in self._resting.values() if t > now]
+        due = next_due(self._state)
+        ends = [t - now for t in (*self._resting.values(), *([due] if due else [])) if t > now]
         await pause(self._clock, min([self._settings.poll, *ends]), self._woken)
 

@@ -1,24 +1,25 @@
-"""Who gets which message: facts in, deliveries out, no I/O and no memory.
+"""Who takes which event, and who that is at this hour: routes, people and rotas. No I/O, no memory.
 
-A return is told to whoever was told of the raising. Nobody has to remember who that was: the
-occurrence id carries the moment of raising, so the same question is simply asked again for that
-moment. A restart, a replay and the live run therefore agree.
+What becomes of it over time (a burst, an escalation, a quiet night) is for :mod:`.calls`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from collector.domain.deliveries import NewDelivery
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
+from collector.domain.events import AlarmMoved, Event, FactNoted, Signal, Transition
 from collector.domain.plant import Plant
-from collector.notify.message import Message, alarm_message, fact_message, local_time
+from collector.notify.message import local_time
 from collector.notify.recipients import Recipient, Route
+from collector.notify.rota import Rota, turns
 
-__all__ = ["GIVEN_UP", "NOT_THROUGH", "RESUMED", "Kind", "NumberedEvent", "Policy", "raised_at"]
+__all__ = [
+    "ANNOUNCED", "ESCALATED", "GIVEN_UP", "NOT_THROUGH", "RESUMED", "UNANSWERED", "Kind",
+    "LinkMaker", "NumberedEvent", "Policy", "Together", "raised_at",
+]
 
 GIVEN_UP = "delivery-given-up"
 """The fact that a message was given up."""
@@ -27,15 +28,27 @@ NOT_THROUGH, RESUMED = "delivery-not-through", "delivery-resumed"
 """The facts that tries to reach somebody fail, and that they do no longer. Not told as facts: the
 condition that is made of them is."""
 
+ESCALATED, UNANSWERED = "call-escalated", "call-unanswered"
+"""The facts that the next was called, and that nobody answered and nobody more is called."""
+
+ANNOUNCED = frozenset({
+    "impairment-declared", "impairment-ending", "impairment-ended",
+    "visit-begun", "visit-ending", "visit-ended",
+})
+"""Facts that go to all who would be called about the thing: they may see it quiet, or not."""
+
 DAY = 86_400_000
 
 
 class Kind:
-    """Kinds of delivery, as the journal keeps them."""
+    """Kinds of delivery, as the journal keeps them; further calls carry their number."""
 
     RAISED = "raised"
     RETURNED = "returned"
+    ANSWERED = "answered"
     FACT = "fact"
+    ESCALATED = "escalated"
+    REPEATED = "repeated"
 
 
 class NumberedEvent(Protocol):
@@ -50,12 +63,31 @@ class NumberedEvent(Protocol):
         """The event itself."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """How long a message waits for others to the same person, ms: one message for a burst.
+
+    ``urgent`` is the most that an alarm of high priority, or a call for want of an answer, waits;
+    ``other`` anything else. For ``spell`` after a message the next ones wait ``following``: what
+    comes then is the rest of the same trouble.
+    """
+
+    urgent: int = 10_000
+    other: int = 60_000
+    following: int = 60_000
+    spell: int = 600_000
+
+
 def raised_at(event: AlarmMoved) -> int:
     """Return when this occurrence was raised, ms: from its id, else the event's own ``since``."""
     if event.transition is Transition.RAISED:
         return event.time
     seconds = event.id.rpartition(".")[2]
     return int(seconds) * 1000 if seconds.isdigit() else event.since
+
+
+LinkMaker = Callable[[str, Sequence[str], int], tuple[str, int]]
+"""Person's id, occurrences and now to a whole address, and when it expires."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,47 +100,60 @@ class Policy:
 
     recipients: tuple[Recipient, ...]
     plant: Plant
+    people: tuple[Recipient, ...] = ()
+    rotas: Mapping[str, Rota] = field(default_factory=dict)
     board: str = ""
+    link: LinkMaker | None = field(default=None, repr=False)
     stale_after: int = DAY
+    together: Together = Together()
 
-    def decide(self, events: Iterable[NumberedEvent], now: int) -> list[NewDelivery]:
-        """Return the messages that these events call for, in order, none twice to one address."""
-        made: list[NewDelivery] = []
-        seen: set[tuple[str, str]] = set()
-        for numbered in events:
-            kind = _kind(numbered.event)
-            if kind is None or self._is_history(numbered.event, now):
-                continue
-            for recipient in self._takers(numbered.event):
-                key = (recipient.to, _identity(numbered.event, numbered.seq))
-                if key not in seen:
-                    seen.add(key)
-                    made.append(self._delivery(recipient, numbered, kind, now))
-        return made
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.plant.site.timezone)
+
+    def recipient(self, name: str) -> Recipient | None:
+        """Return the recipient or person of that id, or ``None``."""
+        return next((r for r in (*self.recipients, *self.people) if r.id == name), None)
+
+    def reach(self, name: str, now: int, turn: int = 1) -> Recipient | None:
+        """Return whom it takes to call ``name`` (person, recipient or rota) at ``now``.
+
+        Of several with one address it is always the first, so that nobody is told twice.
+        """
+        found = self.recipient(name)
+        rota = self.rotas.get(found.rota if found is not None and found.rota else name)
+        if rota is not None and (found is None or found.rota):
+            order = turns(rota, now)
+            found = self.recipient(order[(turn - 1) % len(order)])
+        if found is None or not found.to:
+            return None
+        return next(r for r in (*self.recipients, *self.people) if r.to == found.to)
+
+    def is_history(self, event: Event, now: int) -> bool:
+        """Whether it happened too long ago to call anybody."""
+        return now - event.time > self.stale_after
 
     def passed_over(self, events: Iterable[NumberedEvent], now: int) -> int:
         """Return how many events somebody would have been told of, had they not been history."""
         return sum(
-            self._is_history(n.event, now) and bool(self._takers(n.event)) for n in events
+            self.is_history(n.event, now) and bool(self.takers(n.event)) for n in events
         )
-
-    def _is_history(self, event: Event, now: int) -> bool:
-        return now - event.time > self.stale_after
 
     def takes(self, recipient: Recipient, event: AlarmMoved, at: int) -> bool:
         """Whether one of the recipient's routes takes this alarm at the instant ``at``."""
-        local = local_time(at, ZoneInfo(self.plant.site.timezone))
+        local = local_time(at, self.zone)
         return any(self._matches(r, event) and r.open_at(local) for r in recipient.routes)
 
-    def _takers(self, event: Event) -> Sequence[Recipient]:
+    def takers(self, event: Event) -> Sequence[Recipient]:
+        """Return the recipients whose routes take the event; a return as its raising."""
         match event:
-            case AlarmMoved(transition=Transition.RAISED):
-                return [r for r in self.recipients if self.takes(r, event, event.time)]
-            case AlarmMoved(transition=Transition.RETURNED):
-                at = raised_at(event)
-                return [r for r in self.recipients if r.returned and self.takes(r, event, at)]
+            case AlarmMoved(transition=Transition.RAISED | Transition.RETURNED):
+                back, at = event.transition is Transition.RETURNED, raised_at(event)
+                return [r for r in self.recipients
+                        if (r.returned or not back) and self.takes(r, event, at)]
             case FactNoted():
-                return [r for r in self.recipients if r.facts and self._fact_for(r, event)]
+                return [r for r in self.recipients if self._fact_for(r, event)]
             case _:
                 return []
 
@@ -117,8 +162,11 @@ class Policy:
             event.signal in route.signals
             and (not route.priorities or event.priority in route.priorities)
             and (not route.conditions or event.condition in route.conditions)
-            and (not route.things or bool(route.things & self._belongs_to(event.asset)))
+            and self._concerns(route, event.asset)
         )
+
+    def _concerns(self, route: Route, asset: str) -> bool:
+        return not route.things or bool(route.things & self._belongs_to(asset))
 
     def _belongs_to(self, asset: str) -> frozenset[str]:
         """Return the ids an asset answers to: its own, its thing's, and a vent's riser."""
@@ -130,45 +178,19 @@ class Policy:
 
         Two recipients that both fail would otherwise tell each other of it for ever.
         """
-        if event.fact in (NOT_THROUGH, RESUMED):
+        if event.fact in (NOT_THROUGH, RESUMED, ESCALATED):
             return False
-        if event.fact == GIVEN_UP and (
-            event.values.get("kind") == Kind.FACT or event.values.get("recipient") == recipient.id
-        ):
-            return False
-        local = local_time(event.time, ZoneInfo(self.plant.site.timezone))
-        return any(route.open_at(local) for route in recipient.routes)
+        if event.fact == GIVEN_UP:
+            who = self.reach(recipient.id, event.time)
+            failed = event.values.get("recipient")
+            if event.values.get("kind") == Kind.FACT or who is None or failed == who.id:
+                return False
+        local = local_time(event.time, self.zone)
+        if event.fact in ANNOUNCED and not recipient.wants_events:
+            return any(Signal.SUPERVISORY in r.signals and self._announced(r, event.asset)
+                       and r.open_at(local) for r in recipient.routes)
+        return recipient.facts and any(r.open_at(local) for r in recipient.routes)
 
-    def _delivery(
-        self, recipient: Recipient, numbered: NumberedEvent, kind: str, now: int
-    ) -> NewDelivery:
-        message = self._message(numbered.event)
-        body = event_to_json(numbered.event) if recipient.wants_events else message.body
-        return NewDelivery(
-            recipient=recipient.id, subject=message.subject, body=body,
-            event_seq=numbered.seq, due=now, kind=kind,
-        )
-
-    def _message(self, event: Event) -> Message:
-        if isinstance(event, AlarmMoved):
-            return alarm_message(event, self.plant, board=self.board)
-        assert isinstance(event, FactNoted), event
-        return fact_message(event, self.plant)
-
-
-def _kind(event: Event) -> str | None:
-    match event:
-        case AlarmMoved(transition=Transition.RAISED):
-            return Kind.RAISED
-        case AlarmMoved(transition=Transition.RETURNED):
-            return Kind.RETURNED
-        case FactNoted():
-            return Kind.FACT
-        case _:
-            return None
-
-
-def _identity(event: Event, seq: int) -> str:
-    if isinstance(event, AlarmMoved):
-        return f"{event.id} {event.transition.value} {event.time}"
-    return f"event {seq}"
+    def _announced(self, route: Route, asset: str) -> bool:
+        whole = asset == self.plant.site.id or asset in self.plant.generators
+        return whole or self._concerns(route, asset)

@@ -14,7 +14,9 @@ from datetime import datetime, timedelta
 
 from collector.domain.events import Priority, Signal
 
-__all__ = ["DAYS", "DEFAULT_SIGNALS", "Hours", "Recipient", "Route", "parse_days", "parse_hours"]
+__all__ = [
+    "DAYS", "DEFAULT_SIGNALS", "Hours", "Recipient", "Route", "Step", "parse_days", "parse_hours",
+]
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """Days of the week as the site file writes them, in the order of ``datetime.weekday()``."""
@@ -120,20 +122,55 @@ class Route:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One rung of an escalation: ``after`` ms more without an acknowledgement, call the next.
+
+    ``call`` is the id of a person, a rota or a recipient; of a rota, ``turn`` 1 is whoever is on
+    duty then, 2 the one whose turn follows.
+    """
+
+    after: int
+    call: str
+    turn: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Recipient:
-    """One line of the site file: an address, and the routes that lead to it.
+    """One line of the site file: an address or a rota, and the routes that lead to it.
 
     ``to`` may hold a password, so it is neither shown by ``repr`` nor ever logged; ``id`` is how
-    everything else names the recipient. An alarm goes to it when any of ``routes`` takes it.
-    ``returned``: also tell when an alarm it got has returned to normal. ``facts``: also tell what
-    the collector itself noticed, such as a message given up.
+    everything else names the recipient, ``name`` how people call a person. With ``rota`` whoever is
+    on duty is called. A person has no routes: only rotas and escalations lead to one.
+
+    An alarm goes to it when any of ``routes`` takes it. ``returned``: also tell when an alarm it
+    got has returned to normal. ``facts``: also tell what the collector itself noticed.
+
+    When nobody acknowledges, ``escalate`` is climbed step by step; then all who were called are
+    called again each ``repeat`` ms, ``repeats`` times. A service alarm never escalates. ``quiet``
+    are hours (by the site's clock) in which service alarms are held, to go together at their end.
     """
 
     id: str
-    to: str = field(repr=False)
+    to: str = field(default="", repr=False)
+    name: str = ""
+    rota: str = ""
     routes: tuple[Route, ...] = (Route(),)
     returned: bool = True
     facts: bool = False
+    escalate: tuple[Step, ...] = ()
+    repeat: int = 900_000
+    repeats: int = 0
+    quiet: tuple[Hours, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """How people call it."""
+        return self.name or self.id
+
+    @property
+    def climbs(self) -> bool:
+        """Whether anything follows when nobody acknowledges."""
+        return bool(self.escalate) or self.repeats > 0
 
     @property
     def wants_events(self) -> bool:

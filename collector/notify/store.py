@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from collector.domain.deliveries import Delivery, DeliveryOutcome, NewDelivery
@@ -48,9 +48,13 @@ class DeliveryStore(Protocol):
         """Return the next commits, oldest first."""
 
     def settle(
-        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = ()
+        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
+        meta: Mapping[str, str] | None = None,
     ) -> None:
-        """Move the cursor and enqueue deliveries, in one transaction."""
+        """Move the cursor, enqueue deliveries and keep ``meta``, in one transaction."""
+
+    def meta(self, key: str) -> str | None:
+        """Return what was kept under a key, or ``None``."""
 
     def due_deliveries(self, now: int, limit: int) -> Sequence[Delivery]:
         """Return deliveries that may be tried now, oldest first."""

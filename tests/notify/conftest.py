@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
@@ -13,9 +13,14 @@ from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, Event, Priority, Signal, Transition
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
+from collector.notify.policy import Together
 
 T0 = 1_772_323_800_000
 """2026-03-01T00:10:00Z, a Sunday."""
+
+
+AT_ONCE = Together(urgent=0, other=0, following=0)
+"""No waiting for the rest of a burst."""
 
 
 @pytest.fixture
@@ -71,7 +76,11 @@ class MemoryStore:
     cursors: dict[str, int] = field(default_factory=dict)
     deliveries: dict[int, Delivery] = field(default_factory=dict)
     outcomes: list[tuple[int, DeliveryOutcome]] = field(default_factory=list)
+    kept: dict[str, str] = field(default_factory=dict)
     now: int = 0
+
+    def meta(self, key: str) -> str | None:
+        return self.kept.get(key)
 
     def commit(self, *events: Event) -> None:
         number = len(self.commits) + 1
@@ -87,9 +96,11 @@ class MemoryStore:
         return [c for c in self.commits if c.number > position][:limit]
 
     def settle(
-        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = ()
+        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
+        meta: Mapping[str, str] | None = None,
     ) -> None:
         self.cursors[consumer] = position
+        self.kept.update(meta or {})
         for new in deliveries:
             number = len(self.deliveries) + 1
             self.deliveries[number] = Delivery(

@@ -28,7 +28,7 @@ from collector.notify.message import Message, alarm_message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from tests.notify.conftest import Hook, MemoryStore, alarm
+from tests.notify.conftest import AT_ONCE, Hook, MemoryStore, alarm
 from tests.notify.mailserver import MailServer, free_port, hanging_server
 
 MESSAGE = Message(subject="HIGH trouble – Stuck in air-fill: Generator №1",
@@ -248,7 +248,8 @@ async def deliver_until(
 ) -> tuple[Outbox, list[FactNoted]]:
     """Run a real outbox on the machine's clock until delivery 1 is ``done``."""
     facts: list[FactNoted] = []
-    policy = Policy(recipients=(Recipient(id="on-call", to=address),), plant=plant)
+    policy = Policy(recipients=(Recipient(id="on-call", to=address),), plant=plant,
+                    together=AT_ONCE)
     quick = OutboxSettings(**{  # type: ignore[arg-type]
         "first_retry": 40, "longest_retry": 80, "poll": 20, "timeout": 1.0, "grace": 0.1,
         **settings,
@@ -302,7 +303,8 @@ async def test_a_refused_mail_is_given_up_at_once_and_said(mail: MailServer, pla
 async def test_a_stop_does_not_wait_for_a_hung_mail_server(plant: Plant) -> None:
     server, store = MailServer(), fresh()
     with hanging_server() as server.port:
-        policy = Policy(recipients=(Recipient(id="a", to=server.address()),), plant=plant)
+        policy = Policy(recipients=(Recipient(id="a", to=server.address()),), plant=plant,
+                        together=AT_ONCE)
         outbox = Outbox(store=store, policy=policy, clock=SystemClock(), note=lambda f: None,
                         settings=OutboxSettings(grace=0.2))
         task = asyncio.create_task(outbox.run())

@@ -69,8 +69,8 @@ def test_the_example_says_only_what_exists() -> None:
         known = {s.name for s in CATALOGUE[condition].all_settings()}
         own = {k for k, v in settings.items() if not isinstance(v, dict)}
         assert own <= known
-    for recipient in site["recipients"]:
-        assert recipient["to"].startswith("env:")
+    for recipient in (*site["recipients"], *site["people"]):
+        assert "rota" in recipient or recipient["to"].startswith("env:")
         parse_days(recipient.get("days", []))
         if "hours" in recipient:
             parse_hours(recipient["hours"])
@@ -84,7 +84,7 @@ def test_the_example_is_a_valid_site_file(monkeypatch: pytest.MonkeyPatch) -> No
     from collector.config import load_site
 
     mail = "mailto://mail.example.org/?from=watch@example.org&to=one@example.org"
-    for name in ("ON_CALL_ADDRESS", "DAY_SHIFT_ADDRESS", "KEEPER_ADDRESS"):
+    for name in ("ANN_ADDRESS", "BEN_ADDRESS", "DAY_SHIFT_ADDRESS", "KEEPER_ADDRESS"):
         monkeypatch.setenv(name, mail)
     monkeypatch.setenv("BOARD_TOKEN", "a-token-of-some-length")
     config = load_site(DEPLOY / "example-site.toml")

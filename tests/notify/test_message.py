@@ -14,6 +14,7 @@ from collector.domain.plant import Plant
 from collector.notify.message import alarm_message, duration_text, fact_message
 from tests.notify.conftest import T0, alarm
 
+LOW = "Supervisory pressure low: Dock riser · Fenmoor Cold Store"
 AT_NIGHT = parse_instant("2026-07-12T02:04:20Z")
 
 
@@ -21,7 +22,7 @@ def test_an_alarm_at_three_in_the_morning(plant: Plant) -> None:
     text = ("Supervisory pressure low at Dock riser: 16.2 psi, the limit is 18.0 psi.\n"
             "Check first: an open head, drain or test valve.")
     message = alarm_message(alarm(time=AT_NIGHT, text=text), plant, board="https://board.example/")
-    assert message.subject == "HIGH supervisory – Supervisory pressure low: Dock riser"
+    assert message.subject == f"HIGH supervisory – {LOW}"
     assert message.body == f"""{text}
 
 Site: Fenmoor Cold Store
@@ -38,7 +39,7 @@ def test_its_return(plant: Plant) -> None:
     event = alarm(time=AT_NIGHT + 7_500_000, raised=AT_NIGHT, transition=Transition.RETURNED,
                   text="It ended: 24.8 psi.")
     message = alarm_message(event, plant)
-    assert message.subject == "Back to normal – Supervisory pressure low: Dock riser"
+    assert message.subject == f"Back to normal – {LOW}"
     assert message.body == f"""It ended: 24.8 psi.
 
 Site: Fenmoor Cold Store
@@ -91,13 +92,14 @@ def test_a_contact_is_named_after_its_thing(plant: Plant) -> None:
 
 def test_an_unnamed_asset_and_an_empty_text_still_say_something(plant: Plant) -> None:
     message = alarm_message(alarm("device-silent", "box-7", text=""), plant)
-    assert message.subject.endswith("Device does not answer: box-7")
+    assert message.subject.endswith("Device does not answer: box-7 · Fenmoor Cold Store")
     assert message.body.startswith("Device does not answer: box-7\n")
 
 
 def test_a_condition_from_a_later_version_is_still_readable(plant: Plant) -> None:
     event = replace(alarm(), condition="pipe-haunted")
-    assert alarm_message(event, plant).subject == "HIGH supervisory – Pipe haunted: Dock riser"
+    subject = alarm_message(event, plant).subject
+    assert subject == "HIGH supervisory – Pipe haunted: Dock riser · Fenmoor Cold Store"
 
 
 def test_what_the_collector_noticed(plant: Plant) -> None:

@@ -18,7 +18,7 @@ from collector.notify.message import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from tests.notify.conftest import T0, Commit, Lost, MemoryStore, alarm
+from tests.notify.conftest import AT_ONCE, T0, Commit, Lost, MemoryStore, alarm
 
 Behaviour = Callable[[Recipient, Message], Awaitable[None]]
 
@@ -40,8 +40,9 @@ class Wire:
 
 
 def policy_for(plant: Plant, *names: str) -> Policy:
-    return Policy(plant=plant, recipients=tuple(
-        Recipient(id=n, to=f"mailto://mail.example/?to={n}@example.org", facts=n == "chief")
+    return Policy(plant=plant, together=AT_ONCE, recipients=tuple(
+        Recipient(id=n, facts=n == "chief", to=f"https://hooks.example/{n}" if n == "hook"
+                  else f"mailto://mail.example/?to={n}@example.org")
         for n in names
     ))
 
@@ -98,9 +99,8 @@ class Rig:
 async def test_a_committed_alarm_reaches_everybody_once(plant: Plant) -> None:
     async with Rig(plant, "a", "b") as rig:
         await rig.commit(alarm())
-        assert sorted(rig.wire.took) == [
-            (who, "HIGH supervisory – Supervisory pressure low: Dock riser") for who in "ab"
-        ]
+        what = "HIGH supervisory – Supervisory pressure low: Dock riser · Fenmoor Cold Store"
+        assert sorted(rig.wire.took) == [(who, what) for who in "ab"]
         await rig.pass_time(60_000)
         assert len(rig.wire.took) == 2
     done = rig.outbox.statistics()
@@ -108,7 +108,7 @@ async def test_a_committed_alarm_reaches_everybody_once(plant: Plant) -> None:
 
 
 async def test_messages_of_one_recipient_keep_their_order(plant: Plant) -> None:
-    async with Rig(plant, "a") as rig:
+    async with Rig(plant, "hook") as rig:
         await rig.commit(alarm(), alarm(time=T0, raised=T0, transition=Transition.RETURNED))
         assert [s.split(" – ")[0] for _, s in rig.wire.took] == ["HIGH supervisory",
                                                                 "Back to normal"]
@@ -217,7 +217,7 @@ async def test_one_bad_message_does_not_hold_up_those_behind_it(plant: Plant) ->
         if "Dock" in message.subject:
             raise DeliveryUnreachable("451 not this one")
 
-    async with Rig(plant, "a", wire=Wire(one_is_bad)) as rig:
+    async with Rig(plant, "hook", wire=Wire(one_is_bad)) as rig:
         await rig.commit(alarm(asset="r1"), alarm(asset="r2"))
         assert len(rig.wire.took) == 1
 
@@ -259,7 +259,7 @@ async def test_a_stop_waits_a_moment_and_leaves_the_rest_begun(plant: Plant) -> 
         await asyncio.Event().wait()
 
     loop = asyncio.get_running_loop()
-    async with Rig(plant, "a", wire=Wire(hang)) as rig:
+    async with Rig(plant, "hook", wire=Wire(hang)) as rig:
         await rig.commit(alarm(), alarm(asset="r2"))
         begun = loop.time()
     assert loop.time() - begun < 0.5
@@ -436,7 +436,7 @@ async def test_a_lane_that_ends_while_the_journal_answers_sends_nothing_twice(
         await release.wait()
 
     monkeypatch.setattr(store, "due_deliveries", slow)
-    async with Rig(plant, "a", store=store, wire=Wire(hold)) as rig:
+    async with Rig(plant, "hook", store=store, wire=Wire(hold)) as rig:
         store.commit(alarm(), alarm(asset="r2"))
         asked = 0
         rig.outbox.wake()

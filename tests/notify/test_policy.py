@@ -20,9 +20,10 @@ from collector.domain.events import (
     event_from_json,
 )
 from collector.domain.plant import Plant, Site
+from collector.notify.calls import decide
 from collector.notify.policy import DAY, Policy
 from collector.notify.recipients import Recipient, Route, parse_days, parse_hours
-from tests.notify.conftest import T0, Numbered, alarm
+from tests.notify.conftest import AT_ONCE, T0, Numbered, alarm
 
 MAIL = "mailto://mail.example/?from=watch@example.org&to=one@example.org"
 
@@ -30,12 +31,16 @@ MAIL = "mailto://mail.example/?from=watch@example.org&to=one@example.org"
 def told(policy: Policy, *events: Event, now: int | None = None) -> list[str]:
     numbered = [Numbered(seq=n, event=e) for n, e in enumerate(events, 1)]
     at = max(e.time for e in events) if now is None else now
-    return [d.recipient for d in policy.decide(numbered, at)]
+    return [d.recipient for d in decide(policy, {}, numbered, at).deliveries]
+
+
+def at_once(plant: Plant, *recipients: Recipient) -> Policy:
+    return Policy(recipients=recipients, plant=plant, together=AT_ONCE)
 
 
 def one(plant: Plant, route: Route | None = None, **more: bool) -> Policy:
     routes = (route if route is not None else Route(),)
-    return Policy(recipients=(Recipient(id="a", to=MAIL, routes=routes, **more),), plant=plant)
+    return at_once(plant, Recipient(id="a", to=MAIL, routes=routes, **more))
 
 
 def test_by_default_what_cannot_wait_is_told_and_a_service_visit_is_not(plant: Plant) -> None:
@@ -64,7 +69,7 @@ def test_each_filter(plant: Plant, route: Route, event: Event, expected: bool) -
 
 def test_any_of_several_routes_is_enough(plant: Plant) -> None:
     routes = (Route(things=frozenset({"r2"})), Route(conditions=frozenset({"pressure-low"})))
-    policy = Policy(recipients=(Recipient(id="a", to=MAIL, routes=routes),), plant=plant)
+    policy = at_once(plant, Recipient(id="a", to=MAIL, routes=routes))
     assert told(policy, alarm()) == ["a"]
     assert told(policy, alarm("air-fill-stuck", "gen1")) == []
 
@@ -81,7 +86,7 @@ def test_a_return_goes_to_whoever_was_told_of_the_raising(plant: Plant) -> None:
     day = Recipient(id="day", to=MAIL, routes=(Route(hours=(parse_hours("07:00-19:00"),)),))
     night = Recipient(id="night", to=MAIL + "2",
                       routes=(Route(hours=(parse_hours("19:00-07:00"),)),))
-    policy = Policy(recipients=(day, night), plant=plant)
+    policy = at_once(plant, day, night)
     raised = alarm(time=parse_instant("2026-03-02T18:50:00Z"))
     returned = alarm(time=parse_instant("2026-03-02T21:00:00Z"), raised=raised.time,
                      transition=Transition.RETURNED)
@@ -98,7 +103,7 @@ def test_a_recipient_may_do_without_returns(plant: Plant) -> None:
 def test_one_address_gets_one_message_however_many_recipients_name_it(plant: Plant) -> None:
     twice = tuple(Recipient(id=i, to=MAIL) for i in ("a", "b"))
     other = Recipient(id="c", to=MAIL + "2")
-    policy = Policy(recipients=(*twice, other), plant=plant)
+    policy = at_once(plant, *twice, other)
     assert told(policy, alarm(), alarm()) == ["a", "c"]
 
 
@@ -132,9 +137,9 @@ def test_two_dead_recipients_do_not_tell_each_other_for_ever(plant: Plant) -> No
 
 def test_a_web_hook_gets_the_event_and_people_get_words(plant: Plant) -> None:
     hook = Recipient(id="hook", to="https://hooks.example/x")
-    policy = Policy(recipients=(hook, Recipient(id="mail", to=MAIL)), plant=plant)
+    policy = at_once(plant, hook, Recipient(id="mail", to=MAIL))
     event = alarm()
-    made = policy.decide([Numbered(seq=7, event=event)], T0)
+    made = decide(policy, {}, [Numbered(seq=7, event=event)], T0).deliveries
     assert event_from_json(made[0].body) == event
     assert "Fenmoor Cold Store" in made[1].body
     assert [(d.event_seq, d.kind, d.due) for d in made] == [(7, "raised", T0)] * 2

@@ -1,0 +1,115 @@
+"""One message of everything that waits for one person, the most urgent first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from collector.domain.events import (
+    AlarmMoved,
+    FactNoted,
+    Priority,
+    event_from_json,
+    event_to_json,
+)
+from collector.notify.message import (
+    Message,
+    Reading,
+    alarm_message,
+    digest,
+    duration_text,
+    fact_message,
+    link_line,
+    local_time,
+)
+from collector.notify.policy import Kind, Policy
+from collector.notify.recipients import Recipient
+
+__all__ = ["Item", "bundle_message", "called_line"]
+
+LINKED = 12
+"""Alarms that one link acknowledges at most; a longer address breaks in mail programs."""
+
+_RANK = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing to tell. ``note`` says who was called before, ``number`` which call this is."""
+
+    kind: str
+    seq: int
+    event: AlarmMoved | FactNoted
+    note: str = ""
+    number: int = 1
+
+    @property
+    def calls(self) -> bool:
+        """Whether it asks somebody to act: an alarm raised, escalated or repeated."""
+        return self.kind.partition("-")[0] in (Kind.RAISED, Kind.ESCALATED, Kind.REPEATED)
+
+    @property
+    def occurrence(self) -> str:
+        """The occurrence it is about, or nothing."""
+        return self.event.id if isinstance(self.event, AlarmMoved) else ""
+
+    @property
+    def identity(self) -> str:
+        """What makes it the same piece of news, however many ways lead to one person."""
+        if isinstance(self.event, AlarmMoved):
+            return f"{self.event.id} {self.event.transition.value} {self.event.time}"
+        return f"event {self.seq}"
+
+    def urgency(self) -> tuple[int, int, int, int]:
+        """Sort key: what calls before what only tells, higher priority and older first."""
+        if not isinstance(self.event, AlarmMoved):
+            return 2, 0, self.event.time, self.seq
+        return (0 if self.calls else 1), _RANK[self.event.priority], self.event.since, self.seq
+
+    def dump(self) -> dict[str, Any]:
+        """Return it as JSON-able data."""
+        return {"kind": self.kind, "seq": self.seq, "event": event_to_json(self.event),
+                "note": self.note, "number": self.number}
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> Item:
+        """Read what :meth:`dump` gave."""
+        event = event_from_json(raw["event"])
+        assert isinstance(event, AlarmMoved | FactNoted)  # noqa: S101 - written by dump()
+        return cls(raw["kind"], raw["seq"], event, raw["note"], raw["number"])
+
+
+def called_line(waiting: int, called: Sequence[tuple[str, int]], zone: ZoneInfo) -> str:
+    """Say for how long (ms) nobody has acknowledged, and who was called when.
+
+    >>> called_line(900_000, [("Ann", 1774749005000)], ZoneInfo("Europe/London"))
+    'Nobody has acknowledged this for 15 min. Called so far: Ann at 02:50.'
+    """
+    told = [f"{who} at {local_time(at, zone):%H:%M}" for who, at in called]
+    return (f"Nobody has acknowledged this for {duration_text(max(waiting, 0))}. "
+            f"Called so far: {', '.join(told)}.")
+
+
+def bundle_message(
+    items: Sequence[Item], policy: Policy, who: Recipient | None, now: int, *,
+    held: int | None = None,
+) -> Message:
+    """Return the message of ``items``, the most urgent of them first.
+
+    ``held`` is since when (ms) quiet hours kept them.
+    """
+    plant, board = policy.plant, policy.board
+    linked = list(dict.fromkeys(i.occurrence for i in items if i.calls))[:LINKED]
+    link = ""
+    if policy.link is not None and linked and who is not None and not who.wants_events:
+        link = link_line(*policy.link(who.id, linked, now), policy.zone, len(linked))
+    if len(items) > 1 or held is not None:
+        readings = [Reading(event=i.event, note=i.note, calls=i.calls) for i in items]
+        return digest(readings, plant, board=board, link=link, held=held)
+    (item,) = items
+    if isinstance(item.event, FactNoted):
+        return fact_message(item.event, plant)
+    return alarm_message(item.event, plant, board=board, link=link, note=item.note,
+                         number=item.number)

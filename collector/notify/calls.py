@@ -1,0 +1,338 @@
+"""Who has been called about what, and when the next is: bursts, quiet hours, escalations, repeats.
+
+Pure: :func:`decide` takes what is remembered, the events since, and the time, and gives messages,
+facts and what to remember now. The worker writes messages and memory in one transaction with its
+cursor, so that a process that is killed neither calls twice nor forgets to.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from collector.domain.deliveries import NewDelivery
+from collector.domain.events import (
+    AlarmMoved,
+    FactNoted,
+    Priority,
+    Signal,
+    Transition,
+    event_from_json,
+    event_to_json,
+)
+from collector.domain.links import BY_LINK
+from collector.notify.bundles import Item, bundle_message, called_line
+from collector.notify.message import Message, duration_text, local_time, title_and_place
+from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
+from collector.notify.recipients import Recipient
+
+__all__ = ["Decided", "decide", "next_due"]
+
+_ANSWERS = frozenset({
+    Transition.ACKNOWLEDGED, Transition.SHELVED, Transition.SUPPRESSED, Transition.OUT_OF_SERVICE,
+})
+_MINUTE = 60_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """What comes of events and time: messages to send, facts to note, what to remember."""
+
+    deliveries: tuple[NewDelivery, ...]
+    facts: tuple[FactNoted, ...]
+    state: Mapping[str, Any]
+
+
+@dataclass(slots=True)
+class _Call:
+    """One alarm at one recipient: whom it has called, how far it has climbed, what is next."""
+
+    recipient: str
+    seq: int
+    event: AlarmMoved
+    due: int | None
+    step: int = 0
+    repeats: int = 0
+    called: list[tuple[str, int]] = field(default_factory=list)
+
+    def dump(self) -> dict[str, Any]:
+        return {"recipient": self.recipient, "seq": self.seq, "event": event_to_json(self.event),
+                "due": self.due, "step": self.step, "repeats": self.repeats,
+                "called": [list(c) for c in self.called]}
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> _Call:
+        event = event_from_json(raw["event"])
+        assert isinstance(event, AlarmMoved)  # noqa: S101 - written by dump()
+        return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
+                   step=raw["step"], repeats=raw["repeats"],
+                   called=[(who, at) for who, at in raw["called"]])
+
+
+@dataclass(slots=True)
+class _Bundle:
+    """What waits to go to one person as one message."""
+
+    person: str
+    due: int
+    since: int
+    held: bool
+    items: list[Item] = field(default_factory=list)
+
+    def dump(self) -> dict[str, Any]:
+        return {"person": self.person, "due": self.due, "since": self.since, "held": self.held,
+                "items": [i.dump() for i in self.items]}
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> _Bundle:
+        return cls(person=raw["person"], due=raw["due"], since=raw["since"], held=raw["held"],
+                   items=[Item.load(i) for i in raw["items"]])
+
+
+def decide(
+    policy: Policy, state: Mapping[str, Any], events: Iterable[NumberedEvent], now: int,
+) -> Decided:
+    """Return what these events and the time that has passed call for.
+
+    ``state`` is that of the last decision, or empty; it is not changed.
+    """
+    desk = _Desk(policy, state, now)
+    for numbered in events:
+        desk.take(numbered)
+    desk.climb()
+    desk.release()
+    return Decided(deliveries=tuple(desk.made), facts=tuple(desk.facts), state=desk.dump())
+
+
+def next_due(state: Mapping[str, Any]) -> int | None:
+    """Return when (ms) time alone calls for something, or ``None``."""
+    waits = [raw["due"] for kind in ("calls", "bundles") for raw in state.get(kind, ())]
+    return min((due for due in waits if due is not None), default=None)
+
+
+class _Desk:
+    """One decision as it is made."""
+
+    def __init__(self, policy: Policy, state: Mapping[str, Any], now: int) -> None:
+        self.policy, self.now = policy, now
+        self.calls = [_Call.load(raw) for raw in state.get("calls", ())]
+        self.bundles = [_Bundle.load(raw) for raw in state.get("bundles", ())]
+        self.last: dict[str, int] = dict(state.get("last", {}))
+        self.made: list[NewDelivery] = []
+        self.facts: list[FactNoted] = []
+        self.seen: set[tuple[str, str]] = set()
+
+    def dump(self) -> dict[str, Any]:
+        """Return what to remember, as JSON-able data."""
+        recent = {who: at for who, at in self.last.items()
+                  if self.now - at < self.policy.together.spell}
+        return {"calls": [c.dump() for c in self.calls],
+                "bundles": [b.dump() for b in self.bundles], "last": recent}
+
+    # -- events ----------------------------------------------------------------------------------
+
+    def take(self, numbered: NumberedEvent) -> None:
+        """Take in one event."""
+        event = numbered.event
+        match event:
+            case FactNoted():
+                if not self.policy.is_history(event, self.now):
+                    self._tell_takers(event, Item(Kind.FACT, numbered.seq, event))
+            case AlarmMoved(transition=Transition.RAISED):
+                if not self.policy.is_history(event, self.now):
+                    self._raised(event, numbered.seq)
+            case AlarmMoved(transition=Transition.RETURNED):
+                self._returned(event, numbered.seq)
+            case AlarmMoved() if event.transition in _ANSWERS:
+                self._answered(event, numbered.seq)
+            case AlarmMoved():
+                self._forget(event.id)
+
+    def _raised(self, event: AlarmMoved, seq: int) -> None:
+        for recipient in self.policy.takers(event):
+            who = self.policy.reach(recipient.id, self.now)
+            if who is None or any(c.recipient == recipient.id for c in self._of(event.id)):
+                continue
+            self._put(recipient, who, Item(Kind.RAISED, seq, event))
+            climbs = recipient.climbs and event.signal is not Signal.SERVICE
+            first = recipient.escalate[0].after if recipient.escalate else recipient.repeat
+            self.calls.append(_Call(
+                recipient=recipient.id, seq=seq, event=event,
+                due=self.now + first if climbs else None, called=[(who.id, self.now)],
+            ))
+
+    def _of(self, occurrence: str) -> list[_Call]:
+        return [c for c in self.calls if c.event.id == occurrence]
+
+    def _forget(self, occurrence: str) -> None:
+        self.calls = [c for c in self.calls if c.event.id != occurrence]
+
+    def _returned(self, event: AlarmMoved, seq: int) -> None:
+        item, calls = Item(Kind.RETURNED, seq, event), self._of(event.id)
+        self._forget(event.id)
+        if self.policy.is_history(event, self.now):
+            return
+        if not calls:
+            # Raised before anything was remembered here: whoever would have been told then.
+            self._tell_takers(event, item)
+        for call in calls:
+            recipient = self.policy.recipient(call.recipient)
+            for who in self._people(call) if recipient is not None and recipient.returned else ():
+                self._put(recipient or who, who, item)
+
+    def _answered(self, event: AlarmMoved, seq: int) -> None:
+        """Stop calling; let those who were called know, when they are more than one."""
+        calls, withdrawn = self._of(event.id), self._withdraw(event.id)
+        for call in calls:
+            call.due = None
+            told = Counter(who for who, _ in call.called)
+            call.called = [c for c in call.called if told[c[0]] > withdrawn[c[0]]]
+        people = {who.id: who for call in calls for who in self._people(call)
+                  if not who.wants_events}
+        for who in people.values() if len(people) > 1 else ():
+            if event.by.removesuffix(BY_LINK) not in (who.id, who.name):
+                self._put(who, who, Item(Kind.ANSWERED, seq, event))
+
+    def _withdraw(self, occurrence: str) -> Counter[str]:
+        """Take back calls about an occurrence that have not gone out; count them by person."""
+        withdrawn: Counter[str] = Counter()
+        for bundle in self.bundles:
+            kept = [i for i in bundle.items if not (i.calls and i.occurrence == occurrence)]
+            withdrawn[bundle.person] += len(bundle.items) - len(kept)
+            bundle.items = kept
+        self.bundles = [b for b in self.bundles if b.items]
+        return withdrawn
+
+    def _people(self, call: _Call) -> list[Recipient]:
+        """Return whom a call has called, each once, as far as the site file still knows them."""
+        names = dict.fromkeys(who for who, _ in call.called)
+        found = [self.policy.reach(name, self.now) for name in names]
+        return [who for who in found if who is not None]
+
+    def _tell_takers(self, event: AlarmMoved | FactNoted, item: Item) -> None:
+        for recipient in self.policy.takers(event):
+            who = self.policy.reach(recipient.id, self.now)
+            if who is not None:
+                self._put(recipient, who, item)
+
+    # -- time ------------------------------------------------------------------------------------
+
+    def climb(self) -> None:
+        """Call the next wherever nobody has acknowledged in time."""
+        for call in self.calls:
+            if call.due is not None and call.due <= self.now:
+                self._next_call(call)
+
+    def _next_call(self, call: _Call) -> None:
+        recipient = self.policy.recipient(call.recipient)
+        if recipient is None:
+            call.due = None
+            return
+        if call.step < len(recipient.escalate):
+            step = recipient.escalate[call.step]
+            call.step += 1
+            found = self.policy.reach(step.call, self.now, step.turn)
+            people, kind = [found] if found is not None else [], f"{Kind.ESCALATED}-{call.step}"
+        elif call.repeats < recipient.repeats:
+            call.repeats += 1
+            people, kind = self._people(call), f"{Kind.REPEATED}-{call.repeats}"
+        else:
+            call.due = None
+            self._note(UNANSWERED, call, [])
+            return
+        later = recipient.escalate[call.step:]
+        call.due = self.now + (later[0].after if later else recipient.repeat)
+        note = self._story(call)
+        for who in people:
+            self._put(recipient, who, Item(kind, call.seq, call.event, note, call.step
+                                           + call.repeats + 1))
+            call.called.append((who.id, self.now))
+        self._note(ESCALATED, call, people)
+
+    def _story(self, call: _Call) -> str:
+        called = [(who.called if (who := self.policy.recipient(name)) is not None else name, at)
+                  for name, at in call.called]
+        return called_line(self.now - call.event.time, called, self.policy.zone)
+
+    def _note(self, fact: str, call: _Call, people: list[Recipient]) -> None:
+        what, names = title_and_place(call.event, self.policy.plant), [p.called for p in people]
+        lasted = duration_text(max(self.now - call.event.time, 0))
+        said = f"{', '.join(names)} called" if people else "Nobody more is called"
+        self.facts.append(FactNoted(
+            time=self.now, site=self.policy.plant.site.id, fact=fact, asset=call.event.asset,
+            text=f"{what}: not acknowledged for {lasted}. {said}.",
+            values={"alarm": call.event.id, "recipients": ", ".join(p.id for p in people),
+                    "calls": call.step + call.repeats + 1},
+        ))
+
+    # -- messages --------------------------------------------------------------------------------
+
+    def _put(self, recipient: Recipient, who: Recipient, item: Item) -> None:
+        """Let an item wait for others to the same person, unless it is no news to them."""
+        key = (who.id, item.identity)
+        if key in self.seen:
+            return
+        self.seen.add(key)
+        if who.wants_events:
+            # A program takes every event by itself, at once.
+            self._send(who.id, item, replace(bundle_message([item], self.policy, who, self.now),
+                                             body=event_to_json(item.event)))
+            return
+        until = self._quiet_until(recipient, item)
+        due = until if until is not None else self.now + self._window(who.id, item)
+        bundle = next((b for b in self.bundles
+                       if b.person == who.id and b.held is (until is not None)), None)
+        if bundle is None:
+            bundle = _Bundle(person=who.id, due=due, since=self.now, held=until is not None)
+            self.bundles.append(bundle)
+        bundle.due = min(bundle.due, due)
+        if not (item.calls and any(i.calls and i.occurrence == item.occurrence
+                                   for i in bundle.items)):
+            bundle.items.append(item)
+
+    def _window(self, person: str, item: Item) -> int:
+        together = self.policy.together
+        last = self.last.get(person)
+        if last is not None and self.now - last < together.spell and not item.note:
+            return together.following
+        high = isinstance(item.event, AlarmMoved) and item.event.priority is Priority.HIGH
+        return together.urgent if item.note or (item.calls and high) else together.other
+
+    def _quiet_until(self, recipient: Recipient, item: Item) -> int | None:
+        """Return when the quiet hours that hold this item end, ms; ``None`` when none do."""
+        event = item.event
+        if not isinstance(event, AlarmMoved) or event.signal is not Signal.SERVICE:
+            return None
+        zone, at = self.policy.zone, self.now
+
+        def quiet(instant: int) -> bool:
+            local = local_time(instant, zone)
+            return any(hours.day_of(local) is not None for hours in recipient.quiet)
+
+        if not recipient.quiet or not quiet(at):
+            return None
+        for minute in range(1, 2 * 1440):
+            # Minute by minute: however the clocks change in between.
+            later = (at // _MINUTE + minute) * _MINUTE
+            if not quiet(later):
+                return later
+        return None  # quiet all day: nothing would ever be told
+
+    def release(self) -> None:
+        """Send what has waited long enough."""
+        for bundle in [b for b in self.bundles if b.due <= self.now]:
+            self.bundles.remove(bundle)
+            items = sorted(bundle.items, key=Item.urgency)
+            who = self.policy.recipient(bundle.person)
+            message = bundle_message(items, self.policy, who, self.now,
+                                     held=bundle.since if bundle.held else None)
+            self._send(bundle.person, items[0], message)
+            self.last[bundle.person] = self.now
+
+    def _send(self, person: str, first: Item, message: Message) -> None:
+        self.made.append(NewDelivery(
+            recipient=person, subject=message.subject, body=message.body,
+            event_seq=first.seq, due=self.now, kind=first.kind,
+        ))
