@@ -27,7 +27,8 @@ _PATIENCE = 4  # windows of time after which a riser that hardly fell is taken a
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
-_STILL = 1e-9
+_STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
+_AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
 _SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
 
 
@@ -40,11 +41,13 @@ class _BlockedState(State):
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
+    changed_at: int = 0
+    """When the last sample differed from the one before it."""
+    last: float = -1.0
+    air_ms: int = 0
+    """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
     """% the oxygen should have fallen since the anchor."""
-    low: float = 100.0
-    """Lowest and highest sample since the anchor; a sensor that never flickers says nothing."""
-    high: float = 0.0
     end_at: int | None = None
     end: float = 0.0
     end_count: int = 0
@@ -125,13 +128,26 @@ class PurgeBlocked(Rule):
         if point == self._psi:
             return self._take_pressure(at, value, passed)
         s.feed.look(self.context, self._generator, at)
+        if self._fed_with_air(at, passed):
+            return False
         return s.pipe.of_pipe(at, value) and self._take_oxygen(at, value, passed)
+
+    def _fed_with_air(self, at: int, passed: int) -> bool:
+        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        s = self.state
+        if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
+            return False
+        self._start_oxygen()
+        s.oxygen = ""
+        s.air_ms += passed
+        if s.air_ms >= _AIRED * self._tau:
+            s.air_ms = s.open_ms = 0
+        return True
 
     def _start_oxygen(self) -> None:
         s = self.state
         s.anchor_at = s.end_at = None
-        s.anchor = s.end = s.due = s.high = 0.0
-        s.low = 100.0
+        s.anchor = s.end = s.due = 0.0
         s.anchor_count = s.end_count = 0
 
     def _start_fall(self, at: int) -> None:
@@ -190,7 +206,8 @@ class PurgeBlocked(Rule):
             return False
         if s.anchor_at is None:
             s.anchor_at = at
-        s.low, s.high = min(s.low, value), max(s.high, value)
+        if value != s.last:
+            s.last, s.changed_at = value, at
         if at - s.anchor_at < _ENDS:
             s.anchor_count += 1
             s.anchor += (value - s.anchor) / s.anchor_count
@@ -211,7 +228,7 @@ class PurgeBlocked(Rule):
         assert began is not None  # noqa: S101 - a window has its anchor
         if fell >= 0.3 * due:
             says = "flows"
-        elif s.high - s.low < _STILL:
+        elif at - s.changed_at > _STILL * (at - began):
             says = ""
         elif abs(fell) <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
             says = "none"

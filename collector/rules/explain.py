@@ -140,8 +140,13 @@ TABLE: tuple[Explanation, ...] = (
     Explanation(by="oxygen-sensor-suspect", reach=_same, of=(
         "oxygen-not-falling", "oxygen-rising", "purge-blocked",
     )),
+    # A step is told of for a day; the sensor that took it is hardly better on the next.
+    Explanation(by="oxygen-sensor-suspect", reach=_same, after=_DAY, of=(
+        "vent-stuck-closed", "vent-stuck-open",
+    )),
     Explanation(by="vent-stuck-closed", reach=_same, of=("oxygen-not-falling", "purge-blocked")),
-    Explanation(by="purge-blocked", reach=_same, of=("oxygen-not-falling",)),
+    # The slope's window still holds the hours that were blocked.
+    Explanation(by="purge-blocked", reach=_same, after=_DAY, of=("oxygen-not-falling",)),
     Explanation(by="water-at-vent", reach=_same, holds=False, of=("purge-blocked",)),
     Explanation(by="vent-stuck-open", reach=_upstream, holds=False, of=(
         "compressor-overduty", "compressor-long-run", "leak-high",

@@ -21,6 +21,8 @@ _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
 class _StayState(State):
     stay: Stretch = field(default_factory=Stretch)
     tank: Level = field(default_factory=Level)
+    full_at: int | None = None
+    """When this stay was first too full: a tank that is drawn down again later excuses nothing."""
 
 
 class AirFillStuck(Rule):
@@ -50,6 +52,8 @@ class AirFillStuck(Rule):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of mode or tank pressure."""
         if point == self._mode:
+            if value != _AIR_FILL:
+                self.state.full_at = None
             return self.state.stay.sample(at, value == _AIR_FILL, before_at, self.gap(point))
         return self.state.tank.compare(at, value, self._return, self._deadband, above=True)
 
@@ -64,7 +68,11 @@ class AirFillStuck(Rule):
     def _too_full(self, now: int) -> int | None:
         """Return when the stay above the return pressure became too long, or will."""
         s = self.state
-        if not s.tank.beyond or s.tank.since_at is None or self._filling(now):
+        if self._filling(now):
+            return None
+        if s.full_at is not None:
+            return s.full_at
+        if not s.tank.beyond or s.tank.since_at is None:
             return None
         if not self.context.inputs.point(self._tank).fresh(now):
             return None
@@ -78,6 +86,8 @@ class AirFillStuck(Rule):
             return Finding.absent(stay.end_at)
         long, full = self._too_long(now), self._too_full(now)
         first = min(t for t in (long, full) if t is not None)
+        if full is not None and now >= full:
+            self.state.full_at = full
         if now >= first:
             return Finding.present(first)
         if (

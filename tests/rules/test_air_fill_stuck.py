@@ -36,6 +36,13 @@ def test_raised_when_the_tank_is_full_and_it_does_not_go_back():
     assert "should have gone back to nitrogen at 80.0 psi" in s.alarms(C)[0].text
 
 
+def test_trap_a_tank_drawn_down_again_is_the_same_stay():
+    tank = lambda at: 82 if 5 * MINUTE < at < 9 * MINUTE else 60  # noqa: E731
+    s = story().feed(series({MODE: between(MINUTE, 50 * MINUTE, 2, 1), TANK: tank}, end=HOUR))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+    assert s.moves(C)[1][1] == 50 * MINUTE + 5 * SECOND
+
+
 def test_a_tank_that_hovers_at_the_return_pressure_counts_as_full():
     tank = lambda at: 80.3 if at % 10_000 else 79.6  # noqa: E731
     s = story().feed(series({MODE: 2, TANK: tank}, end=10 * MINUTE))

@@ -60,8 +60,27 @@ def test_trap_a_chamber_that_breathes_room_air_while_shut():
     o2 = lambda t: 1.7 if opening(t) else shut(t)  # noqa: E731
     s = told().feed(series({OPEN: lambda t: float(opening(t)), O2: noisy(o2)},
                            start=6 * HOUR, end=6 * DAY, every=MINUTE))
-    # The first time nobody can know; from the first opening on it is known.
-    assert all(at < 12 * HOUR + HOUR for _, at in s.moves(C))
+    assert s.moves(C) == []
+
+
+def test_trap_a_shut_pipe_cannot_gain_so_fast():
+    # Shut for a day since its target, never seen to open: 1.6 % an hour can only be the room.
+    s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=1.6))}, end=16 * HOUR,
+                           every=MINUTE))
+    assert s.moves(C) == []
+    verdict, = (v for v in s.watch.verdicts() if v.condition == C)
+    assert verdict.standing == "unknown"
+    assert "room air until the vent opens" in verdict.because
+
+
+def test_a_leak_made_up_for_with_air_is_raised_behind_a_shut_vent():
+    s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=0.3))}, end=20 * HOUR,
+                           every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+    # In air-fill it may come as fast as it likes.
+    s = told().feed(series({OPEN: 0, "gen1.mode": 2, O2: noisy(rise(4 * HOUR, per_hour=1.6))},
+                           end=20 * HOUR, every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
 
 
 def test_trap_a_declared_refill_begins_anew():

@@ -92,3 +92,11 @@ def test_a_silent_device_is_not_the_sensors_fault():
     s.feed(series({O2: 1.6, OPEN: 0}, end=HOUR, every=MINUTE))
     s.feed(stale(series({O2: 0, OPEN: 0}, start=HOUR, end=5 * HOUR, every=MINUTE)))
     assert s.moves(C) == []
+
+
+def test_a_suspect_sensor_is_not_a_stuck_vent_as_well():
+    # The vent's own controller shuts at the target; the reading here jumps far above it.
+    o2 = lambda t: 1.8 if t < 6 * HOUR else 9.8  # noqa: E731
+    s = told().feed(series({OPEN: 0, O2: noisy(o2)}, end=40 * HOUR, every=MINUTE))
+    assert s.moves(C)[0][0] == "raised"
+    assert s.moves("vent-stuck-closed") == []

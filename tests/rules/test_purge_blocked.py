@@ -82,6 +82,23 @@ def test_demand_that_shows_flow_clears_a_frozen_sensor():
     assert s.moves(C) == []
 
 
+def test_trap_a_frozen_oxygen_sensor_cannot_tell():
+    curve = noisy(falling())
+    o2 = lambda t: curve(t) if t < 6 * HOUR else 10.1  # noqa: E731
+    s = told().feed(series({OPEN: 1, O2: o2}, end=20 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_trap_a_supply_in_air_fill():
+    air = lambda t: 8 * HOUR < t < 30 * HOUR  # noqa: E731
+    # Nitrogen that follows the air needs its time before the far end shows it.
+    o2 = lambda t: (20.9 if 12 * HOUR < t < 34 * HOUR else  # noqa: E731
+                    falling()(min(t, 8 * HOUR)) if t < 34 * HOUR else falling(start=34 * HOUR)(t))
+    s = told().feed(series({OPEN: 1, "gen1.mode": lambda t: 2 if air(t) else 1, O2: noisy(o2)},
+                           end=40 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
 def test_trap_a_very_small_vent_says_cannot_tell():
     s = told(gallons=2000, scfm=0.002)
     s.feed(series({OPEN: 1, O2: noisy(lambda t: 9.0), PSI: noisy(lambda t: 25.0)}, end=5 * DAY,
@@ -103,3 +120,13 @@ def test_not_watched_without_flow_or_inputs():
     assert told(scfm=None).reason(C, "r1-vent").startswith("no volume and supervisory_pressure")
     s = story(plant(devices={"io": (5000, (O2,))}))
     assert s.reason(C, "r1-vent") == "no open contact at r1-vent"
+
+
+def test_trap_a_path_that_was_mended_is_no_purge_that_does_not_fall():
+    # A front that needs its time: the slope looks back on blocked hours after the path is clear.
+    flows = lambda t: not 8 * HOUR < t < 13 * HOUR  # noqa: E731
+    o2 = lambda t: falling()(min(t, 8 * HOUR) + max(t - 13 * HOUR, 0))  # noqa: E731
+    s = told().feed(series({OPEN: 1, O2: noisy(o2), PSI: saw(flows)}, end=20 * HOUR,
+                           every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+    assert s.moves("oxygen-not-falling") == []
