@@ -16,20 +16,20 @@ from pathlib import Path
 from typing import Any
 
 from collector import __version__
+from collector.calling import link_services, policy_of, signer_of
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
-from collector.config.secrets import kept_key
 from collector.domain.actions import Action
 from collector.domain.errors import JournalCorrupt, JournalError, SiteFileError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
-from collector.domain.links import Link, LinkSigner
+from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.explain.board import board_page
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.outbox import CONSUMER, Outbox
-from collector.notify.policy import LinkMaker, Policy
+from collector.notify.policy import Policy
 from collector.pipeline import Pipeline, restore
 from collector.schedule import Clockwork
 from collector.service import ServiceManager
@@ -83,6 +83,7 @@ class Daemon:
         self._pipeline: Pipeline
         self._poller: Poller
         self._outbox: Outbox
+        self._signer: LinkSigner
 
     def __repr__(self) -> str:
         return f"Daemon({self.site}, board {self.board_address or 'not up'})"
@@ -143,6 +144,7 @@ class Daemon:
     def _open_journal(self) -> None:
         folder = self._config.data
         folder.mkdir(parents=True, exist_ok=True)
+        self._signer = signer_of(self._config)
         now = self.clock.now()
         self._journal, moved = Journal.open_or_replace(folder / "journal.sqlite", now)
         # Retention waits for consumers it knows; readings since the saved state of the rules must
@@ -200,29 +202,11 @@ class Daemon:
                       note=self._pipeline.note)
 
     def _policy(self) -> Policy:
-        config = self._config
-        address = config.board.public_address or ""
+        address = self._config.board.public_address or ""
         if not address and self._listen[0] not in _LOOPBACK:
             address = self.board_address
         # A loopback address in a message would be useless on a phone.
-        return Policy(recipients=config.recipients, people=config.people, rotas=config.rotas,
-                      plant=config.plant, board=address,
-                      link=self._link_maker(address) if address else None)
-
-    def _signer(self) -> LinkSigner:
-        given = self._config.board.link_key
-        key = given.encode() if given is not None else kept_key(self._config.data / "links.key")
-        hide_secret(key.decode())
-        return LinkSigner(key, self.site)
-
-    def _link_maker(self, board: str) -> LinkMaker:
-        signer, lasts = self._signer(), self._config.board.link_lasts
-
-        def make(person: str, occurrences: Sequence[str], now: int) -> tuple[str, int]:
-            expires = now + lasts
-            link = Link(person=person, occurrences=tuple(occurrences), expires=expires)
-            return f"{board.rstrip('/')}/a/{signer.sign(link)}", expires
-        return make
+        return policy_of(self._config, self._signer, address)
 
     async def _run_parts(self, on_ready: Callable[[], None] | None) -> None:
         self._poller = Poller(self._config.devices, clock=self.clock, sink=self._pipeline.put,
@@ -352,6 +336,7 @@ class Daemon:
         old = self._pipeline.watch
         self._config = config
         self._hide_secrets()
+        self._signer = signer_of(config)
         watch = self._new_watch()
         alarms = [s.event for s in self._journal.events(kind="alarm")
                   if isinstance(s.event, AlarmMoved)]
@@ -400,6 +385,7 @@ class Daemon:
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__, token=self.token, handbook=board_page,
+            links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
         )
 
     async def _trend(self, point: str, start: int, end: int, step: int) -> Sequence[Any]:

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.messages import CAUTION, CHECKS, parts_of
 from collector.domain.plant import Plant
 
 __all__ = [
@@ -95,6 +96,15 @@ def _where(asset: str, plant: Plant) -> str:
     return name
 
 
+def _set_apart(text: str) -> str:
+    """Write a text's checks one below the other, as they are done, and its cautions after them."""
+    parts = parts_of(text)
+    checks = [f"  {n}. {check}" for n, check in enumerate(parts.checks, 1)]
+    listed = "\n".join([CHECKS, *checks]) if checks else ""
+    return "\n\n".join(p for p in (parts.facts, listed, *(
+        f"{CAUTION} {said}" for said in parts.cautions)) if p)
+
+
 def title_and_place(event: AlarmMoved, plant: Plant) -> str:
     """Return what and where in a few words, such as ``Supervisory pressure low: Dock riser``."""
     return f"{_title(event)}: {_where(event.asset, plant)}"
@@ -165,7 +175,7 @@ def alarm_message(
     """
     what = title_and_place(event, plant)
     parts = [
-        note, event.text or what,
+        note, _set_apart(event.text) or what,
         "\n".join([f"Site: {plant.site.name}", *_times(event, plant)]),
         "\n".join(line for line in (link or _acknowledge(event, board), _more(event, board))
                   if line),
@@ -231,7 +241,7 @@ def digest(
     for number, one in enumerate(news, 1):
         times = _times(one.event, plant) if isinstance(one.event, AlarmMoved) \
             else [f"When: {time_text(one.event.time, zone)}"]
-        text = one.event.text.replace(caution, "").strip()
+        text = _set_apart(one.event.text.replace(caution, "").strip())
         blocks.append("\n".join([f"{number}. {one.head(plant)}", *([one.note] if one.note else []),
                                  *([text] if text else []), *times]))
     where = f"To acknowledge them, {f'open {board}' if board else 'go to the board of the site.'}"

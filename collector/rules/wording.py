@@ -11,13 +11,13 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CAUTIONS, Condition
+from collector.domain.messages import CAUTION, CHECKS
 from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
 
 __all__ = ["Words", "duration_words"]
 
 _BAR_PER_PSI = 0.0689475729
-_CHECKS, _CAUTION = "Check in this order:", "Caution:"
 
 
 def duration_words(duration: int) -> str:
@@ -104,13 +104,13 @@ class Words:
         checks = [*first, *(condition.causes if causes is None else causes)]
         if checks:
             listed = "; ".join(f"{n}) {c}" for n, c in enumerate(checks, 1))
-            parts.append(f"{_CHECKS} {listed}.")
-        parts.extend(f"{_CAUTION} {CAUTIONS[name]}" for name in condition.cautions)
+            parts.append(f"{CHECKS} {listed}.")
+        parts.extend(f"{CAUTION} {CAUTIONS[name]}" for name in condition.cautions)
         return " ".join(parts)
 
     @staticmethod
     def with_reason(message: str, reason: str) -> str:
         """Put a sentence into a composed message, after the numbers and before what to check."""
-        at = min((i for i in (message.find(m) for m in (_CHECKS, _CAUTION)) if i >= 0),
+        at = min((i for i in (message.find(m) for m in (CHECKS, CAUTION)) if i >= 0),
                  default=len(message))
         return " ".join(p for p in (message[:at].rstrip(), reason, message[at:]) if p)

@@ -17,6 +17,7 @@ from collector.web.asks import read_span
 from collector.web.deeds import PROBLEMS, add_deeds
 from collector.web.guard import Guard
 from collector.web.health import Health, judge_health, pace_of
+from collector.web.links import add_links
 from collector.web.metrics import CONTENT_TYPE, Metrics
 from collector.web.refusals import Refusal
 from collector.web.services import BoardServices
@@ -39,6 +40,7 @@ def create_app(services: BoardServices) -> FastAPI:
     _add_operations(app, services)
     _add_standing(app, services)
     add_deeds(app, services)
+    add_links(app, services)
     pages.add_pages(app, services, lambda: _health(services))
     return app
 

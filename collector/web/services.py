@@ -8,14 +8,17 @@ from dataclasses import dataclass, field
 from collector.clock import Clock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
-from collector.domain.events import EstimateMade, Event
+from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.fills import DeclaredFill
+from collector.domain.links import Link
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
 
-__all__ = ["BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage"]
+__all__ = [
+    "BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage", "LinkServices",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,18 @@ class HandbookPage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LinkServices:
+    """What the pages behind the links in messages need."""
+
+    read: Callable[[str, int], Link]
+    """Token and now to what it says; raises ``LinkRefused``."""
+    name: Callable[[str], str]
+    """How people call a person of the site file."""
+    history: Callable[[str], Awaitable[Sequence[AlarmMoved]]]
+    """Every event of one occurrence, oldest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardServices:
     """Everything the board may ask for; all of it is cheap and does no I/O but the ``async`` ones.
 
@@ -96,3 +111,5 @@ class BoardServices:
     """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
     version: str
     token: str | None = field(default=None, repr=False)
+    links: LinkServices | None = None
+    """Without them no link in a message opens anything."""

@@ -1,0 +1,73 @@
+"""Who is called, put together from the site file: the policy of messages, and the links in them."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+
+from collector.config import SiteConfig
+from collector.config.secrets import kept_key
+from collector.domain.errors import QuietpipeError
+from collector.domain.events import AlarmMoved
+from collector.domain.links import Link, LinkSigner
+from collector.journal import Journal
+from collector.logs import hide_secret
+from collector.notify.policy import LinkMaker, Policy
+from collector.web.services import LinkServices
+
+__all__ = ["link_services", "policy_of", "signer_of"]
+
+_SLACK = 60_000
+"""ms an occurrence's number may lie after its raising: two within a second are told apart so."""
+
+
+def signer_of(config: SiteConfig) -> LinkSigner:
+    """Return what signs this site's links: the site file's key, or one kept in the data folder.
+
+    Raises ``QuietpipeError`` when that file can be neither read nor written.
+    """
+    given, path = config.board.link_key, config.data / "links.key"
+    try:
+        key = given.encode() if given is not None else kept_key(path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise QuietpipeError(f"the key of the links cannot be kept in {path}: {error}") from error
+    hide_secret(key.decode())
+    return LinkSigner(key, config.plant.site.id)
+
+
+def policy_of(config: SiteConfig, signer: LinkSigner, board: str) -> Policy:
+    """Return the policy in force; ``board`` is the address people can open, or empty."""
+    return Policy(
+        recipients=config.recipients, people=config.people, rotas=config.rotas, plant=config.plant,
+        board=board, link=_maker(signer, board, config.board.link_lasts) if board else None,
+    )
+
+
+def _maker(signer: LinkSigner, board: str, lasts: int) -> LinkMaker:
+    def make(person: str, occurrences: Sequence[str], now: int) -> tuple[str, int]:
+        link = Link(person=person, occurrences=tuple(occurrences), expires=now + lasts)
+        return f"{board.rstrip('/')}/a/{signer.sign(link)}", link.expires
+    return make
+
+
+def link_services(
+    config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
+    journal: Callable[[], Journal],
+) -> LinkServices:
+    """Return what the pages behind the links need; each is asked for anew, as it may change."""
+    def name(who: str) -> str:
+        known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
+        return next(known, who)
+
+    async def history(occurrence: str) -> Sequence[AlarmMoved]:
+        return await asyncio.to_thread(_history, journal(), occurrence)
+
+    return LinkServices(read=lambda token, now: signer().read(token, now), name=name,
+                        history=history)
+
+
+def _history(journal: Journal, occurrence: str) -> list[AlarmMoved]:
+    raised = occurrence.rpartition(".")[2]
+    start = int(raised) * 1000 - _SLACK if raised.isdigit() else None
+    return [s.event for s in journal.events(start=start, kind="alarm")
+            if isinstance(s.event, AlarmMoved) and s.event.id == occurrence]
