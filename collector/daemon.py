@@ -43,7 +43,7 @@ __all__ = ["Daemon"]
 
 _log = logging.getLogger(__name__)
 
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+_NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})
 _MINUTE, _HOUR = 60_000, 3_600_000
 _WATCH = "watch"
 """Consumer of the journal that keeps every commit since the saved state of the rules."""
@@ -203,9 +203,9 @@ class Daemon:
 
     def _policy(self) -> Policy:
         address = self._config.board.public_address or ""
-        if not address and self._listen[0] not in _LOOPBACK:
+        # Loopback, or "every address there is", would be useless on a phone.
+        if not address and self._listen[0] not in _NO_ADDRESS:
             address = self.board_address
-        # A loopback address in a message would be useless on a phone.
         return policy_of(self._config, self._signer, address)
 
     async def _run_parts(self, on_ready: Callable[[], None] | None) -> None:

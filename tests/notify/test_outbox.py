@@ -6,6 +6,7 @@ import asyncio
 import random
 import threading
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 
 import pytest
 
@@ -17,7 +18,7 @@ from collector.domain.plant import Plant
 from collector.notify.message import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
-from collector.notify.recipients import Recipient
+from collector.notify.recipients import Recipient, Route, Step
 from tests.notify.conftest import AT_ONCE, T0, Commit, Lost, MemoryStore, alarm
 
 Behaviour = Callable[[Recipient, Message], Awaitable[None]]
@@ -473,3 +474,56 @@ async def test_a_fault_of_ours_in_a_lane_is_logged_and_the_lane_opens_again(
         assert "a delivery lane broke" in caplog.text
         await rig.pass_time(30_000)
         assert len(rig.wire.took) == 1
+
+
+def climbing(plant: Plant) -> Policy:
+    """A recipient that calls another after 15 min, and both again 15 min later."""
+    first, second = (Recipient(id=n, to=f"mailto://mail.example/?to={n}@example.org",
+                               routes=(Route(),) if n == "a" else ()) for n in "ab")
+    first = replace(first, escalate=(Step(after=900_000, call="b"),), repeats=1)
+    return Policy(plant=plant, together=AT_ONCE, recipients=(first,), people=(second,))
+
+
+@pytest.mark.parametrize("killed_after", range(0, 3_600_000, 240_000))
+async def test_killed_at_any_time_an_escalation_is_neither_forgotten_nor_repeated(
+    plant: Plant, killed_after: int,
+) -> None:
+    store, wire = MemoryStore(), Wire()
+    store.commit(alarm())
+    for lasts in (killed_after, 5_400_000 - killed_after):
+        rig = Rig(plant, "a", store=store, wire=wire)
+        rig.outbox.use(climbing(plant))
+        async with rig:
+            await rig.pass_time(lasts, step=60_000)
+    assert [(who, subject.split(" – ")[0]) for who, subject in wire.took] == [
+        ("a", "HIGH supervisory"), ("b", "Call 2, HIGH supervisory"),
+        ("a", "Call 3, HIGH supervisory"), ("b", "Call 3, HIGH supervisory"),
+    ]
+    kinds = [(d.recipient, d.kind) for d in store.deliveries.values()]
+    assert kinds == [("a", "raised"), ("b", "escalated-1"), ("a", "repeated-1"),
+                     ("b", "repeated-1")]
+
+
+async def test_what_could_not_be_written_did_not_happen(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The journal refuses the very transaction of the escalation; it is tried again, and once."""
+    store, wire = MemoryStore(), Wire()
+    store.commit(alarm())
+    rig = Rig(plant, "a", store=store, wire=wire)
+    rig.outbox.use(climbing(plant))
+    real, refusals = store.settle, 3
+
+    def settle(*args: object, **more: object) -> None:
+        nonlocal refusals
+        if store.kept and refusals:
+            refusals -= 1
+            raise JournalError("database is locked")
+        real(*args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(store, "settle", settle)
+    async with rig:
+        await rig.pass_time(1_200_000, step=60_000)
+    assert [who for who, _ in wire.took] == ["a", "b"]
+    assert [f.fact for f in rig.facts] == ["call-escalated"]
+    assert rig.outbox.statistics().journal_errors == 3
