@@ -26,6 +26,7 @@ from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.explain.board import board_page
+from collector.forward.sparkplug import Sparkplug
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.outbox import CONSUMER, Outbox
@@ -84,6 +85,7 @@ class Daemon:
         self._poller: Poller
         self._outbox: Outbox
         self._signer: LinkSigner
+        self._mqtt: Sparkplug
 
     def __repr__(self) -> str:
         return f"Daemon({self.site}, board {self.board_address or 'not up'})"
@@ -201,6 +203,12 @@ class Daemon:
         return Outbox(store=self._journal, policy=self._policy(), clock=self.clock,
                       note=self._pipeline.note)
 
+    def _new_mqtt(self) -> Sparkplug:
+        return Sparkplug(
+            settings=self._config.mqtt, plant=self._config.plant, picture=self.picture,
+            store=self._journal, clock=self.clock, note=self._pipeline.note, version=__version__,
+        )
+
     def _policy(self) -> Policy:
         address = self._config.board.public_address or ""
         # Loopback, or "every address there is", would be useless on a phone.
@@ -212,10 +220,12 @@ class Daemon:
         self._poller = Poller(self._config.devices, clock=self.clock, sink=self._pipeline.put,
                               rng=random.Random())
         self._outbox = self._new_outbox()
+        self._mqtt = self._new_mqtt()
         board = await self._start_board()
         pipeline = asyncio.create_task(self._pipeline.run(), name="pipeline")
         poller = asyncio.create_task(self._poller.run(), name="poller")
         outbox = asyncio.create_task(self._outbox.run(), name="outbox")
+        mqtt = asyncio.create_task(self._mqtt.run(), name="mqtt")
         helpers = [
             asyncio.create_task(self._reload_when_asked(), name="reload"),
             asyncio.create_task(self._service.keep_alive(self._real, self._healthy), name="alive"),
@@ -225,9 +235,9 @@ class Daemon:
         if on_ready is not None:
             on_ready()
         try:
-            await self._until_stopped([board, pipeline, poller, outbox])
+            await self._until_stopped([board, pipeline, poller, outbox, mqtt])
         finally:
-            await self._end(board, pipeline, poller, outbox, helpers)
+            await self._end(board, pipeline, poller, outbox, mqtt, helpers)
 
     async def _start_board(self) -> asyncio.Task[None]:
         up = asyncio.Event()
@@ -273,7 +283,7 @@ class Daemon:
 
     async def _end(
         self, board: asyncio.Task[None], pipeline: asyncio.Task[None],
-        poller: asyncio.Task[None], outbox: asyncio.Task[None],
+        poller: asyncio.Task[None], outbox: asyncio.Task[None], mqtt: asyncio.Task[None],
         helpers: Sequence[asyncio.Task[None]],
     ) -> None:
         self._service.stopping()
@@ -287,7 +297,9 @@ class Daemon:
         await asyncio.wait({outbox}, timeout=1.5)
         self._note("collector-stopped", "The watch was stopped.")
         await self._pipeline.finish()
-        await _cancelled(outbox, board)
+        self._mqtt.stop()  # after the last commit, which it still publishes
+        await asyncio.wait({mqtt}, timeout=1.5)
+        await _cancelled(outbox, mqtt, board)
 
     # -- while it runs ---------------------------------------------------------------------------
 
@@ -299,6 +311,7 @@ class Daemon:
                 self._on_event(event)
         if events:
             self._outbox.wake()
+        self._mqtt.wake()
 
     def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
         _log.info("%s: %s", fact, text)
@@ -344,6 +357,7 @@ class Daemon:
         self._pipeline.replace_watch(watch)
         await self._poller.replace(config.devices)
         self._outbox.use(self._policy())
+        self._mqtt.use(config.mqtt, config.plant)
         self._note("site-file-read", "The site file was read again and is in force.")
 
     async def _save_rules(self) -> None:
@@ -409,7 +423,8 @@ class Daemon:
             dropped=road.dropped, deliveries_given_up=sent.given_up,
             deliveries_waiting=sum(waiting.get(state, 0) for state in ("waiting", "begun")),
             devices=tuple(self._device_statistics()),
-            numbers={"journal_bytes": store.bytes} if store is not None else {},
+            numbers={**({"journal_bytes": store.bytes} if store is not None else {}),
+                     **self._mqtt.statistics().numbers()},
         )
 
     def _journal_statistics(self) -> JournalStatistics | None:

@@ -1,6 +1,6 @@
 """What leads out of the house: board, InfluxDB, MQTT, heartbeat, and how long the journal keeps.
 
-The settings of InfluxDB and MQTT are read and checked here; secrets are resolved, and never shown.
+Secrets are resolved here, and never shown.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collector.config.mistakes import Key, Mistakes, Source
 from collector.config.secrets import holds_password, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
+from collector.forward.settings import BrokerSettings, MqttSettings
 
 __all__ = [
     "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
@@ -47,18 +48,6 @@ class InfluxSettings:
     username: str | None = None
     token: str | None = field(default=None, repr=False)
     password: str | None = field(default=None, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MqttSettings:
-    """The broker, and under which names to publish."""
-
-    broker: str
-    fleet: str | None = None
-    events_prefix: str = "quietpipe"
-    username: str | None = None
-    password: str | None = field(default=None, repr=False)
-    ca: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,15 +130,41 @@ class Outward:
         table: MqttTable | None = self.file.mqtt
         if table is None:
             return None
-        ca = self.folder / table.ca if table.ca else None
-        if ca is not None and self.secrets and not ca.is_file():
-            self.mistakes.add(self.source, ("mqtt", "ca"), f'there is no file "{table.ca}"',
-                              "a file of certificates in PEM")
+        tls = table.broker.startswith("mqtts:")
+        host, port = self._broker(table.broker, 8883 if tls else 1883)
+        if (table.certificate is None) != (table.key is None):
+            self.mistakes.add(self.source, ("mqtt",), "a certificate needs its key, a key its "
+                              "certificate", "certificate = … and key = …")
+        if not tls and (table.ca or table.certificate):
+            self.mistakes.add(self.source, ("mqtt", "broker"), "certificates, but no TLS",
+                              "mqtts://…")
         return MqttSettings(
-            broker=table.broker, fleet=table.fleet, events_prefix=table.events_prefix,
-            username=table.username, ca=ca,
-            password=self._secret(table.password, ("mqtt", "password")),
+            broker=BrokerSettings(
+                host=host, port=port, tls=tls,
+                username=table.username, ca=self._file("ca", table.ca),
+                certificate=self._file("certificate", table.certificate),
+                key=self._file("key", table.key),
+                password=self._secret(table.password, ("mqtt", "password")),
+            ),
+            fleet=table.fleet, events_prefix=table.events_prefix,
+            primary_host=table.primary_host, backfill=table.backfill,
         )
+
+    def _broker(self, address: str, usual: int) -> tuple[str, int]:
+        bare = address.partition("://")[2].rstrip("/")
+        if bare:  # what has not even the form of an address is said already
+            try:
+                return host_and_port(bare if ":" in bare else f"{bare}:{usual}")
+            except QuantityError as exc:
+                self.mistakes.add(self.source, ("mqtt", "broker"), exc.problem, exc.expected)
+        return "", usual
+
+    def _file(self, key: str, name: str | None) -> Path | None:
+        path = self.folder / name if name else None
+        if path is not None and self.secrets and not path.is_file():
+            self.mistakes.add(self.source, ("mqtt", key), f'there is no file "{name}"',
+                              "a file in PEM")
+        return path
 
     def journal(self) -> JournalSettings:
         """Return what the journal keeps."""

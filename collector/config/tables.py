@@ -163,13 +163,17 @@ class MqttTable(Table):
     """``[mqtt]``."""
 
     needs = ("broker",)
-    broker: Annotated[str, Field(pattern=r"^mqtts?://[^\s/:]+(:\d+)?/?$")] = ""
+    broker: Annotated[str, Field(pattern=r"^mqtts?://[^\s/:]+(:\d{1,5})?/?$")] = ""
     # Sparkplug 3.0.0 forbids these in group, edge and device ids.
-    fleet: Annotated[str, Field(pattern=r"^[^+/#\s]+$")] | None = None
+    fleet: Annotated[str, Field(pattern=r"^[^+/#\s]+$")] = "quietpipe"
     events_prefix: Annotated[str, Field(pattern=r"^[^+#\s]+$")] = "quietpipe"
     username: Text | None = None
     password: Text | None = Field(default=None, repr=False)
     ca: Text | None = None
+    certificate: Text | None = None
+    key: Text | None = None
+    primary_host: Annotated[str, Field(pattern=r"^[^+/#\s]+$")] | None = None
+    backfill: Annotated[int, Field(ge=1, le=1_000_000, strict=True)] = 1000
 
 
 class HeartbeatTable(Table):

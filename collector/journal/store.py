@@ -264,6 +264,16 @@ class Journal:
         self.settle(consumer, 0)
         return self.position(consumer)
 
+    def forget(self, consumer: str) -> None:
+        """Wait for a consumer no longer; what it had settled is forgotten too."""
+        with self._database.writing() as db:
+            db.execute("DELETE FROM consumers WHERE name = ?", (consumer,))
+
+    @property
+    def last_commit(self) -> int:
+        """The number of the last commit, 0 for none."""
+        return self._last
+
     def position(self, consumer: str) -> int:
         """Return the number of the last commit this consumer has settled, 0 for none."""
         with self._database.reading() as db:

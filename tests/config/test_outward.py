@@ -135,7 +135,12 @@ def test_mistakes_in_a_route(folder: Folder, line: str, key: str, problem: str) 
     (INFLUX.replace("http:", "htp:"), "not usable as url"),
     ('[mqtt]\nbroker = "broker.example"\n', "not usable as broker"),
     ('[mqtt]\nbroker = "mqtt://b.example"\nfleet = "a/b"\n', "not usable as fleet"),
-    ('[mqtt]\nbroker = "mqtt://b.example"\nca = "no.pem"\n', 'no file "no.pem"'),
+    ('[mqtt]\nbroker = "mqtts://b.example"\nca = "no.pem"\n', 'no file "no.pem"'),
+    ('[mqtt]\nbroker = "mqtts://b.example"\nkey = "influx.token"\n', "a key its certificate"),
+    ('[mqtt]\nbroker = "mqtt://b.example"\nca = "influx.token"\n', "certificates, but no TLS"),
+    ('[mqtt]\nbroker = "mqtt://b.example:99999"\n', "99999"),
+    ('[mqtt]\nbroker = "mqtt://b.example"\nprimary_host = "a/b"\n', "as primary_host"),
+    ('[mqtt]\nbroker = "mqtt://b.example"\nbackfill = 0\n', "0 is out of range"),
     ('[board]\nlisten = "8600"\n', "not a host and port"),
     ('[journal]\nkeep = "4 GB"\n', "not a duration"),
 ])
@@ -143,3 +148,20 @@ def test_mistakes_in_forwarding(folder: Folder, text: str, problem: str) -> None
     (folder.path / "influx.token").write_text(SECRET)
     (only,) = folder.add(text).mistakes()
     assert problem in only.problem
+
+
+def test_a_broker_with_tls_and_certificates(folder: Folder) -> None:
+    for name in ("ca.pem", "site.pem", "site.key"):
+        (folder.path / name).write_text("x")
+    folder.add('[mqtt]\nbroker = "mqtts://b.example"\nca = "ca.pem"\ncertificate = "site.pem"\n'
+               'key = "site.key"\nprimary_host = "works"\nbackfill = 50\n')
+    mqtt = folder.load().mqtt
+    assert mqtt is not None
+    assert (mqtt.broker.host, mqtt.broker.port, mqtt.broker.tls) == ("b.example", 8883, True)
+    assert mqtt.broker.certificate == folder.path / "site.pem"
+    assert (mqtt.fleet, mqtt.primary_host, mqtt.backfill) == ("quietpipe", "works", 50)
+    folder.site = folder.site.replace("mqtts://b.example", "mqtt://b.example:1999").replace(
+        'ca = "ca.pem"\ncertificate = "site.pem"\nkey = "site.key"\n', "")
+    mqtt = folder.load().mqtt
+    assert mqtt is not None
+    assert (mqtt.broker.port, mqtt.broker.tls) == (1999, False)

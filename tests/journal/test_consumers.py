@@ -83,3 +83,15 @@ def test_a_cursor_does_not_run_ahead(journal):
     assert journal.position("forward") == 0
     with pytest.raises(ValueError, match="limit"):
         journal.after(0, 0)
+
+
+def test_a_consumer_that_is_forgotten_holds_nothing_back(tmp_path):
+    with Journal.open(tmp_path / "journal.sqlite") as journal:
+        assert journal.register("gone") == 0
+        number = journal.commit([reading(T0)], [])
+        assert journal.last_commit == number
+        journal.settle("gone", number)
+        journal.forget("gone")
+        journal.forget("never-there")
+        assert journal.statistics().lags == {}
+        assert journal.position("gone") == 0

@@ -1,0 +1,1 @@
+"""Readings and events on their way to other machines, each way by its own journal cursor."""
