@@ -31,12 +31,14 @@ from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
+from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError, Role
 from collector.pipeline import Pipeline, restore
 from collector.schedule import Clockwork
 from collector.service import ServiceManager
 from collector.sources.poller import Poller
 from collector.watch import Watch
 from collector.web.app import create_app
+from collector.web.door import Door
 from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
 from collector.web.serving import serve
 
@@ -80,6 +82,7 @@ class Daemon:
         self._counted: JournalStatistics | None = None
         self._counted_at = -1000
         self._clockwork = Clockwork(clock)
+        self._accounts: Accounts | None = None
         self._journal: Journal
         self._pipeline: Pipeline
         self._poller: Poller
@@ -129,6 +132,8 @@ class Daemon:
                 return
             finally:
                 self._journal.close()
+                if self._accounts is not None:
+                    self._accounts.close()
 
     def _hide_secrets(self) -> None:
         board, influx, mqtt = self._config.board, self._config.influx, self._config.mqtt
@@ -398,9 +403,37 @@ class Daemon:
             baselines=lambda: self._pipeline.watch.baselines(),
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
-            version=__version__, token=self.token, handbook=board_page,
+            version=__version__, handbook=board_page, note=self._note_of_board,
+            door=self._door(),
             links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
         )
+
+    def add_person(self, name: str, role: Role, password: str) -> None:
+        """Make an account for this board; what the demo does, for the length of its life."""
+        accounts = Accounts(self._config.data / PEOPLE)
+        accounts.add(name, role, password, self._real.now())
+        accounts.close()
+
+    def _door(self) -> Door:
+        board = self._config.board
+        # The machine's own clock: neither people nor guessers run faster in a demo.
+        return Door(
+            keeper=Doorkeeper(self._open_accounts(), self._real), token=self.token,
+            reading=board.reading, public_address=board.public_address,
+            listens_locally=self._listen[0] in _LOOPBACK,
+        )
+
+    def _open_accounts(self) -> Accounts | None:
+        try:
+            self._accounts = Accounts(self._config.data / PEOPLE)
+        except PeopleError as error:
+            # The watch must go on, and its pages with it; only nobody can sign in.
+            _log.error("nobody can sign in: %s", error)
+            self._accounts = None
+        return self._accounts
+
+    def _note_of_board(self, fact: str, text: str, values: Mapping[str, str]) -> None:
+        self._note(fact, text, values=values)
 
     async def _trend(self, point: str, start: int, end: int, step: int) -> Sequence[Any]:
         return await asyncio.to_thread(self._journal.trend, point, start, end, step)

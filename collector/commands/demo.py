@@ -31,8 +31,12 @@ from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
 from collector.domain.events import INSTANT_UNIT, AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.live import AlarmState
+from collector.people import Role
 
 __all__ = ["add_arguments", "run"]
+
+_WHO = "demo"
+"""The account of the demo; its password is another each time."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -104,12 +108,13 @@ async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, An
     quiet_logs()
     daemon = Daemon(
         site, clock=clock, on_event=_printer(sys.stdout), listen=_host_and_port(options.listen),
-        token=secrets.token_urlsafe(24),
     )
+    password = secrets.token_urlsafe(12)
+    daemon.add_person(_WHO, Role.MANAGE, password)
     stop_on_signals(daemon)
     people = asyncio.create_task(_people(daemon, ready.get("people", ())))
     try:
-        await daemon.run(on_ready=lambda: _welcome(daemon, clock))
+        await daemon.run(on_ready=lambda: _welcome(daemon, clock, password))
     finally:
         people.cancel()
         with contextlib.suppress(asyncio.CancelledError):
@@ -124,9 +129,10 @@ def _host_and_port(text: str) -> tuple[str, int]:
     return host.strip("[]"), int(port)
 
 
-def _welcome(daemon: Daemon, clock: ScaledClock) -> None:
+def _welcome(daemon: Daemon, clock: ScaledClock, password: str) -> None:
     print(f"board  {daemon.board_address}", flush=True)
-    print(f"token  {daemon.token}   (to acknowledge on the board)", flush=True)
+    print(f"sign in  {_WHO}, password {password}   (to acknowledge and the like; ends with this "
+          "demo)", flush=True)
     print(f"time   {format_instant(clock.now())}, {clock.speed:g} times as fast as real time; "
           "Ctrl-C ends it", flush=True)
 

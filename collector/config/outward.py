@@ -34,6 +34,8 @@ class BoardSettings:
     """Signs the links in messages; ``None`` for a key of its own in the data folder."""
     link_lasts: int = 86_400_000
     """ms after which a link in a message opens nothing any more."""
+    reading: str | None = None
+    """``open`` or ``signed-in``; ``None``: open for whoever sits at this machine."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,8 @@ class Outward:
                               "16 characters at least, chosen by chance")
         return BoardSettings(
             host=host, port=port, public_address=table.public_address, link_key=link_key,
-            link_lasts=table.link_lasts, token=self._secret(table.token, ("board", "token")),
+            link_lasts=table.link_lasts, reading=table.reading,
+            token=self._secret(table.token, ("board", "token")),
         )
 
     def influx(self) -> InfluxSettings | None:

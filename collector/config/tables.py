@@ -143,6 +143,7 @@ class BoardTable(Table):
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
     link_key: Text | None = Field(default=None, repr=False)
     link_lasts: Annotated[int, sized("duration", 60_000, 30 * 86_400_000)] = 86_400_000
+    reading: Literal["open", "signed-in"] | None = None
 
 
 class InfluxTable(Table):

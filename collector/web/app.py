@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import FastAPI, Query
+from fastapi import Depends, FastAPI, Query
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from collector.clock import format_instant
 from collector.domain.errors import QuietpipeError
-from collector.web import answers, fill_answers, pages
+from collector.web import answers, fill_answers, pages, signing
 from collector.web.asks import read_span
 from collector.web.deeds import PROBLEMS, add_deeds
+from collector.web.door import public
 from collector.web.guard import Guard
 from collector.web.health import Health, judge_health, pace_of
 from collector.web.links import add_links
 from collector.web.metrics import CONTENT_TYPE, Metrics
-from collector.web.refusals import Refusal
+from collector.web.refusals import Refusal, SignInFirst
+from collector.web.render import page
 from collector.web.services import BoardServices
 
 __all__ = ["create_app"]
@@ -33,7 +35,10 @@ def create_app(services: BoardServices) -> FastAPI:
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
         description="Reads what the watch over one site knows; acknowledges and shelves alarms, "
                     "declares fills, resets baselines. It never reaches a device.",
+        # Before every route, also those that other modules add: what is new is shut, not open.
+        dependencies=[Depends(services.door.admit)],
     )
+    app.state.site_name = lambda: services.plant().site.name
     app.add_middleware(Guard)
     _add_refusals(app)
     _add_readings(app, services)
@@ -41,6 +46,7 @@ def create_app(services: BoardServices) -> FastAPI:
     _add_standing(app, services)
     add_deeds(app, services)
     add_links(app, services)
+    signing.add_signing(app, services)
     pages.add_pages(app, services, lambda: _health(services))
     return app
 
@@ -51,19 +57,28 @@ def _health(services: BoardServices) -> Health:
     )
 
 
-def _refuse(request: Request, status: int, sentence: str) -> Response:
-    headers = {"www-authenticate": "Bearer"} if status == 401 else None
+def _refuse(
+    request: Request, status: int, sentence: str, retry_after: int | None = None,
+) -> Response:
+    headers = {"www-authenticate": "Bearer"} if status == 401 else {}
+    if retry_after is not None:
+        headers["retry-after"] = str(retry_after)
     if getattr(request.state, "from_form", False) or (
         request.method == "GET" and "text/html" in request.headers.get("accept", "")
     ):
-        return HTMLResponse(pages.refusal_page(sentence), status_code=status, headers=headers)
+        return page(request, "refusal.html", status=status, headers=headers, sentence=sentence,
+                    here="/")
     return JSONResponse({"error": sentence}, status_code=status, headers=headers)
 
 
 def _add_refusals(app: FastAPI) -> None:
     @app.exception_handler(Refusal)
     async def refused(request: Request, refusal: Refusal) -> Response:
-        return _refuse(request, refusal.status, refusal.sentence)
+        return _refuse(request, refusal.status, refusal.sentence, refusal.retry_after)
+
+    @app.exception_handler(SignInFirst)
+    async def sign_in(request: Request, first: SignInFirst) -> Response:
+        return RedirectResponse(f"/sign-in?next={first.back}", status_code=303)
 
     @app.exception_handler(QuietpipeError)
     async def failed(request: Request, error: QuietpipeError) -> Response:
@@ -145,6 +160,7 @@ def _add_operations(app: FastAPI, services: BoardServices) -> None:
 
     @app.get("/healthz", summary="Is the watch itself alive?", response_model=answers.HealthAnswer,
              responses={503: {"model": answers.HealthAnswer, "description": "it is not"}})
+    @public
     async def healthz() -> Response:
         health = _health(services)
         answer = answers.health_answer(health, services.statistics(), services.clock.now())

@@ -1,22 +1,21 @@
-"""Read what a request asks for: times, spans, tokens and the fields of an action."""
+"""Read what a request asks for: times, spans, and the fields of an action."""
 
 from __future__ import annotations
 
-import hmac
 import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qsl, urlsplit
 
 from starlette.requests import Request
 
 from collector.clock import parse_instant
 from collector.domain.actions import Action, Deed
+from collector.web.door import FORM
 from collector.web.refusals import Refusal
 
-__all__ = ["ActionAsk", "Span", "check_origin", "check_token", "read_ask", "read_span"]
+__all__ = ["ActionAsk", "Span", "local_path", "read_ask", "read_span"]
 
 _BODY_LIMIT = 16_384
 _NAME_LIMIT, _WHY_LIMIT = 80, 500
@@ -32,12 +31,12 @@ _LASTS = {
 """How long what is asked may last, ms, and how that is asked for and refused."""
 _WHY = {
     Deed.SHELVE: "Why is it shelved?", Deed.DECLARE_FILL: "Why is it filled?",
-    Deed.RESET_BASELINE: "Why is it reset?",
+    Deed.RESET_BASELINE: "Why is it reset?", Deed.TAKE_OUT: "Why is it taken out of service?",
 }
 _STEPS_LIMIT = 5000
 _UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
-_FORM, _JSON = "application/x-www-form-urlencoded", "application/json"
+_JSON = "application/json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,9 +46,12 @@ class ActionAsk:
     fields: Mapping[str, str]
     from_form: bool
 
-    def action(self, deed: Deed, alarm: str, now: int) -> Action:
-        """Return the action asked for; raise ``Refusal`` (400) when a field is missing or wrong."""
-        by = self._text("by", _NAME_LIMIT)
+    def action(self, deed: Deed, alarm: str, now: int, name: str = "") -> Action:
+        """Return the action asked for; raise ``Refusal`` (400) when a field is missing or wrong.
+
+        ``name`` is whoever is signed in: nobody signs for another.
+        """
+        by = name or self._text("by", _NAME_LIMIT)
         why = self._text("why", _WHY_LIMIT)
         if not by:
             raise Refusal(400, "Who does this? Fill in 'by' with your name.")
@@ -127,33 +129,6 @@ def read_span(start: str | None, end: str | None, every: str | None, now: int) -
     return Span(start=since, end=until, step=step)
 
 
-def check_origin(request: Request) -> None:
-    """Refuse (403) a request that another site's page sent through a person's browser."""
-    origin = request.headers.get("origin")
-    fetch_site = request.headers.get("sec-fetch-site", "same-origin")
-    # The scheme is left out: behind a proxy that ends TLS we see http where the browser says https.
-    foreign = origin is not None and urlsplit(origin).netloc != request.headers.get("host", "")
-    if foreign or fetch_site not in ("same-origin", "none"):
-        raise Refusal(403, "This came from a page of another site and is refused. "
-                           "Open the board itself and do it there.")
-
-
-def check_token(request: Request, ask: ActionAsk, token: str | None) -> None:
-    """Refuse (403 or 401) unless the request carries the board's token."""
-    if not token:
-        raise Refusal(403, "Nothing can be changed over this interface: no token is set for the "
-                           "board. Set one in the site file to act from here.")
-    scheme, _, value = request.headers.get("authorization", "").partition(" ")
-    given = value.strip().encode("latin-1")  # the bytes as they came: headers are read so
-    if scheme.lower() != "bearer":
-        given = ask.fields.get("token", "").strip().encode() if ask.from_form else b""
-    if not given:
-        raise Refusal(401, "This needs the board's token.")
-    # Compared in constant time, so that the answer's delay tells nothing about the token.
-    if not hmac.compare_digest(given, token.encode()):
-        raise Refusal(401, "That is not the board's token.")
-
-
 async def _body(request: Request) -> bytes:
     body = bytearray()
     async for chunk in request.stream():
@@ -185,13 +160,22 @@ async def read_ask(request: Request) -> ActionAsk:
     Raises ``Refusal``: 413 when it is too long, 415 for another kind, 400 when it cannot be read.
     """
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    body = await _body(request)
     if kind == _JSON:
-        return ActionAsk(fields=_from_json(body), from_form=False)
-    if kind != _FORM:
-        raise Refusal(415, f"Send {_JSON} or {_FORM}.")
-    try:
-        pairs = parse_qsl(body.decode(), keep_blank_values=True, errors="strict", max_num_fields=20)
-    except ValueError:
-        raise Refusal(400, "The form cannot be read.") from None
-    return ActionAsk(fields=dict(pairs), from_form=True)
+        return ActionAsk(fields=_from_json(await _body(request)), from_form=False)
+    if kind != FORM:
+        raise Refusal(415, f"Send {_JSON} or {FORM}.")
+    form = await request.form(max_fields=40, max_files=0)
+    fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
+    if any("\ufffd" in value for value in fields.values()):
+        raise Refusal(400, "The form cannot be read.")
+    return ActionAsk(fields=fields, from_form=True)
+
+
+def local_path(text: str, otherwise: str) -> str:
+    """Return ``text`` when it is a path of this board, else ``otherwise``.
+
+    >>> [local_path(text, "/") for text in ("/alarms?q=1#a", "//x.test/", "https://x.test")]
+    ['/alarms?q=1#a', '/', '/']
+    """
+    plain = text.isascii() and text.isprintable() and not set(text) & set("\\ \"<>")
+    return text if plain and re.fullmatch(r"/(?!/).{0,300}", text) else otherwise

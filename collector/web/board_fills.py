@@ -114,5 +114,5 @@ def _baseline(one: Baseline, facts: BoardFacts, zone: ZoneInfo) -> BaselineView:
     return BaselineView(
         id=baseline_id(one), title=f"{quantity}, {place_of(facts.plant, one.asset)}",
         about=one.quantity, value=value, state=state, more=more,
-        may_reset=facts.may_act and not one.given,
+        may_reset=not one.given,
     )

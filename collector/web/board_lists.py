@@ -50,7 +50,6 @@ class BoardFacts:
     health: Health
     now: int
     pace: float
-    may_act: bool
     log_trouble: str = ""
     """Why the events could not be read; they are then empty."""
 

@@ -100,7 +100,6 @@ class BoardView:
     gap_count: int
     estimates: tuple[Line, ...]
     log: tuple[Line, ...]
-    may_act: bool
 
 
 def in_order(alarms: Sequence[LiveAlarm]) -> list[LiveAlarm]:
@@ -129,7 +128,6 @@ def board_view(facts: BoardFacts) -> BoardView:
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
         gaps=gaps_of(facts), gap_count=len(facts.not_watched),
         estimates=tuple(estimate_lines(facts, zone)), log=tuple(log_lines(facts, zone)),
-        may_act=facts.may_act,
     )
 
 
@@ -152,9 +150,9 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
         state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits,
         present=alarm.present, priority=alarm.priority.value, signal=alarm.signal.value,
         mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),
-        text=alarm.text, note=note, may_acknowledge=facts.may_act and waits,
-        may_shelve=facts.may_act and alarm.state in LOUD,
-        may_unshelve=facts.may_act and alarm.state is AlarmState.SHELVED,
+        text=alarm.text, note=note, may_acknowledge=waits,
+        may_shelve=alarm.state in LOUD,
+        may_unshelve=alarm.state is AlarmState.SHELVED,
     )
 
 

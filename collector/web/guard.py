@@ -5,6 +5,8 @@ from __future__ import annotations
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from collector.web.refusals import Refusal
+
 __all__ = ["Guard"]
 
 _HEADERS = {
@@ -21,6 +23,8 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
+
+_LONGEST_BODY = 262_144
 
 
 class Guard:
@@ -43,4 +47,19 @@ class Guard:
                 headers.setdefault("cache-control", "no-store")
             await send(message)
 
-        await self._app(scope, receive, dressed)
+        await self._app(scope, _limited(receive), dressed)
+
+
+def _limited(receive: Receive) -> Receive:
+    """Give up reading a body that no page of ours would send, before it fills the memory."""
+    taken = 0
+
+    async def counted() -> Message:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        if taken > _LONGEST_BODY:
+            raise Refusal(413, f"That is too much: {_LONGEST_BODY} bytes at most.")
+        return message
+
+    return counted

@@ -22,7 +22,7 @@ from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
 from collector.domain.links import BY_LINK, Link, LinkRefused
 from collector.domain.live import AlarmState
-from collector.web.asks import check_origin
+from collector.web.door import check_origin, public
 from collector.web.limits import Limiter
 from collector.web.link_view import FAULTS, link_page
 from collector.web.services import BoardServices, LinkServices
@@ -84,17 +84,20 @@ def add_links(app: FastAPI, services: BoardServices) -> None:
     gate = _Gate(services, links)
 
     @app.get("/a/link.css", include_in_schema=False)
+    @public
     async def sheet() -> Response:
         return Response((_HERE / "static" / "link.css").read_bytes(),
                         headers={"content-type": "text/css; charset=utf-8",
                                  "cache-control": "public, max-age=3600"})
 
     @app.get("/a/{token}", include_in_schema=False)
+    @public
     async def look(request: Request, token: str) -> Response:
         link = gate.open(token, _client(request))
         return link if isinstance(link, Response) else await _shown(services, links, link)
 
     @app.post("/a/{token}", include_in_schema=False)
+    @public
     async def answer(request: Request, token: str) -> Response:
         check_origin(request)
         link = gate.open(token, _client(request))

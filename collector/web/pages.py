@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
-from functools import cache
-from pathlib import Path
-from urllib.parse import quote
 
 from fastapi import FastAPI
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import Event
-from collector.web.board_view import BoardFacts, board_view, in_order
+from collector.web.board_view import BoardFacts, BoardView, board_view, in_order
+from collector.web.door import public
 from collector.web.health import Health, pace_of
 from collector.web.refusals import Refusal
+from collector.web.render import page, static_file
 from collector.web.services import BoardServices
 
-__all__ = ["add_pages", "in_order", "refusal_page"]
+__all__ = ["add_pages", "in_order"]
 
-_HERE = Path(__file__).parent
 _KINDS = {
     "board.css": "text/css; charset=utf-8",
     "board.js": "text/javascript; charset=utf-8",
@@ -34,37 +29,7 @@ _LOOK_BACK = 86_400_000
 """ms of history the board's log shows."""
 
 
-@cache
-def _file(name: str) -> tuple[bytes, str]:
-    content = (_HERE / "static" / name).read_bytes()
-    return content, hashlib.sha256(content).hexdigest()[:12]
-
-
-def _address(name: str) -> str:
-    # The content's digest in the address lets browsers keep the file for ever, and yet never
-    # show a new page with an old sheet.
-    return f"/static/{name}?v={_file(name)[1]}"
-
-
-@cache
-def _templates() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, auto_reload=False,
-    )
-    environment.globals["static"] = _address
-    environment.filters["segment"] = lambda text: quote(text, safe="")
-    return environment
-
-
-def refusal_page(sentence: str) -> str:
-    """Write the page that says no, and the way back."""
-    return _templates().get_template("refusal.html").render(
-        sentence=sentence, cautions=CAUTIONS
-    )
-
-
-async def _board(services: BoardServices, health: Health) -> dict[str, object]:
+async def _board(services: BoardServices, health: Health) -> BoardView:
     now = services.clock.now()
     events: Sequence[Event] = ()
     trouble = ""
@@ -79,47 +44,48 @@ async def _board(services: BoardServices, health: Health) -> dict[str, object]:
         baselines=services.baselines(), estimates=services.estimates(),
         events=events, log_trouble=trouble,
         statistics=services.statistics(), health=health, now=now, pace=pace_of(services.clock),
-        may_act=bool(services.token),
     )
-    return {"board": board_view(facts), "cautions": CAUTIONS, "version": services.version}
+    return board_view(facts)
 
 
 def add_pages(app: FastAPI, services: BoardServices, health: Callable[[], Health]) -> None:
     """Add the board, the part of it that is read again and again, and its files."""
-
-    async def page(template: str) -> HTMLResponse:
-        filled = await _board(services, health())
-        return HTMLResponse(_templates().get_template(template).render(filled))
-
     @app.get("/", include_in_schema=False)
-    async def board() -> HTMLResponse:
-        return await page("board.html")
+    async def board(request: Request) -> HTMLResponse:
+        return page(request, "board.html", board=await _board(services, health()))
 
     @app.get("/board/sheet", include_in_schema=False)
-    async def sheet() -> HTMLResponse:
-        return await page("sheet.html")
+    async def sheet(request: Request) -> HTMLResponse:
+        return page(request, "sheet.html", board=await _board(services, health()))
 
-    async def handbook(name: str) -> HTMLResponse:
+    _add_handbook(app, services)
+    _add_files(app)
+
+
+def _add_handbook(app: FastAPI, services: BoardServices) -> None:
+    def handbook(request: Request, name: str) -> HTMLResponse:
         found = services.handbook(name)
         if found is None:
             raise Refusal(404, "The handbook has no such page.")
-        return HTMLResponse(_templates().get_template("handbook.html").render(
-            title=found.title, content=Markup(found.html), cautions=CAUTIONS,  # noqa: S704
-        ))
+        return page(request, "handbook.html", title=found.title,
+                    content=Markup(found.html))  # noqa: S704
 
     @app.get("/explain", include_in_schema=False)
-    async def contents() -> HTMLResponse:
-        return await handbook("contents")
+    async def contents(request: Request) -> HTMLResponse:
+        return handbook(request, "contents")
 
     @app.get("/explain/{name}", include_in_schema=False)
-    async def explain(name: str) -> HTMLResponse:
-        return await handbook(name)
+    async def explain(request: Request, name: str) -> HTMLResponse:
+        return handbook(request, name)
 
+
+def _add_files(app: FastAPI) -> None:
     @app.get("/static/{name}", include_in_schema=False)
+    @public
     async def static(request: Request, name: str) -> Response:
         if name not in _KINDS:
             raise Refusal(404, "There is nothing at this address.")
-        content, digest = _file(name)
+        content, digest = static_file(name)
         kept = request.query_params.get("v") == digest
         headers = {"content-type": _KINDS[name],
                    "cache-control": "public, max-age=31536000, immutable" if kept else "no-cache"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.clock import Clock
+from collector.clock import Clock, SystemClock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
 from collector.domain.events import AlarmMoved, EstimateMade, Event
@@ -15,6 +15,8 @@ from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
+from collector.people import Doorkeeper
+from collector.web.door import Door
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage", "LinkServices",
@@ -71,6 +73,11 @@ class HandbookPage:
     html: str
 
 
+def _nobody() -> Door:
+    """Return a door for a board on which nothing can be changed."""
+    return Door(keeper=Doorkeeper(None, SystemClock()))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkServices:
     """What the pages behind the links in messages need."""
@@ -88,8 +95,8 @@ class BoardServices:
     """Everything the board may ask for; all of it is cheap and does no I/O but the ``async`` ones.
 
     ``act`` raises ``ActionRefused`` when what stands does not allow what was asked.
-    ``plant`` is a callable because a re-read site file replaces the plant. Without ``token``
-    nothing can be changed over HTTP.
+    ``plant`` is a callable because a re-read site file replaces the plant. ``door`` decides who
+    gets in. ``note`` puts a fact of the board's own into the journal: ``(fact, text, values)``.
     """
 
     plant: Callable[[], Plant]
@@ -110,6 +117,7 @@ class BoardServices:
     handbook: Callable[[str], HandbookPage | None]
     """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
     version: str
-    token: str | None = field(default=None, repr=False)
+    door: Door = field(default_factory=_nobody)
+    note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
     links: LinkServices | None = None
     """Without them no link in a message opens anything."""

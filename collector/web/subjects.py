@@ -13,6 +13,7 @@ from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CATALOGUE
 from collector.domain.plant import Plant
 from collector.domain.readings import split_point
+from collector.people import Role
 from collector.web.answers import ActAnswer, Answer, alarm_answer
 from collector.web.board_fills import baseline_id
 from collector.web.fill_answers import (
@@ -23,7 +24,7 @@ from collector.web.fill_answers import (
 )
 from collector.web.services import BoardServices
 
-__all__ = ["DEEDS", "Subject"]
+__all__ = ["DEEDS", "Asked", "Subject"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,23 +97,37 @@ def _after_baseline(action: Action, services: BoardServices) -> Answer:
 
 _ALARM = Subject(
     name="alarm", path="/api/v1/alarms/{alarm_id}", parameter="alarm_id", known=_known_alarm,
-    unknown="There is no such alarm; it may have ended meanwhile.", back="/#alarms",
+    unknown="There is no such alarm; it may have ended meanwhile.", back="/alarms#live",
     answer=ActAnswer, after=_after_alarm,
 )
 _FILL = Subject(
     name="fill", path="/api/v1/fills/{asset}", parameter="asset", known=_known_fill,
-    unknown="This site has no such generator or riser.", back="/#fills",
+    unknown="This site has no such generator or riser.", back="/work#fills",
     answer=FillActAnswer, after=_after_fill,
 )
 _BASELINE = Subject(
     name="baseline", path="/api/v1/baselines/{baseline_id}", parameter="baseline_id",
-    known=_known_baseline, unknown="No such baseline is kept.", back="/#baselines",
+    known=_known_baseline, unknown="No such baseline is kept.", back="/work#baselines",
     answer=BaselineActAnswer, after=_after_baseline,
 )
 
-DEEDS: Mapping[Deed, tuple[Subject, str]] = {
-    Deed.ACKNOWLEDGE: (_ALARM, "acknowledge"), Deed.SHELVE: (_ALARM, "shelve"),
-    Deed.UNSHELVE: (_ALARM, "unshelve"), Deed.DECLARE_FILL: (_FILL, "declare"),
-    Deed.END_FILL: (_FILL, "end"), Deed.RESET_BASELINE: (_BASELINE, "reset"),
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What may be asked: of what, under which last word of its address, and of whom."""
+
+    subject: Subject
+    word: str
+    role: Role
+
+
+DEEDS: Mapping[Deed, Asked] = {
+    Deed.ACKNOWLEDGE: Asked(_ALARM, "acknowledge", Role.RESPOND),
+    Deed.SHELVE: Asked(_ALARM, "shelve", Role.RESPOND),
+    Deed.UNSHELVE: Asked(_ALARM, "unshelve", Role.RESPOND),
+    Deed.TAKE_OUT: Asked(_ALARM, "take-out", Role.MANAGE),
+    Deed.PUT_BACK: Asked(_ALARM, "put-back", Role.MANAGE),
+    Deed.DECLARE_FILL: Asked(_FILL, "declare", Role.RESPOND),
+    Deed.END_FILL: Asked(_FILL, "end", Role.RESPOND),
+    Deed.RESET_BASELINE: Asked(_BASELINE, "reset", Role.MANAGE),
 }
-"""What may be asked over HTTP: of what, and the last word of its address."""
+"""Everything that may be asked over HTTP."""

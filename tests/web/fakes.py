@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
 from collector.domain.actions import Action, Deed
@@ -24,12 +27,28 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
+from collector.people import Accounts, Doorkeeper, Role
+from collector.people.passwords import Passwords
 from collector.web import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
     HandbookPage,
 )
+from collector.web.door import Door
+
+PASSWORD = "nine lives of a cat"
+PEOPLE = {"L. Ames": Role.LOOK, "J. Whitlock": Role.RESPOND, "R. Okafor": Role.MANAGE}
+
+
+def accounts(folder: Path) -> Accounts:
+    """One account of each role, all with the same password; the hash is a cheap one."""
+    made = Accounts(folder / "people.sqlite",
+                    Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)))
+    for name, role in PEOPLE.items():
+        made.add(name, role, PASSWORD, NOW)
+    return made
+
 
 HANDBOOK = {name: HandbookPage(title=f"About {name}", html="<h2>Why</h2><p>&lt;b&gt;</p>")
             for name in ("contents", "pressure-low")}
@@ -221,6 +240,11 @@ class FakeSite:
     fills: list[DeclaredFill] = field(default_factory=list)
     baselines: list[Baseline] = field(default_factory=baselines)
     token: str | None = TOKEN
+    accounts: Accounts | None = None
+    real: ManualClock = field(default_factory=lambda: ManualClock(NOW))
+    reading: str | None = "open"
+    public_address: str | None = None
+    notes: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
     trends: list[tuple[str, int, int, int]] = field(default_factory=list)
 
@@ -283,6 +307,8 @@ class FakeSite:
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
-            statistics=lambda: self.statistics, version="0.1.0", token=self.token,
-            handbook=HANDBOOK.get,
+            statistics=lambda: self.statistics, version="0.1.0",
+            handbook=HANDBOOK.get, note=lambda *told: self.notes.append(told),
+            door=Door(keeper=Doorkeeper(self.accounts, self.real), token=self.token,
+                      reading=self.reading, public_address=self.public_address),
         )

@@ -13,7 +13,7 @@ import pytest
 
 from collector.domain.live import AlarmState
 from collector.web import create_app, serve
-from tests.web.fakes import TOKEN, FakeSite
+from tests.web.fakes import PASSWORD, FakeSite
 
 pytestmark = pytest.mark.browser
 
@@ -80,6 +80,16 @@ async def _open(browser: Any, address: str, view: dict[str, int], **more: Any) -
     return page, said
 
 
+async def _sign_in(page: Any, name: str) -> None:
+    back = page.url
+    await page.get_by_role("link", name="Sign in").first.click()
+    await page.get_by_label("Name").fill(name)
+    await page.get_by_label("Password").fill(PASSWORD)
+    await page.get_by_role("button", name="Sign in").click()
+    await page.get_by_role("link", name=name).wait_for()
+    await page.goto(back)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("view", [PHONE, DESKTOP], ids=["phone", "desktop"])
 async def test_it_fits_is_legible_and_asks_no_other_host(
@@ -87,6 +97,7 @@ async def test_it_fits_is_legible_and_asks_no_other_host(
 ) -> None:
     page, said = await _open(browser, address, view, color_scheme=scheme)
     assert await page.get_by_role("heading", name="Compressor runs too long").is_visible()
+    await _sign_in(page, "R. Okafor")
     await page.locator("summary", has_text="Shelve").first.click()
     assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
     contrast = await page.evaluate(CONTRAST)
@@ -104,21 +115,22 @@ async def test_acknowledge_by_keyboard_alone(
     browser: Any, address: str, site: FakeSite
 ) -> None:
     page, _ = await _open(browser, address, PHONE)
-    await page.locator("summary", has_text="Acknowledge").first.focus()
-    for keys in ("Enter", "Tab"):
-        await page.keyboard.press(keys)
-    await page.keyboard.type("J. Whitlock")
-    await page.keyboard.press("Tab")
-    await page.keyboard.type("wrong")
+    await page.get_by_role("link", name="Sign in").first.focus()
     await page.keyboard.press("Enter")
-    await page.wait_for_selector("text=That is not the board's token.")
-    assert site.actions == []
-    await page.get_by_role("link", name="Back to the board").click()
-    await page.locator("summary", has_text="Acknowledge").first.click()
-    await page.get_by_label("Your name").locator("visible=true").fill("J. Whitlock")
-    await page.get_by_label("Token of this board").locator("visible=true").fill(TOKEN)
-    await page.get_by_role("button", name="Acknowledge").locator("visible=true").click()
-    await page.wait_for_url("**/#alarms")
+    await page.get_by_label("Name").focus()
+    for word in ("J. Whitlock", "wrong"):
+        await page.keyboard.type(word)
+        await page.keyboard.press("Tab")
+    await page.keyboard.press("Enter")
+    await page.get_by_role("alert").filter(has_text="Name or password is wrong").wait_for()
+    await page.get_by_label("Password").focus()
+    await page.keyboard.type(PASSWORD)
+    await page.keyboard.press("Enter")
+    await page.locator("summary", has_text="Acknowledge").first.focus()
+    for key in ("Enter", "Tab", "Enter"):
+        await page.keyboard.press(key)
+    await page.wait_for_url("**/")
+    await page.get_by_text("acknowledged by J. Whitlock").first.wait_for()
     assert [a.by for a in site.actions] == ["J. Whitlock"]
     assert site.alarms[1].state is AlarmState.ACKNOWLEDGED
     assert "1 not acknowledged" in await page.get_by_role("status").inner_text()
@@ -129,17 +141,15 @@ async def test_a_declared_fill_is_seen_and_ended(
 ) -> None:
     page, said = await _open(browser, address, PHONE)
     assert not await page.locator(".filling").count()
+    await _sign_in(page, "R. Okafor")
     place = page.locator("li", has=page.get_by_text("Dock riser", exact=True))
     await place.locator("summary", has_text="Declare a system fill").click()
     form = place.locator("form")
     assert await form.get_by_text("Filling, closing or testing a system is an impairment") \
         .is_visible()
-    await form.get_by_label("Your name").fill("R. Okafor")
     await form.get_by_label("Why").fill("head replaced")
     await form.get_by_label("For").select_option("2 h")
-    await form.get_by_label("Token of this board").fill(TOKEN)
     await form.get_by_role("button", name="Declare a system fill").click()
-    await page.wait_for_url("**/#fills")
     banner = page.get_by_role("article", name="A fill of Dock riser is declared until 11:10")
     assert await banner.get_by_text("Declared by R. Okafor at 09:10: head replaced").is_visible()
     assert await banner.get_by_text("Not raised meanwhile:").is_visible()
@@ -148,8 +158,6 @@ async def test_a_declared_fill_is_seen_and_ended(
     assert await page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
     assert (await page.evaluate(CONTRAST))["found"] == []
     await banner.locator("summary", has_text="End the fill").click()
-    await banner.get_by_label("Your name").fill("R. Okafor")
-    await banner.get_by_label("Token of this board").fill(TOKEN)
     await banner.get_by_role("button", name="End the fill").click()
     await page.locator(".filling").wait_for(state="detached")
     assert site.fills == []
@@ -160,12 +168,11 @@ async def test_without_a_script_it_works_the_same(
     browser: Any, address: str, site: FakeSite
 ) -> None:
     page, _ = await _open(browser, address, PHONE, java_script_enabled=False)
+    await _sign_in(page, "R. Okafor")
     await page.locator("summary", has_text="Acknowledge").first.click()
     form = page.locator("details[open] form")
-    await form.get_by_label("Your name").fill("R. Okafor")
-    await form.get_by_label("Token of this board").fill(TOKEN)
     await form.get_by_role("button").click()
-    await page.wait_for_url("**/#alarms")
+    await page.get_by_text("acknowledged by R. Okafor").first.wait_for()
     assert [a.by for a in site.actions] == ["R. Okafor"]
 
 
@@ -173,13 +180,14 @@ async def test_it_follows_the_site_and_spares_a_form_under_a_hand(
     browser: Any, address: str, site: FakeSite
 ) -> None:
     page, _ = await _open(browser, address, DESKTOP)
-    await page.locator("summary", has_text="Acknowledge").first.click()
-    name = page.locator("details[open]").get_by_label("Your name")
-    await name.fill("half a na")
+    await _sign_in(page, "R. Okafor")
+    await page.locator("summary", has_text="Shelve").first.click()
+    name = page.locator("details[open]").get_by_label("Why")
+    await name.fill("half a rea")
     site.alarms[:] = site.alarms[:2]
     await page.get_by_role("status").filter(has_text="1 condition is not normal").wait_for(
         timeout=15_000)
-    assert await name.input_value() == "half a na"
+    assert await name.input_value() == "half a rea"
     await page.locator("details[open] summary").click()
     await page.evaluate("document.activeElement.blur()")
     await page.get_by_role("heading", name="Live alarms 2").wait_for(timeout=15_000)

@@ -28,7 +28,7 @@ def view(site: FakeSite | None = None, **changed: Any) -> BoardView:
         plant=site.plant, points=site.picture.points(), alarms=site.alarms,
         not_watched=site.not_watched, fills=site.fills, baselines=site.baselines,
         estimates=site.estimates, events=site.events,
-        statistics=site.statistics, health=Health(alive=True), now=NOW, pace=1.0, may_act=True,
+        statistics=site.statistics, health=Health(alive=True), now=NOW, pace=1.0,
     )
     return board_view(replace(facts, **changed))
 
