@@ -38,7 +38,7 @@ from collector.service import ServiceManager
 from collector.sources.poller import Poller
 from collector.watch import Watch
 from collector.web.app import create_app
-from collector.web.door import Door
+from collector.web.door import LOCAL, Door
 from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
 from collector.web.serving import serve
 
@@ -420,7 +420,7 @@ class Daemon:
         return Door(
             keeper=Doorkeeper(self._open_accounts(), self._real), token=self.token,
             reading=board.reading, public_address=board.public_address,
-            listens_locally=self._listen[0] in _LOOPBACK,
+            listens_locally=self._listen[0] in LOCAL,
         )
 
     def _open_accounts(self) -> Accounts | None:

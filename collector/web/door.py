@@ -19,13 +19,14 @@ from collector.people import Doorkeeper, Role, Session, SlowDown
 from collector.web.refusals import Refusal, SignInFirst
 
 __all__ = [
-    "FORM", "Door", "Visitor", "address_of", "changes_need", "check_origin", "public", "require",
-    "visitor",
+    "FORM", "LOCAL", "Door", "Visitor", "address_of", "changes_need", "check_origin", "public",
+    "require", "visitor",
 ]
 
 FORM = "application/x-www-form-urlencoded"
 _SAFE = frozenset({"GET", "HEAD"})
-_LOCAL = frozenset({"127.0.0.1", "::1", "localhost"})
+LOCAL = frozenset({"127.0.0.1", "::1", "localhost"})
+"""This machine, as one calls it from itself."""
 _PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 _COOKIE = "quietpipe"
 
@@ -174,7 +175,7 @@ class Door:
             return self.reading == "open"
         # A name that only points here (a rebound one), or a proxy, is somebody from elsewhere.
         name = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
-        return self.listens_locally and name in _LOCAL and address_of(request) in _LOCAL \
+        return self.listens_locally and name in LOCAL and address_of(request) in LOCAL \
             and not any(header in request.headers for header in _PASSED_ON)
 
     async def _check_mark(self, request: Request, who: Visitor) -> None:
