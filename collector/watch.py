@@ -13,6 +13,7 @@ from typing import Any
 from collector.alarms.book import AlarmBook
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
+from collector.domain.columns import Columns, readings_of
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.fills import DeclaredFill
@@ -20,7 +21,9 @@ from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
-from collector.rules.engine import CLOCK_SET, Engine, EngineStatistics
+from collector.rules.columns import ColumnFeeder
+from collector.rules.engine import Engine, EngineStatistics
+from collector.rules.lateness import CLOCK_SET
 
 __all__ = ["Watch"]
 
@@ -52,6 +55,29 @@ class Watch:
         for reading in readings:
             self._feed_one(reading, events)
         return events
+
+    def feed_columns(self, columns: Columns) -> list[Event]:
+        """Take readings in the order of their time as columns; the events are those of ``feed``.
+
+        Needs numpy.
+        """
+        events: list[Event] = []
+        start, count = 0, len(columns)
+        while start < count and not self._in_time(int(columns.times[start])):
+            # Late rows, or the first after a start: one by one until the columns are ahead.
+            end = int(columns.times.searchsorted(columns.times[start], side="right"))
+            for reading in readings_of(columns.take(slice(start, end))):
+                self._feed_one(reading, events)
+            start = end
+        if start < count:
+            ColumnFeeder(
+                self._engine, columns.take(slice(start, None)),
+                run_to=lambda now: self._run_to(now, events), next_tick=self._next_tick,
+            ).feed()
+        return events
+
+    def _in_time(self, at: int) -> bool:
+        return self._engine.in_time(at) and not self._unsettled
 
     def _feed_one(self, reading: Reading, events: list[Event] | None) -> None:
         engine = self._engine
@@ -124,6 +150,10 @@ class Watch:
         """Take it that a fill of ``asset`` (generator or riser) goes on until ``until`` (ms)."""
         self._engine.declare_fill(asset, until)
 
+    def fills(self) -> list[DeclaredFill]:
+        """Return the declared fills: until when, by whom, why, and what each holds back."""
+        return self._engine.declared_fills()
+
     def alarms(self) -> list[LiveAlarm]:
         """Return every alarm that is not plainly normal, with the numbers of now where it holds."""
         return [self._up_to_date(alarm) for alarm in self._book.alarms()]
@@ -143,10 +173,6 @@ class Watch:
     def not_watched(self) -> list[NotWatched]:
         """Return what cannot be watched, and why."""
         return list(self._engine.not_watched)
-
-    def fills(self) -> list[DeclaredFill]:
-        """Return the declared fills: until when, by whom, why, and what each holds back."""
-        return self._engine.declared_fills()
 
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""

@@ -20,9 +20,17 @@ from pathlib import Path
 from collector.commands.progress import Progress
 from collector.commands.spans import add_span
 from collector.config import load_site
+from collector.domain.columns import Columns
 from collector.domain.events import Event, event_to_json
 from collector.domain.plant import Plant
-from collector.recorded import RecordingError, Row, read_recordings, readings_of
+from collector.recorded import (
+    RecordingError,
+    Row,
+    columns_available,
+    read_columns,
+    read_recordings,
+    readings_of,
+)
 from collector.watch import Watch
 
 __all__ = ["add_arguments", "run"]
@@ -45,10 +53,8 @@ def run(options: argparse.Namespace) -> int:
     foreign = _Foreign(config.plant)
     try:
         with Progress("replayed") as progress:
-            rows = read_recordings(
-                options.readings, unsorted=options.unsorted, progress=progress.share)
-            for events in _replayed(watch, foreign.left_out(
-                    _within(rows, options.start, options.end))):
+            replayed = _by_columns if columns_available() else _by_rows
+            for events in replayed(watch, foreign, options, progress):
                 _print(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -60,9 +66,26 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _replayed(watch: Watch, batches: Iterable[Sequence[Row]]) -> Iterator[Sequence[Event]]:
+def _by_columns(
+    watch: Watch, foreign: _Foreign, options: argparse.Namespace, progress: Progress,
+) -> Iterator[Sequence[Event]]:
+    batches = read_columns(options.readings, unsorted=options.unsorted, progress=progress.share)
     last: int | None = None
-    for rows in batches:
+    for columns in foreign.columns_left_out(_columns_within(batches, *_span(options))):
+        if len(columns):
+            yield watch.feed_columns(columns)
+            last = int(columns.times[-1])
+    if last is not None:
+        yield watch.advance(last)
+
+
+def _by_rows(
+    watch: Watch, foreign: _Foreign, options: argparse.Namespace, progress: Progress,
+) -> Iterator[Sequence[Event]]:
+    batches = read_recordings(
+        options.readings, unsorted=options.unsorted, progress=progress.share)
+    last: int | None = None
+    for rows in foreign.left_out(_within(batches, *_span(options))):
         if rows:
             yield watch.feed(readings_of(rows))
             last = rows[-1][0]
@@ -71,18 +94,30 @@ def _replayed(watch: Watch, batches: Iterable[Sequence[Row]]) -> Iterator[Sequen
         yield watch.advance(last)
 
 
+def _span(options: argparse.Namespace) -> tuple[int, int]:
+    return (-(2**63) if options.start is None else options.start,
+            2**63 - 1 if options.end is None else options.end)
+
+
 def _within(
-    batches: Iterable[Sequence[Row]], start: int | None, end: int | None,
+    batches: Iterable[Sequence[Row]], low: int, high: int,
 ) -> Iterator[Sequence[Row]]:
-    if start is None and end is None:
-        yield from batches
-        return
-    low = -(2**63) if start is None else start
-    high = 2**63 if end is None else end
     for rows in batches:
         if rows and rows[0][0] >= high:
             return
-        yield [row for row in rows if low <= row[0] < high]
+        if rows and low <= rows[0][0] and rows[-1][0] < high:
+            yield rows
+        else:
+            yield [row for row in rows if low <= row[0] < high]
+
+
+def _columns_within(batches: Iterable[Columns], low: int, high: int) -> Iterator[Columns]:
+    for columns in batches:
+        start, end = (int(n) for n in columns.times.searchsorted([low, high]))
+        if end > start:
+            yield columns.take(slice(start, end))
+        elif len(columns) and not end:
+            return
 
 
 def _print(events: Sequence[Event]) -> None:
@@ -100,11 +135,24 @@ class _Foreign:
 
     def left_out(self, batches: Iterable[Sequence[Row]]) -> Iterator[Sequence[Row]]:
         """Leave out what the watch could make nothing of."""
-        ours = self._ours
         for rows in batches:
-            for point in {row[1] for row in rows}.difference(ours):
-                ours[point] = self._plant.thing(point.rpartition(".")[0]) is not None
+            ours = {point: self._is_ours(point) for point in {row[1] for row in rows}}
             yield rows if all(ours.values()) else [row for row in rows if ours[row[1]]]
+
+    def columns_left_out(self, batches: Iterable[Columns]) -> Iterator[Columns]:
+        """Leave out what the watch could make nothing of."""
+        import numpy
+
+        for columns in batches:
+            codes = numpy.flatnonzero(numpy.bincount(columns.points))
+            mine = numpy.zeros(len(columns.names), bool)
+            mine[[code for code in codes.tolist() if self._is_ours(columns.names[code])]] = True
+            yield columns if mine[codes].all() else columns.take(mine[columns.points])
+
+    def _is_ours(self, point: str) -> bool:
+        if point not in self._ours:
+            self._ours[point] = self._plant.thing(point.rpartition(".")[0]) is not None
+        return self._ours[point]
 
     def say(self) -> None:
         """Name them, once."""

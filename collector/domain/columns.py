@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from collector.domain.readings import Quality, Reading
+
 if TYPE_CHECKING:  # an extra: only a replay of recordings needs it
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Columns"]
+__all__ = ["Columns", "readings_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,3 +39,16 @@ class Columns:
             names=self.names, times=self.times[where], points=self.points[where],
             values=self.values[where], good=self.good[where],
         )
+
+
+def readings_of(columns: Columns) -> list[Reading]:
+    """Return columns as readings; what is not good as asked for and not had."""
+    return [
+        Reading(
+            point=columns.names[point], asked=time, time=time, value=value if good else None,
+            quality=Quality.GOOD if good else Quality.STALE,
+        )
+        for time, point, value, good in zip(
+            columns.times.tolist(), columns.points.tolist(), columns.values.tolist(),
+            columns.good.tolist(), strict=True)
+    ]

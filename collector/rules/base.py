@@ -8,6 +8,7 @@ Delays are the engine's business, not the rule's.
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
@@ -21,9 +22,18 @@ from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["Context", "Finding", "Level", "Rule", "State", "Values", "number", "shifted"]
+__all__ = ["ALL", "Context", "Finding", "Hears", "Level", "Rule", "State", "Values", "contact_band",
+           "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
+
+ALL = (-math.inf, math.inf)
+"""A band that no value leaves."""
+
+
+def contact_band(on: bool) -> tuple[float, float]:
+    """Return the values of a 0/1 point that say the same."""
+    return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +131,53 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class Rule(ABC):
+class Hears(ABC):
+    """What hears good samples, and says which of them need not be given to it one by one.
+
+    What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
+    """
+
+    apart: ClassVar[bool] = False
+    """Whether samples of one point never change what it says of its other points."""
+
+    @abstractmethod
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
+        """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return a band in which a further sample in time changes nothing, or ``None``.
+
+        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
+        within the longest gap that is unbroken.
+        """
+        return None
+
+    def quiet_until(self, point: str) -> int | None:
+        """Return the instant (ms) from which :meth:`quiet` no longer holds, ``None`` for never."""
+        return None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return a band, and until when (ms), in which samples in time only add up unseen.
+
+        A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
+        outside the band or at that instant, before any other sample that it observes, and before
+        it is asked for an estimate or its state. Judging must not read what they add up to.
+        """
+        return None
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take samples that :meth:`holds` let be kept back, as if observed one by one.
+
+        ``before_at`` (ms) is the time of the sample before the first of them.
+        """
+        for at, value in zip(times, values, strict=True):
+            self.observe(point, at, value, before_at)
+            before_at = at
+
+
+class Rule(Hears):
     """One condition of one asset.
 
     ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
@@ -143,7 +199,9 @@ class Rule(ABC):
         self.settings = context.settings.for_(self.condition, asset)
         self.on_delay = int(number(self.settings, "on_delay") or 0)
         self.off_delay = int(number(self.settings, "off_delay") or 0)
-        self._max_gap = number(self.settings, "max_gap")
+        max_gap = number(self.settings, "max_gap")
+        self.set_gap = int(max_gap) if max_gap else None
+        """What the settings say is unbroken, ms; ``None``: what the point's own pace says."""
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
@@ -155,7 +213,7 @@ class Rule(ABC):
 
     def gap(self, point: str) -> int:
         """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
-        return int(self._max_gap) if self._max_gap else self.context.inputs.max_gap(point)
+        return self.context.inputs.max_gap(point) if self.set_gap is None else self.set_gap
 
     @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -182,14 +240,6 @@ class Rule(ABC):
 
     def due(self, now: int) -> int | None:
         """Return when time alone could change the finding, or ``None``."""
-        return None
-
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return a band in which a further sample in time changes nothing, or ``None``.
-
-        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
-        within :meth:`gap`.
-        """
         return None
 
     @abstractmethod

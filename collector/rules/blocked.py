@@ -2,16 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Context,
+    Finding,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.oxygen import predicted_time_constant
-from collector.rules.ventgas import FeedGas, PipeOxygen, declared_fill, generator_of, target_of
+from collector.rules.ventgas import (
+    AIR_FILL,
+    FeedGas,
+    PipeOxygen,
+    declared_fill,
+    generator_of,
+    mode_of,
+    target_of,
+)
 
 __all__ = ["CONDITIONS", "PurgeBlocked"]
 
@@ -36,6 +53,7 @@ _SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
 class _BlockedState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     feed: FeedGas = field(default_factory=FeedGas)
+    mode: float | None = None
     open_ms: int = 0
     """Open time of this purge; the front needs half a time constant to reach the far end."""
     anchor_at: int | None = None
@@ -91,8 +109,12 @@ class PurgeBlocked(Rule):
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._psi = f"{riser.id}.pressure"
         wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
-        super().__init__(context, asset, inputs=[self._open, *wired], needs=[self._open])
+        # A change of mode parts what was read before it from what is read after it.
+        self._mode = mode_of(context, asset)
+        also = [self._mode] if self._mode else []
+        super().__init__(context, asset, inputs=[self._open, *wired, *also], needs=[self._open])
         self.state = _BlockedState()
+        self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._tau = predicted_time_constant(context, asset) or 0.0
         self._supervisory = riser.supervisory_pressure or 0.0
@@ -120,6 +142,9 @@ class PurgeBlocked(Rule):
             elif value >= 0.5:
                 s.open_ms += passed
             return moved
+        if point == self._mode:
+            s.mode = value
+            return False
         if declared_fill(self.context, self.asset, at) is not None:
             self._start_oxygen()
             self._start_fall(at)
@@ -143,6 +168,32 @@ class PurgeBlocked(Rule):
         if s.air_ms >= _AIRED * self._tau:
             s.air_ms = s.open_ms = 0
         return True
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the bands while the vent is shut: nothing is added up then."""
+        s = self.state
+        if point == self._mode:
+            return None if s.mode is None else (s.mode, s.mode)
+        if s.pipe.open is not False:
+            return None
+        if point == self._open:
+            return contact_band(on=False)
+        return ALL if point == self._psi and not self.context.inputs.fills else None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen of a shut vent: only the last of it may ever matter."""
+        s = self.state
+        if point != self._oxygen or s.pipe.open is not False or s.mode == AIR_FILL \
+                or self.context.inputs.fills:
+            return None
+        found = s.pipe.holds(self._last.at or 0)
+        return None if found is None else (found[0], found[1], s.feed.next_at)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back."""
+        self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
         s = self.state

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,7 +12,7 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import ALL, Context, Finding, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
@@ -264,6 +264,24 @@ class CompressorLongRun(Rule):
         if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
             return s.mode, s.mode
         return None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the counters' values of which only the last two are kept."""
+        s = self.state
+        if s.run.gap_at is not None:
+            return None
+        if point == self._hours:
+            return (*ALL, None)
+        count = s.starts.value if point == self._starts else None
+        return None if count is None else (count, count, None)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take what was kept back of a counter."""
+        counter = self.state.hours if point == self._hours else self.state.starts
+        for at, value in zip(times[-2:], values[-2:], strict=True):
+            counter.sample(at, value)
 
     def dump(self) -> dict[str, Any]:
         """Return the state."""

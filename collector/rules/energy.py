@@ -10,7 +10,7 @@ from typing import Any
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
 from collector.physics.energy import energy_used
-from collector.rules.base import Context, State, number
+from collector.rules.base import Context, State, contact_band, number
 from collector.rules.duty import FROZEN
 from collector.rules.estimates import Estimator
 from collector.rules.running import OnTime, Span
@@ -80,6 +80,15 @@ class CompressorDuty(Estimator):
         spans, spacing = s.time.sample(at, on, before_at, gap)
         self._add(spans)
         s.variance += spacing * spacing / 12
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the contact's state, while the device is alive."""
+        time = self.state.time
+        return None if time.on is None or time.doubt else contact_band(time.on)
+
+    def quiet_until(self, point: str) -> int | None:
+        """Return when the device would have stood still for too long."""
+        return (self._point.source.moved_at or 0) + self._frozen
 
     def _add(self, spans: list[Span]) -> None:
         s = self.state

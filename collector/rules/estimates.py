@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from abc import abstractmethod
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -11,7 +11,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
-from collector.rules.base import Context, State
+from collector.rules.base import Context, Hears, State
 from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["Estimator", "PurgeCompletion", "build_estimators"]
@@ -21,7 +21,7 @@ _HOUR = 3_600_000
 _STEP = 0.1  # %, the resolution of a common oxygen sensor
 
 
-class Estimator(ABC):
+class Estimator(Hears):
     """One quantity of one asset, fed with good samples and asked once a day."""
 
     quantity: ClassVar[str]
@@ -95,6 +95,7 @@ class PurgeCompletion(Estimator):
         self.state = _CompletionState()
         self._target = target_of(context, asset)
         self._sums = MeanSums()
+        self._last = context.inputs.point(self.inputs[0])
 
     def begin(self, now: int) -> None:
         """Start the first hour."""
@@ -115,6 +116,29 @@ class PurgeCompletion(Estimator):
             self._sums = MeanSums()
             s.hour_at = hour
         self._sums.add(value)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the vent's position."""
+        return None if point == self.inputs[0] else self.state.pipe.quiet()
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that only goes into the mean of its hour."""
+        if point != self.inputs[0]:
+            return None
+        found = self.state.pipe.holds(self._last.at or 0)
+        return None if found is None else (
+            found[0], found[1], self.state.hour_at + _HOUR if found[2] else None,
+        )
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back."""
+        found = self.state.pipe.holds(times[0])
+        self.state.pipe.of_pipe_many(values)
+        if found is not None and found[2]:
+            for value in values:
+                self._sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the completion by the last hour that has readings."""

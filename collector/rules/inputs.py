@@ -136,6 +136,9 @@ class Inputs:
         self._device_of = {p: d for d in plant.devices.values() for p in d.points}
         for device in plant.devices.values():
             self.sources[device.id] = Source(device.id, device.every, self._silence(device.id))
+        self.least_gap = min([_LEAST_GAP, *(
+            _POLLS_OF_GAP * d.every + d.every // 2 for d in plant.devices.values())])
+        """The least that :meth:`Point.max_gap` can be for any point, ms."""
 
     def __repr__(self) -> str:
         return f"Inputs({len(self.points)} points, {self.late} late, {self.repeated} repeated)"

@@ -7,7 +7,7 @@ each. The amount, not the pressure: everything is brought to one temperature fir
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -117,6 +117,26 @@ class Decays:
         s.kelvin_at = at
         s.heat += celsius + 273.15
         s.heat_count += 1
+
+    def temperatures(self, at: int, celsius: Sequence[float]) -> None:
+        """Take many temperatures, the last of them at ``at``: the same as each by itself."""
+        s = self.state
+        s.kelvin_at = at
+        for value in celsius:
+            s.heat += value + 273.15
+        s.heat_count += len(celsius)
+
+    def whole_until(self) -> int | None:
+        """Return when the average under way is whole; ``None`` where none is."""
+        s = self.state
+        return None if s.bucket_at is None or s.clear_at is None else s.bucket_at + BUCKET
+
+    def pressures(self, psi: Sequence[float]) -> None:
+        """Take many pressures of the average under way: the same as each by itself."""
+        s = self.state
+        for value in psi:
+            s.total += value
+        s.count += len(psi)
 
     def pressure(self, at: int, psi: float, before_at: int | None, gap: int) -> bool:
         """Take a gauge pressure; return whether an average was finished by it."""

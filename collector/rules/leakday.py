@@ -195,6 +195,20 @@ class LeakRate(Estimator):
         """Take a good sample."""
         self._track.observe(point, at, value, before_at)
 
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return what changes nothing in the track."""
+        return self._track.quiet(point)
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return what only goes into the track's averages."""
+        return self._track.holds(point)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take samples that were kept back."""
+        self._track.observe_many(point, times, values)
+
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
         found = told_together(self.context, self.asset, now, DAY)

@@ -6,12 +6,12 @@ after each.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
-from collector.rules.base import Context
+from collector.rules.base import ALL, Context, contact_band
 from collector.rules.leakdata import REFERENCE, Decays
 
 __all__ = ["PSI", "Leaks", "RiserTrack", "TankTrack", "leaks_of"]
@@ -40,6 +40,19 @@ class _Track:
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.decays!r})"
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band in which a further sample of a contact or the mode changes nothing."""
+        return contact_band(on=False)
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the band in which samples only go into the averages under way."""
+        until = self.decays.whole_until() if point == self.pressure else None
+        return None if until is None else (*ALL, until)
+
+    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+        """Take samples that :meth:`holds` let be kept back."""
+        self.decays.pressures(values)
 
     def _vents(self, risers: frozenset[str]) -> tuple[str, ...]:
         return tuple(v.id for v in self.context.plant.vents.values() if v.riser in risers)
@@ -97,6 +110,23 @@ class RiserTrack(_Track):
             self.decays.temperature(at, value)
         elif value >= 0.5 and (point in self._opens or point == self._bypass):
             self.decays.block(at + _AFTER)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of a contact that is off."""
+        return None if point in (self.pressure, self._heat) else super().quiet(point)
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the band in which samples only go into the averages under way."""
+        if point == self._heat:
+            return (*ALL, None) if self.decays.compensated else None
+        return super().holds(point)
+
+    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+        """Take samples that :meth:`holds` let be kept back."""
+        if point == self._heat:
+            self.decays.temperatures(times[-1], values)
+        else:
+            super().observe_many(point, times, values)
 
     def _look(self, at: int) -> None:
         inputs = self.context.inputs
@@ -160,6 +190,12 @@ class TankTrack(_Track):
             self._run(at, running=value >= 0.5)
         elif (point in self._opens and value >= 0.5) or (point == self._mode and value != 1.0):
             self.decays.block(at + _AFTER)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the bands of contacts that are off and of the mode in nitrogen."""
+        if point == self.pressure or (point == self._running and self._off_at is None):
+            return None
+        return (1.0, 1.0) if point == self._mode else super().quiet(point)
 
     def _run(self, at: int, *, running: bool) -> None:
         if not running:

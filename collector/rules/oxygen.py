@@ -12,7 +12,7 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, Finding, Rule, State, Values, contact_band, number
 from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
@@ -225,7 +225,9 @@ class OxygenNotFalling(Rule):
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the oxygen at which nothing is kept: no purge is under way."""
         s = self.state
-        if point == self._oxygen and s.begun_at is None and s.below:
+        if point == self._open:
+            return None if s.open is None or not self._has_open else contact_band(s.open)
+        if s.begun_at is None and s.below:
             return -0.5, self._target + self._deadband
         return None
 

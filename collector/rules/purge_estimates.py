@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -40,6 +40,8 @@ class _CurveState(State):
     feed: FeedGas = field(default_factory=FeedGas)
     begun_at: int | None = None
     seen_begin: bool = False
+    taken_at: int | None = None
+    """The last reading that was taken."""
     open_ms: int = 0
     width: int = 2 * _MINUTE
     total: float = 0.0
@@ -76,6 +78,7 @@ class _PurgeCurve(Estimator):
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         super().__init__(context, asset, (self._oxygen, self._open))
         self.state = _CurveState()
+        self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._generator = generator_of(context, asset)
         expected = predicted_time_constant(context, asset)
@@ -96,6 +99,7 @@ class _PurgeCurve(Estimator):
         if point == self._open:
             s.pipe.position(at, value)
             return
+        s.taken_at = at
         s.feed.look(self.context, self._generator, at)
         gap = self.context.inputs.max_gap(point)
         passed = at - before_at if before_at is not None and at - before_at <= gap else 0
@@ -119,10 +123,55 @@ class _PurgeCurve(Estimator):
         if s.open_ms - s.from_ms >= s.width:
             self._close(at)
 
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the vent's position."""
+        return self.state.pipe.quiet() if point == self._open else None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that begins and ends no purge and only goes into a mean."""
+        s = self.state
+        if point != self._oxygen or self.context.inputs.fills:
+            return None
+        found = s.pipe.holds(self._last.at or 0)
+        if found is None:
+            return None
+        low, high, trusted = found
+        until = s.feed.next_at
+        if s.begun_at is None:
+            return low, min(high, self._target + _UNDER_WAY) if trusted else high, until
+        if trusted:
+            low = max(low, math.nextafter(self._target, math.inf))
+        if s.pipe.open is False:
+            return low, high, until
+        if s.taken_at is None:
+            return None
+        return low, high, min(until, s.taken_at + s.width - (s.open_ms - s.from_ms))
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back."""
+        s = self.state
+        found = s.pipe.holds(times[0])
+        s.pipe.of_pipe_many(values)
+        s.taken_at = times[-1]
+        if s.begun_at is None:
+            return
+        trusted = found is not None and found[2]
+        if trusted:
+            s.reached = 0
+        if s.pipe.open is False:
+            return
+        s.open_ms += times[-1] - before_at
+        if trusted:
+            for value in values:
+                s.total += value
+            s.count += len(values)
+
     def _start(self, at: int, value: float) -> None:
         old = self.state
         self.state = _CurveState(
-            pipe=old.pipe, feed=old.feed, begun_at=at, start_at=old.start_at,
+            pipe=old.pipe, feed=old.feed, taken_at=old.taken_at, begun_at=at, start_at=old.start_at,
             seen_begin=value >= _NEAR_AIR or old.lowest <= self._target,
         )
 
@@ -145,8 +194,10 @@ class _PurgeCurve(Estimator):
     def _end(self) -> None:
         old = self.state
         # That it is done is news as well.
-        self.state = _CurveState(pipe=old.pipe, feed=old.feed, start_at=old.start_at,
-                                 lowest=self._target, wanted=True)
+        self.state = _CurveState(
+            pipe=old.pipe, feed=old.feed, taken_at=old.taken_at, start_at=old.start_at,
+            lowest=self._target, wanted=True,
+        )
 
     def _feed(self, now: int) -> float:
         return self.state.feed.level(self.context, self.asset, now)[0]
@@ -273,6 +324,7 @@ class OxygenExposure(Estimator):
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         super().__init__(context, asset, (self._oxygen, self._open))
         self.state = _ExposureState()
+        self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
 
     def begin(self, now: int) -> None:
@@ -293,6 +345,33 @@ class OxygenExposure(Estimator):
             s.total += max(s.last - self._target, 0.0) * passed
         if s.pipe.of_pipe(at, value):
             s.last = value
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the vent's position."""
+        return self.state.pipe.quiet() if point == self._open else None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that only adds to the day's exposure."""
+        found = self.state.pipe.holds(self._last.at or 0) if point == self._oxygen else None
+        return None if found is None else (found[0], found[1], None)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back."""
+        s, target = self.state, self._target
+        found = s.pipe.holds(times[0])
+        of_pipe, last = found is not None and found[2], s.last
+        for at, value in zip(times, values, strict=True):
+            if last is not None:
+                passed = max(at - max(before_at, s.start_at), 0)
+                s.known_ms += passed
+                s.total += max(last - target, 0.0) * passed
+            if of_pipe:
+                last = value
+            before_at = at
+        s.last = last
+        s.pipe.of_pipe_many(values)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the day's exposure with its coverage, where at least half of it was seen."""

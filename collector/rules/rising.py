@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Rule, State, Values, number
-from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
+from collector.rules.ventgas import (
+    AIR_FILL,
+    PipeOxygen,
+    declared_fill,
+    generator_of,
+    mode_of,
+    target_of,
+)
 
 __all__ = ["CONDITIONS", "OxygenRising"]
 
@@ -28,6 +35,7 @@ NFPA 25), made up for with air and not with nitrogen, is 2.7 % of the gas an hou
 @dataclass(slots=True, kw_only=True)
 class _RisingState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
+    mode: float | None = None
     reached_at: int | None = None
     lowest: float | None = None
     """Lowest mean of a part since the target was reached."""
@@ -58,10 +66,14 @@ class OxygenRising(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
+        # A change of mode parts what was read before it from what is read after it.
+        self._mode = mode_of(context, asset)
         super().__init__(
-            context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
+            context, asset, needs=[self._oxygen],
+            inputs=[self._oxygen, self._open, *([self._mode] if self._mode else [])],
         )
         self.state = _RisingState()
+        self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._line = self._target + (number(self.settings, "rise") or 0.0)
         self._deadband = number(self.settings, "deadband") or 0.0
@@ -76,6 +88,9 @@ class OxygenRising(Rule):
             self._drop_part()
             was, s.room = s.room, False
             return was
+        if point == self._mode:
+            s.mode = value
+            return False
         if declared_fill(self.context, self.asset, at) is not None:
             return self._forget()
         if not s.pipe.of_pipe(at, value) or s.room:
@@ -93,6 +108,41 @@ class OxygenRising(Rule):
             return False
         return self._close(at)
 
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the vent's position, and the mode that it is in."""
+        if point == self._mode:
+            return None if self.state.mode is None else (self.state.mode, self.state.mode)
+        return self.state.pipe.quiet() if point == self._open else None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that only goes into the mean of its part."""
+        s = self.state
+        if point != self._oxygen or self.context.inputs.fills or s.mode == AIR_FILL:
+            return None
+        found = s.pipe.holds(self._last.at or 0)
+        if found is None:
+            return None
+        low, high, trusted = found
+        if not trusted or s.room:
+            return low, high, None
+        return None if s.part_at is None else (low, high, s.part_at + self._part)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back."""
+        s = self.state
+        found = s.pipe.holds(times[0])
+        s.pipe.of_pipe_many(values)
+        if found is None or not found[2] or s.room:
+            return
+        total, squares = s.total, s.squares
+        for value in values:
+            total += value
+            squares += value * value
+        s.total, s.squares = total, squares
+        s.count += len(values)
+
     def _drop_part(self) -> None:
         s = self.state
         s.part_at, s.count, s.total, s.squares = None, 0, 0.0, 0.0
@@ -101,7 +151,7 @@ class OxygenRising(Rule):
         """Begin anew: a fill brings air by intent, and the target has to be reached again."""
         s = self.state
         changed = s.high or s.reached_at is not None
-        self.state = _RisingState(pipe=s.pipe)
+        self.state = _RisingState(pipe=s.pipe, mode=s.mode)
         return changed
 
     def _close(self, at: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +23,11 @@ _FLICKER_MEMORY = 300
 _LIVELY = 0.1
 """Share of samples that differ from the one before below which a steady reading is no news."""
 _SAME = 1e-9
+_ROWS = 2 * _SAMPLES + 1
+"""Five samples before a step, one that may be of both sides, five after."""
+_MOST_TO_GO = 125.0
+"""% by which a possible reading can lie above or below any feed."""
+_NEVER = 2**62
 
 
 @dataclass(slots=True, kw_only=True)
@@ -30,6 +35,8 @@ class _SuspectState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     feed: FeedGas = field(default_factory=FeedGas)
     last: float | None = None
+    taken_at: int | None = None
+    """When that was read."""
     impossible_at: int | None = None
     possible_at: int | None = None
     held_at: int | None = None
@@ -94,7 +101,7 @@ class OxygenSensorSuspect(Rule):
         changed = self._take_range(at, value)
         changed = self._take_still(at, value, passed) or changed
         changed = self._take_step(at, value, unbroken) or changed
-        s.last = value
+        s.last, s.taken_at = value, at
         # After a silence the dead-sensor deadline is to be set anew, and so it is by each judging.
         return changed or not unbroken
 
@@ -147,17 +154,20 @@ class OxygenSensorSuspect(Rule):
         s = self.state
         if not unbroken or s.pipe.settling(at):
             s.recent_series = []
-        # Eleven samples: five before, one that may be of both, five after.
-        s.recent_series = [*s.recent_series, [at, value]][-(2 * _SAMPLES + 1):]
+        s.recent_series = [*s.recent_series, [at, value]][-_ROWS:]
         if s.step_at is not None:
             return self._steps_back(at)
         rows = s.recent_series
         if len(rows) <= 2 * _SAMPLES:
             return False
-        before, after = rows[:_SAMPLES], rows[-_SAMPLES:]
-        one, two = _middle(before), _middle(after)
-        # Both sides must lie close together, or it is a slope and no step.
-        width = max(_width(before), _width(after))
+        before = sorted([r[1] for r in rows[:_SAMPLES]])
+        after = sorted([r[1] for r in rows[-_SAMPLES:]])
+        one, two = before[_SAMPLES // 2], after[_SAMPLES // 2]
+        if abs(two - one) < self._step:
+            return False
+        # Both sides must lie close together, or it is a slope and no step. One wild sample of
+        # five does not count.
+        width = max(before[-2] - before[1], after[-2] - after[1])
         if abs(two - one) < max(self._step, 4 * width, self._gas_can(rows)):
             return False
         if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
@@ -194,6 +204,46 @@ class OxygenSensorSuspect(Rule):
             return False
         back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
         return abs(back + height) <= _STEPPED_BACK * abs(height)
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the band of the vent's position."""
+        return self.state.pipe.quiet() if point == self._open and self._has_open else None
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return a band too narrow for a step, for as long as nothing can freeze in it."""
+        s = self.state
+        if point != self._oxygen or s.taken_at is None or not s.recent_series:
+            return None
+        if s.impossible_at is not None or s.frozen_at is not None or s.step_at is not None \
+                or s.pipe.settling(s.taken_at):
+            return None
+        values = [r[1] for r in s.recent_series]
+        middle, reach = (min(values) + max(values)) / 2, self._step / 2 - 1e-9
+        return (max(self._low, middle - reach), min(self._high, middle + reach),
+                min(s.feed.next_at, self._earliest_frozen(s.taken_at)))
+
+    def _earliest_frozen(self, at: int) -> int:
+        """Return before when it cannot be called frozen, whatever readings follow ``at``."""
+        s = self.state
+        if self._tau is None or s.pipe.open is False:
+            return _NEVER
+        if s.flicker < _LIVELY or s.held_at is None:
+            return at + self._least_still  # it would have to move first, and then to hold
+        due = int((self._movement - s.moved) * self._tau / _MOST_TO_GO)
+        return max(s.held_at + self._least_still, at + due)
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take readings that were kept back: in range, without a step, and not frozen yet."""
+        s = self.state
+        for at, value in zip(times, values, strict=True):
+            self._take_still(at, value, at - before_at)
+            s.last, before_at = value, at
+        kept = [[at, value] for at, value in zip(
+            times[-_ROWS:], values[-_ROWS:], strict=True)]
+        s.recent_series = [*s.recent_series, *kept][-_ROWS:]
+        s.taken_at = times[-1]
 
     # -- the finding -----------------------------------------------------------------------------
 
@@ -295,12 +345,6 @@ class OxygenSensorSuspect(Rule):
 
 def _middle(rows: list[list[float]]) -> float:
     return sorted(r[1] for r in rows)[len(rows) // 2]
-
-
-def _width(rows: list[list[float]]) -> float:
-    """Spread of the middle three of five: one wild sample does not count."""
-    ordered = sorted(r[1] for r in rows)
-    return ordered[-2] - ordered[1]
 
 
 def _oxygen_sensor_suspect(context: Context, asset: str) -> Rule | NotWatched:

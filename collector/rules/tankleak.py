@@ -9,14 +9,23 @@ nothing: a regulator that passes just what the pipe loses keeps it so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.estimate import Estimate
 from collector.physics.sums import LineSums
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Context,
+    Finding,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
 from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
@@ -146,6 +155,29 @@ class TankLeak(Rule):
             riser.total += value
             riser.count += 1
         return changed
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return what only goes into the sums of its minute."""
+        s = self.state
+        if s.minute_at is None:
+            return None
+        low, high = contact_band(s.off_at is None) if point == self._running else ALL
+        return low, high, s.minute_at + _MINUTE
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take samples that were kept back."""
+        s = self.state
+        if point == self._tank:
+            for value in values:
+                s.tank += value
+            s.count += len(values)
+        elif point != self._running:
+            riser = self._risers[self._pressures[point]]
+            for value in values:
+                riser.total += value
+            riser.count += len(values)
 
     def _run(self, at: int, on: bool) -> None:
         s = self.state

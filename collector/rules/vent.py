@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import (
+    Context,
+    Finding,
+    Level,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
@@ -45,6 +54,7 @@ class _Stuck(Rule):
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         both = [self._oxygen, self._open]
         super().__init__(context, asset, inputs=both, needs=both)
+        self._last = context.inputs.point(self._oxygen)
         self.state = _StuckState()
         self._target = target_of(context, asset)
         margin = number(self.settings, "margin") or 0.0
@@ -117,8 +127,27 @@ class _Stuck(Rule):
         stay = self.state.stay
         if point != self._open or stay.on is None:
             return None
-        is_open = stay.on is self.stuck_open
-        return (0.5, float("inf")) if is_open else (float("-inf"), 0.5 - 1e-9)
+        return contact_band(stay.on is self.stuck_open)
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that changes nothing but what was read last."""
+        s = self.state
+        found = s.pipe.holds(self._last.at or 0) if point == self._oxygen else None
+        if found is None:
+            return None
+        low, high, of_pipe = found
+        if of_pipe:
+            band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
+            if band is None:
+                return None
+            low, high = max(low, band[0]), min(high, band[1])
+        return low, high, None
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take the last of the readings that were kept back."""
+        self.state.pipe.of_pipe_many(values)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has stayed, the oxygen, and the limit."""

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from collector.rules.base import Context, State, number
+from collector.domain.readings import MODES
+from collector.rules.base import Context, State, contact_band, number
 
-__all__ = ["FeedGas", "PipeOxygen", "declared_fill", "generator_of", "target_of"]
+__all__ = ["AIR_FILL", "FeedGas", "PipeOxygen", "declared_fill", "generator_of",
+           "mode_of", "target_of"]
+
+AIR_FILL = float(MODES.index("air-fill"))
+"""The mode's value in air-fill."""
 
 _HOUR = 3_600_000
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
@@ -17,6 +23,8 @@ _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _LOWEST, _HIGHEST = -0.5, 25.0
 _MEMORY = 3 * _HOUR
+_LOOK = 5 * 60_000
+"""ms between looks at the analyser: many of them in its memory, few of them to pay for."""
 
 
 def target_of(context: Context, vent: str) -> float:
@@ -35,6 +43,12 @@ def generator_of(context: Context, vent: str) -> str | None:
     return riser.fed_by if riser is not None else None
 
 
+def mode_of(context: Context, vent: str) -> str:
+    """Return the point of the mode of this vent's generator; empty where it cannot be read."""
+    point = f"{generator_of(context, vent)}.mode"
+    return point if generator_of(context, vent) and context.wired(point) else ""
+
+
 def declared_fill(context: Context, vent: str, now: int) -> int | None:
     """Return until when a fill of this vent's riser or its generator is declared, if it is on."""
     things = (context.plant.vents[vent].riser, generator_of(context, vent))
@@ -51,9 +65,14 @@ class FeedGas(State):
 
     percent: float | None = None
     read_at: int | None = None
+    next_at: int = 0
+    """When to look again."""
 
     def look(self, context: Context, generator: str | None, now: int) -> None:
-        """Look at the analyser; cheap enough for every sample."""
+        """Look at the analyser where it is time to; cheap enough for every sample."""
+        if now < self.next_at:
+            return
+        self.next_at = now + _LOOK
         point = context.inputs.points.get(f"{generator}.product_oxygen")
         if point is None or point.value is None or point.at is None or point.at == self.read_at:
             return
@@ -105,6 +124,24 @@ class PipeOxygen(State):
             self.shut = None
         self.open = is_open
         return True
+
+    def quiet(self) -> tuple[float, float] | None:
+        """Return the readings of the position that change nothing."""
+        return None if self.open is None else contact_band(self.open)
+
+    def holds(self, at: int) -> tuple[float, float, bool] | None:
+        """Return the oxygen that may be taken later, all at once, and whether it is the pipe's.
+
+        ``None`` while the vent moved lately, or before the first reading after it opened.
+        """
+        if self.settling(at) or (self.open and self.shut is not None):
+            return None
+        return _LOWEST, _HIGHEST, self.open is not False or not self.breathes
+
+    def of_pipe_many(self, values: Sequence[float]) -> None:
+        """Take readings within the band of :meth:`holds`."""
+        if self.open is False:
+            self.shut = values[-1]
 
     def settling(self, at: int) -> bool:
         """Whether the vent moved so lately that the chamber still holds what it held before."""

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Context,
+    Finding,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
@@ -21,6 +30,8 @@ _TOO_FEW = 0.5
 
 @dataclass(slots=True, kw_only=True)
 class _WeakState(State):
+    on: bool | None = None
+    """The compressor as last heard."""
     weak: bool | None = None
     since_at: int | None = None
     judged_at: int = 0
@@ -55,16 +66,16 @@ class CompressorWeak(Rule):
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take note that the compressor was heard of: a cycle may have ended with it."""
-        return point == self._cycles.running
+        if point != self._cycles.running:
+            return False
+        self.state.on = value >= 0.5
+        return True
 
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
         if point == self._cycles.tank:
-            return float("-inf"), float("inf")
-        on = self._cycles.state.on
-        if on is None:
-            return None
-        return (0.5, float("inf")) if on else (float("-inf"), 0.5 - 1e-9)
+            return ALL
+        return None if self.state.on is None else contact_band(self.state.on)
 
     def judge(self, now: int) -> Finding:
         """Return whether the last runs brought too little."""
@@ -72,7 +83,7 @@ class CompressorWeak(Rule):
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
             if s.weak:  # somebody reset the baseline: what was held against it is over
-                self.state = _WeakState()
+                self.state = _WeakState(on=s.on)
                 return Finding.absent(now)
             return Finding.unknown(self._learning())
         rows = self._cycles.state.runs_series

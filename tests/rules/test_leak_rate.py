@@ -146,7 +146,7 @@ def test_trap_the_demand_of_a_declared_fill_is_left_out():
     s = told([], watched([leaky]))
     s.watch.declare_fill("r1", T0 + 12 * 3_600_000)
     s.feed(rows)
-    track = s.watch._engine._estimators[0].context.shared["leaks"].riser("r1")
+    track = s.watch._engine._asking.estimators[0].context.shared["leaks"].riser("r1")
     assert min(x.at for x in track.decays.stretches(0, T0 + 2 * DAY)) > T0 + 12 * 3_600_000
 
 

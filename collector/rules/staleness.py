@@ -1,0 +1,49 @@
+"""Finds the points that fell silent without a word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from collector.rules.inputs import Inputs
+
+__all__ = ["Staleness"]
+
+_SWEEP = 30_000
+"""ms between looks."""
+
+
+class Staleness:
+    """Looks now and then which points have gone without a sample for too long."""
+
+    def __init__(self, inputs: Inputs) -> None:
+        self._inputs = inputs
+        self.points: set[str] = set()
+        """What is silent; its next sample is news."""
+        self.next_at: int | None = None
+        """When to look next, ms."""
+
+    def __repr__(self) -> str:
+        return f"Staleness({len(self.points)} points, next_at={self.next_at})"
+
+    def begin(self, now: int) -> None:
+        """Set the first look."""
+        self.next_at = now + _SWEEP
+
+    def look(self, names: Iterable[str], now: int) -> list[str]:
+        """Return which of ``names`` have gone silent since the last look; none before its time."""
+        if self.next_at is None or now < self.next_at:
+            return []
+        self.next_at = now // _SWEEP * _SWEEP + _SWEEP
+        silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
+        points, found = self._inputs.points, []
+        for name in names:
+            point = points[name]
+            if point.at is None or name in self.points:
+                continue
+            # Most have a sample of just now: none of those asks for its gap.
+            if point.source.id in silent or (
+                now - point.at > self._inputs.least_gap and now - point.at > point.max_gap()
+            ):
+                found.append(name)
+        self.points.update(found)
+        return found
