@@ -21,6 +21,7 @@ COMMANDS = {
     "replay": "feed recorded readings through the same rules; print the events",
     "export": "write readings or events from the journal",
     "survey": "what the pipes hold, whether the plant can fill and purge them, what is not said",
+    "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
     "people": "who may do what at the board: accounts, roles, passwords",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }

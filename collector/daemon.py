@@ -12,15 +12,23 @@ import json
 import logging
 import random
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from collector import __version__
+from collector.acceptance import Clerk
 from collector.calling import link_services, policy_of, signer_of
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
-from collector.domain.actions import Action
-from collector.domain.errors import JournalCorrupt, JournalError, SiteFileError
+from collector.desks import acceptance_events, record_store
+from collector.domain.actions import Action, Deed
+from collector.domain.errors import (
+    ActionRefused,
+    JournalCorrupt,
+    JournalError,
+    SiteFileError,
+)
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
@@ -84,6 +92,7 @@ class Daemon:
         self._clockwork = Clockwork(clock)
         self._accounts: Accounts | None = None
         self._journal: Journal
+        self._clerk: Clerk
         self._pipeline: Pipeline
         self._poller: Poller
         self._outbox: Outbox
@@ -158,6 +167,7 @@ class Daemon:
         # outlive it too.
         for consumer in (_WATCH, CONSUMER):
             self._journal.register(consumer)
+        self._clerk = Clerk(record_store(folder), acceptance_events(self._journal))
         watch = self._new_watch()
         number = self._restore(watch)
         self._pipeline = Pipeline(
@@ -269,6 +279,7 @@ class Daemon:
         every(_HOUR, "pack", self._pack)
         every(6 * _HOUR, "retain", self._retain)
         every(_MINUTE, "sign-of-life", self._sign_of_life)
+        every(2000, "acceptance", self._note_acceptance)
         self._clockwork.start()
 
     # -- stop ------------------------------------------------------------------------------------
@@ -387,6 +398,23 @@ class Daemon:
     async def _sign_of_life(self) -> None:
         standing = sum(a.present for a in self.alarms())
         self._service.status(f"{len(self.picture)} points, {standing} conditions standing")
+
+    async def _note_acceptance(self) -> None:
+        """Journal what people did with an acceptance, be it here or on the command line."""
+        for note in await asyncio.to_thread(self._clerk.news, self._config.plant):
+            fact = replace(note.fact, time=self.clock.now())
+            if note.fills is not None:
+                await self._mark_fill(note.fact, begins=note.fills)
+            _log.info("%s: %s", fact.fact, fact.text)
+            self._pipeline.note(fact)
+
+    async def _mark_fill(self, fact: FactNoted, *, begins: bool) -> None:
+        now = self.clock.now()
+        action = Action(
+            deed=Deed.DECLARE_FILL if begins else Deed.END_FILL, alarm=fact.asset, time=now,
+            by=str(fact.values["by"]), why="acceptance", until=now + 2 * _HOUR if begins else None)
+        with contextlib.suppress(ActionRefused):  # over by itself already: nothing to end
+            await self._pipeline.act(action)
 
     def _healthy(self) -> bool:
         last = self._pipeline.statistics().last_turn

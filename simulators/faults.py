@@ -98,6 +98,10 @@ def _bypass(bench: Bench, on: bool, order: _Order) -> None:
     _riser(bench, order).bypass_open = on
 
 
+def _shut(bench: Bench, on: bool, order: _Order) -> None:
+    _riser(bench, order).shut = on
+
+
 def _wear(bench: Bench, on: bool, order: _Order) -> None:
     _generator(bench, order).wear = order.number("share", "number", 0.35) if on else 0.0
 
@@ -214,6 +218,7 @@ FAULTS: Mapping[str, Fault] = {
     "leak-growth": _leak_growth,
     "riser-trip": _trip,
     "bypass-open": _bypass,
+    "supply-shut": _shut,
     "worn-compressor": _wear,
     "tank-leak": _tank_leak,
     "narrow-switch": _narrow_switch,

@@ -18,7 +18,8 @@ __all__ = ["Pipe", "PipeFaults"]
 class PipeFaults:
     """What is wrong with a riser. Flows in mol/s at supervisory pressure."""
 
-    __slots__ = ("bypass_open", "grow_from", "grow_rate", "heating_off", "leak_step", "trip")
+    __slots__ = ("bypass_open", "grow_from", "grow_rate", "heating_off", "leak_step", "shut",
+                 "trip")
 
     def __init__(self) -> None:
         self.leak_step = 0.0
@@ -27,6 +28,8 @@ class PipeFaults:
         self.grow_from = 0.0
         self.trip = 0.0
         self.bypass_open = False
+        self.shut = False
+        """Whether the supply valve is closed: nothing gets in, whatever the device would let."""
         self.heating_off = False
         """Of the valve room, which then takes the cold of outside."""
 
@@ -73,6 +76,9 @@ class Pipe:
     def demand(self, supply_gauge: float) -> float:
         """Return what the air maintenance device lets in, mol/s. It sticks, droops and creeps."""
         spec, gauge = self.spec, self.gauge
+        if self.faults.shut:
+            self.amd_open = False
+            return 0.0
         if self.faults.bypass_open:
             drop = supply_gauge - gauge
             return 4 * spec.supply * math.sqrt(drop / (60 * PSI)) if drop > 0 else 0.0

@@ -27,3 +27,5 @@ class Baseline:
     given: bool
     """Whether a person set it in the site file; then nothing is learned."""
     conditions: str
+    accepted_by: str = ""
+    """Who signed the acceptance it comes from; empty where it was learned or given."""

@@ -231,13 +231,14 @@ class Journal:
 
     def events(
         self, *, start: int | None = None, end: int | None = None, kind: str | None = None,
+        after: int = 0,
     ) -> Iterator[StoredEvent]:
         """Yield events in the order they were committed.
 
         ``start`` and ``end`` (excluded) are ms; ``kind`` is that of the JSON line: ``alarm``,
-        ``estimate``, or a fact's own.
+        ``estimate``, or a fact's own. ``after`` is the number of an event to go on behind.
         """
-        last = 0
+        last = after
         while True:
             with self._database.reading() as db:
                 rows = db.execute(
@@ -250,6 +251,12 @@ class Journal:
                 return
             yield from map(consumers.stored_event, rows)
             last = rows[-1][0]
+
+    def last_event(self) -> int:
+        """Return the number of the newest event; 0 before the first."""
+        with self._database.reading() as db:
+            row = db.execute("SELECT max(seq) FROM events").fetchone()
+        return int(row[0] or 0)
 
     def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
         return Reading(

@@ -18,7 +18,10 @@ from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted
 from collector.physics.estimate import Estimate
 
-__all__ = ["Baselines", "Want"]
+__all__ = ["ACCEPTED", "Baselines", "Want"]
+
+ACCEPTED = "baseline-accepted"
+"""The fact that an acceptance, signed by people, found a value: it stands until it is reset."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +49,8 @@ class Baselines:
         self._names = names or {}
         self._wants: dict[str, Want] = {}
         self._days: dict[str, list[list[float]]] = {}
+        self._accepted: dict[str, list[Any]] = {}
+        """When (ms), value, deviation, by whom."""
         self._facts: list[FactNoted] = []
 
     def __repr__(self) -> str:
@@ -62,7 +67,7 @@ class Baselines:
         """
         want = self._wants[key]
         days = self._days.setdefault(key, [])
-        if want.given is not None or len(days) >= want.needed:
+        if want.given is not None or key in self._accepted or len(days) >= want.needed:
             return
         start, end = window
         # The length, not the end: a clock that was set moves a row by its first number alone.
@@ -77,6 +82,8 @@ class Baselines:
             return None
         if want.given is not None:
             return Estimate(value=want.given, deviation=0.0)
+        if want.key in self._accepted:
+            return self.accepted(quantity, asset)
         days = self._days.get(want.key, [])
         if len(days) < want.needed:
             return None
@@ -85,6 +92,21 @@ class Baselines:
         return Estimate(
             value=math.fsum(d[2] for d in days) / count, deviation=math.sqrt(spread) / count,
         )
+
+    def accepted(self, quantity: str, asset: str) -> Estimate | None:
+        """Return what an acceptance found, or ``None`` where there was none."""
+        row = self._accepted.get(f"{quantity}.{asset}")
+        return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
+
+    def take(self, fact: FactNoted) -> bool:
+        """Take over what an acceptance found; return whether the fact was of that kind."""
+        if fact.fact != ACCEPTED:
+            return False
+        values = fact.values
+        self._accepted[f"{values['quantity']}.{fact.asset}"] = [
+            fact.time, float(values["value"] or 0.0), float(values["deviation"] or 0.0),
+            str(values["by"])]
+        return True
 
     def reset(self, key: str, now: int, by: str, why: str) -> FactNoted:
         """Forget a learned baseline and begin to learn it afresh; return the fact to journal.
@@ -101,6 +123,7 @@ class Baselines:
             raise ActionRefused("this baseline is set in the site file: change it there")
         old = self.get(want.quantity, want.asset)
         self._days.pop(key, None)
+        self._accepted.pop(key, None)
         was = "it had not been learned" if old is None else f"it was {old.value:.3g} {want.unit}"
         return FactNoted(
             time=now, site=self._site, fact="baseline-reset", asset=want.asset,
@@ -121,13 +144,15 @@ class Baselines:
 
     def _shown(self, want: Want) -> Baseline:
         found, days = self.get(want.quantity, want.asset), self._days.get(want.key, [])
+        row = self._accepted.get(want.key)
+        window = (int(days[0][0]), int(days[-1][0] + days[-1][1])) if days else None
         return Baseline(
             quantity=want.quantity, asset=want.asset, unit=want.unit,
             value=None if found is None else found.value,
             deviation=None if found is None else found.deviation,
             days=len(days), needed=want.needed, given=want.given is not None,
-            window=(int(days[0][0]), int(days[-1][0] + days[-1][1])) if days else None,
-            conditions=want.conditions,
+            window=window if row is None else (int(row[0]), int(row[0])),
+            conditions=want.conditions, accepted_by="" if row is None else str(row[3]),
         )
 
     def _called(self, want: Want) -> str:
@@ -147,8 +172,14 @@ class Baselines:
 
     def dump(self) -> dict[str, Any]:
         """Return the state as JSON-able data; rows begin with an instant."""
-        return {key: {"days_series": [list(d) for d in days]} for key, days in self._days.items()}
+        found: dict[str, Any] = {
+            key: {"days_series": [list(d) for d in days]} for key, days in self._days.items()}
+        for key, row in self._accepted.items():
+            found.setdefault(key, {"days_series": []})["accepted_series"] = [list(row)]
+        return found
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
+        self._accepted = {key: list(held["accepted_series"][0]) for key, held in state.items()
+                          if held.get("accepted_series")}

@@ -109,6 +109,7 @@ class CompressorLongRun(Rule):
         computed, why = refill_limit(
             context.plant.generators[asset], site.altitude, site.standard_temperature,
         )
+        self._explicit = limit is not None
         self._refill = int(limit) if limit is not None else computed
         self._refill_why = "set in the site file" if limit is not None else why
         self._limits = {
@@ -187,14 +188,21 @@ class CompressorLongRun(Rule):
         self._note_phase(at)
         return True
 
+    def _accepted(self) -> int | None:
+        """Return the limit (ms) that the timed pump-up of a signed acceptance gives."""
+        found = None if self._explicit else \
+            self.context.baselines.accepted("pump-up-time", self.asset)
+        return None if found is None else round(found.value * _MARGIN * 60_000)
+
     def _limit(self, now: int) -> tuple[int, str]:
         phases = list(self.state.phases)
         if self.context.inputs.filling(self.asset, now) and "fill" not in phases:
             phases.append("fill")
         if not phases:
-            return self._refill, "unknown"
-        longest = max(phases, key=lambda p: self._limits[p])
-        return self._limits[longest], longest
+            return self._accepted() or self._refill, "unknown"
+        limits = self._limits | {"nitrogen": self._accepted() or self._refill}
+        longest = max(phases, key=lambda p: limits[p])
+        return limits[longest], longest
 
     def judge(self, now: int) -> Finding:
         """Return whether the present run is over its limit."""
@@ -250,7 +258,8 @@ class CompressorLongRun(Rule):
         if phase == "air-fill":
             return "for a refill in air-fill"
         known = "for a refill in nitrogen mode"
-        source = f"({self._refill_why})"
+        why = "half as much again as the pump-up of the acceptance"
+        source = f"({why if self._accepted() else self._refill_why})"
         return f"{known} {source}" if phase == "nitrogen" else (
             f"{known} {source}, taken because the mode is not read"
         )

@@ -251,7 +251,7 @@ class Engine:
 
     def note(self, fact: FactNoted) -> None:
         """Take a fact of people or of the daemon itself; its ticks have run."""
-        if self.fills.take(fact):
+        if self.fills.take(fact) or self.baselines.take(fact):
             self._mark_all()
         for slot in self._slots:
             if fact.fact in slot.rule.facts and slot.rule.note(fact):

@@ -46,6 +46,8 @@ CHANGES: list[Change] = [
     ("bypass-open", {"riser": "r1"}, 0.3,
      lambda ill, well: ill.read("r1.bypass_open") == 1.0
      and _value(ill, "r1.pressure") > _value(well, "r1.pressure") + 3),
+    ("supply-shut", {"riser": "r1"}, 12,
+     lambda ill, well: _value(ill, "r1.pressure") < _value(well, "r1.pressure") - 1),
     ("worn-compressor", {"generator": "gen1", "share": 0.45}, 8,
      lambda ill, well: _value(ill, "gen1.running_hours") > 1.3 * (
          _value(well, "gen1.running_hours") - 1200) + 1200),

@@ -1,0 +1,272 @@
+"""What can be done with an acceptance: open, begin a step, look, type in, give a reason, sign.
+
+The command line and the board both work through a desk. It reads the journal and never a device;
+``now`` is a parameter, and what it writes is on the disk before it returns.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from collector.acceptance.finding import Finding, Outcome
+from collector.acceptance.judges import judge
+from collector.acceptance.look import Look
+from collector.acceptance.record import Entry, Record, Result, Signature
+from collector.acceptance.steps import Kind, Size, Step, plan
+from collector.acceptance.store import RecordError, RecordStore
+from collector.clock import format_instant
+from collector.domain.plant import Plant
+from collector.domain.readings import Reading
+from collector.survey.limits import COOL_DOWN
+from collector.survey.words import Words, span
+
+__all__ = ["Desk", "History", "Seen"]
+
+_LEAST_GAP = 30_000
+_POLLS = 6
+"""Polls in a row that may be lost before a timing has a gap."""
+_NAME, _TEXT = 80, 500
+
+
+class History(Protocol):
+    """What a desk reads: the journal offers it."""
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterable[Reading]:
+        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
+
+    def clock_sets(self, after: int) -> Sequence[int]:
+        """Return when (ms) the clock was found set, of what was journalled after that event."""
+
+    def last_event(self) -> int:
+        """Return the number of the newest event."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A step as it stands: what the record says, and what the readings say if it is running."""
+
+    step: Step
+    entry: Entry
+    finding: Finding | None
+
+
+class Desk:
+    """One site's acceptances. ``render`` makes the PDF of a record (bytes)."""
+
+    def __init__(
+        self, plant: Callable[[], Plant], store: RecordStore, history: History, *,
+        render: Callable[[Record, Plant, History, int], bytes],
+    ) -> None:
+        self._plant, self.store, self._history, self._render = plant, store, history, render
+
+    def __repr__(self) -> str:
+        return f"Desk({self.store!r})"
+
+    # -- looking ---------------------------------------------------------------------------------
+
+    def records(self) -> list[Record]:
+        """Return every record, the oldest first."""
+        return self.store.load_all()
+
+    def current(self) -> Record | None:
+        """Return the acceptance that is under way, or ``None``."""
+        return next((r for r in reversed(self.records()) if r.sealed is None), None)
+
+    def steps(self, record: Record) -> tuple[Step, ...]:
+        """Return the record's steps in order."""
+        return plan(self._plant(), record.size)
+
+    def step(self, record: Record, step_id: str) -> Step:
+        """Return one step. Raises ``RecordError`` when there is none of that name."""
+        found = next((s for s in self.steps(record) if s.id == step_id), None)
+        if found is None:
+            raise RecordError(f"there is no step {step_id} here")
+        return found
+
+    def seen(self, record: Record, step: Step, now: int) -> Seen:
+        """Return a step as it stands at ``now``; nothing is changed."""
+        entry = record.entry(step.id)
+        finding = self.look(step, entry, now) if entry.result is Result.RUNNING else entry.finding
+        return Seen(step=step, entry=entry, finding=finding)
+
+    def look(self, step: Step, entry: Entry, now: int) -> Finding:
+        """Judge a step's readings since it was begun."""
+        plant, began = self._plant(), entry.began if entry.began is not None else now
+        points = step.points
+        kept: dict[str, list[Reading]] = {p: [] for p in points}
+        for reading in self._history.readings(points, began, max(now, began) + 1):
+            kept[reading.point].append(reading)
+        # By their order, not their time: a clock that was set back stamps what follows earlier.
+        jumps = self._history.clock_sets(entry.journal_at) if not entry.typed else ()
+        return judge(step, Look(plant=plant, began=began, now=now, readings=kept, jumps=jumps,
+                                longest_gap=self._gap(plant, points), typed=entry.typed))
+
+    @staticmethod
+    def _gap(plant: Plant, points: Sequence[str]) -> int:
+        paces = [source.every for p in points if (source := plant.source_of(p)) is not None]
+        return max(_POLLS * max(paces, default=0), _LEAST_GAP)
+
+    # -- doing -----------------------------------------------------------------------------------
+
+    def open(self, *, by: str, size: Size, now: int) -> Record:
+        """Begin an acceptance. Raises ``RecordError`` while another is under way."""
+        by = _text(by, "your name", _NAME)
+        with self.store.changing():
+            if (old := self.current()) is not None:
+                raise RecordError(f"acceptance {old.id} is under way: finish and sign it first")
+            stamp = format_instant(now // 1000 * 1000).replace(":", "").replace("-", "")
+            record = Record(id=f"{self._plant().site.id}-{stamp}", site=self._plant().site.id,
+                            opened=now, by=by, size=size)
+            self.store.save(record)
+            return record
+
+    def begin(self, record_id: str, step_id: str, *, by: str, now: int) -> Record:
+        """Begin a step, or begin it again. Raises ``RecordError`` where that cannot be."""
+        by = _text(by, "your name", _NAME)
+
+        def change(record: Record) -> Record:
+            step, old = self.step(record, step_id), record.entry(step_id)
+            if step.blocked:
+                raise RecordError(f"{step.title} cannot be timed here: {step.blocked}.")
+            if step.kind is Kind.FILL:
+                self._alone(record, step, now)
+            history = old.history
+            if old.finding is not None or old.result is Result.RUNNING:
+                history = (*history, self._tried(old))
+            return record.with_entry(step_id, Entry(
+                result=Result.RUNNING, began=now, by=by, history=history,
+                journal_at=self._history.last_event()))
+        return self._change(record_id, change)
+
+    def _tried(self, old: Entry) -> str:
+        when = Words(self._plant().site).moment(old.began) if old.began is not None else ""
+        said = old.finding.text if old.finding is not None else "Begun again before it ended."
+        return f"Begun {when} by {old.by}: {old.result}. {said}"
+
+    def _alone(self, record: Record, step: Step, now: int) -> None:
+        """Refuse a fill while another goes on, or before the compressor has cooled after one."""
+        plant = self._plant()
+        feeder = plant.risers[step.asset].fed_by
+        for other in self.steps(record):
+            if other.kind is not Kind.FILL or other.id == step.id \
+                    or plant.risers[other.asset].fed_by != feeder:
+                continue
+            entry = record.entry(other.id)
+            if entry.result is Result.RUNNING:
+                raise RecordError(f"{other.title} is under way: fill one system at a time.")
+            ended = entry.finding.window[1] if entry.finding and entry.finding.window else None
+            if ended is not None and 0 <= now - ended < COOL_DOWN.value * 1000:
+                left = COOL_DOWN.value - (now - ended) / 1000
+                raise RecordError(f"let the compressor cool for another {span(left)} after "
+                                  f"{other.title} ({COOL_DOWN.source}).")
+
+    def check(self, record_id: str, step_id: str, now: int) -> Seen:
+        """Look at a running step; keep what it shows once it settles or is void."""
+        record = self.store.load(record_id)
+        step = self.step(record, step_id)
+        found = self.seen(record, step, now)
+        if found.entry.result is not Result.RUNNING or found.finding is None or not (
+                found.finding.outcome.settles or found.finding.outcome is Outcome.VOID):
+            return found
+        entry, finding = found.entry, found.finding
+        if finding.outcome is Outcome.VOID:
+            done = replace(entry, result=Result.OPEN, began=None, finding=None, history=(
+                *entry.history, self._tried(replace(entry, finding=finding))))
+        else:
+            passed = finding.outcome is Outcome.PASSED
+            done = replace(entry, result=Result.PASSED if passed else Result.FAILED, ended=now,
+                           finding=finding)
+
+        def change(fresh: Record) -> Record:
+            # Somebody else may have looked, or begun it again, in between.
+            return fresh.with_entry(step_id, done) if fresh.entry(step_id) == entry else fresh
+        record = self._change(record_id, change)
+        return Seen(step=step, entry=record.entry(step_id), finding=finding)
+
+    def type_in(
+        self, record_id: str, step_id: str, *, value: float, instrument: str, serial: str,
+        by: str, now: int,
+    ) -> Seen:
+        """Take what a hand-held instrument shows in place of the wire (oxygen, %)."""
+        typed = {"value": repr(float(value)), "by": _text(by, "your name", _NAME),
+                 "instrument": _text(instrument, "the instrument's name", _NAME),
+                 "serial": _text(serial, "the instrument's serial number", _NAME)}
+        if not 0.0 <= value <= 100.0:
+            raise RecordError(f"{value:g} % oxygen is not possible")
+
+        def change(record: Record) -> Record:
+            step, old = self.step(record, step_id), record.entry(step_id)
+            if not step.may_type:
+                raise RecordError(f"{step.title} is read on the wire, not typed in.")
+            history = (*old.history, self._tried(old)) if old.finding is not None else old.history
+            return record.with_entry(step_id, Entry(
+                result=Result.RUNNING, began=now, by=typed["by"], typed=typed, history=history))
+        self._change(record_id, change)
+        return self.check(record_id, step_id, now)
+
+    def leave_out(
+        self, record_id: str, step_id: str, *, reason: str, by: str, now: int,
+    ) -> Record:
+        """Record that a step is not done, and why."""
+        by, reason = _text(by, "your name", _NAME), _text(reason, "the reason", _TEXT)
+
+        def change(record: Record) -> Record:
+            self.step(record, step_id)
+            old = record.entry(step_id)
+            if old.result in (Result.PASSED, Result.FAILED):
+                raise RecordError("it has a result: begin it again rather than leave it out")
+            history = (*old.history, self._tried(old)) if old.result is Result.RUNNING \
+                else old.history
+            return record.with_entry(step_id, Entry(
+                result=Result.NOT_DONE, ended=now, by=by, reason=reason, history=history))
+        return self._change(record_id, change)
+
+    def sign(self, record_id: str, people: Sequence[tuple[str, str]], now: int) -> Path:
+        """Seal the record with names and roles; write its PDF; return where that is.
+
+        Raises ``RecordError`` while a step has neither a result nor a reason.
+        """
+        signed = tuple(Signature(name=_text(n, "a name", _NAME), role=_text(r, "a role", _NAME),
+                                 time=now) for n, r in people)
+        if not signed:
+            raise RecordError("nobody signs: at least one name with its role is needed")
+
+        def change(record: Record) -> Record:
+            left = [s.id for s in self.steps(record) if not record.entry(s.id).settled]
+            if left:
+                raise RecordError("these steps have no result and no reason why they were not "
+                                  f"done: {', '.join(left)}")
+            sealed = replace(record, signatures=signed, sealed=now)
+            content = self._render(sealed, self._plant(), self._history, now)
+            self.store.save_pdf(record.id, content)
+            return replace(sealed, digest=hashlib.sha256(content).hexdigest())
+        self._change(record_id, change)
+        return self.store.pdf_path(record_id)
+
+    def _change(self, record_id: str, change: Callable[[Record], Record]) -> Record:
+        with self.store.changing():
+            old = self.store.load(record_id)
+            if old.sealed is not None:
+                raise RecordError(f"acceptance {record_id} is signed and can no more be changed")
+            new = change(old)
+            if new != old:
+                self.store.save(new)
+            return new
+
+
+def _text(text: str, what: str, longest: int) -> str:
+    clean = " ".join(text.split())
+    if not clean:
+        raise RecordError(f"{what} is needed")
+    if len(clean) > longest or not clean.isprintable():
+        raise RecordError(f"{what} is too long (more than {longest} characters), or cannot be "
+                          "printed")
+    return clean
+
+

@@ -1,0 +1,93 @@
+"""The readings of one step as its judge looks at them: good samples, gaps, silence, clock jumps."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from collector.domain.plant import Plant
+from collector.domain.readings import Reading
+from collector.survey.words import Words, span
+
+__all__ = ["Look", "Sample", "crossing"]
+
+Sample = tuple[int, float]
+"""Time in ms since 1970 UTC, value in the unit of record."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What a judge may see. ``began`` and ``now`` are ms; ``longest_gap`` too.
+
+    ``readings`` hold each point's readings from ``began`` on, in time order; ``jumps`` the
+    instants at which the collector's clock was found to have been set since.
+    """
+
+    plant: Plant
+    began: int
+    now: int
+    longest_gap: int
+    readings: Mapping[str, Sequence[Reading]] = field(default_factory=dict)
+    jumps: Sequence[int] = ()
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def words(self) -> Words:
+        """How numbers are written here."""
+        return Words(self.plant.site)
+
+    def samples(self, point: str) -> list[Sample]:
+        """Return the good samples of a point."""
+        return [(r.time, r.usable) for r in self.readings.get(point, ())
+                if r.usable is not None and r.time >= self.began]
+
+    def at(self, point: str, time: int) -> float | None:
+        """Return the newest good sample at or before ``time``, not older than the longest gap."""
+        found = self.samples(point)
+        i = bisect_left(found, (time + 1, float("-inf")))
+        if i and time - found[i - 1][0] <= self.longest_gap:
+            return found[i - 1][1]
+        return None
+
+    def silent(self, *points: str) -> str:
+        """Return a sentence when one of the points has given nothing lately; empty otherwise."""
+        for point in points:
+            found = self.samples(point)
+            last = found[-1][0] if found else self.began
+            if self.now - last > self.longest_gap:
+                why = next((r.why for r in reversed(self.readings.get(point, ())) if r.why), "")
+                since = f"for {span((self.now - last) / 1000)}"
+                return f"No reading of {point} {since}" + (f": {why}." if why else ".")
+        return ""
+
+    def clock_set(self) -> str:
+        """Return a sentence when the clock was set since the step began; empty otherwise."""
+        if self.now < self.began:
+            return ("The collector's clock stands before the time at which this step was begun: it "
+                    "was set back. Begin again.")
+        if self.jumps:
+            return "The collector's clock was set while this was timed. Begin again."
+        return ""
+
+    def merged(self, *points: str) -> Iterator[tuple[int, dict[str, float]]]:
+        """Yield each time at which the first point has a sample, with the others' latest."""
+        first, *others = points
+        rows = {p: self.samples(p) for p in others}
+        next_of = dict.fromkeys(others, 0)
+        latest: dict[str, Sample] = {}
+        for time, value in self.samples(first):
+            for p in others:
+                while next_of[p] < len(rows[p]) and rows[p][next_of[p]][0] <= time:
+                    latest[p] = rows[p][next_of[p]]
+                    next_of[p] += 1
+            yield time, {first: value} | {
+                p: v for p, (t, v) in latest.items() if time - t <= self.longest_gap}
+
+
+def crossing(before: Sample, after: Sample, level: float) -> float:
+    """Return when (ms) a straight line between two samples passes ``level``; the first at worst."""
+    (t0, v0), (t1, v1) = before, after
+    if v1 == v0 or not min(v0, v1) <= level <= max(v0, v1):
+        return float(t0)
+    return t0 + (t1 - t0) * (level - v0) / (v1 - v0)

@@ -1,0 +1,125 @@
+"""The record on paper: each step with numbers, limits, sources and raw trend; the signatures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from collector.acceptance.desk import History
+from collector.acceptance.finding import Finding
+from collector.acceptance.record import Entry, Record, Result
+from collector.acceptance.steps import Step, plan
+from collector.domain.conditions import CAUTIONS
+from collector.domain.plant import Plant
+from collector.domain.readings import Quantity, Reading, point_kind, split_point
+from collector.paper import Paper
+from collector.plots import Curve, Level, Plot, axis_of
+from collector.survey.words import Words
+
+__all__ = ["render_record"]
+
+_MARGIN = 0.05
+"""Share of a step's time that is shown before and after it."""
+_MOST = 1500
+"""Points of one curve; of more, each n-th is drawn."""
+_RESULTS = {Result.PASSED: "Pass", Result.FAILED: "FAIL", Result.NOT_DONE: "Not done",
+            Result.OPEN: "Open", Result.RUNNING: "Under way"}
+_HOW = ("Times and pressures were taken from the readings that quietpipe journalled; what was "
+        "typed in names its instrument. The SHA-256 of this file is in the journal: "
+        "quietpipe acceptance SITE.toml --verify FILE tells whether a byte of it was changed.")
+
+
+def render_record(record: Record, plant: Plant, history: History, now: int) -> bytes:
+    """Return the PDF. ``history`` gives the raw trend of each step."""
+    words = Words(plant.site)
+    sealed = record.sealed if record.sealed is not None else now
+    paper = Paper(
+        site=plant.site.name, period=f"{words.moment(record.opened)} to {words.moment(sealed)}",
+        title="Acceptance record", made=now, zone=plant.site.timezone)
+    steps = plan(plant, record.size)
+    paper.pairs([
+        ("Record", record.id), ("Opened", f"{words.moment(record.opened)} by {record.by}"),
+        ("Signed", words.moment(sealed)), ("Size of the unit", record.size.value)])
+    paper.box("Cautions", [CAUTIONS[n] for n in (
+        "not-a-fire-alarm", "impairment", "compressor", "oxygen", "only-reads")])
+    paper.heading("Results")
+    paper.table(
+        ["Step", "Result", "What was found"],
+        [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
+        widths=(5, 2, 8))
+    paper.heading("Signatures")
+    paper.paragraph(
+        "Names were typed by the people present, each with their role and the time.", soft=True)
+    paper.signatures([(s.name, s.role, words.moment(s.time)) for s in record.signatures])
+    paper.paragraph(_HOW, soft=True)
+    paper.heading("The steps")
+    for step in steps:
+        _step(paper, step, record.entry(step.id), plant, history)
+    return paper.bytes()
+
+
+def _said(entry: Entry) -> str:
+    if entry.result is Result.NOT_DONE:
+        return entry.reason
+    return entry.finding.text if entry.finding is not None else ""
+
+
+def _step(
+    paper: Paper, step: Step, entry: Entry, plant: Plant, history: History,
+) -> None:
+    words = Words(plant.site)
+    paper.heading(f"{step.title}: {_RESULTS[entry.result]}", level=2)
+    paper.paragraph(_said(entry), strong=True)
+    times = [("Begun", f"{words.moment(entry.began)} by {entry.by}")] if entry.began is not None \
+        else [("Left out by", entry.by)]
+    if entry.ended is not None:
+        times.append(("Settled", words.moment(entry.ended)))
+    if step.limit_from:
+        times.append(("Limit", step.limit_from))
+    paper.pairs(times)
+    finding = entry.finding
+    if finding is not None:
+        paper.table(["Value", "Found", "Limit", "Read from"], [
+            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in finding.measures
+        ], widths=(3, 4, 3, 5))
+        for plot in _plots(step, finding, plant, history):
+            paper.plot(plot)
+    remarks = [*(finding.remarks if finding is not None else ()), *entry.history]
+    if remarks:
+        paper.bullets(remarks)
+
+
+def _plots(
+    step: Step, finding: Finding, plant: Plant, history: History,
+) -> Iterator[Plot]:
+    """Yield the raw trend of each point the step was judged by."""
+    if finding.window is None or finding.window[0] >= finding.window[1]:
+        return
+    start, end = finding.window
+    around = max(round((end - start) * _MARGIN), 30_000)
+    for point in step.points:
+        thing, name = split_point(point)
+        owner = plant.thing(thing)
+        quantity = point_kind(owner.kind, name) if owner is not None else None
+        curve = _curve(list(history.readings([point], start - around, end + around + 1)))
+        if quantity is None or not any(v is not None for _, v in curve):
+            continue
+        yield Plot(
+            title=f"{point}, as it was read", start=start - around, end=end + around,
+            zone=plant.site.timezone, axis=axis_of(quantity, plant.site.units),
+            series=(Curve(label=quantity.label, points=curve),), height=150,
+            levels=tuple(_levels(step, quantity)), key=f"{step.id}-{point}".replace(".", "-"))
+
+
+def _curve(readings: Sequence[Reading]) -> list[tuple[int, float | None]]:
+    every = max(1, -(-len(readings) // _MOST))
+    # A reading that was not had opens a gap, and is never thinned away.
+    return [(r.time, r.usable) for n, r in enumerate(readings)
+            if n % every == 0 or r.usable is None]
+
+
+def _levels(step: Step, quantity: Quantity) -> Iterator[Level]:
+    names = {"psi": (("from", "from"), ("to", "to"), ("psi", "set")), "%": (("percent", "limit"),)}
+    for key, label in names.get(quantity.unit, ()):
+        value = step.limits.get(key)
+        if value is not None and step.kind.value.partition("-")[0] != "return":
+            yield Level(value=value, label=label)

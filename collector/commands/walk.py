@@ -1,0 +1,259 @@
+"""The walk itself: shows a step, waits for it, asks what to do. Words to people go to stderr."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import textwrap
+from collections.abc import Sequence
+
+from collector.acceptance import (
+    Desk,
+    Finding,
+    Kind,
+    Outcome,
+    Record,
+    RecordError,
+    Result,
+    Seen,
+    Size,
+    Step,
+)
+from collector.clock import SystemClock
+from collector.domain.conditions import CAUTIONS
+from collector.domain.errors import JournalError, UsageError
+from collector.journal import Journal
+from collector.survey.words import Words
+
+__all__ = ["Walk"]
+
+_PAUSE = 1000
+_STALLED = 30_000
+_WIDTH = 98
+_WANTS_MORE = (Kind.TIGHTNESS_DAY, Kind.TIGHTNESS_TWO)
+"""Steps that more readings can still decide."""
+
+
+class Walk:
+    """Takes a technician through the steps. ``by`` is who they are."""
+
+    def __init__(self, desk: Desk, journal: Journal, words: Words, *, by: str) -> None:
+        self._desk, self._journal, self.words, self._by = desk, journal, words, by
+        self._clock = SystemClock()
+
+    def now(self) -> int:
+        """Return the watch's own time (ms): when it last judged what it had read."""
+        tick = self._journal.meta("tick")
+        if tick is None:
+            raise JournalError("the watch has not read anything yet; is quietpipe run running?")
+        return int(tick)
+
+    def ask_name(self) -> None:
+        """Ask who it is, where nobody has said."""
+        if not self._by:
+            self._by = self._ask("Your name: ")
+        if not self._by:
+            raise UsageError("who does this? Say so with --by NAME")
+
+    def open(self, size: Size) -> Record:
+        """Open an acceptance."""
+        record = self._desk.open(by=self._by, size=size, now=self.now())
+        self._say(f"Acceptance {record.id} is open, for a {size} unit.")
+        return record
+
+    def imagined(self) -> Record:
+        """Return a record that was never opened: to show which steps there are."""
+        return Record(id="none", site="", opened=0, by="", size=Size.SMALL)
+
+    # -- one thing ---------------------------------------------------------------------------------
+
+    def leave_out(self, record: Record, step_id: str, reason: str) -> int:
+        """Record why a step is not done."""
+        self._desk.leave_out(record.id, step_id, reason=reason, by=self._by, now=self.now())
+        self._result(self._desk.step(record, step_id), Result.NOT_DONE, reason)
+        return 0
+
+    def type_in(
+        self, record: Record, step_id: str, value: float, instrument: str, serial: str,
+    ) -> int:
+        """Take what an instrument shows."""
+        seen = self._desk.type_in(record.id, step_id, value=value, instrument=instrument,
+                                  serial=serial, by=self._by, now=self.now())
+        return self._told(seen)
+
+    def one(self, record: Record, step_id: str, *, again: bool) -> int:
+        """Do one step alone: begin it unless it runs already, and wait until it settles."""
+        step = self._desk.step(record, step_id)
+        entry = record.entry(step_id)
+        if entry.settled and not again:
+            self._result(step, entry.result,
+                         entry.reason or (entry.finding.text if entry.finding else ""))
+            return 0 if entry.result is not Result.FAILED else 1
+        self._show(step)
+        if again or entry.result is not Result.RUNNING:
+            self._desk.begin(record.id, step_id, by=self._by, now=self.now())
+            self._say("Begun. It goes on if you leave (Ctrl-C); call this again to look.")
+        return self._told(self._follow(record, step))
+
+    def sign(self, record: Record, people: Sequence[tuple[str, str]]) -> int:
+        """Sign, write the PDF, and wait until its hash is in the journal."""
+        path = self._desk.sign(record.id, people, self.now())
+        digest = self._desk.store.load(record.id).digest
+        print(path)
+        self._say(f"Signed. SHA-256 {digest}")
+        for _ in range(15):
+            if any(getattr(s.event, "values", {}).get("sha256") == digest
+                   for s in self._journal.events(kind="acceptance-signed")):
+                self._say("The watch has put the hash into its journal: the record can be "
+                          "verified.")
+                return 0
+            self._pause(_PAUSE)
+        self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
+        return 0
+
+    def _told(self, seen: Seen) -> int:
+        text = seen.finding.text if seen.finding is not None else ""
+        self._result(seen.step, seen.entry.result, text)
+        return 1 if seen.entry.result is Result.FAILED else 0
+
+    # -- one after another -------------------------------------------------------------------------
+
+    def all(self, record: Record) -> int:
+        """Take every step that has no result, in order; return when none is left, or on q."""
+        for step in self._desk.steps(record):
+            while not (entry := self._desk.store.load(record.id).entry(step.id)).settled:
+                self._show(step)
+                if not self._offer(record, step, running=entry.result is Result.RUNNING):
+                    break
+                if self._left:
+                    self._say("Left as it is. Call quietpipe acceptance again to go on.")
+                    return 0
+        return self._end(record)
+
+    _left = False
+
+    def _offer(self, record: Record, step: Step, *, running: bool) -> bool:
+        """Ask what to do with a step; return whether to look at it again."""
+        typed = ", t type in an instrument's reading" if step.may_type else ""
+        begin = "" if step.blocked else "Enter waits for it, " if running else "Enter begins, "
+        answer = self._ask(f"{begin}s leaves it out with a reason, n goes to the next{typed}, "
+                           "q quits: ").lower()
+        try:
+            if answer == "q":
+                self._left = True
+            elif answer == "n":
+                return False
+            elif answer == "s":
+                self.leave_out(record, step.id, self._ask("Why is it not done? "))
+            elif answer == "t" and step.may_type:
+                self._ask_reading(record, step)
+            elif answer == "" and not step.blocked:
+                self._run(record, step, running=running)
+        except RecordError as error:
+            self._say(f"That cannot be: {error}")
+        return True
+
+    def _run(self, record: Record, step: Step, *, running: bool) -> None:
+        if not running:
+            self._desk.begin(record.id, step.id, by=self._by, now=self.now())
+        self._say("Ctrl-C goes back to the question; the step goes on without you.")
+        try:
+            self._told(self._follow(record, step))
+        except KeyboardInterrupt:
+            self._say("")
+
+    def _ask_reading(self, record: Record, step: Step) -> None:
+        text = self._ask("Oxygen in the product, %: ")
+        try:
+            value = float(text.strip().removesuffix("%"))
+        except ValueError:
+            raise RecordError(f"{text!r} is not a number") from None
+        self.type_in(record, step.id, value, self._ask("Instrument: "),
+                     self._ask("Its serial number: "))
+
+    def _end(self, record: Record) -> int:
+        record = self._desk.store.load(record.id)
+        left = [s for s in self._desk.steps(record) if not record.entry(s.id).settled]
+        if left:
+            self._say(f"{len(left)} steps have no result yet: {', '.join(s.id for s in left)}")
+            return 0
+        self._say("Every step has a result or a reason. Now those present sign: name and role, "
+                  "one after another; an empty name ends it.")
+        people = []
+        while name := self._ask("Name: "):
+            people.append((name, self._ask("Role: ")))
+        return self.sign(record, people) if people else 0
+
+    # -- waiting and showing -----------------------------------------------------------------------
+
+    def _follow(self, record: Record, step: Step) -> Seen:
+        """Look again and again until the step settles, is void, or cannot be decided."""
+        shown, stood, time = "", self._clock.monotonic(), self.now()
+        while True:
+            before = self._clock.monotonic()
+            seen = self._desk.check(record.id, step.id, self.now())
+            if seen.entry.result is not Result.RUNNING or _stuck(step, seen.finding):
+                self._wipe()
+                return seen
+            text = seen.finding.text if seen.finding is not None else ""
+            if text != shown:
+                self._progress(text)
+                shown = text
+            now = self.now()
+            if now != time:
+                time, stood = now, before
+            elif before - stood > _STALLED:
+                self._wipe()
+                self._say("The watch has judged nothing for 30 s: is quietpipe run still running?")
+                stood = before
+            # A day of readings takes a moment to go through: never spend more than a fifth on it.
+            self._pause(max(_PAUSE, 4 * (self._clock.monotonic() - before)))
+
+    def _show(self, step: Step) -> None:
+        self._say(f"\n{step.title}  [{step.id}]")
+        for name in step.cautions:
+            self._say(f"CAUTION  {CAUTIONS[name]}")
+        for n, text in enumerate(step.ask, 1):
+            self._say(f"  {n}. {text}")
+        if step.limit_from:
+            self._say(f"  Limit: {step.limit_from}.")
+        if step.blocked:
+            self._say(f"  It cannot be timed here: {step.blocked}.")
+
+    def _result(self, step: Step, result: Result, text: str) -> None:
+        print(f"{result.value}\t{step.id}\t{text}", flush=True)
+
+    @staticmethod
+    def _say(text: str) -> None:
+        print(textwrap.fill(text, _WIDTH, subsequent_indent="     ") if len(text) > _WIDTH
+              else text, file=sys.stderr, flush=True)
+
+    @staticmethod
+    def _ask(question: str) -> str:
+        print(question, end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            raise UsageError("nobody answers: standard input has ended")
+        return line.strip()
+
+    @staticmethod
+    def _progress(text: str) -> None:
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r\x1b[K{text[:_WIDTH]}")
+        else:
+            sys.stderr.write(f"{text}\n")
+        sys.stderr.flush()
+
+    @staticmethod
+    def _wipe() -> None:
+        if sys.stderr.isatty():
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+    def _pause(self, duration: int) -> None:
+        asyncio.run(self._clock.sleep(duration))
+
+
+def _stuck(step: Step, finding: Finding | None) -> bool:
+    return finding is not None and finding.outcome is Outcome.UNDECIDED \
+        and step.kind not in _WANTS_MORE

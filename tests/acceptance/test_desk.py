@@ -1,0 +1,250 @@
+"""The desk: what it allows and refuses, what it keeps, what the journal hears, what is verified."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from collector.acceptance import Clerk, Desk, RecordError, RecordStore, Result, Size, verify
+from collector.acceptance.facts import notes_of
+from collector.acceptance.record import Entry, Record, record_from_json, record_to_json
+from collector.acceptance.sheet import render_record
+from collector.domain.events import FactNoted
+from collector.domain.readings import Reading
+from tests.acceptance.looks import T0, a_plant, series
+
+MINUTE = 60_000
+PLANT = a_plant()
+
+
+class Shelf:
+    """Readings and clock jumps on paper, in place of a journal."""
+
+    def __init__(self, *rows: Sequence[Reading]) -> None:
+        self.rows = [r for row in rows for r in row]
+        self.jumps: list[tuple[int, int]] = []
+        self.newest = 7
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterable[Reading]:
+        return sorted((r for r in self.rows if (points is None or r.point in points)
+                       and (start is None or r.time >= start) and (end is None or r.time < end)),
+                      key=lambda r: r.time)
+
+    def clock_sets(self, after: int) -> Sequence[int]:
+        return [time for number, time in self.jumps if number > after]
+
+    def last_event(self) -> int:
+        return self.newest
+
+
+def a_desk(folder: Path, *rows: Sequence[Reading]) -> tuple[Desk, Shelf]:
+    shelf = Shelf(*rows)
+    return Desk(lambda: PLANT, RecordStore(folder / "acceptance"), shelf,
+                render=render_record), shelf
+
+
+def opened(desk: Desk) -> Record:
+    return desk.open(by="Ines Okoro", size=Size.SMALL, now=T0)
+
+
+def purity(desk: Desk, record: Record, value: float = 0.8) -> None:
+    desk.type_in(record.id, "purity.gen1", value=value, instrument="Oxygen meter", serial="4711",
+                 by="Ines Okoro", now=T0 + MINUTE)
+
+
+def leave_the_rest(desk: Desk, record: Record) -> None:
+    for step in desk.steps(record):
+        if not desk.store.load(record.id).entry(step.id).settled:
+            desk.leave_out(record.id, step.id, reason="not wired yet", by="Ines Okoro",
+                           now=T0 + 2 * MINUTE)
+
+
+def legs() -> tuple[list[Reading], list[Reading]]:
+    seconds = [n * 5 for n in range(40)]
+    return (series("gen1.trouble_no", lambda s: float(s > 50), seconds),
+            series("gen1.trouble_nc", lambda s: float(s <= 50), seconds))
+
+
+def test_one_at_a_time(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    with pytest.raises(RecordError, match="under way"):
+        opened(desk)
+    assert desk.current() == record
+
+
+def test_a_step_survives_the_process(tmp_path: Path) -> None:
+    first, _ = a_desk(tmp_path, *legs())
+    record = opened(first)
+    first.begin(record.id, "contact.gen1.trouble", by="Ines Okoro", now=T0)
+    other, _ = a_desk(tmp_path, *legs())  # another process, another day
+    seen = other.check(record.id, "contact.gen1.trouble", T0 + 195_000)
+    assert seen.entry.result is Result.PASSED
+    assert other.store.load(record.id).entry("contact.gen1.trouble").finding is not None
+
+
+def test_a_half_written_file_is_never_seen(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    (tmp_path / "acceptance" / f".{record.id}.json.new").write_text('{"format": 1, "id"')
+    assert desk.current() == record
+    (tmp_path / "acceptance" / f"{record.id}.json").write_text('{"format": 1, "id"')
+    with pytest.raises(RecordError, match="cannot be read"):
+        desk.records()
+
+
+def test_what_a_record_says_comes_back_from_the_disk(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    purity(desk, record)
+    kept = desk.store.load(record.id)
+    assert record_from_json(record_to_json(kept)) == kept
+    with pytest.raises(ValueError, match="later version"):
+        record_from_json(record_to_json(kept).replace('"format": 1', '"format": 2'))
+
+
+def test_a_clock_set_since_it_was_begun_voids_it_whatever_time_it_has(tmp_path: Path) -> None:
+    desk, shelf = a_desk(tmp_path, *legs())
+    record = opened(desk)
+    shelf.jumps.append((5, T0 + 100))  # journalled before the step was begun
+    desk.begin(record.id, "contact.gen1.trouble", by="A", now=T0)
+    assert desk.check(record.id, "contact.gen1.trouble", T0 + 30_000).finding is not None
+    shelf.jumps.append((9, T0 - 3_600_000))  # set back by an hour: its time lies before
+    seen = desk.check(record.id, "contact.gen1.trouble", T0 + 195_000)
+    assert seen.entry.result is Result.OPEN
+    assert "clock was set" in seen.entry.history[-1]
+
+
+def test_fills_go_one_at_a_time_and_the_compressor_cools(tmp_path: Path) -> None:
+    seconds = [n * 10 for n in range(140)]
+    full = series("r1.pressure", lambda s: max(0.0, min((s - 60) / 25, 40.0)), seconds)
+    desk, _ = a_desk(tmp_path, full)
+    record = opened(desk)
+    desk.begin(record.id, "fill.r1", by="A", now=T0)
+    with pytest.raises(RecordError, match="one system at a time"):
+        desk.begin(record.id, "fill.r2", by="A", now=T0 + MINUTE)
+    assert desk.check(record.id, "fill.r1", T0 + 1_390_000).entry.result is Result.PASSED
+    with pytest.raises(RecordError, match="cool for another"):
+        desk.begin(record.id, "fill.r2", by="A", now=T0 + 30 * MINUTE)
+    desk.begin(record.id, "fill.r2", by="A", now=T0 + 55 * MINUTE)
+
+
+def test_what_was_tried_before_stays_in_the_record(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    purity(desk, record, 5.0)
+    assert desk.store.load(record.id).entry("purity.gen1").result is Result.FAILED
+    purity(desk, record, 0.8)
+    entry = desk.store.load(record.id).entry("purity.gen1")
+    assert entry.result is Result.PASSED
+    assert "5.00 %" in entry.history[0]
+
+
+@pytest.mark.parametrize(("value", "instrument", "serial", "words"), [
+    (120.0, "Oxygen meter", "1", "not possible"), (1.0, " ", "1", "instrument's name"),
+    (1.0, "Oxygen meter", "", "serial number"), (1.0, "x" * 200, "1", "too long"),
+    (1.0, "a\x07b", "1", "cannot be printed"),
+])
+def test_a_typed_value_without_its_instrument_is_refused(
+    tmp_path: Path, value: float, instrument: str, serial: str, words: str,
+) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    with pytest.raises(RecordError, match=words):
+        desk.type_in(record.id, "purity.gen1", value=value, instrument=instrument, serial=serial,
+                     by="A", now=T0)
+
+
+def test_refusals_change_nothing(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    with pytest.raises(RecordError, match="there is no step"):
+        desk.begin(record.id, "fill.r9", by="A", now=T0)
+    with pytest.raises(RecordError, match="the reason is needed"):
+        desk.leave_out(record.id, "fill.r1", reason=" ", by="A", now=T0)
+    with pytest.raises(RecordError, match="not typed in"):
+        desk.type_in(record.id, "fill.r1", value=1, instrument="a", serial="b", by="A", now=T0)
+    with pytest.raises(RecordError, match="nobody signs"):
+        desk.sign(record.id, [], T0)
+    with pytest.raises(RecordError, match="no result and no reason"):
+        desk.sign(record.id, [("A", "technician")], T0)
+    with pytest.raises(RecordError, match="not an id"):
+        desk.store.load("../../etc/passwd")
+    assert desk.store.load(record.id) == record
+
+
+def signed(desk: Desk) -> tuple[Record, bytes]:
+    record = opened(desk)
+    purity(desk, record)
+    leave_the_rest(desk, record)
+    path = desk.sign(record.id, [("Ines Okoro", "technician"), ("B. Lee", "owner")], T0 + MINUTE)
+    return desk.store.load(record.id), path.read_bytes()
+
+
+def test_the_paper_says_everything_and_is_what_was_hashed(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record, content = signed(desk)
+    assert hashlib.sha256(content).hexdigest() == record.digest
+    text = " ".join(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(content)).pages)
+                    .split())
+    for words in ("Oxygen meter, serial number 4711", "B. Lee", "owner", "not wired yet",
+                  "no more than 3 %", "impairment", "Not done"):
+        assert words in text, words
+    with pytest.raises(RecordError, match="can no more be changed"):
+        purity(desk, record)
+
+
+def test_every_flipped_bit_is_found_out(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record, content = signed(desk)
+    facts = [n.fact for n in notes_of(record, PLANT)]
+    assert verify(content, facts).genuine
+    for place in range(0, len(content), max(len(content) // 40, 1)):
+        other = bytearray(content)
+        other[place] ^= 0x10
+        assert not verify(bytes(other), facts).genuine
+    assert not verify(content + b"\n", facts).genuine
+    assert not verify(content[:-1], facts).genuine
+    # A hash in some other fact is no signature.
+    assert not verify(content, [FactNoted(
+        time=0, site="works", fact="collector-started", text="", values={"sha256": record.digest},
+    )]).genuine
+
+
+def test_the_clerk_notes_each_thing_once_and_after_a_restart_not_again(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    clerk = Clerk(desk.store, [])
+    assert clerk.news(PLANT) == []
+    record = opened(desk)
+    assert [n.fact.fact for n in clerk.news(PLANT)] == ["acceptance-opened"]
+    assert clerk.news(PLANT) == []
+    desk.begin(record.id, "fill.r1", by="A", now=T0 + 1)
+    begun, = clerk.news(PLANT)
+    assert begun.fills is True
+    desk.leave_out(record.id, "fill.r1", reason="rain", by="A", now=T0 + 2)
+    facts = [n.fact for n in notes_of(desk.store.load(record.id), PLANT)]
+    restarted = Clerk(desk.store, facts)
+    assert restarted.news(PLANT) == []
+
+
+def test_only_what_passed_becomes_a_baseline(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record, _ = signed(desk)
+    assert not [n for n in notes_of(record, PLANT) if n.fact.fact == "baseline-accepted"]
+    with_time = replace(record, entries={**record.entries, "tank-nitrogen.gen1": Entry(
+        result=Result.PASSED, finding=replace(
+            record.entries["purity.gen1"].finding,  # type: ignore[type-var]
+            measures=(replace(record.entries["purity.gen1"].finding.measures[0],  # type: ignore[union-attr]
+                              name="time", value=300.0, unit="s"),)))})
+    made = [n.fact for n in notes_of(with_time, PLANT) if n.fact.fact == "baseline-accepted"]
+    assert made[0].values["quantity"] == "pump-up-time"
+    assert made[0].values["value"] == pytest.approx(5.0)
+    assert "B. Lee" in str(made[0].values["by"])
