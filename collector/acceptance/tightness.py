@@ -114,8 +114,8 @@ def _judged(step: Step, look: Look, rows: list[Row], duration: float) -> Finding
     window = (look.began, look.began + round(rows[-1][0] * 1000))
     if isinstance(loss, str):
         return Finding(outcome=Outcome.UNDECIDED, window=window,
-                       text=f"Not decided: {loss}. Leave it as it stands, more readings mend it; or "
-                            "begin again.")
+                       text=f"Not decided: {loss}. Leave it as it stands, more readings mend "
+                            "it; or begin again.")
     low, high = loss.interval()
     words = look.words
     if high < -_SLACK:
