@@ -34,6 +34,8 @@ from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.explain.board import board_page
+from collector.forward.influx import InfluxForwarder
+from collector.forward.influx_aside import AsideFile
 from collector.forward.sparkplug import Sparkplug
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
@@ -47,7 +49,12 @@ from collector.sources.poller import Poller
 from collector.watch import Watch
 from collector.web.app import create_app
 from collector.web.door import LOCAL, Door
-from collector.web.services import BoardServices, CollectorStatistics, DeviceStatistics
+from collector.web.services import (
+    BoardServices,
+    CollectorStatistics,
+    DeviceStatistics,
+    ForwardStatistics,
+)
 from collector.web.serving import serve
 
 __all__ = ["Daemon"]
@@ -98,6 +105,7 @@ class Daemon:
         self._outbox: Outbox
         self._signer: LinkSigner
         self._mqtt: Sparkplug
+        self._influx: InfluxForwarder
 
     def __repr__(self) -> str:
         return f"Daemon({self.site}, board {self.board_address or 'not up'})"
@@ -224,6 +232,13 @@ class Daemon:
             store=self._journal, clock=self.clock, note=self._pipeline.note, version=__version__,
         )
 
+    def _new_influx(self) -> InfluxForwarder:
+        return InfluxForwarder(
+            settings=self._config.influx, plant=self._config.plant, store=self._journal,
+            clock=self.clock, pace=self._real, note=self._pipeline.note,
+            aside=AsideFile(self._config.data / "influx-set-aside.jsonl"),
+        )
+
     def _policy(self) -> Policy:
         address = self._config.board.public_address or ""
         # Loopback, or "every address there is", would be useless on a phone.
@@ -235,12 +250,13 @@ class Daemon:
         self._poller = Poller(self._config.devices, clock=self.clock, sink=self._pipeline.put,
                               rng=random.Random())
         self._outbox = self._new_outbox()
-        self._mqtt = self._new_mqtt()
+        self._mqtt, self._influx = self._new_mqtt(), self._new_influx()
         board = await self._start_board()
         pipeline = asyncio.create_task(self._pipeline.run(), name="pipeline")
         poller = asyncio.create_task(self._poller.run(), name="poller")
         outbox = asyncio.create_task(self._outbox.run(), name="outbox")
         mqtt = asyncio.create_task(self._mqtt.run(), name="mqtt")
+        influx = asyncio.create_task(self._influx.run(), name="influx")
         helpers = [
             asyncio.create_task(self._reload_when_asked(), name="reload"),
             asyncio.create_task(self._service.keep_alive(self._real, self._healthy), name="alive"),
@@ -250,9 +266,9 @@ class Daemon:
         if on_ready is not None:
             on_ready()
         try:
-            await self._until_stopped([board, pipeline, poller, outbox, mqtt])
+            await self._until_stopped([board, pipeline, poller, outbox, mqtt, influx])
         finally:
-            await self._end(board, pipeline, poller, outbox, mqtt, helpers)
+            await self._end(board, pipeline, poller, outbox, (mqtt, influx), helpers)
 
     async def _start_board(self) -> asyncio.Task[None]:
         up = asyncio.Event()
@@ -299,7 +315,8 @@ class Daemon:
 
     async def _end(
         self, board: asyncio.Task[None], pipeline: asyncio.Task[None],
-        poller: asyncio.Task[None], outbox: asyncio.Task[None], mqtt: asyncio.Task[None],
+        poller: asyncio.Task[None], outbox: asyncio.Task[None],
+        forwarders: Sequence[asyncio.Task[None]],
         helpers: Sequence[asyncio.Task[None]],
     ) -> None:
         self._service.stopping()
@@ -314,8 +331,9 @@ class Daemon:
         self._note("collector-stopped", "The watch was stopped.")
         await self._pipeline.finish()
         self._mqtt.stop()  # after the last commit, which it still publishes
-        await asyncio.wait({mqtt}, timeout=1.5)
-        await _cancelled(outbox, mqtt, board)
+        self._influx.stop()
+        await asyncio.wait(set(forwarders), timeout=1.5)
+        await _cancelled(outbox, *forwarders, board)
 
     # -- while it runs ---------------------------------------------------------------------------
 
@@ -374,6 +392,7 @@ class Daemon:
         await self._poller.replace(config.devices)
         self._outbox.use(self._policy())
         self._mqtt.use(config.mqtt, config.plant)
+        self._influx.use(config.influx, config.plant)
         self._note("site-file-read", "The site file was read again and is in force.")
 
     async def _save_rules(self) -> None:
@@ -484,9 +503,20 @@ class Daemon:
             dropped=road.dropped, deliveries_given_up=sent.given_up,
             deliveries_waiting=sum(waiting.get(state, 0) for state in ("waiting", "begun")),
             devices=tuple(self._device_statistics()),
+            forwards=tuple(self._forward_statistics()),
             numbers={**({"journal_bytes": store.bytes} if store is not None else {}),
                      **self._mqtt.statistics().numbers()},
         )
+
+    def _forward_statistics(self) -> Iterator[ForwardStatistics]:
+        one = self._influx.statistics()
+        if one.on:
+            yield ForwardStatistics(
+                target=one.target, reachable=one.reachable, sent=one.sent, aside=one.aside,
+                withheld=one.withheld, too_old=one.too_old, failed_tries=one.failed_tries,
+                behind=one.behind, missing=one.missing, lost=one.lost, last_sent=one.last_sent,
+                why=one.why,
+            )
 
     def _journal_statistics(self) -> JournalStatistics | None:
         # Counting rows takes a moment, and every page and scrape asks: once a second is enough.

@@ -13,7 +13,7 @@ from collector.config.mistakes import Key, Mistakes, Source
 from collector.config.secrets import holds_password, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
-from collector.forward.settings import BrokerSettings, MqttSettings
+from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
     "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
@@ -36,20 +36,6 @@ class BoardSettings:
     """ms after which a link in a message opens nothing any more."""
     reading: str | None = None
     """``open`` or ``signed-in``; ``None``: open for whoever sits at this machine."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InfluxSettings:
-    """Where readings are forwarded to; ``database`` for v1, ``org`` and ``bucket`` for v2."""
-
-    api: str
-    url: str
-    org: str | None = None
-    bucket: str | None = None
-    database: str | None = None
-    username: str | None = None
-    token: str | None = field(default=None, repr=False)
-    password: str | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +112,7 @@ class Outward:
             database=table.database or table.bucket, username=table.username,
             token=self._secret(table.token, ("influx", "token")),
             password=self._secret(table.password, ("influx", "password")),
+            ca=self._file(("influx", "ca"), table.ca), backfill=table.backfill,
         )
 
     def mqtt(self) -> MqttSettings | None:
@@ -144,9 +131,9 @@ class Outward:
         return MqttSettings(
             broker=BrokerSettings(
                 host=host, port=port, tls=tls,
-                username=table.username, ca=self._file("ca", table.ca),
-                certificate=self._file("certificate", table.certificate),
-                key=self._file("key", table.key),
+                username=table.username, ca=self._file(("mqtt", "ca"), table.ca),
+                certificate=self._file(("mqtt", "certificate"), table.certificate),
+                key=self._file(("mqtt", "key"), table.key),
                 password=self._secret(table.password, ("mqtt", "password")),
             ),
             fleet=table.fleet, events_prefix=table.events_prefix,
@@ -162,10 +149,10 @@ class Outward:
                 self.mistakes.add(self.source, ("mqtt", "broker"), exc.problem, exc.expected)
         return "", usual
 
-    def _file(self, key: str, name: str | None) -> Path | None:
+    def _file(self, key: Key, name: str | None) -> Path | None:
         path = self.folder / name if name else None
         if path is not None and self.secrets and not path.is_file():
-            self.mistakes.add(self.source, ("mqtt", key), f'there is no file "{name}"',
+            self.mistakes.add(self.source, key, f'there is no file "{name}"',
                               "a file in PEM")
         return path
 

@@ -158,6 +158,8 @@ class InfluxTable(Table):
     token: Text | None = Field(default=None, repr=False)
     username: Text | None = None
     password: Text | None = Field(default=None, repr=False)
+    ca: Text | None = None
+    backfill: Annotated[int, Field(ge=10, le=1_000_000, strict=True)] = 2000
 
 
 class MqttTable(Table):

@@ -21,6 +21,7 @@ __all__ = [
     "JournalCorrupt",
     "JournalError",
     "JournalFull",
+    "LinesRefused",
     "LinkDown",
     "Mistake",
     "QuietpipeError",
@@ -117,3 +118,16 @@ class DeliveryUnreachable(DeliveryError, Retryable):
 
 class DeliveryRefused(DeliveryError):
     """The far end said no, and will say no again until someone changes the site file."""
+
+
+class LinesRefused(DeliveryError):
+    """The far end works, and will not take something in what was sent.
+
+    ``rest_taken``: it kept all that was right. ``too_old``: what it refused lies before the time
+    it keeps, which is nobody's mistake.
+    """
+
+    def __init__(self, message: str, *, rest_taken: bool = False, too_old: bool = False) -> None:
+        self.rest_taken = rest_taken
+        self.too_old = too_old
+        super().__init__(message)

@@ -48,7 +48,10 @@ class Ledger:
     def skip_to(self, head: int) -> None:
         """Leave what lies between the last commit told and ``head`` for later."""
         if head > self.live:
-            self.holes.append((self.live, head))
+            if self.holes and self.holes[-1][1] == self.live:  # nothing was told in between
+                self.holes[-1] = (self.holes[-1][0], head)
+            else:
+                self.holes.append((self.live, head))
             self.live = head
 
     def told(self, number: int) -> None:

@@ -11,6 +11,8 @@ from collector.domain.events import FactNoted
 
 __all__ = ["Reach"]
 
+NOT_THROUGH, RESUMED = "forwarding-not-through", "forwarding-resumed"
+
 _PATIENCE = 60_000
 """ms that a far end may be away without a word: brokers are restarted."""
 _AGAIN = 6 * 3_600_000
@@ -18,12 +20,17 @@ _AGAIN = 6 * 3_600_000
 
 
 class Reach:
-    """Notes facts about one far end. ``note`` takes each fact; ``name`` is how people know it."""
+    """Notes facts about one far end. ``note`` takes each fact; ``name`` is how people know it.
+
+    ``failing`` may be set after a restart: that it had been told, so that its end is told too.
+    """
 
     def __init__(self, *, site: str, name: str, note: Callable[[FactNoted], object]) -> None:
         self._site, self.name, self._note = site, name, note
         self.why = ""
         """Why it cannot be reached; empty while it can."""
+        self.failing = False
+        """Whether it has been told that nothing gets through, and not yet that it does again."""
         self._since: int | None = None
         self._told: int | None = None
 
@@ -39,18 +46,18 @@ class Reach:
             self._told is not None and now - self._told < _AGAIN
         ):
             return
-        self._told = now
+        self._told, self.failing = now, True
         self._note(FactNoted(
-            time=now, site=self._site, fact="delivery-not-through", values={"recipient": self.name},
+            time=now, site=self._site, fact=NOT_THROUGH, values={"target": self.name},
             text=f"Nothing gets through to {self.name}: {why}. It is kept and sent later.",
         ))
 
     def reached(self, now: int) -> None:
         """Take in that it was reached."""
-        told = self._told
+        told, self.failing = self.failing, False
         self.why, self._since, self._told = "", None, None
-        if told is not None:
+        if told:
             self._note(FactNoted(
-                time=now, site=self._site, fact="delivery-resumed", values={"recipient": self.name},
+                time=now, site=self._site, fact=RESUMED, values={"target": self.name},
                 text=f"{self.name} is reached again; what was missed is being sent.",
             ))

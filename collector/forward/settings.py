@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-__all__ = ["BrokerSettings", "MqttSettings"]
+__all__ = ["BrokerSettings", "InfluxSettings", "MqttSettings"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,3 +48,23 @@ class MqttSettings:
     def password(self) -> str | None:
         """The secret among them."""
         return self.broker.password
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluxSettings:
+    """Where readings are forwarded to; ``database`` for v1, ``org`` and ``bucket`` for v2.
+
+    ``ca`` is who must have signed the server's certificate (the machine's own list without it);
+    ``backfill`` is how many lines of the past go out per second at most.
+    """
+
+    api: str
+    url: str
+    org: str | None = None
+    bucket: str | None = None
+    database: str | None = None
+    username: str | None = None
+    token: str | None = field(default=None, repr=False)
+    password: str | None = field(default=None, repr=False)
+    ca: Path | None = None
+    backfill: int = 2000

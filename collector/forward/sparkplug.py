@@ -72,7 +72,7 @@ class Sparkplug:
         self._settings, self._plant, self._picture = settings, plant, picture
         self._store, self._clock, self._version = store, clock, version
         self._rng, self._timeout = rng or random.Random(), timeout
-        self._reach = Reach(site=plant.site.id, name="mqtt", note=note)
+        self._reach = Reach(site=plant.site.id, name="the MQTT broker", note=note)
         self._counts = Counts()
         self._woken = asyncio.Event()
         self._stopping = False

@@ -7,7 +7,6 @@ our clock. What a library says about an address is cleaned of its secrets before
 
 from __future__ import annotations
 
-import asyncio
 import base64
 import http.client
 import logging
@@ -15,7 +14,6 @@ import re
 import ssl
 import threading
 import warnings
-from collections.abc import Callable
 from contextlib import closing
 from typing import Any, Protocol
 from urllib.parse import unquote, urlsplit
@@ -23,6 +21,7 @@ from urllib.parse import unquote, urlsplit
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
 from collector.notify.message import Message
 from collector.notify.recipients import Recipient
+from collector.threads import in_thread
 
 __all__ = ["AppriseChannel", "Channel", "WebHookChannel", "channel_for", "check_address", "scrub"]
 
@@ -70,35 +69,6 @@ def scrub(text: str, address: str) -> str:
     return text
 
 
-async def _in_thread(work: Callable[[], None]) -> None:
-    """Run ``work`` in a daemon thread; its exception, if any, is raised here."""
-    loop = asyncio.get_running_loop()
-    done: asyncio.Future[None] = loop.create_future()
-
-    def settle(error: BaseException | None) -> None:
-        if done.done():
-            return
-        if error is None:
-            done.set_result(None)
-        else:
-            done.set_exception(error)
-
-    def run() -> None:
-        error: BaseException | None = None
-        try:
-            work()
-        except BaseException as exc:  # noqa: BLE001 - carried over to the waiting task
-            error = exc
-        try:
-            loop.call_soon_threadsafe(settle, error)
-        except RuntimeError:
-            # The loop has been closed: nobody waits any more, the journal still says "begun".
-            logging.getLogger(__name__).debug("a send ended after its loop")
-
-    threading.Thread(target=run, name="quietpipe-send", daemon=True).start()
-    await done
-
-
 class WebHookChannel:
     """Posts the event's JSON line to the address, as the contract has it. Any 2xx is success.
 
@@ -113,7 +83,7 @@ class WebHookChannel:
 
     async def send(self, recipient: Recipient, message: Message) -> None:
         """Post the body of ``message``; see :class:`Channel`."""
-        await _in_thread(lambda: self._post(recipient.to, message.body))
+        await in_thread(lambda: self._post(recipient.to, message.body))
 
     def _post(self, address: str, body: str) -> None:
         try:
@@ -245,7 +215,7 @@ class AppriseChannel:
 
     async def send(self, recipient: Recipient, message: Message) -> None:
         """Send subject and body; see :class:`Channel`."""
-        await _in_thread(lambda: self._send(recipient.to, message))
+        await in_thread(lambda: self._send(recipient.to, message))
 
     def _send(self, address: str, message: Message) -> None:
         service = _service(address)

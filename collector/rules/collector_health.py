@@ -176,14 +176,17 @@ class _DeliveryState(State):
 
 
 class DeliveryFailing(_OfFacts):
-    """Messages to somebody do not get through.
+    """Messages to somebody do not get through, or a far end does not take what is forwarded.
 
     One message given up is told at once, tries that fail after a while. It ends when a message
-    reaches them again, or when none was due to them for long.
+    reaches them again, or when none was due to them for long. Forwarding gives nothing up.
     """
 
     condition = "delivery-failing"
-    facts = frozenset({"delivery-not-through", "delivery-given-up", "delivery-resumed"})
+    facts = frozenset({
+        "delivery-not-through", "delivery-given-up", "delivery-resumed",
+        "forwarding-not-through", "forwarding-resumed",
+    })
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -192,14 +195,18 @@ class DeliveryFailing(_OfFacts):
 
     def note(self, fact: FactNoted) -> bool:
         """Take in whom a message did not reach, or reached again."""
-        who, failing = str(fact.values.get("recipient", "")), self.state.failing
-        if fact.fact == "delivery-resumed":
+        forwarded = fact.fact.startswith("forwarding")
+        who = str(fact.values.get("target" if forwarded else "recipient", ""))
+        failing = self.state.failing
+        if fact.fact.endswith("-resumed"):
             if failing.pop(who, None) is not None:
                 self.state.ended_at = fact.time
             return True
         row = failing.setdefault(who, {"began_at": fact.time, "until_at": 0, "given_up": 0})
         row["until_at"] = fact.time + self._stay
         row["given_up"] += fact.fact == "delivery-given-up"
+        if forwarded:
+            row["forwarded"] = 1
         return True
 
     def judge(self, now: int) -> Finding:
@@ -229,13 +236,20 @@ class DeliveryFailing(_OfFacts):
         failing = self._told(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)
-        many = f" {lost} given up so far." if lost else " None given up yet; they are tried again."
-        numbers = (
-            f"Messages to {', '.join(failing)} do not get through.{many} Whoever they were for "
-            "does not know what the board shows."
-        )
+        people = [w for w, row in failing.items() if "forwarded" not in row]
+        ends = [w for w in failing if w not in people]
+        numbers = []
+        if people:
+            many = f"{lost} given up so far." if lost \
+                else "None given up yet; they are tried again."
+            numbers.append(f"Messages to {', '.join(people)} do not get through. {many} Whoever "
+                           "they were for does not know what the board shows.")
+        if ends:
+            numbers.append(f"{', '.join(ends)} does not take what is forwarded. The journal keeps "
+                           "it until it can be sent; nobody sees it from afar meanwhile.")
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
-        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
+        return values, self.words.message(self.about, self.asset, since=since,
+                                          numbers=" ".join(numbers))
 
     def dump(self) -> dict[str, Any]:
         """Return the state."""

@@ -5,11 +5,12 @@ from collector.web.services import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
+    ForwardStatistics,
     HandbookPage,
 )
 from collector.web.serving import serve
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage", "create_app",
-    "serve",
+    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
+    "HandbookPage", "create_app", "serve",
 ]

@@ -165,6 +165,18 @@ class HealthAnswer(Answer):
     last_turn_age: float | None
     last_commit_age: float | None
     waiting: int
+    forwards: list[ForwardAnswer]
+
+
+class ForwardAnswer(Answer):
+    """How one far end is doing: a dead one does not make the watch itself unwell."""
+
+    target: str
+    reachable: bool
+    last_sent_age: float | None
+    behind: int
+    missing: int
+    why: str
 
 
 def unit_of(plant: Plant, point: str) -> str | None:
@@ -228,6 +240,13 @@ def health_answer(health: Health, statistics: CollectorStatistics, now: int) -> 
     return HealthAnswer(
         alive=health.alive, reasons=list(health.reasons), waiting=statistics.waiting,
         last_turn_age=since(statistics.last_turn), last_commit_age=since(statistics.last_commit),
+        forwards=[
+            ForwardAnswer(
+                target=f.target, reachable=f.reachable, last_sent_age=since(f.last_sent),
+                behind=f.behind, missing=f.missing, why=f.why,
+            )
+            for f in statistics.forwards
+        ],
     )
 
 

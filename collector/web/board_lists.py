@@ -152,8 +152,23 @@ def collector_lines(facts: BoardFacts) -> list[Line]:
              good=not numbers.journal_trouble and not numbers.dropped),
         Line(what="Messages", more=f"{numbers.deliveries_waiting} waiting, {given_up} given up",
              good=not given_up),
+        *_forward_lines(numbers, now),
         Line(what="Running", more=f"for {age(now - numbers.started)}"),
     ]
+
+
+def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
+    lines = []
+    for one in numbers.forwards:
+        last = "nothing sent yet" if one.last_sent is None \
+            else f"last sent {age(now - one.last_sent)} ago"
+        late = f"; {one.missing} commits of an outage still to be sent" if one.missing else ""
+        bad = f"; {one.aside} points set aside" if one.aside else ""
+        why = f"; {one.why}" if one.why else ""
+        lines.append(Line(what=f"{one.target}: "
+                               f"{'takes' if one.reachable else 'does not take'} what is forwarded",
+                          more=f"{last}{late}{bad}{why}", good=one.reachable and not one.aside))
+    return lines
 
 
 def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:

@@ -49,6 +49,7 @@ class Metrics(Collector):
         yield from self._about_points(now)
         yield from self._about_alarms()
         yield from self._about_devices(now)
+        yield from self._about_forwards(now)
         yield from self._about_estimates()
 
     def _about_collector(self, now: int) -> Iterator[Metric]:
@@ -127,6 +128,39 @@ class Metrics(Collector):
             if device.last_answer is not None:
                 silence.add_metric(where, max(now - device.last_answer, 0) / 1000)
         yield from (answering, silence, polls, failures)
+
+    def _about_forwards(self, now: int) -> Iterator[Metric]:
+        label = ("target",)
+        forwards = self._services.statistics().forwards
+        for name, doc, figures in (
+            ("reachable", "1 when the last try succeeded", [float(f.reachable) for f in forwards]),
+            ("behind_commits", "Commits not sent yet", [f.behind for f in forwards]),
+            ("missing_commits", "Commits of an outage still to be made up for",
+             [f.missing for f in forwards]),
+        ):
+            gauge = GaugeMetricFamily(f"quietpipe_forward_{name}", doc, labels=label)
+            for forward, figure in zip(forwards, figures, strict=True):
+                gauge.add_metric((forward.target,), figure)
+            yield gauge
+        ages = GaugeMetricFamily("quietpipe_forward_sent_age_seconds",
+                                 "Time since something was taken", labels=label)
+        for forward in forwards:
+            if forward.last_sent is not None:
+                ages.add_metric((forward.target,), max(now - forward.last_sent, 0) / 1000)
+        yield ages
+        for name, doc, figures in (
+            ("sent", "Points taken by the far end", [f.sent for f in forwards]),
+            ("set_aside", "Points that cannot be delivered", [f.aside for f in forwards]),
+            ("withheld", "Readings without a value to trust", [f.withheld for f in forwards]),
+            ("too_old", "Points older than the far end keeps", [f.too_old for f in forwards]),
+            ("failed_tries", "Tries that failed", [f.failed_tries for f in forwards]),
+            ("lost", "Readings and events deleted before they were sent",
+             [f.lost for f in forwards]),
+        ):
+            counter = CounterMetricFamily(f"quietpipe_forward_{name}", doc, labels=label)
+            for forward, figure in zip(forwards, figures, strict=True):
+                counter.add_metric((forward.target,), figure)
+            yield counter
 
     def _about_estimates(self) -> Iterator[Metric]:
         family = GaugeMetricFamily("quietpipe_estimate", "Latest estimate",

@@ -19,7 +19,8 @@ from collector.people import Doorkeeper
 from collector.web.door import Door
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "HandbookPage", "LinkServices",
+    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
+    "HandbookPage", "LinkServices",
 ]
 
 
@@ -36,6 +37,28 @@ class DeviceStatistics:
     """How late the last poll began against its grid."""
     why: str = ""
     """Why it does not answer, or answers badly; empty when all is well."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForwardStatistics:
+    """How one far end is doing. Counts since the start; ``last_sent`` in ms since 1970 UTC.
+
+    ``behind`` and ``missing`` are commits: the newest not sent yet, and those of an outage that are
+    still to be made up for. ``why`` is empty when the last try succeeded.
+    """
+
+    target: str
+    reachable: bool
+    sent: int = 0
+    aside: int = 0
+    withheld: int = 0
+    too_old: int = 0
+    failed_tries: int = 0
+    behind: int = 0
+    missing: int = 0
+    lost: int = 0
+    last_sent: int | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +85,7 @@ class CollectorStatistics:
     deliveries_waiting: int = 0
     deliveries_given_up: int = 0
     devices: tuple[DeviceStatistics, ...] = ()
+    forwards: tuple[ForwardStatistics, ...] = ()
     numbers: Mapping[str, float] = field(default_factory=dict)
 
 

@@ -395,7 +395,7 @@ async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
             await until(lambda: site.notes, "the fact")
             line.mend()
             await until(lambda: len(site.notes) == 2, "the other fact")
-    assert [n.fact for n in site.notes] == ["delivery-not-through", "delivery-resumed"]
+    assert [n.fact for n in site.notes] == ["forwarding-not-through", "forwarding-resumed"]
     assert site.notes[0].values == {"recipient": "mqtt"}
 
 

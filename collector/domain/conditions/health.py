@@ -84,7 +84,7 @@ CONDITIONS = (
             "the line to the internet or to the mail server",
             "the recipient's address in the site file",
             "the password or token of the way out: expired or changed",
-            "the service at the far end",
+            "the service at the far end, or the server that readings are forwarded to",
         ),
         settings=(
             Setting(name="limit", kind="duration", default="10 min", source="setting",

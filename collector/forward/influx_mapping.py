@@ -1,0 +1,174 @@
+"""From commits of the journal to points of the time series engine.
+
+One measurement for each kind of thing, its quantities as fields; ``alarm`` for what happened to
+alarms, ``estimate`` for estimates, ``fact`` for what the collector noted of itself. The same commit
+always gives the same points, so that writing it twice changes nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Transition
+from collector.domain.plant import Plant
+from collector.domain.readings import QUANTITIES, Reading, split_point
+from collector.forward.influx_lines import FieldValue, Line
+from collector.forward.store import KeptEvent, StoredCommit
+
+__all__ = ["FIELDS", "TAGS", "Aside", "InfluxMapping", "Mapped"]
+
+_LEGS = ("_no", "_nc")
+
+FIELDS: Mapping[str, frozenset[str]] = {
+    **{
+        kind: frozenset(known) | frozenset(
+            name + leg for name, quantity in known.items() if quantity.is_contact for leg in _LEGS
+        )
+        for kind, known in QUANTITIES.items()
+    },
+    "alarm": frozenset({"text", "id", "since", "standing", "values", "by", "why", "until"}),
+    "estimate": frozenset({"value", "low", "high", "reason", "window_from", "window_to"}),
+    "fact": frozenset({"text", "values"}),
+}
+"""Every field there can be, by measurement."""
+
+TAGS: Mapping[str, frozenset[str]] = {
+    **{kind: frozenset({"site", "asset"}) for kind in QUANTITIES},
+    "alarm": frozenset({"site", "asset", "condition", "transition", "priority", "signal"}),
+    "estimate": frozenset({"site", "asset", "quantity", "unit"}),
+    "fact": frozenset({"site", "asset", "fact"}),
+}
+"""Every tag there can be, by measurement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aside:
+    """A point that cannot be delivered, and why."""
+
+    line: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mapped:
+    """The lines of some commits. ``withheld`` counts readings without a value to trust."""
+
+    lines: tuple[str, ...] = ()
+    withheld: int = 0
+    aside: tuple[Aside, ...] = ()
+
+
+class InfluxMapping:
+    """Knows the kind of each thing; ``use`` another plant after the site file was read again."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.use(plant)
+
+    def __repr__(self) -> str:
+        return f"InfluxMapping({self._site}, {len(self._kinds)} things)"
+
+    def use(self, plant: Plant) -> None:
+        """Go on with another plant."""
+        self._site = plant.site.id
+        self._kinds = {thing.id: thing.kind for thing in plant.things()}
+
+    def of(self, commits: Iterable[StoredCommit]) -> Mapped:
+        """Return what is to be written for ``commits``."""
+        lines: list[str] = []
+        aside: list[Aside] = []
+        withheld = 0
+        for commit in commits:
+            good = [r for r in commit.readings if r.usable is not None]
+            withheld += len(commit.readings) - len(good)
+            for line in [*self._of_readings(good, aside), *_apart(commit.events)]:
+                try:
+                    lines.append(line.text())
+                except ValueError as exc:
+                    aside.append(Aside(line=repr(line), why=str(exc)))
+        return Mapped(lines=tuple(lines), withheld=withheld, aside=tuple(aside))
+
+    def _of_readings(self, readings: Iterable[Reading], aside: list[Aside]) -> Iterator[Line]:
+        """Yield one line for each thing and instant."""
+        fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
+        for reading in readings:
+            asset, quantity = split_point(reading.point)
+            if quantity not in FIELDS.get(self._kinds.get(asset, ""), ()):
+                # A thing that has left the site file: its history is in the journal all the same.
+                aside.append(Aside(line=repr(reading), why="the site file has no such point"))
+                continue
+            value = reading.usable
+            if value is not None:
+                fields.setdefault((asset, reading.time), {})[quantity] = float(value)
+        for (asset, time), values in fields.items():
+            yield Line(measurement=self._kinds[asset], fields=values, time=time,
+                       tags={"site": self._site, "asset": asset})
+
+
+def _apart(events: Iterable[KeptEvent]) -> Iterator[Line]:
+    """Yield the lines of events; of two that would replace each other one is moved by 1 ms."""
+    taken = set()
+    for stored in events:
+        line = _of_event(stored.event)
+        while line.key in taken:
+            line = replace(line, time=line.time + 1)
+        taken.add(line.key)
+        yield line
+
+
+def _of_event(event: Event) -> Line:
+    match event:
+        case AlarmMoved():
+            return _of_alarm(event)
+        case EstimateMade():
+            return _of_estimate(event)
+        case FactNoted():
+            return _of_fact(event)
+
+
+def _of_alarm(event: AlarmMoved) -> Line:
+    fields: dict[str, FieldValue] = {
+        "text": event.text, "id": event.id, "since": event.since, "values": _json(event.values),
+    }
+    if event.transition in (Transition.RAISED, Transition.RETURNED):
+        fields["standing"] = float(event.transition is Transition.RAISED)
+    if event.by:
+        fields["by"] = event.by
+    if event.why:
+        fields["why"] = event.why
+    if event.until is not None:
+        fields["until"] = event.until
+    return Line(measurement="alarm", fields=fields, time=event.time, tags={
+        "site": event.site, "asset": event.asset, "condition": event.condition,
+        "transition": event.transition.value, "priority": event.priority.value,
+        "signal": event.signal.value,
+    })
+
+
+def _of_estimate(event: EstimateMade) -> Line:
+    fields: dict[str, FieldValue] = {
+        name: float(number) for name, number in
+        (("value", event.value), ("low", event.low), ("high", event.high)) if number is not None
+    }
+    if event.reason:
+        fields["reason"] = event.reason
+    if event.window is not None:
+        fields |= {"window_from": event.window[0], "window_to": event.window[1]}
+    tags = {"site": event.site, "asset": event.asset, "quantity": event.quantity}
+    # The unit is a tag: sites that read in other units must not be ranked in one row.
+    return Line(measurement="estimate", fields=fields, time=event.time,
+                tags=tags | ({"unit": event.unit} if event.unit else {}))
+
+
+def _of_fact(event: FactNoted) -> Line:
+    tags = {"site": event.site, "fact": event.fact}
+    return Line(
+        measurement="fact", time=event.time, tags=tags | ({"asset": event.asset} if event.asset
+                                                          else {}),
+        fields={"text": event.text, "values": _json(event.values)},
+    )
+
+
+def _json(values: Mapping[str, float | int | str | None]) -> str:
+    return json.dumps(dict(values), ensure_ascii=False, separators=(",", ":"))
