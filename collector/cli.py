@@ -20,6 +20,7 @@ COMMANDS = {
     "check": "read a site file, report every mistake, ask each device once",
     "replay": "feed recorded readings through the same rules; print the events",
     "export": "write readings or events from the journal",
+    "report": "the review of a period, as a page and as PDF: what to do next, and what was seen",
     "survey": "what the pipes hold, whether the plant can fill and purge them, what is not said",
     "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
     "people": "who may do what at the board: accounts, roles, passwords",

@@ -6,6 +6,7 @@ its word keeps its shape, and what finds no room at all is counted.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,7 +18,7 @@ __all__ = ["LANE", "Placed", "lane_count", "lanes", "placed"]
 
 LANE = 18
 """Height of one lane."""
-_MOST, _MARK, _NEAR = 3, 13, 5
+_MOST, _MARK, _NEAR, _MANY = 3, 13, 5, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +55,24 @@ def _merged(spans: Sequence[Span], frame: Frame) -> list[tuple[Span, str]]:
     return [(span, f"{span.word} ×{count}" if count > 1 else span.word) for span, count in kept]
 
 
+def _named_once(merged: Sequence[tuple[Span, str]]) -> list[tuple[Span, str]]:
+    """Where there are many, name only the first of each word, with how many stretches follow."""
+    counts = Counter((span.word, span.kind) for span, _ in merged)
+    named: list[tuple[Span, str]] = []
+    for span, _ in merged:
+        count = counts.pop((span.word, span.kind), 0)
+        named.append((span, f"{span.word} ×{count}" if count > 1 else span.word if count else ""))
+    return named
+
+
 def placed(spans: Sequence[Span], frame: Frame) -> list[Placed]:
     """Find a lane for each stretch, earliest first."""
     taken: list[list[tuple[float, float]]] = [[] for _ in range(_MOST)]
     found: list[Placed] = []
-    for span, word in _merged(spans, frame):
+    merged = _merged(spans, frame)
+    if len(merged) > _MANY:
+        merged = _named_once(merged)
+    for span, word in merged:
         left = frame.x(span.start)
         right = max(frame.x(frame.end if span.end is None else span.end), left + 3)
         width = width_of(word, bold=span.kind is SpanKind.ALARM)
@@ -66,7 +80,7 @@ def placed(spans: Sequence[Span], frame: Frame) -> list[Placed]:
             (word, left + _MARK, "start", left, max(right, left + _MARK + width)),
             (word, left - 5, "end", left - 5 - width, max(right, left + _MARK)),
             ("", 0.0, "start", left, max(right, left + _MARK)),
-        ]
+        ][0 if word else 2:]
         found.append(_first_fit(span, left, right, choices, taken, frame))
     return found
 

@@ -7,7 +7,7 @@ from statistics import median
 
 from collector.domain.trends import TrendStep
 
-__all__ = ["bridge", "few_points", "few_steps", "stretches"]
+__all__ = ["bridge", "few_points", "few_steps", "stretches", "usual"]
 
 _BRIDGE = 2.5
 """Steps emptier than this many usual distances are a gap, less is a slow point in short steps."""
@@ -54,11 +54,16 @@ def stretches(steps: Sequence[TrendStep]) -> list[list[TrendStep]]:
     return runs
 
 
-def bridge(steps: Sequence[TrendStep]) -> float:
-    """Return how far apart (ms) full steps may start and still belong together."""
+def usual(steps: Sequence[TrendStep]) -> float:
+    """Return the usual distance (ms) from one full step to the next; 0 where there are not two."""
     starts = [s.start for s in steps if s.count]
     apart = [b - a for a, b in zip(starts, starts[1:], strict=False)]
-    return _BRIDGE * median(apart) if apart else 0.0
+    return median(apart) if apart else 0.0
+
+
+def bridge(steps: Sequence[TrendStep]) -> float:
+    """Return how far apart (ms) full steps may start and still belong together."""
+    return _BRIDGE * usual(steps)
 
 
 def few_points(

@@ -1,0 +1,148 @@
+"""What happened: alarms, what people did, and how the alarm system itself fared."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from collector.alarms.measures import YARDSTICKS, Frequent
+from collector.alarms.occurrences import Occurrence
+from collector.domain.events import Priority, Transition
+from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
+from collector.reports.gathered import Gathered, title_of
+from collector.reports.times import instant_words, span_words
+
+__all__ = ["alarm_measures", "events", "standing"]
+
+_MOST = 60
+_KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
+          Transition.OUT_OF_SERVICE: "out of service"}
+
+
+def standing(g: Gathered) -> Iterator[Block]:
+    """List what stood at the end of the period."""
+    yield Heading(text="State at the end", level=2)
+    if not g.standing:
+        yield Paragraph(text="No alarm stood at the end of the period.")
+        return
+    yield Table(
+        header=("Priority", "What", "Where", "Since", "Acknowledged"), widths=(1, 3, 2.4, 2, 2),
+        rows=[(o.priority.value, title_of(o.condition), g.name(o.asset),
+               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.standing])
+
+
+def _answer(g: Gathered, one: Occurrence) -> str:
+    if one.acknowledged is None:
+        return "not acknowledged"
+    who = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
+    return f"after {span_words(one.acknowledged - one.raised)}{who}"
+
+
+def events(g: Gathered) -> Iterator[Block]:
+    """List the alarms of the period, and what else was noted."""
+    yield Heading(text="Events")
+    raised = [o for o in g.occurrences if o.raised >= g.start]
+    if not raised:
+        yield Paragraph(text="No alarm was raised in this period.")
+    else:
+        yield Table(
+            header=("Raised", "Priority", "What", "Where", "Lasted", "Acknowledged"),
+            widths=(2.1, 1.1, 3, 2.2, 1.3, 2),
+            rows=[(instant_words(o.raised, g.zone), o.priority.value, title_of(o.condition),
+                   g.name(o.asset), _lasted(g, o), _answer(g, o)) for o in raised[-_MOST:]])
+        if len(raised) > _MOST:
+            yield Paragraph(soft=True, text=f"The last {_MOST} of {len(raised)} are listed; "
+                            "quietpipe export --events writes them all.")
+    yield from _noted(g)
+
+
+def _lasted(g: Gathered, one: Occurrence) -> str:
+    if one.ended is None:
+        return "still stands"
+    tail = "" if one.returned else ", then held quiet"
+    return span_words(min(one.ended, g.end) - one.raised) + tail
+
+
+def _noted(g: Gathered) -> Iterator[Block]:
+    facts = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
+    if facts:
+        yield Heading(text="What people declared and did", level=2)
+        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}" for f in facts[-_MOST:]])
+    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in facts)
+    if own:
+        yield Heading(text="What the watch noted of itself", level=2)
+        yield Bullets(items=[f"{kind.replace('-', ' ').capitalize()}: {count} times"
+                             if count > 1 else f"{kind.replace('-', ' ').capitalize()}: once"
+                             for kind, count in sorted(own.items())])
+
+
+def alarm_measures(g: Gathered) -> Iterator[Block]:
+    """Hold the alarm system against the standard's figures."""
+    m = g.measures
+    yield Heading(text="The alarm system itself")
+    yield Paragraph(soft=True, text=(
+        "Measured as IEC 62682 and ISA-18.2 define it, for one operator position. An alarm system "
+        "that calls too often, or for nothing, is no longer listened to."
+        + ("" if m.long_enough else " The standard asks for at least 30 days; this period is "
+           "shorter, so read the figures with care.")))
+    yield Table(
+        header=("Measure", "Here", "Acceptable", "Source"), widths=(3, 2, 2.2, 2.4),
+        rows=[(name, here, YARDSTICKS[key].acceptable, YARDSTICKS[key].source)
+              for name, here, key in _measured(g)])
+    yield from _guilty(g)
+
+
+def _percent(share: float | None) -> str:
+    return "none raised" if share is None else f"{share * 100:.1f} %"
+
+
+def _measured(g: Gathered) -> Iterator[tuple[str, str, str]]:
+    m = g.measures
+    yield "Alarms a day", f"{m.per_day:.2f}", "per_day"
+    yield "Alarms an hour", f"{m.per_hour:.3f} (most {m.most_in_hour})", "per_hour"
+    yield ("Alarms in 10 minutes", f"{m.per_ten_minutes:.4f} (most {m.most_in_ten})",
+           "per_ten_minutes")
+    yield "Hours with more than 30", _percent(m.hours_above), "hours_above"
+    yield "10 minutes with more than 10", _percent(m.tens_above), "tens_above"
+    yield ("Time in floods", f"{_percent(m.flood_share)} ({len(m.floods)} floods)", "flood_share")
+    yield "Part of the ten most frequent", _percent(m.top_share), "top_share"
+    yield "Chattering alarms", str(len(m.chattering)), "chattering"
+    yield "Fleeting alarms", str(len(m.fleeting)), "fleeting"
+    yield ("Stale (stood over 24 h)", f"{len(m.stale)}, {m.stale_on_worst_day} on the worst day",
+           "stale")
+    shares = ", ".join(f"{_percent(m.priorities[p])} {p.value}" for p in reversed(Priority))
+    yield "Priorities", shares if m.raised else "none raised", "priorities"
+
+
+def _guilty(g: Gathered) -> Iterator[Block]:
+    m = g.measures
+    if m.frequent:
+        yield Heading(text="The most frequent", level=2)
+        yield Table(
+            header=("What", "Where", "Times", "Part", "Remark"), widths=(3, 2.4, 1, 1, 2),
+            align="LLRRL",
+            rows=[(title_of(f.condition), g.name(f.asset), str(f.count), _percent(f.share),
+                   _remark(g, f)) for f in m.frequent])
+    answered = "" if m.answered_median is None else \
+        f"Half of what was acknowledged was so within {span_words(m.answered_median)}. "
+    yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
+                         "end of the period." if m.raised else "Nobody was called.")
+    if m.quiet:
+        yield Heading(text="Held quiet", level=2)
+        yield Table(
+            header=("What", "Where", "How", "From", "For", "By", "Why"),
+            widths=(2.6, 2, 1.6, 2, 1.2, 1.3, 2.2),
+            rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
+                   instant_words(q.start, g.zone),
+                   "still" if q.end is None else span_words(q.end - q.start), q.by, q.why)
+                  for q in m.quiet[-_MOST:]])
+
+
+def _remark(g: Gathered, frequent: Frequent) -> str:
+    key = frequent.condition, frequent.asset
+    words = []
+    if key in {(f.condition, f.asset) for f in g.measures.chattering}:
+        words.append("chatters")
+    if key in {(f.condition, f.asset) for f in g.measures.fleeting}:
+        words.append("fleeting")
+    return ", ".join(words)

@@ -1,0 +1,95 @@
+"""Pressure, leak, demand and delivery: what the pipe loses and what is made for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from collector.reports.blocks import Block, Heading, Paragraph, Table
+from collector.reports.figures import estimate_figure, level, reading_figure
+from collector.reports.gathered import Gathered
+from collector.reports.numbers import means, number, parts
+
+__all__ = ["leak", "pressures", "supply"]
+
+
+def pressures(g: Gathered) -> Iterator[Block]:
+    """Draw each riser's supervisory pressure with its limits."""
+    shown = [r for r in g.plant.risers.values() if g.has(f"{r.id}.pressure")]
+    if not shown:
+        return
+    yield Heading(text="Supervisory pressure")
+    for riser in shown:
+        yield reading_figure(
+            g, f"{riser.id}.pressure", f"{riser.name}: supervisory pressure", asset=riser.id,
+            levels=(*level(riser.low_pressure, "low limit"),
+                    *level(riser.high_pressure, "high limit")))
+
+
+def _change(g: Gathered, quantity: str, assets: Sequence[str]) -> Table:
+    rows = []
+    for asset in assets:
+        some = g.estimates(quantity, asset)
+        early, late = parts(g, quantity, asset)
+        unit = some[0].unit
+        last = some[-1]
+        interval = "" if last.low is None or last.high is None \
+            else f" ({number(last.low)} to {number(last.high)})"
+        rows.append((
+            g.name(asset), str(len(some)), number(means(some) or 0.0, unit),
+            "–" if early.mean is None else number(early.mean),
+            "–" if late.mean is None else number(late.mean),
+            number(last.value or 0.0) + interval))
+    return Table(header=("Where", "Figures", "Mean", "First quarter", "Last quarter",
+                         "Latest (interval)"),
+                 rows=rows, widths=(2.2, 1, 1.4, 1.3, 1.3, 2.2), align="LRRRRR")
+
+
+def _told(g: Gathered, quantity: str, title: str, none: str, *, floor: float | None = 0.0,
+          ) -> Iterator[Block]:
+    assets = g.assets_with(quantity)
+    if not assets:
+        yield Paragraph(text=f"{none}{_why(g, quantity)}")
+        return
+    yield _change(g, quantity, assets)
+    for i in range(0, len(assets), 4):
+        yield estimate_figure(g, quantity, title, assets[i:i + 4], floor=floor)
+
+
+def _why(g: Gathered, quantity: str) -> str:
+    said = list(dict.fromkeys(
+        reason for thing in g.plant.things() for reason in g.reasons(quantity, thing.id)[:1]))
+    return f" Reason given: {'; '.join(said[:3])}." if said else ""
+
+
+def leak(g: Gathered) -> Iterator[Block]:
+    """Tell the leak: its rate, and as the fall it would be in a day."""
+    yield Heading(text="Leak")
+    yield Paragraph(soft=True, text=(
+        "Compensated for temperature: a pipe that cools loses pressure without losing gas. The "
+        "band around each line is the interval of the estimate."))
+    yield from _told(g, "leak-rate", "Leak rate", "No leak rate could be computed.")
+    if g.assets_with("leak-equivalent"):
+        yield Heading(text="As a fall of pressure in 24 h", level=2)
+        yield from _told(g, "leak-equivalent", "Leak, as a fall in 24 h", "")
+
+
+def supply(g: Gathered) -> Iterator[Block]:
+    """Tell what the generator makes: demand, delivery, duty, product."""
+    if not g.plant.generators:
+        return
+    yield Heading(text="Demand and supply")
+    yield Heading(text="Nitrogen demand", level=2)
+    yield from _told(g, "nitrogen-demand", "Nitrogen demand",
+                     "No nitrogen demand could be computed.")
+    yield Heading(text="Compressor delivery", level=2)
+    yield from _told(g, "compressor-delivery", "Compressor delivery",
+                     "No delivery could be computed.", floor=None)
+    if g.assets_with("compressor-duty"):
+        yield Heading(text="Compressor duty", level=2)
+        yield from _told(g, "compressor-duty", "Compressor duty", "")
+    for generator in g.plant.generators.values():
+        point = f"{generator.id}.product_oxygen"
+        if g.has(point):
+            yield reading_figure(
+                g, point, f"{generator.name}: oxygen in the product", floor=0.0,
+                levels=level(generator.product_oxygen_limit, "limit"))

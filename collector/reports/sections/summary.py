@@ -1,0 +1,125 @@
+"""The first page: what to do next, and the period in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.reports.blocks import Block, Box, Bullets, Heading, Paragraph
+from collector.reports.gathered import Gathered, title_of
+from collector.reports.numbers import LeakCost, leak_cost, number, parts, total
+from collector.reports.sections.coverage import seen
+from collector.reports.sections.gauges import low_air_tests
+from collector.reports.sections.upkeep import cost_words
+from collector.reports.times import instant_words, span_words
+
+__all__ = ["cautions", "next_steps", "summary"]
+
+_OFTEN = 10
+"""Raisings of one alarm in a period from which on it is worth a look at its cause (setting)."""
+_GROWN = 1.25
+"""Last quarter over first quarter from which on a leak is called grown (setting)."""
+_QUARTER = 85 * 86_400_000
+_SEEN = 0.95
+"""Share of readings below which somebody should look at the wire (setting)."""
+
+
+def summary(g: Gathered) -> Iterator[Block]:
+    """Write the first page."""
+    yield Heading(text="What to do next")
+    steps = list(next_steps(g))
+    if steps:
+        yield Bullets(items=steps, numbered=True)
+    else:
+        yield Paragraph(text="Nothing beyond the regular inspections.")
+    yield Heading(text="The period in brief")
+    yield Bullets(items=list(_brief(g)))
+
+
+def next_steps(g: Gathered) -> Iterator[str]:
+    """Say what wants doing, the most pressing first, each with why."""
+    for one in g.standing:
+        known = CATALOGUE.get(one.condition)
+        check = f" Check first: {known.causes[0]}." if known is not None and known.causes else ""
+        yield (f"{title_of(one.condition)} at {g.name(one.asset)} still stands, since "
+               f"{instant_words(one.raised, g.zone)} ({one.priority.value}).{check}")
+    yield from _repeated(g)
+    yield from _grown(g)
+    yield from _unseen(g)
+    untested = [name for name, at in low_air_tests(g) if at is None]
+    if untested and g.end - g.start >= _QUARTER:
+        yield (f"Test the low-air switch of {', '.join(untested)}: it did not operate in this "
+               "period, and each quarter is the interval (NFPA 25).")
+    if g.not_watched:
+        count = len(g.not_watched)
+        yield (f"{count} condition{'s are' if count > 1 else ' is'} not watched; the list says "
+               "what is missing for each.")
+
+
+def _repeated(g: Gathered) -> Iterator[str]:
+    standing = {(o.condition, o.asset) for o in g.standing}
+    for frequent in g.measures.frequent:
+        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in standing:
+            yield (f"{title_of(frequent.condition)} at {g.name(frequent.asset)} came "
+                   f"{frequent.count} times: find its cause, or look at its settings.")
+
+
+def _grown(g: Gathered) -> Iterator[str]:
+    for asset in g.assets_with("leak-rate"):
+        early, late = parts(g, "leak-rate", asset)
+        if early.mean and late.mean and min(early.count, late.count) >= 3 \
+                and late.mean > _GROWN * early.mean:
+            unit = g.estimates("leak-rate", asset)[0].unit
+            yield (f"Look for the leak of {g.name(asset)}: it grew from {number(early.mean)} to "
+                   f"{number(late.mean, unit)} between the first and the last quarter.")
+
+
+def _unseen(g: Gathered) -> Iterator[str]:
+    poor = [s for s in seen(g) if s.share < _SEEN]
+    if poor:
+        worst = min(poor, key=lambda s: s.share)
+        points = "1 point was" if len(poor) == 1 else f"{len(poor)} points were"
+        yield (f"Look at the wiring and the devices: {points} seen less than "
+               f"{_SEEN * 100:.0f} % of the time (worst: {worst.point}, "
+               f"{worst.share * 100:.1f} %).")
+
+
+def _brief(g: Gathered) -> Iterator[str]:
+    m = g.measures
+    days = (g.end - g.start) / 86_400_000
+    raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
+        f"{m.raised} alarms were"
+    standing = "none stands" if not m.standing else "1 stands" if len(m.standing) == 1 else \
+        f"{len(m.standing)} stand"
+    yield f"{raised} raised in {days:.3g} days; {standing} at the end."
+    for riser in g.plant.risers.values():
+        point = f"{riser.id}.pressure"
+        if g.has(point):
+            lows = [s.low for s in g.trend(point) if s.low is not None]
+            highs = [s.high for s in g.trend(point) if s.high is not None]
+            axis = g.axis(point)
+            yield f"{riser.name} was between {axis.words(min(lows))} and {axis.words(max(highs))}."
+    for vent in g.plant.vents.values():
+        lasts = [s.mean for s in g.trend(f"{vent.id}.oxygen") if s.mean is not None]
+        if lasts:
+            target = "" if vent.target_oxygen is None else f" (target {vent.target_oxygen:g} %)"
+            yield f"Oxygen at {vent.name} was last {lasts[-1]:.1f} %{target}."
+    for generator in g.plant.generators.values():
+        used = total(g, "energy", generator.id)
+        if used is not None:
+            yield (f"{generator.name} used {number(used.value, used.unit)} in "
+                   f"{span_words(used.covered)}.")
+        cost = leak_cost(g, generator)
+        if isinstance(cost, LeakCost):
+            yield f"The leak behind {generator.name} took {cost_words(cost)}."
+    shares = [s.share for s in seen(g)]
+    if shares:
+        yield (f"{sum(shares) / len(shares) * 100:.1f} % of the readings asked for were had and "
+               "could be trusted.")
+    else:
+        yield "No readings are in the journal."
+
+
+def cautions() -> Box:
+    """Return the cautions, as they stand on every report."""
+    return Box(title="Cautions", lines=list(CAUTIONS.values()))
