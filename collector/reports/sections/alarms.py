@@ -64,11 +64,11 @@ def _lasted(g: Gathered, one: Occurrence) -> str:
 
 
 def _noted(g: Gathered) -> Iterator[Block]:
-    facts = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
-    if facts:
+    told = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
+    if told:
         yield Heading(text="What people declared and did", level=2)
-        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}" for f in facts[-_MOST:]])
-    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in facts)
+        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}" for f in told[-_MOST:]])
+    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in told)
     if own:
         yield Heading(text="What the watch noted of itself", level=2)
         yield Bullets(items=[f"{kind.replace('-', ' ').capitalize()}: {count} times"
