@@ -21,7 +21,7 @@ from collector.acceptance import Clerk
 from collector.calling import link_services, policy_of, signer_of
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
-from collector.desks import acceptance_events, record_store
+from collector.desks import acceptance_events, open_desk, record_store
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import (
     ActionRefused,
@@ -450,7 +450,9 @@ class Daemon:
             baselines=lambda: self._pipeline.watch.baselines(),
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
-            version=__version__, handbook=board_page, note=self._note_of_board,
+            version=__version__,
+            acceptance=open_desk(lambda: self._config.plant, self._config.data, self._journal),
+            handbook=board_page, note=self._note_of_board,
             door=self._door(),
             links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
         )

@@ -18,9 +18,11 @@ from collector.acceptance.look import Look
 from collector.acceptance.record import Entry, Record, Result, Signature
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.acceptance.store import RecordError, RecordStore
+from collector.acceptance.trends import plots_of
 from collector.clock import format_instant
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.plots import Plot
 from collector.survey.limits import COOL_DOWN
 from collector.survey.words import Words, span
 
@@ -111,6 +113,12 @@ class Desk:
     def _gap(plant: Plant, points: Sequence[str]) -> int:
         paces = [source.every for p in points if (source := plant.source_of(p)) is not None]
         return max(_POLLS * max(paces, default=0), _LEAST_GAP)
+
+    def plots(self, seen: Seen) -> list[Plot]:
+        """Return the raw trends of what was seen."""
+        if seen.finding is None:
+            return []
+        return list(plots_of(seen.step, seen.finding, self._plant(), self._history))
 
     # -- doing -----------------------------------------------------------------------------------
 

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-
 from collector.acceptance.desk import History
-from collector.acceptance.finding import Finding
 from collector.acceptance.record import Entry, Record, Result
 from collector.acceptance.steps import Step, plan
+from collector.acceptance.trends import plots_of
 from collector.domain.conditions import CAUTIONS
 from collector.domain.plant import Plant
-from collector.domain.readings import Quantity, Reading, point_kind, split_point
 from collector.paper import Paper
-from collector.plots import Curve, Level, Plot, axis_of
 from collector.survey.words import Words
 
 __all__ = ["render_record"]
 
-_MARGIN = 0.05
-"""Share of a step's time that is shown before and after it."""
-_MOST = 1500
-"""Points of one curve; of more, each n-th is drawn."""
 _RESULTS = {Result.PASSED: "Pass", Result.FAILED: "FAIL", Result.NOT_DONE: "Not done",
             Result.OPEN: "Open", Result.RUNNING: "Under way"}
 _HOW = ("Times and pressures were taken from the readings that quietpipe journalled; what was "
@@ -81,45 +73,8 @@ def _step(
         paper.table(["Value", "Found", "Limit", "Read from"], [
             [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in finding.measures
         ], widths=(3, 4, 3, 5))
-        for plot in _plots(step, finding, plant, history):
+        for plot in plots_of(step, finding, plant, history):
             paper.plot(plot)
     remarks = [*(finding.remarks if finding is not None else ()), *entry.history]
     if remarks:
         paper.bullets(remarks)
-
-
-def _plots(
-    step: Step, finding: Finding, plant: Plant, history: History,
-) -> Iterator[Plot]:
-    """Yield the raw trend of each point the step was judged by."""
-    if finding.window is None or finding.window[0] >= finding.window[1]:
-        return
-    start, end = finding.window
-    around = max(round((end - start) * _MARGIN), 30_000)
-    for point in step.points:
-        thing, name = split_point(point)
-        owner = plant.thing(thing)
-        quantity = point_kind(owner.kind, name) if owner is not None else None
-        curve = _curve(list(history.readings([point], start - around, end + around + 1)))
-        if quantity is None or not any(v is not None for _, v in curve):
-            continue
-        yield Plot(
-            title=f"{point}, as it was read", start=start - around, end=end + around,
-            zone=plant.site.timezone, axis=axis_of(quantity, plant.site.units),
-            series=(Curve(label=quantity.label, points=curve),), height=150,
-            levels=tuple(_levels(step, quantity)), key=f"{step.id}-{point}".replace(".", "-"))
-
-
-def _curve(readings: Sequence[Reading]) -> list[tuple[int, float | None]]:
-    every = max(1, -(-len(readings) // _MOST))
-    # A reading that was not had opens a gap, and is never thinned away.
-    return [(r.time, r.usable) for n, r in enumerate(readings)
-            if n % every == 0 or r.usable is None]
-
-
-def _levels(step: Step, quantity: Quantity) -> Iterator[Level]:
-    names = {"psi": (("from", "from"), ("to", "to"), ("psi", "set")), "%": (("percent", "limit"),)}
-    for key, label in names.get(quantity.unit, ()):
-        value = step.limits.get(key)
-        if value is not None and step.kind.value.partition("-")[0] != "return":
-            yield Level(value=value, label=label)

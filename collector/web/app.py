@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from collector.clock import format_instant
 from collector.domain.errors import QuietpipeError
 from collector.web import answers, fill_answers, pages, signing
+from collector.web.acceptance import add_acceptance
 from collector.web.asks import read_span
 from collector.web.deeds import PROBLEMS, add_deeds
 from collector.web.door import public
@@ -23,6 +24,7 @@ from collector.web.metrics import CONTENT_TYPE, Metrics
 from collector.web.refusals import Refusal, SignInFirst
 from collector.web.render import page
 from collector.web.services import BoardServices
+from collector.web.survey import add_survey
 
 __all__ = ["create_app"]
 
@@ -46,6 +48,8 @@ def create_app(services: BoardServices) -> FastAPI:
     _add_standing(app, services)
     add_deeds(app, services)
     add_links(app, services)
+    add_survey(app, services)
+    add_acceptance(app, services)
     signing.add_signing(app, services)
     pages.add_pages(app, services, lambda: _health(services))
     return app

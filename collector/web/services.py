@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from collector.acceptance import Desk
 from collector.clock import Clock, SystemClock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
@@ -141,6 +142,8 @@ class BoardServices:
     handbook: Callable[[str], HandbookPage | None]
     """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
     version: str
+    acceptance: Desk | None = None
+    """Where acceptances are kept; its methods read the disk and belong into a thread."""
     door: Door = field(default_factory=_nobody)
     note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
     links: LinkServices | None = None
