@@ -22,7 +22,7 @@ from collector.acceptance.trends import plots_of
 from collector.clock import format_instant
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
-from collector.plots import Plot
+from collector.plots import Bars, Plot
 from collector.survey.limits import COOL_DOWN
 from collector.survey.words import Words, span
 
@@ -114,7 +114,7 @@ class Desk:
         paces = [source.every for p in points if (source := plant.source_of(p)) is not None]
         return max(_POLLS * max(paces, default=0), _LEAST_GAP)
 
-    def plots(self, seen: Seen) -> list[Plot]:
+    def plots(self, seen: Seen) -> list[Plot | Bars]:
         """Return the raw trends of what was seen."""
         if seen.finding is None:
             return []

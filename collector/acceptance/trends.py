@@ -8,8 +8,8 @@ from typing import Protocol
 from collector.acceptance.finding import Finding
 from collector.acceptance.steps import Step
 from collector.domain.plant import Plant
-from collector.domain.readings import Quantity, Reading, point_kind, split_point
-from collector.plots import Curve, Level, Plot, axis_of
+from collector.domain.readings import MODES, Quantity, Reading, point_kind, split_point
+from collector.plots import Bar, BarKind, Bars, Curve, Level, Plot, axis_of
 
 __all__ = ["plots_of"]
 
@@ -30,24 +30,57 @@ class Readings(Protocol):
 
 def plots_of(
     step: Step, finding: Finding, plant: Plant, history: Readings,
-) -> Iterator[Plot]:
-    """Yield the raw trend of each point the step was judged by."""
+) -> Iterator[Plot | Bars]:
+    """Yield the raw trend of each number the step was judged by, and strips of its contacts."""
     if finding.window is None or finding.window[0] >= finding.window[1]:
         return
     start, end = finding.window
     around = max(round((end - start) * _MARGIN), 30_000)
+    strips: list[tuple[str, Sequence[Bar]]] = []
     for point in step.points:
         thing, name = split_point(point)
         owner = plant.thing(thing)
         quantity = point_kind(owner.kind, name) if owner is not None else None
-        curve = _curve(list(history.readings([point], start - around, end + around + 1)))
-        if quantity is None or not any(v is not None for _, v in curve):
+        rows = list(history.readings([point], start - around, end + around + 1))
+        if quantity is None or not any(r.usable is not None for r in rows):
+            continue
+        if quantity.is_contact or quantity.unit == "mode":
+            strips.append((point, _bars(rows, quantity)))
             continue
         yield Plot(
             title=f"{point}, as it was read", start=start - around, end=end + around,
             zone=plant.site.timezone, axis=axis_of(quantity, plant.site.units),
-            series=(Curve(label=quantity.label, points=curve),), height=150,
+            series=(Curve(label=quantity.label, points=_curve(rows)),), height=150,
             levels=tuple(_levels(step, quantity)), key=f"{step.id}-{point}".replace(".", "-"))
+    if strips:
+        yield Bars(title="Contacts and mode, as they were read", start=start - around,
+                   end=end + around, zone=plant.site.timezone, rows=strips,
+                   key=f"{step.id}-strips".replace(".", "-"))
+
+
+def _bars(readings: Sequence[Reading], quantity: Quantity) -> list[Bar]:
+    """Return the stretches in which a contact read closed, or a mode read the same."""
+    found: list[Bar] = []
+    since: tuple[int, float] | None = None
+    # A mode carries its word, which wants a light bar.
+    kind = BarKind.QUIET if quantity.unit == "mode" else BarKind.RUN
+    for reading in (*readings, None):
+        value = reading.usable if reading is not None else None
+        if since is not None and value != since[1]:
+            end = reading.time if reading is not None else readings[-1].time
+            found.append(Bar(start=since[0], end=end, word=_word(since[1], quantity),
+                             kind=kind))
+            since = None
+        if reading is not None and value is not None and since is None \
+                and (value > 0.5 or quantity.unit == "mode"):
+            since = (reading.time, value)
+    return found
+
+
+def _word(value: float, quantity: Quantity) -> str:
+    if quantity.unit == "mode" and value in range(len(MODES)):
+        return MODES[int(value)]
+    return ""
 
 
 def _curve(readings: Sequence[Reading]) -> list[tuple[int, float | None]]:

@@ -72,14 +72,8 @@ class _Pages:
         signed = [r for r in reversed(records) if r.sealed is not None]
         if current is None:
             return None, signed
-        for step in desk.steps(current):
-            if current.entry(step.id).result is Result.RUNNING:
-                desk.check(current.id, step.id, now)
-        current = desk.store.load(current.id)
-        # What runs was looked at just now; what the record says is shown.
-        seen = tuple(Seen(step=s, entry=e, finding=e.finding)
-                     for s in desk.steps(current) for e in (current.entry(s.id),))
-        return _Whole(record=current, seen=seen), signed
+        seen = tuple(desk.check(current.id, step.id, now) for step in desk.steps(current))
+        return _Whole(record=desk.store.load(current.id), seen=seen), signed
 
     async def overview(self, request: Request) -> HTMLResponse:
         whole, signed = await self.work(self._whole)
@@ -90,17 +84,19 @@ class _Pages:
     async def step(self, request: Request, step_id: str) -> HTMLResponse:
         desk, now = self._desk, self._services.clock.now()
 
-        def look() -> tuple[Record, Seen, list[str]]:
+        def look() -> tuple[Record, Seen, list[tuple[str, str]]]:
             record = self._current()
             desk.step(record, step_id)
             seen = desk.check(record.id, step_id, now)
-            return desk.store.load(record.id), seen, [draw(p) for p in desk.plots(seen)]
+            return desk.store.load(record.id), seen, [
+                (p.title, draw(p)) for p in desk.plots(seen)]
         record, seen, plots = await self.work(look)
         fill_in = "fill-in" in request.query_params
         runs = seen.entry.result is Result.RUNNING
         return page(
             request, "acceptance_step.html", record=record, seen=seen, words=self.words,
-            plots=[Markup(p) for p in plots],  # noqa: S704 - drawn here, every word escaped
+            # Drawn here, every word in it escaped.
+            plots=[(title, Markup(drawing)) for title, drawing in plots],  # noqa: S704
             warnings=[CAUTIONS[n] for n in seen.step.cautions], fill_in=fill_in,
             again=_AGAIN if runs and not fill_in else 0)
 
