@@ -108,7 +108,7 @@ class InfluxForwarder:
 
     async def _try_turn(self) -> None:
         try:
-            if self._changed:
+            if self._changed or (self._settings is None) != (self._ledger is None):
                 await self._adopt()
             if self._ledger is not None:
                 await self._turn(self._ledger)
@@ -126,7 +126,7 @@ class InfluxForwarder:
 
     async def _adopt(self) -> None:
         """Take up the settings as they are now: their cursor, their server, a fresh patience."""
-        settings = self._settings
+        settings, self._changed = self._settings, False
         self._sending.use(None if settings is None else lambda: self._make_wire(settings))
         self._failures, self._rest_for = 0, self._patience.longest_retry
         if settings is None:
@@ -140,7 +140,6 @@ class InfluxForwarder:
             kept = json.loads(text) if text else {}
             self._ledger = Ledger.load(kept.get("ledger"), position)
             self._reach.failing = bool(kept.get("failing"))
-        self._changed = False
 
     def _failed(self, exc: DeliveryError) -> None:
         if str(exc) != self._reach.why:

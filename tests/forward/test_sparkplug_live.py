@@ -396,7 +396,7 @@ async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
             line.mend()
             await until(lambda: len(site.notes) == 2, "the other fact")
     assert [n.fact for n in site.notes] == ["forwarding-not-through", "forwarding-resumed"]
-    assert site.notes[0].values == {"recipient": "mqtt"}
+    assert site.notes[0].values == {"target": "the MQTT broker"}
 
 
 @refused
