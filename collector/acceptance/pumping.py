@@ -90,7 +90,7 @@ def _timed(step: Step, look: Look, rise: _Rise, ended: float, limit: float) -> F
     outcome = _decided(seconds, doubt, limit)
     words = look.words
     measure = Measure(
-        name="time", shown=f"{span(seconds)} +- {span(doubt)}", value=seconds, unit="s",
+        name="time", shown=f"{span(seconds)} ± {span(doubt)}", value=seconds, unit="s",
         source=step.points[0], limit=f"no more than {span(limit)}", limit_from=step.limit_from)
     about = (f"From {words.pressure(rise.began_psi)} to {words.pressure(rise.goal)} in "
              f"{span(seconds)}; the limit is {span(limit)}.")

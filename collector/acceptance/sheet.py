@@ -38,14 +38,16 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
         ["Step", "Result", "What was found"],
         [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
         widths=(5, 2, 8))
+    paper.heading("The steps")
+    for step in steps:
+        _step(paper, step, record.entry(step.id), plant, history)
+    # A page of their own: what is signed stands before the names, and nothing is cut in two.
+    paper.page()
     paper.heading("Signatures")
     paper.paragraph(
         "Names were typed by the people present, each with their role and the time.", soft=True)
     paper.signatures([(s.name, s.role, words.moment(s.time)) for s in record.signatures])
     paper.paragraph(_HOW, soft=True)
-    paper.heading("The steps")
-    for step in steps:
-        _step(paper, step, record.entry(step.id), plant, history)
     return paper.bytes()
 
 

@@ -136,7 +136,7 @@ def judge_low_air(step: Step, look: Look) -> Finding:
     if not armed:
         return Finding.waiting("The switch is operated now: restore the pressure first.")
     shown = look.words.pressure(was) if was is not None else "no pressure read"
-    return Finding.waiting(f"At {shown}; it should operate at {look.words.pressure(limit)} +- "
+    return Finding.waiting(f"At {shown}; it should operate at {look.words.pressure(limit)} ± "
                            f"{look.words.pressure(within)}.")
 
 
@@ -156,7 +156,7 @@ def _operated(step: Step, look: Look, time: int, before: float, after: float) ->
             name="operated at", value=psi, unit="psi", source=" and ".join(step.points[:2]),
             shown=f"{words.pressure(psi)} (between {words.pressure(after)} and "
                   f"{words.pressure(before)})",
-            limit=f"{words.pressure(limit)} +- {words.pressure(within)}",
+            limit=f"{words.pressure(limit)} ± {words.pressure(within)}",
             limit_from=step.limit_from),))
 
 

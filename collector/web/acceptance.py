@@ -91,14 +91,12 @@ class _Pages:
             return desk.store.load(record.id), seen, [
                 (p.title, draw(p)) for p in desk.plots(seen)]
         record, seen, plots = await self.work(look)
-        fill_in = "fill-in" in request.query_params
-        runs = seen.entry.result is Result.RUNNING
         return page(
             request, "acceptance_step.html", record=record, seen=seen, words=self.words,
             # Drawn here, every word in it escaped.
             plots=[(title, Markup(drawing)) for title, drawing in plots],  # noqa: S704
-            warnings=[CAUTIONS[n] for n in seen.step.cautions], fill_in=fill_in,
-            again=_AGAIN if runs and not fill_in else 0)
+            warnings=[CAUTIONS[n] for n in seen.step.cautions],
+            again=_AGAIN if seen.entry.result is Result.RUNNING else 0)
 
     def _current(self) -> Record:
         record = self._desk.current()

@@ -103,6 +103,8 @@ def _baseline(one: Baseline, facts: BoardFacts, zone: ZoneInfo) -> BaselineView:
     value = "–" if one.value is None else f"{one.value:.4g} {one.unit}".rstrip()
     if one.given:
         state, more = "set in the site file", ""
+    elif one.accepted_by:
+        state, more = "accepted", f"Signed by {one.accepted_by}."
     elif one.value is None:
         state = f"learning, {one.days} of {one.needed} days"
         more = f"A day counts with {one.conditions}."

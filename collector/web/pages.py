@@ -23,6 +23,7 @@ __all__ = ["add_pages", "in_order"]
 _KINDS = {
     "board.css": "text/css; charset=utf-8",
     "board.js": "text/javascript; charset=utf-8",
+    "follow.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
 _LOOK_BACK = 86_400_000

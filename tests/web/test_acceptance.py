@@ -69,12 +69,13 @@ async def test_from_opening_to_the_signed_pdf(
     site.clock.jump(30_000)
     waiting = await client.get(step)
     assert "make it operate" in waiting.text
-    assert 'http-equiv="refresh"' in waiting.text
-    assert 'http-equiv="refresh"' not in (await client.get(f"{step}?fill-in")).text
+    assert 'data-follow="5"' in waiting.text
+    assert "/static/follow.js" in waiting.text
     site.clock.jump(160_000)
     passed = await client.get(step)
     assert "Both legs changed over" in passed.text
     assert "<svg" in passed.text
+    assert "data-follow" not in passed.text
     await _purity(client)
     assert "has a result" not in (await client.get("/acceptance")).text
     await _the_rest(client, desk)
