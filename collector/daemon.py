@@ -43,6 +43,7 @@ from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError, Role
 from collector.pipeline import Pipeline, restore
+from collector.reports.sending import ReportClerk
 from collector.schedule import Clockwork
 from collector.service import ServiceManager
 from collector.sources.poller import Poller
@@ -106,6 +107,7 @@ class Daemon:
         self._signer: LinkSigner
         self._mqtt: Sparkplug
         self._influx: InfluxForwarder
+        self._reports: ReportClerk
 
     def __repr__(self) -> str:
         return f"Daemon({self.site}, board {self.board_address or 'not up'})"
@@ -224,7 +226,7 @@ class Daemon:
 
     def _new_outbox(self) -> Outbox:
         return Outbox(store=self._journal, policy=self._policy(), clock=self.clock,
-                      note=self._pipeline.note)
+                      note=self._pipeline.note, files=self._config.data / "reports")
 
     def _new_mqtt(self) -> Sparkplug:
         return Sparkplug(
@@ -261,6 +263,8 @@ class Daemon:
             asyncio.create_task(self._reload_when_asked(), name="reload"),
             asyncio.create_task(self._service.keep_alive(self._real, self._healthy), name="alive"),
         ]
+        self._reports = ReportClerk(queue=self._journal, consumer=CONSUMER,
+                                    note=self._pipeline.note)
         self._start_clockwork()
         self._service.ready(f"watching {len(self._config.devices)} devices")
         if on_ready is not None:
@@ -296,6 +300,7 @@ class Daemon:
         every(6 * _HOUR, "retain", self._retain)
         every(_MINUTE, "sign-of-life", self._sign_of_life)
         every(2000, "acceptance", self._note_acceptance)
+        every(_MINUTE, "reports", self._send_reports)
         self._clockwork.start()
 
     # -- stop ------------------------------------------------------------------------------------
@@ -413,6 +418,10 @@ class Daemon:
             self._journal.retain, oldest=oldest, max_bytes=keep.max_bytes
         )
         _log.debug("retained: %s", result)
+
+    async def _send_reports(self) -> None:
+        if await self._reports.turn(self._config, self.clock.now()):
+            self._outbox.wake()
 
     async def _sign_of_life(self) -> None:
         standing = sum(a.present for a in self.alarms())

@@ -39,18 +39,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, default=Path(), metavar="FOLDER",
                         help="where the files go; made when it is not there; default: here")
     parser.add_argument("--format", default="html,pdf", metavar="F",
-                        help="html, pdf or both; default: html,pdf")
+                        help="html, pdf, txt (the first page), or some of them; default: html,pdf")
+    parser.add_argument("--as-of", metavar="T", help="write it as if it were made then; "
+                        "default: now")
 
 
 def run(options: argparse.Namespace) -> int:
     """Write the report; return the exit status."""
     config = load_site(options.site, secrets=False)
-    now = SystemClock().now()
+    now = _moment(options.as_of, config)
     start, end = _span(options, config, now)
     formats = [f.strip() for f in options.format.split(",")]
     unknown = [f for f in formats if f not in FORMATS]
     if unknown:
-        raise UsageError(f'there is no format "{unknown[0]}"; expected html, pdf or html,pdf')
+        raise UsageError(f'there is no format "{unknown[0]}"; expected html, pdf, txt, or some of '
+                         "them with commas between")
     path = config.data / "journal.sqlite"
     if not path.is_file():
         raise JournalError(f"there is no journal yet at {path}; quietpipe run begins one")
@@ -61,6 +64,14 @@ def run(options: argparse.Namespace) -> int:
     for file in write(report, config.plant.site.id, options.out, formats):
         print(file)
     return 0
+
+
+def _moment(text: str | None, config: SiteConfig) -> int:
+    try:
+        return SystemClock().now() if text is None \
+            else midnight(text, ZoneInfo(config.plant.site.timezone))
+    except ValueError as exc:
+        raise UsageError(str(exc)) from exc
 
 
 def _span(options: argparse.Namespace, config: SiteConfig, now: int) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.config.addresses import host_and_port
-from collector.config.mistakes import Key, Mistakes, Source
+from collector.config.mistakes import Key, Mistakes, Source, nearest
 from collector.config.secrets import holds_password, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
@@ -17,7 +17,7 @@ from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSetti
 
 __all__ = [
     "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
-    "Outward",
+    "Outward", "ReportSettings",
 ]
 
 
@@ -53,6 +53,16 @@ class JournalSettings:
 
     keep: int | None
     max_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSettings:
+    """A report that is sent by the clock: each ``every``, ``at`` minutes after midnight."""
+
+    id: str
+    every: str
+    to: tuple[str, ...]
+    at: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +170,25 @@ class Outward:
         """Return what the journal keeps."""
         return JournalSettings(keep=self.file.journal.keep,
                                max_bytes=self.file.journal.max_size)
+
+    def reports(self) -> tuple[ReportSettings, ...]:
+        """Return the reports that are sent by the clock."""
+        known = [r.id for r in self.file.recipients] + [p.id for p in self.file.people]
+        seen: set[str] = set()
+        for n, table in enumerate(self.file.reports):
+            for who in table.to:
+                if who not in known:
+                    self.mistakes.add(self.source, ("reports", n, "to"),
+                                      f'there is no recipient "{who}"{nearest(who, known)}',
+                                      "ids of recipients or people")
+            if table.id in seen:
+                self.mistakes.add(self.source, ("reports", n, "id"),
+                                  f'"{table.id}" is there twice', "an id of its own")
+            seen.add(table.id)
+        return tuple(
+            ReportSettings(id=t.id, every=t.every or "", to=tuple(t.to),
+                           at=int(t.at[:2]) * 60 + int(t.at[3:]))
+            for t in self.file.reports)
 
     def heartbeat(self) -> HeartbeatSettings | None:
         """Return where signs of life go, or ``None``."""

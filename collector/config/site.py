@@ -17,6 +17,7 @@ from collector.config.outward import (
     JournalSettings,
     MqttSettings,
     Outward,
+    ReportSettings,
 )
 from collector.config.people import People
 from collector.config.profiles import Profiles
@@ -52,6 +53,7 @@ class SiteConfig:
     rotas: Mapping[str, Rota]
     heartbeat: HeartbeatSettings | None
     journal: JournalSettings
+    reports: tuple[ReportSettings, ...]
     influx: InfluxSettings | None
     mqtt: MqttSettings | None
     digest: str
@@ -105,6 +107,7 @@ def _build(
         data=path.parent / (file.site.data or f"var/{file.site.id}"),
         board=outward.board(), journal=outward.journal(), people=people.persons(),
         rotas=people.rotas(), recipients=people.recipients(), heartbeat=outward.heartbeat(),
+        reports=outward.reports(),
         influx=outward.influx(), mqtt=outward.mqtt(), digest=_digest(raw, profiles),
     )
 

@@ -188,6 +188,16 @@ class HeartbeatTable(Table):
     method: Literal["GET", "POST"] = "GET"
 
 
+class ReportTable(Table):
+    """``[[reports]]``."""
+
+    needs = ("id", "every", "to")
+    id: Id = ""
+    every: Literal["week", "month", "quarter"] | None = None
+    to: list[Text] = []
+    at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "07:00"
+
+
 class JournalTable(Table):
     """``[journal]``."""
 
@@ -210,6 +220,7 @@ class SiteFile(Table):
     recipients: list[RecipientTable] = []
     people: list[PersonTable] = []
     rotas: list[RotaTable] = []
+    reports: list[ReportTable] = []
     heartbeat: HeartbeatTable | None = None
     influx: InfluxTable | None = None
     mqtt: MqttTable | None = None

@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Delivery", "DeliveryOutcome", "DeliveryState", "NewDelivery"]
+REPORT = "report"
+"""First half of the kind of a delivery that carries a report: ``report:FILE``."""
+
+__all__ = ["REPORT", "Delivery", "DeliveryOutcome", "DeliveryState", "NewDelivery"]
 
 
 class DeliveryState(StrEnum):

@@ -6,10 +6,11 @@ import asyncio
 import logging
 import random
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
-from collector.domain.deliveries import Delivery, DeliveryOutcome
+from collector.domain.deliveries import REPORT, Delivery, DeliveryOutcome
 from collector.domain.errors import (
     DeliveryError,
     DeliveryRefused,
@@ -59,10 +60,11 @@ class Sender:
     def __init__(
         self, *, store: DeliveryStore, clock: Clock, note: Note, settings: OutboxSettings,
         channel: Callable[[Recipient], Channel], rng: random.Random, tally: Tally, site: str,
+        files: Path | None = None,
     ) -> None:
         self._store, self._clock, self._settings = store, clock, settings
         self._channel, self._random, self._tally = channel, rng, tally
-        self._site, self._note = site, note
+        self._site, self._note, self._files = site, note, files
         self._failed: dict[str, int] = {}
         """Recipients out of reach, with their failures in a row."""
         self.stopping = asyncio.Event()
@@ -108,7 +110,8 @@ class Sender:
 
     async def _send(self, recipient: Recipient, delivery: Delivery) -> None:
         """Put one message on the wire; raises ``DeliveryError``, or ``Abandoned`` on a stop."""
-        message = Message(subject=delivery.subject, body=delivery.body)
+        message = Message(subject=delivery.subject, body=delivery.body,
+                          attachment=self._attachment(delivery))
         if delivery.uncertain and not recipient.wants_events:
             message = message.as_repeat()
         sending = asyncio.ensure_future(self._channel(recipient).send(recipient, message))
@@ -126,6 +129,13 @@ class Sender:
             self._tally.add(on_the_wire=-1)
             sending.cancel()
             expired.cancel()
+
+    def _attachment(self, delivery: Delivery) -> Path | None:
+        """Return the file that the delivery's kind names, in the folder of reports."""
+        mark, _, name = delivery.kind.partition(":")
+        if mark != REPORT or self._files is None or Path(name).name != name:
+            return None
+        return self._files / name
 
     @staticmethod
     async def _result(sending: asyncio.Future[None]) -> None:

@@ -225,13 +225,27 @@ class AppriseChannel:
             # The service itself and not the library's pool: the pool's threads are waited for at
             # exit, and a hung server would hold up the stop.
             taken = service.notify(
-                body=message.body, title=message.subject, body_format="text", notify_type="info"
+                body=message.body, title=message.subject, body_format="text", notify_type="info",
+                attach=_attached(service, message),
             )
         except Exception as exc:  # noqa: BLE001 - 190 services, each with its own exceptions
             said = scrub(f"{type(exc).__name__}: {exc}", address)
             raise DeliveryUnreachable(f"the service failed: {said}") from exc
         if not taken:
             raise _failure([scrub(line, address) for line in lines])
+
+
+def _attached(service: Any, message: Message) -> Any:
+    """Return the message's file as the library takes it, where this service can carry one.
+
+    A file that is gone does not hold up the words; they say where it was.
+    """
+    path = message.attachment
+    if path is None or not getattr(service, "attachment_support", False) or not path.is_file():
+        return None
+    attached = _apprise().AppriseAttachment()
+    attached.add(str(path))
+    return attached
 
 
 def _failure(lines: list[str]) -> DeliveryError:

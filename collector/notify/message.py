@@ -8,8 +8,9 @@ times by the site's clock, how to acknowledge, where to read on, and what this i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
@@ -41,10 +42,12 @@ class Message:
 
     subject: str
     body: str
+    attachment: Path | None = None
+    """A file that goes with it where the way out can carry one."""
 
     def as_repeat(self) -> Message:
         """Return the same message, saying that it may be a repeat."""
-        return Message(subject=self.subject, body=f"{_REPEAT}\n\n{self.body}")
+        return replace(self, body=f"{_REPEAT}\n\n{self.body}")
 
 
 def local_time(instant: int, zone: ZoneInfo) -> datetime:

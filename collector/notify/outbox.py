@@ -18,6 +18,7 @@ import logging
 import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
@@ -49,13 +50,15 @@ _log = logging.getLogger(__name__)
 class Outbox:
     """See the module. ``note`` is given each fact worth telling, in the event loop.
 
-    ``channel`` chooses the way out of a recipient; the default goes by its address.
+    ``channel`` chooses the way out of a recipient; the default goes by its address. ``files`` is
+    the folder of the reports that messages carry.
     """
 
     def __init__(
         self, *, store: DeliveryStore, policy: Policy, clock: Clock, note: Note,
         settings: OutboxSettings | None = None,
         channel: Callable[[Recipient], Channel] | None = None, rng: random.Random | None = None,
+        files: Path | None = None,
     ) -> None:
         self._store, self._policy, self._clock = store, policy, clock
         self._settings = patience = settings or OutboxSettings()
@@ -63,7 +66,7 @@ class Outbox:
         self._sender = Sender(
             store=store, clock=clock, note=note, settings=patience, tally=self._tally,
             channel=channel or (lambda r: channel_for(r, timeout=patience.timeout)),
-            rng=rng or random.Random(), site=policy.plant.site.id,
+            rng=rng or random.Random(), site=policy.plant.site.id, files=files,
         )
         self._settled: int | None = None
         self._state: Mapping[str, Any] = {}

@@ -12,29 +12,32 @@ from collector.reports.times import local
 
 __all__ = ["FORMATS", "ReportError", "file_name", "rendered", "write"]
 
-FORMATS = ("html", "pdf")
+FORMATS = ("html", "pdf", "txt")
 
 
 class ReportError(QuietpipeError):
     """A report could not be written where it was to go."""
 
 
-def file_name(report: Report, site: str) -> str:
+def file_name(site: str, start: int, end: int, zone: ZoneInfo) -> str:
     """Return the name without its ending: the site and the days, ``fenmoor-2026-03-01-2026-03-31``.
 
     The last day is the one that the period's last moment belongs to.
     """
-    zone = ZoneInfo(report.zone)
-    first, last = local(report.start, zone), local(report.end - 1, zone)
+    first, last = local(start, zone), local(end - 1, zone)
     return f"{site}-{first:%Y-%m-%d}-{last:%Y-%m-%d}"
 
 
 def rendered(report: Report, form: str) -> bytes:
-    """Return the report as ``html`` or ``pdf``."""
+    """Return the report as ``html`` or ``pdf``, or its first page as ``txt``."""
     if form == "html":
         from collector.reports.as_html import html_of
 
         return html_of(report).encode()
+    if form == "txt":
+        from collector.reports.as_text import text_of
+
+        return text_of(report).encode()
     # Only here: the PDF library is 40 MB that a page does not need.
     from collector.reports.as_pdf import pdf_of
 
@@ -46,8 +49,9 @@ def write(report: Report, site: str, folder: Path, formats: Sequence[str]) -> li
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        name = file_name(site, report.start, report.end, ZoneInfo(report.zone))
         for form in formats:
-            path = folder / f"{file_name(report, site)}.{form}"
+            path = folder / f"{name}.{form}"
             part = path.with_name(f".{path.name}.part")
             part.write_bytes(rendered(report, form))
             part.replace(path)

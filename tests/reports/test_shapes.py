@@ -135,7 +135,7 @@ def test_a_site_with_contacts_only(tmp_path: Path, make: Callable[..., Report]) 
     assert "Nitrogen generator" not in " ".join(words(found.blocks))
     seen = words(section(found, "What was seen"))
     assert any(w.startswith("gen1: all 2 points | 100 %") for w in seen), seen
-    assert any(w.startswith("Compressor does not start, gen1: ")
+    assert any(w.startswith("The tank leaks, gen1: ")
                for w in words(section(found, "What was not watched")))
     assert any("cannot be said: no leak rate" in w for w in words(found.blocks))
 
@@ -197,6 +197,6 @@ def test_days_are_the_sites_own() -> None:
         "1 Mar 2026, 06:00 to 2 Mar 2026, 00:00"
 
 
-def test_files_are_named_by_the_days_they_hold(fortnight: Path) -> None:
-    assert file_name(report(fortnight, START, START + DAY), "fenmoor") == \
+def test_files_are_named_by_the_days_they_hold() -> None:
+    assert file_name("fenmoor", START, START + DAY, LONDON) == \
         "fenmoor-2026-03-16-2026-03-16"
