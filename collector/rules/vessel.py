@@ -12,6 +12,9 @@ _KELVIN = 273.15
 ROOM = 20.0
 """degrees C assumed where no temperature near the tank is read."""
 _HOUR = 3_600_000
+_CABINET = 5.0
+"""K by which a cabinet with a compressor in it is warmer than its room, about (setting, from
+trials); the tank stands in the room."""
 
 
 class Vessel:
@@ -65,9 +68,9 @@ class Vessel:
 
     def temperature(self, at: int) -> float:
         """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
-        for point in (*self._near, self._cabinet):
+        for point, above in (*((p, 0.0) for p in self._near), (self._cabinet, _CABINET)):
             if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
-                return point.value
+                return point.value - above
         return ROOM
 
     def temperature_doubt(self, at: int) -> float:

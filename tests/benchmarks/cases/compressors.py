@@ -246,7 +246,7 @@ def _weeks(d: Draw, leak: str) -> dict[str, dict[str, object]]:
         rooms=[room(daily_swing=f"{d.between(1, 3):.1f} K")], quiet_step="30 s")
 
 
-@story(long=True)
+@story(long=True, most=10)
 def worn_compressor(d: Draw) -> Case:
     """After 7 days the delivery is down by 30 to 40 %: valves or rings worn."""
     at = d.instant(7 * DAY, 8 * DAY)
@@ -264,7 +264,7 @@ def worn_compressor(d: Draw) -> Case:
             "compressor-delivery", "nitrogen-demand", "compressor-duty", "pump-up-time")))
 
 
-@story(long=True)
+@story(long=True, most=8)
 def more_demand_is_no_wear(d: Draw) -> Case:
     """After 7 days the demand triples. The compressor is as good as it was."""
     at = d.instant(7 * DAY, 8 * DAY)

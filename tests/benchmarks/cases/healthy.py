@@ -43,7 +43,7 @@ def quiet_day_by_the_second(d: Draw) -> Case:
                 start=d.choice(*SEASONS))
 
 
-@story(healthy=True, most=4)
+@story(healthy=True, most=2)
 def quiet_days_with_a_bad_road(d: Draw) -> Case:
     """Four days of the depot over a network that loses 5 % and repeats, delays and swaps
     the rest."""
@@ -53,7 +53,7 @@ def quiet_days_with_a_bad_road(d: Draw) -> Case:
         wire=Wire(lost=0.03, holes=0.02, repeated=0.02, late=0.01, swapped=0.05))
 
 
-@story(healthy=True, long=True, most=6)
+@story(healthy=True, long=True, most=2)
 def quiet_month(d: Draw) -> Case:
     """A month of the depot at one reading a minute, in a season of the year."""
     return Case(
@@ -73,7 +73,7 @@ def quiet_year(d: Draw) -> Case:
         measures=_measures(("gen1",), ("r1",)))
 
 
-@story(healthy=True, long=True, most=3)
+@story(healthy=True, long=True, most=2)
 def quiet_works_of_eight_risers(d: Draw) -> Case:
     """A works in Bavaria: two big units, eight risers of 0.4 to 3 m3, metric, ten days."""
     volumes = [d.between(0.4, 3.0) for _ in range(8)]
@@ -103,7 +103,7 @@ def quiet_works_of_eight_risers(d: Draw) -> Case:
         measures=_measures(("gen1", "gen2"), ("r1", "r6", "r8")))
 
 
-@story(healthy=True, long=True, most=4)
+@story(healthy=True, long=True, most=2)
 def quiet_freezer(d: Draw) -> Case:
     """Three weeks of a cold store: one riser at -22 degrees, one in the dock, one small unit."""
     return Case(
@@ -126,7 +126,7 @@ def quiet_freezer(d: Draw) -> Case:
         measures=_measures(("gen1",), ("r1", "r2")))
 
 
-@story(healthy=True, long=True, most=6)
+@story(healthy=True, long=True, most=2)
 def quiet_contacts(d: Draw) -> Case:
     """A week of a site that has nothing but dry contacts."""
     return Case(

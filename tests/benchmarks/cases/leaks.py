@@ -92,7 +92,7 @@ def leak_doubles(d: Draw) -> Case:
         measures=_leak_measures("r1", start=2 * DAY, end=at))
 
 
-@story(long=True)
+@story(long=True, most=10)
 def leak_grows(d: Draw) -> Case:
     """A leak of 0.03 scfm grows by 5 % of that a day from the eighth day on."""
     leak = d.about(0.03)
@@ -105,7 +105,7 @@ def leak_grows(d: Draw) -> Case:
         may=(May(condition="leak-high", start=at),), measures=_leak_measures("r1", start=2 * DAY))
 
 
-@story(healthy=True, long=True, most=4)
+@story(healthy=True, long=True, most=2)
 def season_and_daily_swing(d: Draw) -> Case:
     """Six weeks of spring or autumn in an unheated hall: the pipe warms or cools, the leak does not
     grow."""

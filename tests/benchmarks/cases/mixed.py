@@ -130,7 +130,7 @@ def leak_behind_a_silent_device(d: Draw) -> Case:
                Never(condition="compressor-not-starting"), Never(condition="data-frozen")))
 
 
-@story(long=True)
+@story(long=True, most=10)
 def wear_and_a_growing_leak_together(d: Draw) -> Case:
     """After a week the compressor loses a third of its delivery while the leak grows
     threefold."""

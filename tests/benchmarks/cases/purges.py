@@ -60,7 +60,7 @@ def purge_as_it_should_be(d: Draw) -> Case:
                Never(condition="oxygen-rising", trap="the last breath of a dead leg")))
 
 
-@story(long=True)
+@story(long=True, most=10)
 def long_purge_of_a_big_riser(d: Draw) -> Case:
     """1500 gal through 0.5 scfm: the better part of a week, and the forecast must be
     useful early."""
