@@ -243,6 +243,9 @@ class PurgeBlocked(Rule):
         self._start_fall(at)
         s.peak, s.peak_at = peak, at
         s.demand = self._demand_says(s.rate)
+        if s.demand == "none" and lasted < self._window and s.oxygen == "flows":
+            # It did not fall at all: tight and blocked, or its supply feeds the vent steadily.
+            s.demand = ""
         return self._settle(at, began)
 
     def _demand_says(self, rate: float) -> str:

@@ -4,7 +4,8 @@ A run lies between two falls. Each fall, once the heat of the run before it is t
 (:mod:`collector.rules.tankheat`), is a straight line of gas lost over time. The line before a run
 is followed up to its start and the line after it back to its stop; what lies between them is the
 gas the run brought, plus what was drawn meanwhile. Samples of the run itself, which are warm and
-bent, are not used at all.
+bent, tell nothing of the gas; but where polls are far apart, how steeply they rise tells how long
+it took to bring it, better than a contact that changed somewhere between two polls.
 
 Risers draw in gulps, and the gulp that brings the tank to cut-in is the one that starts the
 compressor: counted on the tank alone, every fall would end in half a gulp. Where the pressure and
@@ -14,13 +15,14 @@ one vessel, for which a gulp is nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
-from collector.rules.base import Context, State
-from collector.rules.tankheat import Heat, add_sample, empty_sums, fit_fall
-from collector.rules.vessel import ROOM, Vessel
+from collector.rules.base import Context
+from collector.rules.cyclestate import CycleState, Fall, Run
+from collector.rules.tankheat import add_sample, empty_sums, fit_fall
+from collector.rules.vessel import Vessel
 
 __all__ = ["ABNORMAL", "Cycles", "cycles_of"]
 
@@ -40,56 +42,13 @@ _ALIKE_WHOLE, _ALIKE_TANK = 1.5, 20.0
 """Neighbouring samples that say the same thing; with gulps in the tank, many do."""
 _RISE = 1.0  # psi
 _KEPT = 400
+_BLUNT = 0.05
+"""Share of a run that may be unseen about its edges before its own slope tells its length."""
+_EVENLY = 24
+"""Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
+_SPAN = 0.4
+"""Share of a run that its first and last sample must span for that."""
 _WARMTHS = 4320
-
-
-@dataclass(slots=True, kw_only=True)
-class _Fall(State):
-    """The tank while the compressor stands."""
-
-    stop_at: int = 0
-    clean: bool = False
-    whole: bool = False
-    """Whether the risers are booked with the tank."""
-    origin: float = 0.0
-    blocks: list[list[float]] = field(default_factory=list)
-    flat: bool = True
-
-
-@dataclass(slots=True, kw_only=True)
-class _Run(State):
-    """A run that ended, waiting for the fall after it; and what the fall before it led to."""
-
-    start_at: int = 0
-    stop_at: int = 0
-    clean: bool = False
-    whole: bool = False
-    level: float = 0.0
-    slope: float = 0.0
-
-
-@dataclass(slots=True, kw_only=True)
-class _CycleState(State):
-    on: bool | None = None
-    clean: bool = False
-    """Whether everything since the last edge was seen and in nitrogen mode."""
-    next_at: int = 0
-    waits_at: int | None = None
-    """A sample of the tank that waits for the risers of the same poll."""
-    fall: _Fall = field(default_factory=_Fall)
-    run: _Run = field(default_factory=_Run)
-    foot: float | None = None
-    heat: Heat = field(default_factory=Heat)
-    runs_series: list[list[float]] = field(default_factory=list)
-    marked_at: int | None = None
-    begin: float | None = None
-    last: float | None = None
-    seen_ms: int = 0
-    on_ms: int = 0
-    gain: float = 0.0
-    spoiled: dict[str, int] = field(default_factory=dict)
-    celsius: float = ROOM
-    warmths: int = 0
 
 
 class Cycles:
@@ -107,7 +66,7 @@ class Cycles:
         self._running = context.inputs.point(self.running)
         self.vessel = Vessel(context, asset)
         self.volume = self.vessel.volume
-        self.state = _CycleState()
+        self.state = CycleState()
 
     def __repr__(self) -> str:
         return f"Cycles({self.asset}, {len(self.state.runs_series)} runs)"
@@ -131,7 +90,10 @@ class Cycles:
             s.clean = False
         elif on:
             self._end_fall(edge)
+            s.run.unseen = at - before_at
         else:
+            s.run.unseen += at - before_at
+            s.blunt += s.run.unseen**2 / _EVENLY
             self._end_run(edge)
         s.on = on
 
@@ -141,7 +103,7 @@ class Cycles:
         if before_at is None or at - before_at > self._tank.max_gap():
             self.spoil("a gap in the samples")
         elif s.waits_at is not None:
-            self._sample_fall(s.waits_at, s.last)
+            self._sample(s.waits_at, s.last)
         elif at < s.next_at:
             return
         if at < s.next_at:
@@ -159,12 +121,25 @@ class Cycles:
             s.fall.flat = False
         s.begin = value if s.begin is None else s.begin
         s.last = value
-        if not s.on and s.fall.clean:
-            # Risers read after the tank in the same poll are only known by its next sample.
-            if self.vessel.read_at(at):
-                self._sample_fall(at, value)
+        if s.run.clean if s.on else s.fall.clean:
+            # What is read after the tank in the same poll is only known by its next sample.
+            if self.vessel.read_at(at) and (not s.on or self._running.at == at):
+                self._sample(at, value)
             else:
                 s.waits_at = at
+
+    def _sample(self, at: int, value: float | None) -> None:
+        self.state.waits_at = None
+        if self.state.on:
+            self._sample_run(at, value)
+        else:
+            self._sample_fall(at, value)
+
+    def _sample_run(self, at: int, value: float | None) -> None:
+        whole = None if value is None else self.vessel.whole(value, at)
+        if whole is not None:
+            run = self.state.run
+            run.inner_series = [*run.inner_series[:1], [at, whole]]
 
     def _normal(self, at: int) -> bool:
         """Whether the plant does what it does on any day; if not, the cycle does not count."""
@@ -211,7 +186,6 @@ class Cycles:
 
     def _sample_fall(self, at: int, value: float | None) -> None:
         fall = self.state.fall
-        self.state.waits_at = None
         t = (at - fall.stop_at) / 1000
         if t < _SKIP or value is None or not fall.clean:
             return
@@ -244,14 +218,14 @@ class Cycles:
             s.heat.run_for(seconds, rise + max(0.0, -s.run.slope) * seconds)
         s.run.clean = good
         s.clean = True
-        s.fall = _Fall(stop_at=edge, clean=True)
+        s.fall = Fall(stop_at=edge, clean=True)
 
     def _end_fall(self, edge: int) -> None:
         s = self.state
         fall, seconds = s.fall, (edge - s.fall.stop_at) / 1000
         early, late = _merged(fall.blocks[:_ENDS]), _merged(fall.blocks[-_ENDS:])
         clean = fall.clean and s.clean and not fall.flat and early[0] >= _LEAST
-        following = _Run(start_at=edge)
+        following = Run(start_at=edge)
         if clean:
             if fall.blocks[0][0] == 0.0:
                 s.heat.learn(early, _ALIKE_WHOLE if fall.whole else _ALIKE_TANK)
@@ -259,7 +233,7 @@ class Cycles:
             if begun is not None and ended is not None:
                 if s.run.clean and s.run.whole is fall.whole and s.heat.known:
                     self._book(begun.level + fall.origin, begun.slope)
-                following = _Run(
+                following = Run(
                     start_at=edge, clean=True, whole=fall.whole,
                     level=ended.at(seconds) + fall.origin, slope=ended.slope,
                 )
@@ -270,9 +244,28 @@ class Cycles:
         s, run = self.state, self.state.run
         seconds = (run.stop_at - run.start_at) / 1000
         drawn = -(slope + run.slope) / 2
-        gas = level - run.level + drawn * seconds
+        risen = level - run.level
+        seen, seconds = seconds, self._length(risen, seconds, drawn)
+        if seconds != seen and not run.told:
+            s.on_ms += round(1000 * (seconds - seen))
+            s.blunt = max(0.0, s.blunt - run.unseen**2 / _EVENLY)
+        gas = risen + drawn * seconds
         s.runs_series.append([run.stop_at, gas, seconds, drawn])
         del s.runs_series[:-_KEPT]
+
+    def _length(self, risen: float, seconds: float, drawn: float) -> float:
+        """Return how long a run took, by its own slope where its edges were hardly seen."""
+        run, unseen = self.state.run, self.state.run.unseen / 1000
+        if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
+            return seconds
+        (began_at, low), (ended_at, high) = run.inner_series
+        first, last = (run.stop_at - began_at) / 1000, (run.stop_at - ended_at) / 1000
+        if first - last < _SPAN * seconds:
+            return seconds
+        warm = self.state.heat.gained(risen / seconds + max(0.0, drawn), first, last)
+        rate = (high - low - warm) / (first - last)
+        by_slope = risen / rate if rate > 0 else seconds
+        return min(max(by_slope, seconds - unseen / 2), seconds + unseen / 2)
 
     # -- answers ---------------------------------------------------------------------------------
 
@@ -281,12 +274,16 @@ class Cycles:
         """Whether the risers are booked with the tank."""
         return self.vessel.known
 
-    def take_time(self) -> tuple[int, int, float]:
-        """Return seen time, running time (ms) and the tank's gain (psi) since the last call."""
+    def take_time(self) -> tuple[int, int, float, float]:
+        """Return seen time, running time (ms), the tank's gain (psi) since the last call.
+
+        The fourth is the running time's deviation (ms).
+        """
         s = self.state
         last, marked = s.last, s.marked_at
         self._close_books()
-        found = s.seen_ms, s.on_ms, s.gain
+        found = s.seen_ms, s.on_ms, s.gain, math.sqrt(s.blunt)
+        s.blunt, s.run.told = 0.0, True
         s.seen_ms = s.on_ms = 0
         s.gain = 0.0
         s.begin, s.last, s.marked_at = last, last, marked

@@ -205,13 +205,14 @@ class NitrogenDemand(_TankEstimator):
         return self.cycles.state.next_at if point == self.cycles.tank else None
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
-        seen, on, gain = self.cycles.take_time()
+        seen, on, gain, doubt = self.cycles.take_time()
         total = now - self.state.start_at
         if seen < _SEEN * total:
             share = 100 * seen / total if total > 0 else 0.0
             return None, f"only {share:.0f} % of the day was seen in nitrogen mode"
         kept = Estimate(value=gain, deviation=_ENDS).scaled(1000 / seen)
-        return (self._flow(rate.psi.scaled(on / seen).minus(kept), now),
+        ran = Estimate(value=on / seen, deviation=doubt / seen)
+        return (self._flow(rate.psi.times(ran).minus(kept), now),
                 f"no tank_volume is set for {self.asset}")
 
     def _turn(self, now: int) -> None:

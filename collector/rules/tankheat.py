@@ -95,6 +95,15 @@ class Heat(State):
             for h, tau in zip(self.held, TAUS, strict=True)
         ]
 
+    def gained(self, rate: float, first: float, last: float) -> float:
+        """Return the heat (psi) that a run of ``rate`` psi/s gained between two instants of it.
+
+        Both are told in seconds before its stop, at which :attr:`held` must stand.
+        """
+        share, j, _ = self.shape()
+        most, tau = rate * TAUS[j], TAUS[j]
+        return share * (self.held[j] - most) * (math.exp(last / tau) - math.exp(first / tau))
+
     def learn(self, sums: list[float], alike: float) -> None:
         """Take the curvature of one fall: what is left of it beside a straight line.
 
