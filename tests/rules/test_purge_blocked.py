@@ -133,7 +133,7 @@ def test_trap_a_path_that_was_mended_is_no_purge_that_does_not_fall():
 
 
 def test_trap_a_supply_that_feeds_the_vent_steadily():
-    # The device that holds the pressure sticks for the first hours, then passes what the vent takes.
+    # The device that holds the pressure sticks for the first hours, then passes what it takes.
     sawing, rest = saw(lambda t: True), noisy(lambda t: 24.8, noise=0.01)
     psi = lambda t: sawing(t) if t < 7 * HOUR else round(rest(t), 2)  # noqa: E731
     s = told().feed(series({OPEN: 1, O2: noisy(falling()), PSI: psi}, end=20 * HOUR, every=MINUTE))
