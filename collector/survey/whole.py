@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from collector.domain.conditions import CATALOGUE
 from collector.domain.plant import Generator, Plant, Riser
+from collector.domain.readings import QUANTITIES
 from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.tightness import IN_SERVICE, allowed_flow
@@ -169,11 +170,11 @@ class _Unit:
                        f"{words.flow(flow)}, a duty of {leaks / flow:.0%}.")
 
 
-_KEYS = (
-    (re.compile(r"^no (?P<what>[a-z -]+) at (?P<where>\S+)$"),
-     "a device whose profile gives the point {where}.{point}"),
-    (re.compile(r"switched off"), "enabled = true under [conditions.{condition}]"),
-)
+_NO_POINT = re.compile(r"^no (?P<what>[a-z -]+) at (?P<where>[^\s:]+)$")
+_POINTS = {
+    quantity.label: name for kind in QUANTITIES.values() for name, quantity in kind.items()
+} | {"oxygen": "oxygen", "open contact": "open", "water contact": "water", "power contact": "power"}
+"""Quantities by what a rule calls them when it misses one."""
 
 
 def _lacks(missing: Sequence[NotWatched]) -> Iterator[Note]:
@@ -190,11 +191,12 @@ def _lacks(missing: Sequence[NotWatched]) -> Iterator[Note]:
 
 
 def _key(reason: str, condition: str) -> str:
-    for pattern, key in _KEYS:
-        found = pattern.search(reason)
-        if found is not None:
-            groups = found.groupdict()
-            point = groups.get("what", "").replace(" ", "_").replace("-", "_")
-            return "would change it: " + key.format(condition=condition, point=point,
-                                                    where=groups.get("where", ""))
-    return ""
+    """Return what to write into the site file or a profile; empty where no one key would do."""
+    if "switched off" in reason:
+        return f"would change it: enabled = true under [conditions.{condition}]"
+    found = _NO_POINT.match(reason)
+    names = found["what"].split(" and no ") if found is not None else []
+    if found is None or not all(name in _POINTS for name in names):
+        return ""
+    points = " or ".join(f"{found['where']}.{_POINTS[name]}" for name in names)
+    return f"would change it: a device whose profile gives the point {points}"

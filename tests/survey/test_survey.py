@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from collector.cli import main
 from collector.domain.events import EstimateMade
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
+from collector.domain.readings import QUANTITIES, split_point
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import standard_molar_volume
 from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
@@ -20,6 +22,9 @@ from collector.survey.measured import measured
 from collector.survey.parts import Tone
 from collector.survey.takeoff import inside, lines_of
 from collector.survey.words import Words, span
+from collector.watch import Watch
+from tests.rules.support import plant as rules_plant
+from tests.rules.support import settings
 
 GALLON, FOOT = 3.785411784e-3, 0.3048
 SCFM = FOOT**3 / 60 / standard_molar_volume(140 / 9 + 273.15)
@@ -202,6 +207,21 @@ def test_what_is_not_watched_and_which_key_would_change_it() -> None:
     assert len(found.lacks) == 2
     assert "gen1.tank_pressure" in found.lacks[0].source
     assert "[conditions.pressure-low]" in found.lacks[1].source
+
+
+def test_every_point_it_asks_for_is_one_a_profile_can_give() -> None:
+    bare = rules_plant(devices={"io": (5000, ("plant-room.temperature",))})
+    watch = Watch(plant=bare, settings=settings())
+    asked = [note.source.split(" the point ")[1].split(" or ")
+             for note in make_survey(bare, not_watched=watch.not_watched()).lacks
+             if " the point " in note.source]
+    kinds = {t: kind for kind, things in (
+        ("generator", bare.generators), ("riser", bare.risers), ("vent", bare.vents),
+        ("room", bare.rooms)) for t in things}
+    assert len(asked) > 10
+    for point in chain.from_iterable(asked):
+        thing, quantity = split_point(point)
+        assert quantity in QUANTITIES[kinds[thing]], point
 
 
 def test_what_the_watch_measured_is_taken_the_newest_last() -> None:
