@@ -457,6 +457,7 @@ class Daemon:
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
             fills=lambda: self._pipeline.watch.fills(),
             baselines=lambda: self._pipeline.watch.baselines(),
+            windows=lambda: self._pipeline.watch.windows(),
             act=self.act, trend=self._trend, events=self._events,
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__,

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from collector.alarms.book import AlarmBook
+from collector.alarms.windows import Windows
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
 from collector.domain.columns import Columns, readings_of
@@ -21,6 +22,7 @@ from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
+from collector.domain.windows import Window
 from collector.rules.columns import ColumnFeeder
 from collector.rules.engine import Engine, EngineStatistics
 from collector.rules.lateness import CLOCK_SET
@@ -39,6 +41,7 @@ class Watch:
         names.setdefault(plant.site.id, plant.site.name)
         self._site = plant.site.id
         self._book = AlarmBook(plant.site.id, names, self._engine.says)
+        self._windows = Windows(plant, self._book, self._engine.holding, names)
         self._unsettled = False
 
     def __repr__(self) -> str:
@@ -112,20 +115,27 @@ class Watch:
         waiting = deque(facts)
         for reading in readings:
             while waiting and waiting[0].time <= reading.time:
-                self._engine.note(waiting.popleft())
+                self._take(waiting.popleft())
             self._feed_one(reading, None)
         for fact in waiting:
-            self._engine.note(fact)
+            self._take(fact)
         if now is not None:
             self._advance(now, None)
         self._engine.resume()
+
+    def _take(self, fact: FactNoted) -> None:
+        self._windows.take(fact)
+        self._engine.note(fact)
 
     def act(self, action: Action) -> list[Event]:
         """Carry out a person's action.
 
         Raises ``ActionRefused`` when the alarm's state does not list it, there is no such
-        baseline to reset, or no such fill can be declared or ended; nothing has changed then.
+        baseline to reset, or no such fill or window can be declared or ended; nothing has changed
+        then.
         """
+        if self._windows.concerns(action):
+            return list(self._windows.act(action))
         if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
             fact = self._engine.fills.asked(action)
             self._engine.note(fact)
@@ -174,6 +184,10 @@ class Watch:
         """Return what cannot be watched, and why."""
         return list(self._engine.not_watched)
 
+    def windows(self) -> list[Window]:
+        """Return the impairments and visits that last, and what each keeps quiet."""
+        return self._windows.standing()
+
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""
         return self._engine.baselines.standing()
@@ -184,12 +198,13 @@ class Watch:
 
     def dump(self) -> dict[str, Any]:
         """Return the state of the rules as JSON-able data; alarms are rebuilt from events."""
-        return self._engine.dump()
+        return self._engine.dump() | {"windows": self._windows.dump()}
 
     def load(self, state: Mapping[str, Any], events: Iterable[AlarmMoved]) -> None:
         """Take over a dumped state, and rebuild the alarms from every alarm event there was."""
         self._engine.load(state)
         self._book.rebuild(events)
+        self._windows.load(state.get("windows", ()))
         self._unsettled = True
 
     # -- ticking ---------------------------------------------------------------------------------
@@ -207,9 +222,11 @@ class Watch:
         engine.arrive(now)
 
     def _next_tick(self) -> int | None:
-        due, book = self._engine.next_due(), self._book.next_due()
-        if book is not None:
-            tick = -(-book // self._step) * self._step
+        due = self._engine.next_due()
+        for timed in (self._book.next_due(), self._windows.next_due()):
+            if timed is None:
+                continue
+            tick = -(-timed // self._step) * self._step
             last = self._engine.last_tick
             if last is not None and tick <= last:
                 tick = last + self._step
@@ -222,8 +239,14 @@ class Watch:
         facts = self._engine.facts()
         if events is None:
             return
-        events += self._book.apply(verdicts)
-        events += self._book.tick(due)
+        # What a window explains is quiet already when its condition begins; what a shelf that
+        # ended raises within one is quieted at once.
+        moved = self._book.apply(verdicts)
+        events += moved
+        events += self._windows.tick(due)
+        ended = self._book.tick(due)
+        events += ended
+        events += self._windows.after([*moved, *ended], due)
         events += estimates
         events += facts
 
@@ -233,5 +256,6 @@ class Watch:
         holding = self._engine.holding()
         self._book.standing(holding)
         events += self._book.settle(holding, now)
-        events += self._book.apply(v for v in self._engine.current() if holding[
+        moved = self._book.apply(v for v in self._engine.current() if holding[
             (v.condition, v.asset)])
+        events += [*moved, *self._windows.after(moved, now)]

@@ -81,6 +81,10 @@ TABLE: Mapping[tuple[AlarmState, Input], Step] = {
     **_quiet(_S, Input.UNSHELVE_NORMAL, Input.UNSHELVE_ABNORMAL, _T.UNSHELVED),
     **_quiet(_D, Input.UNSUPPRESS_NORMAL, Input.UNSUPPRESS_ABNORMAL, _T.UNSUPPRESSED),
     **_quiet(_O, Input.PUT_BACK_NORMAL, Input.PUT_BACK_ABNORMAL, _T.IN_SERVICE),
+    # Said again, with another end or reason.
+    (_S, Input.SHELVE): Step(_S, (_T.SHELVED,)),
+    (_D, Input.SUPPRESS): Step(_D, (_T.SUPPRESSED,)),
+    (_O, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
     (_S, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
     (_D, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
 }

@@ -21,6 +21,10 @@ class Deed(StrEnum):
     RESET_BASELINE = "reset-baseline"
     DECLARE_FILL = "declare-fill"
     END_FILL = "end-fill"
+    DECLARE_IMPAIRMENT = "declare-impairment"
+    END_IMPAIRMENT = "end-impairment"
+    BEGIN_VISIT = "begin-visit"
+    END_VISIT = "end-visit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,9 +32,10 @@ class Action:
     """One request. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for what may be quiet.
 
     To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``), to declare a
-    fill or to end it the id of the generator or riser that is filled.
+    fill or to end it the id of the generator or riser that is filled. An impairment is of a riser,
+    a generator (all it feeds) or the site, a visit to a thing or device.
     ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving, taking out,
-    resetting and declaring a fill.
+    resetting and declaring anything.
     """
 
     deed: Deed

@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from collector.clock import format_instant
 from collector.domain.errors import QuietpipeError
-from collector.web import answers, fill_answers, pages, signing
+from collector.web import answers, fill_answers, pages, signing, window_answers
 from collector.web.acceptance import add_acceptance
 from collector.web.asks import read_span
 from collector.web.deeds import PROBLEMS, add_deeds
@@ -36,7 +36,8 @@ def create_app(services: BoardServices) -> FastAPI:
     app = FastAPI(
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
         description="Reads what the watch over one site knows; acknowledges and shelves alarms, "
-                    "declares fills, resets baselines. It never reaches a device.",
+                    "declares fills, impairments and visits, resets baselines. It never reaches "
+                    "a device.",
         # Before every route, also those that other modules add: what is new is shut, not open.
         dependencies=[Depends(services.door.admit)],
     )
@@ -148,6 +149,14 @@ def _add_standing(app: FastAPI, services: BoardServices) -> None:
         return fill_answers.FillsAnswer(
             site=plant.site.id, time=format_instant(services.clock.now()),
             fills=[fill_answers.fill_answer(f, plant) for f in services.fills()],
+        )
+
+    @app.get("/api/v1/windows", summary="Every impairment and planned visit that lasts")
+    async def windows() -> window_answers.WindowsAnswer:
+        plant = services.plant()
+        return window_answers.WindowsAnswer(
+            site=plant.site.id, time=format_instant(services.clock.now()),
+            windows=[window_answers.window_answer(w, plant) for w in services.windows()],
         )
 
     @app.get("/api/v1/baselines", summary="Every baseline, learned or being learned")

@@ -27,11 +27,19 @@ _LASTS = {
                   "A shelved alarm must come back in the future, within 30 days."),
     Deed.DECLARE_FILL: (_DAY, "the fill lasts",
                         "A fill must end in the future, within 24 h; declare it again then."),
+    Deed.TAKE_OUT: (30 * _DAY, "it is out of service",
+                    "An alarm taken out must come back in the future, within 30 days."),
+    Deed.DECLARE_IMPAIRMENT: (7 * _DAY, "the impairment lasts",
+                              "An impairment must end in the future, within 7 days; declare it "
+                              "again then."),
+    Deed.BEGIN_VISIT: (30 * _DAY, "the visit lasts",
+                       "A visit must end in the future, within 30 days."),
 }
 """How long what is asked may last, ms, and how that is asked for and refused."""
 _WHY = {
     Deed.SHELVE: "Why is it shelved?", Deed.DECLARE_FILL: "Why is it filled?",
     Deed.RESET_BASELINE: "Why is it reset?", Deed.TAKE_OUT: "Why is it taken out of service?",
+    Deed.DECLARE_IMPAIRMENT: "Why is the system impaired?", Deed.BEGIN_VISIT: "What for?",
 }
 _STEPS_LIMIT = 5000
 _UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -68,9 +76,11 @@ class ActionAsk:
             raise Refusal(400, f"'{name}' holds characters that cannot be printed.")
         return text
 
-    def _until(self, deed: Deed, now: int) -> int:
+    def _until(self, deed: Deed, now: int) -> int | None:
         longest, lasts, wrong = _LASTS[deed]
         instant, span = self.fields.get("until", "").strip(), self.fields.get("for", "").strip()
+        if deed is Deed.TAKE_OUT and not instant and not span:
+            return None  # until a person puts it back
         if bool(instant) == bool(span):
             raise Refusal(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "
                                "(such as 2026-03-01T18:00:00Z).")

@@ -28,8 +28,9 @@ _FIELDS: dict[str, Any] = {
     "for": {"type": "string", "description": "for how long, such as 4 h; or else 'until'"},
     "until": {"type": "string", "description": "until when, ISO 8601 with an offset"},
 }
-_NEEDS_WHY = (Deed.SHELVE, Deed.TAKE_OUT, Deed.DECLARE_FILL, Deed.RESET_BASELINE)
-_LASTS = (Deed.SHELVE, Deed.DECLARE_FILL)
+_NEEDS_WHY = (Deed.SHELVE, Deed.TAKE_OUT, Deed.DECLARE_FILL, Deed.RESET_BASELINE,
+              Deed.DECLARE_IMPAIRMENT, Deed.BEGIN_VISIT)
+_LASTS = (Deed.SHELVE, Deed.TAKE_OUT, Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT, Deed.BEGIN_VISIT)
 
 PROBLEMS: dict[int | str, dict[str, Any]] = {
     code: {"model": answers.Problem, "description": text} for code, text in (
@@ -65,7 +66,7 @@ def _add_deed(app: FastAPI, services: BoardServices, deed: Deed) -> None:
     subject, word = asked.subject, asked.word
     # A default, since an annotation could not see what is known only here.
     named: Any = Path(alias=subject.parameter, max_length=300)
-    article = "an" if subject.name == "alarm" else "a"
+    article = "an" if subject.name[0] in "ai" else "a"
 
     @app.post(f"{subject.path}/{word}", summary=f"{word} {article} {subject.name}",
               operation_id=f"{word}_{subject.name}", response_model=subject.answer,

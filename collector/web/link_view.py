@@ -124,11 +124,13 @@ def _entry(
                          checks=(), cautions=(), waiting=False, stands="")
     # A shelved alarm's text says so; what it is about stands in the raising.
     parts = parts_of((told if waiting or raised is None else raised).text)
+    title, where = title_of(told.condition), place_of(plant, told.asset)
     standing = f", for {age(now - told.since)}" if waiting else ""
     return LinkEntry(
-        occurrence=name, title=title_of(told.condition), where=place_of(plant, told.asset),
+        occurrence=name, title=title, where=where,
         urgency=f"{told.priority.value.capitalize()} {told.signal.value}",
-        since=f"{moment(told.since, zone, now)}{standing}", facts=parts.facts,
+        since=f"{moment(told.since, zone, now)}{standing}",
+        facts=parts.facts.removeprefix(f"{title}: {where}.").strip(),
         checks=parts.checks, cautions=tuple(c for c in parts.cautions if c not in _STANDING),
         waiting=waiting, stands="" if waiting else _became(events, zone, now),
     )

@@ -16,6 +16,7 @@ from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
+from collector.domain.windows import Window
 from collector.people import Doorkeeper
 from collector.web.door import Door
 
@@ -146,5 +147,7 @@ class BoardServices:
     """Where acceptances are kept; its methods read the disk and belong into a thread."""
     door: Door = field(default_factory=_nobody)
     note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
+    windows: Callable[[], Sequence[Window]] = tuple
+    """Impairments and planned visits that last."""
     links: LinkServices | None = None
     """Without them no link in a message opens anything."""

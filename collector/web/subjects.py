@@ -1,4 +1,4 @@
-"""What can be acted on over HTTP: alarms, fills and baselines; which ids they have, what is told.
+"""What can be acted on over HTTP: alarms, fills, windows, baselines; their ids, what is told.
 
 Who may act, and how a request is read and answered, is the same for all and stands in ``acting``.
 """
@@ -13,6 +13,7 @@ from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CATALOGUE
 from collector.domain.plant import Plant
 from collector.domain.readings import split_point
+from collector.domain.windows import WindowKind
 from collector.people import Role
 from collector.web.answers import ActAnswer, Answer, alarm_answer
 from collector.web.board_fills import baseline_id
@@ -23,6 +24,7 @@ from collector.web.fill_answers import (
     fill_answer,
 )
 from collector.web.services import BoardServices
+from collector.web.window_answers import WindowActAnswer, window_answer
 
 __all__ = ["DEEDS", "Asked", "Subject"]
 
@@ -66,6 +68,15 @@ def _known_fill(asset: str, services: BoardServices) -> bool:
     return asset in plant.generators or asset in plant.risers
 
 
+def _known_systems(asset: str, services: BoardServices) -> bool:
+    return asset == services.plant().site.id or _known_fill(asset, services)
+
+
+def _known_thing(asset: str, services: BoardServices) -> bool:
+    plant = services.plant()
+    return asset in plant.devices or plant.thing(asset) is not None
+
+
 def _known_baseline(name: str, services: BoardServices) -> bool:
     return any(name == baseline_id(one) for one in services.baselines())
 
@@ -87,6 +98,17 @@ def _after_fill(action: Action, services: BoardServices) -> Answer:
     )
 
 
+def _after_window(kind: WindowKind) -> Callable[[Action, BoardServices], Answer]:
+    def after(action: Action, services: BoardServices) -> Answer:
+        found = next((w for w in services.windows()
+                      if w.kind is kind and w.asset == action.alarm), None)
+        return WindowActAnswer(
+            done=action.deed.value, by=action.by, time=format_instant(action.time),
+            window=None if found is None else window_answer(found, services.plant()),
+        )
+    return after
+
+
 def _after_baseline(action: Action, services: BoardServices) -> Answer:
     found = next((b for b in services.baselines() if baseline_id(b) == action.alarm), None)
     return BaselineActAnswer(
@@ -104,6 +126,16 @@ _FILL = Subject(
     name="fill", path="/api/v1/fills/{asset}", parameter="asset", known=_known_fill,
     unknown="This site has no such generator or riser.", back="/work#fills",
     answer=FillActAnswer, after=_after_fill,
+)
+_IMPAIRMENT = Subject(
+    name="impairment", path="/api/v1/impairments/{asset}", parameter="asset", known=_known_systems,
+    unknown="This site has no such riser or generator.", back="/#windows",
+    answer=WindowActAnswer, after=_after_window(WindowKind.IMPAIRMENT),
+)
+_VISIT = Subject(
+    name="visit", path="/api/v1/visits/{asset}", parameter="asset", known=_known_thing,
+    unknown="This site has no such thing or device.", back="/#windows",
+    answer=WindowActAnswer, after=_after_window(WindowKind.VISIT),
 )
 _BASELINE = Subject(
     name="baseline", path="/api/v1/baselines/{baseline_id}", parameter="baseline_id",
@@ -129,5 +161,9 @@ DEEDS: Mapping[Deed, Asked] = {
     Deed.DECLARE_FILL: Asked(_FILL, "declare", Role.RESPOND),
     Deed.END_FILL: Asked(_FILL, "end", Role.RESPOND),
     Deed.RESET_BASELINE: Asked(_BASELINE, "reset", Role.MANAGE),
+    Deed.DECLARE_IMPAIRMENT: Asked(_IMPAIRMENT, "declare", Role.RESPOND),
+    Deed.END_IMPAIRMENT: Asked(_IMPAIRMENT, "end", Role.RESPOND),
+    Deed.BEGIN_VISIT: Asked(_VISIT, "begin", Role.RESPOND),
+    Deed.END_VISIT: Asked(_VISIT, "end", Role.RESPOND),
 }
 """Everything that may be asked over HTTP."""

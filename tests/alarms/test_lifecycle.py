@@ -27,6 +27,8 @@ LISTED = {
     (S, In.ABNORMAL): S, (S, In.NORMAL): S, (S, In.UNSHELVE_NORMAL): N,
     (S, In.UNSHELVE_ABNORMAL): U,
     (S, In.TAKE_OUT): X,
+    # Said again with another end: the state stays.
+    (S, In.SHELVE): S, (D, In.SUPPRESS): D, (X, In.TAKE_OUT): X,
     (D, In.ABNORMAL): D, (D, In.NORMAL): D, (D, In.UNSUPPRESS_NORMAL): N,
     (D, In.UNSUPPRESS_ABNORMAL): U, (D, In.TAKE_OUT): X,
     (X, In.ABNORMAL): X, (X, In.NORMAL): X, (X, In.PUT_BACK_NORMAL): N,

@@ -14,6 +14,7 @@ from typing import Any, get_args
 import pytest
 
 from collector.alarms.lifecycle import TABLE, diagram
+from collector.alarms.windows import FACTS
 from collector.cli import COMMANDS
 from collector.config.profiles import LegTable, PointTable, ProfileFile
 from collector.config.tables import SiteFile, Table
@@ -236,7 +237,7 @@ def _facts() -> set[str]:
                     found.add(value.value)
                 elif isinstance(value, ast.Name) and value.id in constants:
                     found.add(constants[value.id])
-    return found
+    return found | set(FACTS)
 
 
 def test_every_fact_is_told() -> None:

@@ -214,7 +214,7 @@ async def test_bodies_that_are_none(
     assert site.actions == []
 
 
-@pytest.mark.parametrize("deed", ["suppress", "delete", "raise"])
+@pytest.mark.parametrize("deed", ["suppress", "unsuppress", "delete", "raise"])
 async def test_no_other_deed_is_offered(
     client: httpx.AsyncClient, site: FakeSite, deed: str
 ) -> None:

@@ -270,7 +270,9 @@ async def test_openapi_describes_every_public_route(client: httpx.AsyncClient) -
         "/api/v1/alarms/{alarm_id}/unshelve", "/api/v1/alarms/{alarm_id}/take-out",
         "/api/v1/alarms/{alarm_id}/put-back", "/api/v1/fills", "/api/v1/fills/{asset}/declare",
         "/api/v1/fills/{asset}/end", "/api/v1/baselines",
-        "/api/v1/baselines/{baseline_id}/reset",
+        "/api/v1/baselines/{baseline_id}/reset", "/api/v1/windows",
+        "/api/v1/impairments/{asset}/declare", "/api/v1/impairments/{asset}/end",
+        "/api/v1/visits/{asset}/begin", "/api/v1/visits/{asset}/end",
     }
     for path, operations in api["paths"].items():
         for operation in operations.values():

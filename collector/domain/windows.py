@@ -1,0 +1,36 @@
+"""Stretches of time that people declare: an impairment of systems, a planned visit to a thing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Window", "WindowKind"]
+
+
+class WindowKind(StrEnum):
+    """What a window is."""
+
+    IMPAIRMENT = "impairment"
+    """Systems are closed, drained or tested: what follows from that is suppressed by design."""
+    VISIT = "visit"
+    """Somebody works on a thing: its alarms are out of service."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """One declared window. Instants are ms since 1970 UTC; ``until`` is when it ends by itself.
+
+    ``asset`` is a riser, a generator (then all it feeds) or the site for an impairment; a thing or
+    device for a visit. ``quiet`` are the alarms it keeps quiet, as ``<condition>.<asset>``.
+    """
+
+    kind: WindowKind
+    asset: str
+    since: int
+    until: int
+    by: str
+    why: str
+    quiet: tuple[str, ...] = ()
+    reminded: bool = False
+    """Whether its end has been announced."""
