@@ -135,8 +135,9 @@ class Walk:
     def _offer(self, record: Record, step: Step, *, running: bool) -> bool:
         """Ask what to do with a step; return whether to look at it again."""
         typed = ", t type in an instrument's reading" if step.may_type else ""
-        begin = "" if step.blocked else "Enter waits for it, " if running else "Enter begins, "
-        answer = self._ask(f"{begin}s leaves it out with a reason, n goes to the next{typed}, "
+        begin = "Enter leaves it out for that reason, " if step.blocked else \
+            "Enter waits for it, " if running else "Enter begins, "
+        answer = self._ask(f"{begin}s leaves it out with a reason, n goes on to the next{typed}, "
                            "q quits: ").lower()
         try:
             if answer == "q":
@@ -147,7 +148,9 @@ class Walk:
                 self.leave_out(record, step.id, self._ask("Why is it not done? "))
             elif answer == "t" and step.may_type:
                 self._ask_reading(record, step)
-            elif answer == "" and not step.blocked:
+            elif answer == "" and step.blocked:
+                self.leave_out(record, step.id, step.blocked)
+            elif answer == "":
                 self._run(record, step, running=running)
         except RecordError as error:
             self._say(f"That cannot be: {error}")
@@ -175,7 +178,7 @@ class Walk:
         record = self._desk.store.load(record.id)
         left = [s for s in self._desk.steps(record) if not record.entry(s.id).settled]
         if left:
-            self._say(f"{len(left)} steps have no result yet: {', '.join(s.id for s in left)}")
+            self._say(f"{len(left)} of the steps have no result yet: {', '.join(s.id for s in left)}")
             return 0
         self._say("Every step has a result or a reason. Now those present sign: name and role, "
                   "one after another; an empty name ends it.")
