@@ -178,7 +178,8 @@ class Walk:
         record = self._desk.store.load(record.id)
         left = [s for s in self._desk.steps(record) if not record.entry(s.id).settled]
         if left:
-            self._say(f"{len(left)} of the steps have no result yet: {', '.join(s.id for s in left)}")
+            names = ', '.join(s.id for s in left)
+            self._say(f"{len(left)} of the steps have no result yet: {names}")
             return 0
         self._say("Every step has a result or a reason. Now those present sign: name and role, "
                   "one after another; an empty name ends it.")

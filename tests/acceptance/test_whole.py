@@ -24,7 +24,7 @@ from simulators.testing import PlantServer
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-SPEED = 120.0
+SPEED = 240.0
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
@@ -140,7 +140,7 @@ async def on_nitrogen(works: Works) -> None:
 
 async def making(works: Works) -> None:
     works.plant.fault("tank-leak", generator="gen1", flow="3.6 scfm")
-    await asyncio.sleep(9)
+    await asyncio.sleep(5)
     works.plant.fault("tank-leak", on=False, generator="gen1")
 
 
@@ -175,7 +175,7 @@ async def riser_steps(works: Works) -> None:
     works.plant.fault("supply-shut", riser="r1")
     walking = await works.begin("--step", "tightness-2h.r1")
     await works.begun("tightness-2h.r1")
-    await asyncio.sleep(15)
+    await asyncio.sleep(10)
     walking.kill()
     await works.kill_watch()
     await walking.wait()
