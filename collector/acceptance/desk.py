@@ -31,6 +31,8 @@ __all__ = ["Desk", "History", "Seen"]
 _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
+_SAID_AGAIN = 60_000
+"""ms for which a long step's finding is said again at most."""
 _NAME, _TEXT = 80, 500
 
 
@@ -66,6 +68,8 @@ class Desk:
         render: Callable[[Record, Plant, History, int], bytes],
     ) -> None:
         self._plant, self.store, self._history, self._render = plant, store, history, render
+        self._last: dict[tuple[str, int], tuple[int, Finding]] = {}
+        """By step and beginning: when it was last judged, and how."""
 
     def __repr__(self) -> str:
         return f"Desk({self.store!r})"
@@ -94,8 +98,23 @@ class Desk:
     def seen(self, record: Record, step: Step, now: int) -> Seen:
         """Return a step as it stands at ``now``; nothing is changed."""
         entry = record.entry(step.id)
-        finding = self.look(step, entry, now) if entry.result is Result.RUNNING else entry.finding
+        finding = self._judged(step, entry, now) if entry.result is Result.RUNNING \
+            else entry.finding
         return Seen(step=step, entry=entry, finding=finding)
+
+    def _judged(self, step: Step, entry: Entry, now: int) -> Finding:
+        """Judge a step, or say again what was said a moment ago.
+
+        A day of readings takes a second to go through, and every page asks. What is new within a
+        small share of the time a step has lasted changes nothing that anybody waits for.
+        """
+        key, began = (step.id, entry.began or 0), entry.began or 0
+        kept = self._last.get(key)
+        if kept is not None and 0 <= now - kept[0] < min((now - began) // 500, _SAID_AGAIN):
+            return kept[1]
+        finding = self.look(step, entry, now)
+        self._last[key] = (now, finding)
+        return finding
 
     def look(self, step: Step, entry: Entry, now: int) -> Finding:
         """Judge a step's readings since it was begun."""
