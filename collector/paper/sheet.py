@@ -57,11 +57,11 @@ class Paper:
         """How wide the text is."""
         return float(self._pdf.epw)
 
-    def heading(self, text: str, level: int = 1) -> None:
-        """Write a heading (1 to 3); it never ends a page."""
+    def heading(self, text: str, level: int = 1, *, keep: float = 26.0) -> None:
+        """Write a heading (1 to 3) where ``keep`` mm more have room: it never ends a page."""
         pdf = self._pdf
         size = _SIZES[level]
-        if pdf.will_page_break(size * 0.6 + 26):
+        if pdf.will_page_break(size * 0.6 + keep):
             pdf.add_page()
         pdf.ln(5 if level == 1 else 3)
         self._font(size, bold=True)

@@ -17,20 +17,24 @@ from collector.reports.blocks import (
 
 __all__ = ["pdf_of"]
 
+_FIGURE, _LINES = 75.0, 26.0
+"""mm that what follows a heading needs at least, so that it is not left alone."""
+
 
 def pdf_of(report: Report) -> bytes:
     """Return the PDF; the same report gives the same bytes."""
     paper = Paper(site=report.site, period=report.period, title=report.title, made=report.made,
                   zone=report.zone, version=report.version)
-    for block in report.blocks:
-        _put(paper, block)
+    for block, following in zip(report.blocks, [*report.blocks[1:], None], strict=True):
+        _put(paper, block, following)
     return paper.bytes()
 
 
-def _put(paper: Paper, block: Block) -> None:
+def _put(paper: Paper, block: Block, following: Block | None) -> None:
     match block:
         case Heading():
-            paper.heading(block.text, block.level)
+            keep = _FIGURE if isinstance(following, Figure) else _LINES
+            paper.heading(block.text, block.level, keep=keep)
         case Paragraph():
             paper.paragraph(block.text, soft=block.soft, strong=block.strong)
         case Bullets():

@@ -63,10 +63,15 @@ class Asked:
     made: int
 
 
-_YIELDING = (
-    "import os, sys; os.nice(10); from collector.cli import main; sys.exit(main(sys.argv[1:]))"
-)
-"""The command line, letting the watch go first on a machine of one core."""
+_YIELDING = """\
+import contextlib, os, sys
+with contextlib.suppress(OSError):
+    os.nice(10)
+from collector.cli import main
+sys.exit(main(sys.argv[1:]))
+"""
+"""The command line, letting the watch go first on a machine of one core; where the service manager
+forbids even that, it goes on all the same."""
 
 Maker = Callable[[Asked], Awaitable[None]]
 
