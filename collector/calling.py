@@ -12,10 +12,11 @@ from collector.domain.events import AlarmMoved
 from collector.domain.links import Link, LinkSigner
 from collector.journal import Journal
 from collector.logs import hide_secret
+from collector.notify.heartbeat import Beat
 from collector.notify.policy import LinkMaker, Policy
 from collector.web.services import LinkServices
 
-__all__ = ["link_services", "policy_of", "signer_of"]
+__all__ = ["beat_of", "link_services", "policy_of", "signer_of"]
 
 _SLACK = 60_000
 """ms an occurrence's number may lie after its raising: two within a second are told apart so."""
@@ -33,6 +34,12 @@ def signer_of(config: SiteConfig) -> LinkSigner:
         raise QuietpipeError(f"the key of the links cannot be kept in {path}: {error}") from error
     hide_secret(key.decode())
     return LinkSigner(key, config.plant.site.id)
+
+
+def beat_of(config: SiteConfig) -> Beat | None:
+    """Return where signs of life go and how often, or ``None`` where none are asked for."""
+    given = config.heartbeat
+    return None if given is None else Beat(url=given.url, every=given.every, method=given.method)
 
 
 def policy_of(config: SiteConfig, signer: LinkSigner, board: str) -> Policy:

@@ -18,7 +18,7 @@ from typing import Any
 
 from collector import __version__
 from collector.acceptance import Clerk
-from collector.calling import link_services, policy_of, signer_of
+from collector.calling import beat_of, link_services, policy_of, signer_of
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
 from collector.desks import acceptance_events, open_desk, record_store
@@ -39,6 +39,7 @@ from collector.forward.influx_aside import AsideFile
 from collector.forward.sparkplug import Sparkplug
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
+from collector.notify.heartbeat import Heartbeat
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError, Role
@@ -161,6 +162,7 @@ class Daemon:
             board.token, board.link_key,
             *((influx.token, influx.password) if influx is not None else ()),
             *((mqtt.password,) if mqtt is not None else ()),
+            *((self._config.heartbeat.url,) if self._config.heartbeat is not None else ()),
         ):
             if secret:
                 hide_secret(secret)
@@ -262,6 +264,7 @@ class Daemon:
         helpers = [
             asyncio.create_task(self._reload_when_asked(), name="reload"),
             asyncio.create_task(self._service.keep_alive(self._real, self._healthy), name="alive"),
+            asyncio.create_task(self._heartbeat().run(), name="heartbeat"),
         ]
         self._reports = ReportClerk(queue=self._journal, consumer=CONSUMER,
                                     note=self._pipeline.note)
@@ -422,6 +425,12 @@ class Daemon:
     async def _send_reports(self) -> None:
         if await self._reports.turn(self._config, self.clock.now()):
             self._outbox.wake()
+
+    def _heartbeat(self) -> Heartbeat:
+        return Heartbeat(
+            beat=lambda: beat_of(self._config), clock=self._real, note=self._note,
+            healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
+        )
 
     async def _sign_of_life(self) -> None:
         standing = sum(a.present for a in self.alarms())

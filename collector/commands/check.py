@@ -1,11 +1,12 @@
 """Read the site file, report every mistake with its place, then ask each device once.
 
 Exit status 0 only when all is well: 2 when the site file is wrong, 1 when a device does not answer
-or a point cannot be trusted. Devices are only read.
+or a point cannot be trusted, or a test message was not taken. Devices are only read.
 
 Example:
   quietpipe check fenmoor.toml
   quietpipe check fenmoor.toml --no-devices
+  quietpipe check fenmoor.toml --notify
 
 """
 
@@ -20,6 +21,7 @@ from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.commands.shown import duration, shown_value
+from collector.commands.trying import Tried, rota_lines, try_everybody
 from collector.config import SiteConfig, load_site
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.readings import Quality, Reading
@@ -33,7 +35,9 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
-    parser.add_argument("--no-devices", action="store_true", help="only read the site file")
+    parser.add_argument("--no-devices", action="store_true", help="ask no device")
+    parser.add_argument("--notify", action="store_true",
+                        help="send a marked test message to every recipient and person")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +60,10 @@ def run(options: argparse.Namespace) -> int:
         well = _print_points(config, answers)
     _print_not_watched(Watch(plant=config.plant, settings=config.settings,
                              step=config.step).not_watched())
+    for line in rota_lines(config, SystemClock().now()):
+        print(line)
+    if options.notify:
+        well = _print_tried(asyncio.run(try_everybody(config, SystemClock().now()))) and well
     print()
     for text in CAUTIONS.values():
         print(text)
@@ -97,6 +105,15 @@ def _print_points(config: SiteConfig, answers: Sequence[_Asked]) -> bool:
         print(f"\nno answer from: {', '.join(silent)}")
     print(f"\n{sum(len(a.readings) for a in answers)} points asked, {bad} not good")
     return bad == 0
+
+
+def _print_tried(tried: Sequence[Tried]) -> bool:
+    """Print what became of each test message; return whether all were taken."""
+    print("\ntest messages:" if tried else "\nnobody to send a test message to")
+    for one in tried:
+        name = f" ({one.name})" if one.name != one.recipient else ""
+        print(f"  {one.recipient}{name}: {'taken' if not one.why else f'NOT taken: {one.why}'}")
+    return bool(tried) and all(not one.why for one in tried)
 
 
 def _print_not_watched(missing: Sequence[NotWatched]) -> None:

@@ -23,7 +23,10 @@ from collector.notify.message import Message
 from collector.notify.recipients import Recipient
 from collector.threads import in_thread
 
-__all__ = ["AppriseChannel", "Channel", "WebHookChannel", "channel_for", "check_address", "scrub"]
+__all__ = [
+    "AppriseChannel", "Channel", "WebHookChannel", "channel_for", "check_address", "exchange",
+    "in_thread", "scrub",
+]
 
 TIMEOUT = 15.0
 """Seconds a socket may stay quiet. A mail conversation has several turns of this."""
@@ -87,7 +90,7 @@ class WebHookChannel:
 
     def _post(self, address: str, body: str) -> None:
         try:
-            status, reason = self._exchange(address, body.encode())
+            status, reason = exchange(address, body=body.encode(), timeout=self._timeout)
         except (OSError, http.client.HTTPException) as exc:
             said = scrub(str(exc) or type(exc).__name__, address)
             raise DeliveryUnreachable(f"the web hook could not be reached: {said}") from exc
@@ -100,27 +103,36 @@ class WebHookChannel:
             raise DeliveryUnreachable(said)
         raise DeliveryRefused(said)
 
-    def _exchange(self, address: str, body: bytes) -> tuple[int, str]:
-        url = urlsplit(address.removeprefix("webhook+"))
-        host = url.hostname or ""
-        if not host:
-            raise ValueError("no host")
-        connection: http.client.HTTPConnection
-        if url.scheme.lower() == "https":
-            connection = http.client.HTTPSConnection(
-                host, url.port, timeout=self._timeout, context=ssl.create_default_context()
-            )
-        else:
-            connection = http.client.HTTPConnection(host, url.port, timeout=self._timeout)
-        headers = {"Content-Type": "application/json", "User-Agent": "quietpipe"}
-        if url.username is not None:
-            headers["Authorization"] = _basic(url.username, url.password or "")
-        target = (url.path or "/") + (f"?{url.query}" if url.query else "")
-        with closing(connection):
-            connection.request("POST", target, body=body, headers=headers)
-            answer = connection.getresponse()
-            answer.read(4096)
-            return answer.status, answer.reason
+
+def exchange(
+    address: str, *, method: str = "POST", body: bytes | None = None, timeout: float = TIMEOUT,
+) -> tuple[int, str]:
+    """Ask a web address; return status and reason. Redirects are not followed.
+
+    Raises ``ValueError`` for what is no address, ``OSError`` or ``HTTPException`` on the way.
+    """
+    url = urlsplit(address.removeprefix("webhook+"))
+    host = url.hostname or ""
+    if not host:
+        raise ValueError("no host")
+    connection: http.client.HTTPConnection
+    if url.scheme.lower() == "https":
+        connection = http.client.HTTPSConnection(
+            host, url.port, timeout=timeout, context=ssl.create_default_context()
+        )
+    else:
+        connection = http.client.HTTPConnection(host, url.port, timeout=timeout)
+    headers = {"User-Agent": "quietpipe"}
+    if body is not None:
+        headers["Content-Type"] = "application/json"
+    if url.username is not None:
+        headers["Authorization"] = _basic(url.username, url.password or "")
+    target = (url.path or "/") + (f"?{url.query}" if url.query else "")
+    with closing(connection):
+        connection.request(method, target, body=body, headers=headers)
+        answer = connection.getresponse()
+        answer.read(4096)
+        return answer.status, answer.reason
 
 
 def _basic(user: str, password: str) -> str:
