@@ -440,16 +440,17 @@ class Daemon:
         """Journal what people did with an acceptance, be it here or on the command line."""
         for note in await asyncio.to_thread(self._clerk.news, self._config.plant):
             fact = replace(note.fact, time=self.clock.now())
-            if note.fills is not None:
-                await self._mark_fill(note.fact, begins=note.fills)
+            for deed, lasts in note.deeds.items():
+                await self._declare(note.fact, deed, lasts)
             _log.info("%s: %s", fact.fact, fact.text)
             self._pipeline.note(fact)
 
-    async def _mark_fill(self, fact: FactNoted, *, begins: bool) -> None:
+    async def _declare(self, fact: FactNoted, deed: Deed, lasts: int | None) -> None:
+        """Declare what a step of an acceptance is: a fill, an impairment; or end it."""
         now = self.clock.now()
         action = Action(
-            deed=Deed.DECLARE_FILL if begins else Deed.END_FILL, alarm=fact.asset, time=now,
-            by=str(fact.values["by"]), why="acceptance", until=now + 2 * _HOUR if begins else None)
+            deed=deed, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
+            until=now + lasts if lasts is not None else None)
         with contextlib.suppress(ActionRefused):  # over by itself already: nothing to end
             await self._pipeline.act(action)
 

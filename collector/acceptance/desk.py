@@ -203,7 +203,7 @@ class Desk:
             return found
         entry, finding = found.entry, found.finding
         if finding.outcome is Outcome.VOID:
-            done = replace(entry, result=Result.OPEN, began=None, finding=None, history=(
+            done = replace(entry, result=Result.OPEN, began=None, ended=now, finding=None, history=(
                 *entry.history, self._tried(replace(entry, finding=finding))))
         else:
             passed = finding.outcome is Outcome.PASSED
@@ -251,7 +251,8 @@ class Desk:
             history = (*old.history, self._tried(old)) if old.result is Result.RUNNING \
                 else old.history
             return record.with_entry(step_id, Entry(
-                result=Result.NOT_DONE, ended=now, by=by, reason=reason, history=history))
+                result=Result.NOT_DONE, ended=now, by=by, reason=reason, history=history,
+                began=old.began if old.result is Result.RUNNING else None))
         return self._change(record_id, change)
 
     def sign(self, record_id: str, people: Sequence[tuple[str, str]], now: int) -> Path:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from collector.acceptance.record import Entry, Record, Result
 from collector.acceptance.steps import Kind, Step, plan
 from collector.clock import format_instant
+from collector.domain.actions import Deed
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.physics.atmosphere import pressure_at_altitude
@@ -22,19 +23,28 @@ __all__ = ["SIGNED", "Note", "notes_of"]
 
 SIGNED = "acceptance-signed"
 _PSI = 6894.757293168
-_FILLS = (Kind.FILL, Kind.TANK_AIR, Kind.RETURN)
-"""Steps during which the compressor may rightly run on: declared as fills while they last."""
+_HOUR = 3_600_000
+_WHILE: Mapping[Kind, Mapping[Deed, int]] = {
+    Kind.TANK_AIR: {Deed.DECLARE_FILL: 2 * _HOUR}, Kind.RETURN: {Deed.DECLARE_FILL: 2 * _HOUR},
+    Kind.FILL: {Deed.DECLARE_FILL: 2 * _HOUR, Deed.DECLARE_IMPAIRMENT: 2 * _HOUR},
+    Kind.LOW_AIR: {Deed.DECLARE_IMPAIRMENT: 2 * _HOUR},
+    Kind.TIGHTNESS_TWO: {Deed.DECLARE_IMPAIRMENT: 4 * _HOUR},
+    Kind.TIGHTNESS_DAY: {Deed.DECLARE_IMPAIRMENT: 30 * _HOUR},
+}
+"""What is declared of a thing while a step lasts, and when (ms) that ends by itself at the latest:
+a compressor may rightly run on during a fill, and a system that is tested is impaired."""
+_ENDS = {Deed.DECLARE_FILL: Deed.END_FILL, Deed.DECLARE_IMPAIRMENT: Deed.END_IMPAIRMENT}
 
 _Values = Mapping[str, float | int | str | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """One fact to come. ``fills`` says of which thing a fill begins (True) or ends (False)."""
+    """One fact to come, and what is declared or ended with it: deeds, with ms until they end."""
 
     key: str
     fact: FactNoted
-    fills: bool | None = None
+    deeds: Mapping[Deed, int | None] = field(default_factory=dict)
 
 
 def notes_of(record: Record, plant: Plant) -> Iterator[Note]:
@@ -52,24 +62,23 @@ def notes_of(record: Record, plant: Plant) -> Iterator[Note]:
 def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[Note]:
     if entry.began is not None:
         key = f"{record.id}/{step.id}/begun/{entry.began}"
-        yield Note(key=key, fills=True if _is_fill(step, entry) else None, fact=FactNoted(
+        yield Note(key=key, deeds=dict(_WHILE.get(step.kind, {})), fact=FactNoted(
             time=entry.began, site=record.site, fact="acceptance-step-begun", asset=step.asset,
             text=f"{step.title} was begun by {entry.by}.",
             values={"step": step.id, "by": entry.by, "note": key,
                     "at": format_instant(entry.began)}))
-    if entry.settled and entry.ended is not None:
+    if entry.ended is not None:
+        void = entry.result is Result.OPEN
         key = f"{record.id}/{step.id}/settled/{entry.ended}"
-        said = entry.reason if entry.result is Result.NOT_DONE else \
-            entry.finding.text if entry.finding else ""
-        yield Note(key=key, fills=False if _is_fill(step, entry) else None, fact=FactNoted(
+        said = entry.history[-1] if void else entry.reason or (
+            entry.finding.text if entry.finding else "")
+        # Of a step that was never begun nothing was declared, and a fill of others is not ended.
+        ends = _WHILE.get(step.kind, {}) if void or entry.began is not None else {}
+        yield Note(key=key, deeds={_ENDS[deed]: None for deed in ends}, fact=FactNoted(
             time=entry.ended, site=record.site, fact="acceptance-step-settled", asset=step.asset,
-            text=f"{step.title}: {entry.result}. {said}",
-            values={"step": step.id, "result": entry.result.value, "by": entry.by, "note": key,
+            text=f"{step.title}: {'void' if void else entry.result.value}. {said}",
+            values={"step": step.id, "result": "void" if void else entry.result.value, "by": entry.by, "note": key,
                     "at": format_instant(entry.ended)}))
-
-
-def _is_fill(step: Step, entry: Entry) -> bool:
-    return step.kind in _FILLS and entry.began is not None
 
 
 def _of_seal(record: Record, plant: Plant) -> Iterator[Note]:

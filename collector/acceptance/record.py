@@ -30,6 +30,7 @@ class Result(StrEnum):
 class Entry:
     """One step in the record. Instants are ms since 1970 UTC.
 
+    ``ended`` of an open entry is when what was begun became void.
     ``reason`` says why it was not done; ``history`` holds what was tried before and does not count.
     """
 

@@ -63,8 +63,8 @@ def _step(
     words = Words(plant.site)
     paper.heading(f"{step.title}: {_RESULTS[entry.result]}", level=2)
     paper.paragraph(_said(entry), strong=True)
-    times = [("Begun", f"{words.moment(entry.began)} by {entry.by}")] if entry.began is not None \
-        else [("Left out by", entry.by)]
+    times = [("Left out by", entry.by)] if entry.result is Result.NOT_DONE or not entry.began \
+        else [("Begun", f"{words.moment(entry.began)} by {entry.by}")]
     if entry.ended is not None:
         times.append(("Settled", words.moment(entry.ended)))
     if step.limit_from:

@@ -15,6 +15,7 @@ from collector.acceptance import Clerk, Desk, RecordError, RecordStore, Result, 
 from collector.acceptance.facts import notes_of
 from collector.acceptance.record import Entry, Record, record_from_json, record_to_json
 from collector.acceptance.sheet import render_record
+from collector.domain.actions import Deed
 from collector.domain.events import FactNoted
 from collector.domain.readings import Reading
 from tests.acceptance.looks import T0, a_plant, series
@@ -228,11 +229,57 @@ def test_the_clerk_notes_each_thing_once_and_after_a_restart_not_again(tmp_path:
     assert clerk.news(PLANT) == []
     desk.begin(record.id, "fill.r1", by="A", now=T0 + 1)
     begun, = clerk.news(PLANT)
-    assert begun.fills is True
+    assert set(begun.deeds) == {Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}
     desk.leave_out(record.id, "fill.r1", reason="rain", by="A", now=T0 + 2)
     facts = [n.fact for n in notes_of(desk.store.load(record.id), PLANT)]
     restarted = Clerk(desk.store, facts)
     assert restarted.news(PLANT) == []
+
+
+def test_what_is_declared_while_a_step_lasts_is_ended_with_it(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    record = opened(desk)
+    desk.begin(record.id, "tightness-24h.r1", by="A", now=T0 + 1)
+    desk.leave_out(record.id, "tightness-24h.r1", reason="rain", by="A", now=T0 + 2)
+    desk.leave_out(record.id, "fill.r1", reason="never begun", by="A", now=T0 + 3)
+    desk.leave_out(record.id, "low-air.r1", reason="no switch", by="A", now=T0 + 3)
+    deeds = [d for n in notes_of(desk.store.load(record.id), PLANT) for d in n.deeds]
+    # Of what was never begun nothing is ended: it may be somebody else's.
+    assert deeds == [Deed.DECLARE_IMPAIRMENT, Deed.END_IMPAIRMENT]
+    desk.begin(record.id, "fill.r2", by="A", now=T0 + 4)
+    begun = [n for n in notes_of(desk.store.load(record.id), PLANT) if "fill.r2" in n.key]
+    assert [set(n.deeds) for n in begun] == [{Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}]
+
+
+def test_what_became_void_ends_what_was_declared_with_it(tmp_path: Path) -> None:
+    desk, shelf = a_desk(tmp_path)
+    record = opened(desk)
+    desk.begin(record.id, "low-air.r1", by="A", now=T0)
+    shelf.jumps.append((9, T0))
+    assert desk.check(record.id, "low-air.r1", T0 + 1000).entry.result is Result.OPEN
+    notes = [n for n in notes_of(desk.store.load(record.id), PLANT) if n.deeds]
+    assert [(n.fact.values["result"], set(n.deeds)) for n in notes] == [
+        ("void", {Deed.END_IMPAIRMENT})]
+
+
+def test_a_day_of_readings_is_not_gone_through_for_every_page(tmp_path: Path) -> None:
+    desk, shelf = a_desk(tmp_path)
+    record = opened(desk)
+    desk.begin(record.id, "tightness-24h.r1", by="A", now=T0)
+    looks = 0
+    read = shelf.readings
+
+    def counted(*span: object) -> Iterable[Reading]:
+        nonlocal looks
+        looks += 1
+        return read(*span)  # type: ignore[arg-type]
+    shelf.readings = counted  # type: ignore[method-assign]
+    for later in (0, 1000, 20_000):
+        desk.check(record.id, "tightness-24h.r1", T0 + 10 * 3_600_000 + later)
+    assert looks == 1
+    desk.check(record.id, "tightness-24h.r1", T0 + 10 * 3_600_000 + 70_000)
+    desk.check(record.id, "tightness-24h.r1", T0 + 9 * 3_600_000)  # a clock that was set back
+    assert looks == 3
 
 
 def test_only_what_passed_becomes_a_baseline(tmp_path: Path) -> None:
