@@ -69,6 +69,7 @@ def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[Note]:
                     "at": format_instant(entry.began)}))
     if entry.ended is not None:
         void = entry.result is Result.OPEN
+        result = "void" if void else entry.result.value
         key = f"{record.id}/{step.id}/settled/{entry.ended}"
         said = entry.history[-1] if void else entry.reason or (
             entry.finding.text if entry.finding else "")
@@ -76,8 +77,8 @@ def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[Note]:
         ends = _WHILE.get(step.kind, {}) if void or entry.began is not None else {}
         yield Note(key=key, deeds={_ENDS[deed]: None for deed in ends}, fact=FactNoted(
             time=entry.ended, site=record.site, fact="acceptance-step-settled", asset=step.asset,
-            text=f"{step.title}: {'void' if void else entry.result.value}. {said}",
-            values={"step": step.id, "result": "void" if void else entry.result.value, "by": entry.by, "note": key,
+            text=f"{step.title}: {result}. {said}",
+            values={"step": step.id, "result": result, "by": entry.by, "note": key,
                     "at": format_instant(entry.ended)}))
 
 
