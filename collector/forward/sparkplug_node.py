@@ -171,7 +171,9 @@ class EdgeNode:
         if last is not None:
             self._told[point] = last.time
         known = self._quantity(point)
-        words = {"unit": known.unit, "label": known.label} if known is not None else {}
+        thing = self._plant.thing(split_point(point)[0])
+        words = {"unit": known.unit, "label": known.label, "kind": thing.kind} \
+            if known is not None and thing is not None else {}
         properties: Mapping[str, str | int] = {**words, "Quality": quality}
         return Metric(
             name=split_point(point)[1], alias=self._aliases[point],

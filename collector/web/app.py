@@ -26,7 +26,7 @@ from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.survey import add_survey
 
-__all__ = ["create_app"]
+__all__ = ["add_refusals", "create_app"]
 
 _Time = Annotated[str | None, Query(max_length=64)]
 
@@ -43,7 +43,7 @@ def create_app(services: BoardServices) -> FastAPI:
     )
     app.state.site_name = lambda: services.plant().site.name
     app.add_middleware(Guard)
-    _add_refusals(app)
+    add_refusals(app)
     _add_readings(app, services)
     _add_operations(app, services)
     _add_standing(app, services)
@@ -76,7 +76,8 @@ def _refuse(
     return JSONResponse({"error": sentence}, status_code=status, headers=headers)
 
 
-def _add_refusals(app: FastAPI) -> None:
+def add_refusals(app: FastAPI) -> None:
+    """Let every error answer in a sentence, as a page or as JSON."""
     @app.exception_handler(Refusal)
     async def refused(request: Request, refusal: Refusal) -> Response:
         return _refuse(request, refusal.status, refusal.sentence, refusal.retry_after)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable, Mapping
+from typing import Protocol
 
 from fastapi import Depends, FastAPI
 from starlette.datastructures import FormData
@@ -14,6 +16,7 @@ from collector.people import Role, SlowDown, WrongPassword
 from collector.people.doorkeeper import LONGEST
 from collector.web.asks import local_path
 from collector.web.door import (
+    Door,
     Visitor,
     address_of,
     changes_need,
@@ -24,9 +27,10 @@ from collector.web.door import (
 )
 from collector.web.refusals import Refusal
 from collector.web.render import page
-from collector.web.services import BoardServices
 
-__all__ = ["add_signing"]
+__all__ = ["SigningServices", "add_signing"]
+
+Note = Callable[[str, str, Mapping[str, str]], None]
 
 _LONGEST_FIELD = 400
 
@@ -38,7 +42,19 @@ def _text(form: FormData, name: str) -> str:
     return value
 
 
-def add_signing(app: FastAPI, services: BoardServices) -> None:
+class SigningServices(Protocol):
+    """What signing in takes."""
+
+    @property
+    def door(self) -> Door:
+        """Who may come in."""
+
+    @property
+    def note(self) -> Note:
+        """Keeps what was done."""
+
+
+def add_signing(app: FastAPI, services: SigningServices) -> None:
     """Add the sign-in, the sign-out and the page of one's own account."""
     signing = _Signing(services)
     app.get("/sign-in", include_in_schema=False)(signing.ask)
@@ -52,7 +68,7 @@ _SIGNED_IN = Depends(require(Role.LOOK))
 
 
 class _Signing:
-    def __init__(self, services: BoardServices) -> None:
+    def __init__(self, services: SigningServices) -> None:
         self._note, self._door = services.note, services.door
 
     def _before(self, request: Request) -> str:

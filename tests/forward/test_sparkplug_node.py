@@ -92,10 +92,11 @@ def test_births_name_every_metric_with_alias_datatype_time_and_unit() -> None:
     held = gen1["tank_pressure"].properties
     words = dict(zip(held.keys, held.values, strict=True))
     assert words["unit"].string_value == "psi"
+    assert words["kind"].string_value == "generator"
     assert words["Quality"].int_value == 192
     stale = births[2].metrics[0]
     assert stale.is_null
-    assert stale.properties.values[2].int_value == 500
+    assert stale.properties.values[3].int_value == 500
 
 
 def test_data_carry_the_alias_and_the_time_and_neither_name_nor_datatype() -> None:

@@ -98,5 +98,11 @@ CONDITIONS = (
     Condition(
         id="site-silent", title="Site is silent", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        causes=(
+            "the site's line to the outside",
+            "the power of the machine that watches there",
+            "the watch itself: does its own board answer at the site",
+            "the site's certificate or password at the broker: expired or changed",
+        ),
     ),
 )

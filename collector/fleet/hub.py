@@ -1,0 +1,157 @@
+"""A hub process: takes its share of the groups, serves the board, and can be killed at any time."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Callable, Mapping, Sequence
+
+from collector.clock import Clock
+from collector.fleet.hub_board import HubServices, create_hub
+from collector.fleet.hub_claims import Claims
+from collector.fleet.hub_group import GroupHub, GroupParts
+from collector.fleet.hub_intake import Taken
+from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_settings import Group, HubSettings
+from collector.fleet.hub_store import Came
+from collector.people import PEOPLE, Accounts, Doorkeeper
+from collector.web.door import LOCAL, Door
+from collector.web.serving import serve
+
+__all__ = ["Hub"]
+
+_log = logging.getLogger(__name__)
+
+_LOOK_EVERY = 1.0
+"""Seconds between two looks at who is there: a killed hub's groups are taken over as soon."""
+_RETAIN_EVERY = 3_600_000
+_KEPT = 400 * 86_400_000
+"""ms that events and estimates are kept here; a year and a quarter's comparison."""
+
+
+class Hub:
+    """See the module. ``me`` names this process among those that share the data folder."""
+
+    def __init__(self, settings: HubSettings, *, me: str, clock: Clock,
+                 listen: tuple[str, int] | None = None) -> None:
+        self._settings, self._clock = settings, clock
+        self._listen = listen or (settings.host, settings.port)
+        self._claims = Claims(settings.data, me)
+        self._serving: dict[str, tuple[GroupHub, asyncio.Task[None]]] = {}
+        self._reader = FleetReader(settings.data, [g.id for g in settings.groups])
+        self._stop_asked = asyncio.Event()
+        self.address = ""
+
+    def __repr__(self) -> str:
+        return f"Hub({self._claims.me}, {', '.join(self._serving) or 'no group'})"
+
+    def stop(self) -> None:
+        """Ask for an ordered stop."""
+        self._stop_asked.set()
+
+    async def run(self, on_ready: Callable[[str], None] | None = None) -> None:
+        """Serve until told to stop. Raises what the start of a part raises."""
+        accounts = Accounts(self._settings.data / PEOPLE)
+        board = asyncio.create_task(
+            serve(create_hub(self._services(accounts)), *self._listen,
+                  on_ready=lambda address: self._up(address, on_ready)), name="board")
+        work = asyncio.create_task(self._work(), name="groups")
+        stop = asyncio.create_task(_set(self._stop_asked), name="stop")
+        try:
+            done, _ = await asyncio.wait({board, work, stop},
+                                         return_when=asyncio.FIRST_COMPLETED)
+            for part in done - {stop}:
+                part.result()  # no part ends by itself: one that did has failed
+        finally:
+            for task in (stop, work):
+                task.cancel()
+            await asyncio.gather(stop, work, return_exceptions=True)
+            await self._leave(list(self._serving))
+            board.cancel()
+            await asyncio.gather(board, return_exceptions=True)
+            accounts.close()
+            self._reader.close()
+            self._claims.close()
+
+    def _up(self, address: str, on_ready: Callable[[str], None] | None) -> None:
+        self.address = address
+        _log.info("the fleet's board is at %s", address)
+        if on_ready is not None:
+            on_ready(address)
+
+    def _services(self, accounts: Accounts) -> HubServices:
+        door = Door(keeper=Doorkeeper(accounts, self._clock), reading="signed-in",
+                    listens_locally=self._listen[0] in LOCAL,
+                    public_address=self._settings.public_address)
+        return HubServices(settings=self._settings, reader=self._reader, door=door,
+                           clock=self._clock, figures=self.figures, healthy=self._trouble,
+                           note=_note)
+
+    # -- groups ----------------------------------------------------------------------------------
+
+    async def _work(self) -> None:
+        groups = {g.id: g for g in self._settings.groups}
+        retained = self._clock.monotonic()
+        while True:
+            mine = self._claims.share(list(groups))
+            await self._leave([g for g in self._serving if g not in mine
+                               or self._serving[g][1].done()])
+            for name in mine:
+                if name not in self._serving and self._claims.take(name):
+                    self._begin(groups[name])
+            if self._clock.monotonic() - retained > _RETAIN_EVERY:
+                retained = self._clock.monotonic()
+                for hub, _ in self._serving.values():
+                    await asyncio.to_thread(hub.store.retain, self._clock.now() - _KEPT)
+            await asyncio.sleep(_LOOK_EVERY)
+
+    def _begin(self, group: Group) -> None:
+        _log.info("group %s is served here", group.id)
+        hub = GroupHub(GroupParts(
+            group=group, broker=self._settings.broker, host_id=self._settings.host_id,
+            folder=self._settings.data, silent_after=self._settings.silent_after,
+            clock=self._clock, lines=_no_lines,
+        ))
+        self._serving[group.id] = hub, asyncio.create_task(hub.run(), name=f"group {group.id}")
+
+    async def _leave(self, groups: Sequence[str]) -> None:
+        for name in groups:
+            self._serving[name][0].stop()
+        for name in groups:
+            _, task = self._serving.pop(name)
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.wait({task}, timeout=3)
+                task.cancel()
+            if task.done() and not task.cancelled() and task.exception() is not None:
+                _log.error("group %s broke", name, exc_info=task.exception())
+            self._claims.let_go(name)
+
+    # -- how it goes -----------------------------------------------------------------------------
+
+    def figures(self) -> Mapping[str, float]:
+        """Return what ``/metrics`` shows."""
+        hubs = [hub for hub, _ in self._serving.values()]
+        names = ("messages", "values", "events", "repeated", "refused", "rebirths")
+        return {
+            "groups": len(hubs), "sites": sum(len(h.intake.states) for h in hubs),
+            "connected": sum(h.connected for h in hubs),
+            "silent": sum(s.silent is not None for h in hubs for s in h.intake.states.values()),
+            **{n: sum(getattr(h.counts, n) for h in hubs) for n in names},
+        }
+
+    def _trouble(self) -> str:
+        return "; ".join(f"group {name}: {hub.why}"
+                         for name, (hub, _) in self._serving.items() if hub.why)
+
+
+def _no_lines(taken: Taken, events: Sequence[Came]) -> bytes:
+    return b""
+
+
+def _note(fact: str, text: str, values: Mapping[str, str]) -> None:
+    _log.info("%s: %s", fact, text, extra=dict(values))
+
+
+async def _set(event: asyncio.Event) -> None:
+    await event.wait()

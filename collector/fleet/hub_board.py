@@ -1,0 +1,235 @@
+"""The hub's board and interface. Every route asks ``_view`` and sees nothing but its answer.
+
+A site that is not the visitor's is answered as one that does not exist: same status, same words.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, Query
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
+
+from collector import __version__
+from collector.clock import Clock, format_instant
+from collector.fleet import hub_answers as answers
+from collector.fleet.hub_pages import fleet_page, site_page
+from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_settings import HubSettings
+from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_view import FleetView, sight_of
+from collector.web.app import add_refusals
+from collector.web.asks import read_span
+from collector.web.door import Door, public, visitor
+from collector.web.guard import Guard
+from collector.web.refusals import Refusal
+from collector.web.render import static_file
+from collector.web.signing import add_signing
+
+__all__ = ["HubServices", "create_hub"]
+
+_KINDS = {"board.css": "text/css; charset=utf-8", "hub.css": "text/css; charset=utf-8",
+          "mark.svg": "image/svg+xml"}
+_STREAM_EVERY = 2.0
+_STREAMS = 50
+"""Open streams at most: each holds a connection."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HubServices:
+    """What the board is given. ``figures`` are the hub's own, for staff."""
+
+    settings: HubSettings
+    reader: FleetReader
+    door: Door
+    clock: Clock
+    figures: Callable[[], Mapping[str, float]]
+    healthy: Callable[[], str]
+    """Why the hub is not well; empty when it is."""
+    note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
+
+
+def create_hub(services: HubServices) -> FastAPI:
+    """Build the board. Nothing is read until a request comes."""
+    app = FastAPI(
+        title="quietpipe hub", version=__version__, docs_url=None, redoc_url=None,
+        redirect_slashes=False,
+        description="Many sites at a glance. Whoever asks sees their own sites and no others.",
+        dependencies=[Depends(services.door.admit)],
+    )
+    app.state.site_name = lambda: services.settings.name
+    app.add_middleware(Guard)
+    add_refusals(app)
+    add_signing(app, services)
+    routes = _Routes(services)
+    app.get("/api/v1/sites", response_model=None)(routes.sites)
+    app.get("/api/v1/sites/{group}/{site}", response_model=None)(routes.site)
+    app.get("/api/v1/alarms", response_model=None)(routes.alarms)
+    app.get("/api/v1/events", response_model=None)(routes.events)
+    app.get("/api/v1/search", response_model=None)(routes.search)
+    app.get("/api/v1/questions/{question}", response_model=None)(routes.question)
+    app.get("/api/v1/stream", response_model=None)(routes.stream)
+    app.get("/", include_in_schema=False)(routes.board)
+    app.get("/sites/{group}/{site}", include_in_schema=False)(routes.page)
+    app.get("/metrics", include_in_schema=False)(routes.metrics)
+    app.get("/healthz", include_in_schema=False)(routes.healthz)
+    app.get("/static/{name}", include_in_schema=False)(routes.static)
+    return app
+
+
+class _Routes:
+    def __init__(self, services: HubServices) -> None:
+        self._services = services
+        self._streams = 0
+
+    async def _view(self, request: Request) -> FleetView:
+        """Return what whoever asks may see: the only way from here to the fleet."""
+        s = self._services
+        facts = await asyncio.to_thread(s.reader.facts, s.clock.now())
+        return FleetView(facts, sight_of(visitor(request).name, s.settings))
+
+    async def _site(self, request: Request, group: str, site: str) -> tuple[FleetView, SiteState]:
+        view = await self._view(request)
+        state = view.site(group, site)
+        if state is None:
+            raise Refusal(404, "There is no such site.")
+        return view, state
+
+    # -- the interface ---------------------------------------------------------------------------
+
+    async def sites(self, request: Request) -> Response:
+        """Every site, in a few words."""
+        view = await self._view(request)
+        return JSONResponse({"time": format_instant(self._services.clock.now()),
+                             "sites": [answers.overview(s, view) for s in view.sites()]})
+
+    async def site(self, request: Request, group: str, site: str) -> Response:
+        """One site, with everything known of it now."""
+        view, state = await self._site(request, group, site)
+        return JSONResponse(answers.site_answer(state, view))
+
+    async def alarms(self, request: Request) -> Response:
+        """Every alarm that is present."""
+        view = await self._view(request)
+        return JSONResponse({"alarms": [
+            {"group": s.group, "site": s.site, "name": s.name, **answers.alarm_answer(a)}
+            for s in view.sites() for a in view.alarms(s)
+        ]})
+
+    async def events(
+        self, request: Request,
+        site: Annotated[str | None, Query(max_length=200)] = None,
+        start: Annotated[str | None, Query(alias="from", max_length=64)] = None,
+        to: Annotated[str | None, Query(max_length=64)] = None,
+        limit: Annotated[int, Query(ge=1, le=1000)] = 200,
+    ) -> Response:
+        """Return the newest events; of one site with ``site=GROUP/SITE``."""
+        view = await self._view(request)
+        span = read_span(start, to, None, self._services.clock.now())
+        if site is not None and view.site(*site.partition("/")[::2]) is None:
+            raise Refusal(404, "There is no such site.")
+        found = await asyncio.to_thread(
+            self._services.reader.events,
+            lambda g, s: view.site(g, s) is not None and site in (None, f"{g}/{s}"),
+            span.start, span.end, limit,
+        )
+        return JSONResponse({"events": [answers.event_answer(g, e) for g, e in found]})
+
+    async def search(
+        self, request: Request, q: Annotated[str, Query(min_length=1, max_length=100)],
+    ) -> Response:
+        """Sites whose name, id or group holds every word."""
+        view = await self._view(request)
+        return JSONResponse({"sites": [answers.overview(s, view) for s in view.search(q)[:200]]})
+
+    async def question(self, request: Request, question: str) -> Response:
+        """Return the sites that answer one of the questions, worst first."""
+        view = await self._view(request)
+        if question not in answers.QUESTIONS:
+            raise Refusal(404, "There is no such question; there are "
+                               f"{', '.join(answers.QUESTIONS)}.")
+        found = answers.answers_to(question, view, self._services.clock.now(),
+                                   self._services.settings.newest)
+        return JSONResponse({"question": answers.QUESTIONS[question],
+                             "sites": [answers.answer_of(f) for f in found]})
+
+    async def stream(self, request: Request) -> Response:
+        """Sites as they change, as server-sent events."""
+        await self._view(request)
+        if self._streams >= _STREAMS:
+            raise Refusal(503, "Too many are watching just now. Ask the interface instead.")
+        return StreamingResponse(self._changes(request), media_type="text/event-stream")
+
+    async def _changes(self, request: Request) -> AsyncIterator[str]:
+        shown: dict[str, Any] = {}
+        self._streams += 1
+        try:
+            while not await request.is_disconnected():
+                # Asked anew each time: a session that has ended, or a customer that has lost a
+                # site, must not go on seeing it.
+                if not self._still_in(request):
+                    return
+                view = await self._view(request)
+                new = {s.key: answers.overview(s, view) for s in view.sites()}
+                for key, site in new.items():
+                    if _without_time(shown.get(key)) != _without_time(site):
+                        yield f"event: site\ndata: {json.dumps(site)}\n\n"
+                yield ": here\n\n"
+                shown = new
+                await asyncio.sleep(_STREAM_EVERY)
+        finally:
+            self._streams -= 1
+
+    def _still_in(self, request: Request) -> bool:
+        door = self._services.door
+        return door.keeper.find(request.cookies.get(door.cookie(request), "")) is not None
+
+    # -- pages -----------------------------------------------------------------------------------
+
+    async def board(
+        self, request: Request, q: Annotated[str, Query(max_length=100)] = "",
+    ) -> HTMLResponse:
+        view = await self._view(request)
+        s = self._services
+        return fleet_page(request, view, s.clock.now(), s.settings.newest, q)
+
+    async def page(self, request: Request, group: str, site: str) -> HTMLResponse:
+        view, state = await self._site(request, group, site)
+        now = self._services.clock.now()
+        events = await asyncio.to_thread(
+            self._services.reader.events, lambda g, s: f"{g}/{s}" == state.key,
+            now - 7 * 86_400_000, now + 1, 60)
+        return site_page(request, view, state, [e for _, e in events], now)
+
+    async def metrics(self, request: Request) -> Response:
+        view = await self._view(request)
+        if not view.staff:
+            raise Refusal(404, "There is nothing at this address.")
+        lines = [f"quietpipe_hub_{name} {value:g}"
+                 for name, value in self._services.figures().items()]
+        return Response("\n".join([*lines, "# EOF", ""]), headers={
+            "content-type": "application/openmetrics-text; version=1.0.0; charset=utf-8"})
+
+    @public
+    async def healthz(self) -> Response:
+        why = self._services.healthy()
+        return JSONResponse({"alive": not why}, status_code=503 if why else 200)
+
+    @public
+    async def static(self, request: Request, name: str) -> Response:
+        if name not in _KINDS:
+            raise Refusal(404, "There is nothing at this address.")
+        content, digest = static_file(name)
+        kept = request.query_params.get("v") == digest
+        return Response(content, headers={
+            "content-type": _KINDS[name],
+            "cache-control": "public, max-age=31536000, immutable" if kept else "no-cache"})
+
+
+def _without_time(site: dict[str, Any] | None) -> dict[str, Any] | None:
+    return {k: v for k, v in site.items() if k not in ("heard", "behind")} if site else None

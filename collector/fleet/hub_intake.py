@@ -1,0 +1,172 @@
+"""From messages of a group to what is to be kept, and what is to be asked. No I/O."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from collector.domain.conditions import CATALOGUE
+from collector.domain.events import AlarmMoved, Transition, event_from_json
+from collector.fleet.hub_settings import Group
+from collector.fleet.hub_state import SiteState, Told
+from collector.fleet.hub_store import Came
+from collector.forward.mqtt import Message, Received
+from collector.forward.sparkplug_node import NAMESPACE, REBIRTH
+from collector.forward.sparkplug_payload import Metric, Payload, PayloadInvalid, decode, encode
+
+__all__ = ["Counts", "Intake", "Taken"]
+
+_log = logging.getLogger(__name__)
+
+_VERBS = frozenset({"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"})
+_ASK_AGAIN = 30_000
+_GRACE = 15_000
+"""ms that a site whose death was announced has to come back before it is called silent."""
+_LONGEST_ID = 128
+
+
+@dataclass(slots=True, kw_only=True)
+class Counts:
+    """What came so far."""
+
+    messages: int = 0
+    values: int = 0
+    events: int = 0
+    repeated: int = 0
+    refused: int = 0
+    rebirths: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Taken:
+    """What a batch of messages comes to."""
+
+    events: list[Came] = field(default_factory=list)
+    told: list[tuple[SiteState, list[Told]]] = field(default_factory=list)
+    ask: list[Message] = field(default_factory=list)
+    changed: set[str] = field(default_factory=set)
+
+
+class Intake:
+    """The sites of one group. ``states`` is what was kept of them."""
+
+    def __init__(
+        self, group: Group, states: dict[str, SiteState], counts: Counts, silent_after: int,
+    ) -> None:
+        self._group, self.states, self._counts = group, states, counts
+        self._silent_after = silent_after
+
+    def __repr__(self) -> str:
+        return f"Intake({self._group.id}, {len(self.states)} sites)"
+
+    @property
+    def topics(self) -> list[tuple[str, int]]:
+        """What to subscribe to."""
+        base, prefix = f"{NAMESPACE}/{self._group.id}", self._group.events_prefix
+        return [(f"{base}/+/+", 1), (f"{base}/+/+/+", 1), (f"{prefix}/+/events", 1),
+                (f"{prefix}/+/mark", 1)]
+
+    def take(self, messages: Iterable[Received], now: int) -> Taken:
+        """Take in messages in their order."""
+        taken = Taken()
+        for message in messages:
+            self._counts.messages += 1
+            try:
+                self._one(message, now, taken)
+            except (PayloadInvalid, ValueError, KeyError, TypeError) as exc:
+                # One site's broken message must not hold up the rest of the fleet.
+                self._counts.refused += 1
+                _log.warning("a message that is none was passed over", extra={
+                    "topic": message.topic, "reason": str(exc)[:200]})
+        return taken
+
+    def _one(self, message: Received, now: int, taken: Taken) -> None:
+        parts = message.topic.split("/")
+        if parts[0] == NAMESPACE and len(parts) in (4, 5) and parts[1] == self._group.id:
+            if parts[2] in _VERBS:
+                self._sparkplug(parts[2], parts[3], "/".join(parts[4:]), message, now, taken)
+            return
+        if len(parts) < 3:
+            return
+        site, kind = parts[-2:]
+        said = json.loads(message.payload)
+        if said["site"] != site:
+            raise ValueError(f"it names the site {said['site']!r}")
+        state = self._state(site, now)
+        if kind == "mark":
+            state.mark(said, now)
+        else:
+            event = event_from_json(message.payload.decode())
+            taken.events.append(Came(site=site, journal=str(said["journal"])[:_LONGEST_ID],
+                                     seq=int(said["seq"]), event=event))
+            state.heard = now
+        taken.changed.add(site)
+
+    def _sparkplug(
+        self, verb: str, site: str, thing: str, message: Received, now: int, taken: Taken,
+    ) -> None:
+        state = self._state(site, now)
+        told, wrong = state.hear(verb, thing, decode(message.payload), now)
+        taken.changed.add(site)
+        self._counts.values += len(told)
+        if told:
+            taken.told.append((state, told))
+        if wrong and now - state.rebirth_asked >= _ASK_AGAIN:
+            state.rebirth_asked = now
+            self._counts.rebirths += 1
+            taken.ask.append(self.rebirth(site, now))
+
+    def _state(self, site: str, now: int) -> SiteState:
+        if len(site) > _LONGEST_ID or not site:
+            raise ValueError("a site's id of that length")
+        if site not in self.states:
+            self.states[site] = SiteState(group=self._group.id, site=site, since=now)
+        return self.states[site]
+
+    def rebirth(self, site: str, now: int) -> Message:
+        """Return the request for new births of a site."""
+        payload = encode(Payload(time=now, metrics=(Metric(name=REBIRTH, value=True, time=now),)))
+        return Message(topic=f"{NAMESPACE}/{self._group.id}/NCMD/{site}", payload=payload, qos=1)
+
+    # -- silence ---------------------------------------------------------------------------------
+
+    def silences(self, now: int, listening_since: int) -> Taken:
+        """Return the sites that have become silent, or speak again, as events of the hub's own."""
+        taken = Taken()
+        for state in self.states.values():
+            silent = state.is_silent(now, listening_since, self._silent_after, _GRACE)
+            if silent and state.silent is None:
+                state.silent = min(now, state.since if not state.online else state.heard)
+                taken.events.append(_came(state, Transition.RAISED, now, state.silent))
+            elif not silent and state.silent is not None and state.online:
+                taken.events.append(_came(state, Transition.RETURNED, now, state.silent))
+                state.silent = None
+            else:
+                continue
+            taken.changed.add(state.site)
+        return taken
+
+
+def _came(state: SiteState, transition: Transition, now: int, since: int) -> Came:
+    about = CATALOGUE["site-silent"]
+    name = state.name or state.site
+    if transition is Transition.RETURNED:
+        text = f"{name} is heard again after {(now - since) // 1000} s."
+    elif not state.online:
+        text = (f"{name} has taken leave, or its line was cut: its death was announced and it has "
+                "not come back. Silent is not normal: call the site.")
+    else:
+        text = (f"Nothing has come from {name} for {(now - since) // 1000} s. "
+                "Silent is not normal: call the site.")
+    text += "".join(f"\nCheck: {cause}." for cause in about.causes) \
+        if transition is Transition.RAISED else ""
+    event = AlarmMoved(
+        time=now, site=state.site, condition=about.id, asset=state.site, transition=transition,
+        priority=about.priority, signal=about.signal, since=since, text=text,
+        id=f"{about.id}.{state.site}.{since // 1000}",
+        values={"silent_seconds": (now - since) // 1000},
+    )
+    # The hub's own events are numbered by their time: one site has one at a time.
+    return Came(site=state.site, journal="hub", seq=now, event=event)

@@ -1,0 +1,148 @@
+"""The whole fleet as the group files show it, whichever hub process writes them."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from collector.domain.errors import JournalError
+from collector.domain.events import Event, event_from_json
+from collector.fleet.hub_alarms import FleetAlarm
+from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_store import group_file
+from collector.fleet.hub_view import EstimateDay, FleetFacts
+
+__all__ = ["FleetReader"]
+
+_FRESH = 1_500
+"""ms for which what was read is good enough."""
+_ESTIMATES_FRESH = 60_000
+_DAY = 86_400_000
+_QUARTERS = 190
+"""Days of estimates that this quarter and the last can span."""
+_LOOKED_AT = 20_000
+"""Events looked at in one question; a customer of few sites must not cost a scan of all."""
+
+
+@dataclass(slots=True)
+class _Group:
+    id: str
+    path: Path
+    db: sqlite3.Connection | None = None
+    updated: int = -1
+    estimates_at: int = -_ESTIMATES_FRESH
+    states: dict[str, SiteState] = field(default_factory=dict)
+    estimates: dict[str, list[EstimateDay]] = field(default_factory=dict)
+
+
+class FleetReader:
+    """Reads only. Synchronous; safe to call from several threads. Raises ``JournalError``."""
+
+    def __init__(self, folder: Path, groups: Sequence[str]) -> None:
+        self._groups = [_Group(id=g, path=group_file(folder, g)) for g in groups]
+        self._lock = threading.Lock()
+        self._facts = FleetFacts()
+        self._read_at: int | None = None
+
+    def __repr__(self) -> str:
+        return f"FleetReader({len(self._groups)} groups, {len(self._facts.states)} sites)"
+
+    def close(self) -> None:
+        """Close the files."""
+        with self._lock:
+            for group in self._groups:
+                if group.db is not None:
+                    group.db.close()
+                    group.db = None
+
+    def facts(self, now: int) -> FleetFacts:
+        """Return the fleet as it stands, at most a moment old."""
+        with self._lock, _ours():
+            if self._read_at is None or not 0 <= now - self._read_at < _FRESH:
+                self._facts = self._read(now)
+                self._read_at = now
+            return self._facts
+
+    def _read(self, now: int) -> FleetFacts:
+        states: dict[str, SiteState] = {}
+        alarms: dict[str, list[FleetAlarm]] = {}
+        estimates: dict[str, list[EstimateDay]] = {}
+        for group in self._groups:
+            db = _opened(group)
+            if db is None:
+                continue
+            _refresh(group, db, now)
+            states |= {s.key: s for s in group.states.values()}
+            estimates |= {f"{group.id}/{site}": rows for site, rows in group.estimates.items()}
+            for site, body in db.execute("SELECT site, body FROM alarms WHERE stands"):
+                alarms.setdefault(f"{group.id}/{site}", []).append(
+                    FleetAlarm.load(json.loads(body)))
+        return FleetFacts(states=states, alarms=alarms, estimates=estimates)
+
+    def events(
+        self, allowed: Callable[[str, str], bool], start: int, end: int, limit: int,
+    ) -> list[tuple[str, Event]]:
+        """Return the newest events of allowed sites, newest first, each with its group."""
+        found: list[tuple[str, Event]] = []
+        with self._lock, _ours():
+            for group in self._groups:
+                db = _opened(group)
+                if db is not None:
+                    found += _events(db, group.id, allowed, (start, end, limit))
+        return sorted(found, key=lambda f: -f[1].time)[:limit]
+
+
+def _opened(group: _Group) -> sqlite3.Connection | None:
+    """Return the group's file, ``None`` while no hub has made it."""
+    if group.db is None and group.path.exists():
+        group.db = sqlite3.connect(f"{group.path.absolute().as_uri()}?mode=ro", uri=True,
+                                   timeout=5, isolation_level=None, check_same_thread=False)
+    return group.db
+
+
+def _refresh(group: _Group, db: sqlite3.Connection, now: int) -> None:
+    for updated, body in db.execute("SELECT updated, body FROM sites WHERE updated >= ?",
+                                    (group.updated,)).fetchall():
+        state = SiteState.load(json.loads(body))
+        group.states[state.site] = state
+        group.updated = max(group.updated, updated)
+    if 0 <= now - group.estimates_at < _ESTIMATES_FRESH:
+        return
+    group.estimates_at = now
+    group.estimates = {}
+    for site, *row in db.execute(
+        "SELECT site, quantity, asset, day, value, low, high, unit, time FROM estimates "
+        "WHERE day >= ? ORDER BY site, quantity, asset, day", (now // _DAY - _QUARTERS,),
+    ):
+        names = ("quantity", "asset", "day", "value", "low", "high", "unit", "time")
+        group.estimates.setdefault(site, []).append(
+            EstimateDay(**dict(zip(names, row, strict=True))))
+
+
+def _events(
+    db: sqlite3.Connection, group: str, allowed: Callable[[str, str], bool],
+    span: tuple[int, int, int],
+) -> Iterator[tuple[str, Event]]:
+    start, end, limit = span
+    count = 0
+    rows = db.execute("SELECT site, body FROM events WHERE time >= ? AND time < ? "
+                      "ORDER BY time DESC LIMIT ?", (start, end, _LOOKED_AT))
+    for site, body in rows:
+        if allowed(group, site):
+            yield group, event_from_json(body)
+            count += 1
+            if count >= limit:
+                return
+
+
+@contextlib.contextmanager
+def _ours() -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as exc:
+        raise JournalError(f"the fleet's files cannot be read: {exc}") from exc

@@ -1,0 +1,231 @@
+"""What the hub keeps of one group: a SQLite file, written by the process that serves the group.
+
+Everything that came from the broker goes in before the broker is told that it arrived, and an event
+is known by its number in its site's journal: what comes again changes nothing. So neither a killed
+hub nor a broker that repeats itself loses an event or counts one twice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import quote
+
+from collector.domain.errors import JournalError
+from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.fleet.hub_alarms import FleetAlarm, merged
+from collector.fleet.hub_state import SiteState
+
+__all__ = ["Batch", "Came", "GroupStore", "group_file"]
+
+_VERSION = 1
+_SCHEMA = """
+CREATE TABLE sites (site TEXT PRIMARY KEY, updated INTEGER NOT NULL, body TEXT NOT NULL)
+  WITHOUT ROWID;
+CREATE INDEX sites_updated ON sites (updated);
+CREATE TABLE journals (site TEXT NOT NULL, journal TEXT NOT NULL, epoch INTEGER NOT NULL,
+  PRIMARY KEY (site, journal)) WITHOUT ROWID;
+CREATE TABLE events (site TEXT NOT NULL, journal TEXT NOT NULL, seq INTEGER NOT NULL,
+  time INTEGER NOT NULL, kind TEXT NOT NULL, body TEXT NOT NULL,
+  PRIMARY KEY (site, journal, seq)) WITHOUT ROWID;
+CREATE INDEX events_time ON events (site, time);
+CREATE INDEX events_newest ON events (time);
+CREATE TABLE alarms (site TEXT NOT NULL, id TEXT NOT NULL, stands INTEGER NOT NULL,
+  body TEXT NOT NULL, PRIMARY KEY (site, id)) WITHOUT ROWID;
+CREATE INDEX alarms_standing ON alarms (site) WHERE stands;
+CREATE TABLE estimates (site TEXT NOT NULL, quantity TEXT NOT NULL, asset TEXT NOT NULL,
+  day INTEGER NOT NULL, told INTEGER NOT NULL, value REAL, low REAL, high REAL, unit TEXT NOT NULL,
+  time INTEGER NOT NULL, PRIMARY KEY (site, quantity, asset, day)) WITHOUT ROWID;
+CREATE TABLE history (id INTEGER PRIMARY KEY, lines BLOB NOT NULL);
+"""
+_DAY = 86_400_000
+_EPOCH = 1 << 40
+"""Room for the events of one journal."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Came:
+    """An event that came, with its number in the journal it is from."""
+
+    site: str
+    journal: str
+    seq: int
+    event: Event
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """What is kept together."""
+
+    events: Sequence[Came] = ()
+    states: Sequence[SiteState] = ()
+    history: bytes = field(default=b"", repr=False)
+    """Lines for the time series engine."""
+
+
+def group_file(folder: Path, group: str) -> Path:
+    """Return where a group is kept."""
+    return folder / f"group-{quote(group, safe='')}.sqlite"
+
+
+class GroupStore:
+    """The file. Synchronous, one call at a time. Raises ``JournalError``."""
+
+    def __init__(self, path: Path, group: str) -> None:
+        self.path, self.group = path, group
+        self._lock = threading.Lock()
+        with _ours():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, timeout=10, isolation_level=None,
+                                       check_same_thread=False)
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
+            if version > _VERSION:
+                raise JournalError(f"{path} is from a newer quietpipe")
+            if version == 0:
+                self._db.executescript(
+                    f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA user_version = {_VERSION}; COMMIT;")
+
+    def __repr__(self) -> str:
+        return f"GroupStore({self.path.name})"
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._db.close()
+
+    def states(self) -> dict[str, SiteState]:
+        """Return every site that was ever heard."""
+        with self._lock, _ours():
+            rows = self._db.execute("SELECT body FROM sites").fetchall()
+        states = [SiteState.load(json.loads(body)) for (body,) in rows]
+        return {s.site: s for s in states}
+
+    def keep(self, batch: Batch, now: int) -> list[Came]:
+        """Keep a batch in one transaction, on disk when this returns; return the new events."""
+        with self._writing() as db:
+            new = [came for came in batch.events if _add_event(db, came)]
+            db.executemany(
+                "INSERT INTO sites VALUES (?, ?, ?) ON CONFLICT (site) "
+                "DO UPDATE SET updated = excluded.updated, body = excluded.body",
+                [(s.site, now, json.dumps(s.dump(), separators=(",", ":"))) for s in batch.states],
+            )
+            if batch.history:
+                db.execute("INSERT INTO history (lines) VALUES (?)", (batch.history,))
+        return new
+
+    # -- the way to the time series engine -------------------------------------------------------
+
+    def add_history(self, lines: bytes) -> None:
+        """Keep lines until they are written."""
+        with self._writing() as db:
+            db.execute("INSERT INTO history (lines) VALUES (?)", (lines,))
+
+    def next_history(self) -> tuple[int, bytes] | None:
+        """Return the oldest lines not written yet, with their number."""
+        with self._lock, _ours():
+            row = self._db.execute("SELECT id, lines FROM history ORDER BY id LIMIT 1").fetchone()
+        return None if row is None else (int(row[0]), bytes(row[1]))
+
+    def drop_history(self, upto: int) -> None:
+        """Forget lines that were written."""
+        with self._writing() as db:
+            db.execute("DELETE FROM history WHERE id <= ?", (upto,))
+
+    def bound_history(self, most: int) -> int:
+        """Forget the oldest lines beyond ``most`` batches; return how many batches were lost."""
+        with self._writing() as db:
+            return db.execute(
+                "DELETE FROM history WHERE id <= (SELECT max(id) FROM history) - ?", (most,),
+            ).rowcount
+
+    def retain(self, oldest: int) -> int:
+        """Forget events and estimates before ``oldest`` (ms), standing alarms excepted."""
+        with self._writing() as db:
+            gone = db.execute("DELETE FROM events WHERE time < ?", (oldest,)).rowcount
+            db.execute("DELETE FROM estimates WHERE day < ?", (oldest // _DAY,))
+        return gone
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self._lock, _ours():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+@contextlib.contextmanager
+def _ours() -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as exc:
+        raise JournalError(f"the hub's file cannot be used: {exc}") from exc
+
+
+def _add_event(db: sqlite3.Connection, came: Came) -> bool:
+    """Add an event; return whether it was new."""
+    event = came.event
+    line = event_to_json(event)
+    kind = "alarm" if isinstance(event, AlarmMoved) else \
+        "estimate" if isinstance(event, EstimateMade) else event.fact
+    added = db.execute("INSERT OR IGNORE INTO events VALUES (?, ?, ?, ?, ?, ?)",
+                       (came.site, came.journal, came.seq, event.time, kind, line)).rowcount
+    if not added:
+        return False
+    order = _order(db, came)
+    if isinstance(event, AlarmMoved):
+        _move_alarm(db, came.site, event, order)
+    elif isinstance(event, EstimateMade):
+        _keep_estimate(db, came.site, event, order)
+    return True
+
+
+def _order(db: sqlite3.Connection, came: Came) -> int:
+    """Return a number that grows with a site's events, over a journal that was replaced too."""
+    row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
+                     (came.site, came.journal)).fetchone()
+    if row is None:
+        last = db.execute("SELECT max(epoch) FROM journals WHERE site = ?",
+                          (came.site,)).fetchone()[0]
+        epoch = 0 if last is None else int(last) + 1
+        db.execute("INSERT INTO journals VALUES (?, ?, ?)", (came.site, came.journal, epoch))
+        if epoch and came.journal != "hub":
+            # A new journal knows nothing of what stood in the old one, and will never end it.
+            db.execute("UPDATE alarms SET stands = 0 WHERE site = ? "
+                       "AND id NOT LIKE 'site-silent.%'", (came.site,))
+        return epoch * _EPOCH + came.seq
+    return int(row[0]) * _EPOCH + came.seq
+
+
+def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmMoved, order: int) -> None:
+    row = db.execute("SELECT body FROM alarms WHERE site = ? AND id = ?",
+                     (site, event.id)).fetchone()
+    known = FleetAlarm.load(json.loads(row[0])) if row is not None else None
+    alarm = merged(known, event, order)
+    db.execute("INSERT OR REPLACE INTO alarms VALUES (?, ?, ?, ?)",
+               (site, event.id, int(alarm.holds("present")),
+                json.dumps(alarm.dump(), separators=(",", ":"))))
+
+
+def _keep_estimate(db: sqlite3.Connection, site: str, made: EstimateMade, order: int) -> None:
+    # One row a day and quantity: enough for quarters, and the newest is the latest.
+    db.execute(
+        "INSERT INTO estimates VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
+        "ON CONFLICT (site, quantity, asset, day) DO UPDATE SET told = excluded.told, "
+        "value = excluded.value, low = excluded.low, high = excluded.high, unit = excluded.unit, "
+        "time = excluded.time WHERE excluded.told >= told",
+        (site, made.quantity, made.asset, made.time // _DAY, order, made.value, made.low,
+         made.high, made.unit, made.time),
+    )
+
