@@ -62,7 +62,7 @@ class GroupTable(Table):
 class CustomerTable(Table):
     """``[[customers]]``."""
 
-    needs = ("id", "sites")
+    needs = ("id",)
     id: Id = ""
     name: Text | None = None
     sites: list[Annotated[str, Field(pattern=r"^[^/]+/[^/]+$")]] = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -352,11 +351,6 @@ async def test_a_site_cannot_leave_a_will_or_listen_as_another(
     assert not observer.of("NDEATH")
 
 
-# The library leaves the socket of a refused handshake to the garbage collector.
-refused = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-
-
-@refused
 async def test_no_certificate_no_entry(broker: Mosquitto) -> None:
     known = broker.settings("fenmoor")
     bare = BrokerSettings(host=known.host, port=known.port, tls=True, ca=known.ca)
@@ -366,7 +360,6 @@ async def test_no_certificate_no_entry(broker: Mosquitto) -> None:
     await link.close()
 
 
-@refused
 async def test_a_broker_that_another_signed_is_not_trusted(
     broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory,
 ) -> None:
@@ -382,7 +375,6 @@ async def test_a_broker_that_another_signed_is_not_trusted(
     await link.close()
 
 
-@refused
 async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
     tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -399,7 +391,6 @@ async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
     assert site.notes[0].values == {"target": "the MQTT broker"}
 
 
-@refused
 async def test_a_stop_is_quick_even_when_the_broker_hangs(
     tmp_path: Path, authority: Any, broker: Mosquitto,
 ) -> None:
@@ -421,8 +412,6 @@ async def test_a_stop_is_quick_even_when_the_broker_hangs(
     for caller in callers:
         caller.close()
         await caller.wait_closed()
-    await asyncio.sleep(0.2)
-    gc.collect()  # what the library left of the handshake must not trouble the next test
 
 
 async def test_another_plant_ends_the_session_and_begins_one(
