@@ -246,7 +246,7 @@ async def look_at(works: Works, record: Path) -> None:
     by_kind = {f.fact for f in facts}
     assert {"acceptance-opened", "acceptance-step-begun", "acceptance-step-settled",
             "acceptance-signed", "baseline-accepted", "fill-declared", "fill-ended",
-            "impairment-begun", "impairment-ended"} <= by_kind
+            "impairment-declared", "impairment-ended"} <= by_kind
     bases = {str(f.values["quantity"]): f.values for f in facts if f.fact == "baseline-accepted"}
     assert {"pump-up-time", "compressor-delivery", "nitrogen-demand"} <= set(bases)
     assert "B. Lee" in str(bases["pump-up-time"]["by"])
