@@ -40,7 +40,7 @@ QUANTITY_IDS = (
 
 SUBJECT_IDS = (
     "commands", "site-file", "device-profile", "recorded-readings", "events", "alarm-states",
-    "calls", "reports", "fleet", "cautions",
+    "calls", "acceptance", "reports", "fleet", "cautions",
 )
 """What is neither a condition nor a quantity."""
 
