@@ -25,6 +25,7 @@ from collector.web.refusals import Refusal, SignInFirst
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.survey import add_survey
+from collector.web.windows import add_windows, standing_lines
 
 __all__ = ["add_refusals", "create_app"]
 
@@ -42,6 +43,7 @@ def create_app(services: BoardServices) -> FastAPI:
         dependencies=[Depends(services.door.admit)],
     )
     app.state.site_name = lambda: services.plant().site.name
+    app.state.standing = standing_lines(services)
     app.add_middleware(Guard)
     add_refusals(app)
     _add_readings(app, services)
@@ -49,6 +51,7 @@ def create_app(services: BoardServices) -> FastAPI:
     _add_standing(app, services)
     add_deeds(app, services)
     add_links(app, services)
+    add_windows(app, services)
     add_survey(app, services)
     add_acceptance(app, services)
     signing.add_signing(app, services)

@@ -34,6 +34,7 @@ NAVIGATION = (
     NavigationItem("/", "Overview"),
     NavigationItem("/alarms", "Alarms"),
     NavigationItem("/work", "Work"),
+    NavigationItem("/windows", "Impairments"),
     NavigationItem("/acceptance", "Acceptance"),
     NavigationItem("/survey", "Survey"),
     NavigationItem("/health", "Health"),
@@ -82,8 +83,9 @@ def page(
     """Fill a template that extends ``base.html``.
 
     Beside ``context`` it gets ``visitor`` (:class:`~collector.web.door.Visitor`), ``csrf`` (for the
-    macro ``parts.csrf``), ``cautions``, ``navigation``, ``here`` (the path asked for) and
-    ``can``: ``can("respond")`` is whether somebody of that role is signed in.
+    macro ``parts.csrf``), ``cautions``, ``navigation``, ``here`` (the path asked for),
+    ``standing`` (the windows that last, a line each) and ``can``: ``can("respond")`` is whether
+    somebody of that role is signed in.
     """
     who = visitor(request)
 
@@ -93,6 +95,7 @@ def page(
     filled = _templates().get_template(template).render({
         "visitor": who, "csrf": who.csrf, "cautions": CAUTIONS, "here": request.url.path,
         "navigation": _navigation(request), "can": can,
-        "version": request.app.version, "site_name": request.app.state.site_name(), **context,
+        "version": request.app.version, "site_name": request.app.state.site_name(),
+        "standing": request.app.state.standing(), **context,
     })
     return HTMLResponse(filled, status_code=status, headers=dict(headers or {}))

@@ -129,12 +129,12 @@ _FILL = Subject(
 )
 _IMPAIRMENT = Subject(
     name="impairment", path="/api/v1/impairments/{asset}", parameter="asset", known=_known_systems,
-    unknown="This site has no such riser or generator.", back="/#windows",
+    unknown="This site has no such riser or generator.", back="/windows",
     answer=WindowActAnswer, after=_after_window(WindowKind.IMPAIRMENT),
 )
 _VISIT = Subject(
     name="visit", path="/api/v1/visits/{asset}", parameter="asset", known=_known_thing,
-    unknown="This site has no such thing or device.", back="/#windows",
+    unknown="This site has no such thing or device.", back="/windows",
     answer=WindowActAnswer, after=_after_window(WindowKind.VISIT),
 )
 _BASELINE = Subject(

@@ -22,8 +22,8 @@ ASK = {"by": "R. Okafor", "why": "branch line renewed", "for": "4 h"}
 class Declared:
     """A site that keeps the windows it is asked for."""
 
-    def __init__(self) -> None:
-        self.site = FakeSite()
+    def __init__(self, site: FakeSite) -> None:
+        self.site = site
         self.windows: list[Window] = []
         self.asked: list[Action] = []
 
@@ -39,8 +39,8 @@ class Declared:
 
 
 @pytest.fixture
-def declared() -> Declared:
-    return Declared()
+def declared(site: FakeSite) -> Declared:
+    return Declared(site)
 
 
 @pytest.fixture
