@@ -147,6 +147,14 @@ def test_a_table_with_a_wrong_name(folder: Folder) -> None:
     assert "risers" in only.problem
 
 
+def test_a_stated_volume_stands_and_the_take_off_is_kept_beside_it(folder: Folder) -> None:
+    folder.swap('volume = "450 gal"', 'volume = "450 gal"\npipes = [{ size = "DN 100", '
+                'schedule = "Sch 10", length = "30 m" }]')
+    riser = folder.load().plant.risers["r1"]
+    assert riser.volume == pytest.approx(450 * 3.785411784e-3)
+    assert [(p.size, p.schedule, p.length) for p in riser.pipes] == [("4", "10", 30.0)]
+
+
 def test_pipes_make_the_volume(folder: Folder) -> None:
     folder.swap('volume = "450 gal"', 'pipes = [\n  { size = "4 in", schedule = "10", '
                 'length = "220 ft" },\n  { size = "2 in", schedule = 40, length = "300 ft" },\n]')
