@@ -30,8 +30,9 @@ class Clerk:
                              for p in self._store.folder.glob("*.json")))
         if state == self._state:
             return []
+        # Before they are read: a damaged file is complained of once, not at every turn.
+        self._state = state
         found = [note for record in self._store.load_all() for note in notes_of(record, plant)
                  if note.key not in self._known]
-        self._state = state
         self._known.update(note.key for note in found)
         return found

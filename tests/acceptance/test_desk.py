@@ -236,6 +236,16 @@ def test_the_clerk_notes_each_thing_once_and_after_a_restart_not_again(tmp_path:
     assert restarted.news(PLANT) == []
 
 
+def test_a_damaged_record_is_complained_of_once(tmp_path: Path) -> None:
+    desk, _ = a_desk(tmp_path)
+    clerk = Clerk(desk.store, [])
+    record = opened(desk)
+    (tmp_path / "acceptance" / f"{record.id}.json").write_text("{")
+    with pytest.raises(RecordError, match="cannot be read"):
+        clerk.news(PLANT)
+    assert clerk.news(PLANT) == []
+
+
 def test_what_is_declared_while_a_step_lasts_is_ended_with_it(tmp_path: Path) -> None:
     desk, _ = a_desk(tmp_path)
     record = opened(desk)
