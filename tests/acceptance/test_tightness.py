@@ -127,6 +127,19 @@ def test_hours_unseen_decide_nothing() -> None:
     assert "of the time only" in found.text
 
 
+@pytest.mark.parametrize("every", [5.0, 40.0, 240.0])
+def test_a_device_that_is_seldom_asked_decides_it_too(every: float) -> None:
+    rows = held(24, loss_per_day=0.4, celsius=steady, every=every)
+    found = judge(step_of(DAY), look(*rows))
+    assert found.outcome is Outcome.PASSED
+
+
+def test_a_restart_of_the_watch_does_not_spoil_a_day() -> None:
+    pressure, warmth = ([r for r in rows if not 30_000_000 < r.time - T0 < 34_000_000]
+                        for rows in held(24, loss_per_day=0.4, celsius=steady))
+    assert judge(step_of(DAY), look(pressure, warmth)).outcome is Outcome.PASSED
+
+
 def test_no_temperature_at_all_waits_and_a_clock_that_was_set_voids() -> None:
     pressure, warmth = held(3, loss_per_day=0.2, celsius=steady)
     silent: Look = look(pressure)
