@@ -25,6 +25,7 @@ COMMANDS = {
     "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
     "people": "who may do what at the board: accounts, roles, passwords",
     "hub": "the fleet end: many sites from a broker, and a board for those who look after them",
+    "dashboards": "write the Grafana dashboards of a site, or those for every site",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }
 """Every sub-command with its line of help; each is a module of ``collector.commands``."""

@@ -1,0 +1,43 @@
+"""Write the Grafana dashboards of a site: its names, its limits as lines, its units first.
+
+The dashboards that fit every site, and the fleet's, ship in grafana_provisioning/; without a site
+file these are written. Grafana reads the folder when it starts, and again every half minute.
+
+Example:
+  quietpipe dashboards --to /var/lib/grafana/quietpipe fenmoor.toml
+
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from collector.config import load_site
+from collector.dashboards import dashboards, written
+from collector.domain.errors import UsageError
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("site", type=Path, nargs="?", metavar="SITE.toml", help="the site file")
+    parser.add_argument("--to", type=Path, required=True, metavar="FOLDER",
+                        help="where the files go; those of the same name are replaced")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write; print the path of each file."""
+    plant = load_site(options.site, secrets=False).plant if options.site is not None else None
+    folder: Path = options.to
+    own = f"{plant.site.id}-" if plant is not None else ""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, board in dashboards(plant).items():
+            path = folder / f"{own}{name}.json"
+            path.write_text(written(board), encoding="utf-8")
+            print(path)
+    except OSError as exc:
+        raise UsageError(f"{folder} cannot be written to: {exc.strerror}") from exc
+    return 0
