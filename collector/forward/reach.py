@@ -11,8 +11,6 @@ from collector.domain.events import FactNoted
 
 __all__ = ["Reach"]
 
-NOT_THROUGH, RESUMED = "forwarding-not-through", "forwarding-resumed"
-
 _PATIENCE = 60_000
 """ms that a far end may be away without a word: brokers are restarted."""
 _AGAIN = 6 * 3_600_000
@@ -48,7 +46,7 @@ class Reach:
             return
         self._told, self.failing = now, True
         self._note(FactNoted(
-            time=now, site=self._site, fact=NOT_THROUGH, values={"target": self.name},
+            time=now, site=self._site, fact="forwarding-not-through", values={"target": self.name},
             text=f"Nothing gets through to {self.name}: {why}. It is kept and sent later.",
         ))
 
@@ -58,6 +56,6 @@ class Reach:
         self.why, self._since, self._told = "", None, None
         if told:
             self._note(FactNoted(
-                time=now, site=self._site, fact=RESUMED, values={"target": self.name},
+                time=now, site=self._site, fact="forwarding-resumed", values={"target": self.name},
                 text=f"{self.name} is reached again; what was missed is being sent.",
             ))
