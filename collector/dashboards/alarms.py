@@ -71,7 +71,7 @@ def _log(names: Names) -> Iterator[Panel]:
                 height=14, hide=(), sort="when",
                 columns={"text": {"custom.cellOptions": {"type": "auto", "wrapText": True}},
                          "when": {"custom.width": 160}})
-    facts = select("fact", {"text": field("fact", "text")}, by=("fact",), every=None)
-    yield table("What the collector noted of itself", [Query(text=facts, table=True)], names={},
+    noted = select("fact", {"text": field("fact", "text")}, by=("fact",), every=None)
+    yield table("What the collector noted of itself", [Query(text=noted, table=True)], names={},
                 width=24, height=8, hide=(), sort="when",
                 columns={"when": {"custom.width": 160}})
