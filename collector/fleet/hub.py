@@ -11,10 +11,12 @@ from collector.clock import Clock
 from collector.fleet.hub_board import HubServices, create_hub
 from collector.fleet.hub_claims import Claims
 from collector.fleet.hub_group import GroupHub, GroupParts
+from collector.fleet.hub_history import HistoryWriter, history_of
 from collector.fleet.hub_intake import Taken
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
-from collector.fleet.hub_store import Came
+from collector.forward.influx_aside import AsideFile
+from collector.forward.influx_wire import wire_to
 from collector.people import PEOPLE, Accounts, Doorkeeper
 from collector.web.door import LOCAL, Door
 from collector.web.serving import serve
@@ -111,9 +113,25 @@ class Hub:
         hub = GroupHub(GroupParts(
             group=group, broker=self._settings.broker, host_id=self._settings.host_id,
             folder=self._settings.data, silent_after=self._settings.silent_after,
-            clock=self._clock, lines=_no_lines,
+            clock=self._clock, lines=_no_lines if self._settings.influx is None else history_of,
         ))
-        self._serving[group.id] = hub, asyncio.create_task(hub.run(), name=f"group {group.id}")
+        self._serving[group.id] = hub, asyncio.create_task(self._serve(hub),
+                                                           name=f"group {group.id}")
+
+    async def _serve(self, hub: GroupHub) -> None:
+        influx = self._settings.influx
+        if influx is None:
+            await hub.run()
+            return
+        writer = HistoryWriter(
+            hub.store, lambda: wire_to(influx),
+            AsideFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
+        writing = asyncio.create_task(writer.run(), name="history")
+        try:
+            await hub.run()
+        finally:
+            writing.cancel()
+            await asyncio.gather(writing, return_exceptions=True)
 
     async def _leave(self, groups: Sequence[str]) -> None:
         for name in groups:
@@ -145,7 +163,7 @@ class Hub:
                          for name, (hub, _) in self._serving.items() if hub.why)
 
 
-def _no_lines(taken: Taken, events: Sequence[Came]) -> bytes:
+def _no_lines(taken: Taken) -> bytes:
     return b""
 
 

@@ -43,7 +43,7 @@ class GroupParts:
     folder: Path
     silent_after: int
     clock: Clock
-    lines: Callable[[Taken, Sequence[Came]], bytes]
+    lines: Callable[[Taken], bytes]
 
 
 class GroupHub:
@@ -156,7 +156,7 @@ class GroupHub:
         # With an event the picture of its site is written too: after a crash both are there.
         named = set(self._dirty) if due else {came.site for came in taken.events} & self._dirty
         states = [self.intake.states[s] for s in named]
-        history = self._parts.lines(taken, taken.events)
+        history = self._parts.lines(taken)
         if not (taken.events or states or history):
             return
         batch = Batch(events=taken.events, states=states, history=history)

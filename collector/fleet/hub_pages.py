@@ -67,7 +67,7 @@ def _finding(found: Finding) -> _Row:
     return _Row(address=_address(found.state), name=found.state.name or found.state.site,
                 where=found.asset if found.asset != found.state.site else "", words=words,
                 detail=found.sentence if found.alarms and found.numbers.get("percent") else "",
-                tone="not-normal")
+                tone="not-normal" if found.alarms else "unsure")
 
 
 def _title(condition: str) -> str:
@@ -78,11 +78,12 @@ def _title(condition: str) -> str:
 def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
     alarms = sum(a.stands for a in view.alarms(state))
     word = standing(state)
-    heard = f"heard {age(max(now - state.heard, 0))} ago" if state.heard else "never heard"
+    heard = f"{state.key}, "
+    heard += f"heard {age(max(now - state.heard, 0))} ago" if state.heard else "never heard"
     if state.behind:
         heard += f", {state.behind} commits behind"
     words = word if not alarms else f"{word}, {alarms} alarm{'s' if alarms > 1 else ''}"
-    return _Row(address=_address(state), name=state.name or state.site, where=state.key,
+    return _Row(address=_address(state), name=state.name or state.site, where="",
                 words=words, detail=heard,
                 tone="unsure" if word != "online" else "not-normal" if alarms else "normal")
 

@@ -12,12 +12,12 @@ from pydantic import Field
 
 from collector.config.addresses import host_and_port
 from collector.config.mistakes import Mistakes, Source, read_text
-from collector.config.outward import InfluxSettings, Outward
+from collector.config.outward import Outward
 from collector.config.shape import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
-from collector.forward.settings import BrokerSettings
+from collector.forward.settings import BrokerSettings, InfluxSettings
 
 __all__ = ["Customer", "Group", "HubFile", "HubSettings", "load_hub"]
 

@@ -127,11 +127,12 @@ class GroupStore:
         with self._writing() as db:
             db.execute("INSERT INTO history (lines) VALUES (?)", (lines,))
 
-    def next_history(self) -> tuple[int, bytes] | None:
-        """Return the oldest lines not written yet, with their number."""
+    def next_history(self, limit: int = 100) -> tuple[int, bytes] | None:
+        """Return the oldest lines not written yet, with the number to forget them by."""
         with self._lock, _ours():
-            row = self._db.execute("SELECT id, lines FROM history ORDER BY id LIMIT 1").fetchone()
-        return None if row is None else (int(row[0]), bytes(row[1]))
+            rows = self._db.execute("SELECT id, lines FROM history ORDER BY id LIMIT ?",
+                                    (limit,)).fetchall()
+        return (int(rows[-1][0]), b"\n".join(bytes(row[1]) for row in rows)) if rows else None
 
     def drop_history(self, upto: int) -> None:
         """Forget lines that were written."""

@@ -17,7 +17,7 @@ from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.forward.influx_lines import FieldValue, Line
 from collector.forward.store import KeptEvent, StoredCommit
 
-__all__ = ["FIELDS", "TAGS", "Aside", "InfluxMapping", "Mapped"]
+__all__ = ["FIELDS", "TAGS", "Aside", "InfluxMapping", "Mapped", "event_lines"]
 
 _LEGS = ("_no", "_nc")
 
@@ -82,7 +82,7 @@ class InfluxMapping:
         for commit in commits:
             good = [r for r in commit.readings if r.usable is not None]
             withheld += len(commit.readings) - len(good)
-            for line in [*self._of_readings(good, aside), *_apart(commit.events)]:
+            for line in [*self._of_readings(good, aside), *event_lines(commit.events)]:
                 try:
                     lines.append(line.text())
                 except ValueError as exc:
@@ -106,7 +106,7 @@ class InfluxMapping:
                        tags={"site": self._site, "asset": asset})
 
 
-def _apart(events: Iterable[KeptEvent]) -> Iterator[Line]:
+def event_lines(events: Iterable[KeptEvent]) -> Iterator[Line]:
     """Yield the lines of events; of two that would replace each other one is moved by 1 ms."""
     taken = set()
     for stored in events:

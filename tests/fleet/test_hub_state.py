@@ -231,11 +231,11 @@ def test_history_lines_wait_their_turn_and_are_bounded(store: GroupStore) -> Non
     for n in range(5):
         store.keep(Batch(history=f"line {n}".encode()), NOW)
     assert store.bound_history(3) == 2
-    first = store.next_history()
+    first = store.next_history(1)
     assert first is not None
     assert first[1] == b"line 2"
     store.drop_history(first[0])
-    rest = store.next_history()
+    rest = store.next_history(1)
     assert rest is not None
     assert rest[1] == b"line 3"
     store.close()
