@@ -62,7 +62,9 @@ def create_hub(services: HubServices) -> FastAPI:
         description="Many sites at a glance. Whoever asks sees their own sites and no others.",
         dependencies=[Depends(services.door.admit)],
     )
+    # What every page of a board asks; the fleet has no windows of its own.
     app.state.site_name = lambda: services.settings.name
+    app.state.standing = lambda: ()
     app.add_middleware(Guard)
     add_refusals(app)
     add_signing(app, services)
