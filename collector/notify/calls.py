@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from collector.domain.deliveries import NewDelivery
@@ -19,7 +19,6 @@ from collector.domain.events import (
     Priority,
     Signal,
     Transition,
-    event_from_json,
     event_to_json,
 )
 from collector.domain.links import BY_LINK
@@ -27,6 +26,7 @@ from collector.notify.bundles import Item, bundle_message, called_line
 from collector.notify.message import Message, duration_text, local_time, title_and_place
 from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
 from collector.notify.recipients import Recipient
+from collector.notify.remembered import Bundle, Call
 
 __all__ = ["Decided", "decide", "next_due"]
 
@@ -43,52 +43,6 @@ class Decided:
     deliveries: tuple[NewDelivery, ...]
     facts: tuple[FactNoted, ...]
     state: Mapping[str, Any]
-
-
-@dataclass(slots=True)
-class _Call:
-    """One alarm at one recipient: whom it has called, how far it has climbed, what is next."""
-
-    recipient: str
-    seq: int
-    event: AlarmMoved
-    due: int | None
-    step: int = 0
-    repeats: int = 0
-    called: list[tuple[str, int]] = field(default_factory=list)
-
-    def dump(self) -> dict[str, Any]:
-        return {"recipient": self.recipient, "seq": self.seq, "event": event_to_json(self.event),
-                "due": self.due, "step": self.step, "repeats": self.repeats,
-                "called": [list(c) for c in self.called]}
-
-    @classmethod
-    def load(cls, raw: Mapping[str, Any]) -> _Call:
-        event = event_from_json(raw["event"])
-        assert isinstance(event, AlarmMoved)  # noqa: S101 - written by dump()
-        return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
-                   step=raw["step"], repeats=raw["repeats"],
-                   called=[(who, at) for who, at in raw["called"]])
-
-
-@dataclass(slots=True)
-class _Bundle:
-    """What waits to go to one person as one message."""
-
-    person: str
-    due: int
-    since: int
-    held: bool
-    items: list[Item] = field(default_factory=list)
-
-    def dump(self) -> dict[str, Any]:
-        return {"person": self.person, "due": self.due, "since": self.since, "held": self.held,
-                "items": [i.dump() for i in self.items]}
-
-    @classmethod
-    def load(cls, raw: Mapping[str, Any]) -> _Bundle:
-        return cls(person=raw["person"], due=raw["due"], since=raw["since"], held=raw["held"],
-                   items=[Item.load(i) for i in raw["items"]])
 
 
 def decide(
@@ -117,8 +71,8 @@ class _Desk:
 
     def __init__(self, policy: Policy, state: Mapping[str, Any], now: int) -> None:
         self.policy, self.now = policy, now
-        self.calls = [_Call.load(raw) for raw in state.get("calls", ())]
-        self.bundles = [_Bundle.load(raw) for raw in state.get("bundles", ())]
+        self.calls = [Call.load(raw) for raw in state.get("calls", ())]
+        self.bundles = [Bundle.load(raw) for raw in state.get("bundles", ())]
         self.last: dict[str, int] = dict(state.get("last", {}))
         self.made: list[NewDelivery] = []
         self.facts: list[FactNoted] = []
@@ -158,12 +112,12 @@ class _Desk:
             self._put(recipient, who, Item(Kind.RAISED, seq, event))
             climbs = recipient.climbs and event.signal is not Signal.SERVICE
             first = recipient.escalate[0].after if recipient.escalate else recipient.repeat
-            self.calls.append(_Call(
+            self.calls.append(Call(
                 recipient=recipient.id, seq=seq, event=event,
                 due=self.now + first if climbs else None, called=[(who.id, self.now)],
             ))
 
-    def _of(self, occurrence: str) -> list[_Call]:
+    def _of(self, occurrence: str) -> list[Call]:
         return [c for c in self.calls if c.event.id == occurrence]
 
     def _forget(self, occurrence: str) -> None:
@@ -205,7 +159,7 @@ class _Desk:
         self.bundles = [b for b in self.bundles if b.items]
         return withdrawn
 
-    def _people(self, call: _Call) -> list[Recipient]:
+    def _people(self, call: Call) -> list[Recipient]:
         """Return whom a call has called, each once, as far as the site file still knows them."""
         names = dict.fromkeys(who for who, _ in call.called)
         found = [self.policy.reach(name, self.now) for name in names]
@@ -225,7 +179,7 @@ class _Desk:
             if call.due is not None and call.due <= self.now:
                 self._next_call(call)
 
-    def _next_call(self, call: _Call) -> None:
+    def _next_call(self, call: Call) -> None:
         recipient = self.policy.recipient(call.recipient)
         if recipient is None:
             call.due = None
@@ -251,12 +205,12 @@ class _Desk:
             call.called.append((who.id, self.now))
         self._note(ESCALATED, call, people)
 
-    def _story(self, call: _Call) -> str:
+    def _story(self, call: Call) -> str:
         called = [(who.called if (who := self.policy.recipient(name)) is not None else name, at)
                   for name, at in call.called]
         return called_line(self.now - call.event.time, called, self.policy.zone)
 
-    def _note(self, fact: str, call: _Call, people: list[Recipient]) -> None:
+    def _note(self, fact: str, call: Call, people: list[Recipient]) -> None:
         what, names = title_and_place(call.event, self.policy.plant), [p.called for p in people]
         lasted = duration_text(max(self.now - call.event.time, 0))
         said = f"{', '.join(names)} called" if people else "Nobody more is called"
@@ -285,7 +239,7 @@ class _Desk:
         bundle = next((b for b in self.bundles
                        if b.person == who.id and b.held is (until is not None)), None)
         if bundle is None:
-            bundle = _Bundle(person=who.id, due=due, since=self.now, held=until is not None)
+            bundle = Bundle(person=who.id, due=due, since=self.now, held=until is not None)
             self.bundles.append(bundle)
         bundle.due = min(bundle.due, due)
         if not (item.calls and any(i.calls and i.occurrence == item.occurrence
