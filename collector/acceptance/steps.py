@@ -240,9 +240,9 @@ def _of_vent(plant: Plant, vent: Vent) -> Iterator[Step]:
     yield Step(
         kind=Kind.PURGE_FINISH, asset=vent.id, title=f"Purge is done, {vent.name}",
         ask=("Days to weeks: leave the step running and go home.",
-             "It is done when the oxygen has stood at its target for an hour."),
+             "It is done when the oxygen has reached its target and stayed by it for an hour."),
         cautions=("oxygen",), points=(oxygen, *_also(plant, is_open)),
-        limits={"percent": target or 0.0, "minutes": 60.0},
-        limit_from="target_oxygen of the site file; the hour is a setting",
+        limits={"percent": target or 0.0, "minutes": 60.0, "within": 0.3},
+        limit_from="target_oxygen of the site file; the hour and 0.3 % above it are settings",
         blocked=lack or ("" if target is not None else "the site file states no target_oxygen"),
     )

@@ -137,8 +137,13 @@ def test_a_purge_is_done_after_an_hour_at_its_target() -> None:
     found = judge(step_of(FINISH), look(*vent(lambda s: max(3.0 - s / 3600, 1.9), end=9000),
                                         gap=400))
     assert found.outcome is Outcome.PASSED
-    dips = judge(step_of(FINISH), look(*vent(lambda s: 1.9 if s % 1800 else 2.2), gap=400))
-    assert dips.outcome is Outcome.TIMING
+    steps = judge(step_of(FINISH), look(*vent(lambda s: (1.9, 2.0, 2.1, 2.0)[int(s / 60) % 4]),
+                                        gap=400))
+    assert steps.outcome is Outcome.PASSED
+    back = judge(step_of(FINISH), look(*vent(lambda s: 1.9 if s % 2700 < 1500 else 2.6), gap=400))
+    assert back.outcome is Outcome.TIMING
+    near = judge(step_of(FINISH), look(*vent(lambda _: 2.1), gap=400))
+    assert near.outcome is Outcome.TIMING
 
 
 def test_every_step_is_void_when_the_clock_was_set() -> None:
