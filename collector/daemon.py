@@ -42,6 +42,7 @@ from collector.logs import hide_secret
 from collector.notify.heartbeat import Heartbeat
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
+from collector.past import past_services
 from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError, Role
 from collector.pipeline import Pipeline, restore
 from collector.reports.sending import ReportClerk
@@ -51,6 +52,7 @@ from collector.sources.poller import Poller
 from collector.watch import Watch
 from collector.web.app import create_app
 from collector.web.door import LOCAL, Door
+from collector.web.live import Live
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,
@@ -100,6 +102,7 @@ class Daemon:
         self._counted_at = -1000
         self._clockwork = Clockwork(clock)
         self._accounts: Accounts | None = None
+        self._live = Live()
         self._journal: Journal
         self._clerk: Clerk
         self._pipeline: Pipeline
@@ -285,7 +288,8 @@ class Daemon:
             up.set()
 
         board = asyncio.create_task(
-            serve(create_app(self._services()), *self._listen, on_ready=ready), name="board"
+            serve(create_app(self._services()), *self._listen, on_ready=ready,
+                  on_end=self._live.close), name="board"
         )
         waiting = asyncio.create_task(_set(up), name="board up")
         await asyncio.wait({board, waiting}, return_when=asyncio.FIRST_COMPLETED)
@@ -351,6 +355,7 @@ class Daemon:
                 self._estimates[event.quantity, event.asset] = event
             if self._on_event is not None:
                 self._on_event(event)
+        self._live.wake(events)
         if events:
             self._outbox.wake()
         self._mqtt.wake()
@@ -473,7 +478,8 @@ class Daemon:
             version=__version__,
             acceptance=open_desk(lambda: self._config.plant, self._config.data, self._journal),
             handbook=board_page, note=self._note_of_board,
-            door=self._door(),
+            door=self._door(), live=self._live,
+            past=past_services(lambda: self._journal, lambda: self._config.plant),
             links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
         )
 

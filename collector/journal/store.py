@@ -21,7 +21,7 @@ from collector.domain.errors import JournalCorrupt, JournalError
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 from collector.domain.trends import TrendStep
-from collector.journal import consumers, history, outbox, packing, retention
+from collector.journal import consumers, finding, history, outbox, packing, retention
 from collector.journal.connection import Database
 from collector.journal.facts import (
     Commit,
@@ -257,6 +257,21 @@ class Journal:
         with self._database.reading() as db:
             row = db.execute("SELECT max(seq) FROM events").fetchone()
         return int(row[0] or 0)
+
+    def find_events(
+        self, *, kinds: Sequence[str] = (), without: Sequence[str] = (),
+        holding: Sequence[str] = (), start: int | None = None, end: int | None = None,
+        limit: int = 100,
+    ) -> list[StoredEvent]:
+        """Return the newest events first; see :func:`collector.journal.finding.find_events`."""
+        with self._database.reading() as db:
+            return finding.find_events(db, kinds=kinds, without=without, holding=holding,
+                                       start=start, end=end, limit=limit)
+
+    def recent_deliveries(self, limit: int) -> list[Delivery]:
+        """Return the deliveries written last, newest first, without their bodies."""
+        with self._database.reading() as db:
+            return finding.recent_deliveries(db, limit)
 
     def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
         return Reading(

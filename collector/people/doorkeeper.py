@@ -115,8 +115,11 @@ class Doorkeeper:
             db.execute("UPDATE people SET seen = ? WHERE key = ?", (now, name.casefold()))
         return token
 
-    def find(self, token: str) -> Session | None:
-        """Return the session of an id, or ``None`` when there is none or it has run out."""
+    def find(self, token: str, *, used: bool = True) -> Session | None:
+        """Return the session of an id, or ``None`` when there is none or it has run out.
+
+        ``used``: a person asks, not a page that refreshes itself while nobody looks.
+        """
         if self._accounts is None or not 20 <= len(token) <= 100:
             return None
         now, digest = self._clock.now(), _digest(token)
@@ -126,11 +129,11 @@ class Doorkeeper:
                 "JOIN people p ON p.key = s.key WHERE s.digest = ?", (digest,)).fetchone()
         if row is None:
             return None
-        name, role, csrf, opened, used = row
-        if now - used >= IDLE or now - opened >= LONGEST:
+        name, role, csrf, opened, before = row
+        if now - before >= IDLE or now - opened >= LONGEST:
             self.end(digest)
             return None
-        if abs(now - used) >= _MINUTE:  # not with each request: a page asks often
+        if used and abs(now - before) >= _MINUTE:  # not with each request: a page asks often
             with self.accounts.transaction() as db:
                 db.execute("UPDATE sessions SET used = ? WHERE digest = ?", (now, digest))
         return Session(name=name, role=Role(role), csrf=csrf, digest=digest)

@@ -14,17 +14,20 @@ from collector.clock import format_instant
 from collector.domain.errors import QuietpipeError
 from collector.web import answers, fill_answers, pages, signing, window_answers
 from collector.web.acceptance import add_acceptance
+from collector.web.alarm_pages import add_alarm_pages
 from collector.web.asks import read_span
 from collector.web.deeds import PROBLEMS, add_deeds
 from collector.web.door import public
 from collector.web.guard import Guard
 from collector.web.health import Health, judge_health, pace_of
 from collector.web.links import add_links
+from collector.web.live import add_live
 from collector.web.metrics import CONTENT_TYPE, Metrics
 from collector.web.refusals import Refusal, SignInFirst
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.survey import add_survey
+from collector.web.thing_pages import add_thing_pages
 from collector.web.windows import add_windows, standing_lines
 
 __all__ = ["add_refusals", "create_app"]
@@ -55,7 +58,10 @@ def create_app(services: BoardServices) -> FastAPI:
     add_survey(app, services)
     add_acceptance(app, services)
     signing.add_signing(app, services)
-    pages.add_pages(app, services, lambda: _health(services))
+    add_live(app, services.live, services.door)
+    pages.add_pages(app, services)
+    add_thing_pages(app, services)
+    add_alarm_pages(app, services)
     return app
 
 

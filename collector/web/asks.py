@@ -6,7 +6,9 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
 
@@ -15,7 +17,9 @@ from collector.domain.actions import Action, Deed
 from collector.web.door import FORM
 from collector.web.refusals import Refusal
 
-__all__ = ["ActionAsk", "Span", "local_path", "read_ask", "read_span"]
+__all__ = [
+    "ActionAsk", "Span", "local_path", "read_ask", "read_day", "read_instant", "read_span",
+]
 
 _BODY_LIMIT = 16_384
 _NAME_LIMIT, _WHY_LIMIT = 80, 500
@@ -84,7 +88,7 @@ class ActionAsk:
         if bool(instant) == bool(span):
             raise Refusal(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "
                                "(such as 2026-03-01T18:00:00Z).")
-        until = _instant("until", instant) if instant else now + _duration("for", span)
+        until = read_instant("until", instant) if instant else now + _duration("for", span)
         if not now < until <= now + longest:
             raise Refusal(400, wrong)
         return until
@@ -94,7 +98,8 @@ def _shorten(text: str) -> str:
     return text if len(text) <= 40 else text[:40] + "…"
 
 
-def _instant(name: str, text: str) -> int:
+def read_instant(name: str, text: str) -> int:
+    """Return an instant (ms); raises ``Refusal`` (400) when ``text`` is none."""
     try:
         instant = parse_instant(text) if len(text) <= 64 else None
     except (ValueError, OverflowError):
@@ -103,6 +108,21 @@ def _instant(name: str, text: str) -> int:
         raise Refusal(400, f"'{name}' is not a time: {_shorten(text)!r}; expected ISO 8601 with an "
                            "offset such as 2026-03-01T00:10:05Z, or seconds since 1970.")
     return instant
+
+
+def read_day(name: str, text: str, zone: ZoneInfo, *, after: bool = False) -> int | None:
+    """Return when a day (2026-03-01) begins by the site's clock, ms; ``after``: when it is over.
+
+    ``None`` for no text; raises ``Refusal`` (400) for what is not a day.
+    """
+    if not text:
+        return None
+    try:
+        day = date.fromisoformat(text) + timedelta(days=1 if after else 0)
+        return round(datetime.combine(day, time(), zone).timestamp() * 1000)
+    except (ValueError, OverflowError):
+        raise Refusal(400, f"'{name}' is not a day: {_shorten(text)!r}; expected one such as "
+                           "2026-03-01.") from None
 
 
 def _duration(name: str, text: str) -> int:
@@ -128,8 +148,8 @@ def read_span(start: str | None, end: str | None, every: str | None, now: int) -
 
     Raises ``Refusal`` (400) when one is not a time, or they make no sense together.
     """
-    until = _instant("to", end) if end else now
-    since = _instant("from", start) if start else until - _UNITS["d"]
+    until = read_instant("to", end) if end else now
+    since = read_instant("from", start) if start else until - _UNITS["d"]
     if since >= until:
         raise Refusal(400, "'from' must be before 'to'.")
     step = _duration("every", every) if every else max(-(-(until - since) // 500), 1000)

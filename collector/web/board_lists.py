@@ -23,7 +23,7 @@ from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
 from collector.web.health import Health
 from collector.web.services import CollectorStatistics
-from collector.web.words import TRANSITION_WORDS, age, moment
+from collector.web.words import TRANSITION_WORDS, age, estimate_unit, moment
 
 __all__ = [
     "BoardFacts", "Gap", "Line", "Unwatched", "When", "about_of", "collector_lines",
@@ -189,34 +189,36 @@ def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
     return tuple(sorted(groups, key=lambda g: len(g.conditions)))
 
 
-def estimate_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
+def estimate_lines(
+    estimates: Sequence[EstimateMade], plant: Plant, zone: ZoneInfo, now: int,
+) -> list[Line]:
     """Give each quantity with its interval and window, or the reason why there is none."""
     lines = []
-    for made in sorted(facts.estimates, key=lambda e: (e.asset, e.quantity)):
+    for made in sorted(estimates, key=lambda e: (e.asset, e.quantity)):
         quantity = made.quantity.replace("-", " ").capitalize()
-        what = f"{quantity}, {place_of(facts.plant, made.asset)}"
+        what = f"{quantity}, {place_of(plant, made.asset)}"
         if made.value is None:
             more = f"none: {made.reason}"
         else:
-            more = _figures(made, zone, facts.now)
+            more = _figures(made, zone, now, plant.site.units)
             if made.window is not None:
                 more += f", from {age(made.window[1] - made.window[0])} of readings"
             if made.reason:
                 more += f"; {made.reason}"
-        lines.append(Line(what=what, more=more, when=when_of(made.time, zone, facts.now),
+        lines.append(Line(what=what, more=more, when=when_of(made.time, zone, now),
                           good=made.value is not None, about=made.quantity))
     return lines
 
 
-def _figures(made: EstimateMade, zone: ZoneInfo, now: int) -> str:
+def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
     """Write value and interval; an instant as the time it is, by the site's clock."""
     def shown(number: float) -> str:
         if made.unit == INSTANT_UNIT:
             return moment(round(number * 1000), zone, now)
-        return f"{number:.4g}"
+        return f"{number * scale:.4g}"
 
     assert made.value is not None
-    unit = "" if made.unit == INSTANT_UNIT else made.unit
+    scale, unit = estimate_unit(made.unit, units)
     text = f"{shown(made.value)} {unit}".rstrip()
     if made.low is not None and made.high is not None:
         text += f" ({shown(made.low)} to {shown(made.high)})"

@@ -51,6 +51,7 @@ class AlarmView:
     """One alarm as an entry on the sheet."""
 
     id: str
+    asset: str
     title: str
     about: str
     """The handbook's page about its condition; empty where there is none."""
@@ -69,6 +70,8 @@ class AlarmView:
     may_acknowledge: bool
     may_shelve: bool
     may_unshelve: bool
+    may_take_out: bool
+    may_put_back: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +130,8 @@ def board_view(facts: BoardFacts) -> BoardView:
         baselines=baseline_views(facts, zone),
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
         gaps=gaps_of(facts), gap_count=len(facts.not_watched),
-        estimates=tuple(estimate_lines(facts, zone)), log=tuple(log_lines(facts, zone)),
+        estimates=tuple(estimate_lines(facts.estimates, facts.plant, zone, facts.now)),
+        log=tuple(log_lines(facts, zone)),
     )
 
 
@@ -145,14 +149,16 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
         note = f"{note}: {alarm.why}" if note else alarm.why
     waits = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
     return AlarmView(
-        id=alarm.id, title=title_of(alarm.condition), about=about_of(alarm.condition),
-        where=place_of(facts.plant, alarm.asset),
+        id=alarm.id, asset=alarm.asset, title=title_of(alarm.condition),
+        about=about_of(alarm.condition), where=place_of(facts.plant, alarm.asset),
         state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits,
         present=alarm.present, priority=alarm.priority.value, signal=alarm.signal.value,
         mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),
         text=alarm.text, note=note, may_acknowledge=waits,
         may_shelve=alarm.state in LOUD,
         may_unshelve=alarm.state is AlarmState.SHELVED,
+        may_take_out=alarm.state is not AlarmState.OUT_OF_SERVICE,
+        may_put_back=alarm.state is AlarmState.OUT_OF_SERVICE,
     )
 
 

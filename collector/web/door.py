@@ -143,6 +143,17 @@ class Door:
         if not who.may(needed):
             raise self._closed(request, who, needed)
 
+    def still_may_look(self, request: Request) -> bool:
+        """Whether whoever was let in before may go on looking: a session may have ended since."""
+        before = visitor(request)
+        if before.session is None:
+            return before.may(Role.LOOK)
+        return self._session(request) is not None
+
+    def _session(self, request: Request) -> Session | None:
+        by_itself = request.url.path == "/live" or "x-refresh" in request.headers
+        return self.keeper.find(request.cookies.get(self.cookie(request), ""), used=not by_itself)
+
     def _closed(self, request: Request, who: Visitor, needed: Role) -> Exception:
         if needed is not Role.LOOK and not self.token and not self.keeper.has_people():
             return Refusal(403, "Nothing can be changed from here yet: there is no account. The "
@@ -153,7 +164,7 @@ class Door:
         scheme, _, value = request.headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer":
             return self._bearer(request, value.strip())
-        session = self.keeper.find(request.cookies.get(self.cookie(request), ""))
+        session = self._session(request)
         if session is not None:
             return Visitor(role=session.role, name=session.name, session=session)
         return Visitor(role=Role.LOOK if self._open(request) else None)

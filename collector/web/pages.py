@@ -1,19 +1,21 @@
-"""The pages: templates filled from pure views, and the two files of ours they need."""
+"""The pages of the whole site, the handbook, and the files of ours they need."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import QuietpipeError
-from collector.domain.events import Event
-from collector.web.board_view import BoardFacts, BoardView, board_view, in_order
+from collector.web.board_lists import BoardFacts, Line, when_of
+from collector.web.board_view import board_view, in_order
 from collector.web.door import public
-from collector.web.health import Health, pace_of
+from collector.web.gathering import board_facts
+from collector.web.piping import branches
 from collector.web.refusals import Refusal
 from collector.web.render import page, static_file
 from collector.web.services import BoardServices
@@ -26,41 +28,66 @@ _KINDS = {
     "follow.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
-_LOOK_BACK = 86_400_000
-"""ms of history the board's log shows."""
+_DELIVERIES = 20
+_DELIVERY_WORDS = {
+    DeliveryState.WAITING: "waits", DeliveryState.BEGUN: "is being sent",
+    DeliveryState.DELIVERED: "arrived", DeliveryState.GIVEN_UP: "was given up",
+    DeliveryState.UNCERTAIN: "was cut off twice: it may have arrived",
+}
 
 
-async def _board(services: BoardServices, health: Health) -> BoardView:
-    now = services.clock.now()
-    events: Sequence[Event] = ()
-    trouble = ""
-    try:
-        events = await services.events(now - _LOOK_BACK, now + 1)
-    except QuietpipeError as error:
-        # What stands now is known without the journal, and is wanted most when it is in trouble.
-        trouble = str(error)
-    facts = BoardFacts(
-        plant=services.plant(), points=services.picture.points(), alarms=services.alarms(),
-        not_watched=services.not_watched(), fills=services.fills(),
-        baselines=services.baselines(), estimates=services.estimates(),
-        events=events, log_trouble=trouble,
-        statistics=services.statistics(), health=health, now=now, pace=pace_of(services.clock),
-    )
-    return board_view(facts)
-
-
-def add_pages(app: FastAPI, services: BoardServices, health: Callable[[], Health]) -> None:
-    """Add the board, the part of it that is read again and again, and its files."""
+def add_pages(app: FastAPI, services: BoardServices) -> None:
+    """Add the overview, work, health, the handbook, and the files."""
     @app.get("/", include_in_schema=False)
-    async def board(request: Request) -> HTMLResponse:
-        return page(request, "board.html", board=await _board(services, health()))
+    async def overview(request: Request) -> HTMLResponse:
+        known = await board_facts(services)
+        board = board_view(known)
+        piped, others = branches(known.plant, board.things, known.points)
+        return page(request, "overview.html", board=board, piped=piped, others=others)
 
-    @app.get("/board/sheet", include_in_schema=False)
-    async def sheet(request: Request) -> HTMLResponse:
-        return page(request, "sheet.html", board=await _board(services, health()))
+    @app.get("/work", include_in_schema=False)
+    async def work(request: Request) -> HTMLResponse:
+        return page(request, "work.html", board=board_view(await board_facts(services, log=False)))
+
+    @app.get("/health", include_in_schema=False)
+    async def health(request: Request) -> HTMLResponse:
+        known = await board_facts(services)
+        return page(request, "health.html", board=board_view(known), devices=_devices(known),
+                    deliveries=await _deliveries(services, known))
 
     _add_handbook(app, services)
     _add_files(app)
+
+
+def _devices(facts: BoardFacts) -> list[dict[str, object]]:
+    """Return the devices as rows, those that do not answer first."""
+    zone = ZoneInfo(facts.plant.site.timezone)
+    rows = []
+    for one in sorted(facts.statistics.devices, key=lambda d: (d.answering, d.device)):
+        known = facts.plant.devices.get(one.device)
+        rows.append({
+            "name": facts.plant.name_of(one.device), "answering": one.answering, "why": one.why,
+            "last": None if one.last_answer is None else when_of(one.last_answer, zone, facts.now),
+            "late": None if one.lateness is None else f"{one.lateness / 1000 / facts.pace:.1f} s",
+            "polls": one.polls, "failures": one.failures,
+            "every": None if known is None else f"{known.every / 1000:g} s",
+        })
+    return rows
+
+
+async def _deliveries(services: BoardServices, facts: BoardFacts) -> list[Line]:
+    zone = ZoneInfo(facts.plant.site.timezone)
+    try:
+        found = await services.past.deliveries(_DELIVERIES)
+    except QuietpipeError as error:
+        return [Line(what="The journal cannot be read", more=str(error), good=False)]
+    return [
+        Line(when=when_of(one.created, zone, facts.now), what=f"{one.recipient}: {one.subject}",
+             more=_DELIVERY_WORDS[one.state] + (f" ({one.detail})" if one.detail else ""),
+             good=one.state in (DeliveryState.DELIVERED, DeliveryState.WAITING,
+                                DeliveryState.BEGUN) and not one.attempts)
+        for one in found
+    ]
 
 
 def _add_handbook(app: FastAPI, services: BoardServices) -> None:

@@ -9,6 +9,7 @@ from collector.acceptance import Desk
 from collector.clock import Clock, SystemClock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
+from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.fills import DeclaredFill
 from collector.domain.links import Link
@@ -19,10 +20,11 @@ from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
 from collector.people import Doorkeeper
 from collector.web.door import Door
+from collector.web.live import Live
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "HandbookPage", "LinkServices",
+    "HandbookPage", "LinkServices", "MeasureLine", "PastServices", "Search",
 ]
 
 
@@ -99,6 +101,45 @@ class HandbookPage:
     html: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What to look for in the journal: every word, a condition, an asset; instants in ms."""
+
+    words: tuple[str, ...] = ()
+    condition: str = ""
+    asset: str = ""
+    start: int | None = None
+    end: int | None = None
+    alarms_only: bool = True
+    limit: int = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureLine:
+    """One measure of the alarm system, what the standard calls acceptable, and which alarms."""
+
+    what: str
+    value: str
+    acceptable: str
+    source: str
+    more: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastServices:
+    """What is asked of the journal's past. Instants are ms, ends excluded."""
+
+    alarms: Callable[[int, int], Awaitable[Sequence[AlarmMoved]]]
+    """``(start, end)``: every alarm transition, oldest first."""
+    estimates: Callable[[str, str, int, int], Awaitable[Sequence[EstimateMade]]]
+    """``(quantity, asset, start, end)``: oldest first."""
+    find: Callable[[Search], Awaitable[Sequence[Event]]]
+    """Newest first."""
+    measures: Callable[[int, int], Awaitable[Sequence[MeasureLine]]]
+    deliveries: Callable[[int], Awaitable[Sequence[Delivery]]]
+    """The newest ones, without their bodies."""
+
+
 def _nobody() -> Door:
     """Return a door for a board on which nothing can be changed."""
     return Door(keeper=Doorkeeper(None, SystemClock()))
@@ -140,12 +181,15 @@ class BoardServices:
     estimates: Callable[[], Sequence[EstimateMade]]
     """The latest estimate of each quantity and asset."""
     statistics: Callable[[], CollectorStatistics]
+    past: PastServices
     handbook: Callable[[str], HandbookPage | None]
     """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
     version: str
     acceptance: Desk | None = None
     """Where acceptances are kept; its methods read the disk and belong into a thread."""
     door: Door = field(default_factory=_nobody)
+    live: Live = field(default_factory=Live)
+    """Tells open pages that something has changed."""
     note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
     windows: Callable[[], Sequence[Window]] = tuple
     """Impairments and planned visits that last."""

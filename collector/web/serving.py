@@ -59,11 +59,13 @@ def _listen(host: str, port: int) -> socket.socket:
 
 async def serve(
     app: ASGIApp, host: str, port: int, on_ready: Callable[[str], None] | None = None,
+    on_end: Callable[[], None] | None = None,
 ) -> None:
     """Serve ``app`` until cancelled; requests under way then have two seconds to end.
 
     ``port`` 0 means any free one. ``on_ready`` is called once with the address as a person would
-    open it (``http://127.0.0.1:8600``). Raises ``QuietpipeError`` when the port cannot be had.
+    open it (``http://127.0.0.1:8600``), ``on_end`` before the end, to close what would stay open
+    for ever. Raises ``QuietpipeError`` when the port cannot be had.
     """
     with _listen(host, port) as listener:
         real = int(listener.getsockname()[1])
@@ -84,5 +86,7 @@ async def serve(
             await asyncio.shield(running)
         except asyncio.CancelledError:
             server.should_exit = True
+            if on_end is not None:
+                on_end()
             await running
             raise

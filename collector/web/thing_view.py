@@ -38,6 +38,8 @@ class ThingView:
 
     id: str
     name: str
+    sort: str
+    """What it is, in a word or two; ``kind`` also says of what."""
     kind: str
     tone: str
     verdict: str
@@ -89,7 +91,7 @@ def _thing(
         relation = f", fed by {plant.name_of(thing.fed_by)}"
     if isinstance(thing, Vent):
         relation = f" of {plant.name_of(thing.riser)}"
-    return ThingView(id=thing.id, name=thing.name, kind=f"{kind}{relation}", tone=tone,
+    return ThingView(id=thing.id, name=thing.name, sort=kind, kind=f"{kind}{relation}", tone=tone,
                      verdict=verdict, detail=detail, points=rows)
 
 

@@ -7,12 +7,13 @@ from datetime import datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import Priority, Transition
+from collector.domain.events import INSTANT_UNIT, Priority, Transition
 from collector.domain.live import AlarmState
 from collector.domain.readings import MODES, Quantity
 
 __all__ = [
-    "PRIORITY_MARKS", "STATE_WORDS", "TRANSITION_WORDS", "Shown", "age", "moment", "shown_value",
+    "PRIORITY_MARKS", "STATE_WORDS", "TRANSITION_WORDS", "Shown", "age", "estimate_unit",
+    "moment", "shown_value",
 ]
 
 STATE_WORDS = {
@@ -110,6 +111,20 @@ _CONVERSIONS: dict[str, dict[str, tuple[Callable[[float], float], int, str]]] = 
     },
 }
 """From the unit of record to the site's: 1 psi = 6894.75729 Pa (NIST SP 811), F = 1.8 C + 32."""
+
+
+def estimate_unit(unit: str, units: str) -> tuple[float, str]:
+    """Return by what to multiply an estimate and the unit it then has, as the site reads it.
+
+    >>> estimate_unit("scfh", "metric"), estimate_unit("scfh", "us")
+    ((28.316846592, 'L/h'), (1.0, 'scfh'))
+    """
+    if unit == INSTANT_UNIT:
+        return 1.0, ""
+    if units == "metric":
+        return {"scfh": (28.316846592, "L/h"), "psi": (0.0689475729, "bar")}.get(
+            unit, (1.0, unit))
+    return 1.0, unit
 
 
 def shown_value(value: float, quantity: str, kind: Quantity, units: str) -> Shown:

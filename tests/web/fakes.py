@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from argon2 import PasswordHasher
 from collector.clock import ManualClock
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
+from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
 from collector.domain.events import (
     AlarmMoved,
@@ -20,6 +22,7 @@ from collector.domain.events import (
     Priority,
     Signal,
     Transition,
+    event_to_json,
 )
 from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm, LivePicture
@@ -36,6 +39,8 @@ from collector.web import (
     HandbookPage,
 )
 from collector.web.door import Door
+from collector.web.live import Live
+from collector.web.services import MeasureLine, PastServices, Search
 
 PASSWORD = "nine lives of a cat"
 PEOPLE = {"L. Ames": Role.LOOK, "J. Whitlock": Role.RESPOND, "R. Okafor": Role.MANAGE}
@@ -70,11 +75,13 @@ def plant(**site: str) -> Plant:
         },
         risers={
             "r1": Riser(id="r1", name="Dock riser", fed_by="gen1"),
-            "r2": Riser(id="r2", name="Freezer riser", fed_by="gen2"),
+            "r2": Riser(id="r2", name="Freezer riser", fed_by="gen2", volume=0.6,
+                        supervisory_pressure=25.0),
             "r3": Riser(id="r3", name="Office riser", fed_by="gen1"),
         },
         vents={"r1-vent": Vent(id="r1-vent", name="Dock vent", riser="r1"),
-               "r2-vent": Vent(id="r2-vent", name="Freezer vent", riser="r2")},
+               "r2-vent": Vent(id="r2-vent", name="Freezer vent", riser="r2",
+                                target_oxygen=2.0, flow=0.0002)},
         rooms={"plant-room": Room(id="plant-room", name="Plant room")},
         devices={
             "gen1-controller": Device(
@@ -244,6 +251,8 @@ class FakeSite:
     real: ManualClock = field(default_factory=lambda: ManualClock(NOW))
     reading: str | None = "open"
     public_address: str | None = None
+    live: Live = field(default_factory=Live)
+    searches: list[Search] = field(default_factory=list)
     notes: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
     trends: list[tuple[str, int, int, int]] = field(default_factory=list)
@@ -288,17 +297,77 @@ class FakeSite:
                            until=action.until)
         if action.deed is Deed.UNSHELVE and alarm.state is AlarmState.SHELVED:
             return replace(alarm, state=AlarmState.UNACKNOWLEDGED, by="", why="", until=None)
+        if action.deed is Deed.TAKE_OUT:
+            return replace(alarm, state=AlarmState.OUT_OF_SERVICE, by=action.by, why=action.why)
+        if action.deed is Deed.PUT_BACK and alarm.state is AlarmState.OUT_OF_SERVICE:
+            return replace(alarm, state=AlarmState.UNACKNOWLEDGED, by="", why="")
         raise ActionRefused(f"the alarm is {alarm.state}: it cannot be {action.deed}d")
 
     async def trend(self, point: str, start: int, end: int, step: int) -> Sequence[TrendStep]:
-        """One step with readings and one gap."""
+        """A wave with a gap in it; contacts are on now and then; oxygen falls."""
         self.trends.append((point, start, end, step))
-        return [TrendStep(start=start, end=start + step, count=3, low=1.0, mean=2.0, high=3.0),
-                TrendStep(start=start + step, end=end, count=0, low=None, mean=None, high=None)]
+        count = -((start - end) // step)
+        return [self._step(point, start + n * step, min(start + (n + 1) * step, end), n / count)
+                for n in range(count)]
+
+    @staticmethod
+    def _step(point: str, start: int, end: int, place: float) -> TrendStep:
+        if 0.6 < place < 0.65:
+            return TrendStep(start=start, end=end, count=0, low=None, mean=None, high=None)
+        quantity = point.rpartition(".")[2]
+        if quantity in ("compressor_running", "open", "trouble", "mode", "low_air"):
+            on = 1.0 if math.sin(place * 60) > 0.5 else 0.0
+            return TrendStep(start=start, end=end, count=3, low=on, mean=on, high=on)
+        middle = {"oxygen": 2.0 + 18.0 * math.exp(-3 * place), "pressure": 25.0,
+                  "tank_pressure": 70.0 + 9.0 * math.sin(place * 60)}.get(quantity, 20.0)
+        wave = middle + 0.3 * math.sin(place * 30)
+        return TrendStep(start=start, end=end, count=3, low=wave - 0.2, mean=wave, high=wave + 0.2)
 
     async def history(self, start: int, end: int) -> Sequence[Event]:
         """The events of a span."""
         return [e for e in self.events if start <= e.time < end]
+
+    async def moved(self, start: int, end: int) -> Sequence[AlarmMoved]:
+        """The alarm events of a span."""
+        return [e for e in self.events if start <= e.time < end and isinstance(e, AlarmMoved)]
+
+    async def made(self, quantity: str, asset: str, start: int, end: int) -> list[EstimateMade]:
+        """A delivery that falls off by and by."""
+        return [
+            EstimateMade(time=t, site="fenmoor", quantity=quantity, asset=asset, unit="scfh",
+                         value=41.0 - 9.0 * (t - start) / (end - start))
+            for t in range(start, end, max((end - start) // 12, 1))
+        ]
+
+    async def find(self, search: Search) -> Sequence[Event]:
+        """The newest first, filtered as the journal does but by title."""
+        self.searches.append(search)
+        found = [
+            e for e in reversed(self.events)
+            if (isinstance(e, AlarmMoved) or not search.alarms_only)
+            and (not search.condition or getattr(e, "condition", "") == search.condition)
+            and (not search.asset or getattr(e, "asset", "").startswith(search.asset))
+            and all(w.lower() in event_to_json(e).lower() for w in search.words)
+            and (search.end is None or e.time < search.end)
+            and (search.start is None or e.time >= search.start)
+        ]
+        return found[:search.limit]
+
+    async def measures(self, start: int, end: int) -> Sequence[MeasureLine]:
+        """Two lines."""
+        return [MeasureLine(what="Alarms a day", value="0.3", acceptable="about 150",
+                            source="ISA-18.2"),
+                MeasureLine(what="Chattering", value="1", acceptable="none", source="ISA-18.2",
+                            more=("Contacts disagree, Generator, dock end (7)",))]
+
+    async def told(self, limit: int) -> Sequence[Delivery]:
+        """One message that arrived and one that did not."""
+        return [Delivery(id=2, recipient="on-call", subject="Compressor runs too long", body="",
+                         event_seq=7, created=NOW - 16 * MINUTE, due=NOW, kind="raised",
+                         attempts=3, state=DeliveryState.GIVEN_UP, detail="no route to host"),
+                Delivery(id=1, recipient="desk", subject="Pressure low", body="", event_seq=2,
+                         created=NOW - 20 * HOUR, due=NOW, kind="raised",
+                         state=DeliveryState.DELIVERED)][:limit]
 
     def services(self) -> BoardServices:
         """What the board is given."""
@@ -307,7 +376,9 @@ class FakeSite:
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
-            statistics=lambda: self.statistics, version="0.1.0",
+            statistics=lambda: self.statistics, version="0.1.0", live=self.live,
+            past=PastServices(alarms=self.moved, estimates=self.made, find=self.find,
+                              measures=self.measures, deliveries=self.told),
             handbook=HANDBOOK.get, note=lambda *told: self.notes.append(told),
             door=Door(keeper=Doorkeeper(self.accounts, self.real), token=self.token,
                       reading=self.reading, public_address=self.public_address),

@@ -16,9 +16,9 @@ from collector.acceptance.sheet import render_record
 from collector.web import create_app, serve
 from tests.acceptance.looks import T0, a_plant
 from tests.acceptance.test_desk import Shelf
+from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at
 from tests.web.fakes import FakeSite
 from tests.web.test_acceptance import changed_over
-from tests.web.test_browser import CONTRAST, DESKTOP, PHONE, _open, _sign_in, browser
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]
@@ -65,8 +65,8 @@ async def test_every_page_is_sound(
     record = desk.open(by="R. Okafor", size=Size.SMALL, now=T0)
     desk.begin(record.id, "contact.gen1.trouble", by="R. Okafor", now=T0)
     site.clock.jump(40_000)
-    page, said = await _open(browser, f"{address}/survey", view)
-    await _sign_in(page, "R. Okafor")
+    page, said = await open_page(browser, f"{address}/survey", view)
+    await sign_in_at(page, "R. Okafor")
     await sound(page, view)
     for path in ("/acceptance", "/acceptance/steps/contact.gen1.trouble",
                  "/acceptance/steps/purity.gen1", "/acceptance/steps/tightness-24h.r2"):
@@ -81,8 +81,8 @@ async def test_every_page_is_sound(
 async def test_opened_begun_followed_and_passed(
     browser: Any, address: str, desk: Desk, site: FakeSite, view: dict[str, int],
 ) -> None:
-    page, _ = await _open(browser, f"{address}/acceptance", view)
-    await _sign_in(page, "R. Okafor")
+    page, _ = await open_page(browser, f"{address}/acceptance", view)
+    await sign_in_at(page, "R. Okafor")
     await page.get_by_label("Size of the unit").select_option("larger")
     await page.get_by_role("button", name="Open an acceptance").click()
     await page.get_by_role("link", name="Both legs of the trouble contact").click()
@@ -107,8 +107,8 @@ async def test_typed_in_left_out_and_signed(
     for step in desk.steps(record):
         if step.id not in ("purity.gen1", "fill.r1"):
             desk.leave_out(record.id, step.id, reason="later", by="R. Okafor", now=T0)
-    page, _ = await _open(browser, f"{address}/acceptance/steps/purity.gen1", view)
-    await _sign_in(page, "R. Okafor")
+    page, _ = await open_page(browser, f"{address}/acceptance/steps/purity.gen1", view)
+    await sign_in_at(page, "R. Okafor")
     await page.locator("summary", has_text="Type in").click()
     await page.get_by_label("Oxygen in the product, %").fill("0.8")
     await page.get_by_label("Instrument", exact=True).fill("Oxygen meter")

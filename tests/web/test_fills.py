@@ -197,12 +197,12 @@ async def test_the_board_shows_a_fill_and_what_it_holds_back(
     assert "Declared by R. Okafor at 09:00: sprinkler head replaced" in text
     assert "Not raised meanwhile: compressor" in text
     assert "With a longer limit: compressor runs too long." in text
-    assert text.index("A fill of Dock riser") < text.index("Live alarms")
+    assert text.index("A fill of Dock riser") < text.index("What first")
 
 
 async def test_each_generator_and_riser_has_a_form_with_the_caution(signed: Signed) -> None:
     client = await signed("J. Whitlock")
-    html = (await client.get("/")).text
+    html = (await client.get("/work")).text
     forms = [f["action"] for f in Page(html).all("form") if "/fills/" in (f["action"] or "")]
     assert forms == [f"/api/v1/fills/{a}/declare" for a in ("gen1", "gen2", "r1", "r2", "r3")]
     for part in html.split('action="/api/v1/fills/')[1:]:

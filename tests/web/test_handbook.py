@@ -34,7 +34,9 @@ async def test_a_page_that_is_none(client: httpx.AsyncClient) -> None:
 async def test_alarms_gaps_and_estimates_lead_to_their_pages(
     client: httpx.AsyncClient, site: FakeSite,
 ) -> None:
-    links = {a.get("href") for a in Page((await client.get("/")).text).all("a")}
+    pages = [(await client.get(p)).text for p in
+             ("/alarms", "/health", "/things/gen1", "/things/r1-vent")]
+    links = {a.get("href") for text in pages for a in Page(text).all("a")}
     wanted = {a.condition for a in site.alarms} | {g.condition for g in site.not_watched} \
         | {e.quantity for e in site.estimates}
     assert len(wanted) > 5

@@ -12,8 +12,8 @@ import pytest
 
 from collector.domain.actions import Deed
 from collector.web import create_app, serve
+from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at
 from tests.web.fakes import FakeSite
-from tests.web.test_browser import CONTRAST, DESKTOP, PHONE, _open, _sign_in, browser
 from tests.web.test_windows import Declared
 
 __all__ = ["browser"]
@@ -41,8 +41,8 @@ async def address(declared: Declared) -> AsyncIterator[str]:
 async def test_declared_said_on_every_page_and_ended(
     browser: Any, address: str, declared: Declared, view: dict[str, int],
 ) -> None:
-    page, _ = await _open(browser, address, view)
-    await _sign_in(page, "R. Okafor")
+    page, _ = await open_page(browser, address, view)
+    await sign_in_at(page, "R. Okafor")
     await page.goto(f"{address}/windows")
     assert await page.get_by_text("None. Everything that is watched is heard.").is_visible()
     await page.locator("summary", has_text="Declare an impairment Dock riser").click()
@@ -70,6 +70,6 @@ async def test_declared_said_on_every_page_and_ended(
 async def test_whoever_may_only_look_declares_nothing(
     browser: Any, address: str, declared: Declared,
 ) -> None:
-    page, _ = await _open(browser, f"{address}/windows", PHONE)
+    page, _ = await open_page(browser, f"{address}/windows", PHONE)
     assert await page.locator("summary").count() == 0
     assert await page.get_by_text("to declare an impairment or a visit").is_visible()

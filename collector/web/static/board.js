@@ -1,38 +1,36 @@
-/* Reads the sheet again every few seconds and puts in what has changed.
-   Without this script the page works the same and reloads itself once a minute. */
+/* Reads the page again when the collector says that something has changed, and puts in what is new.
+   Without this script the pages work the same and reload themselves once a minute. */
 "use strict";
 
 (() => {
   const sheet = document.getElementById("sheet");
   if (!sheet) return;
-  const every = Number(sheet.dataset.every) * 1000;
+  const EVERY = 4000;
+  const SILENT = 30000;
   let lastWord = Date.now();
   let reading = false;
+  let listening = false;
 
   // Somebody who is filling in a form must not lose it to a refresh.
   const held = (part) =>
-    part.dataset.hold === "yes" &&
-    (part.querySelector("details[open]") !== null || part.contains(document.activeElement));
+    part.contains(document.activeElement) && part.querySelector("form, input, select") !== null ||
+    part.querySelector("details[open]") !== null;
 
   const put = (fresh) => {
     for (const part of fresh.querySelectorAll("[data-part]")) {
       const old = sheet.querySelector(`[data-part="${part.dataset.part}"]`);
-      if (!old) { location.reload(); return; }
-      if (old.innerHTML === part.innerHTML || held(old)) continue;
+      if (!old || old.innerHTML === part.innerHTML || held(old)) continue;
       // The element itself stays, so that a screen reader hears only what changed in it.
       old.className = part.className;
       old.innerHTML = part.innerHTML;
     }
-    const sentence = fresh.querySelector(".headline .sentence");
-    const site = fresh.querySelector("h1");
-    if (sentence && site) document.title = `${sentence.textContent} – ${site.textContent}`;
+    document.title = fresh.title;
   };
 
   const tell = () => {
-    const quiet = Math.round((Date.now() - lastWord) / 1000);
     const note = document.getElementById("stale");
     if (!note) return;
-    const old = quiet * 1000 > 3 * every + 5000;
+    const old = Date.now() - lastWord > SILENT;
     if (old && note.hidden) {
       note.textContent = "No word from the collector. What you see is old: look at the plant itself.";
     }
@@ -43,9 +41,11 @@
     if (reading || document.hidden) return;
     reading = true;
     try {
-      const answer = await fetch("/board/sheet", {
-        cache: "no-store", signal: AbortSignal.timeout(10000),
+      const answer = await fetch(location.href, {
+        cache: "no-store", headers: {"x-refresh": "1", accept: "text/html"},
+        signal: AbortSignal.timeout(10000),
       });
+      if (answer.redirected) { location.reload(); return; } // the session has ended
       if (answer.ok) {
         put(new DOMParser().parseFromString(await answer.text(), "text/html"));
         lastWord = Date.now();
@@ -58,8 +58,24 @@
     tell();
   };
 
-  setInterval(read, every);
+  // The words of the stream say only that there is news; each page reads it for itself.
+  let stream = null;
+  const listen = () => {
+    if (stream) return;
+    stream = new EventSource("/live");
+    stream.onopen = () => { listening = true; };
+    stream.onerror = () => { listening = false; };
+    for (const word of ["alarms", "readings"]) stream.addEventListener(word, read);
+    stream.addEventListener("pulse", () => { lastWord = Date.now(); tell(); });
+  };
+  const rest = () => { if (stream) stream.close(); stream = null; listening = false; };
+
+  listen();
+  setInterval(() => { if (!listening) read(); tell(); }, EVERY);
   document.addEventListener("visibilitychange", () => {
-    if (!document.hidden) { tell(); read(); }
+    if (document.hidden) { rest(); return; }
+    listen();
+    tell();
+    read();
   });
 })();

@@ -1,0 +1,74 @@
+"""Chromium for tests that run in a loop of their own: opening, signing in, contrast."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.web.fakes import PASSWORD
+
+CHROMIUM = Path("/usr/bin/chromium")
+INSTALLED = CHROMIUM.exists()
+ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+             "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
+
+# Contrast as WCAG 2.2 defines it: relative luminance of text over the nearest painted background.
+CONTRAST = """() => {
+  const canvas = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
+  const rgba = (c) => { canvas.clearRect(0, 0, 1, 1); canvas.fillStyle = c;
+    canvas.fillRect(0, 0, 1, 1); return canvas.getImageData(0, 0, 1, 1).data; };
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
+    .map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4)
+    .reduce((s, v, i) => s + v * [.2126, .7152, .0722][i], 0);
+  const behind = (el) => { for (; el; el = el.parentElement) {
+    const style = getComputedStyle(el), wash = style.backgroundImage.match(/rgb\\([^)]*\\)/);
+    if (wash) return rgba(wash[0]);
+    const c = rgba(style.backgroundColor); if (c[3] === 255) return c; } return [255, 255, 255]; };
+  const found = []; let looked = 0;
+  for (const el of document.querySelectorAll('body *')) {
+    const words = [...el.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
+    if (!words || !el.getClientRects().length) continue;
+    looked += 1;
+    const [a, b] = [light(rgba(getComputedStyle(el).color)), light(behind(el))];
+    const ratio = (Math.max(a, b) + .05) / (Math.min(a, b) + .05);
+    if (ratio < 4.5) found.push([el.tagName, el.className, ratio.toFixed(2)]);
+  }
+  return {looked, found}; }"""
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Any]:
+    if not INSTALLED:
+        pytest.skip(f"no Chromium at {CHROMIUM}")
+    playwright = pytest.importorskip("playwright.async_api")
+    async with playwright.async_playwright() as driver:
+        opened = await driver.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield opened
+        await opened.close()
+
+
+async def open_page(
+    browser: Any, address: str, view: dict[str, int], **more: Any,
+) -> tuple[Any, list]:
+    context = await browser.new_context(viewport=view, **more)
+    page = await context.new_page()
+    said: list[str] = []
+    page.on("request", lambda r: said.append(r.url))
+    page.on("pageerror", lambda e: said.append(f"error: {e}"))
+    page.on("console", lambda m: said.append(f"console: {m.text}") if m.type == "error" else None)
+    await page.goto(address)
+    return page, said
+
+
+async def sign_in_at(page: Any, name: str) -> None:
+    back = page.url
+    await page.get_by_role("link", name="Sign in").first.click()
+    await page.get_by_label("Name").fill(name)
+    await page.get_by_label("Password").fill(PASSWORD)
+    await page.get_by_role("button", name="Sign in").click()
+    await page.get_by_role("link", name=name).wait_for()
+    await page.goto(back)
