@@ -123,7 +123,7 @@ def line_map(text: str) -> Mapping[Key, int]:
 class Source:
     """One TOML file as people see it: its name and where each key stands.
 
-    ``elsewhere`` maps keys that came from the environment to the variable's name.
+    ``elsewhere`` maps keys that came from somewhere else (a variable, a change) to its name.
     """
 
     def __init__(self, name: str, text: str, elsewhere: Mapping[Key, str] | None = None) -> None:
@@ -142,7 +142,7 @@ class Source:
         """Return ``site.toml line 14: generators[0].cut_in``."""
         for end in range(len(key), 0, -1):
             if key[:end] in self._elsewhere:
-                return f"environment {self._elsewhere[key[:end]]}: {path_text(key)}"
+                return f"{self._elsewhere[key[:end]]}: {path_text(key)}"
         line = self.line(key)
         head = self.name if line is None else f"{self.name} line {line}"
         return f"{head}: {path_text(key)}" if key else head

@@ -55,7 +55,7 @@ def from_environment(mistakes: Mistakes) -> tuple[dict[str, Any], dict[Key, str]
         if name.upper().startswith("QUIETPIPE_") and head in tables:
             key: Key = (head, *rest)
             if dig(tables, key) is not None:
-                names[key] = name
+                names[key] = f"environment {name}"
     return tables, names
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from collector.config.change import changed
 from collector.config.conditions import read_conditions
 from collector.config.mistakes import Mistakes, Source, read_text
 from collector.config.outward import (
@@ -60,11 +61,15 @@ class SiteConfig:
     """SHA-256 of the site file and its profiles, as they were read."""
 
 
-def load_site(path: Path, *, secrets: bool = True) -> SiteConfig:
+def load_site(
+    path: Path, *, secrets: bool = True, change: Path | None = None,
+) -> SiteConfig:
     """Read the site file at ``path``, the profiles it names and ``QUIETPIPE_…`` variables.
 
     ``secrets=False`` looks up no ``env:`` or ``file:`` reference: for commands that reach nobody,
-    on a machine that need not hold them. Raises :class:`SiteFileError` with every mistake found.
+    on a machine that need not hold them. ``change`` is a file whose keys are laid on those of the
+    site file (see :func:`~collector.config.change.changed`). Raises :class:`SiteFileError` with
+    every mistake found.
     """
     mistakes = Mistakes()
     source = Source(path.name, "")
@@ -78,8 +83,12 @@ def load_site(path: Path, *, secrets: bool = True) -> SiteConfig:
     if data is None:
         raise SiteFileError(mistakes.sorted())
     overrides, names = from_environment(mistakes)
+    data = merged(data, overrides)
+    if change is not None:
+        data, said = changed(data, change, mistakes)
+        names |= said
     source = Source(path.name, text, names)
-    config = _build(path, raw, merged(data, overrides), source, mistakes, secrets=secrets)
+    config = _build(path, raw, data, source, mistakes, secrets=secrets)
     if mistakes:
         raise SiteFileError(mistakes.sorted())
     return config
