@@ -21,6 +21,8 @@ COMMANDS = {
     "replay": "feed recorded readings through the same rules; print the events",
     "export": "write readings or events from the journal",
     "report": "the review of a period, as a page and as PDF: what to do next, and what was seen",
+    "archive": "put a site's readings and events into the archive of a fleet",
+    "rerun": "the rules again over the archive of a fleet, perhaps with a change",
     "survey": "what the pipes hold, whether the plant can fill and purge them, what is not said",
     "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
     "people": "who may do what at the board: accounts, roles, passwords",

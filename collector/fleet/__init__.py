@@ -1,1 +1,1 @@
-"""The fleet end: many sites from a broker, who is in trouble, who gets worse."""
+"""The fleet end: many sites, who is in trouble, who gets worse, and the rules again over them."""

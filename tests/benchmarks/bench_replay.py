@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -40,9 +40,9 @@ DAY = 86_400_000
 COUNTERS = ("running_hours", "start_count")
 
 
-def recorded(scenario: str, days: int) -> pyarrow.Table:
+def recorded(scenario: str, days: int, every: int = EVERY) -> pyarrow.Table:
     """Return some days of a bundled plant: time (ms), point, value."""
-    told = list(rows(Stage(load_scenario(scenario)), days * DAY, EVERY))
+    told = list(rows(Stage(load_scenario(scenario)), days * DAY, every))
     values = [float(MODES.index(v)) if isinstance(v, str) else v for _, _, v in told]
     return pyarrow.table({
         "time": pyarrow.array([t for t, _, _ in told], pyarrow.int64()),
@@ -77,18 +77,23 @@ def write(base: pyarrow.Table, days: int, of: int, folder: Path) -> list[Path]:
     plain = pyarrow.csv.WriteOptions(include_header=False, quoting_style="none")
     with csv.open("wb") as out:
         out.write(b"time,point,value\n")
-        writer = None
         for table in tiled(base, days, of):
             times = pyarrow.compute.strftime(table.column("time"), format="%Y-%m-%dT%H:%M:%SZ")
             # The second has its milliseconds; a poll falls on a whole one.
             text = pyarrow.compute.replace_substring(times, ".000Z", "Z")
             pyarrow.csv.write_csv(table.set_column(0, "time", text), out, plain)
-            writer = writer or pyarrow.parquet.ParquetWriter(parquet, table.schema,
-                                                             compression="zstd")
-            writer.write_table(table, row_group_size=131_072)
-        assert writer is not None
-        writer.close()
+    write_tables(tiled(base, days, of), parquet)
     return [csv, parquet]
+
+
+def write_tables(tables: Iterable[pyarrow.Table], path: Path) -> None:
+    """Write tables as one Parquet file."""
+    writer = None
+    for table in tables:
+        writer = writer or pyarrow.parquet.ParquetWriter(path, table.schema, compression="zstd")
+        writer.write_table(table, row_group_size=131_072)
+    assert writer is not None
+    writer.close()
 
 
 def bare(path: Path) -> int:

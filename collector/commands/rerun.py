@@ -1,0 +1,91 @@
+"""Run the rules again over the archive of a fleet, as if it were then.
+
+With a change (a file with keys of the site file, such as another limit) and without one. Sites are
+re-run whole, many at a time, on this machine or on a Dask cluster whose workers see the same
+folders. The rules begin afresh at the first reading: give them some weeks before the time you ask
+about. A declared fill or another thing that people did is not part of the archive.
+
+Events come as JSON lines, sorted by site, then time. Of each site it is told which alarms would
+have been raised more and which less than its own journal raised, where that is archived.
+
+Example:
+  quietpipe rerun /srv/archive --sites /etc/quietpipe/sites --change lower-limit.toml > events.jsonl
+  quietpipe rerun /srv/archive --sites sites --cluster tcp://10.0.0.5:8786 --from 2026-01-01T00:00Z
+
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from collector.commands.progress import Progress
+from collector.commands.spans import add_span
+from collector.domain.errors import UsageError
+from collector.fleet.cluster import Cluster, WorkLost
+from collector.fleet.rerun import Job, Rerun, jobs, rerun_site
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="the folder of the archive")
+    parser.add_argument("--sites", type=Path, required=True, metavar="FOLDER",
+                        help="where the site files are, in the folder or one below")
+    parser.add_argument("--only", nargs="+", default=[], metavar="SITE", help="only these sites")
+    parser.add_argument("--change", type=Path, metavar="FILE.toml",
+                        help="keys of the site file, laid on that of every site")
+    parser.add_argument("--cluster", metavar="ADDRESS",
+                        help="a Dask scheduler, such as tcp://host:8786; this machine unless said")
+    parser.add_argument("--workers", type=_count, metavar="N",
+                        help="processes on this machine; one a core unless said")
+    add_span(parser)
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise ValueError(text)
+    return number
+
+
+def run(options: argparse.Namespace) -> int:
+    """Re-run; return the exit status: 1 where a site could not be re-run."""
+    if not options.sites.is_dir():
+        raise UsageError(f"{options.sites} is not there: --sites is the folder of the site files")
+    if options.change is not None and not options.change.is_file():
+        raise UsageError(f"{options.change} is not there: --change is a TOML file")
+    # A worker may have been started in another folder.
+    work = jobs(
+        options.archive.resolve(), options.sites.resolve(), only=options.only,
+        change=options.change and options.change.resolve(),
+        start=options.start, end=options.end,
+    )
+    if not work:
+        raise UsageError(f"{options.archive} holds no site")
+    failed = 0
+    with Progress("sites re-run") as progress, \
+            Cluster(options.cluster, workers=options.workers) as cluster:
+        found = cluster.map(rerun_site, work, progress.share)
+        for job, result in zip(work, found, strict=True):
+            failed += not _tell(job, result)
+    print(f"{len(work) - failed} of {len(work)} sites re-run.", file=sys.stderr)
+    return 1 if failed else 0
+
+
+def _tell(job: Job, result: Rerun | WorkLost) -> bool:
+    """Print what came of a site; return whether it was re-run."""
+    error = str(result) if isinstance(result, WorkLost) else result.error
+    if isinstance(result, WorkLost) or error:
+        print(f"{job.site}: not re-run: {error}", file=sys.stderr)
+        return False
+    sys.stdout.write("".join(f"{line}\n" for line in result.lines))
+    sys.stdout.flush()
+    told = "what was told at the time is not archived" if result.compared is None \
+        else str(result.compared)
+    left = f"; left out, since its file has no such thing: {', '.join(result.left_out)}" \
+        if result.left_out else ""
+    print(f"{job.site}: {told}{left}", file=sys.stderr)
+    return True
