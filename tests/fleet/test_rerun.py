@@ -76,7 +76,8 @@ def test_a_site_that_fails_is_named_and_the_others_go_on(
     partition.write_bytes(b"no Parquet")
     assert main(["rerun", str(archive), "--sites", str(sites), "--workers", "1"]) == 1
     out, err = capfd.readouterr()
-    assert 'site-0: not re-run: site-0.toml line 3: site.colour' in err
+    assert "site-0: not re-run: site-0.toml line 1: site: " in err
+    assert "; site-0.toml line 3: site.colour: " in err
     assert "site-1: not re-run: no site file" in err
     assert "site-2: not re-run: readings.parquet" in err
     assert "1 of 4 sites re-run." in err
