@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from collector.clock import format_instant
@@ -17,6 +18,7 @@ from collector.fleet.hub_questions import (
     purge_late,
 )
 from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_trends import EstimateDay
 from collector.fleet.hub_view import FleetView
 
 __all__ = [
@@ -38,9 +40,9 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
     if question == "in-trouble":
         return in_trouble(view)
     if question == "leaking-more":
-        return leaking_more(view, now)
+        return leaking_more(view)
     if question == "compressor-tiring":
-        return compressor_tiring(view, now)
+        return compressor_tiring(view)
     if question == "purge-late":
         return purge_late(view, now)
     return out_of_date(view, newest)
@@ -81,9 +83,10 @@ def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
     }
 
 
-def site_answer(state: SiteState, view: FleetView) -> dict[str, Any]:
+def site_answer(
+    state: SiteState, view: FleetView, estimates: Sequence[EstimateDay],
+) -> dict[str, Any]:
     """Return one site with everything that is known of it now."""
-    latest = {(e.quantity, e.asset): e for e in view.estimates(state)}
     return {
         **overview(state, view), "timezone": state.timezone,
         "alarms": [alarm_answer(a) for a in view.alarms(state)],
@@ -100,7 +103,7 @@ def site_answer(state: SiteState, view: FleetView) -> dict[str, Any]:
         "estimates": [
             {"quantity": e.quantity, "asset": e.asset, "value": e.value, "low": e.low,
              "high": e.high, "unit": e.unit, "time": format_instant(e.time)}
-            for e in latest.values()
+            for e in estimates
         ],
     }
 

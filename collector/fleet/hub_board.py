@@ -18,7 +18,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from collector import __version__
 from collector.clock import Clock, format_instant
 from collector.fleet import hub_answers as answers
-from collector.fleet.hub_pages import fleet_page, site_page
+from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import SiteState
@@ -113,7 +113,8 @@ class _Routes:
     async def site(self, request: Request, group: str, site: str) -> Response:
         """One site, with everything known of it now."""
         view, state = await self._site(request, group, site)
-        return JSONResponse(answers.site_answer(state, view))
+        estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
+        return JSONResponse(answers.site_answer(state, view, estimates))
 
     async def alarms(self, request: Request) -> Response:
         """Every alarm that is present."""
@@ -206,7 +207,9 @@ class _Routes:
         events = await asyncio.to_thread(
             self._services.reader.events, lambda g, s: f"{g}/{s}" == state.key,
             now - 7 * 86_400_000, now + 1, 60)
-        return site_page(request, view, state, [e for _, e in events], now)
+        estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
+        return site_page(request, view, SiteFacts(
+            state=state, events=[e for _, e in events], estimates=estimates), now)
 
     async def metrics(self, request: Request) -> Response:
         view = await self._view(request)

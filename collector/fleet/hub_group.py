@@ -30,6 +30,8 @@ _WINDOW = 2000
 _STATES_EVERY = 3_000
 """ms between two times that pictures are written; events are written at once."""
 _PAUSE = 0.05
+_TRENDS_EVERY = 3600.0
+"""Seconds between two looks at all estimates."""
 _LONGEST_WAIT = 15.0
 
 
@@ -61,6 +63,7 @@ class GroupHub:
         self._waiting: deque[Received] = deque()
         self._woken = asyncio.Event()
         self._stopping = False
+        self._ended = asyncio.Event()
         self._dirty: set[str] = set()
         self._written_at = 0
         self.connected = False
@@ -72,11 +75,13 @@ class GroupHub:
     def stop(self) -> None:
         """Ask :meth:`run` to return."""
         self._stopping = True
+        self._ended.set()
         self._woken.set()
 
     async def run(self) -> None:
         """Serve until stopped; whatever goes wrong is logged and tried again."""
         failures = 0
+        trends = asyncio.create_task(self._keep_trends(), name="trends")
         try:
             while not self._stopping:
                 try:
@@ -93,7 +98,19 @@ class GroupHub:
                 finally:
                     self.connected = False
         finally:
+            await asyncio.gather(trends, return_exceptions=True)
             self.store.close()
+
+    async def _keep_trends(self) -> None:
+        while not self._stopping:
+            try:
+                await asyncio.to_thread(self.store.refresh_trends, self._parts.clock.now(),
+                                        lambda: not self._stopping)
+            except JournalError as exc:
+                _log.error("group %s: %s", self._parts.group.id, exc)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_TRENDS_EVERY):
+                    await self._ended.wait()
 
     async def _session(self) -> None:
         parts, now = self._parts, self._parts.clock.now()

@@ -16,11 +16,12 @@ from collector.domain.readings import Quantity
 from collector.fleet.hub_answers import QUESTIONS, answers_to, standing
 from collector.fleet.hub_questions import Finding
 from collector.fleet.hub_state import MetricState, SiteState
+from collector.fleet.hub_trends import EstimateDay
 from collector.fleet.hub_view import FleetView
 from collector.web.render import page
 from collector.web.words import age, moment, shown_value
 
-__all__ = ["fleet_page", "site_page"]
+__all__ = ["SiteFacts", "fleet_page", "site_page"]
 
 _SHOWN = 100
 """Sites listed on one page; the search finds the others."""
@@ -88,10 +89,19 @@ def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
                 tone="unsure" if word != "online" else "not-normal" if alarms else "normal")
 
 
-def site_page(
-    request: Request, view: FleetView, state: SiteState, events: Sequence[Event], now: int,
-) -> HTMLResponse:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteFacts:
+    """What the page of one site is made of."""
+
+    state: SiteState
+    events: Sequence[Event]
+    """Newest first."""
+    estimates: Sequence[EstimateDay]
+
+
+def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> HTMLResponse:
     """Return the sheet of one site."""
+    state = facts.state
     try:
         zone = ZoneInfo(state.timezone)
     except (KeyError, ValueError, OSError):  # what a site says of itself is not to be trusted
@@ -103,14 +113,13 @@ def site_page(
          "acknowledged": a.holds("acknowledged")}
         for a in view.alarms(state)
     ]
-    latest = {(e.quantity, e.asset): e for e in view.estimates(state)}
     return page(
         request, "hub_site.html", state=state, word=standing(state), alarms=alarms,
         heard=age(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
         time=moment(now, zone, now), title=state.name or state.site,
         things=[_thing(state, thing, now) for thing in sorted(state.things)],
-        estimates=[e for e in latest.values() if e.value is not None],
-        events=[(moment(e.time, zone, now), _told(e)) for e in events],
+        estimates=[e for e in facts.estimates if e.value is not None],
+        events=[(moment(e.time, zone, now), _told(e)) for e in facts.events],
     )
 
 

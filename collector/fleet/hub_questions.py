@@ -6,25 +6,18 @@ purge is late? Which collectors are out of date?
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
-from statistics import median
 
 from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_state import SiteState
-from collector.fleet.hub_view import EstimateDay, FleetView
-from collector.physics.robust import mad_deviation
+from collector.fleet.hub_trends import Trend
+from collector.fleet.hub_view import FleetView
 
 __all__ = [
     "Finding", "compressor_tiring", "in_trouble", "leaking_more", "out_of_date", "purge_late",
-    "quarter_before",
 ]
 
-_DAY = 86_400_000
-_LEAST_DAYS = 10
-"""Days with an estimate in each quarter: fewer say little of a quarter."""
 _SURE = 1.645
 """One-sided 95 % of the normal distribution."""
 _RANK = {"high": 0, "medium": 1, "low": 2}
@@ -66,30 +59,16 @@ def in_trouble(view: FleetView) -> list[Finding]:
     return _worst_first(found)
 
 
-def quarter_before(today: date) -> tuple[date, date, date]:
-    """Return the first days of the quarter before, of this one, and of the next.
-
-    >>> [d.isoformat() for d in quarter_before(date(2026, 2, 14))]
-    ['2025-10-01', '2026-01-01', '2026-04-01']
-    """
-    first = date(today.year, today.month - (today.month - 1) % 3, 1)
-
-    def moved(day: date, months: int) -> date:
-        count = day.year * 12 + day.month - 1 + months
-        return date(count // 12, count % 12 + 1, 1)
-    return moved(first, -3), first, moved(first, 3)
-
-
-def leaking_more(view: FleetView, now: int) -> list[Finding]:
+def leaking_more(view: FleetView) -> list[Finding]:
     """Return where the leak of this quarter is larger than that of the last, beyond its noise."""
-    found = []
-    for state in view.sites():
-        for asset, rows in _by_asset(view.estimates(state), "leak-rate").items():
-            found += _compared(state, asset, rows, now, sign=1, what="leak rate")
-    return _worst_first(found)
+    return _worst_first([
+        found for state in view.sites() for trend in view.trends(state)
+        if trend.quantity == "leak-rate"
+        for found in _beyond_noise(state, trend, sign=1, what="leak rate")
+    ])
 
 
-def compressor_tiring(view: FleetView, now: int) -> list[Finding]:
+def compressor_tiring(view: FleetView) -> list[Finding]:
     """Return where a compressor is called weak, or delivers less than last quarter."""
     found = []
     for state in view.sites():
@@ -97,55 +76,25 @@ def compressor_tiring(view: FleetView, now: int) -> list[Finding]:
         for asset, alarm in weak.items():
             found.append(Finding(state=state, asset=asset, alarms=(alarm,), weight=1000.0,
                                  sentence="compressor-weak stands", numbers={}))
-        for asset, rows in _by_asset(view.estimates(state), "compressor-delivery").items():
-            if asset not in weak:
-                found += _compared(state, asset, rows, now, sign=-1, what="delivery")
+        for trend in view.trends(state):
+            if trend.quantity == "compressor-delivery" and trend.asset not in weak:
+                found += _beyond_noise(state, trend, sign=-1, what="delivery")
     return _worst_first(found)
 
 
-def _by_asset(rows: Sequence[EstimateDay], quantity: str) -> dict[str, list[EstimateDay]]:
-    found: dict[str, list[EstimateDay]] = {}
-    for row in rows:
-        if row.quantity == quantity and row.value is not None:
-            found.setdefault(row.asset, []).append(row)
-    return found
-
-
-def _compared(
-    state: SiteState, asset: str, rows: Sequence[EstimateDay], now: int, *, sign: int, what: str,
-) -> list[Finding]:
-    """Compare medians of this quarter and the last, each with the deviation of its median.
-
-    The median of n values of a normal distribution varies by 1.2533 s/sqrt(n) (Kendall & Stuart,
-    vol. 1); s is taken from the median absolute deviation, so that a bad day does not count.
-    """
-    before, this, after = (_day(d) for d in quarter_before(
-        datetime.fromtimestamp(now / 1000, UTC).date()))
-    unit = rows[-1].unit
-    old = [r.value for r in rows if before <= r.day < this and r.unit == unit
-           and r.value is not None]
-    new = [r.value for r in rows if this <= r.day < after and r.unit == unit
-           and r.value is not None]
-    if min(len(old), len(new)) < _LEAST_DAYS:
+def _beyond_noise(state: SiteState, trend: Trend, *, sign: int, what: str) -> list[Finding]:
+    change = sign * (trend.now - trend.before)
+    if change <= 0 or change <= _SURE * trend.doubt or trend.before == 0:
         return []
-    was, now_is = median(old), median(new)
-    doubt = 1.2533 * math.hypot(mad_deviation(old) / math.sqrt(len(old)),
-                                mad_deviation(new) / math.sqrt(len(new)))
-    change = sign * (now_is - was)
-    if change <= 0 or change <= _SURE * doubt or was == 0:
-        return []
-    share = 100 * change / abs(was)
+    share = 100 * change / abs(trend.before)
     word = "more" if sign > 0 else "less"
     return [Finding(
-        state=state, asset=asset, weight=share,
-        sentence=f"{what} {now_is:.3g} {unit}, {share:.0f} % {word} than last quarter "
-                 f"({was:.3g} {unit})",
-        numbers={"now": now_is, "before": was, "percent": round(share, 1), "unit": unit},
+        state=state, asset=trend.asset, weight=share,
+        sentence=f"{what} {trend.now:.3g} {trend.unit}, {share:.0f} % {word} than last quarter "
+                 f"({trend.before:.3g} {trend.unit})",
+        numbers={"now": trend.now, "before": trend.before, "percent": round(share, 1),
+                 "unit": trend.unit},
     )]
-
-
-def _day(day: date) -> int:
-    return (day - date(1970, 1, 1)).days
 
 
 def purge_late(view: FleetView, now: int) -> list[Finding]:
@@ -160,14 +109,12 @@ def purge_late(view: FleetView, now: int) -> list[Finding]:
             found.append(Finding(
                 state=state, asset=asset, alarms=alarms, weight=1000.0, numbers={},
                 sentence="; ".join(a.condition for a in alarms)))
-        for asset, rows in _by_asset(view.estimates(state), "purge-done-at").items():
-            recent = [r.value for r in rows if now - r.time < 30 * _DAY and r.value is not None]
-            if asset in held or len(recent) < 2:
-                continue
-            slipped = (recent[-1] - recent[0]) / 86_400
-            if slipped >= _SLIP and recent[-1] * 1000 > now:
+        for trend in view.trends(state):
+            slipped = (trend.now - trend.before) / 86_400
+            if trend.quantity == "purge-done-at" and trend.asset not in held \
+                    and slipped >= _SLIP and trend.now * 1000 > now:
                 found.append(Finding(
-                    state=state, asset=asset, weight=slipped,
+                    state=state, asset=trend.asset, weight=slipped,
                     sentence=f"its expected end has moved by {slipped:.0f} days",
                     numbers={"slipped_days": round(slipped, 1)}))
     return _worst_first(found)

@@ -15,16 +15,15 @@ from collector.domain.events import Event, event_from_json
 from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import group_file
-from collector.fleet.hub_view import EstimateDay, FleetFacts
+from collector.fleet.hub_trends import EstimateDay, Trend
+from collector.fleet.hub_view import FleetFacts
 
 __all__ = ["FleetReader"]
 
 _FRESH = 1_500
 """ms for which what was read is good enough."""
-_ESTIMATES_FRESH = 60_000
-_DAY = 86_400_000
-_QUARTERS = 190
-"""Days of estimates that this quarter and the last can span."""
+_TRENDS_FRESH = 60_000
+"""ms for which trends are good enough: they are worked out once an hour."""
 _LOOKED_AT = 20_000
 """Events looked at in one question; a customer of few sites must not cost a scan of all."""
 
@@ -35,9 +34,9 @@ class _Group:
     path: Path
     db: sqlite3.Connection | None = None
     updated: int = -1
-    estimates_at: int = -_ESTIMATES_FRESH
+    trends_at: int = -_TRENDS_FRESH
     states: dict[str, SiteState] = field(default_factory=dict)
-    estimates: dict[str, list[EstimateDay]] = field(default_factory=dict)
+    trends: dict[str, list[Trend]] = field(default_factory=dict)
 
 
 class FleetReader:
@@ -71,18 +70,30 @@ class FleetReader:
     def _read(self, now: int) -> FleetFacts:
         states: dict[str, SiteState] = {}
         alarms: dict[str, list[FleetAlarm]] = {}
-        estimates: dict[str, list[EstimateDay]] = {}
+        trends: dict[str, list[Trend]] = {}
         for group in self._groups:
             db = _opened(group)
             if db is None:
                 continue
             _refresh(group, db, now)
             states |= {s.key: s for s in group.states.values()}
-            estimates |= {f"{group.id}/{site}": rows for site, rows in group.estimates.items()}
+            trends |= {f"{group.id}/{site}": found for site, found in group.trends.items()}
             for site, body in db.execute("SELECT site, body FROM alarms WHERE stands"):
                 alarms.setdefault(f"{group.id}/{site}", []).append(
                     FleetAlarm.load(json.loads(body)))
-        return FleetFacts(states=states, alarms=alarms, estimates=estimates)
+        return FleetFacts(states=states, alarms=alarms, trends=trends)
+
+    def estimates(self, group: str, site: str) -> list[EstimateDay]:
+        """Return the latest estimate of each quantity and thing of a site."""
+        with self._lock, _ours():
+            for one in self._groups:
+                db = _opened(one) if one.id == group else None
+                if db is not None:
+                    # Of a bare column beside max(), SQLite gives the row that has the maximum.
+                    return [EstimateDay(*row[:-1]) for row in db.execute(
+                        "SELECT quantity, asset, day, value, unit, time, low, high, max(day) "
+                        "FROM estimates WHERE site = ? GROUP BY quantity, asset", (site,))]
+        return []
 
     def events(
         self, allowed: Callable[[str, str], bool], start: int, end: int, limit: int,
@@ -106,22 +117,15 @@ def _opened(group: _Group) -> sqlite3.Connection | None:
 
 
 def _refresh(group: _Group, db: sqlite3.Connection, now: int) -> None:
-    for updated, body in db.execute("SELECT updated, body FROM sites WHERE updated >= ?",
+    for updated, body in db.execute("SELECT updated, body FROM sites WHERE updated > ?",
                                     (group.updated,)).fetchall():
         state = SiteState.load(json.loads(body))
         group.states[state.site] = state
         group.updated = max(group.updated, updated)
-    if 0 <= now - group.estimates_at < _ESTIMATES_FRESH:
-        return
-    group.estimates_at = now
-    group.estimates = {}
-    for site, *row in db.execute(
-        "SELECT site, quantity, asset, day, value, low, high, unit, time FROM estimates "
-        "WHERE day >= ? ORDER BY site, quantity, asset, day", (now // _DAY - _QUARTERS,),
-    ):
-        names = ("quantity", "asset", "day", "value", "low", "high", "unit", "time")
-        group.estimates.setdefault(site, []).append(
-            EstimateDay(**dict(zip(names, row, strict=True))))
+    if not 0 <= now - group.trends_at < _TRENDS_FRESH:
+        group.trends_at = now
+        group.trends = {site: [Trend(**t) for t in json.loads(body)]
+                        for site, body in db.execute("SELECT site, body FROM trends")}
 
 
 def _events(

@@ -11,15 +11,18 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from itertools import groupby
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
 from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
 __all__ = ["Batch", "Came", "GroupStore", "group_file"]
 
@@ -41,9 +44,14 @@ CREATE INDEX alarms_standing ON alarms (site) WHERE stands;
 CREATE TABLE estimates (site TEXT NOT NULL, quantity TEXT NOT NULL, asset TEXT NOT NULL,
   day INTEGER NOT NULL, told INTEGER NOT NULL, value REAL, low REAL, high REAL, unit TEXT NOT NULL,
   time INTEGER NOT NULL, PRIMARY KEY (site, quantity, asset, day)) WITHOUT ROWID;
+CREATE TABLE trends (site TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE history (id INTEGER PRIMARY KEY, lines BLOB NOT NULL);
 """
 _DAY = 86_400_000
+_TOGETHER = 200
+"""Sites whose trends are written together."""
+_QUARTERS = 190
+"""Days that this quarter and the last can span."""
 _EPOCH = 1 << 40
 """Room for the events of one journal."""
 
@@ -92,6 +100,9 @@ class GroupStore:
                 self._db.executescript(
                     f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA user_version = {_VERSION}; COMMIT;")
 
+            # Grows with every batch, so that a reader can ask for what is newer than it has.
+            self._updated = self._db.execute("SELECT max(updated) FROM sites").fetchone()[0] or 0
+
     def __repr__(self) -> str:
         return f"GroupStore({self.path.name})"
 
@@ -109,16 +120,53 @@ class GroupStore:
 
     def keep(self, batch: Batch, now: int) -> list[Came]:
         """Keep a batch in one transaction, on disk when this returns; return the new events."""
+        updated = max(self._updated + 1, now)
         with self._writing() as db:
             new = [came for came in batch.events if _add_event(db, came)]
             db.executemany(
                 "INSERT INTO sites VALUES (?, ?, ?) ON CONFLICT (site) "
                 "DO UPDATE SET updated = excluded.updated, body = excluded.body",
-                [(s.site, now, json.dumps(s.dump(), separators=(",", ":"))) for s in batch.states],
+                [(s.site, updated, json.dumps(s.dump(), separators=(",", ":")))
+                 for s in batch.states],
             )
             if batch.history:
                 db.execute("INSERT INTO history (lines) VALUES (?)", (batch.history,))
+        self._updated = updated
         return new
+
+    def refresh_trends(self, now: int, go_on: Callable[[], bool]) -> int:
+        """Work out anew how each site's quantities have changed; return how many sites were done.
+
+        A look at every day of two quarters: it is done for all readers, and site by site, so that
+        nothing else waits for it.
+        """
+        sites = [site for (site,) in self._ask("SELECT site FROM sites")]
+        done = 0
+        for start in range(0, len(sites), _TOGETHER):
+            made = []
+            for site in sites[start:start + _TOGETHER]:
+                if not go_on():
+                    return done
+                made.append((site, self._trends_of(site, now)))
+                done += 1
+            with self._writing() as db:
+                db.executemany("INSERT INTO trends VALUES (?, ?) ON CONFLICT (site) "
+                               "DO UPDATE SET body = excluded.body", made)
+        return done
+
+    def _trends_of(self, site: str, now: int) -> str:
+        marks = ", ".join("?" * len(TREND_QUANTITIES))
+        rows = self._ask(
+            "SELECT quantity, asset, day, value, unit, time FROM estimates WHERE site = ? "
+            f"AND quantity IN ({marks}) AND day >= ? ORDER BY quantity, asset, day",
+            (site, *TREND_QUANTITIES, now // _DAY - _QUARTERS))
+        found = [trend_of([EstimateDay(*row) for row in one], now)
+                 for _, one in groupby(rows, key=lambda row: row[:2])]
+        return json.dumps([asdict(t) for t in found if t is not None], separators=(",", ":"))
+
+    def _ask(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        with self._lock, _ours():
+            return self._db.execute(query, values).fetchall()
 
     # -- the way to the time series engine -------------------------------------------------------
 

@@ -13,22 +13,9 @@ from dataclasses import dataclass, field
 from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_settings import Customer, HubSettings, folded
 from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_trends import Trend
 
-__all__ = ["EstimateDay", "FleetFacts", "FleetView", "Sight", "sight_of"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EstimateDay:
-    """The last estimate of a quantity on one day (days since 1970 UTC)."""
-
-    quantity: str
-    asset: str
-    day: int
-    value: float | None
-    low: float | None
-    high: float | None
-    unit: str
-    time: int
+__all__ = ["FleetFacts", "FleetView", "Sight", "sight_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +25,7 @@ class FleetFacts:
     states: Mapping[str, SiteState] = field(default_factory=dict)
     alarms: Mapping[str, Sequence[FleetAlarm]] = field(default_factory=dict)
     """Those that are present."""
-    estimates: Mapping[str, Sequence[EstimateDay]] = field(default_factory=dict)
+    trends: Mapping[str, Sequence[Trend]] = field(default_factory=dict)
 
 
 Allowed = Callable[[str, str], bool]
@@ -92,9 +79,9 @@ class FleetView:
         """Return what is present at a site."""
         return self._facts.alarms.get(state.key, ()) if state.key in self._states else ()
 
-    def estimates(self, state: SiteState) -> Sequence[EstimateDay]:
-        """Return the estimates of a site, by day."""
-        return self._facts.estimates.get(state.key, ()) if state.key in self._states else ()
+    def trends(self, state: SiteState) -> Sequence[Trend]:
+        """Return how a site's quantities have changed."""
+        return self._facts.trends.get(state.key, ()) if state.key in self._states else ()
 
     def search(self, words: str) -> list[SiteState]:
         """Return the sites whose name, id or group holds every word."""

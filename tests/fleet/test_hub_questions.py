@@ -14,13 +14,18 @@ from collector.fleet.hub_questions import (
     leaking_more,
     out_of_date,
     purge_late,
-    quarter_before,
 )
 from collector.fleet.hub_state import SiteState
-from collector.fleet.hub_view import EstimateDay, FleetFacts, FleetView, Sight
+from collector.fleet.hub_trends import EstimateDay, Trend, quarter_before, trend_of
+from collector.fleet.hub_view import FleetFacts, FleetView, Sight
 from tests.fleet.support import DAY, alarm
 
 NOW = round(datetime(2026, 5, 20, 12, tzinfo=UTC).timestamp() * 1000)
+
+
+def _trends(rows: list[EstimateDay]) -> list[Trend]:
+    found = trend_of(rows, NOW)
+    return [found] if found is not None else []
 
 
 def view(
@@ -33,7 +38,7 @@ def view(
         states={f"north/{s}": SiteState(group="north", site=s, version=(versions or {}).get(s, ""))
                 for s in sites},
         alarms={f"north/{s}": a for s, a in (alarms or {}).items()},
-        estimates={f"north/{s}": e for s, e in (estimates or {}).items()},
+        trends={f"north/{s}": _trends(e) for s, e in (estimates or {}).items()},
     )
     return FleetView(facts, Sight(allowed=lambda group, site: True, title="all", staff=True))
 
@@ -89,7 +94,7 @@ def test_a_leak_that_grew_beyond_its_noise_and_no_other() -> None:
         "noisy": days("leak-rate", 2.0, 2.1, noise=0.9),
         "young": days("leak-rate", 2.0, 4.0, count=5),
         "other": days("nitrogen-demand", 2.0, 4.0),
-    }), NOW)
+    }))
     assert [f.state.site for f in found] == ["more", "grew"]
     assert "100 % more than last quarter" in found[0].sentence
     assert found[1].numbers["percent"] == pytest.approx(30, abs=1)
@@ -99,7 +104,7 @@ def test_one_wild_day_is_not_a_quarter() -> None:
     rows = days("leak-rate", 2.0, 2.0)
     wild = [*rows[:-1], EstimateDay(quantity="leak-rate", asset="r1", day=rows[-1].day, value=500.0,
                                     low=None, high=None, unit="scfh", time=rows[-1].time)]
-    assert leaking_more(view(estimates={"s": wild}), NOW) == []
+    assert leaking_more(view(estimates={"s": wild})) == []
 
 
 def test_a_tired_compressor_is_called_weak_or_delivers_less() -> None:
@@ -107,7 +112,7 @@ def test_a_tired_compressor_is_called_weak_or_delivers_less() -> None:
         view({"weak": [standing(condition="compressor-weak", signal=Signal.SERVICE)]},
              {"less": days("compressor-delivery", 100, 80, asset="gen1"),
               "same": days("compressor-delivery", 100, 99.9, asset="gen1", noise=0.2),
-              "more": days("compressor-delivery", 80, 100, asset="gen1")}), NOW)
+              "more": days("compressor-delivery", 80, 100, asset="gen1")}))
     assert [f.state.site for f in found] == ["weak", "less"]
     assert "20 % less" in found[1].sentence
 
