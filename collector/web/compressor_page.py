@@ -19,7 +19,7 @@ from collector.web.ranges import RangeView
 from collector.web.render import page as render
 from collector.web.run_view import Run, duty, runs_of
 from collector.web.thing_base import ThingId, ThingPages
-from collector.web.trend_view import drawn
+from collector.web.trend_view import DRAWN, drawn
 from collector.web.words import age, moment
 
 __all__ = ["CompressorPage", "RunView"]
@@ -48,7 +48,7 @@ class CompressorPage(ThingPages):
         """Answer with the page; refuses (404) what is no generator."""
         thing, span = thing_of(self._services, thing_id, "generator"), self._range(request)
         point = f"{thing_id}.compressor_running"
-        step = max(step_for(span.start, span.end, 1500), _MINUTE)
+        step = max(step_for(span.start, span.end, 1500), _MINUTE, 3 * self._every(point))
         steps = await self._services.trend(point, span.start, span.end, step)
         history = await self._services.past.estimates(
             "compressor-delivery", thing_id, span.start, span.end)
@@ -61,6 +61,10 @@ class CompressorPage(ThingPages):
             delivery=self._delivery(thing, history, span),
             estimates=[line for line in self._estimates(thing_id) if line.about in _SHOWN],
         )
+
+    def _every(self, point: str) -> int:
+        source = self._services.plant().source_of(point)
+        return source.every if source is not None else 0
 
     def _run_views(self, runs: Sequence[Run]) -> list[RunView]:
         now, zone = self._services.clock.now(), self._zone()
@@ -90,7 +94,7 @@ class CompressorPage(ThingPages):
             return None
         bars = tuple(Bar(start=r.start, end=max(r.end, r.start + 1)) for r in runs)
         return drawn(Bars(title=f"Runs of {thing.name}", start=span.start, end=span.end,
-                          rows=(("compressor", bars),), key="compressor-runs",
+                          rows=(("compressor", bars),), key="compressor-runs", width=DRAWN,
                           zone=self._services.plant().site.timezone,
                           description=f"{len(runs)} runs."))
 
@@ -107,7 +111,7 @@ class CompressorPage(ThingPages):
         return drawn(Plot(
             title=f"Delivery of {thing.name} against its baseline", start=span.start, end=span.end,
             zone=self._services.plant().site.timezone, floor=0.0, levels=levels,
-            key="compressor-delivery",
+            key="compressor-delivery", width=DRAWN,
             axis=Axis(unit=made[-1].unit, label="delivery"),
             series=(Curve(label="delivery", points=[(e.time, e.value) for e in made]),),
         ))

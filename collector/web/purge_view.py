@@ -13,7 +13,7 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_oxygen, sweep_time_constant
 from collector.plots import Band, Curve, Plot, axis_of
-from collector.web.trend_view import Occurred, limits_of, marks
+from collector.web.trend_view import DRAWN, Occurred, limits_of, marks
 
 __all__ = ["Expected", "expected_curve", "predicted_tau", "purge_plot"]
 
@@ -88,5 +88,5 @@ def purge_plot(
         known=min(now, end), zone=plant.site.timezone, axis=axis_of(kind, plant.site.units),
         series=(Band(label="measured", steps=steps), *curve), floor=0.0,
         levels=limits_of(vent, "oxygen"), spans=marks("oxygen", happened, start, end),
-        height=320, key=f"{vent.id}-purge",
+        height=300, width=DRAWN, key=f"{vent.id}-purge",
     )

@@ -24,8 +24,11 @@ class Run:
 def runs_of(steps: Sequence[TrendStep]) -> list[Run]:
     """Return the runs, oldest first; their edges are as sharp as the readings within a step.
 
-    A step's mean is the part of it in which the contact said "running".
+    A step's mean is the part of it in which the contact said "running". One step without readings
+    between two that have some is passed over: a poll that was late is no gap.
     """
+    steps = [s for before, s, after in zip([None, *steps], steps, [*steps[1:], None], strict=False)
+             if s.count or not (before and before.count and after and after.count)]
     runs: list[Run] = []
     group: list[TrendStep] = []
     before: TrendStep | None = None

@@ -30,9 +30,12 @@ from collector.web.board_lists import title_of
 from collector.web.words import moment
 
 __all__ = [
-    "Occurred", "TrendView", "drawn", "limits_of", "marks", "occurred", "strips", "trend_plot",
+    "DRAWN", "Occurred", "TrendView", "drawn", "limits_of", "marks", "occurred", "strips",
+    "trend_plot",
 ]
 
+DRAWN = 600
+"""Width of a drawing: its words must be read on a phone, where it is shown a little smaller."""
 _ROOM_OXYGEN = 19.5  # %, 29 CFR 1910.134
 _FROST = 4.0  # degC, NFPA 13: a valve room is kept at 40 F or more
 _ABOUT = {
@@ -135,7 +138,7 @@ def trend_plot(
         title=f"{kind.label[:1].upper()}{kind.label[1:]}, {thing.name}", description=words,
         start=start, end=end, known=min(end, now), zone=plant.site.timezone, axis=axis,
         series=(Band(label=kind.label, steps=steps),), levels=limits_of(thing, quantity),
-        spans=marks(quantity, happened, start, end), height=height,
+        spans=marks(quantity, happened, start, end), height=height, width=DRAWN,
         key=point.replace(".", "-"),
     )
     return TrendView(point=point, label=kind.label, words=words, svg=drawn(figure))
@@ -178,7 +181,7 @@ def strips(
     if not rows:
         return None
     return drawn(Bars(title=f"Contacts of {thing.name}", start=start, end=end, rows=rows,
-                      zone=plant.site.timezone, key=f"{thing.id}-contacts"))
+                      zone=plant.site.timezone, key=f"{thing.id}-contacts", width=DRAWN))
 
 
 def _row_label(quantity: str, kind: Quantity) -> str:

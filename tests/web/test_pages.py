@@ -161,10 +161,12 @@ def test_runs_are_told_from_the_contact_to_a_part_of_a_step() -> None:
     assert [(r.start, r.end, r.length, r.sure) for r in runs] == [
         (90_000, 255_000, 165_000, True), (420_000, 450_000, 30_000, True)]
     assert runs_of(steps([0, 0, None, 0])) == []
+    late = runs_of(steps([0, 1, None, 1, 0]))  # a poll that was late
+    assert [(r.start, r.end, r.sure) for r in late] == [(60_000, 240_000, True)]
 
 
 def test_a_run_that_a_gap_or_the_edge_cuts_says_so() -> None:
-    cut = runs_of(steps([1, 0, None, 1, 0, 1, None, 0, 1]))
+    cut = runs_of(steps([1, 0, None, None, 1, 0, 1, None, None, 0, 1]))
     assert [r.sure for r in cut] == [False, False, False, False]
 
 
