@@ -27,6 +27,7 @@ COMMANDS = {
     "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
     "people": "who may do what at the board: accounts, roles, passwords",
     "hub": "the fleet end: many sites from a broker, and a board for those who look after them",
+    "backup": "copy what a site or hub has kept, while it runs; or put it back",
     "dashboards": "write the Grafana dashboards of a site, or those for every site",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }

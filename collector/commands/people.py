@@ -14,16 +14,13 @@ Example:
 from __future__ import annotations
 
 import argparse
-import contextlib
 import getpass
 import sys
-import tomllib
 from pathlib import Path
 
 from collector.clock import SystemClock, format_instant
-from collector.config import load_site
+from collector.commands.folders import data_folder
 from collector.domain.errors import UsageError
-from collector.fleet.hub_settings import load_hub
 from collector.people import PEOPLE, Accounts, Role
 
 __all__ = ["add_arguments", "run"]
@@ -49,22 +46,12 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(f"{options.deed} needs a NAME")
     if options.deed in ("add", "role") and options.role is None:
         raise UsageError(f"{options.deed} needs a --role: {', '.join(Role)}")
-    accounts = Accounts(_folder(options.site) / PEOPLE)
+    accounts = Accounts(data_folder(options.site) / PEOPLE)
     try:
         _DEEDS[options.deed](accounts, options)
     finally:
         accounts.close()
     return 0
-
-
-def _folder(path: Path) -> Path:
-    """Return the data folder that a site file, or a hub's, names."""
-    raw: dict[str, object] = {}
-    with contextlib.suppress(OSError, ValueError):  # what is wrong with it is said below
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    if "groups" in raw and "site" not in raw:
-        return load_hub(path, secrets=False).data
-    return load_site(path, secrets=False).data
 
 
 def _list(accounts: Accounts, options: argparse.Namespace) -> None:

@@ -40,7 +40,8 @@ QUANTITY_IDS = (
 
 SUBJECT_IDS = (
     "commands", "site-file", "device-profile", "recorded-readings", "events", "alarm-states",
-    "calls", "acceptance", "reports", "fleet", "cautions",
+    "calls", "acceptance", "reports", "fleet",
+    "deployment", "network", "cautions",
 )
 """What is neither a condition nor a quantity."""
 

@@ -23,7 +23,7 @@ DATASOURCES = _closed(
         type={"const": "influxdb"}, access={"const": "proxy"}, url=_TEXT, user=_TEXT,
         isDefault=_BOOL, editable={"const": False},
         jsonData=_closed(["version", "dbName"], version={"const": "InfluxQL"}, dbName=_TEXT,
-                         httpMode={"enum": ["GET", "POST"]}, tlsAuthWithCACert=_TEXT),
+                         httpMode={"enum": ["GET", "POST"]}),
         secureJsonData={"type": "object", "additionalProperties": _TEXT},
     )},
 )

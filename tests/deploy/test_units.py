@@ -19,14 +19,15 @@ DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 UNIT = DEPLOY / "quietpipe@.service"
 
 
-@pytest.fixture
-def unit(tmp_path: Path) -> Path:
-    """The unit as one of its instances, with a program that exists on this machine."""
+@pytest.fixture(params=["quietpipe@fenmoor.service", "quietpipe-hub.service"])
+def unit(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
+    """A unit (of the site's, one instance), with a program that exists on this machine."""
     analyze = shutil.which("systemd-analyze")
     if analyze is None:
-        pytest.skip("no systemd-analyze on this machine")
-    text = UNIT.read_text().replace("/opt/quietpipe/bin/quietpipe", sys.executable)
-    path = tmp_path / "quietpipe@fenmoor.service"
+        pytest.skip("no systemd-analyze on this machine (Debian package systemd)")
+    source = DEPLOY / request.param.replace("fenmoor", "")
+    text = source.read_text().replace("/opt/quietpipe/bin/quietpipe", sys.executable)
+    path = tmp_path / request.param
     path.write_text(text)
     return path
 
@@ -94,3 +95,24 @@ def test_the_example_is_a_valid_site_file(monkeypatch: pytest.MonkeyPatch) -> No
     assert str(by_id["day-shift"].routes[0].hours[0]) == "07:00-19:00"
     assert by_id["day-shift"].routes[0].days == {0, 1, 2, 3, 4}
     assert {d.id for d in config.devices} == {"gen1-controller", "dock-panel"}
+
+
+def test_what_the_example_leaves_out_is_right_too(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+) -> None:
+    """The lines that lead out of the house, without their mark."""
+    from collector.config import load_site
+
+    text = (DEPLOY / "example-site.toml").read_text()
+    out = re.sub(r"^# ?", "", text[text.index("# [influx]"):], flags=re.MULTILINE)
+    for name in ("ca", "certificate", "key"):
+        (tmp_path / f"{name}.pem").write_text("x")
+    monkeypatch.setenv("INFLUX_PASSWORD", "a-word")
+    (tmp_path / "site.toml").write_text(
+        '[site]\nid = "fenmoor"\ntimezone = "Europe/London"\n'
+        + out.replace("/run/tls/", f"{tmp_path}/"))
+    config = load_site(tmp_path / "site.toml")
+    assert config.influx is not None
+    assert config.influx.url == "https://influx:8086"
+    assert config.mqtt is not None
+    assert config.mqtt.broker.tls
