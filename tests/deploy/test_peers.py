@@ -91,29 +91,40 @@ def _client(tls: Path, name: str) -> paho.Client:
 
 def test_a_site_may_publish_only_as_itself(tls: Path, broker: int) -> None:
     heard: list[str] = []
-    hub, site = _client(tls, "hub"), _client(tls, "fenmoor")
+    hub = _client(tls, "hub")
     hub.on_message = lambda client, data, message: heard.append(message.topic)
     ready: list[int] = []
+    hub.on_connect = lambda *_: hub.subscribe("#", 1)
     hub.on_subscribe = lambda *_: ready.append(1)
-    for client in (hub, site):
-        client.connect("127.0.0.1", broker)
-        client.loop_start()
+    hub.connect("127.0.0.1", broker)
+    hub.loop_start()
     try:
-        _until(lambda: hub.is_connected() and site.is_connected())
-        hub.subscribe("#", 1)
         _until(lambda: ready)
-        topics = ["spBv1.0/north/DDATA/marsh/gen1", "quietpipe/marsh/events",
-                  "spBv1.0/north/NCMD/marsh", "spBv1.0/STATE/hub",
-                  "spBv1.0/north/DDATA/fenmoor/gen1", "quietpipe/fenmoor/events",
-                  "quietpipe/north/fenmoor/mark"]
-        for topic in topics:
-            site.publish(topic, b"x", qos=1).wait_for_publish(5)
+        for topic in ("spBv1.0/north/DDATA/marsh/gen1", "quietpipe/marsh/events",
+                      "spBv1.0/north/NCMD/marsh", "spBv1.0/STATE/hub", "quietpipe/marsh/mark"):
+            _say(tls, broker, topic)  # some brokers hang up on whoever tries
+        own = ["spBv1.0/north/DDATA/fenmoor/gen1", "quietpipe/fenmoor/events",
+               "quietpipe/north/fenmoor/mark"]
+        for topic in own:
+            _say(tls, broker, topic)
         _until(lambda: len(heard) >= 3)
-        assert heard == topics[4:]
+        assert heard == own
     finally:
-        for client in (hub, site):
-            client.disconnect()
-            client.loop_stop()
+        hub.disconnect()
+        hub.loop_stop()
+
+
+def _say(tls: Path, port: int, topic: str) -> None:
+    """Publish once as the site ``fenmoor``, whatever the broker makes of it."""
+    site = _client(tls, "fenmoor")
+    done: list[int] = []
+    site.on_connect = lambda *_: site.publish(topic, b"x", qos=1)
+    site.on_publish = lambda *_: done.append(1)
+    site.on_disconnect = lambda *_: done.append(2)
+    site.connect("127.0.0.1", port)
+    while not done:
+        site.loop(0.1)
+    site.disconnect()
 
 
 def test_nobody_comes_in_without_a_certificate(tls: Path, broker: int) -> None:
