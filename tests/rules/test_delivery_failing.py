@@ -53,3 +53,27 @@ def test_each_recipient_counts():
 
 def test_the_silent_site_is_the_fleet_ends():
     assert story().reason("site-silent", "fenmoor") == "watched by the fleet end"
+
+
+def forwarding(s: Story, fact: str, at: int) -> Story:
+    s.events += s.watch.note(FactNoted(
+        time=T0 + at, site="fenmoor", fact=f"forwarding-{fact}", text="",
+        values={"target": "InfluxDB"},
+    ))
+    return s
+
+
+def test_a_far_end_that_stays_away_is_told_and_loses_nothing():
+    s = forwarding(story(), "not-through", MINUTE).advance(HOUR)
+    text = s.watch.alarms()[0].text
+    assert "InfluxDB does not take what is forwarded. The journal keeps it" in text
+    assert "Messages to" not in text
+    forwarding(s, "resumed", HOUR).advance(2 * HOUR)
+    assert s.moves(C) == [("raised", 11 * MINUTE), ("returned", HOUR + SECOND)]
+
+
+def test_a_recipient_and_a_far_end_are_told_apart():
+    s = forwarding(noted(story(), "given-up", MINUTE), "not-through", MINUTE).advance(HOUR)
+    text = s.watch.alarms()[0].text
+    assert "Messages to on-call do not get through. 1 given up so far." in text
+    assert "InfluxDB does not take what is forwarded" in text
