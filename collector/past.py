@@ -15,6 +15,8 @@ from collector.web.services import MeasureLine, PastServices, Search
 
 __all__ = ["past_services"]
 
+_FRESH = 60_000
+"""ms for which measures over weeks are as good as new."""
 _ESTIMATES = 3000
 """Estimates of one quantity read for one plot: years of days, or weeks of news."""
 
@@ -32,10 +34,17 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
     async def find(search: Search) -> Sequence[Event]:
         return await asyncio.to_thread(_find, journal(), search)
 
+    measured: dict[int, tuple[int, Sequence[MeasureLine]]] = {}
+
     async def measures(start: int, end: int) -> Sequence[MeasureLine]:
-        # From the first alarm on: what stood when the span began must be known.
-        events = await asyncio.to_thread(_alarms, journal(), None, end)
-        return measure_lines(measure(events, start, end), plant()) if start < end else ()
+        at, lines = measured.get(end - start, (end - _FRESH, ()))
+        if not 0 <= end - at < _FRESH:
+            # From the first alarm on: what stood when the span began must be known. That is all
+            # there ever was, and an open page asks again and again.
+            events = await asyncio.to_thread(_alarms, journal(), None, end)
+            lines = measure_lines(measure(events, start, end), plant())
+            measured[end - start] = (end, lines)
+        return lines
 
     async def deliveries(limit: int) -> Sequence[Delivery]:
         return await asyncio.to_thread(lambda: journal().recent_deliveries(limit))

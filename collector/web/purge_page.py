@@ -10,7 +10,6 @@ from starlette.responses import HTMLResponse
 from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.domain.plant import Vent
 from collector.domain.trends import TrendStep
-from collector.plots import step_for
 from collector.web.gathering import happened, thing_of
 from collector.web.purge_view import expected_curve, purge_plot
 from collector.web.render import page as render
@@ -34,7 +33,7 @@ class PurgePage(ThingPages):
         if span.now and done is not None and done.high is not None:
             # As far ahead as the forecast reaches, and not so far that the past shrinks away.
             end = min(max(round(done.high * 1000), end), end + 2 * (span.end - span.start))
-        step = step_for(span.start, span.end)
+        step = span.step()
         steps = await self._services.trend(f"{vent.id}.oxygen", span.start, span.end, step)
         marks = await happened(self._services, vent, span.start, span.end)
         feed = self._feed(vent)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+from collector.plots import step_for
 from collector.web.asks import read_instant
 from collector.web.words import moment
 
@@ -29,6 +30,10 @@ class Choice:
     current: bool
 
 
+_LONG = 2 * _DAY
+"""ms from which on a trend is told in whole hours."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeView:
     """The stretch shown (ms), in words, and the links to others; ``now`` where it ends now."""
@@ -44,6 +49,11 @@ class RangeView:
     later: str
     """Empty where there is nothing later."""
 
+    def step(self, points: int = 400) -> int:
+        """Return the step (ms) to ask of a trend for a drawing of about so many points."""
+        step = step_for(self.start, self.end, points)
+        return max(step, _HOUR) if self.end - self.start > _LONG else step
+
 
 def read_range(
     query: Mapping[str, str], now: int, zone: ZoneInfo, *, default: str = "1d",
@@ -54,6 +64,9 @@ def read_range(
     length = _SPANS[key][1]
     end = min(read_instant("to", query["to"]), now) if query.get("to") else now
     start = end - length
+    if length > _LONG:
+        # On the hour, so that hours of the journal lie whole in the steps and need no unpacking.
+        start = start // _HOUR * _HOUR
 
     def link(span: str, to: int | None) -> str:
         return "?" + urlencode({"span": span} | ({"to": to // 1000} if to is not None else {}))

@@ -12,7 +12,6 @@ from starlette.responses import HTMLResponse
 from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import point_kind, split_point
 from collector.domain.trends import TrendStep
-from collector.plots import step_for
 from collector.web.compressor_page import CompressorPage
 from collector.web.gathering import happened, points_of, thing_of, trends
 from collector.web.purge_page import PurgePage
@@ -45,7 +44,7 @@ def add_thing_pages(app: FastAPI, services: BoardServices) -> None:
 class _Pages(ThingPages):
     async def thing(self, request: Request, thing_id: ThingId) -> HTMLResponse:
         thing, span = thing_of(self._services, thing_id), self._range(request)
-        step = step_for(span.start, span.end)
+        step = span.step()
         kinds = {p: point_kind(thing.kind, split_point(p)[1])
                  for p in points_of(self._services, thing)}
         points = [p for p, k in kinds.items() if k is not None and k.unit not in _NO_TREND]
@@ -71,10 +70,8 @@ class _Pages(ThingPages):
         if point not in points_of(self._services, thing):
             raise Refusal(404, "This site has no such point.")
         span, plant, now = self._range(request), self._services.plant(), self._services.clock.now()
-        steps = await self._services.trend(point, span.start, span.end,
-                                           step_for(span.start, span.end))
-        rows = await self._services.trend(point, span.start, span.end,
-                                          step_for(span.start, span.end, 32))
+        steps = await self._services.trend(point, span.start, span.end, span.step())
+        rows = await self._services.trend(point, span.start, span.end, span.step(_ROWS))
         marks = await happened(self._services, thing, span.start, span.end)
         drawing = trend_plot(plant, point, steps, marks, start=span.start, end=span.end, now=now,
                              height=340)

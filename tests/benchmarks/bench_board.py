@@ -37,6 +37,7 @@ from tests.web.fakes import FakeSite
 
 HOUR, DAY = 3_600_000, 86_400_000
 END = 1_784_448_000_000
+NOW = END - 1000  # not on the hour, as people do not look on the hour
 PAGES = ("/", "/alarms", "/alarms?q=pressure&from=2025-10-01", "/work", "/health", "/things/g0",
          "/things/g0?span=1w", "/things/g0?span=1y", "/things/r0", "/things/r0?span=1y",
          "/things/g0/compressor", "/things/g0/compressor?span=1w", "/things/g0/compressor?span=1y",
@@ -120,7 +121,7 @@ def services(journal: Journal) -> BoardServices:
             lambda: [s.event for s in journal.events(start=start, end=end)])
 
     return replace(
-        site.services(), plant=lambda: site_plant, clock=ManualClock(END), picture=picture,
+        site.services(), plant=lambda: site_plant, clock=ManualClock(NOW), picture=picture,
         alarms=list, not_watched=list, fills=list, trend=trend, events=events,  # type: ignore[arg-type]
         baselines=list, handbook=board_page, past=past_services(lambda: journal,
                                                                lambda: site_plant),
