@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from collector.cli import main
+from collector.config.tables import Table
 from collector.domain.errors import SiteFileError
-from collector.fleet.hub_settings import HubSettings, load_hub
+from collector.explain.marks import Fence
+from collector.fleet.hub_settings import (
+    CustomerTable,
+    GroupTable,
+    HubMqttTable,
+    HubSettings,
+    HubTable,
+    load_hub,
+)
+from tests.docs.support import codes, rows, sections, source
 
 FILE = """
 [hub]
@@ -104,3 +115,26 @@ def test_accounts_are_made_with_the_hub_s_file(
     assert main(["people", str(file), "list"]) == 0
     assert "Ann Mill" in capsys.readouterr().out
     assert (tmp_path / "var" / "hub" / "people.sqlite").exists()
+
+
+@pytest.mark.parametrize(("place", "table"), [
+    ("[hub]", HubTable), ("[mqtt]", HubMqttTable), ("[[groups]]", GroupTable),
+    ("[[customers]]", CustomerTable),
+])
+def test_every_key_of_the_file_is_told_on_its_page(place: str, table: type[Table]) -> None:
+    section = sections(source("fleet"))[place]
+    told = {row["key"]: row for row in rows(section)}
+    shared = {"broker", "username", "password", "ca", "certificate", "key"} \
+        if place == "[mqtt]" else set()
+    assert set(told) | shared == set(table.model_fields)
+    assert shared <= codes(section)
+    for key, row in told.items():
+        table.model_validate({key: tomllib.loads(f"x = {row['example']}")["x"]})
+
+
+def test_the_example_of_the_page_is_a_right_file(tmp_path: Path) -> None:
+    text = next(b.text for b in source("fleet") if isinstance(b, Fence) and "[hub]" in b.text)
+    path = tmp_path / "hub.toml"
+    path.write_text(text)
+    made = load_hub(path, secrets=False)
+    assert made.customers[0].has("north", "mill-one")
