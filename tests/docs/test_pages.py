@@ -53,7 +53,7 @@ PROFILE = '[[points]]\nquantity = "tank_pressure"\ntable = "input-registers"\nad
 
 
 def test_every_page_has_its_file_and_every_file_is_a_page() -> None:
-    assert {p.stem for p in PAGES.glob("*")} == {*page_ids(), CONTENTS}
+    assert {p.stem for p in PAGES.glob("*.md")} == {*page_ids(), CONTENTS}
     assert len(page_ids()) == len(set(page_ids())) == 35 + 13 + len(SUBJECT_IDS)
 
 
