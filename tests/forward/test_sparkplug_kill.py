@@ -57,15 +57,10 @@ ca = "{me.ca}"
 certificate = "{me.certificate}"
 key = "{me.key}"
 """)
-        for n in range(KILLS):
+        for _ in range(KILLS):
             daemon = DaemonProcess(site)
             _one_more(observer, "NBIRTH")
             time.sleep(rng.uniform(0.0, 2.0))
-            if n == KILLS // 2:
-                observer.lost()
-                broker.restart()
-                observer.wait_ready()
-                _one_more(observer, "NBIRTH")
             daemon.kill()
             _one_more(observer, "NDEATH")
         daemon = DaemonProcess(site)
