@@ -44,7 +44,7 @@ class Works:
                 str(self.clock.origin), str(SPEED), str(self._started), cwd=ROOT,
                 stdout=asyncio.subprocess.PIPE, stderr=log)
         assert self.watch.stdout is not None
-        assert await asyncio.wait_for(self.watch.stdout.readline(), 30) == b"ready\n"
+        assert await asyncio.wait_for(self.watch.stdout.readline(), 90) == b"ready\n"
 
     async def kill_watch(self) -> None:
         self.watch.kill()

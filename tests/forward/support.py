@@ -49,7 +49,7 @@ def decoded(payload: bytes) -> Any:
     return message
 
 
-async def until(check: Callable[[], Any], what: str, within: float = 15.0) -> Any:
+async def until(check: Callable[[], Any], what: str, within: float = 45.0) -> Any:
     end = time.monotonic() + within
     while not (answer := check()):
         assert time.monotonic() < end, f"not within {within:g} s: {what}"

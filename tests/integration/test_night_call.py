@@ -174,7 +174,7 @@ async def night(folder: Path) -> AsyncIterator[Night]:
             daemon = Daemon(site, clock=clock, on_event=events.append)
             ready = asyncio.Event()
             running = asyncio.create_task(daemon.run(ready.set))
-            await asyncio.wait_for(ready.wait(), 20)
+            await asyncio.wait_for(ready.wait(), 60)
             yield Night(clock, peer, mail, daemon, events)
             daemon.stop()
             await asyncio.wait_for(running, 20)

@@ -18,7 +18,7 @@ from tests.web.fakes import PASSWORD, TOKEN, FakeSite, declared
 ACKNOWLEDGE = "/api/v1/alarms/compressor-long-run.gen1.1784447590/acknowledge"
 TARGETS = {
     "alarm": "compressor-long-run.gen1.1784447590", "fill": "r1",
-    "baseline": "compressor-delivery.gen1",
+    "impairment": "r1", "visit": "gen1", "baseline": "compressor-delivery.gen1",
 }
 ASKED = {"why": "because", "for": "1 h"}
 
