@@ -26,7 +26,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 SPEED = 240.0
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(900)]
 
 
 class Works:

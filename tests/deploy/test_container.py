@@ -74,7 +74,7 @@ def _moved(text: str, image: Path) -> str:
     return text
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(900)  # every package of the image is installed
 def test_the_steps_one_by_one(tmp_path: Path) -> None:
     image, work = tmp_path / "image", ROOT
