@@ -30,6 +30,7 @@ _ZERO = 1.0  # psi: what an empty pipe or a dead sensor reads
 _LEAST = 0.5  # psi/min
 _MARGIN = 3.0
 _TANK_FELL = 2.0  # psi
+_TANK_FALLS = 1.0  # psi/min; what risers draw day by day takes less from a tank
 _MINUTE = 60_000
 _SEEN = 10_000
 """Longest ms between two readings that no pipe empties in, however it was opened."""
@@ -67,6 +68,8 @@ class _FallState(State):
     jumped: bool = False
     apart: int = 0
     """ms between the readings before and after the first mark down."""
+    gone: str = ""
+    """What said that gas went, once anything has: a tank that is empty falls no more."""
     since_at: int | None = None
     ended_at: int | None = None
     tank: float | None = None
@@ -150,7 +153,7 @@ class PressureFallingFast(Rule):
 
     def _found(self, at: int, value: float, *, jumped: bool) -> None:
         s = self.state
-        s.falling, s.jumped, s.low = True, jumped, value
+        s.falling, s.jumped, s.low, s.gone = True, jumped, value, ""
         s.since_at, s.ended_at = s.start_at, None
 
     def _recover(self, at: int, value: float) -> None:
@@ -168,6 +171,8 @@ class PressureFallingFast(Rule):
         s = self.state
         if s.mark_at is None:
             return Finding.unknown("no reading yet")
+        if s.falling and s.jumped and not s.gone:
+            s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
             return Finding.absent(s.ended_at)
         return Finding.present(s.since_at)
@@ -181,7 +186,7 @@ class PressureFallingFast(Rule):
         s = self.state
         return (
             s.falling and s.jumped and s.apart <= _SEEN and self._told_low
-            and not self._gas_went(now)
+            and not (s.gone or self._gas_went(now))
         )
 
     def quiet(self, point: str) -> tuple[float, float] | None:
@@ -206,8 +211,10 @@ class PressureFallingFast(Rule):
         if switch.value is not None and switch.fresh(now) and switch.value >= 0.5:
             return "the low-air switch says so too"
         tank = self._tank(now)
-        if tank is not None and s.tank is not None and s.tank - tank >= _TANK_FELL:
-            return "the tank has fallen since"
+        if tank is not None and s.tank is not None and s.since_at is not None:
+            enough = max(_TANK_FELL, _TANK_FALLS * (now - s.since_at) / _MINUTE)
+            if s.tank - tank >= enough:
+                return "the tank has fallen since"
         if self._fed_by and self.context.inputs.mode(self._fed_by, now) == "air-fill":
             return "the generator has gone to air-fill"
         return ""
@@ -217,7 +224,7 @@ class PressureFallingFast(Rule):
         s, words = self.state, self.words
         known = self.context.inputs.point(self._pressure).value
         last = s.low if known is None else known
-        gone = self._gas_went(now) if s.jumped else ""
+        gone = (s.gone or self._gas_went(now)) if s.jumped else ""
         cause = "sensor" if s.jumped and not gone else "pressure"
         values: Values = {
             "pressure_psi": round(last, 2), "from_psi": round(s.start, 2),
