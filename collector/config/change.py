@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from collector.config.mistakes import Key, Mistakes, Source, read_text
+from collector.config.mistakes import Key, Mistakes, Source, read_text, unreadable
 from collector.config.shape import parse_toml
 
 __all__ = ["changed"]
@@ -23,8 +23,7 @@ def changed(
     try:
         _, text = read_text(path)
     except (OSError, UnicodeDecodeError) as exc:
-        why = exc.strerror if isinstance(exc, OSError) and exc.strerror else "it is not UTF-8 text"
-        mistakes.add(Source(str(path), ""), (), f"cannot be read: {why}", "a change (TOML)")
+        mistakes.add(Source(str(path), ""), (), unreadable(exc), "a change (TOML)")
         return base, {}
     over = parse_toml(path.name, text, mistakes)
     if over is None:

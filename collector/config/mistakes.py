@@ -10,7 +10,9 @@ from typing import Any
 
 from collector.domain.errors import Mistake
 
-__all__ = ["Key", "Mistakes", "Source", "line_map", "nearest", "path_text"]
+__all__ = [
+    "Key", "Mistakes", "Source", "line_map", "nearest", "path_text", "read_text", "unreadable",
+]
 
 Key = tuple[str | int, ...]
 """Where a value lies: ``("generators", 0, "cut_in")``."""
@@ -192,3 +194,9 @@ def read_text(path: Path) -> tuple[bytes, str]:
     """Return the bytes and text of a file. Raises ``OSError`` or ``UnicodeDecodeError``."""
     raw = path.read_bytes()
     return raw, raw.decode("utf-8-sig")
+
+
+def unreadable(error: OSError | UnicodeDecodeError) -> str:
+    """Return what is wrong with a file that :func:`read_text` could not read."""
+    why = error.strerror if isinstance(error, OSError) else None
+    return f"cannot be read: {why or 'it is not UTF-8 text'}"

@@ -10,7 +10,7 @@ from typing import Any
 
 from collector.config.change import changed
 from collector.config.conditions import read_conditions
-from collector.config.mistakes import Mistakes, Source, read_text
+from collector.config.mistakes import Mistakes, Source, read_text, unreadable
 from collector.config.outward import (
     BoardSettings,
     HeartbeatSettings,
@@ -76,8 +76,7 @@ def load_site(
     try:
         raw, text = read_text(path)
     except (OSError, UnicodeDecodeError) as exc:
-        why = exc.strerror if isinstance(exc, OSError) and exc.strerror else "it is not UTF-8 text"
-        mistakes.add(Source(str(path), ""), (), f"cannot be read: {why}", "a site file (TOML)")
+        mistakes.add(Source(str(path), ""), (), unreadable(exc), "a site file (TOML)")
         raise SiteFileError(mistakes.sorted()) from exc
     data = parse_toml(path.name, text, mistakes)
     if data is None:

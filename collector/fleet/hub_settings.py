@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import Field
 
 from collector.config.addresses import host_and_port
-from collector.config.mistakes import Mistakes, Source, read_text
+from collector.config.mistakes import Mistakes, Source, read_text, unreadable
 from collector.config.outward import Outward
 from collector.config.shape import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
@@ -136,8 +136,7 @@ def load_hub(path: Path, *, secrets: bool = True) -> HubSettings:
     try:
         _, text = read_text(path)
     except (OSError, UnicodeDecodeError) as exc:
-        why = exc.strerror if isinstance(exc, OSError) and exc.strerror else "it is not UTF-8 text"
-        mistakes.add(Source(str(path), ""), (), f"cannot be read: {why}", "a hub's file (TOML)")
+        mistakes.add(Source(str(path), ""), (), unreadable(exc), "a hub's file (TOML)")
         raise SiteFileError(mistakes.sorted()) from exc
     data = parse_toml(path.name, text, mistakes)
     if data is None:
