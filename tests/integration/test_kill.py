@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+import sqlite3
 import time
 from collections import Counter
 from collections.abc import AsyncIterator
@@ -108,16 +109,27 @@ def _alarms(folder: Path) -> list[AlarmMoved]:
         return [s.event for s in journal.events() if isinstance(s.event, AlarmMoved)]
 
 
+def _rows(folder: Path) -> int:
+    """Return how many readings are committed, without taking the journal from the daemon."""
+    path = folder / "data" / "journal.sqlite"
+    if not path.exists():
+        return 0
+    with contextlib.closing(sqlite3.connect(path)) as db, \
+            contextlib.suppress(sqlite3.OperationalError):  # its tables are only being made
+        return int(db.execute("SELECT count(*) FROM readings").fetchone()[0])
+    return 0
+
+
 def _kill_at_random(site: Path, rng: random.Random) -> None:
     """Kill a daemon once while it still starts, three times out of four well under way."""
     daemon = DaemonProcess(site)
     if rng.random() < 0.25:
         time.sleep(rng.uniform(0.2, 2.0))
     else:
-        log = site.parent / "data" / "journal.sqlite-wal"
-        began = time.time()
-        until(lambda: log.exists() and log.stat().st_mtime > began, within=30,
-              what=f"a commit; {daemon.tail()}")
+        # The first commit only says that the watch began: it is at work once readings follow.
+        began = _rows(site.parent)
+        until(lambda: _rows(site.parent) > began, within=30,
+              what=f"a committed reading; {daemon.tail()}")
         time.sleep(rng.uniform(0.0, 2.5))
     assert daemon.process.poll() is None, daemon.tail()
     daemon.kill()
@@ -142,7 +154,7 @@ def test_a_pulled_plug_at_random_moments_loses_and_doubles_nothing(tmp_path, kil
             assert kept_events.items() <= events.items(), "a committed event is gone or changed"
             grown += len(readings) > len(kept_readings)
             kept_readings, kept_events = readings, events
-        assert grown > kills // 3, "the daemon was mostly killed before it did anything"
+        assert grown > kills // 2, "the daemon was mostly killed before it did anything"
 
         daemon = DaemonProcess(site)
         before = len(far.received)
