@@ -31,7 +31,7 @@ def _point(line: str) -> Point:
     if not line:
         raise ValueError("an empty line")
     head, at = _until(line, 0, " ", quotes=False)
-    names, _ = _split(head, ",")
+    names = _split(head, ",")
     measurement = _plain(names[0], ", ")
     if not measurement or measurement.startswith("_"):
         raise ValueError(f"no name for a measurement: {measurement!r}")
@@ -62,18 +62,14 @@ def _until(text: str, at: int, stop: str, *, quotes: bool) -> tuple[str, int]:
     return text[start:], len(text)
 
 
-def _split(text: str, mark: str, *, quotes: bool = False) -> tuple[list[str], int]:
+def _split(text: str, mark: str, *, quotes: bool = False) -> list[str]:
     parts, at = [], 0
-    while at <= len(text):
+    while True:
         part, after = _until(text, at, mark, quotes=quotes)
         parts.append(part)
-        if after == len(text) and not text.endswith(mark):
-            break
+        if after == at + len(part):  # no mark was passed: this was the last
+            return parts
         at = after
-        if at == len(text):
-            parts.append("")
-            break
-    return parts, at
 
 
 def _plain(text: str, escaped: str) -> str:
@@ -82,7 +78,7 @@ def _plain(text: str, escaped: str) -> str:
 
 def _pair(text: str, *, quotes: bool) -> tuple[str, str]:
     key, at = _until(text, 0, "=", quotes=quotes)
-    if at == 0 or not key or text[at - 1:at] != "=":
+    if not key or at == len(key):
         raise ValueError(f"no key and value: {text!r}")
     name = _plain(key, ",= ")
     if name.startswith("_"):
@@ -100,7 +96,7 @@ def _tag(text: str) -> tuple[str, str]:
 
 
 def _fields(text: str) -> dict[str, float | int | str | bool]:
-    parts, _ = _split(text, ",", quotes=True)
+    parts = _split(text, ",", quotes=True)
     found = dict(_field(p) for p in parts)
     if not found:
         raise ValueError("no field")

@@ -6,7 +6,7 @@ import math
 import warnings
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from collector.forward.influx_lines import Line
@@ -59,6 +59,8 @@ values = st.one_of(
 )
 
 
+@example(measurement=",", tags={",": ","}, fields={",": 0.0}, time=0)
+@example(measurement="=", tags={"=": "="}, fields={"=": "="}, time=0)
 @given(measurement=names, tags=st.dictionaries(names, names, max_size=3),
        fields=st.dictionaries(names, values, min_size=1, max_size=4),
        time=st.integers(min_value=0, max_value=2**53))
