@@ -16,10 +16,10 @@ import sys
 import zlib
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import accumulate, groupby, pairwise
+from itertools import accumulate, groupby, islice, pairwise
 from math import copysign, isfinite
 
-__all__ = ["pack_times", "pack_values", "unpack_times", "unpack_values"]
+__all__ = ["pack_times", "pack_values", "unpack_instants", "unpack_times", "unpack_values"]
 
 _CODES = {1: "B", 2: "H", 4: "I", 8: "Q"}
 _SCALES = tuple(10**d for d in range(7))
@@ -107,6 +107,12 @@ def unpack_times(hour_start: int, block: bytes) -> tuple[list[int], list[int], l
     commits, _ = _read_series(data, at)
     times = [t + hour_start for t in accumulate(accumulate(twice))]
     return times, latencies, commits
+
+
+def unpack_instants(hour_start: int, block: bytes) -> list[int]:
+    """Return only the instants of what :func:`pack_times` was given."""
+    twice, _ = _read_vector(zlib.decompress(block), 0)
+    return [t + hour_start for t in accumulate(accumulate(twice))]
 
 
 def _decimals(values: Sequence[float]) -> tuple[int, list[int]] | None:
@@ -207,7 +213,7 @@ def unpack_values(block: bytes) -> tuple[list[float | None], list[int], list[int
     qualities: list[int] = []
     whys: list[int] = []
     for size, missing, quality, why in zip(*(runs[i::4] for i in range(4)), strict=True):
-        values.extend([None] * size if missing else [next(present) for _ in range(size)])
+        values.extend([None] * size if missing else islice(present, size))
         qualities.extend([quality] * size)
         whys.extend([why] * size)
     return values, qualities, whys

@@ -12,16 +12,14 @@ import struct
 import threading
 from collections import OrderedDict
 from collections.abc import Collection, Iterator, Sequence
-from math import fsum
 from typing import Any, NamedTuple
 
 from collector.domain.readings import Quality
-from collector.domain.trends import TrendStep
 from collector.journal.codec import unpack_times, unpack_values
 
 __all__ = [
-    "GOOD", "HOUR", "QUALITIES", "HourCache", "Row", "counts", "hour_rows", "last_row", "next_hour",
-    "packed_series_rows", "span", "trend",
+    "GOOD", "HOUR", "QUALITIES", "HourCache", "Row", "counts", "hour_rows", "last_row",
+    "next_hour", "packed_series_rows", "span",
 ]
 
 HOUR = 3_600_000
@@ -31,7 +29,6 @@ QUALITIES = tuple(Quality)
 """Qualities in the order of their stored codes."""
 
 GOOD = QUALITIES.index(Quality.GOOD)
-
 
 _ABSURD = 1e290
 """Sizes from here on are kept but not averaged: their sums would leave the range of a float."""
@@ -155,72 +152,6 @@ def last_row(db: sqlite3.Connection, series: int) -> Row | None:
         return newest
     packed = packed_series_rows(db, hour, series)[-1]
     return packed if newest is None or packed.time > newest.time else newest
-
-
-class _Step:
-    """Collects one step of a trend."""
-
-    __slots__ = ("count", "high", "low", "sums")
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.sums: list[float] = []
-        self.low = float("inf")
-        self.high = float("-inf")
-
-    def add(self, count: int, total: float, low: float, high: float) -> None:
-        self.count += count
-        self.sums.append(total)
-        # Compared by hand: this runs for every hour of every point of a year's report.
-        if low < self.low:
-            self.low = low
-        if high > self.high:
-            self.high = high
-
-    def done(self, start: int, end: int) -> TrendStep:
-        if not self.count:
-            return TrendStep(start=start, end=end, count=0, low=None, mean=None, high=None)
-        # Rounding may put the mean of equal values a hair outside of them.
-        mean = min(max(fsum(self.sums) / self.count, self.low), self.high)
-        return TrendStep(
-            start=start, end=end, count=self.count, low=self.low, mean=mean, high=self.high
-        )
-
-
-def trend(db: sqlite3.Connection, series: int, start: int, end: int, step: int) -> list[TrendStep]:
-    """Return the steps from ``start`` to ``end`` (excluded); the last may be shorter.
-
-    A packed hour that lies within one step counts by its aggregates, any other by its samples, so
-    the answer is exact for every step.
-    """
-    steps = [_Step() for _ in range(-((start - end) // step))]
-
-    def add(time: int, value: float | None, quality: int) -> None:
-        if start <= time < end and value is not None and counts(value, quality):
-            steps[(time - start) // step].add(1, value, value, value)
-
-    rows = db.execute(
-        "SELECT hour, count_good, low, mean, high FROM packed_hours "
-        "WHERE series = ? AND hour >= ? AND hour <= ?", (series, start // HOUR, (end - 1) // HOUR),
-    )
-    for hour, count, low, mean, high in rows:
-        first = hour * HOUR
-        position = (first - start) // step
-        if first >= start and first + HOUR <= min(start + (position + 1) * step, end):
-            if count:
-                steps[position].add(count, mean * count, low, high)
-        else:
-            for row in packed_series_rows(db, hour, series):
-                add(row.time, row.value, row.quality)
-    for time, value, quality in db.execute(
-        "SELECT time, value, quality FROM readings WHERE series = ? AND time >= ? AND time < ?",
-        (series, start, end),
-    ):
-        if not isinstance(value, bytes):
-            add(time, value, quality)
-    return [
-        s.done(start + i * step, min(start + (i + 1) * step, end)) for i, s in enumerate(steps)
-    ]
 
 
 class HourCache:

@@ -21,7 +21,15 @@ from collector.domain.errors import JournalCorrupt, JournalError
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 from collector.domain.trends import TrendStep
-from collector.journal import consumers, finding, history, outbox, packing, retention
+from collector.journal import (
+    consumers,
+    finding,
+    history,
+    outbox,
+    packing,
+    retention,
+    trending,
+)
 from collector.journal.connection import Database
 from collector.journal.facts import (
     Commit,
@@ -221,7 +229,16 @@ class Journal:
         if step <= 0 or end <= start:
             raise ValueError(f"no steps of {step} ms from {start} to {end}")
         with self._database.reading() as db:
-            return history.trend(db, self._series.all(db).get(point, 0), start, end, step)
+            return trending.trend(db, self._series.all(db).get(point, 0), start, end, step)
+
+    def numbers(self, point: str, start: int, end: int) -> list[tuple[int, float | None]]:
+        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
+
+        In time order; a reading that is not good has ``None``, as in ``Reading.usable``. Where only
+        the numbers are wanted this is several times faster than :meth:`readings`.
+        """
+        with self._database.reading() as db:
+            return trending.numbers(db, self._series.all(db).get(point, 0), start, end)
 
     def last_readings(self) -> list[Reading]:
         """Return the newest reading of each point that has one."""

@@ -9,7 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.journal.codec import pack_times, pack_values, unpack_times, unpack_values
+from collector.journal.codec import (
+    pack_times,
+    pack_values,
+    unpack_instants,
+    unpack_times,
+    unpack_values,
+)
 
 FLOATS = st.floats(allow_nan=True, allow_infinity=True, width=64)
 DECIMALS = st.builds(lambda n, d: n / 10**d, st.integers(-40000, 40000), st.integers(0, 4))
@@ -61,6 +67,7 @@ def test_times_latencies_and_commits_come_back(samples):
         [c for _, _, c in samples],
     )
     assert unpack_times(hour, pack_times(hour, *vectors)) == vectors
+    assert unpack_instants(hour, pack_times(hour, *vectors)) == vectors[0]
 
 
 def noisy(convert, seed=4):

@@ -137,6 +137,39 @@ def test_trends_are_exact_for_every_step(journal, start, step):
     assert step > HOUR or any(s.count == 0 for s in got)
 
 
+@pytest.mark.parametrize("packed", [0, 2, 6])
+def test_numbers_are_what_the_readings_say(journal, packed):
+    rng = random.Random(packed)
+    rows = [
+        reading(T0 + i * 40_000 + rng.randrange(900), rng.choice([rng.randrange(900) / 10, -0.0]),
+                quality=rng.choice([*[Quality.GOOD] * 5, Quality.BAD, Quality.STALE]))
+        for i in range(500) if not 100 < i < 330
+    ]
+    late = [rows.pop(20), rows.pop(-20)]
+    journal.commit(rows, [])
+    journal.pack(T0 + packed * HOUR)
+    journal.commit([*late, reading(T0 + 77, math.inf)], [])
+    for start, end in ((T0, T0 + 6 * HOUR), (T0 + 1_234_567, T0 + HOUR * 5 + 1), (T0, T0 + 78)):
+        got = journal.numbers("gen1.tank_pressure", start, end)
+        assert got == [(r.time, r.usable) for r in
+                       journal.readings(["gen1.tank_pressure"], start, end)]
+        assert any(value is None for _, value in got) or end == T0 + 78
+    assert journal.numbers("gen1.tank_pressure", T0 + HOUR, T0 + HOUR) == []
+    assert journal.numbers("no.pressure", T0, T0 + HOUR) == []
+
+
+def test_a_value_that_is_no_number_stays_one_and_spoils_no_trend(journal):
+    journal.commit([reading(T0, 1.0), reading(T0 + 1000, math.nan), reading(T0 + 2000, 3.0)], [])
+    for _ in range(2):
+        times, values = zip(*journal.numbers("gen1.tank_pressure", T0, T0 + HOUR), strict=True)
+        assert times == (T0, T0 + 1000, T0 + 2000)
+        assert (values[0], values[2]) == (1.0, 3.0)
+        assert math.isnan(values[1])
+        (step,) = journal.trend("gen1.tank_pressure", T0, T0 + 1_000_000, HOUR)
+        assert (step.count, step.low, step.mean, step.high) == (2, 1.0, 2.0, 3.0)
+        journal.pack(T0 + HOUR)
+
+
 def test_a_trend_of_nothing_is_all_gaps(journal):
     steps = journal.trend("no.pressure", T0, T0 + HOUR, HOUR)
     assert [(s.count, s.mean) for s in steps] == [(0, None)]
