@@ -24,6 +24,10 @@ class JournalHistory:
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
 
+    def numbers(self, point: str, start: int, end: int) -> Sequence[tuple[int, float | None]]:
+        """Return times and values in time order, ``None`` where a value is not good."""
+        return self._journal.numbers(point, start, end)
+
     def readings(
         self, points: Sequence[str] | None, start: int | None, end: int | None,
     ) -> Iterable[Reading]:

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from collector.acceptance.finding import Finding, Outcome
 from collector.acceptance.judges import judge
-from collector.acceptance.look import Look
+from collector.acceptance.look import Look, Number
 from collector.acceptance.record import Entry, Record, Result, Signature
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.acceptance.store import RecordError, RecordStore
@@ -38,6 +38,12 @@ _NAME, _TEXT = 80, 500
 
 class History(Protocol):
     """What a desk reads: the journal offers it."""
+
+    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
+        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
+
+        In time order; ``None`` stands for a value that is not good.
+        """
 
     def readings(
         self, points: Sequence[str] | None, start: int | None, end: int | None,
@@ -119,14 +125,21 @@ class Desk:
     def look(self, step: Step, entry: Entry, now: int) -> Finding:
         """Judge a step's readings since it was begun."""
         plant, began = self._plant(), entry.began if entry.began is not None else now
-        points = step.points
-        kept: dict[str, list[Reading]] = {p: [] for p in points}
-        for reading in self._history.readings(points, began, max(now, began) + 1):
-            kept[reading.point].append(reading)
+        points, end = step.points, max(now, began) + 1
+        numbers = {p: self._history.numbers(p, began, end) for p in points}
+        whys = {p: self._why(p, some) for p, some in numbers.items()}
         # By their order, not their time: a clock that was set back stamps what follows earlier.
         jumps = self._history.clock_sets(entry.journal_at) if not entry.typed else ()
-        return judge(step, Look(plant=plant, began=began, now=now, readings=kept, jumps=jumps,
-                                longest_gap=self._gap(plant, points), typed=entry.typed))
+        return judge(step, Look(plant=plant, began=began, now=now, numbers=numbers, whys=whys,
+                                jumps=jumps, longest_gap=self._gap(plant, points),
+                                typed=entry.typed))
+
+    def _why(self, point: str, numbers: Sequence[Number]) -> str:
+        """Return why the newest reading that was not good was not; empty without one."""
+        at = next((time for time, value in reversed(numbers) if value is None), None)
+        if at is None:
+            return ""
+        return next((r.why for r in self._history.readings([point], at, at + 1)), "")
 
     @staticmethod
     def _gap(plant: Plant, points: Sequence[str]) -> int:

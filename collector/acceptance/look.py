@@ -7,28 +7,32 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
 from collector.survey.words import Words, span
 
-__all__ = ["Look", "Sample", "crossing"]
+__all__ = ["Look", "Number", "Sample", "crossing"]
 
 Sample = tuple[int, float]
 """Time in ms since 1970 UTC, value in the unit of record."""
+
+Number = tuple[int, float | None]
+"""The same of any reading: ``None`` where it was not had, or not trusted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
     """What a judge may see. ``began`` and ``now`` are ms; ``longest_gap`` too.
 
-    ``readings`` hold each point's readings from ``began`` on, in time order; ``jumps`` the
-    instants at which the collector's clock was found to have been set since.
+    ``numbers`` hold what each point read from ``began`` on, in time order; ``whys`` why its newest
+    reading that was not good was not; ``jumps`` the instants at which the collector's clock was
+    found to have been set since.
     """
 
     plant: Plant
     began: int
     now: int
     longest_gap: int
-    readings: Mapping[str, Sequence[Reading]] = field(default_factory=dict)
+    numbers: Mapping[str, Sequence[Number]] = field(default_factory=dict)
+    whys: Mapping[str, str] = field(default_factory=dict)
     jumps: Sequence[int] = ()
     typed: Mapping[str, str] = field(default_factory=dict)
 
@@ -39,8 +43,8 @@ class Look:
 
     def samples(self, point: str) -> list[Sample]:
         """Return the good samples of a point."""
-        return [(r.time, r.usable) for r in self.readings.get(point, ())
-                if r.usable is not None and r.time >= self.began]
+        return [(time, value) for time, value in self.numbers.get(point, ())
+                if value is not None and time >= self.began]
 
     def at(self, point: str, time: int) -> float | None:
         """Return the newest good sample at or before ``time``, not older than the longest gap."""
@@ -56,7 +60,7 @@ class Look:
             found = self.samples(point)
             last = found[-1][0] if found else self.began
             if self.now - last > self.longest_gap:
-                why = next((r.why for r in reversed(self.readings.get(point, ())) if r.why), "")
+                why = self.whys.get(point, "")
                 since = f"for {span((self.now - last) / 1000)}"
                 return f"No reading of {point} {since}" + (f": {why}." if why else ".")
         return ""
@@ -69,6 +73,21 @@ class Look:
         if self.jumps:
             return "The collector's clock was set while this was timed. Begin again."
         return ""
+
+    def paired(self, first: str, other: str) -> Iterator[tuple[int, float, float]]:
+        """Yield time and value of each sample of ``first`` with the latest of ``other``.
+
+        Samples with none that is young enough are left out.
+        """
+        later = iter(self.samples(other))
+        coming = next(later, None)
+        age_at, held = -self.longest_gap - 1, 0.0
+        for time, value in self.samples(first):
+            while coming is not None and coming[0] <= time:
+                age_at, held = coming
+                coming = next(later, None)
+            if time - age_at <= self.longest_gap:
+                yield time, value, held
 
     def merged(self, *points: str) -> Iterator[tuple[int, dict[str, float]]]:
         """Yield each time at which the first point has a sample, with the others' latest."""

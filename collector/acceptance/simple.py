@@ -240,16 +240,20 @@ def judge_purge_finish(step: Step, look: Look) -> Finding:
     oxygen, target = step.points[0], step.limits["percent"]
     held = step.limits["minutes"] * 60_000
     since, last = None, None
-    recent: deque[Sample] = deque()
+    times: deque[int] = deque()
+    recent: deque[float] = deque()
     for time, value in look.samples(oxygen):
         if last is not None and time - last > look.longest_gap:
             since = None
+            times.clear()
             recent.clear()
         last = time
-        recent.append((time, value))
-        while time - recent[0][0] > _SMOOTH:
+        times.append(time)
+        recent.append(value)
+        while time - times[0] > _SMOOTH:
+            times.popleft()
             recent.popleft()
-        mean = sum(v for _, v in recent) / len(recent)
+        mean = sum(recent) / len(recent)
         if since is None and mean <= target and len(recent) > 2:
             since = time
         elif mean > target + step.limits["within"]:

@@ -57,12 +57,11 @@ def _minutes(look: Look, pressure: str, warmth: str) -> list[Row]:
     """Return minute means of pressure and temperature, for the minutes in which both were read."""
     ambient = pressure_at_altitude(look.plant.site.altitude)
     sums: dict[int, list[float]] = {}
-    for time, now in look.merged(pressure, warmth):
-        if warmth in now:
-            row = sums.setdefault((time - look.began) // _MINUTE, [0.0, 0.0, 0.0])
-            row[0] += 1
-            row[1] += now[pressure]
-            row[2] += now[warmth]
+    for time, psi, celsius in look.paired(pressure, warmth):
+        row = sums.setdefault((time - look.began) // _MINUTE, [0.0, 0.0, 0.0])
+        row[0] += 1
+        row[1] += psi
+        row[2] += celsius
     return [((minute + 0.5) * 60, row[1] / row[0] * _PSI + ambient, row[2] / row[0] + _KELVIN)
             for minute, row in sorted(sums.items())]
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Protocol
 
 from collector.acceptance.finding import Finding
+from collector.acceptance.look import Number
 from collector.acceptance.steps import Step
 from collector.domain.plant import Plant
-from collector.domain.readings import MODES, Quantity, Reading, point_kind, split_point
+from collector.domain.readings import MODES, Quantity, point_kind, split_point
 from collector.plots import Bar, BarKind, Bars, Curve, Level, Plot, axis_of
 
 __all__ = ["plots_of"]
@@ -22,10 +23,8 @@ _MOST = 1500
 class Readings(Protocol):
     """What the trend is read from."""
 
-    def readings(
-        self, points: Sequence[str] | None, start: int | None, end: int | None,
-    ) -> Iterable[Reading]:
-        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
+    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
+        """Return times and values from ``start`` to ``end`` (ms, excluded) in time order."""
 
 
 def plots_of(
@@ -41,8 +40,8 @@ def plots_of(
         thing, name = split_point(point)
         owner = plant.thing(thing)
         quantity = point_kind(owner.kind, name) if owner is not None else None
-        rows = list(history.readings([point], start - around, end + around + 1))
-        if quantity is None or not any(r.usable is not None for r in rows):
+        rows = history.numbers(point, start - around, end + around + 1)
+        if quantity is None or not any(value is not None for _, value in rows):
             continue
         if quantity.is_contact or quantity.unit == "mode":
             strips.append((point, _bars(rows, quantity)))
@@ -58,22 +57,19 @@ def plots_of(
                    key=f"{step.id}-strips".replace(".", "-"))
 
 
-def _bars(readings: Sequence[Reading], quantity: Quantity) -> list[Bar]:
+def _bars(numbers: Sequence[Number], quantity: Quantity) -> list[Bar]:
     """Return the stretches in which a contact read closed, or a mode read the same."""
     found: list[Bar] = []
     since: tuple[int, float] | None = None
     # A mode carries its word, which wants a light bar.
     kind = BarKind.QUIET if quantity.unit == "mode" else BarKind.RUN
-    for reading in (*readings, None):
-        value = reading.usable if reading is not None else None
+    for time, value in (*numbers, (numbers[-1][0], None)):
         if since is not None and value != since[1]:
-            end = reading.time if reading is not None else readings[-1].time
-            found.append(Bar(start=since[0], end=end, word=_word(since[1], quantity),
+            found.append(Bar(start=since[0], end=time, word=_word(since[1], quantity),
                              kind=kind))
             since = None
-        if reading is not None and value is not None and since is None \
-                and (value > 0.5 or quantity.unit == "mode"):
-            since = (reading.time, value)
+        if value is not None and since is None and (value > 0.5 or quantity.unit == "mode"):
+            since = (time, value)
     return found
 
 
@@ -83,11 +79,10 @@ def _word(value: float, quantity: Quantity) -> str:
     return ""
 
 
-def _curve(readings: Sequence[Reading]) -> list[tuple[int, float | None]]:
-    every = max(1, -(-len(readings) // _MOST))
+def _curve(numbers: Sequence[Number]) -> list[Number]:
+    every = max(1, -(-len(numbers) // _MOST))
     # A reading that was not had opens a gap, and is never thinned away.
-    return [(r.time, r.usable) for n, r in enumerate(readings)
-            if n % every == 0 or r.usable is None]
+    return [number for n, number in enumerate(numbers) if n % every == 0 or number[1] is None]
 
 
 def _levels(step: Step, quantity: Quantity) -> Iterator[Level]:

@@ -50,8 +50,11 @@ def series(point: str, value: Callable[[float], float | None], seconds: Iterable
 
 def look(*rows: list[Reading], now: float | None = None, jumps: Sequence[int] = (),
          gap: float = 30, typed: dict[str, str] | None = None, began: float = 0) -> Look:
-    readings = {r[0].point: r for r in rows if r}
+    numbers = {r[0].point: [(one.time, one.usable) for one in r] for r in rows if r}
+    whys = {r[0].point: next((one.why for one in reversed(r) if one.usable is None), "")
+            for r in rows if r}
     last = max((r[-1].time for r in rows if r), default=T0)
     return Look(plant=a_plant(), began=T0 + round(began * 1000),
                 now=last if now is None else T0 + round(now * 1000),
-                longest_gap=round(gap * 1000), readings=readings, jumps=jumps, typed=typed or {})
+                longest_gap=round(gap * 1000), numbers=numbers, whys=whys, jumps=jumps,
+                typed=typed or {})
