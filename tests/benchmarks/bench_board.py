@@ -4,6 +4,11 @@ A year of history of 50 points in a real journal (each every 10 s in the last da
 before), with its alarms and estimates. Each page is asked for over a real socket beside a bare
 FastAPI and Jinja route that writes a table of 50 rows, in the same run; then trends of one point,
 from hours to the year; and what a first load sends over the wire.
+
+``--fine-days 365 --packed`` makes every hour of the year as full as the last ones: 158 million
+readings. Committing and packing those would take most of an hour, so the hours before the last day
+are written as the blocks that packing makes of them, by the function that packs. ``--keep FILE``
+keeps the journal for another run.
 """
 
 from __future__ import annotations
@@ -31,6 +36,8 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.explain.board import board_page
 from collector.journal import Journal
+from collector.journal.history import GOOD, Row
+from collector.journal.packing import write_hour
 from collector.past import past_services
 from collector.web import BoardServices, create_app, serve
 from tests.web.fakes import FakeSite
@@ -80,15 +87,37 @@ def value(point: str, at: int, place: int) -> float:
     return round(40.0 + 10.0 * math.sin(phase) + math.sin(at / 17_000), 1)
 
 
-def fill(journal: Journal, points: list[str], days: int, fine_days: int, fine: int) -> int:
+def fill(
+    journal: Journal, points: list[str], days: int, fine_days: int, fine: int, *, packed: bool,
+) -> int:
+    """Write the history; return how many readings. ``packed``: all but the last day as blocks."""
     count, seams = 0, range(END - days * DAY, END, DAY)
+    if packed:  # makes the points known, in the order of their numbers
+        journal.commit([Reading(point=p, asked=seams[0] - 1, time=seams[0] - 1, value=0.0)
+                        for p in points], [])
     for day in seams:
         every = fine if END - day <= fine_days * DAY else HOUR
+        if packed and day < seams[-1]:
+            journal.commit([], list(happened(day)))
+            count += blocks(journal, points, day, every)
+            continue
         rows = [Reading(point=p, asked=t, time=t, value=value(p, t, n))
                 for t in range(day, day + DAY, every) for n, p in enumerate(points)]
         journal.commit(rows, list(happened(day)))
         journal.pack(day + DAY - HOUR)
         count += len(rows)
+    return count
+
+
+def blocks(journal: Journal, points: list[str], day: int, every: int) -> int:
+    """Write a day's hours as packing would leave them, one transaction for the day."""
+    count = 0
+    with journal._database.writing() as db:
+        for hour in range(day, day + DAY, HOUR):
+            count += write_hour(db, hour // HOUR, {
+                n + 1: [Row(t, n + 1, value(p, t, n), GOOD, 0, 0, 1)
+                        for t in range(hour, hour + HOUR, every)]
+                for n, p in enumerate(points)}).readings
     return count
 
 
@@ -188,16 +217,25 @@ def main() -> int:
     parser.add_argument("--fine-days", type=int, default=8)
     parser.add_argument("--fine", type=int, default=10, help="seconds between the fine readings")
     parser.add_argument("--times", type=int, default=7)
+    parser.add_argument("--packed", action="store_true",
+                        help="write all but the last day as packed hours")
+    parser.add_argument("--keep", type=Path, metavar="FILE",
+                        help="the journal to make, or to measure if it is there")
     options = parser.parse_args()
     points = [p for d in plant().devices.values() for p in d.points]
-    with tempfile.TemporaryDirectory() as name, \
-            Journal.open(Path(name) / "journal.sqlite") as journal:
-        began = time.perf_counter()
-        count = fill(journal, points, options.days, options.fine_days, options.fine * 1000)
-        print(f"{count:,} readings of {len(points)} points over {options.days} days, written and "
-              f"packed in {time.perf_counter() - began:.0f} s")
-        journal.retain(oldest=None, max_bytes=None)
-        return 0 if asyncio.run(measure(journal, options.times)) else 1
+    with tempfile.TemporaryDirectory() as name:
+        path = options.keep or Path(name) / "journal.sqlite"
+        there = path.exists()
+        with Journal.open(path) as journal:
+            if not there:
+                began = time.perf_counter()
+                count = fill(journal, points, options.days, options.fine_days,
+                             options.fine * 1000, packed=options.packed)
+                print(f"{count:,} readings of {len(points)} points over {options.days} days, "
+                      f"written and packed in {time.perf_counter() - began:.0f} s")
+                journal.retain(oldest=None, max_bytes=None)
+            print(f"the journal has {path.stat().st_size / 1e6:,.0f} MB")
+            return 0 if asyncio.run(measure(journal, options.times)) else 1
 
 
 if __name__ == "__main__":
