@@ -248,21 +248,23 @@ class Journal:
 
     def events(
         self, *, start: int | None = None, end: int | None = None, kind: str | None = None,
-        after: int = 0,
+        after: int = 0, holding: Sequence[str] = (),
     ) -> Iterator[StoredEvent]:
         """Yield events in the order they were committed.
 
         ``start`` and ``end`` (excluded) are ms; ``kind`` is that of the JSON line: ``alarm``,
-        ``estimate``, or a fact's own. ``after`` is the number of an event to go on behind.
+        ``estimate``, or a fact's own. ``after`` is the number of an event to go on behind. With
+        ``holding``, only events whose line of JSON holds one of these texts to the letter.
         """
         last = after
+        either = f" AND ({' OR '.join(['instr(body, ?)'] * len(holding))})" if holding else ""
         while True:
             with self._database.reading() as db:
                 rows = db.execute(
                     "SELECT seq, commit_no, body FROM events WHERE seq > ?1 "
                     "AND (?2 IS NULL OR time >= ?2) AND (?3 IS NULL OR time < ?3) "
-                    "AND (?4 IS NULL OR kind = ?4) ORDER BY seq LIMIT 1000",
-                    (last, start, end, kind),
+                    f"AND (?4 IS NULL OR kind = ?4){either} ORDER BY seq LIMIT 1000",
+                    (last, start, end, kind, *holding),
                 ).fetchall()
             if not rows:
                 return

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 
 from collector.domain.errors import QuietpipeError
-from collector.domain.events import AlarmMoved, Event
+from collector.domain.events import Event
 from collector.domain.plant import Thing
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 from collector.domain.trends import TrendStep
@@ -82,7 +82,7 @@ async def happened(
     def mine(asset: str) -> bool:
         return asset == thing.id or asset.startswith(f"{thing.id}.") or asset in devices
 
-    events: Sequence[AlarmMoved] = await services.past.alarms(start - _BEFORE, end)
+    events = await services.past.alarms(start - _BEFORE, end, sorted({thing.id, *devices}))
     return [o for o in occurred([e for e in events if mine(e.asset)],
                                 [a for a in services.alarms() if mine(a.asset)])
             if o.start < end and (o.end is None or o.end > start)]

@@ -129,8 +129,9 @@ class MeasureLine:
 class PastServices:
     """What is asked of the journal's past. Instants are ms, ends excluded."""
 
-    alarms: Callable[[int, int], Awaitable[Sequence[AlarmMoved]]]
-    """``(start, end)``: every alarm transition, oldest first."""
+    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmMoved]]]
+    """``(start, end, assets)``: every alarm transition of these and their contacts, oldest first.
+    """
     estimates: Callable[[str, str, int, int], Awaitable[Sequence[EstimateMade]]]
     """``(quantity, asset, start, end)``: oldest first."""
     find: Callable[[Search], Awaitable[Sequence[Event]]]

@@ -70,6 +70,21 @@ async def test_the_board_asks_by_thing_and_condition(journal: Journal) -> None:
     assert await past.estimates("leak-rate", "r10", T0, T0 + 9 * MINUTE) == []
 
 
+async def test_a_thing_hears_of_its_own_alarms_and_its_contacts_and_of_no_other(
+    journal: Journal,
+) -> None:
+    journal.commit([], [replace(RAISED, time=T0 + 5 * MINUTE, asset="r1.low_air"),
+                        replace(RAISED, time=T0 + 6 * MINUTE, asset="r1-io")])
+    past = past_services(lambda: journal, lambda: PLANT)
+
+    async def minutes(*assets: str, end: int = T0 + 9 * MINUTE) -> list[int]:
+        return [(e.time - T0) // MINUTE for e in await past.alarms(T0, end, assets)]
+    assert await minutes("r1") == [0, 2, 5]
+    assert await minutes("r10", "r1-io") == [1, 6]
+    assert await minutes("r1", "r10", end=T0 + 2 * MINUTE) == [0, 1]
+    assert await minutes() == [0, 1, 2, 5, 6]
+
+
 async def test_measures_name_the_alarms_behind_them(journal: Journal) -> None:
     past = past_services(lambda: journal, lambda: PLANT)
     lines = {line.what: line for line in await past.measures(T0, T0 + 86_400_000)}

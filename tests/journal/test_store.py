@@ -235,6 +235,9 @@ def test_events_by_kind_and_time(journal):
     assert [s.seq for s in journal.events(kind="alarm")] == [2, 3]
     assert [s.commit for s in journal.events(kind="collector-stopped")] == [2]
     assert [s.seq for s in journal.events(start=T0 + 1, end=T0 + 3)] == [2, 3]
+    assert [s.seq for s in journal.events(holding=['"kind":"collector-stopped"', "RAISED",
+                                                   '"transition":"returned"'])] == [3, 4]
+    assert [s.seq for s in journal.events(kind="alarm", after=2, holding=['"kind":'])] == [3]
 
 
 def test_readers_go_on_while_writers_write_and_pack(journal, tmp_path):

@@ -327,9 +327,10 @@ class FakeSite:
         """The events of a span."""
         return [e for e in self.events if start <= e.time < end]
 
-    async def moved(self, start: int, end: int) -> Sequence[AlarmMoved]:
-        """The alarm events of a span."""
-        return [e for e in self.events if start <= e.time < end and isinstance(e, AlarmMoved)]
+    async def moved(self, start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
+        """The alarm events of a span and of some assets."""
+        return [e for e in self.events if start <= e.time < end and isinstance(e, AlarmMoved)
+                and any(e.asset == a or e.asset.startswith(f"{a}.") for a in assets)]
 
     async def made(self, quantity: str, asset: str, start: int, end: int) -> list[EstimateMade]:
         """A delivery that falls off by and by."""
