@@ -150,7 +150,8 @@ class Hub:
     def figures(self) -> Mapping[str, float]:
         """Return what ``/metrics`` shows."""
         hubs = [hub for hub, _ in self._serving.values()]
-        names = ("messages", "values", "events", "repeated", "refused", "rebirths")
+        names = ("messages", "values", "events", "repeated", "refused", "rebirths",
+                 "lost")
         return {
             "groups": len(hubs), "sites": sum(len(h.intake.states) for h in hubs),
             "connected": sum(h.connected for h in hubs),

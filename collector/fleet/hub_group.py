@@ -67,6 +67,7 @@ class GroupHub:
         self._dirty: set[str] = set()
         self._written_at = 0
         self.connected = False
+        self._failures = 0
         self.why = "not connected yet"
 
     def __repr__(self) -> str:
@@ -80,20 +81,18 @@ class GroupHub:
 
     async def run(self) -> None:
         """Serve until stopped; whatever goes wrong is logged and tried again."""
-        failures = 0
         trends = asyncio.create_task(self._keep_trends(), name="trends")
         try:
             while not self._stopping:
                 try:
                     await self._session()
-                    failures = 0
                 except (DeliveryError, JournalError) as exc:
-                    failures = 0 if self.connected else failures + 1
+                    self._failures += 1
                     if str(exc) != self.why:
                         _log.warning("group %s: %s", self._parts.group.id, exc)
                     self.why = str(exc)
                     self._woken.clear()
-                    await self._rest(min(2.0 ** min(failures, 5), _LONGEST_WAIT)
+                    await self._rest(min(2.0 ** min(self._failures - 1, 5), _LONGEST_WAIT)
                                      * (1 - random.random() / 2))  # noqa: S311
                 finally:
                     self.connected = False
@@ -129,7 +128,7 @@ class GroupHub:
             await link.subscribe(*self.intake.topics)
             # A host says that it is there once it listens, not before.
             await link.publish(self._state(True, now))
-            self.connected, self.why = True, ""
+            self.connected, self.why, self._failures = True, "", 0
             await self._serve(link, since=parts.clock.now())
         finally:
             self.connected = False
@@ -159,6 +158,10 @@ class GroupHub:
             if now - looked >= 1000 or now < looked:
                 looked = now
                 await self._keep(self.intake.silences(now, since), now)
+                if owed := self.intake.owed(now):
+                    raise DeliveryUnreachable(
+                        f"{self._parts.broker} owes events of {', '.join(owed[:3])}: the session "
+                        "is taken up again")
             if link.lost.done():
                 raise DeliveryUnreachable(f"{self._parts.broker}: {link.lost.result()}")
             if not self._waiting:

@@ -37,6 +37,8 @@ class Counts:
     repeated: int = 0
     refused: int = 0
     rebirths: int = 0
+    lost: int = 0
+    """Events that sites told and that never came."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -99,8 +101,10 @@ class Intake:
             state.mark(said, now)
         else:
             event = event_from_json(message.payload.decode())
-            taken.events.append(Came(site=site, journal=str(said["journal"])[:_LONGEST_ID],
-                                     seq=int(said["seq"]), event=event))
+            came = Came(site=site, journal=str(said["journal"])[:_LONGEST_ID],
+                        seq=int(said["seq"]), event=event)
+            taken.events.append(came)
+            state.numbers.came(came.journal, came.seq)
             state.heard = now
         taken.changed.add(site)
 
@@ -129,6 +133,18 @@ class Intake:
         """Return the request for new births of a site."""
         payload = encode(Payload(time=now, metrics=(Metric(name=REBIRTH, value=True, time=now),)))
         return Message(topic=f"{NAMESPACE}/{self._group.id}/NCMD/{site}", payload=payload, qos=1)
+
+    # -- what the broker owes --------------------------------------------------------------------
+
+    def owed(self, now: int) -> list[str]:
+        """Return the sites for whose events to return to the session; each is named once."""
+        for state in self.states.values():
+            missing = state.numbers.given_up(now)
+            if missing:
+                self._counts.lost += missing
+                _log.error("events that a site told never came", extra={
+                    "site": state.site, "events": missing})
+        return [s.site for s in self.states.values() if s.numbers.owes(now)]
 
     # -- silence ---------------------------------------------------------------------------------
 

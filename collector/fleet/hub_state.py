@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from collector.fleet.hub_numbers import EventNumbers
 from collector.forward.sparkplug_payload import Metric, Payload, Value
 
 __all__ = ["MetricState", "SiteState", "Told"]
@@ -71,6 +72,8 @@ class SiteState:
     """Things that have died and not been born again."""
     kinds: dict[str, str] = field(default_factory=dict)
     """Which kind of thing each is."""
+    numbers: EventNumbers = field(default_factory=EventNumbers)
+    """Which of its events have come."""
     aliases: dict[int, tuple[str, str]] = field(default_factory=dict)
 
     @property
@@ -90,6 +93,7 @@ class SiteState:
             "things": {t: {m: MetricState(**state) for m, state in metrics.items()}
                        for t, metrics in raw["things"].items()},
             "aliases": {int(a): (where[0], where[1]) for a, where in raw["aliases"].items()},
+            "numbers": EventNumbers.load(raw.get("numbers") or asdict(EventNumbers())),
         })
 
     # -- what comes ------------------------------------------------------------------------------
@@ -193,6 +197,10 @@ class SiteState:
         commit, behind = said.get("commit"), said.get("behind")
         self.commit = commit if isinstance(commit, int) else self.commit
         self.behind = behind if isinstance(behind, int) else self.behind
+        journal, events = said.get("journal"), said.get("events")
+        # While it is behind, what is live goes first and leaves holes that are filled later.
+        if isinstance(journal, str) and isinstance(events, int) and self.behind == 0:
+            self.numbers.told(journal, events, now)
 
     # -- silence ---------------------------------------------------------------------------------
 

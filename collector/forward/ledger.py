@@ -15,9 +15,13 @@ __all__ = ["Ledger"]
 class Ledger:
     """Commit numbers told and still to be told. ``holes`` are ``(after, upto)``, oldest first."""
 
-    def __init__(self, live: int, holes: list[tuple[int, int]] | None = None) -> None:
+    def __init__(
+        self, live: int, holes: list[tuple[int, int]] | None = None, events: int = 0,
+    ) -> None:
         self.live = live
         """The last commit told live."""
+        self.events = events
+        """The highest number of an event that was told; 0 for none."""
         self.holes = holes if holes is not None else []
 
     def __repr__(self) -> str:
@@ -29,11 +33,13 @@ class Ledger:
         if kept is None:
             return cls(position)
         said = json.loads(kept)
-        return cls(int(said["live"]), [(int(a), int(b)) for a, b in said["holes"]])
+        return cls(int(said["live"]), [(int(a), int(b)) for a, b in said["holes"]],
+                   int(said.get("events", 0)))
 
     def dump(self) -> str:
         """Return it as text for the journal's meta."""
-        return json.dumps({"live": self.live, "holes": self.holes}, separators=(",", ":"))
+        return json.dumps({"live": self.live, "holes": self.holes, "events": self.events},
+                          separators=(",", ":"))
 
     @property
     def settled(self) -> int:

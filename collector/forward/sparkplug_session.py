@@ -255,7 +255,7 @@ class Session:
         text = json.dumps({
             "time": format_instant(now), "site": self._node.site, "version": self._parts.version,
             "journal": self._parts.journal, "commit": self._ledger.live,
-            "behind": self._ledger.behind,
+            "behind": self._ledger.behind, "events": self._ledger.events,
         }, separators=(",", ":"))
         kept, position = self._ledger.dump(), self._ledger.settled
         await self._link.publish(Message(topic=self._mark_topic, payload=text.encode(), qos=1))
@@ -307,6 +307,7 @@ class Session:
         events = [e for c in commits for e in c.events]
         await self._link.publish(*(self._event(e) for e in events))
         self._parts.counts.events += len(events)
+        self._ledger.events = max([self._ledger.events, *(e.seq for e in events)])
         return len(events)
 
     def _event(self, stored: KeptEvent) -> Message:

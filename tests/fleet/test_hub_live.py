@@ -167,3 +167,27 @@ async def _work(site: SmallSite) -> None:
         site.read()
         site.commit(events=(site.fact("x"),))
         await asyncio.sleep(0.02)
+
+
+async def test_what_a_broker_keeps_back_from_a_session_that_returns_is_asked_for(
+    tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch,  # noqa: F811
+) -> None:
+    """mosquitto 2.0.11 passes over some events of this queue, and then owes them."""
+    monkeypatch.setattr("collector.fleet.hub_group._WINDOW", 20)
+    monkeypatch.setattr("collector.fleet.hub_numbers._PATIENCE", 1500)
+    monkeypatch.setattr("collector.forward.sparkplug_session._MARK_EVERY", 500)
+    (tmp_path / "s").mkdir()
+    site = SmallSite(tmp_path / "s", broker.settings("fenmoor"))
+    made = settings(tmp_path, broker.settings("observer"))
+    with closing(site):
+        async with site.published():
+            async with running(made):
+                site.commit(events=(site.fact("first"),))
+                await until(lambda: event_numbers(made) == [1], "the first event")
+            for n in range(60):
+                site.read()
+                site.commit(events=(site.fact(str(n)),))
+            await until(lambda: site.worker.statistics().behind == 0, "all told")
+            async with running(made) as hub:
+                await until(lambda: event_numbers(made) == list(range(1, 62)), "every event")
+                assert hub.figures()["lost"] == 0

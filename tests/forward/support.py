@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import time
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
@@ -107,7 +106,3 @@ class SmallSite:
 
     def close(self) -> None:
         self.journal.close()
-
-
-def event_numbers(payloads: list[bytes]) -> list[int]:
-    return [json.loads(p)["seq"] for p in payloads]

@@ -57,10 +57,15 @@ ca = "{me.ca}"
 certificate = "{me.certificate}"
 key = "{me.key}"
 """)
-        for _ in range(KILLS):
+        for n in range(KILLS):
             daemon = DaemonProcess(site)
             _one_more(observer, "NBIRTH")
             time.sleep(rng.uniform(0.0, 2.0))
+            if n == KILLS // 2:
+                broker.restart()
+                _one_more(observer, "NDEATH")
+                _one_more(observer, "NBIRTH")
+                time.sleep(rng.uniform(0.0, 2.0))
             daemon.kill()
             _one_more(observer, "NDEATH")
         daemon = DaemonProcess(site)
