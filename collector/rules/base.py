@@ -42,18 +42,23 @@ class Finding:
 
     ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
     "when the engine first heard of it". ``held`` is from when the on-delay counts, where that is
-    not ``since``. ``because`` says why an unknown is unknown.
+    not ``since``. ``because`` says why an unknown is unknown. ``rests_on`` (ms) is from when on the
+    readings lie that it rests on, where those of ``now`` alone do not bear it: what explained them
+    then goes on explaining it.
     """
 
     standing: Standing
     since: int | None = None
     held: int | None = None
     because: str = ""
+    rests_on: int | None = None
 
     @classmethod
-    def present(cls, since: int | None = None, held: int | None = None) -> Self:
+    def present(
+        cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
+    ) -> Self:
         """Return: it holds."""
-        return cls(standing=Standing.PRESENT, since=since, held=held)
+        return cls(standing=Standing.PRESENT, since=since, held=held, rests_on=rests_on)
 
     @classmethod
     def absent(cls, since: int | None = None) -> Self:

@@ -2,7 +2,8 @@
 
 One table (:data:`TABLE`). A condition that another one *holds* is not raised while that other one
 is present; a condition that another one only *tells of* is raised, and names it. When the
-explaining condition returns, what it explained is judged anew after a grace of a few polls.
+explaining condition returns, what it explained is judged anew after a grace of a few polls, and
+by what was read since.
 What stood before the explanation came is left standing: nobody takes an alarm back by guessing.
 """
 
@@ -211,8 +212,11 @@ class Explanations:
         """Return what a rule may explain."""
         return self._dependents.get(id(by), ())
 
-    def holding(self, of: Stand, now: int) -> Explained | None:
-        """Return why a condition is not to be raised now, or ``None``."""
+    def holding(self, of: Stand, now: int, rests_on: int | None = None) -> Explained | None:
+        """Return why a condition is not to be raised now, or ``None``.
+
+        ``rests_on`` (ms) is from when on the readings lie that speak for it, ``None`` for now.
+        """
         grace = self._grace(of.rule)
         for link in self._links.get(id(of), ()):
             if not link.row.holds or not self._reaches(link, of):
@@ -222,6 +226,9 @@ class Explanations:
                 return Explained(self._why(by), now + _LOOK_AGAIN)
             if by.gone is not None and now < by.gone + last:
                 return Explained(f"{self._title(by)}, which has only just ended", by.gone + last)
+            if by.gone is not None and rests_on is not None and rests_on < by.gone:
+                why = f"{self._title(by)}, which stood when what speaks for it was read"
+                return Explained(why, now + _LOOK_AGAIN)
         return self._filling(of, now, grace)
 
     def telling(self, of: Stand, now: int) -> list[str]:

@@ -67,7 +67,7 @@ class Judge:
         if now < began + delay:
             slot.due = min(t for t in (slot.due, began + delay) if t is not None)
             return False
-        explained = self._explain.holding(slot, now) if rising else None
+        explained = self._explain.holding(slot, now, finding.rests_on) if rising else None
         if explained is not None:
             slot.held = explained.why
             slot.due = min(t for t in (slot.due, explained.again) if t is not None)

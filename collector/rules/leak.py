@@ -100,7 +100,10 @@ class LeakHigh(_LeakRule):
             return Finding.absent()
         if s.because:
             return Finding.unknown(s.because)
-        return Finding.present(s.since_at) if s.high else Finding.absent(s.since_at)
+        if not s.high:
+            return Finding.absent(s.since_at)
+        looked = now if s.looked_at is None else s.looked_at
+        return Finding.present(s.since_at, rests_on=looked - s.window)
 
     def _look(self, now: int) -> None:
         s = self.state

@@ -23,6 +23,8 @@ class _ProductState(State):
     level: Level = field(default_factory=Level)
     running_at: int | None = None
     """Since when it makes nitrogen, as far as mode and compressor tell."""
+    ended_at: int | None = None
+    """When it last ceased to."""
     mode: float | None = None
     running: float | None = None
     mode_at: int | None = None
@@ -88,7 +90,7 @@ class _Product(Rule):
         making = self._making(at)
         if making == (s.running_at is not None):
             return False
-        s.running_at = at if making else None
+        s.running_at, s.ended_at = (at, s.ended_at) if making else (None, at)
         level = s.level
         if not making and level.beyond and (level.since_at or 0) + self.on_delay > at:
             level.beyond, level.since_at = False, at
@@ -122,7 +124,12 @@ class _Product(Rule):
             return Finding.unknown("the analyser reads as one that is switched off or failed")
         if s.level.beyond is None:
             return Finding.unknown("no product oxygen yet from a warm unit making nitrogen")
-        return s.level.finding()
+        if not s.level.beyond:
+            return s.level.finding()
+        ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
+        # Until this run has been read, the end of the last one speaks.
+        old = s.ended_at if ready is None or read is None or read < ready else None
+        return Finding.present(s.level.since_at, rests_on=old)
 
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the band in which a sample in time changes nothing."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 
 from simulators.specs import VentSpec
 from simulators.units import SCFM
 from tests.rules.leakplant import Leaky, leak_step, recorded, told, watched
-from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
+from tests.rules.support import DAY, HOUR, MINUTE, T0, between, plant, series, story
 
 C = "leak-high"
 # NFPA 25's 3 psi in 2 h at 40 psi is 36 psi a day; through one hole it falls with the absolute
@@ -125,3 +126,15 @@ def test_not_watched_without_anything_to_see_a_leak_in():
     for condition in (C, "leak-growing"):
         assert s.reason(condition, "r1") == \
             "no supervisory pressure at r1, and no tank to read its leak from"
+
+
+def test_a_window_in_which_the_sensor_was_dead_says_nothing_when_it_is_back():
+    # A small leak, well below the limit at 25 psi and above what would be allowed at 0.
+    dead = between(1 * DAY, 1 * DAY + 10 * HOUR)
+    readings = [
+        replace(r, value=0.0) if r.point == "r1.pressure" and dead(r.time - T0) else r
+        for r in recorded([Leaky(leak=0.05)], days=3, every=60, seed=24)
+    ]
+    s = told(readings, watched([Leaky(leak=0.05)]), pressure_low={"enabled": True})
+    assert [m for m, _ in s.moves("pressure-low")] == ["raised", "returned"]
+    assert s.moves(C) == []

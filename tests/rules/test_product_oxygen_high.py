@@ -5,7 +5,7 @@ from __future__ import annotations
 from collector.domain.plant import Generator
 from collector.domain.verdicts import Standing
 from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, story
-from tests.rules.test_air_in_nitrogen_mode import HIGH, MODE, OXYGEN, RUN, after, verdict
+from tests.rules.test_air_in_nitrogen_mode import AIR, HIGH, MODE, OXYGEN, RUN, after, verdict
 
 
 def test_high_is_raised_above_the_limit_of_the_site_file():
@@ -51,3 +51,22 @@ def test_without_a_mode_the_message_says_what_is_not_known():
     text = s.alarms(HIGH)[0].text
     assert "the mode is not read" in text
     assert "whether the compressor runs is not read" in text
+
+
+def test_air_that_was_told_of_leaves_nothing_to_tell_when_the_gas_is_good_again():
+    # Its warm-up is the longer one: when the air has returned, its own last reading is still air.
+    run = lambda at: float(at % HOUR < 12 * MINUTE)  # noqa: E731
+    oxygen = between(3 * HOUR, 6 * HOUR, 20.6, 1.8)
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=10 * HOUR))
+    assert [m for m, _ in s.moves(AIR)] == ["raised", "returned"]
+    assert s.moves(HIGH) == []
+
+
+def test_poor_gas_after_air_is_told_of():
+    run = lambda at: float(at % HOUR < 12 * MINUTE)  # noqa: E731
+    oxygen = lambda at: 20.6 if 3 * HOUR <= at < 6 * HOUR else 1.8 if at < 3 * HOUR else 6.0  # noqa: E731
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=10 * HOUR))
+    ((moved, when),) = s.moves(HIGH)
+    assert moved == "raised"
+    assert 6 * HOUR < when < 7 * HOUR
+    assert "The product holds 6.0 % oxygen" in s.alarms(HIGH)[0].text
