@@ -25,6 +25,7 @@ from collector.domain.live import AlarmState
 from collector.web.door import check_origin, public
 from collector.web.limits import Limiter
 from collector.web.link_view import FAULTS, link_page
+from collector.web.render import static_file
 from collector.web.services import BoardServices, LinkServices
 
 __all__ = ["add_links"]
@@ -77,7 +78,7 @@ class _Gate:
 
 
 def add_links(app: FastAPI, services: BoardServices) -> None:
-    """Add the page, its button and its sheet; nothing where there are no links."""
+    """Add the page, its button, its sheet and its mark; nothing where there are no links."""
     links = services.links
     if links is None:
         return
@@ -86,9 +87,13 @@ def add_links(app: FastAPI, services: BoardServices) -> None:
     @app.get("/a/link.css", include_in_schema=False)
     @public
     async def sheet() -> Response:
-        return Response((_HERE / "static" / "link.css").read_bytes(),
-                        headers={"content-type": "text/css; charset=utf-8",
-                                 "cache-control": "public, max-age=3600"})
+        return _file("link.css", "text/css; charset=utf-8")
+
+    # Under /a/ as well: a proxy may let nothing else of the board out to the world.
+    @app.get("/a/mark.svg", include_in_schema=False)
+    @public
+    async def mark() -> Response:
+        return _file("mark.svg", "image/svg+xml")
 
     @app.get("/a/{token}", include_in_schema=False)
     @public
@@ -106,6 +111,11 @@ def add_links(app: FastAPI, services: BoardServices) -> None:
         if not await _acknowledge(services, links, link):
             return await _shown(services, links, link, status=409)
         return RedirectResponse(f"/a/{token}", status_code=303)
+
+
+def _file(name: str, kind: str) -> Response:
+    return Response(static_file(name)[0], headers={
+        "content-type": kind, "cache-control": "public, max-age=3600"})
 
 
 def _client(request: Request) -> str:

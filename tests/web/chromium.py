@@ -1,4 +1,4 @@
-"""Chromium for tests that run in a loop of their own: opening, signing in, contrast."""
+"""Chromium for tests that run in a loop of their own: opening, signing in, an audit."""
 
 from __future__ import annotations
 
@@ -72,3 +72,16 @@ async def sign_in_at(page: Any, name: str) -> None:
     await page.get_by_role("button", name="Sign in").click()
     await page.get_by_role("link", name=name).wait_for()
     await page.goto(back)
+
+
+async def sound(page: Any, view: dict[str, int]) -> None:
+    """The page fits, can be read, can be hit with a thumb, and an audit finds nothing serious."""
+    assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
+    assert (await page.evaluate(CONTRAST))["found"] == []
+    for target in await page.locator("summary:visible, button:visible, input:visible").all():
+        assert (await target.bounding_box())["height"] >= 44
+    axe = pytest.importorskip("axe_playwright_python.async_playwright")
+    found = (await axe.Axe().run(page)).response["violations"]
+    serious = [(v["id"], v["nodes"][0]["html"]) for v in found
+               if v["impact"] in ("serious", "critical")]
+    assert serious == []

@@ -16,7 +16,7 @@ from collector.acceptance.sheet import render_record
 from collector.web import create_app, serve
 from tests.acceptance.looks import T0, a_plant
 from tests.acceptance.test_desk import Shelf
-from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at
+from tests.web.chromium import DESKTOP, PHONE, browser, open_page, sign_in_at, sound
 from tests.web.fakes import FakeSite
 from tests.web.test_acceptance import changed_over
 
@@ -43,19 +43,6 @@ async def address(site: FakeSite, desk: Desk) -> AsyncIterator[str]:
     running.cancel()
     with suppress(asyncio.CancelledError):
         await running
-
-
-async def sound(page: Any, view: dict[str, int]) -> None:
-    """The page fits, can be read, can be hit with a thumb, and an audit finds nothing serious."""
-    assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
-    assert (await page.evaluate(CONTRAST))["found"] == []
-    for target in await page.locator("summary:visible, button:visible, input:visible").all():
-        assert (await target.bounding_box())["height"] >= 44
-    axe = pytest.importorskip("axe_playwright_python.async_playwright")
-    found = (await axe.Axe().run(page)).response["violations"]
-    serious = [(v["id"], v["nodes"][0]["html"]) for v in found
-               if v["impact"] in ("serious", "critical")]
-    assert serious == []
 
 
 @VIEWS

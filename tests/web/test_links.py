@@ -243,11 +243,14 @@ async def test_a_link_opens_nothing_else(linked, phone):
     assert linked.site.actions == []
 
 
-async def test_its_sheet_comes_from_here(phone):
+async def test_its_sheet_and_its_mark_come_from_here(phone):
     sheet = await phone.get("/a/link.css")
     assert sheet.headers["content-type"].startswith("text/css")
     assert "url(" not in sheet.text
     assert "@import" not in sheet.text
+    mark = await phone.get("/a/mark.svg")
+    assert mark.headers["content-type"] == "image/svg+xml"
+    assert "script" not in mark.text
 
 
 async def test_without_links_there_is_no_page(linked):

@@ -12,7 +12,7 @@ import pytest
 
 from collector.domain.actions import Deed
 from collector.web import create_app, serve
-from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at
+from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at, sound
 from tests.web.fakes import FakeSite
 from tests.web.test_windows import Declared
 
@@ -73,3 +73,22 @@ async def test_whoever_may_only_look_declares_nothing(
     page, _ = await open_page(browser, f"{address}/windows", PHONE)
     assert await page.locator("summary").count() == 0
     assert await page.get_by_text("to declare an impairment or a visit").is_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("view", [PHONE, DESKTOP], ids=["phone", "desktop"])
+async def test_the_page_is_sound_signed_in_or_not_with_windows_or_without(
+    browser: Any, address: str, declared: Declared, view: dict[str, int], scheme: str,
+) -> None:
+    page, said = await open_page(browser, f"{address}/windows", view, color_scheme=scheme)
+    await sound(page, view)
+    await sign_in_at(page, "R. Okafor")
+    for fold in (await page.locator("summary").all())[:3]:
+        await fold.click()
+    await sound(page, view)
+    await page.get_by_label("Why").locator("visible=true").first.fill("branch line renewed")
+    await page.get_by_role("button", name="Declare an impairment").locator(
+        "visible=true").first.click()
+    await page.get_by_role("heading", name="Impairment of").wait_for()
+    await sound(page, view)
+    assert not [s for s in said if s.startswith(("error", "console"))]
