@@ -480,6 +480,7 @@ class Daemon:
             handbook=board_page, note=self._note_of_board,
             door=self._door(), live=self._live,
             past=past_services(lambda: self._journal, lambda: self._config.plant),
+            reports=self._config.data / "reports",
             links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
         )
 

@@ -167,7 +167,8 @@ class ReportClerk:
     ) -> list[NewDelivery]:
         programs = {r.id for r in (*config.recipients, *config.people) if r.wants_events}
         body = (f"{text}\nThe whole report is attached where this way out can carry a file. It "
-                f"lies beside the journal as reports/{name}.pdf and .html.\n")
+                f"lies beside the journal as reports/{name}.pdf and .html, and stands on the board "
+                "under Reports.\n")
         return [NewDelivery(
             recipient=who, event_seq=0, due=made.time, kind=f"{REPORT}:{name}.pdf",
             subject=f"Review – {config.plant.site.name}: {_words(config, period)}",

@@ -25,6 +25,7 @@ from collector.web.live import add_live
 from collector.web.metrics import CONTENT_TYPE, Metrics
 from collector.web.refusals import Refusal, SignInFirst
 from collector.web.render import page
+from collector.web.report_pages import add_reports
 from collector.web.services import BoardServices
 from collector.web.survey import add_survey
 from collector.web.thing_pages import add_thing_pages
@@ -57,6 +58,7 @@ def create_app(services: BoardServices) -> FastAPI:
     add_windows(app, services)
     add_survey(app, services)
     add_acceptance(app, services)
+    add_reports(app, services)
     signing.add_signing(app, services)
     add_live(app, services.live, services.door)
     pages.add_pages(app, services)

@@ -9,9 +9,10 @@ from collector.web.refusals import Refusal
 
 __all__ = ["Guard"]
 
+_POLICY = "content-security-policy"
 _HEADERS = {
     # Everything a page needs comes from here, nothing is inline, nobody may frame it.
-    "content-security-policy": (
+    _POLICY: (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "
         "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
@@ -43,7 +44,9 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
-                    headers[name] = value
+                    # Only a policy may be an answer's own: that of a report names its sheet.
+                    if name != _POLICY or name not in headers:
+                        headers[name] = value
                 headers.setdefault("cache-control", "no-store")
             await send(message)
 

@@ -37,6 +37,7 @@ NAVIGATION = (
     NavigationItem("/windows", "Impairments"),
     NavigationItem("/acceptance", "Acceptance"),
     NavigationItem("/survey", "Survey"),
+    NavigationItem("/reports", "Reports"),
     NavigationItem("/health", "Health"),
     NavigationItem("/explain", "Handbook"),
 )

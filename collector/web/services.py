@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from collector.acceptance import Desk
 from collector.clock import Clock, SystemClock
@@ -196,3 +197,5 @@ class BoardServices:
     """Impairments and planned visits that last."""
     links: LinkServices | None = None
     """Without them no link in a message opens anything."""
+    reports: Path | None = None
+    """The folder that reviews are made in; without one there is no page of them."""

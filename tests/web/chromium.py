@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fastapi import FastAPI
 
+from collector.web import serve
 from tests.web.fakes import PASSWORD
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -49,6 +53,16 @@ async def browser() -> AsyncIterator[Any]:
         opened = await driver.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
         yield opened
         await opened.close()
+
+
+async def serving(app: FastAPI) -> AsyncIterator[str]:
+    """Serve an application on a real socket; its address is the one thing that comes."""
+    ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    running = asyncio.create_task(serve(app, "127.0.0.1", 0, ready.set_result))
+    yield await asyncio.wait_for(ready, 5)
+    running.cancel()
+    with suppress(asyncio.CancelledError):
+        await running
 
 
 async def open_page(

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator
-from contextlib import suppress
 from typing import Any
 
 import pytest
 
 from collector.domain.events import Transition
 from collector.domain.live import AlarmState
-from collector.web import create_app, serve
-from tests.web.chromium import DESKTOP, PHONE, browser, open_page, sound
+from collector.web import create_app
+from tests.web.chromium import DESKTOP, PHONE, browser, open_page, serving, sound
 from tests.web.fakes import NOW
 from tests.web.test_links import Linked
 
@@ -29,13 +27,8 @@ def linked() -> Linked:
 
 @pytest.fixture
 async def address(linked: Linked) -> AsyncIterator[str]:
-    ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    running = asyncio.create_task(
-        serve(create_app(linked.services()), "127.0.0.1", 0, ready.set_result))
-    yield await asyncio.wait_for(ready, 5)
-    running.cancel()
-    with suppress(asyncio.CancelledError):
-        await running
+    async for one in serving(create_app(linked.services())):
+        yield one
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
