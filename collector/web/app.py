@@ -15,15 +15,15 @@ from collector.domain.errors import QuietpipeError
 from collector.web import answers, fill_answers, pages, signing, window_answers
 from collector.web.acceptance import add_acceptance
 from collector.web.alarm_pages import add_alarm_pages
-from collector.web.asks import read_span
+from collector.web.asks import local_path, read_span
 from collector.web.deeds import PROBLEMS, add_deeds
-from collector.web.door import public
+from collector.web.door import CAME, public
 from collector.web.guard import Guard
 from collector.web.health import Health, judge_health, pace_of
 from collector.web.links import add_links
 from collector.web.live import add_live
 from collector.web.metrics import CONTENT_TYPE, Metrics
-from collector.web.refusals import Refusal, SignInFirst
+from collector.web.refusals import AskedFromElsewhere, Refusal, SignInFirst
 from collector.web.render import page
 from collector.web.report_pages import add_reports
 from collector.web.services import BoardServices
@@ -96,6 +96,13 @@ def add_refusals(app: FastAPI) -> None:
     @app.exception_handler(SignInFirst)
     async def sign_in(request: Request, first: SignInFirst) -> Response:
         return RedirectResponse(f"/sign-in?next={first.back}", status_code=303)
+
+    @app.exception_handler(AskedFromElsewhere)
+    async def lead_on(request: Request, asked: AskedFromElsewhere) -> Response:
+        query = f"?{request.url.query}" if request.url.query else ""
+        answer = page(request, "again.html", to=local_path(f"{request.url.path}{query}", "/"))
+        answer.set_cookie(CAME, "1", max_age=5, httponly=True, samesite="lax", path="/")
+        return answer
 
     @app.exception_handler(QuietpipeError)
     async def failed(request: Request, error: QuietpipeError) -> Response:

@@ -3,6 +3,12 @@
 A route says more with ``require(Role.RESPOND)`` as its dependency, or is taken out of the rule with
 ``public``. A request that changes something needs at least ``Role.RESPOND``, comes from our own
 page, and brings the session's mark, or a bearer token (which a browser never sends by itself).
+
+The session's cookie is ``SameSite=Strict``: whatever another site makes a browser ask, the cookie
+stays behind. That would ask somebody who follows a link in a mail to sign in once more. So a page
+asked for in that way, and without a session, is answered by one that says nothing and leads on to
+the same address: that second step is ours, and brings the cookie. With ``Lax`` the answer to the
+other site's request itself would be that of the session.
 """
 
 from __future__ import annotations
@@ -16,11 +22,11 @@ from urllib.parse import quote, urlsplit
 from starlette.requests import Request
 
 from collector.people import Doorkeeper, Role, Session, SlowDown
-from collector.web.refusals import Refusal, SignInFirst
+from collector.web.refusals import AskedFromElsewhere, Refusal, SignInFirst
 
 __all__ = [
-    "FORM", "LOCAL", "Door", "Visitor", "address_of", "changes_need", "check_origin", "public",
-    "require", "visitor",
+    "CAME", "FORM", "LOCAL", "Door", "Visitor", "address_of", "changes_need", "check_origin",
+    "public", "require", "visitor",
 ]
 
 FORM = "application/x-www-form-urlencoded"
@@ -29,6 +35,8 @@ LOCAL = frozenset({"127.0.0.1", "::1", "localhost"})
 """This machine, as one calls it from itself."""
 _PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 _COOKIE = "quietpipe"
+CAME = "quietpipe-came"
+"""Cookie of somebody who was led on a moment ago: nobody is led in a circle."""
 
 _Endpoint = TypeVar("_Endpoint", bound=Callable[..., object])
 
@@ -99,6 +107,14 @@ def _here(request: Request) -> str:
     return quote(f"{request.url.path}{query}", safe="")
 
 
+def _followed_from_elsewhere(request: Request) -> bool:
+    """Whether a browser says that another site's link led a person to this page."""
+    sent = request.headers
+    return request.method == "GET" and sent.get("sec-fetch-site") == "cross-site" \
+        and sent.get("sec-fetch-mode") == "navigate" and sent.get("sec-fetch-dest") == "document" \
+        and CAME not in request.cookies
+
+
 def address_of(request: Request) -> str:
     """Return where a request comes from; behind a proxy that is the proxy."""
     return request.client.host if request.client is not None else "unknown"
@@ -136,6 +152,8 @@ class Door:
         if getattr(endpoint, "is_public", False):
             return
         changes = request.method not in _SAFE
+        if who.session is None and not who.bearer and _followed_from_elsewhere(request):
+            raise AskedFromElsewhere
         if changes:
             check_origin(request)
             await self._check_mark(request, who)

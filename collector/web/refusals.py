@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Refusal", "SignInFirst"]
+__all__ = ["AskedFromElsewhere", "Refusal", "SignInFirst"]
 
 
 class Refusal(Exception):
@@ -24,3 +24,7 @@ class SignInFirst(Exception):
     def __init__(self, back: str) -> None:
         self.back = back
         super().__init__("sign in first")
+
+
+class AskedFromElsewhere(Exception):
+    """Another site's link led here, without the cookie: the browser is to ask again by itself."""
