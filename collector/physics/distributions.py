@@ -24,6 +24,9 @@ __all__ = [
 ]
 
 _NORMAL = NormalDist()
+_MANY = 1e6
+"""Degrees of freedom from which on the first term of the expansion about the normal is exact to
+1e-12, while the continued fraction loses its digits (at 1e16 it has none left)."""
 
 
 def normal_pdf(z: float) -> float:
@@ -99,6 +102,8 @@ def student_cdf(t: float, freedom: float) -> float:
     if freedom == math.inf:
         return normal_cdf(t)
     nu = positive("freedom", freedom)
+    if nu > _MANY:
+        return normal_cdf(t) - normal_pdf(t) * (t**3 + t) / (4.0 * nu)
     if t == 0:
         return 0.5
     tail = 0.5 * _beta_ratio(0.5 * nu, 0.5, nu / (nu + t * t))
@@ -134,6 +139,9 @@ def student_quantile(probability: float, freedom: float) -> float:
         return 0.0
     if p < 0.5:
         return -student_quantile(1.0 - p, nu)
+    if nu > _MANY:
+        z = _NORMAL.inv_cdf(p)
+        return z + (z**3 + z) / (4.0 * nu)  # [1], 26.7.5, first term
     low, high = 0.0, 1.0
     while _upper_tail(high, nu) > 1.0 - p:
         low, high = high, high * 2.0

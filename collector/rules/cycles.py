@@ -15,16 +15,23 @@ one vessel, for which a gulp is nothing.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
 from collector.rules.base import Context
 from collector.rules.cyclestate import CycleState, Fall, Run
-from collector.rules.tankheat import add_sample, empty_sums, fit_fall
+from collector.rules.gasbooks import EVENLY, Passed, close_books, mark, take_books, tell, warmth
+from collector.rules.runweight import (
+    ENDS,
+    fall_began,
+    fall_ended,
+    heard_again,
+    weigh,
+)
+from collector.rules.tankheat import FallFit, add_sample, empty_sums
 from collector.rules.vessel import Vessel
 
-__all__ = ["ABNORMAL", "Cycles", "cycles_of"]
+__all__ = ["ABNORMAL", "Cycles", "Passed", "cycles_of"]
 
 _FILL, _OTHER_MODE = "a declared fill", "not in nitrogen mode"
 ABNORMAL = frozenset({_FILL, _OTHER_MODE})
@@ -35,19 +42,8 @@ _THIN = 19_000
 _SKIP = 120.0
 """s after a stop that are left out: the gas itself, not the wall, settles first."""
 _BLOCK = 600.0
-_ENDS = 4
-"""Blocks of 10 min at each end of a fall that are used; what lies between them tells nothing."""
-_LEAST = 6
-_ALIKE_WHOLE, _ALIKE_TANK = 1.5, 20.0
-"""Neighbouring samples that say the same thing; with gulps in the tank, many do."""
 _RISE = 1.0  # psi
 _KEPT = 400
-_BLUNT = 0.05
-"""Share of a run that may be unseen about its edges before its own slope tells its length."""
-_EVENLY = 24
-"""Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
-_SPAN = 0.4
-"""Share of a run that its first and last sample must span for that."""
 _WARMTHS = 4320
 
 
@@ -84,8 +80,8 @@ class Cycles:
             return
         # It changed somewhere between the two samples; the middle is right on average.
         edge = (at + before_at) // 2
-        self._mark(at, edge)
-        s.waits_at = None
+        mark(self.state, at, edge)
+        self._settle_waiting(at)
         if s.on is None:
             s.clean = False
         elif on:
@@ -93,9 +89,22 @@ class Cycles:
             s.run.unseen = at - before_at
         else:
             s.run.unseen += at - before_at
-            s.blunt += s.run.unseen**2 / _EVENLY
+            s.blunt += s.run.unseen**2 / EVENLY
             self._end_run(edge)
         s.on = on
+
+    def _settle_waiting(self, at: int) -> None:
+        """Say on which side of an edge seen ``at`` a sample lies that still waits for the risers.
+
+        Of the poll that shows the edge it belongs to what begins there; a run has few samples, and
+        needs its first and its last.
+        """
+        s = self.state
+        if s.waits_at is None or s.waits_at == at:
+            return
+        if s.on and s.run.clean and self.vessel.read_at(s.waits_at):
+            self._sample_run(s.waits_at, s.last)
+        s.waits_at = None
 
     def observe_tank(self, at: int, value: float, before_at: int | None) -> None:
         """Take a sample of the tank's pressure; most are left out."""
@@ -113,14 +122,15 @@ class Cycles:
             return
         if not self._normal(at):
             return
-        self._mark(at, at)
+        mark(self.state, at, at)
         # The mean of about a day: at any hour of it, the room is off by its daily swing.
         s.warmths = min(s.warmths + 1, _WARMTHS)
         s.celsius += (self.vessel.temperature(at) - s.celsius) / s.warmths
         if s.last is not None and s.last != value:
             s.fall.flat = False
-        s.begin = value if s.begin is None else s.begin
-        s.last = value
+        began, s.last = s.begin is None, value
+        if began:
+            s.begin = value - warmth(s)
         if s.run.clean if s.on else s.fall.clean:
             # What is read after the tank in the same poll is only known by its next sample.
             if self.vessel.read_at(at) and (not s.on or self._running.at == at):
@@ -131,7 +141,8 @@ class Cycles:
     def _sample(self, at: int, value: float | None) -> None:
         self.state.waits_at = None
         if self.state.on:
-            self._sample_run(at, value)
+            if self.state.run.clean:
+                self._sample_run(at, value)
         else:
             self._sample_fall(at, value)
 
@@ -159,30 +170,13 @@ class Cycles:
         s.clean = s.fall.clean = s.run.clean = False
         s.waits_at = None
         s.foot = None
-        self._close_books()
+        close_books(self.state)
 
     def disturb(self) -> None:
         """Leave out the cycle under way: what is drawn has changed, as when a vent moves."""
         s = self.state
         s.fall.clean = s.run.clean = False
         s.waits_at = None
-
-    def _close_books(self) -> None:
-        s = self.state
-        if s.begin is not None and s.last is not None:
-            s.gain += s.last - s.begin
-        s.begin = s.last = s.marked_at = None
-
-    def _mark(self, at: int, edge: int) -> None:
-        """Count the time since the last mark in the state it had."""
-        s = self.state
-        if s.marked_at is not None:
-            passed = max(0, edge - s.marked_at)
-            s.seen_ms += passed
-            s.on_ms += passed if s.on else 0
-            s.marked_at = max(edge, s.marked_at)
-        elif s.on is not None:
-            s.marked_at = at
 
     def _sample_fall(self, at: int, value: float | None) -> None:
         fall = self.state.fall
@@ -199,8 +193,8 @@ class Cycles:
         number = float(t // _BLOCK)
         if not fall.blocks or fall.blocks[-1][0] != number:
             fall.blocks.append([number, *empty_sums()])
-            if len(fall.blocks) > 2 * _ENDS:
-                del fall.blocks[_ENDS]
+            if len(fall.blocks) > 2 * ENDS:
+                del fall.blocks[ENDS]
         sums = fall.blocks[-1][1:]
         add_sample(sums, t, y)
         fall.blocks[-1][1:] = sums
@@ -222,50 +216,25 @@ class Cycles:
 
     def _end_fall(self, edge: int) -> None:
         s = self.state
-        fall, seconds = s.fall, (edge - s.fall.stop_at) / 1000
-        early, late = _merged(fall.blocks[:_ENDS]), _merged(fall.blocks[-_ENDS:])
-        clean = fall.clean and s.clean and not fall.flat and early[0] >= _LEAST
+        begun = fall_began(s) if s.clean else None
+        if begun is not None:
+            heard_again(s)
+            begun = fall_began(s)
         following = Run(start_at=edge)
-        if clean:
-            if fall.blocks[0][0] == 0.0:
-                s.heat.learn(early, _ALIKE_WHOLE if fall.whole else _ALIKE_TANK)
-            begun, ended = fit_fall(early, s.heat), fit_fall(late, s.heat)
-            if begun is not None and ended is not None:
-                if s.run.clean and s.run.whole is fall.whole and s.heat.known:
-                    self._book(begun.level + fall.origin, begun.slope)
-                following = Run(
-                    start_at=edge, clean=True, whole=fall.whole,
-                    level=ended.at(seconds) + fall.origin, slope=ended.slope,
-                )
-        s.heat.rest_for(max(seconds, 0.0))
+        if begun is not None:
+            self._book(begun)
+            following = fall_ended(s, edge)
+        s.heat.rest_for(max(edge - s.fall.stop_at, 0) / 1000)
         s.run, s.foot, s.clean = following, s.last, True
 
-    def _book(self, level: float, slope: float) -> None:
-        s, run = self.state, self.state.run
-        seconds = (run.stop_at - run.start_at) / 1000
-        drawn = -(slope + run.slope) / 2
-        risen = level - run.level
-        seen, seconds = seconds, self._length(risen, seconds, drawn)
-        if seconds != seen and not run.told:
-            s.on_ms += round(1000 * (seconds - seen))
-            s.blunt = max(0.0, s.blunt - run.unseen**2 / _EVENLY)
-        gas = risen + drawn * seconds
-        s.runs_series.append([run.stop_at, gas, seconds, drawn])
+    def _book(self, begun: FallFit) -> None:
+        s, weight = self.state, weigh(self.state, begun)
+        if weight is None:
+            return
+        tell(s, weight.gas, weight.doubt**2)
+        s.run.told = True
+        s.runs_series.append([s.run.stop_at, weight.gas, weight.seconds, weight.drawn])
         del s.runs_series[:-_KEPT]
-
-    def _length(self, risen: float, seconds: float, drawn: float) -> float:
-        """Return how long a run took, by its own slope where its edges were hardly seen."""
-        run, unseen = self.state.run, self.state.run.unseen / 1000
-        if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
-            return seconds
-        (began_at, low), (ended_at, high) = run.inner_series
-        first, last = (run.stop_at - began_at) / 1000, (run.stop_at - ended_at) / 1000
-        if first - last < _SPAN * seconds:
-            return seconds
-        warm = self.state.heat.gained(risen / seconds + max(0.0, drawn), first, last)
-        rate = (high - low - warm) / (first - last)
-        by_slope = risen / rate if rate > 0 else seconds
-        return min(max(by_slope, seconds - unseen / 2), seconds + unseen / 2)
 
     # -- answers ---------------------------------------------------------------------------------
 
@@ -274,20 +243,9 @@ class Cycles:
         """Whether the risers are booked with the tank."""
         return self.vessel.known
 
-    def take_time(self) -> tuple[int, int, float, float]:
-        """Return seen time, running time (ms), the tank's gain (psi) since the last call.
-
-        The fourth is the running time's deviation (ms).
-        """
-        s = self.state
-        last, marked = s.last, s.marked_at
-        self._close_books()
-        found = s.seen_ms, s.on_ms, s.gain, math.sqrt(s.blunt)
-        s.blunt, s.run.told = 0.0, True
-        s.seen_ms = s.on_ms = 0
-        s.gain = 0.0
-        s.begin, s.last, s.marked_at = last, last, marked
-        return found
+    def take_time(self) -> Passed:
+        """Return what passed since the last call, and begin anew."""
+        return take_books(self.state, self.vessel)
 
     def dump(self) -> dict[str, Any]:
         """Return the state."""
@@ -296,13 +254,6 @@ class Cycles:
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.state.take(state)
-
-
-def _merged(blocks: list[list[float]]) -> list[float]:
-    total = empty_sums()
-    for block in blocks:
-        total = [a + b for a, b in zip(total, block[1:], strict=True)]
-    return total
 
 
 def cycles_of(context: Context, asset: str) -> Cycles:

@@ -2,11 +2,14 @@
 
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
-itself leaks. It is delivery times the time the compressor ran, less what the tank gained.
+itself leaks. It is what the runs of the day brought, less what the tank gained. Between the falls
+about it a run's gas is known to half a percent; how long it took is not, where polls are far apart,
+so time tells only of those runs that could not be weighed.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -205,14 +208,18 @@ class NitrogenDemand(_TankEstimator):
         return self.cycles.state.next_at if point == self.cycles.tank else None
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
-        seen, on, gain, doubt = self.cycles.take_time()
-        total = now - self.state.start_at
-        if seen < _SEEN * total:
-            share = 100 * seen / total if total > 0 else 0.0
+        passed, total = self.cycles.take_time(), now - self.state.start_at
+        if passed.seen < _SEEN * total:
+            share = 100 * passed.seen / total if total > 0 else 0.0
             return None, f"only {share:.0f} % of the day was seen in nitrogen mode"
-        kept = Estimate(value=gain, deviation=_ENDS).scaled(1000 / seen)
-        ran = Estimate(value=on / seen, deviation=doubt / seen)
-        return (self._flow(rate.psi.times(ran).minus(kept), now),
+        weighed, seen = passed.weighed, passed.seen / 1000
+        # Gas that was weighed counts as it is; only of the other runs the time must tell.
+        rest = Estimate(value=max(0.0, (passed.on - weighed.ms) / 1000),
+                        deviation=passed.blunt / 1000)
+        brought = Estimate(value=weighed.gas, deviation=math.sqrt(weighed.variance)).plus(
+            rate.scatter.times(rest)).times(Estimate(value=1.0, deviation=rate.shared))
+        kept = Estimate(value=passed.gain, deviation=_ENDS)
+        return (self._flow(brought.minus(kept).scaled(1 / seen), now),
                 f"no tank_volume is set for {self.asset}")
 
     def _turn(self, now: int) -> None:

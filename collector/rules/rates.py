@@ -28,15 +28,23 @@ _FAR = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rate:
-    """The rate of some runs: ``psi`` (psi of the tank per s, as gas), how many, since when."""
+    """The rate of some runs (psi of the tank per s, as gas), how many, since when."""
 
-    psi: Estimate
+    scatter: Estimate
+    """Rate by how the runs differ among themselves."""
+    shared: float
+    """Deviation, as a share of the rate, that all runs have alike."""
     runs: int
     start: int
     seconds: float
     """Mean length of a run."""
     rough: bool = False
     """Whether gulps of the risers may hide more than the figure is worth."""
+
+    @property
+    def psi(self) -> Estimate:
+        """The rate with all of its deviation."""
+        return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
 
 
 def flow_unit(plant: Plant) -> str:
@@ -74,12 +82,11 @@ def rate_of(rows: Sequence[Sequence[float]], cycles: Cycles, least: int = 3) -> 
         value=rate, deviation=math.sqrt(squares * n / (n - 1)) / seconds, freedom=n - 1,
     )
     mean = seconds / n
-    warmth = cycles.state.heat.warm_doubt(mean) * rate
-    gulps = 0.0 if cycles.whole else _GULPS * cycles.state.heat.roughness() / mean
-    shared = Estimate(value=0.0, deviation=math.hypot(warmth, gulps))
+    warmth = cycles.state.heat.warm_doubt(mean)
+    gulps = 0.0 if cycles.whole else _GULPS * cycles.state.heat.roughness() / mean / rate
     return Rate(
-        psi=scatter.plus(shared), runs=n, start=int(kept[0][0]), seconds=mean,
-        rough=gulps > _ROUGH * rate,
+        scatter=scatter, shared=math.hypot(warmth, gulps), runs=n, start=int(kept[0][0]),
+        seconds=mean, rough=gulps > _ROUGH,
     )
 
 

@@ -19,8 +19,8 @@ from collector.rules.base import State
 
 __all__ = ["TAUS", "FallFit", "Heat", "add_sample", "empty_sums", "fit_fall"]
 
-TAUS = (300.0, 480.0, 770.0, 1230.0, 1970.0)
-"""Time constants (s) that are tried, each 1.6 times the one before."""
+TAUS = (300.0, 380.0, 480.0, 610.0, 770.0, 975.0, 1230.0, 1560.0, 1970.0)
+"""Time constants (s) that are tried, each about 1.26 times the one before."""
 
 _HEAD = 6
 _MEMORY = 0.98
@@ -28,11 +28,17 @@ _MEMORY = 0.98
 _SHARE, _SHARE_DOUBT = 0.05, 0.03
 """Share of a rise that is heat before anything is learned, and its deviation: adiabatic filling of
 a bare tank gives 0.4, of which steel takes nearly all within the run (setting)."""
-_USUAL = 2
-"""Which time constant is likely before anything is learned: a quarter of an hour or so."""
+_USUAL, _USUAL_DOUBT = 4, 2.0
+"""Which time constant is likely before anything is learned, a quarter of an hour or so, and how
+many places of :data:`TAUS` that may be off."""
 _ENOUGH = 3
+_UNLIKELY = 1e-6
 _ODD = 16.0
 """How much rougher (as a variance) than the others a fall is that teaches nothing."""
+
+
+def _left(tau: float, seconds: float) -> float:
+    return tau / seconds * (1 - math.exp(-seconds / tau)) if seconds > 0 else 0.0
 
 
 def empty_sums() -> list[float]:
@@ -64,10 +70,27 @@ class FallFit:
 
     level: float
     slope: float
+    doubt: float = 0.0
+    """Deviation of the level, by how far the samples stray from their line."""
 
     def at(self, t: float) -> float:
         """Return the line ``t`` seconds after the stop."""
         return self.level + self.slope * t
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """One way the heat may be: its share of a rise and its place among the time constants."""
+
+    place: int
+    weight: float
+    """How likely it is; all of them together are certain."""
+    share: float
+    doubt: float
+
+    def risen(self, seconds: float) -> float:
+        """Return how much of a run's heat is still there at its end."""
+        return _left(TAUS[self.place], seconds)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -76,6 +99,10 @@ class Heat(State):
 
     held: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
     """psi of rise still warm, at the last stop."""
+    kept: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
+    """Of that, what was left of the runs before the last."""
+    lasted: float = 0.0
+    """s of the last run."""
     curve: list[float] = field(default_factory=lambda: [0.0] * (2 * len(TAUS)))
     rest: float = 0.0
     count: float = 0.0
@@ -89,20 +116,26 @@ class Heat(State):
 
     def run_for(self, seconds: float, rise: float) -> None:
         """Let a run of so many seconds raise the pressure by ``rise`` psi, evenly."""
-        self.held = [
-            h * math.exp(-seconds / tau)
-            + rise * tau / seconds * (1 - math.exp(-seconds / tau))
-            for h, tau in zip(self.held, TAUS, strict=True)
-        ]
+        self.kept = [h * math.exp(-seconds / tau) for h, tau in zip(self.held, TAUS, strict=True)]
+        self.lasted = seconds
+        self.raised(rise)
+
+    def raised(self, rise: float) -> None:
+        """Take it that the last run raised the pressure by ``rise`` psi, now that it is known."""
+        self.held = [k + rise * _left(tau, self.lasted)
+                     for k, tau in zip(self.kept, TAUS, strict=True)]
 
     def gained(self, rate: float, first: float, last: float) -> float:
         """Return the heat (psi) that a run of ``rate`` psi/s gained between two instants of it.
 
         Both are told in seconds before its stop, at which :attr:`held` must stand.
         """
-        share, j, _ = self.shape()
-        most, tau = rate * TAUS[j], TAUS[j]
-        return share * (self.held[j] - most) * (math.exp(last / tau) - math.exp(first / tau))
+        total = 0.0
+        for s in self.shapes():
+            tau = TAUS[s.place]
+            grown = math.exp(last / tau) - math.exp(first / tau)
+            total += s.weight * s.share * (self.held[s.place] - rate * tau) * grown
+        return total
 
     def learn(self, sums: list[float], alike: float) -> None:
         """Take the curvature of one fall: what is left of it beside a straight line.
@@ -136,52 +169,73 @@ class Heat(State):
         """Whether enough falls were seen to tell settling from loss."""
         return self.falls >= _ENOUGH
 
-    def shape(self) -> tuple[float, int, float]:
-        """Return the share of a rise that is heat, which time constant it has, and its deviation.
+    def shapes(self) -> list[Shape]:
+        """Return what the heat may be like: every time constant, with how likely it is.
 
         What the falls show is weighed against what is likely; falls that are all steps, because
-        risers draw in gulps, show little.
+        risers draw in gulps, show little. A time constant is never chosen: between two that fit
+        alike, the choice would turn with the noise and take the level of every fall with it.
         """
-        best = (_SHARE, _USUAL, _SHARE_DOUBT)
-        if self.count <= 0:
-            return best
-        noise = self.rest / self.count + 1e-12
+        noise = self.rest / self.count + 1e-12 if self.count > 0 else math.inf
         prior = 1 / _SHARE_DOUBT**2
-        least = math.inf
+        found, fits = [], []
         for j in range(len(TAUS)):
-            ee, ey = self.curve[2 * j:2 * j + 2]
-            k = max(0.0, (ey / noise + _SHARE * prior) / (ee / noise + prior))
-            left = (k * k * ee - 2 * k * ey) / noise + (k - _SHARE) ** 2 * prior + (j - _USUAL) ** 2
-            if left < least:
-                best, least = (k, j, 1 / math.sqrt(ee / noise + prior)), left
-        return best
+            ee, ey = (x / noise for x in self.curve[2 * j:2 * j + 2])
+            k = max(0.0, (ey + _SHARE * prior) / (ee + prior))
+            found.append((k, 1 / math.sqrt(ee + prior)))
+            # The evidence: how well it fits, how near it is to what is usual, how much it had to
+            # be told.
+            fits.append(k * k * ee - 2 * k * ey + (k - _SHARE) ** 2 * prior
+                        + ((j - _USUAL) / _USUAL_DOUBT) ** 2 + math.log((ee + prior) / prior))
+        least = min(fits)
+        weights = [math.exp(-(f - least) / 2) for f in fits]
+        total = math.fsum(weights)
+        return [Shape(place=j, weight=w / total, share=k, doubt=d)
+                for j, (w, (k, d)) in enumerate(zip(weights, found, strict=True)) if w > _UNLIKELY]
+
+    def warmth(self, seconds: float, risen: float = 0.0) -> float:
+        """Return the psi that the tank stands too high, so many seconds after the last edge.
+
+        ``risen`` is what a run under way has raised it by since then.
+        """
+        return math.fsum(
+            s.weight * s.share * (self.held[s.place] * math.exp(-max(seconds, 0.0) / TAUS[s.place])
+                                  + risen * s.risen(seconds)) for s in self.shapes())
 
     def warm_share(self, seconds: float) -> float:
         """Return how much more than the gas alone the pressure rises in a run from cold."""
-        share, j, _ = self.shape()
-        tau = TAUS[j]
-        return share * tau / seconds * (1 - math.exp(-seconds / tau)) if seconds > 0 else 0.0
+        return math.fsum(s.weight * s.share * s.risen(seconds) for s in self.shapes())
 
     def warm_doubt(self, seconds: float) -> float:
         """Return the deviation that the heat leaves in a rate, as a share of it."""
-        _, j, doubt = self.shape()
-        tau = TAUS[j]
-        return doubt * tau / seconds * (1 - math.exp(-seconds / tau)) if seconds > 0 else 0.0
+        shapes = self.shapes()
+        mean = math.fsum(s.weight * s.share * s.risen(seconds) for s in shapes)
+        return math.sqrt(math.fsum(
+            s.weight * ((s.share * s.risen(seconds) - mean) ** 2
+                        + (s.doubt * s.risen(seconds)) ** 2) for s in shapes))
 
     def roughness(self) -> float:
         """Return how far (psi) falls stray from their line: noise, and the gulps of risers."""
         return math.sqrt(self.rest / self.weight) if self.weight > 0 else 0.0
 
 
-def fit_fall(sums: list[float], heat: Heat) -> FallFit | None:
-    """Return the line of a fall with the settling taken off; ``None`` without two instants."""
-    share, j, _ = heat.shape()
-    warm = share * heat.held[j]
+def fit_fall(
+    sums: list[float], heat: Heat, alike: float = 1.0, at: float = 0.0,
+) -> FallFit | None:
+    """Return the line of a fall with the settling taken off; ``None`` without two instants.
+
+    ``alike`` is how many neighbouring samples say the same thing; the deviation is that of the
+    line ``at`` so many seconds after the stop.
+    """
     n, st, stt, sy, sty, _ = sums[:_HEAD]
-    se, ste = sums[_HEAD + 4 * j:_HEAD + 4 * j + 2]
     spread = n * stt - st * st
     if n < 2 or spread <= 0:
         return None
-    y, ty = sy - warm * se, sty - warm * ste
+    y, ty = sy, sty
+    for s in heat.shapes():
+        warm = s.weight * s.share * heat.held[s.place]
+        se, ste = sums[_HEAD + 4 * s.place:_HEAD + 4 * s.place + 2]
+        y, ty = y - warm * se, ty - warm * ste
     slope = (n * ty - st * y) / spread
-    return FallFit((y - slope * st) / n, slope)
+    lever = 1 / n + (at - st / n) ** 2 * n / spread
+    return FallFit((y - slope * st) / n, slope, heat.roughness() * math.sqrt(alike * lever))

@@ -52,6 +52,20 @@ def test_normal_against_scipy(z):
         assert normal_quantile(normal_cdf(z)) == pytest.approx(z, abs=1e-9)
 
 
+@pytest.mark.parametrize("nu", [9.9e5, 1.1e6, 1e8])
+@pytest.mark.parametrize("p", [0.01, 0.6, 0.95, 0.9995])
+def test_student_of_very_many_degrees_against_scipy(p, nu):
+    assert student_quantile(p, nu) == pytest.approx(stats.t.ppf(p, nu), rel=1e-8)
+    assert student_cdf(1.3, nu) == pytest.approx(stats.t.cdf(1.3, nu), rel=1e-9)
+
+
+def test_more_degrees_of_freedom_than_digits_are_the_normal():
+    # The deviations of a sum whose exact part is tiny leave as many.
+    for nu in (1e12, 1e16, 2e22, 1e200):
+        assert two_sided_factor(0.90, nu) == pytest.approx(1.6448536, rel=1e-6)
+        assert student_cdf(1.6448536, nu) == pytest.approx(0.95, rel=1e-6)
+
+
 def test_factor_is_rounded_harmlessly():
     for nu in (1, 2.345, 7.891, 33.33, 1234.5):
         exact = stats.t.ppf(0.95, nu)

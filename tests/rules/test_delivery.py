@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import doctest
+import json
+from typing import Any
 
 import pytest
 
@@ -12,6 +14,7 @@ from collector.physics.gas import R
 from collector.physics.pumpup import delivery, demand
 from collector.rules import rates
 from collector.rules.rates import flow_factor, moles_per_psi
+from collector.rules.tankheat import TAUS
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, Story
 from tests.rules.tank import (
     MODE,
@@ -190,6 +193,61 @@ def test_polls_a_minute_apart_hardly_blunt_the_delivery():
         assert made.value == pytest.approx(truth.delivery * flow_factor(site()), rel=0.03)
     for made, truth in zip(s.estimates("nitrogen-demand")[-2:], truths, strict=True):
         assert made.value == pytest.approx(truth.demand * flow_factor(site()), rel=0.03)
+
+
+def test_few_runs_a_day_are_weighed_by_their_falls_not_by_the_clock():
+    # Four runs a day, a minute between polls: their edges alone are 3 % of a day's running time.
+    rows, truths = recorded(seed=13, days=4, every=60 * SECOND, leak=0.03)
+    s = watch(site())
+    s.feed(rows)
+    found = s.estimates("nitrogen-demand")[-4:]
+    made = [(e, t.demand * flow_factor(site())) for e, t in zip(found, truths, strict=True)
+            if e.value is not None]
+    assert len(made) >= 3
+    assert max(abs(e.value / truth - 1) for e, truth in made) < 0.02
+    assert sum(e.low <= truth <= e.high for e, truth in made) >= len(made) - 1
+
+
+@pytest.mark.parametrize("start", [61.0, 62.0, 63.5, 65.0, 66.5, 68.0, 70.0, 73.0])
+def test_a_day_that_ends_in_a_run_or_just_after_it_counts_each_part_once(start):
+    # Runs of 7.7 min every 41 min: where midnight falls is moved through one of them.
+    tank = Tank(heat=0.05, start=start, every=60 * SECOND, sag=0.0, noise=0.03)
+    s = watch(site(pipe=None)).feed(tank.readings(3 * DAY + MINUTE))
+    found = [e.value for e in s.estimates("nitrogen-demand")[-2:]]
+    assert found == [pytest.approx(scfh(0.6), rel=0.01)] * 2
+
+
+def test_the_first_and_the_last_sample_of_a_run_tell_its_length():
+    tank = Tank(demand=0.1, heat=0.05, every=60 * SECOND, sag=0.0, steady_riser=True)
+    s = watch(site()).feed(tank.readings(4 * DAY + MINUTE))
+    assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.005)
+
+
+def test_what_was_learned_with_other_time_constants_is_learned_anew():
+    rows = list(Tank(heat=0.05).readings(3 * DAY + MINUTE))
+    s = watch(site()).feed(rows[:len(rows) // 2])
+    state = s.watch.dump()
+    text = json.dumps(state)
+    assert len(TAUS) == 9
+    cycles = _cycles(state)
+    for name in ("held", "kept"):
+        cycles["heat"][name] = cycles["heat"][name][:5]
+    cycles["heat"]["curve"] = cycles["heat"]["curve"][:10]
+    cycles["fall"]["blocks"] = [block[:27] for block in cycles["fall"]["blocks"]]
+    assert json.dumps(state) != text
+    again = watch(site())
+    again.watch.load(state, [])
+    again.feed(rows[len(rows) // 2:])
+    assert last(again, "nitrogen-demand").value == pytest.approx(scfh(0.6), rel=0.02)
+
+
+def _cycles(state: Any) -> dict[str, Any]:
+    """Return the state of the cycles, wherever a dump keeps it."""
+    if not isinstance(state, dict):
+        return {}
+    if isinstance(state.get("heat"), dict) and "held" in state["heat"]:
+        return state
+    return next((x for v in state.values() if (x := _cycles(v))), {})
 
 
 def test_a_cabinet_is_warmer_than_the_tank_beside_it():
