@@ -75,7 +75,7 @@ class Watch:
         if start < count:
             ColumnFeeder(
                 self._engine, columns.take(slice(start, None)),
-                run_to=lambda now: self._run_to(now, events), next_tick=self._next_tick,
+                run_to=lambda now: self._run_to(now, events), next_tick=self._next_tick(),
             ).feed()
         return events
 
@@ -209,20 +209,33 @@ class Watch:
 
     # -- ticking ---------------------------------------------------------------------------------
 
-    def _run_to(self, now: int, events: list[Event] | None) -> None:
+    def _run_to(self, now: int, events: list[Event] | None) -> int | None:
+        """Run the ticks that are due at ``now`` or before; return the next."""
         engine = self._engine
         if events is not None and self._unsettled:
             self._settle(now, events)
         engine.begin(now)
+        timed = None if events is None else self._next_timed()
         while True:
-            due = self._engine.next_due() if events is None else self._next_tick()
+            due = engine.next_due()
+            rules_only = due is not None and (timed is None or due < timed)
+            if not rules_only:
+                due = timed
             if due is None or due > now:
                 break
-            self._tick(due, events)
+            if not (rules_only and engine.idle(due)):
+                self._tick(due, events)
+                timed = None if events is None else self._next_timed()
         engine.arrive(now)
+        return due
 
     def _next_tick(self) -> int | None:
-        due = self._engine.next_due()
+        dues = (self._engine.next_due(), self._next_timed())
+        return min((due for due in dues if due is not None), default=None)
+
+    def _next_timed(self) -> int | None:
+        """Return the next tick at which a shelf, a suppression or a window ends."""
+        found = None
         for timed in (self._book.next_due(), self._windows.next_due()):
             if timed is None:
                 continue
@@ -230,8 +243,8 @@ class Watch:
             last = self._engine.last_tick
             if last is not None and tick <= last:
                 tick = last + self._step
-            due = tick if due is None else min(due, tick)
-        return due
+            found = tick if found is None else min(found, tick)
+        return found
 
     def _tick(self, due: int, events: list[Event] | None) -> None:
         verdicts = self._engine.tick(due)

@@ -176,7 +176,7 @@ class AlarmBook:
 
     def next_due(self) -> int | None:
         """Return when the next shelf or suppression ends, or ``None``."""
-        return min((e.until for e in self._entries.values() if e.until is not None), default=None)
+        return min([e.until for e in self._entries.values() if e.until is not None], default=None)
 
     def tick(self, now: int) -> list[AlarmMoved]:
         """End what was quiet until now."""

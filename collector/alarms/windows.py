@@ -168,7 +168,7 @@ class Windows:
 
     def next_due(self) -> int | None:
         """Return when (ms) the next window ends or is to be reminded of."""
-        return min((w.until if w.reminded else _remind_at(w) for w in self._open.values()),
+        return min([w.until if w.reminded else _remind_at(w) for w in self._open.values()],
                    default=None)
 
     def tick(self, now: int) -> list[FactNoted | AlarmMoved]:

@@ -145,12 +145,22 @@ def student_quantile(probability: float, freedom: float) -> float:
     low, high = 0.0, 1.0
     while _upper_tail(high, nu) > 1.0 - p:
         low, high = high, high * 2.0
+    return _root_of_tail(1.0 - p, nu, low, high)
+
+
+def _root_of_tail(tail: float, nu: float, low: float, high: float) -> float:
+    """Return where the upper tail is ``tail``: Newton's steps, halving where one leads astray."""
+    t = 0.5 * (low + high)
     for _ in range(200):
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        low, high = (middle, high) if _upper_tail(middle, nu) > 1.0 - p else (low, middle)
-    return 0.5 * (low + high)
+        excess = _upper_tail(t, nu) - tail
+        low, high = (t, high) if excess > 0 else (low, t)
+        closer = t + excess / _density(t, nu)
+        if not low < closer < high:
+            closer = 0.5 * (low + high)
+        if abs(closer - t) <= 1e-15 * t:
+            return closer
+        t = closer
+    return t
 
 
 def two_sided_factor(level: float, freedom: float = math.inf) -> float:
@@ -181,6 +191,12 @@ def _open(probability: float) -> float:
     if not 0.0 < probability < 1.0:
         raise ValueError(f"a probability must lie between 0 and 1, given {probability!r}")
     return probability
+
+
+def _density(t: float, nu: float) -> float:
+    """Return the density of Student's t, [1], 26.7.2."""
+    front = math.lgamma(0.5 * nu + 0.5) - math.lgamma(0.5 * nu) - 0.5 * math.log(nu * math.pi)
+    return math.exp(front - (0.5 * nu + 0.5) * math.log1p(t * t / nu))
 
 
 def _upper_tail(t: float, nu: float) -> float:

@@ -143,7 +143,10 @@ class Hears(ABC):
     """
 
     apart: ClassVar[bool] = False
-    """Whether samples of one point never change what it says of its other points."""
+    """Whether samples of one point never change what it says of its other points.
+
+    What :meth:`holds` kept back of those is still given to it first.
+    """
 
     @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
@@ -245,6 +248,14 @@ class Rule(Hears):
 
     def due(self, now: int) -> int | None:
         """Return when time alone could change the finding, or ``None``."""
+        return None
+
+    def still_absent(self, now: int) -> int | None:
+        """Return a later :meth:`due` where it is as absent as it last was; ``None``: judge it.
+
+        Asked at its due, with nothing heard meanwhile and all settled: most looks of most rules
+        find nothing, and are then no business of anybody else.
+        """
         return None
 
     @abstractmethod

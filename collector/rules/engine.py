@@ -77,16 +77,17 @@ class Engine:
         self._slots = self._explain.order(slots)
         self._judge = Judge(self._explain, words, slots, self.mark)
         self._asking = Asking(build_estimators(context), self.inputs, words)
-        self._stale = Staleness(self.inputs)
         self._interested: dict[str, list[Slot]] = {}
         for slot in self._slots:
             for name in slot.rule.inputs:
                 self.inputs.point(name)
                 self._interested.setdefault(name, []).append(slot)
+        self._stale = Staleness(self.inputs, self._interested)
         self.now: int | None = None
         self._last_tick: int | None = None
         self.dirty_tick: int | None = None
         self._min_due: int | None = None
+        self._planned: int | None = None
         self._lateness = Lateness()
         self._resumed = False
         self.judged: list[Slot] = []
@@ -114,10 +115,10 @@ class Engine:
             self.inputs.begin(now)
             self._asking.begin(now)
             self._mark_all()
+            self._plan()
             return
         gap = now - self.now
-        limit = _DOWNTIME if self._resumed else self.inputs.blind_after()
-        if gap > limit:
+        if gap > _DOWNTIME and (self._resumed or gap > self.inputs.blind_after()):
             # Nobody watched: that is not the devices' silence.
             self.inputs.was_blind(gap)
             self._mark_all()
@@ -142,6 +143,7 @@ class Engine:
         self._counts["clock_sets"] += 1
         self._asking.clock_set_to(now)
         self._mark_all()
+        self._plan()
 
     def late(self, at: int) -> int | None:
         """Take note of a reading's time; return what the clock was set back to, once proven."""
@@ -165,14 +167,16 @@ class Engine:
         """Return the next tick at which anything is to be judged, or ``None``."""
         if self._last_tick is None:
             return None
-        found = self.dirty_tick
-        for due in (
-            self._min_due, self._stale.next_at, self._asking.midnight, self.fills.next_end(),
-        ):
-            if due is not None:
-                tick = -(-due // self.step) * self.step
-                found = tick if found is None or tick < found else found
-        return None if found is None else max(found, self._last_tick + self.step)
+        due, dirty = self._planned, self.dirty_tick
+        if due is None or (dirty is not None and dirty < due):
+            due = dirty
+        return None if due is None else max(due, self._last_tick + self.step)
+
+    def _plan(self) -> None:
+        """Find the next tick at which time alone may change anything."""
+        dues = (self._min_due, self._stale.next_at, self._asking.midnight, self.fills.next_end())
+        due = min([due for due in dues if due is not None], default=None)
+        self._planned = None if due is None else -(-due // self.step) * self.step
 
     def mark(self, slot: Slot, at: int) -> None:
         """Have a rule judged at the first tick after ``at``."""
@@ -264,6 +268,37 @@ class Engine:
 
     # -- judging ---------------------------------------------------------------------------------
 
+    def idle(self, now: int) -> bool:
+        """Whether the tick that is due finds everything as it is; it has run then.
+
+        Nearly all do: devices answer, something moves. That is no business of anybody else.
+        """
+        for due in (self.dirty_tick, self._asking.midnight, self.fills.next_end()):
+            if due is not None and due <= now:
+                return False
+        if self._silenced(now):
+            return False
+        if self._min_due is not None and self._min_due <= now:
+            late = [slot for slot in self._slots if slot.due is not None and slot.due <= now]
+            if not all([slot.put_off(now) for slot in late]):
+                return False
+            self._min_due = self._least_due()
+        self._counts["ticks"] += 1
+        self._last_tick = now
+        self._plan()
+        return True
+
+    def _silenced(self, now: int) -> bool:
+        """Look who has gone silent; return whether anybody has."""
+        found = self._stale.look(now)
+        for name in found:
+            for slot in self._interested[name]:
+                slot.dirty = True
+        return bool(found)
+
+    def _least_due(self) -> int | None:
+        return min([slot.due for slot in self._slots if slot.due is not None], default=None)
+
     def tick(self, now: int) -> list[Verdict]:
         """Judge what is due at ``now``; return the verdicts whose standing changed."""
         self._counts["ticks"] += 1
@@ -273,27 +308,23 @@ class Engine:
         if self.fills.tick(now):
             for slot in self._slots:
                 slot.dirty = True
-        for name in self._stale.look(self._interested, now):
-            for slot in self._interested[name]:
-                slot.dirty = True
-        changed, least = [], None
+        self._silenced(now)
+        changed = []
         for slot in self._slots:
-            due = slot.due
-            if slot.dirty or (due is not None and due <= now):
+            if slot.dirty or (slot.due is not None and slot.due <= now):
                 self._counts["judged"] += 1
                 self.judged.append(slot)
                 verdict = self._judge.judge(slot, now)
                 if verdict is not None:
                     changed.append(verdict)
-                due = slot.due
-            if due is not None and (least is None or due < least):
-                least = due
-        self._min_due = least
+        self._min_due = self._least_due()
         return changed
 
     def estimates(self, now: int) -> list[EstimateMade]:
         """Return the day's estimates at the site's midnight, else those with news."""
-        return self._asking.make(now)
+        made = self._asking.make(now)
+        self._plan()
+        return made
 
     def facts(self) -> list[FactNoted]:
         """Return what was noted since the last call: fills that ended, baselines learned."""
@@ -362,6 +393,7 @@ class Engine:
                 slot.load(saved)
             # The site file may be another: a deadline set by the old limits says nothing.
             self.mark(slot, state["now_at"])
-        self._min_due = min((s.due for s in self._slots if s.due is not None), default=None)
+        self._min_due = self._least_due()
         self._asking.load(state["estimates"], state["midnight_at"], state["now_at"])
+        self._plan()
         self._resumed = True

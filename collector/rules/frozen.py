@@ -63,6 +63,8 @@ class DataFrozen(Rule):
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
         self._unlearned = int(number(self.settings, "unlearned_limit") or 0)
+        self._shortest = int(self._limit_set or min(_LEAST, self._unlearned))
+        """No limit is shorter, whatever is learned, ms."""
         self.state = _FrozenState()
 
     @property
@@ -103,6 +105,15 @@ class DataFrozen(Rule):
             )
         return Finding.absent(s.ended_at)
 
+    def still_absent(self, now: int) -> int | None:
+        """Look, and return the next look, where something moved within the last minutes."""
+        source, s = self._source, self.state
+        if source is None or source.good_at is None or source.number_at is None:
+            return None
+        self._look(source, now)
+        known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
+        return self.due(now) if known and not s.frozen else None
+
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
         assert good is not None  # noqa: S101 - judge() has looked
@@ -116,7 +127,7 @@ class DataFrozen(Rule):
         if s.still_at is not None and source.number_at is not None and not s.frozen:
             still = source.number_at - s.still_at
             s.frozen = (
-                still > self.limit(source) and not self._may_be_true()
+                still > self._shortest and still > self.limit(source) and not self._may_be_true()
                 and self._others_moved(s.still_at)
             )
 

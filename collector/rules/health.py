@@ -56,6 +56,11 @@ class DeviceSilent(Rule):
         over = source.base_at + limit + 1
         return over if over > now else now + 1
 
+    def still_absent(self, now: int) -> int | None:
+        """Return when to look again, where it has answered since the last look."""
+        source = self._source
+        return None if source is not None and source.silent(now) else self.due(now)
+
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has been silent."""
         source = self._source

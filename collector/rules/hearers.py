@@ -20,7 +20,7 @@ class Hearer:
     """One rule or estimator at one lane."""
 
     __slots__ = (
-        "alone", "asks", "band", "each", "end", "held", "holds", "late", "limit", "many", "observe",
+        "asks", "band", "each", "end", "held", "holds", "late", "limit", "many", "observe",
         "keeping", "others", "plain", "quiet", "slot", "target", "until",
     )
 
@@ -33,8 +33,6 @@ class Hearer:
         self.holds = None if kind.holds is Hears.holds else target.holds
         self.each = self.quiet is None and self.holds is None
         """Whether it hears every sample."""
-        self.alone = False
-        """Whether it hears every sample, and none of them changes what it says of other points."""
         self.plain = self.quiet is not None and self.until is None and self.holds is None
         """Whether its band alone tells where it ends."""
         self.asks = (
@@ -43,9 +41,9 @@ class Hearer:
         )
         """The estimator, where it may want to be asked."""
         self.others: list[tuple[Lane, Hearer]] = []
-        """The same rule or estimator at its other lanes."""
+        """The same at its other lanes, where what it says of those may change with this one."""
         self.keeping: list[tuple[Lane, Hearer]] = []
-        """Those of them that may keep something back."""
+        """The same at its other lanes where it may keep something back."""
         self.late: list[int] = []
         """Places that come too late after the one before to be passed over."""
         self.band: tuple[float, float] | None = None
@@ -87,7 +85,7 @@ class Hearer:
 
     def look(self, lane: Lane, place: int) -> None:
         """Find the first place from ``place`` on that may matter."""
-        if self.each or (self.slot is not None and self.slot.blind):
+        if self.slot is not None and self.slot.blind:
             self.end, self.band = place, None
             return
         if self.holds is not None:

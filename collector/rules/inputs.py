@@ -253,7 +253,7 @@ class Inputs:
 
     def filling(self, generator: str, now: int) -> bool:
         """Whether a declared fill is on."""
-        until = self.fill_until(generator)
+        until = self.fill_until(generator) if self.fills else None
         return until is not None and now < until
 
     def dump(self) -> dict[str, Any]:

@@ -27,8 +27,8 @@ class Lane:
     """The new good samples of one point."""
 
     __slots__ = (
-        "before", "count", "each", "hearers", "highs", "lows", "name", "next_place", "next_row",
-        "passed", "point", "rows", "times", "total", "values",
+        "before", "count", "each", "hearers", "highs", "learned_at", "lows", "name", "next_place",
+        "next_row", "passed", "point", "rows", "times", "total", "values",
     )
 
     def __init__(self, point: Point, total: int) -> None:
@@ -40,9 +40,12 @@ class Lane:
         self.lows: list[float] = []
         self.highs: list[float] = []
         self.hearers: list[Hearer] = []
+        self.learned_at = point.at
+        """Up to when the pace of the point is learned."""
         self.each = False
         """Whether somebody hears every sample."""
-        self.count = self.passed = self.next_place = self.next_row = 0
+        self.count = self.passed = self.next_place = 0
+        self.next_row = total
 
     def fill(self, np: Any, rows: NDArray[np.int64], columns: Columns) -> None:
         """Take the samples."""
@@ -80,6 +83,12 @@ class Lane:
             *(Hearer(estimator, None, None) for estimator in estimators),
         ]
         self.each = any(hearer.each for hearer in self.hearers)
+
+    def learn(self, at: int) -> None:
+        """Let the point learn its pace from a sample."""
+        if self.learned_at is not None and self.point.spacing is not None:
+            self.point.spacing.learn(at - self.learned_at)
+        self.learned_at = at
 
     def settle(self, place: int) -> None:
         """Say that everything before ``place`` is done."""

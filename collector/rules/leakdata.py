@@ -228,7 +228,10 @@ class Decays:
         s = self.state
         rows = s.pending_series
         if rows:
-            least = min(range(len(rows)), key=lambda i: rows[i][1])
+            least = 0
+            for i in range(1, len(rows)):
+                if rows[i][1] < rows[least][1]:
+                    least = i
             if held - rows[least][1] > max(self._jump, 5.5 * s.noise):
                 foot = rows[least][2]
                 for row in rows[:least]:

@@ -181,6 +181,9 @@ class LeakRate(Estimator):
 
     quantity = "leak-rate"
 
+    # Contacts and the mode only shut out what the pressure shows; temperatures only add up.
+    apart = True
+
     def __init__(self, context: Context, asset: str) -> None:
         leaks: Leaks = leaks_of(context)
         self._track = leaks.riser(asset) if asset in context.plant.risers else leaks.tank(asset)

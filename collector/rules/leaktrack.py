@@ -29,6 +29,30 @@ _WARM = 293.15  # K, a tank in its room
 _PURGING, _SHUT, _NOBODY = "purging", "shut", "nobody"
 
 
+class _Vent:
+    """One vent of a riser."""
+
+    def __init__(self, context: Context, vent: str) -> None:
+        self.opens = f"{vent}.open"
+        self._contact = context.inputs.point(self.opens)
+        self._oxygen = context.inputs.point(f"{vent}.oxygen")
+        target = context.plant.vents[vent].target_oxygen
+        self._limit = (2.0 if target is None else target) + _OXYGEN_MARGIN
+
+    def __repr__(self) -> str:
+        return f"_Vent({self.opens})"
+
+    def state(self, now: int) -> str:
+        """Return whether it lets gas out: by its contact, else by its oxygen, else nobody."""
+        contact, oxygen = self._contact, self._oxygen
+        if contact.at is not None:
+            fresh = contact.fresh(now, 3 * contact.max_gap())
+            return _SHUT if fresh and contact.value == 0 else _PURGING
+        if oxygen.value is None:
+            return _NOBODY
+        return _SHUT if oxygen.value <= self._limit else _PURGING
+
+
 class _Track:
     """Common of pipe and tank: which points, what each of them does to the decays."""
 
@@ -37,6 +61,8 @@ class _Track:
         self.ambient = pressure_at_altitude(context.plant.site.altitude) / PSI
         """Atmospheric pressure, psi."""
         self.points: tuple[str, ...] = ()
+        self.read = context.inputs.point(pressure)
+        """What is read of the pressure."""
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.decays!r})"
@@ -54,22 +80,11 @@ class _Track:
         """Take samples that :meth:`holds` let be kept back."""
         self.decays.pressures(values)
 
-    def _vents(self, risers: frozenset[str]) -> tuple[str, ...]:
-        return tuple(v.id for v in self.context.plant.vents.values() if v.riser in risers)
-
-    def vent(self, vent: str, now: int) -> str:
-        """Return whether a vent lets gas out: by its contact, else by its oxygen, else nobody."""
-        inputs = self.context.inputs
-        contact = inputs.point(f"{vent}.open")
-        if contact.at is not None:
-            fresh = contact.fresh(now, 3 * contact.max_gap())
-            return _SHUT if fresh and contact.value == 0 else _PURGING
-        oxygen = inputs.point(f"{vent}.oxygen")
-        if oxygen.value is None:
-            return _NOBODY
-        target = self.context.plant.vents[vent].target_oxygen
-        limit = (2.0 if target is None else target) + _OXYGEN_MARGIN
-        return _SHUT if oxygen.value <= limit else _PURGING
+    def _vents(self, risers: frozenset[str]) -> tuple[_Vent, ...]:
+        return tuple(
+            _Vent(self.context, v.id) for v in self.context.plant.vents.values()
+            if v.riser in risers
+        )
 
     def dump(self) -> dict[str, Any]:
         """Return the state as JSON-able data."""
@@ -91,7 +106,7 @@ class RiserTrack(_Track):
             ambient=pressure_at_altitude(context.plant.site.altitude) / PSI, compensated=False,
         ))
         self.vents = self._vents(frozenset({riser}))
-        self._opens = frozenset(f"{v}.open" for v in self.vents)
+        self._opens = frozenset(v.opens for v in self.vents)
         self._supply = context.plant.risers[riser].fed_by
         extra = [self._heat] if warm else []
         self.points = (self.pressure, *extra, self._bypass, *sorted(self._opens))
@@ -99,8 +114,7 @@ class RiserTrack(_Track):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a good sample."""
         if point == self.pressure:
-            gap = self.context.inputs.max_gap(point)
-            if self.decays.pressure(at, value, before_at, gap):
+            if self.decays.pressure(at, value, before_at, self.read.max_gap()):
                 self._look(at)
         elif point == self._heat:
             if not self.decays.compensated:
@@ -131,16 +145,17 @@ class RiserTrack(_Track):
     def _look(self, at: int) -> None:
         inputs = self.context.inputs
         fills = (inputs.fills.get(self.asset), inputs.fills.get(self._supply or ""))
-        if any(f is not None and at < f for f in fills) or self.purging(at) or self.unseen_vent():
+        if any([f is not None and at < f for f in fills]) or self.purging(at) \
+                or self.unseen_vent():
             self.decays.block(at + _AFTER)
 
     def purging(self, now: int) -> bool:
         """Whether a vent of this riser is open, or not known to be shut."""
-        return any(self.vent(v, now) == _PURGING for v in self.vents)
+        return any([v.state(now) is _PURGING for v in self.vents])
 
     def unseen_vent(self) -> bool:
         """Whether it has a vent of which nothing is read."""
-        return any(self.vent(v, 0) == _NOBODY for v in self.vents)
+        return any([v.state(0) is _NOBODY for v in self.vents])
 
     def mol_per_psi(self) -> float | None:
         """Return mol in the pipe for each psi at the reference temperature."""
@@ -175,7 +190,7 @@ class TankTrack(_Track):
         self._mode = f"{generator}.mode"
         self.risers = tuple(pipes)
         self.vents = self._vents(frozenset(self.risers))
-        self._opens = frozenset(f"{v}.open" for v in self.vents)
+        self._opens = frozenset(v.opens for v in self.vents)
         self._off_at: int | None = None
         self._off = 0.0
         self.points = (self.pressure, self._running, self._mode, *sorted(self._opens))
@@ -183,8 +198,7 @@ class TankTrack(_Track):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a good sample."""
         if point == self.pressure:
-            gap = self.context.inputs.max_gap(point)
-            if self.decays.pressure(at, value, before_at, gap):
+            if self.decays.pressure(at, value, before_at, self.read.max_gap()):
                 self._look(at)
         elif point == self._running:
             self._run(at, running=value >= 0.5)
@@ -214,7 +228,7 @@ class TankTrack(_Track):
         tank = plant.generators[self.asset].tank_volume
         told = True
         for name, pipe in self._pipes.items():
-            volume, point = plant.risers[name].volume, self.context.inputs.point(pipe.pressure)
+            volume, point = plant.risers[name].volume, pipe.read
             if not volume or not tank or point.at is None or at - point.at > _GIVEN_UP:
                 told = False
                 break
@@ -238,7 +252,7 @@ class TankTrack(_Track):
 
     def purging(self, now: int) -> bool:
         """Whether a vent of any of its risers is open, or not known to be shut."""
-        return any(self.vent(v, now) == _PURGING for v in self.vents)
+        return any([v.state(now) is _PURGING for v in self.vents])
 
     def mol_per_psi(self) -> float | None:
         """Return mol in the tank for each psi, at 20 degC."""

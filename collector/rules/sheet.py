@@ -6,13 +6,13 @@ good, how far each lies behind the one before, which of them move their source.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from collector.domain.columns import readings_of
 from collector.domain.readings import Reading
 from collector.rules.hearers import Hearer
-from collector.rules.inputs import Point, Source, Spacing
+from collector.rules.inputs import Point, Spacing
 from collector.rules.lanes import Lane
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Sheet"]
 
+_T = TypeVar("_T")
 _NEVER = 2**62
 _GAP = 30_000
 """ms without any row below which the watch cannot have been blind."""
@@ -45,45 +46,40 @@ class Sheet:
         new, acts = numpy.zeros(self.count, bool), numpy.zeros(self.count, numpy.int8)
         self.lanes: dict[str, Lane] = {}
         self._codes: dict[int, Lane] = {}
-        rows_of: dict[int, tuple[Source, list[Lane]]] = {}
+        rows_of: dict[int, list[Lane]] = {}
         for code in numpy.flatnonzero(numpy.bincount(columns.points)).tolist():
             lane = self._lane(engine, columns.names[code], code, usable, new)
-            source = lane.point.source
-            rows_of.setdefault(id(source), (source, []))[1].append(lane)
-        self._sources = [
-            (source, *self._act(acts, lanes)) for source, lanes in rows_of.values()
-        ]
-        self.learning = any(
-            lane.point.spacing is not None or lane.point.source.spacing is not None
-            for lane in self.lanes.values()
-        )
+            rows_of.setdefault(id(lane.point.source), []).append(lane)
+        for lanes in rows_of.values():
+            self._act(acts, lanes)
         self.odd: list[int] = numpy.flatnonzero(~new).tolist()
         """Rows that are not good or not new."""
+        self._odd = frozenset(self.odd)
         self.times: list[int] = columns.times.tolist()
-        self.values: list[float] = columns.values.tolist()
-        self.codes: list[int] = columns.points.tolist()
-        self.acts: list[int] = acts.tolist()
-        self.points = {code: lane.point for code, lane in self._codes.items()}
+        self._values: list[float] = columns.values.tolist()
+        self._points = self._at_each_row(lambda lane: lane.point)
+        self._lanes = self._at_each_row(lambda lane: lane)
+        acting = numpy.flatnonzero(acts)
+        self._acting: list[int] = acting.tolist()
+        self._acts: list[int] = acts[acting].tolist()
+        self._acted = 0
         self.by_slot: dict[int, list[tuple[Lane, Hearer]]] = {}
         self._lay()
 
-    def _cut_frames(self) -> None:
-        np, times = self._np, self._columns.times
-        starts = np.flatnonzero(np.diff(times)) + 1
-        starts = np.concatenate([[0], starts])
-        marks = times[starts]
-        self.frame_times: list[int] = marks.tolist()
-        self.gaps: list[int] = (np.flatnonzero(np.diff(marks) > _GAP) + 1).tolist()
-        """Frames that come so late that the watch may have been blind before."""
-        self._frames = np.repeat(
-            np.arange(len(starts)), np.diff(np.concatenate([starts, [len(times)]])))
-        self.frame_starts: list[int] = [*starts.tolist(), len(times)]
+    def _at_each_row(self, told: Callable[[Lane], _T]) -> list[_T]:
+        table = self._np.empty(len(self._columns.names), object)
+        for code, lane in self._codes.items():
+            table[code] = told(lane)
+        found: list[_T] = table[self._columns.points].tolist()
+        return found
 
-    def frame_of(self, row: int) -> int:
-        """Return the frame of a row; one past the last for one past the last."""
-        if row >= self.count:
-            return len(self.frame_times)
-        return bisect_right(self.frame_starts, row) - 1
+    def _cut_frames(self) -> None:
+        """Give the rows of one time a number, and find what comes late."""
+        np, times = self._np, self._columns.times
+        steps = np.diff(times)
+        self._frames = np.concatenate([[0], np.cumsum(steps != 0)])
+        self.gaps: list[int] = (np.flatnonzero(steps > _GAP) + 1).tolist()
+        """Rows that come so late that the watch may have been blind before."""
 
     def _lane(
         self, engine: Engine, name: str, code: int, usable: NDArray[np.bool_],
@@ -120,10 +116,8 @@ class Sheet:
                 known[hearer.limit] = np.flatnonzero(gaps > limit).tolist()
             hearer.late = known[hearer.limit]
 
-    def _act(
-        self, acts: NDArray[np.int8], lanes: list[Lane],
-    ) -> tuple[list[int], list[int], list[int]]:
-        """Mark what rows do to their source; return those that answer, move it, are numbers."""
+    def _act(self, acts: NDArray[np.int8], lanes: list[Lane]) -> None:
+        """Mark what rows do to their source: answer, move it, are numbers."""
         np, columns = self._np, self._columns
         rows_of = [np.array(lane.rows, np.int64) for lane in lanes]
         moved = []
@@ -138,18 +132,15 @@ class Sheet:
             if lane.point.spacing is not None:
                 acts[rows] |= LEARNS
         numbers = [rows for lane, rows in zip(lanes, rows_of, strict=True) if lane.point.is_number]
-        found = []
         for act, parts in ((ANSWERED, rows_of), (MOVED, moved), (NUMBER, numbers)):
-            first = self._first_of_frames(parts)
-            acts[first] |= act
-            found.append(first.tolist())
-        return found[0], found[1], found[2]
+            acts[self._first_of_frames(parts)] |= act
 
     def _first_of_frames(self, parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
-        import numpy as np
-
-        rows: NDArray[np.int64] = np.sort(np.concatenate([np.zeros(0, np.int64), *parts]))
-        first = np.ones(len(rows), bool)
+        marked = self._np.zeros(self.count, bool)
+        for part in parts:
+            marked[part] = True
+        rows: NDArray[np.int64] = self._np.flatnonzero(marked)
+        first = self._np.ones(len(rows), bool)
         frames = self._frames[rows]
         first[1:] = frames[1:] != frames[:-1]
         found: NDArray[np.int64] = rows[first]
@@ -165,10 +156,9 @@ class Sheet:
         for found in places.values():
             mine = [(lane, hearer) for lane, hearer in found if not hearer.each]
             for _, hearer in found:
-                if not hearer.target.apart:
-                    hearer.others = [other for other in mine if other[1] is not hearer]
-                hearer.alone = hearer.each and not hearer.others
-                hearer.keeping = [other for other in hearer.others if other[1].holds is not None]
+                others = [other for other in mine if other[1] is not hearer]
+                hearer.others = [] if hearer.target.apart else others
+                hearer.keeping = [other for other in others if other[1].holds is not None]
             slot = found[0][1].slot
             if slot is not None:
                 self.by_slot[id(slot)] = mine
@@ -183,7 +173,11 @@ class Sheet:
 
     def lane_at(self, row: int) -> Lane:
         """Return the lane of a row."""
-        return self._codes[self.codes[row]]
+        return self._lanes[row]
+
+    def is_odd(self, row: int) -> bool:
+        """Whether a row is not good or not new."""
+        return row in self._odd
 
     def reading(self, row: int) -> Reading:
         """Return a row as a reading; where it is not good, as one that was not had."""
@@ -193,52 +187,46 @@ class Sheet:
 
     def carry(self, start: int, end: int) -> None:
         """Carry the shared view over rows that are all good and new, one by one."""
-        points = self.points
-        for code, at, value, act in zip(
-            self.codes[start:end], self.times[start:end], self.values[start:end],
-            self.acts[start:end], strict=True,
+        self._act_until(end)
+        for point, at, value in zip(
+            self._points[start:end], self.times[start:end], self._values[start:end], strict=True,
         ):
-            point = points[code]
-            if act:
-                source = point.source
-                if act & LEARNS and point.at is not None and point.spacing is not None:
-                    point.spacing.learn(at - point.at)
-                if act & MOVED:
-                    source.moved_at = at
-                if act & NUMBER:
-                    source.number_at = at
-                if act & ANSWERED:
-                    if source.spacing is not None and source.good_at is not None:
-                        source.spacing.learn(at - source.good_at)
-                    source.good_at = source.base_at = at
             point.value = value
-            point.at = point.heard_at = at
+            point.at = at
 
-    def jump(self, start: int, end: int) -> None:
-        """Carry the shared view over rows that are all good and new, each point at once.
-
-        Only where nothing learns from every sample.
-        """
-        for lane in self.lanes.values():
-            place = bisect_left(lane.rows, end) - 1
-            if place >= 0 and lane.rows[place] >= start:
-                point = lane.point
-                point.value = lane.values[place]
-                point.at = point.heard_at = lane.times[place]
-        for source, answered, moved, numbers in self._sources:
-            at = self._last(answered, start, end)
-            if at is not None:
-                source.good_at = source.base_at = at
-            at = self._last(moved, start, end)
-            if at is not None:
+    def _act_until(self, end: int) -> None:
+        """Let the rows before ``end`` do to their sources what they do."""
+        acting, place, count = self._acting, self._acted, len(self._acting)
+        while place < count and acting[place] < end:
+            row, act = acting[place], self._acts[place]
+            place += 1
+            at, source = self.times[row], self._points[row].source
+            if act & LEARNS:
+                self._lanes[row].learn(at)
+            if act & MOVED:
                 source.moved_at = at
-            at = self._last(numbers, start, end)
-            if at is not None:
+            if act & NUMBER:
                 source.number_at = at
+            if act & ANSWERED:
+                if source.spacing is not None and source.good_at is not None:
+                    source.spacing.learn(at - source.good_at)
+                source.good_at = source.base_at = at
+        self._acted = place
 
-    def _last(self, rows: list[int], start: int, end: int) -> int | None:
-        place = bisect_left(rows, end) - 1
-        return self.times[rows[place]] if place >= 0 and rows[place] >= start else None
+    def heard_at(self, row: int) -> None:
+        """Say when the point of a row was last heard of before it."""
+        _heard(self._points[row])
+
+    def heard_all(self) -> None:
+        """Say when each point was last heard of, all rows being carried over."""
+        for lane in self.lanes.values():
+            _heard(lane.point)
+
+
+def _heard(point: Point) -> None:
+    # What is carried over is good: only of the rest is it told apart when it was heard.
+    if point.at is not None and (point.heard_at is None or point.heard_at < point.at):
+        point.heard_at = point.at
 
 
 def _limits(point: Point, gaps: list[int]) -> list[int]:

@@ -39,6 +39,18 @@ class Slot:
         """Its name in a dumped state."""
         return f"{self.rule.condition} {self.rule.asset}"
 
+    def put_off(self, now: int) -> bool:
+        """Look whether a due that has come finds what stands; then there is a later due."""
+        settled = (
+            self.raw is Standing.ABSENT and self.standing is Standing.ABSENT
+            and not (self.dirty or self.unknown or self.held)
+        )
+        later = self.rule.still_absent(now) if settled else None
+        if later is None or later <= now:
+            return False
+        self.due = later
+        return True
+
     def dump(self) -> dict[str, Any]:
         """Return what was said and the rule's own state, as JSON-able data."""
         return {

@@ -13,10 +13,11 @@ _SWEEP = 30_000
 
 
 class Staleness:
-    """Looks now and then which points have gone without a sample for too long."""
+    """Looks now and then which of some points have gone without a sample for too long."""
 
-    def __init__(self, inputs: Inputs) -> None:
+    def __init__(self, inputs: Inputs, names: Iterable[str]) -> None:
         self._inputs = inputs
+        self._watched = [inputs.point(name) for name in names]
         self.points: set[str] = set()
         """What is silent; its next sample is news."""
         self.next_at: int | None = None
@@ -29,21 +30,19 @@ class Staleness:
         """Set the first look."""
         self.next_at = now + _SWEEP
 
-    def look(self, names: Iterable[str], now: int) -> list[str]:
-        """Return which of ``names`` have gone silent since the last look; none before its time."""
+    def look(self, now: int) -> list[str]:
+        """Return which have gone silent since the last look; none before its time."""
         if self.next_at is None or now < self.next_at:
             return []
         self.next_at = now // _SWEEP * _SWEEP + _SWEEP
         silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
-        points, found = self._inputs.points, []
-        for name in names:
-            point = points[name]
-            if point.at is None or name in self.points:
-                continue
+        found, just_now = [], now - self._inputs.least_gap
+        for point in self._watched:
+            at = point.at
             # Most have a sample of just now: none of those asks for its gap.
-            if point.source.id in silent or (
-                now - point.at > self._inputs.least_gap and now - point.at > point.max_gap()
-            ):
-                found.append(name)
+            if at is None or (at >= just_now and not silent) or point.name in self.points:
+                continue
+            if point.source.id in silent or now - at > point.max_gap():
+                found.append(point.name)
         self.points.update(found)
         return found

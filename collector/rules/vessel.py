@@ -38,8 +38,10 @@ class Vessel:
         ]
         self._risers = known if len(known) == len(fed) else []
         rooms = [context.inputs.point(f"{r}.temperature") for r in plant.rooms]
-        self._near = rooms if len(rooms) == 1 else []
-        self._cabinet = context.inputs.point(f"{asset}.cabinet_temperature")
+        near = rooms if len(rooms) == 1 else []
+        cabinet = context.inputs.point(f"{asset}.cabinet_temperature")
+        self._warmths = [*((p, 0.0, 1.0) for p in near), (cabinet, _CABINET, 3.0)]
+        """Where the tank's temperature is read: K above it, and its standard deviation."""
 
     def __repr__(self) -> str:
         return f"Vessel({self.asset}, {len(self._risers)} risers)"
@@ -51,7 +53,7 @@ class Vessel:
 
     def read_at(self, at: int) -> bool:
         """Whether every riser was read at this very instant."""
-        return all(p.at == at for p, _, _ in self._risers)
+        return all([point.at == at for point, _, _ in self._risers])
 
     def whole(self, tank: float, at: int) -> float | None:
         """Return tank and risers as psi of the tank, or ``None`` where a riser is not known."""
@@ -68,14 +70,14 @@ class Vessel:
 
     def temperature(self, at: int) -> float:
         """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
-        for point, above in (*((p, 0.0) for p in self._near), (self._cabinet, _CABINET)):
+        for point, above, _ in self._warmths:
             if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
                 return point.value - above
         return ROOM
 
     def temperature_doubt(self, at: int) -> float:
         """Return the standard deviation (K) of :meth:`temperature`."""
-        for point, doubt in (*((p, 1.0) for p in self._near), (self._cabinet, 3.0)):
+        for point, _, doubt in self._warmths:
             if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
                 return doubt
         return 5.0
