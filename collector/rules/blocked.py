@@ -71,6 +71,8 @@ class _BlockedState(State):
     end_count: int = 0
     oxygen: str = ""
     """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    flowed_at: int | None = None
+    """When oxygen last said that gas flows."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
     down: bool = False
@@ -243,8 +245,11 @@ class PurgeBlocked(Rule):
         self._start_fall(at)
         s.peak, s.peak_at = peak, at
         s.demand = self._demand_says(s.rate)
-        if s.demand == "none" and lasted < self._window and s.oxygen == "flows":
-            # It did not fall at all: tight and blocked, or its supply feeds the vent steadily.
+        if s.demand == "none" and s.oxygen == "flows" and (
+            lasted < self._window or (s.flowed_at or 0) > (began + at) // 2
+        ):
+            # It did not fall, or so slowly that it was all but held: tight and blocked, or its
+            # supply feeds the vent steadily, as oxygen that fell meanwhile shows.
             s.demand = ""
         return self._settle(at, began)
 
@@ -292,6 +297,7 @@ class PurgeBlocked(Rule):
         else:
             says = ""
         s.oxygen, s.oxygen_due, s.oxygen_fell = says, due, fell
+        s.flowed_at = at if says == "flows" else s.flowed_at
         self._start_oxygen()
         if says == "flows" and s.rate is not None and s.demand != "none":
             s.shown = s.rate if s.shown is None else s.shown + 0.2 * (s.rate - s.shown)

@@ -22,6 +22,8 @@ class _NotStartingState(State):
     low: Level = field(default_factory=Level)
     deep: Level = field(default_factory=Level)
     power: Stretch = field(default_factory=Stretch)
+    waits: bool = False
+    """Whether it holds by one poll alone, and the next must say so too."""
 
 
 class CompressorNotStarting(Rule):
@@ -55,12 +57,13 @@ class CompressorNotStarting(Rule):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of tank, compressor or power."""
         s = self.state
-        if point == self._running:
-            return s.off.sample(at, value < 0.5, before_at, self.gap(point))
         if point == self._power:
             return s.power.sample(at, value >= 0.5, before_at, self.gap(point))
+        if point == self._running:
+            return s.off.sample(at, value < 0.5, before_at, self.gap(point)) or s.waits
         low = s.low.compare(at, value, self._low, self._deadband, above=False)
-        return s.deep.compare(at, value, self._deep, self._deadband, above=False) or low
+        deep = s.deep.compare(at, value, self._deep, self._deadband, above=False)
+        return low or deep or s.waits
 
     @property
     def _low(self) -> float:
@@ -84,15 +87,21 @@ class CompressorNotStarting(Rule):
     def judge(self, now: int) -> Finding:
         """Return whether it should have started."""
         s = self.state
+        s.waits = False
         if not s.off.on or not s.low.beyond:
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
             return Finding.absent(max((t for t in times if t is not None), default=None))
         since = self._began(s.low, now)
-        if s.deep.beyond:
-            return Finding.present(since, held=self._began(s.deep, now))
-        if now >= since + self._near:
-            return Finding.present(since, held=since + self._near)
-        return Finding.absent()
+        held = self._began(s.deep, now) if s.deep.beyond else since + self._near
+        if now < held:
+            return Finding.absent()
+        s.waits = self._seen_until() <= (held if s.deep.beyond else since)
+        return Finding.absent() if s.waits else Finding.present(since, held=held)
+
+    def _seen_until(self) -> int:
+        """Return until when both tank and compressor were read."""
+        inputs = self.context.inputs
+        return min(inputs.point(p).at or 0 for p in (self._running, self._tank))
 
     def due(self, now: int) -> int | None:
         """Return when it has been close to cut-in for too long."""
@@ -147,6 +156,8 @@ class CompressorNotStarting(Rule):
     def quiet(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
+        if s.waits and point != self._power:
+            return None
         if point == self._tank:
             low = s.low.band(self._low, self._deadband, above=False)
             deep = s.deep.band(self._deep, self._deadband, above=False)

@@ -34,6 +34,26 @@ def test_raised_past_the_delay_below_cut_in():
     assert "lock out" in event.text
 
 
+def test_trap_the_poll_that_would_show_the_start_is_lost():
+    # Within a minute a draw takes the tank from 60.7 to 57.4 psi; the next poll brings nothing, and
+    # the one after it shows a compressor that runs.
+    tank = lambda at: 60.7 if at < 10 * MINUTE else 57.4 if at < 11 * MINUTE else 63.3  # noqa: E731
+    rows = series({TANK: tank, RUN: between(12 * MINUTE, HOUR)}, every=MINUTE, end=20 * MINUTE)
+    lost = [r for r in rows if r.time != T0 + 11 * MINUTE]
+    assert len(lost) == len(rows) - 2
+    assert story().feed(lost).moves(C) == []
+    for at in (19, 21, 23):
+        assert with_restart(lost, at).moves(C) == []
+
+
+def test_two_polls_a_minute_apart_are_enough():
+    tank = lambda at: 60.7 if at < 10 * MINUTE else 57.4  # noqa: E731
+    rows = series({TANK: tank, RUN: 0}, every=MINUTE, end=20 * MINUTE)
+    assert story().feed(rows).moves(C) == [("raised", 11 * MINUTE + SECOND)]
+    lost = [r for r in rows if r.time != T0 + 11 * MINUTE]
+    assert story().feed(lost).moves(C) == [("raised", 12 * MINUTE + SECOND)]
+
+
 def test_a_compressor_that_starts_is_silent():
     tank = lambda at: 62 - at / MINUTE if at < 3 * MINUTE else 59 + at / MINUTE - 3  # noqa: E731
     s = story().feed(series({TANK: tank, RUN: between(150 * SECOND, HOUR)}, end=20 * MINUTE))

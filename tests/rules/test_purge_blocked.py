@@ -138,3 +138,23 @@ def test_trap_a_supply_that_feeds_the_vent_steadily():
     psi = lambda t: sawing(t) if t < 7 * HOUR else round(rest(t), 2)  # noqa: E731
     s = told().feed(series({OPEN: 1, O2: noisy(falling()), PSI: psi}, end=20 * HOUR, every=MINUTE))
     assert s.moves(C) == []
+
+
+def test_trap_a_riser_that_is_fed_steadily_and_sags_a_little():
+    # Held between the two points of its device, it drifts by 0.3 psi in hours: that is no fall
+    # while the supply rests, and the oxygen goes on falling.
+    sawing = saw(lambda t: True)
+    psi = lambda t: sawing(t) if t < 7 * HOUR else round(  # noqa: E731
+        24.95 - 0.3 * abs((t / HOUR) % 6 - 3) / 3 + random.Random(t).gauss(0, 0.015), 2)
+    s = told().feed(series({OPEN: 1, O2: noisy(falling()), PSI: psi}, end=24 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_blocked_riser_that_hardly_leaks_is_told_once_the_oxygen_stands_still():
+    block, sawing = 8 * HOUR, saw(lambda t: True)
+    psi = lambda t: sawing(t) if t < block else round(  # noqa: E731
+        24.95 - 0.05 * (t - block) / HOUR + random.Random(t).gauss(0, 0.015), 2)
+    s = told().feed(series({OPEN: 1, O2: course(block), PSI: psi}, end=20 * HOUR, every=MINUTE))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert block < at < block + 6 * HOUR
