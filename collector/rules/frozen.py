@@ -6,7 +6,8 @@ Any change of anything it gives, counters included, ends the stillness. Where ot
 read, one of them must have moved meanwhile: when nothing moves anywhere, the plant is steady.
 
 Oxygen and temperature in a tight pipe or a calm room may rightly be the same for weeks. A device
-that gives nothing else is only called frozen where it was seen to move with the plant as it is.
+that gives nothing else is only called frozen where it was seen to move with the plant as it is, and
+further than a last digit flickers.
 """
 
 from __future__ import annotations
@@ -32,6 +33,9 @@ _KNOWN = 3_600_000
 """ms of moving that must have been seen of a state before its stillness is judged."""
 _RESTS = 12 * 3_600_000
 """Least limit (ms) of a device that was seen to rest: a quiet night must not look frozen."""
+_WANDERS = 5
+"""Values one number must have had: a number at rest on the edge between two steps flickers for
+days, and then rests for days beside it, so that its flicker tells nothing of how long."""
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
@@ -49,6 +53,8 @@ class _FrozenState(State):
     """The state of the plant as the device tells it."""
     learned: dict[str, list[int]] = field(default_factory=dict)
     """State of the plant to [ms seen moving in it, longest stillness in it in ms]."""
+    values: dict[str, dict[str, list[float]]] = field(default_factory=dict)
+    """State of the plant to the first values that each number of a device had that may rest."""
 
 
 class DataFrozen(Rule):
@@ -140,9 +146,21 @@ class DataFrozen(Rule):
             # If it was a steady plant after all, twice as long will not be called frozen.
             still, s.ended_at = min(still, 2 * longest), moved
         s.learned[s.kind] = [seen + min(still, 2 * _LOOK), max(longest, still)]
+        self._note_values()
         if len(s.learned) > _STATES:
-            s.learned.pop(next(iter(s.learned)))
+            s.values.pop(gone := next(iter(s.learned)), None)
+            s.learned.pop(gone)
         s.still_at, s.frozen, s.kind = moved, False, self._kind()
+
+    def _note_values(self) -> None:
+        if not self._may_rest:
+            return
+        points, seen = self.context.inputs.points, self.state.values.setdefault(self.state.kind, {})
+        for name in self.points:
+            point, had = points.get(name), seen.setdefault(name, [])
+            if point is not None and point.is_number and point.value is not None \
+                    and len(had) < _WANDERS and point.value not in had:
+                had.append(point.value)
 
     def _kind(self) -> str:
         points = self.context.inputs.points
@@ -163,7 +181,10 @@ class DataFrozen(Rule):
 
     def _may_be_true(self) -> bool:
         """Whether nothing it gives need ever change with the plant like this."""
-        return self._may_rest and not self._limit_set and self._known() is None
+        if not self._may_rest or self._limit_set:
+            return False
+        seen = self.state.values.get(self.state.kind, {})
+        return self._known() is None or all(len(had) < _WANDERS for had in seen.values())
 
     def limit(self, source: Source) -> int:
         """Return how long (ms) it may stand still in the present state of the plant."""
