@@ -186,8 +186,9 @@ class Desk:
 
     def _tried(self, old: Entry) -> str:
         when = Words(self._plant().site).moment(old.began) if old.began is not None else ""
-        said = old.finding.text if old.finding is not None else "Begun again before it ended."
-        return f"Begun {when} by {old.by}: {old.result}. {said}"
+        said = old.finding.text if old.finding is not None else "It had not ended."
+        result = "not counted" if old.result is Result.RUNNING else old.result.value
+        return f"Begun {when} by {old.by}: {result}. {said}"
 
     def _alone(self, record: Record, step: Step, now: int) -> None:
         """Refuse a fill while another goes on, or before the compressor has cooled after one."""

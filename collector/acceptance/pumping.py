@@ -192,7 +192,7 @@ def _delivered(step: Step, look: Look, rise: _Rise, found: Finding) -> Finding:
     flow = gain * volume / (R * _TANK_KELVIN) / seconds
     return replace(found, measures=(*found.measures, Measure(
         name="delivery", shown=look.words.flow(flow), value=flow, unit="mol/s",
-        source=f"{tank}, settled for 10 min, taken as 20 degC; tank_volume of the site file")))
+        source=f"{tank}, settled for 10 min, taken as 20 °C; tank_volume of the site file")))
 
 
 def _settling(look: Look, found: Finding, end: int) -> Finding:

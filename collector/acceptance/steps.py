@@ -196,7 +196,7 @@ def _tightness(plant: Plant, riser: Riser, pressure: str, warmth: str) -> Iterat
             kind=kind, asset=riser.id, title=f"Tightness, {words} ({pipe}), {riser.name}",
             ask=("Follow the impairment procedure.",
                  "Bring the pipe to 40 psi or a little more and shut the supply and every vent. "
-                 "Where it is below 32 degF, the pipe must first stand at its lowest nominal "
+                 "Where it is below 32 °F (0 °C), the pipe must first stand at its lowest nominal "
                  "temperature.",
                  "The loss is worked out at the temperature of the beginning: without a pipe "
                  "temperature nothing can be decided."),
@@ -204,8 +204,8 @@ def _tightness(plant: Plant, riser: Riser, pressure: str, warmth: str) -> Iterat
             limits={"psi": 40.0, "hours": hours, "loss": loss}, limit_from=source,
             blocked=_missing(plant, pressure) or (
                 "" if plant.wired(warmth) else
-                f"no {riser.id}.pipe_temperature: 10 degF of cooling alone takes 1 psi, so that a "
-                "fall of the gauge would prove nothing"),
+                f"no {riser.id}.pipe_temperature: 10 °F (5.6 °C) of cooling alone takes 1 psi, so "
+                "that a fall of the gauge would prove nothing"),
         )
 
 

@@ -12,25 +12,38 @@ from collector.plots.shapes import Area, Drawing, Shape, Text, box
 __all__ = ["draw_strips"]
 
 _ROW, _BAR, _MOST = 22, 13, 700
+_NAME, _EDGE = 17, 24
+"""Height of a name above its strip, and what the words of the first tick take at the left."""
+_BESIDE = 0.25
+"""Share of the width that names beside the strips may take."""
 _STYLES = {BarKind.RUN: "plot-run", BarKind.LOUD: "plot-run-loud", BarKind.QUIET: "plot-run-quiet"}
 
 
 def draw_strips(bars: Bars) -> Drawing:
     """Lay out strips."""
     left = 14 + max((width_of(label) for label, _ in bars.rows), default=0.0)
-    frame = Frame(left=min(left, bars.width / 3), top=4, right=bars.width - MARGIN,
-                  bottom=8 + _ROW * max(len(bars.rows), 1), start=bars.start, end=bars.end)
+    # Names that would take too much of the width stand above their strips.
+    above = left > bars.width * _BESIDE
+    height = _ROW + _NAME if above else _ROW
+    frame = Frame(left=_EDGE if above else left, top=4, right=bars.width - MARGIN,
+                  bottom=8 + height * max(len(bars.rows), 1), start=bars.start, end=bars.end)
     shapes: list[Shape] = []
     for number, (label, row) in enumerate(bars.rows):
-        shapes.extend(_row(frame, label, row, frame.top + _ROW * number + 4))
+        top = frame.top + height * number + 4
+        if above:
+            top += _NAME
+            shapes.append(Text(style="plot-axis", x=frame.left, y=top - 5, text=label))
+        else:
+            shapes.append(Text(style="plot-axis", x=frame.left - 7, y=top + _BAR / 2 + 4,
+                               text=label, anchor="end"))
+        shapes.extend(_row(frame, row, top))
     return Drawing(title=bars.title, description=bars.description, key=bars.key,
                    width=bars.width, height=frame.bottom + 38,
                    shapes=[*time_axis(frame, ZoneInfo(bars.zone)), *shapes])
 
 
-def _row(frame: Frame, label: str, row: Sequence[Bar], top: float) -> Iterator[Shape]:
+def _row(frame: Frame, row: Sequence[Bar], top: float) -> Iterator[Shape]:
     middle = top + _BAR / 2
-    yield Text(style="plot-axis", x=frame.left - 7, y=middle + 4, text=label, anchor="end")
     yield box("plot-lane", frame.left, top, frame.right, top + _BAR)
     for kind, style in _STYLES.items():
         found = _joined([b for b in row if b.kind is kind], frame)

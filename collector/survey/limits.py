@@ -36,7 +36,7 @@ QUICK_OPENING_TIME = Limit(
 FILL = Limit(value=30 * _MINUTE, source="NFPA 13, air supply of dry systems: 30 min (from memory)")
 FILL_COLD = Limit(
     value=60 * _MINUTE,
-    source="NFPA 13, air supply of dry systems below 5 degF (-15 degC): 60 min (from memory)",
+    source="NFPA 13, air supply of dry systems below 5 °F (−15 °C): 60 min (from memory)",
 )
 COLD = -15.0
 """degC (5 degF), below which the longer time to fill holds (from memory)."""

@@ -145,8 +145,8 @@ class RiserSurvey:
             yield Note(
                 tone=Tone.CAUTION, source=f"{FILL.source}; {FILL_COLD.source}",
                 text=f"The fill takes about {span(seconds)}, longer than 30 min"
-                     + (", though within the 60 min allowed where it is below 5 degF (-15 degC)."
-                        if seconds <= FILL_COLD.value else "; 60 min where it is below 5 degF."))
+                     + (", though within the 60 min allowed where it is below 5 °F (−15 °C)."
+                        if seconds <= FILL_COLD.value else "; 60 min where it is below 5 °F."))
         elif seconds is not None and seconds > _BARELY * FILL.value:
             yield Note(tone=Tone.CAUTION, source=FILL.source,
                        text=f"The fill takes about {span(seconds)}, barely within 30 min: a "
@@ -161,7 +161,8 @@ class RiserSurvey:
             yield Note(
                 tone=Tone.MISSING, text="The time to fill cannot be worked out: "
                 + (f"say which generator feeds {riser.id} (fed_by)." if riser.fed_by is None else
-                   f"state compressor_delivery of {riser.fed_by}, or give --delivery."))
+                   f"state compressor_delivery of {riser.fed_by} in the site file, or give "
+                   "--delivery on the command line."))
 
     # -- purging ---------------------------------------------------------------------------------
 

@@ -37,7 +37,7 @@ class Deliveries:
 
 
 _FEED = 0.01
-_FEED_SOURCE = "assumed; 98 % +- 1 % nitrogen is common practice"
+_FEED_SOURCE = "assumed; 98 % ± 1 % nitrogen is common practice"
 
 
 def make_survey(
@@ -56,7 +56,7 @@ def make_survey(
         generators=tuple(_Unit(plant, g, words, given).part() for g in plant.generators.values()),
         lacks=tuple(_lacks(not_watched)),
         assumptions=(
-            "Ideal gas (within 0.4 % here) at 15 degC (59 degF) in the pipe, filled from "
+            "Ideal gas (within 0.4 % here) at 15 °C (59 °F) in the pipe, filled from "
             "atmospheric pressure; the atmosphere from the site's altitude (US Standard Atmosphere "
             "1976).",
             "A fill is on air, by the compressor alone at a constant delivery: what the tank holds "
@@ -149,7 +149,8 @@ class _Unit:
             yield Note(tone=Tone.MISSING, text=f"No riser is said to be fed by {self._unit.id}.")
         elif self._nitrogen is None:
             yield Note(tone=Tone.MISSING, text=f"Whether {name} can hold its risers cannot be said "
-                       f"without nitrogen_delivery of {self._unit.id}, or --nitrogen-delivery.")
+                       f"without nitrogen_delivery of {self._unit.id} in the site file, or "
+                       "--nitrogen-delivery on the command line.")
         elif leaks:
             yield from self._capacity(leaks, self._nitrogen.flow)
         vents = self._bleeding()

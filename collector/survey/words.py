@@ -33,7 +33,7 @@ class Words:
 
     def temperature(self, celsius: float) -> str:
         """Write a temperature."""
-        return f"{celsius:.1f} degC" if self._metric else f"{celsius * 1.8 + 32:.1f} degF"
+        return f"{celsius:.1f} °C" if self._metric else f"{celsius * 1.8 + 32:.1f} °F"
 
     def volume(self, m3: float) -> str:
         """Write a volume."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from fastapi import Depends, FastAPI
@@ -21,6 +21,7 @@ from collector.web.door import require, visitor
 from collector.web.refusals import Refusal
 from collector.web.render import page
 from collector.web.services import BoardServices
+from collector.web.trend_view import DRAWN
 
 __all__ = ["add_acceptance"]
 
@@ -89,7 +90,7 @@ class _Pages:
             desk.step(record, step_id)
             seen = desk.check(record.id, step_id, now)
             return desk.store.load(record.id), seen, [
-                (p.title, draw(p)) for p in desk.plots(seen)]
+                (p.title, draw(replace(p, width=DRAWN))) for p in desk.plots(seen)]
         record, seen, plots = await self.work(look)
         return page(
             request, "acceptance_step.html", record=record, seen=seen, words=self.words,

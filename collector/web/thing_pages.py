@@ -74,7 +74,7 @@ class _Pages(ThingPages):
         rows = await self._services.trend(point, span.start, span.end, span.step(_ROWS))
         marks = await happened(self._services, thing, span.start, span.end)
         drawing = trend_plot(plant, point, steps, marks, start=span.start, end=span.end, now=now,
-                             height=340)
+                             height=260)
         return page(request, "point.html", **await self._common(thing), span=span, point=point,
                     drawing=drawing, rows=self._rows(point, thing, rows, now))
 

@@ -34,8 +34,8 @@ __all__ = [
     "trend_plot",
 ]
 
-DRAWN = 600
-"""Width of a drawing: its words must be read on a phone, where it is shown a little smaller."""
+DRAWN = 400
+"""Width of a drawing: a phone shows it whole, axis and words and all, a little smaller."""
 _ROOM_OXYGEN = 19.5  # %, 29 CFR 1910.134
 _FROST = 4.0  # degC, NFPA 13: a valve room is kept at 40 F or more
 _ABOUT = {

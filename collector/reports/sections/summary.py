@@ -86,12 +86,11 @@ def _unseen(g: Gathered) -> Iterator[str]:
 
 def _brief(g: Gathered) -> Iterator[str]:
     m = g.measures
-    days = (g.end - g.start) / 86_400_000
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
     standing = "none stands" if not m.standing else "1 stands" if len(m.standing) == 1 else \
         f"{len(m.standing)} stand"
-    yield f"{raised} raised in {days:.3g} days; {standing} at the end."
+    yield f"{raised} raised in {span_words(g.end - g.start)}; {standing} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"
         if g.has(point):
