@@ -193,6 +193,8 @@ class Rule(Hears):
     """
 
     condition: ClassVar[str]
+    looks_ahead: ClassVar[bool] = False
+    """Whether it is put off for longer where it is known that nobody goes silent."""
     facts: ClassVar[frozenset[str]] = frozenset()
     """Facts of the daemon or of people that it wants to hear of (:meth:`note`)."""
 

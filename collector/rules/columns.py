@@ -54,8 +54,11 @@ class ColumnFeeder:
         self._heap += sheet.odd
         self._wake(0)
         heapify(self._heap)
+        engine.look_ahead(sheet.foresight.heard_until(engine.now or 0))
         self._rows()
         self._carry(sheet.count)
+        engine.arrive(sheet.times[-1])
+        engine.look_ahead_no_more()
         self._hand_all_over(sheet.count)
         sheet.heard_all()
         engine.count(sheet.count - len(sheet.odd))
@@ -78,7 +81,6 @@ class ColumnFeeder:
             if dirty is not None and (due is None or dirty < due):
                 self._due = due = dirty
                 stop = self._stop(row + 1)
-        engine.now = self._sheet.times[-1]
 
     def _stop(self, row: int) -> int:
         """Return the first row from ``row`` on before which ticks must run."""
@@ -98,6 +100,7 @@ class ColumnFeeder:
         if asked:
             self._hand_all_over(row)
         self._due = self._run_to(now)
+        engine.look_ahead(sheet.foresight.heard_until(now))
         for slot in engine.judged:
             self._look_again(sheet.by_slot.get(id(slot), ()), row)
         engine.judged.clear()

@@ -128,6 +128,9 @@ class Engine:
         """Say that the engine's time is ``now``, all due ticks having run."""
         if self.now is None or now > self.now:
             self.now = now
+        passed = self.now // self.step * self.step
+        if self._last_tick is None or passed > self._last_tick:
+            self._last_tick = passed
 
     def clock_set_to(self, now: int) -> None:
         """Move everything the engine remembers to a clock that was set back to ``now``."""
@@ -160,7 +163,7 @@ class Engine:
 
     @property
     def last_tick(self) -> int | None:
-        """The last tick that ran, ms."""
+        """The last tick that has passed, whether or not anything was due, ms."""
         return self._last_tick
 
     def next_due(self) -> int | None:
@@ -269,7 +272,7 @@ class Engine:
     # -- judging ---------------------------------------------------------------------------------
 
     def idle(self, now: int) -> bool:
-        """Whether the tick that is due finds everything as it is; it has run then.
+        """Whether the tick that is due finds everything as it is.
 
         Nearly all do: devices answer, something moves. That is no business of anybody else.
         """
@@ -283,10 +286,25 @@ class Engine:
             if not all([slot.put_off(now) for slot in late]):
                 return False
             self._min_due = self._least_due()
-        self._counts["ticks"] += 1
-        self._last_tick = now
         self._plan()
         return True
+
+    def look_ahead(self, until: int) -> None:
+        """Take it that nobody goes silent up to ``until`` (ms): the readings are there."""
+        self.inputs.heard_until = until
+
+    def look_ahead_no_more(self) -> None:
+        """Take it that nothing is known of what is to come."""
+        self.inputs.heard_until = 0
+        if self.now is None or self._last_tick is None:
+            return
+        self._stale.look_again(self._last_tick)
+        for slot in self._slots:
+            if slot.due is not None and slot.rule.looks_ahead:
+                due = slot.rule.due(self.now)
+                slot.due = slot.due if due is None else min(slot.due, due)
+        self._min_due = self._least_due()
+        self._plan()
 
     def _silenced(self, now: int) -> bool:
         """Look who has gone silent; return whether anybody has."""
@@ -311,7 +329,8 @@ class Engine:
         self._silenced(now)
         changed = []
         for slot in self._slots:
-            if slot.dirty or (slot.due is not None and slot.due <= now):
+            late = slot.due is not None and slot.due <= now
+            if slot.dirty or (late and not slot.put_off(now)):
                 self._counts["judged"] += 1
                 self.judged.append(slot)
                 verdict = self._judge.judge(slot, now)
@@ -391,7 +410,6 @@ class Engine:
             saved = state["rules"].get(slot.key)
             if saved is not None:
                 slot.load(saved)
-            # The site file may be another: a deadline set by the old limits says nothing.
             self.mark(slot, state["now_at"])
         self._min_due = self._least_due()
         self._asking.load(state["estimates"], state["midnight_at"], state["now_at"])

@@ -20,6 +20,7 @@ class DeviceSilent(Rule):
     """
 
     condition = "device-silent"
+    looks_ahead = True
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
@@ -59,7 +60,8 @@ class DeviceSilent(Rule):
     def still_absent(self, now: int) -> int | None:
         """Return when to look again, where it has answered since the last look."""
         source = self._source
-        return None if source is not None and source.silent(now) else self.due(now)
+        due = None if source is not None and source.silent(now) else self.due(now)
+        return None if due is None else max(due, self.context.inputs.heard_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has been silent."""

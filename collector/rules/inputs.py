@@ -130,6 +130,8 @@ class Inputs:
         """Thing (generator or riser) to the instant until which its fill is declared."""
         self.filled: dict[str, int] = {}
         """Thing to the instant at which its last declared fill ended."""
+        self.heard_until = 0
+        """Up to then (ms) nobody goes silent: known to who has the readings before them."""
         self.late = 0
         self.repeated = 0
         self._settings = settings
@@ -222,6 +224,11 @@ class Inputs:
             for s in self.sources.values()
         ]
         return max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)])
+
+    def least_silence(self) -> int:
+        """Return the time (ms) below which no point and no source is ever silent."""
+        limits = [s.set_limit for s in self.sources.values() if s.set_limit is not None]
+        return min([self.least_gap, _LEAST_SILENCE, *limits])
 
     def was_blind(self, gap: int) -> None:
         """Take ``gap`` ms in which nobody watched out of everyone's silence."""

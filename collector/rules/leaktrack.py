@@ -145,8 +145,9 @@ class RiserTrack(_Track):
     def _look(self, at: int) -> None:
         inputs = self.context.inputs
         fills = (inputs.fills.get(self.asset), inputs.fills.get(self._supply or ""))
-        if any([f is not None and at < f for f in fills]) or self.purging(at) \
-                or self.unseen_vent():
+        filling = any([f is not None and at < f for f in fills])
+        # A vent that is not known to be shut may be open.
+        if filling or any([v.state(at) is not _SHUT for v in self.vents]):
             self.decays.block(at + _AFTER)
 
     def purging(self, now: int) -> bool:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from collector.domain.columns import readings_of
 from collector.domain.readings import Reading
+from collector.rules.foresight import Foresight
 from collector.rules.hearers import Hearer
 from collector.rules.inputs import Point, Spacing
 from collector.rules.lanes import Lane
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
     from collector.domain.columns import Columns
     from collector.rules.engine import Engine
+
+    _Rows = tuple[Point, NDArray[np.int64]]
+    """A point, and the rows that are new and good samples of it."""
 
 __all__ = ["Sheet"]
 
@@ -46,12 +50,16 @@ class Sheet:
         new, acts = numpy.zeros(self.count, bool), numpy.zeros(self.count, numpy.int8)
         self.lanes: dict[str, Lane] = {}
         self._codes: dict[int, Lane] = {}
-        rows_of: dict[int, list[Lane]] = {}
+        rows_of: dict[int, list[_Rows]] = {}
+        heard = []
         for code in numpy.flatnonzero(numpy.bincount(columns.points)).tolist():
-            lane = self._lane(engine, columns.names[code], code, usable, new)
-            rows_of.setdefault(id(lane.point.source), []).append(lane)
-        for lanes in rows_of.values():
-            self._act(acts, lanes)
+            point, rows = self._lane(engine, columns.names[code], code, usable, new)
+            if len(rows):
+                rows_of.setdefault(id(point.source), []).append((point, rows))
+                heard.append((point, columns.times[rows]))
+        for told in rows_of.values():
+            self._act(acts, told)
+        self.foresight = Foresight(engine.inputs, heard)
         self.odd: list[int] = numpy.flatnonzero(~new).tolist()
         """Rows that are not good or not new."""
         self._odd = frozenset(self.odd)
@@ -84,7 +92,7 @@ class Sheet:
     def _lane(
         self, engine: Engine, name: str, code: int, usable: NDArray[np.bool_],
         new: NDArray[np.bool_],
-    ) -> Lane:
+    ) -> _Rows:
         np, columns = self._np, self._columns
         point = engine.inputs.point(name)
         rows = np.flatnonzero(columns.points == code)
@@ -98,7 +106,7 @@ class Sheet:
             lane.fill(np, rows, columns)
             lane.hear(*engine.hearers(name))
             self._late(lane, columns.times[rows])
-        return lane
+        return point, rows
 
     def _late(self, lane: Lane, times: NDArray[np.int64]) -> None:
         """Find the samples that come too late after the one before, for each rule at the lane."""
@@ -116,23 +124,20 @@ class Sheet:
                 known[hearer.limit] = np.flatnonzero(gaps > limit).tolist()
             hearer.late = known[hearer.limit]
 
-    def _act(self, acts: NDArray[np.int8], lanes: list[Lane]) -> None:
+    def _act(self, acts: NDArray[np.int8], told: list[_Rows]) -> None:
         """Mark what rows do to their source: answer, move it, are numbers."""
-        np, columns = self._np, self._columns
-        rows_of = [np.array(lane.rows, np.int64) for lane in lanes]
         moved = []
-        for lane, rows in zip(lanes, rows_of, strict=True):
-            if not len(rows):
-                continue
-            values = columns.values[rows]
-            differs = np.empty(len(rows), bool)
+        for point, rows in told:
+            values = self._columns.values[rows]
+            differs = self._np.empty(len(rows), bool)
             differs[1:] = values[1:] != values[:-1]
-            differs[0] = lane.point.value is None or values[0] != lane.point.value
+            differs[0] = point.value is None or values[0] != point.value
             moved.append(rows[differs])
-            if lane.point.spacing is not None:
+            if point.spacing is not None:
                 acts[rows] |= LEARNS
-        numbers = [rows for lane, rows in zip(lanes, rows_of, strict=True) if lane.point.is_number]
-        for act, parts in ((ANSWERED, rows_of), (MOVED, moved), (NUMBER, numbers)):
+        answered = [rows for _, rows in told]
+        numbers = [rows for point, rows in told if point.is_number]
+        for act, parts in ((ANSWERED, answered), (MOVED, moved), (NUMBER, numbers)):
             acts[self._first_of_frames(parts)] |= act
 
     def _first_of_frames(self, parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:

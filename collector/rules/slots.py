@@ -57,7 +57,7 @@ class Slot:
             "standing": self.standing.value, "since_at": self.since,
             "raw": None if self.raw is None else self.raw.value, "raw_at": self.raw_at,
             "because": self.because, "unknown": self.unknown, "blind": self.blind,
-            "due_at": self.due, "dirty": self.dirty, "gone_at": self.gone, "held": self.held,
+            "dirty": self.dirty, "gone_at": self.gone, "held": self.held,
             "state": self.rule.dump(),
         }
 
@@ -66,7 +66,8 @@ class Slot:
         self.standing, self.since = Standing(saved["standing"]), saved["since_at"]
         self.raw = None if saved["raw"] is None else Standing(saved["raw"])
         self.raw_at, self.because = saved["raw_at"], saved["because"]
-        self.unknown, self.due, self.dirty = saved["unknown"], saved["due_at"], saved["dirty"]
+        # When it is due is found anew: the site file, and so the limits, may be others.
+        self.unknown, self.due, self.dirty = saved["unknown"], None, saved["dirty"]
         self.blind = saved.get("blind", self.unknown)
         self.gone, self.held = saved.get("gone_at"), saved.get("held", "")
         self.rule.load(saved["state"])

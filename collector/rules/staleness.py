@@ -30,11 +30,19 @@ class Staleness:
         """Set the first look."""
         self.next_at = now + _SWEEP
 
+    def _look_after(self, now: int) -> None:
+        self.next_at = now // _SWEEP * _SWEEP + _SWEEP
+
+    def look_again(self, now: int) -> None:
+        """Take it that nothing is known any longer of what comes after ``now``."""
+        if self.next_at is not None and self.next_at > now + _SWEEP:
+            self._look_after(now)
+
     def look(self, now: int) -> list[str]:
         """Return which have gone silent since the last look; none before its time."""
         if self.next_at is None or now < self.next_at:
             return []
-        self.next_at = now // _SWEEP * _SWEEP + _SWEEP
+        self._look_after(max(now, self._inputs.heard_until))
         silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
         found, just_now = [], now - self._inputs.least_gap
         for point in self._watched:
