@@ -21,6 +21,7 @@ from simulators.record import rows
 from simulators.scenario import load_scenario
 from simulators.serving import write_site
 from simulators.stage import Stage
+from tests.benchmarks.bench_replay import told_alike
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, plant, settings
 
 # Each story is told twice, once one reading after the other.
@@ -223,3 +224,15 @@ def test_the_bundled_plants(name: str, days: int, every: int, tmp_path: Path) ->
     lines = {serve.id: f"tcp://127.0.0.1:{502 + n}" for n, serve in enumerate(scenario.serve)}
     site = load_site(write_site(scenario, lines, tmp_path), secrets=False)
     hold(site.plant, readings, days, 30_000)
+
+
+@pytest.mark.parametrize(("name", "days"), [
+    long("tripped-riser", 1), long("lying-sensors", 3), long("black-out", 2),
+    long("bad-manners", 1),
+])
+def test_files_of_both_kinds_are_told_alike_by_columns_and_row_by_row(
+    name: str, days: int, tmp_path: Path,
+) -> None:
+    events = [json.loads(line) for line in told_alike(name, days, tmp_path)]
+    assert {e["kind"] for e in events} >= {"alarm", "estimate"}
+    assert len({e["condition"] for e in events if e["kind"] == "alarm"}) > 1

@@ -5,6 +5,9 @@ along exactly. Every figure is taken in a process of its own, by the CPU time it
 
     python -m tests.benchmarks.bench_replay            (a year; about 2.5 GB of CSV in --folder)
     python -m tests.benchmarks.bench_replay --days 30
+
+Before that, some days of plants with faults are told both ways, by columns and one reading after
+the other, from a CSV and from a Parquet file each: the events must be the same bytes.
 """
 
 from __future__ import annotations
@@ -27,8 +30,10 @@ import pyarrow.parquet
 
 from collector.config import SiteConfig, load_site
 from collector.domain.columns import Columns, readings_of
+from collector.domain.events import event_to_json
 from collector.domain.readings import MODES
-from collector.recorded import read_columns
+from collector.recorded import read_columns, read_recordings
+from collector.recorded import readings_of as readings_of_rows
 from collector.watch import Watch
 from simulators.record import rows
 from simulators.scenario import load_scenario
@@ -38,6 +43,8 @@ from simulators.stage import Stage
 EVERY = 10_000
 DAY = 86_400_000
 COUNTERS = ("running_hours", "start_count")
+FAULTY = {"lying-sensors": 3, "black-out": 2}
+"""Bundled plants with faults, and how many days of each are told both ways."""
 
 
 def recorded(scenario: str, days: int, every: int = EVERY) -> pyarrow.Table:
@@ -154,6 +161,47 @@ def watch_of(config: SiteConfig) -> Watch:
     return Watch(plant=config.plant, settings=config.settings, step=config.step)
 
 
+def site_of(scenario: str, folder: Path) -> Path:
+    """Write the site file of a bundled plant that is polled as it is recorded."""
+    story = load_scenario(scenario)
+    lines = {s.id: f"tcp://127.0.0.1:{502 + n}" for n, s in enumerate(story.serve)}
+    site = write_site(story, lines, folder)
+    site.write_text(site.read_text().replace('every = "5 s"', f'every = "{EVERY // 1000} s"'))
+    return site
+
+
+def told(path: Path, site: Path, *, by_columns: bool) -> list[str]:
+    """Return the events of a file as lines of JSON."""
+    watch, events = watch_of(load_site(site, secrets=False)), []
+    last: int | None = None
+    if by_columns:
+        for columns in read_columns([path]):
+            events += watch.feed_columns(columns)
+            last = int(columns.times[-1])
+    else:
+        for rows_read in read_recordings([path]):
+            events += watch.feed(readings_of_rows(rows_read))
+            last = rows_read[-1][0]
+    if last is not None:
+        events += watch.advance(last)
+    return [event_to_json(event) for event in events]
+
+
+def told_alike(scenario: str, days: int, folder: Path) -> list[str]:
+    """Tell a plant both ways from both kinds of file; return the events.
+
+    Raises ``AssertionError`` where they are not the same bytes, or none.
+    """
+    site = site_of(scenario, folder)
+    paths = write(recorded(scenario, days), days, days, folder)
+    first = told(paths[0], site, by_columns=True)
+    assert first, "nothing happened"
+    for path in paths:
+        for by_columns in (True, False):
+            assert told(path, site, by_columns=by_columns) == first, (path.name, by_columns)
+    return first
+
+
 def measured(what: str, path: Path, site: Path) -> float:
     """Do one thing in a process of its own, print its figures, return its rows/s of CPU."""
     done = subprocess.run(
@@ -179,10 +227,12 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory(prefix="quietpipe-bench-") as made:
         folder = options.folder or Path(made)
-        scenario = load_scenario(options.scenario)
-        lines = {s.id: f"tcp://127.0.0.1:{502 + n}" for n, s in enumerate(scenario.serve)}
-        site = write_site(scenario, lines, folder)
-        site.write_text(site.read_text().replace('every = "5 s"', 'every = "10 s"'))
+        for name, days in FAULTY.items():
+            with tempfile.TemporaryDirectory(prefix="quietpipe-told-") as told_in:
+                events = told_alike(name, days, Path(told_in))
+            print(f"events identical: yes ({len(events):,} of {days} days of {name}, by columns "
+                  "and one by one, CSV and Parquet)", flush=True)
+        site = site_of(options.scenario, folder)
         base = recorded(options.scenario, min(options.of, options.days))
         paths = write(base, options.days, min(options.of, options.days), folder)
         for path in paths:
