@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from abc import abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,11 +15,13 @@ from collector.physics.sums import MeanSums
 from collector.rules.base import Context, Hears, State
 from collector.rules.ventgas import PipeOxygen, target_of
 
-__all__ = ["Estimator", "PurgeCompletion", "build_estimators"]
+__all__ = ["STEP", "Estimator", "PurgeCompletion", "build_estimators"]
 
 _DAY = 86_400_000
 _HOUR = 3_600_000
-_STEP = 0.1  # %, the resolution of a common oxygen sensor
+STEP = 0.1
+"""%; the resolution of a common oxygen sensor, and the half-width (90 %) of its own error in a
+day."""
 
 
 class Estimator(Hears):
@@ -83,8 +86,8 @@ class PurgeCompletion(Estimator):
     """How much of the oxygen that has to go is gone: (air - x) / (air - target), in percent.
 
     From the last full hour with readings of the pipe's gas; what a chamber shows of room air is
-    left out. The interval is that of the hour's mean, with a step of the sensor for what averaging
-    cannot remove: the rounding, and the drift of a common cell over days.
+    left out. The interval is that of the hour's mean and, independent of it, a step of the sensor
+    for what averaging cannot remove: the rounding, and the drift of a common cell over days.
     """
 
     quantity = "purge-completion"
@@ -157,7 +160,7 @@ class PurgeCompletion(Estimator):
             return self._made(now, end - _HOUR, None, reason="the target is not below air")
         mean = sums.estimate()
         assert mean is not None  # noqa: S101 - two samples at least
-        half = normal_quantile(0.95) * mean.deviation + _STEP
+        half = math.hypot(normal_quantile(0.95) * mean.deviation, STEP)
         low, value, high = (
             min(100.0, max(0.0, 100 * (air - x) / (air - self._target)))
             for x in (mean.value + half, mean.value, mean.value - half)

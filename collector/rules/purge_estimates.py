@@ -13,7 +13,7 @@ from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.rules.base import Context, State
-from collector.rules.estimates import Estimator
+from collector.rules.estimates import STEP, Estimator
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.ventgas import FeedGas, PipeOxygen, declared_fill, generator_of, target_of
 
@@ -29,8 +29,6 @@ _NEWS = 0.1
 """Share of the way (in volume changes) after which the forecast is told anew."""
 _WIDEST = 1.5
 """Half-width of the interval, as a share of what remains, beyond which no forecast is given."""
-_SENSOR = 0.2
-"""%; half-width of a common cell's own error over a day, calibration and drift together."""
 _SEEN = 0.5
 
 
@@ -314,7 +312,8 @@ class OxygenExposure(Estimator):
 
     Readings of the pipe's gas count until the next one, within the longest gap that still is
     unbroken; while a vent breathes room air when shut, the last reading of the pipe holds. Bounds:
-    the sensor's own error, and what was not seen anywhere between the target and air.
+    a step of the sensor for its own error, as for the completion, and what was not seen anywhere
+    between the target and air.
     """
 
     quantity = "oxygen-exposure"
@@ -388,8 +387,8 @@ class OxygenExposure(Estimator):
             )
         blind = (whole - seen) / _DAY
         air = 100 * OXYGEN_IN_AIR - self._target
-        error = _SENSOR * seen / _DAY
-        above = last is not None and last > self._target - _SENSOR
+        error = STEP * seen / _DAY
+        above = last is not None and last > self._target - STEP
         low = max(total - error, 0.0)
         high = total + (error if total > 0 or above else 0.0) + blind * air
         coverage = "" if cover > 0.995 else f"{100 * cover:.0f} % of the time was seen"

@@ -7,8 +7,9 @@ never see them.
 from __future__ import annotations
 
 from array import array
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable
+from itertools import pairwise
 
 from simulators.plant import Plant
 from simulators.units import PSI
@@ -79,11 +80,18 @@ class Ledger:
         return sum(rows) / len(rows) if rows else self.at(name, (start + end) // 2)
 
     def above(self, name: str, limit: float, start: int, end: int) -> float:
-        """Return the integral of what a column exceeds ``limit`` by, in its unit times days."""
-        i, j = bisect_left(self._times, start), bisect_left(self._times, end)
-        rows, times = self._rows[name], self._times
-        return sum(max(rows[k] - limit, 0.0) * (times[k + 1] - times[k])
-                   for k in range(i, min(j, len(times) - 1))) / 86_400_000
+        """Return the integral of what a column exceeds ``limit`` by, in its unit times days.
+
+        Between rows in straight lines, and to the very ends of the window: the first minutes of a
+        purge hold more than its last day.
+        """
+        i, j = bisect_right(self._times, start), bisect_left(self._times, end)
+        points = [(start, self.at(name, start)),
+                  *zip(self._times[i:j], self._rows[name][i:j], strict=True),
+                  (end, self.at(name, end))]
+        over = [(time, max(value - limit, 0.0)) for time, value in points]
+        return sum((a + b) / 2 * (until - since)
+                   for (since, a), (until, b) in pairwise(over)) / 86_400_000
 
     def first_below(self, name: str, limit: float) -> int | None:
         """Return when a column first was at or below ``limit``."""

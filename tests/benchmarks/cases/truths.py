@@ -50,8 +50,12 @@ class Sample:
 
     @property
     def covered(self) -> bool | None:
-        """Whether the interval holds the truth; ``None`` where there is no interval."""
-        if self.low is None or self.high is None:
+        """Whether the interval holds the truth; ``None`` where there is no interval.
+
+        A certainty that is right (a purge that is done is done) says nothing of how honest the
+        intervals are; one that is wrong is an interval that failed.
+        """
+        if self.low is None or self.high is None or self.low == self.high == self.truth:
             return None
         return self.low <= self.truth <= self.high
 
