@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import replace
 
 import pytest
 
+from collector.domain.events import AlarmMoved, Transition
 from simulators.plant import Plant
 from tests.benchmarks.cases import BANK
 from tests.benchmarks.cases.build import hours, scenario_of
 from tests.benchmarks.cases.ledger import Ledger
-from tests.benchmarks.cases.score import score
+from tests.benchmarks.cases.play import play
+from tests.benchmarks.cases.score import _outcome, score
 from tests.benchmarks.cases.shape import Case, Draw, Expect, May, Never, Story
 from tests.benchmarks.cases.tables import quantile, tables
+from tests.benchmarks.cases.truths import Sample
 
 RELAY = BANK["trouble-relay"]
 
@@ -79,6 +83,41 @@ def test_a_message_must_say_what_the_story_asks(monkeypatch: pytest.MonkeyPatch)
 def test_a_story_that_never_comes_to_it_is_void(monkeypatch: pytest.MonkeyPatch) -> None:
     never = Expect(condition="pressure-low", asset="r1", when=lambda _: False, within=1000)
     assert told(monkeypatch, expects=(expect(), never)) == ["pressure-low at r1: void"]
+
+
+def test_what_ends_and_comes_again_is_no_repeat_but_a_second_alarm_of_one_is() -> None:
+    story = BANK["long-run-from-a-leak"]
+    played = play(story, 4)
+    (expect,), own = played.case.expects, [
+        e for e in played.events if isinstance(e, AlarmMoved)
+        and e.condition == "compressor-long-run" and e.transition is Transition.RAISED]
+    # Each run is a long one: the plant came to it as often as it was told.
+    assert len(own) >= 3
+    assert played.episodes == [len(own)]
+    (onset,) = played.onsets
+    assert _outcome(played, expect, onset, own, len(own)).repeats == 0
+    assert _outcome(played, expect, onset, own, 1).repeats == len(own) - 1
+    assert _outcome(played, expect, onset, [*own, own[-1]], len(own)).repeats == 1
+
+
+def test_exposure_is_told_to_the_ends_of_its_window() -> None:
+    ledger = object.__new__(Ledger)
+    ledger._times = array("q", [0, 600_000, 1_200_000])
+    ledger._rows = {"r1.far": array("d", [8.0, 6.0, 2.0])}
+    day = 86_400_000
+    # By hand: 4 to 2 above within the second half of the first stretch, then 2 down to nothing
+    # half-way through the second.
+    assert ledger.above("r1.far", 4.0, 0, 600_000) * day == pytest.approx(3.0 * 600_000)
+    assert ledger.above("r1.far", 4.0, 300_000, 600_000) * day == pytest.approx(2.5 * 300_000)
+    assert ledger.above("r1.far", 4.0, 600_000, 900_000) * day == pytest.approx(1.0 * 300_000)
+
+
+def test_a_certainty_tells_of_coverage_only_where_it_is_wrong() -> None:
+    sure = Sample(quantity="purge-completion", asset="v", value=100.0, low=100.0, high=100.0,
+                  truth=100.0, scale=100.0)
+    assert sure.covered is None
+    assert replace(sure, truth=99.0).covered is False
+    assert replace(sure, low=99.0).covered is True
 
 
 def test_tables_name_what_failed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -38,6 +38,8 @@ class Played:
     not_watched: list[NotWatched]
     onsets: list[int | None]
     """Of ``case.expects``, in their order; ``None`` where it never came to it."""
+    episodes: list[int]
+    """Of ``case.expects``: how often the plant came to it."""
     polls: dict[str, int]
     """Thing to the slowest pace (ms) at which it is asked."""
     on_delay: dict[tuple[str, str], int]
@@ -56,18 +58,24 @@ class _Onset:
     since: int | None = None
     last: int = 0
     found: int | None = field(default=None)
+    episodes: int = 0
+    """How often it came to it: two long runs are two, though one leak makes them."""
+    told: bool = False
 
     def look(self, plant: Plant, now: int) -> None:
         expect = self.expect
         assert expect.when is not None
-        if self.found is None and now >= self.start + expect.after:
+        if now >= self.start + expect.after:
             if not expect.when(plant):
-                self.since = None
+                self.since, self.told = None, False
             else:
                 # It began between the last look and this one: the earlier is the harder.
                 self.since = (self.last or now) if self.since is None else self.since
-                if now - self.since >= expect.held:
-                    self.found = self.since + expect.held
+                if now - self.since >= expect.held and not self.told:
+                    self.told = True
+                    self.episodes += 1
+                    if self.found is None:
+                        self.found = self.since + expect.held
         self.last = now
 
 
@@ -104,12 +112,13 @@ def play(story: Story, seed: int) -> Played:
         count += len(readings)
     ledger.note()
     events += watch.advance(start + case.duration)
-    found = {id(o.expect): o.found for o in waiting}
+    found = {id(o.expect): o for o in waiting}
     return Played(
         case=case, scenario=scenario, events=events, ledger=ledger,
         not_watched=watch.not_watched(), readings=count, watch_seconds=spent,
         plant_seconds=time.process_time() - began - spent, unknown_settings=unknown,
-        onsets=[start + e.at if e.at is not None else found[id(e)] for e in case.expects],
+        onsets=[start + e.at if e.at is not None else found[id(e)].found for e in case.expects],
+        episodes=[found[id(e)].episodes if id(e) in found else 1 for e in case.expects],
         polls=_paces(case),
         on_delay={(e.condition, e.asset): int(
             config.settings.for_(e.condition, e.asset).get("on_delay") or 0)

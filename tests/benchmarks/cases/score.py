@@ -98,11 +98,11 @@ def _alarms(played: Played, scored: Scored) -> None:
     raised = [e for e in played.events
               if isinstance(e, AlarmMoved) and e.transition is Transition.RAISED]
     explained: set[int] = set()
-    for expect, onset in zip(case.expects, played.onsets, strict=True):
+    for expect, onset, episodes in zip(case.expects, played.onsets, played.episodes, strict=True):
         own = [e for e in raised if (e.condition, e.asset) == (expect.condition, expect.asset)]
         if onset is not None:
             explained |= {id(e) for e in own if e.time >= onset - expect.early}
-        scored.outcomes.append(_outcome(played, expect, onset, own))
+        scored.outcomes.append(_outcome(played, expect, onset, own, episodes))
     for e in raised:
         after = e.time - start
         if id(e) in explained or any(_excuses(m, e, after) for m in case.may):
@@ -113,7 +113,7 @@ def _alarms(played: Played, scored: Scored) -> None:
 
 
 def _outcome(played: Played, expect: Expect, onset: int | None,
-             own: list[AlarmMoved]) -> Outcome:
+             own: list[AlarmMoved], episodes: int) -> Outcome:
     base = {"condition": expect.condition, "asset": expect.asset, "slow": expect.slow}
     if expect.condition not in BUILDERS:
         return Outcome(what="not built", **base)  # type: ignore[arg-type]
@@ -133,7 +133,8 @@ def _outcome(played: Played, expect: Expect, onset: int | None,
     limit = played.on_delay[(expect.condition, expect.asset)] + expect.allow + 2 * poll + 1000
     return Outcome(
         what="found", delay=delay, late=not expect.slow and delay > limit,
-        repeats=len(own) - 1,
+        # One cause, one alarm; but what came, ended and came again is told of again.
+        repeats=max(0, len(own) - max(1, episodes)),
         unsaid=tuple(w for w in expect.says if w.lower() not in hits[0].text.lower()),
         **base,  # type: ignore[arg-type]
     )
