@@ -61,6 +61,8 @@ class AlarmView:
     waits: bool
     """Whether somebody still has to acknowledge it."""
     present: bool
+    folds: bool
+    """Whether it is only held back by design and not there anyhow: a window makes many such."""
     priority: str
     signal: str
     mark: str
@@ -152,7 +154,9 @@ def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
         id=alarm.id, asset=alarm.asset, title=title_of(alarm.condition),
         about=about_of(alarm.condition), where=place_of(facts.plant, alarm.asset),
         state=STATE_WORDS[alarm.state], loud=alarm.state in LOUD, waits=waits,
-        present=alarm.present, priority=alarm.priority.value, signal=alarm.signal.value,
+        present=alarm.present,
+        folds=alarm.state is AlarmState.SUPPRESSED and not alarm.present,
+        priority=alarm.priority.value, signal=alarm.signal.value,
         mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),
         text=alarm.text, note=note, may_acknowledge=waits,
         may_shelve=alarm.state in LOUD,

@@ -12,6 +12,7 @@ import httpx
 import pytest
 
 from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.live import AlarmState
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.web import create_app
@@ -296,3 +297,38 @@ async def test_a_site_with_nothing_in_it_still_has_its_pages(site: FakeSite) -> 
     async with client_of(create_app(site.services())) as client:
         for path in ("/", "/alarms", "/work", "/health"):
             assert (await client.get(path)).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/alarms", "/things/gen1"])
+async def test_only_what_is_held_back_by_design_and_not_there_is_folded(
+    client: httpx.AsyncClient, site: FakeSite, path: str,
+) -> None:
+    held = replace(site.alarms[1], state=AlarmState.SUPPRESSED, why="impairment: acceptance")
+    gone = [replace(held, id=f"{c}.gen1.1", condition=c, present=False)
+            for c in ("tank-leak", "compressor-overduty")]
+    site.alarms = [held, *gone]
+    text = (await client.get(path)).text
+    seen, _, folded = text.partition('data-part="quiet"')
+    folded = folded.partition("</details>")[0]
+    assert "Compressor runs too long" in seen  # there, though held back: it stays in sight
+    assert "2 alarms are suppressed by design, and not present" in folded
+    assert [t for t in ("The tank leaks", "Compressor runs too much of the day",
+                        "Compressor runs too long") if t in folded] == [
+        "The tank leaks", "Compressor runs too much of the day"]
+    assert "The tank leaks" not in seen
+    site.alarms = [held]
+    assert "and not present" not in (await client.get(path)).text
+    site.alarms = [replace(a, state=AlarmState.OUT_OF_SERVICE) for a in gone]
+    assert "and not present" not in (await client.get(path)).text  # people did that: it shows
+    site.alarms = gone
+    if path == "/alarms":
+        assert 'Live <span class="tally">0</span>' in (await client.get(path)).text
+
+
+async def test_a_thing_names_each_drawing_and_its_strips(client: httpx.AsyncClient) -> None:
+    page = Page((await client.get("/things/gen1")).text)
+    text = (await client.get("/things/gen1")).text
+    drawings = text.count("<figure>")
+    assert drawings == text.count("<figcaption><strong>") > 1
+    assert all(float(str(a["viewbox"]).split()[2]) <= 400 for a in page.all("svg")
+               if a.get("class") == "plot")  # a phone shows it whole
