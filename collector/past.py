@@ -70,7 +70,7 @@ def _estimates(
     journal: Journal, quantity: str, asset: str, start: int, end: int,
 ) -> list[EstimateMade]:
     line = f'"quantity":"{quantity}","asset":"{asset}"'
-    found = journal.find_events(kinds=("estimate",), holding=(line,), start=start, end=end,
+    found = journal.find_events(kinds=("estimate",), exactly=(line,), start=start, end=end,
                                 limit=_ESTIMATES)
     return [s.event for s in reversed(found) if isinstance(s.event, EstimateMade)]
 

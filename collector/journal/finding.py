@@ -14,11 +14,13 @@ __all__ = ["find_events", "recent_deliveries"]
 
 def find_events(
     db: sqlite3.Connection, *, kinds: Sequence[str], without: Sequence[str],
-    holding: Sequence[str], start: int | None, end: int | None, limit: int,
+    holding: Sequence[str], exactly: Sequence[str] = (), start: int | None, end: int | None,
+    limit: int,
 ) -> list[StoredEvent]:
     """Return up to ``limit`` events, newest first, whose line of JSON holds every text given.
 
-    ``kinds`` none are all but those ``without``. Upper and lower case are alike (of ASCII).
+    ``kinds`` none are all but those ``without``. Upper and lower case are alike (of ASCII), but in
+    what it must hold ``exactly``, which is found several times faster.
     """
     where, values = ["1"], list[object]()
     for column, sign, bound in (("time", ">=", start), ("time", "<", end)):
@@ -32,6 +34,9 @@ def find_events(
     for text in holding:
         where.append("body LIKE ? ESCAPE '\\'")
         values.append(f"%{_plain(text)}%")
+    for text in exactly:
+        where.append("instr(body, ?)")
+        values.append(text)
     rows = db.execute(
         f"SELECT seq, commit_no, body FROM events WHERE {' AND '.join(where)} "
         "ORDER BY time DESC, seq DESC LIMIT ?", (*values, limit)).fetchall()

@@ -279,13 +279,13 @@ class Journal:
 
     def find_events(
         self, *, kinds: Sequence[str] = (), without: Sequence[str] = (),
-        holding: Sequence[str] = (), start: int | None = None, end: int | None = None,
-        limit: int = 100,
+        holding: Sequence[str] = (), exactly: Sequence[str] = (), start: int | None = None,
+        end: int | None = None, limit: int = 100,
     ) -> list[StoredEvent]:
         """Return the newest events first; see :func:`collector.journal.finding.find_events`."""
         with self._database.reading() as db:
             return finding.find_events(db, kinds=kinds, without=without, holding=holding,
-                                       start=start, end=end, limit=limit)
+                                       exactly=exactly, start=start, end=end, limit=limit)
 
     def recent_deliveries(self, limit: int) -> list[Delivery]:
         """Return the deliveries written last, newest first, without their bodies."""

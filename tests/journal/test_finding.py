@@ -52,6 +52,9 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
     ({"holding": ["85%"]}, [2, 0]), ({"holding": ["%"]}, [2, 0]), ({"holding": ["1_psi"]}, []),
     ({"holding": ['\\"normal\\"_x']}, [2, 0]), ({"holding": ["' OR 1=1 --"]}, []),
     ({"start": T0 + MINUTE, "end": T0 + 3 * MINUTE}, [2, 1]), ({"limit": 2}, [4, 3]),
+    ({"exactly": ["Dock"]}, [3, 2, 0]), ({"exactly": ["dock"]}, []), ({"exactly": ["85%"]}, [2, 0]),
+    ({"exactly": ['"asset":"r1"', "17 psi"]}, [2, 0]), ({"exactly": ["%"], "limit": 1}, [2]),
+    ({"exactly": ["' OR 1=1 --"]}, []),
 ], ids=str)
 def test_what_is_found(journal: Journal, asked: dict, minutes: list[int]) -> None:
     found = journal.find_events(**asked)
