@@ -169,7 +169,8 @@ class Hears(ABC):
 
         A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
         outside the band or at that instant, before any other sample that it observes, and before
-        it is asked for an estimate or its state. Judging must not read what they add up to.
+        it is judged or asked for an estimate or its state. Nobody else may read what they add up
+        to between.
         """
         return None
 

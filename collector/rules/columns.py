@@ -20,6 +20,7 @@ from collector.rules.sheet import Sheet
 if TYPE_CHECKING:
     from collector.domain.columns import Columns
     from collector.rules.engine import Engine
+    from collector.rules.slots import Slot
 
 __all__ = ["ColumnFeeder"]
 
@@ -33,7 +34,8 @@ class ColumnFeeder:
         self._engine, self._run_to, self._due = engine, run_to, next_tick
         self._sheet = Sheet(engine, columns)
         self._stale = engine.stale
-        self._synced = 0
+        self._synced = self._ticks_at = 0
+        self._judged: list[tuple[Lane, Hearer]] = []
         self._heap: list[int] = []
         """Rows that matter, each to the lane that it is of."""
 
@@ -43,7 +45,6 @@ class ColumnFeeder:
     def feed(self) -> None:
         """Take the rows: in the order of their time, all later than the engine's own."""
         engine, sheet = self._engine, self._sheet
-        engine.judged.clear()
         for lane in sheet.heard:
             for hearer in lane.hearers:
                 if not hearer.each:
@@ -55,7 +56,9 @@ class ColumnFeeder:
         self._wake(0)
         heapify(self._heap)
         engine.look_ahead(sheet.foresight.heard_until(engine.now or 0))
+        engine.before_judging = self._hand_over_to
         self._rows()
+        engine.before_judging = None
         self._carry(sheet.count)
         engine.arrive(sheet.times[-1])
         engine.look_ahead_no_more()
@@ -96,14 +99,15 @@ class ColumnFeeder:
         if row:
             engine.now = sheet.times[row - 1]
         self._carry(row)
+        self._ticks_at = row
         asked = engine.asks(now)
         if asked:
             self._hand_all_over(row)
         self._due = self._run_to(now)
         engine.look_ahead(sheet.foresight.heard_until(now))
-        for slot in engine.judged:
-            self._look_again(sheet.by_slot.get(id(slot), ()), row)
-        engine.judged.clear()
+        for lane, hearer in self._judged:
+            self._look(lane, hearer, row)
+        self._judged.clear()
         if self._stale:
             self._wake(row)
         if asked:
@@ -161,14 +165,24 @@ class ColumnFeeder:
                     same.held = place  # nobody looks again: it says of this point what it said
 
     def _look_again(self, those: Iterable[tuple[Lane, Hearer]], row: int) -> None:
-        """Find anew where the bands of a rule end: it heard something or was judged."""
+        """Find anew where the bands of a rule end that has heard something."""
         for lane, hearer in those:
-            if hearer.stays(lane.name):
-                continue
-            lane.passed = place = bisect_left(lane.rows, row, lane.passed)
-            hearer.look(lane, place)
-            if lane.bring_forward(hearer.end):
-                heappush(self._heap, lane.next_row)
+            if not hearer.stays(lane.name):
+                self._look(lane, hearer, row)
+
+    def _look(self, lane: Lane, hearer: Hearer, row: int) -> None:
+        lane.passed = place = bisect_left(lane.rows, row, lane.passed)
+        hearer.look(lane, place)
+        if lane.bring_forward(hearer.end):
+            heappush(self._heap, lane.next_row)
+
+    def _hand_over_to(self, slot: Slot) -> None:
+        """Give a rule that is about to be judged what it let be kept back."""
+        heard = self._sheet.by_slot.get(id(slot), ())
+        self._judged += heard
+        for lane, hearer in heard:
+            if hearer.held is not None:
+                hearer.hand_over(lane, bisect_left(lane.rows, self._ticks_at, lane.passed))
 
     def _hand_all_over(self, row: int) -> None:
         for lane, hearer in self._sheet.keeping:

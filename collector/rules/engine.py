@@ -7,7 +7,7 @@ a replay repeats it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,8 +90,8 @@ class Engine:
         self._planned: int | None = None
         self._lateness = Lateness()
         self._resumed = False
-        self.judged: list[Slot] = []
-        """What was judged since whoever feeds columns last emptied it."""
+        self.before_judging: Callable[[Slot], None] | None = None
+        """Told of each rule that is about to be judged, for who feeds columns."""
         self._counts = dict.fromkeys(("readings", "ticks", "judged", "clock_sets"), 0)
 
     def __repr__(self) -> str:
@@ -320,7 +320,6 @@ class Engine:
     def tick(self, now: int) -> list[Verdict]:
         """Judge what is due at ``now``; return the verdicts whose standing changed."""
         self._counts["ticks"] += 1
-        self.judged.clear()
         self._last_tick = now
         self.dirty_tick = None
         if self.fills.tick(now):
@@ -332,7 +331,8 @@ class Engine:
             late = slot.due is not None and slot.due <= now
             if slot.dirty or (late and not slot.put_off(now)):
                 self._counts["judged"] += 1
-                self.judged.append(slot)
+                if self.before_judging is not None:
+                    self.before_judging(slot)
                 verdict = self._judge.judge(slot, now)
                 if verdict is not None:
                     changed.append(verdict)
