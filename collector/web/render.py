@@ -85,8 +85,8 @@ def page(
 
     Beside ``context`` it gets ``visitor`` (:class:`~collector.web.door.Visitor`), ``csrf`` (for the
     macro ``parts.csrf``), ``cautions``, ``navigation``, ``here`` (the path asked for),
-    ``standing`` (the windows that last, a line each) and ``can``: ``can("respond")`` is whether
-    somebody of that role is signed in.
+    ``standing`` (the windows that last, a line each, for whoever may look) and ``can``:
+    ``can("respond")`` is whether somebody of that role is signed in.
     """
     who = visitor(request)
 
@@ -97,6 +97,7 @@ def page(
         "visitor": who, "csrf": who.csrf, "cautions": CAUTIONS, "here": request.url.path,
         "navigation": _navigation(request), "can": can,
         "version": request.app.version, "site_name": request.app.state.site_name(),
-        "standing": request.app.state.standing(), **context,
+        # Strangers at the door are told nothing of what is impaired.
+        "standing": request.app.state.standing() if who.may(Role.LOOK) else (), **context,
     })
     return HTMLResponse(filled, status_code=status, headers=dict(headers or {}))

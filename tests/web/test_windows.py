@@ -13,6 +13,7 @@ from collector.domain.actions import Action, Deed
 from collector.domain.events import Event
 from collector.domain.windows import Window, WindowKind
 from collector.web import create_app
+from tests.web.conftest import client_of
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite
 
 BEARER = {"authorization": f"Bearer {TOKEN}".encode()}
@@ -109,3 +110,17 @@ async def test_one_alarm_is_taken_out_and_put_back(client, declared):
     await client.post("/api/v1/alarms/pressure-low.r1/put-back", json={"by": "x"}, headers=BEARER)
     assert [(a.deed, a.until) for a in declared.asked] == [
         (Deed.TAKE_OUT, NOW + 4 * HOUR), (Deed.PUT_BACK, None)]
+
+
+@pytest.mark.parametrize("reading", ["open", "signed-in"])
+async def test_only_whoever_may_look_reads_what_is_impaired(declared, reading):
+    declared.site.reading = reading
+    services = replace(declared.site.services(), act=declared.act,
+                       windows=lambda: declared.windows)
+    async with client_of(create_app(services)) as stranger:
+        begun = await stranger.post("/api/v1/impairments/r1/declare", json=ASK, headers=BEARER)
+        assert begun.status_code == 200
+        for path, told in (("/sign-in", reading == "open"), ("/nowhere", False)):
+            text = (await stranger.get(path, headers={"accept": "text/html"})).text
+            assert ("Not everything is heard" in text) is told, path
+            assert ("Dock riser" in text) is told, path
