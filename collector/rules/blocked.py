@@ -20,6 +20,7 @@ from collector.rules.base import (
     number,
 )
 from collector.rules.oxygen import predicted_time_constant
+from collector.rules.tankflow import TankFlow
 from collector.rules.ventgas import (
     AIR_FILL,
     FeedGas,
@@ -73,6 +74,8 @@ class _BlockedState(State):
     """``flows`` or ``none`` by the last oxygen that told, else empty."""
     flowed_at: int | None = None
     """When oxygen last said that gas flows."""
+    drawn: float | None = None
+    """mol/s that was drawn from the generator's tank and risers then."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
     down: bool = False
@@ -98,8 +101,9 @@ class PurgeBlocked(Rule):
     Demand: while its supply rests, the riser's pressure falls at what the vent and the leak draw.
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
-    that shows flow clears the vent. Neither can tell with a very small vent; then nothing is said
-    but that.
+    that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
+    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
+    with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -129,6 +133,7 @@ class PurgeBlocked(Rule):
         self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
         self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
         self._share = number(self.settings, "share") or 0.5
+        self._tank = TankFlow(context, self._generator, vent.flow or 0.0)
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -245,11 +250,11 @@ class PurgeBlocked(Rule):
         self._start_fall(at)
         s.peak, s.peak_at = peak, at
         s.demand = self._demand_says(s.rate)
-        if s.demand == "none" and s.oxygen == "flows" and (
+        if s.demand == "none" and (self._tank.flows(began, s.drawn) or s.oxygen == "flows" and (
             lasted < self._window or (s.flowed_at or 0) > (began + at) // 2
-        ):
+        )):
             # It did not fall, or so slowly that it was all but held: tight and blocked, or its
-            # supply feeds the vent steadily, as oxygen that fell meanwhile shows.
+            # supply feeds the vent steadily, as the tank or oxygen that fell meanwhile shows.
             s.demand = ""
         return self._settle(at, began)
 
@@ -297,7 +302,8 @@ class PurgeBlocked(Rule):
         else:
             says = ""
         s.oxygen, s.oxygen_due, s.oxygen_fell = says, due, fell
-        s.flowed_at = at if says == "flows" else s.flowed_at
+        if says == "flows":
+            s.flowed_at, s.drawn = at, self._tank.drawn(began)
         self._start_oxygen()
         if says == "flows" and s.rate is not None and s.demand != "none":
             s.shown = s.rate if s.shown is None else s.shown + 0.2 * (s.rate - s.shown)

@@ -33,6 +33,12 @@ def test_story(name: str) -> None:
         pytest.skip(f"this version does not watch {', '.join(sorted(asked))}")
 
 
+def test_a_riser_fed_steadily_for_hours_is_not_blocked_while_its_tank_falls_as_ever() -> None:
+    # The plant of this seed sags by 0.3 psi between two words of the oxygen, after a day of falls
+    # and refills; the generator gives what it gave all along.
+    assert score("long-purge-of-a-big-riser", 6).failures == []
+
+
 def test_the_bank_is_as_large_as_it_should_be() -> None:
     assert len(BANK) >= 30
     assert len(SHORT) >= 20

@@ -1,0 +1,42 @@
+"""What a generator's tank says of a vent's flow: what is drawn now against what was drawn then."""
+
+from __future__ import annotations
+
+from collector.rules.base import Context
+from collector.rules.cycles import cycles_of
+from collector.rules.rates import moles_per_psi
+
+__all__ = ["TankFlow"]
+
+_MISSING = 0.3
+"""Share of the vent's flow that may be missing; a run about which it stopped shows a half."""
+
+
+class TankFlow:
+    """The generator's runs as a witness for one vent of ``flow`` mol/s.
+
+    It needs tank and risers booked as one vessel, in which what a riser still holds of the last
+    refill is no demand; without them it says nothing.
+    """
+
+    def __init__(self, context: Context, generator: str | None, flow: float) -> None:
+        self._cycles = None if generator is None else cycles_of(context, generator)
+        self._flow = flow
+
+    def __repr__(self) -> str:
+        return f"TankFlow({self._cycles!r}, {self._flow})"
+
+    def drawn(self, since: int) -> float | None:
+        """Return what was drawn about the last run that ended after ``since`` (ms), mol/s."""
+        cycles = self._cycles
+        if cycles is None or not cycles.whole or not cycles.volume:
+            return None
+        rows = cycles.state.runs_series
+        if not rows or rows[-1][0] <= since:
+            return None
+        return rows[-1][3] * moles_per_psi(cycles.volume, cycles.state.celsius)
+
+    def flows(self, since: int, shown: float | None) -> bool:
+        """Whether since then as much is drawn as was ``shown`` (mol/s) while the vent flowed."""
+        now = self.drawn(since)
+        return now is not None and shown is not None and now >= shown - _MISSING * self._flow
