@@ -3,7 +3,8 @@
 With a change (a file with keys of the site file, such as another limit) and without one. Sites are
 re-run whole, many at a time, on this machine or on a Dask cluster whose workers see the same
 folders. The rules begin afresh at the first reading: give them some weeks before the time you ask
-about. A declared fill or another thing that people did is not part of the archive.
+about. What people did then (a declared fill, an impairment, a reset baseline) is done again, where
+the archive holds the events of the site's journal.
 
 Events come as JSON lines, sorted by site, then time. Of each site it is told which alarms would
 have been raised more and which less than its own journal raised, where that is archived.
@@ -87,5 +88,6 @@ def _tell(job: Job, result: Rerun | WorkLost) -> bool:
         else str(result.compared)
     left = f"; left out, since its file has no such thing: {', '.join(result.left_out)}" \
         if result.left_out else ""
-    print(f"{job.site}: {told}{left}", file=sys.stderr)
+    again = f"; not done again: {'; '.join(result.refused)}" if result.refused else ""
+    print(f"{job.site}: {told}{left}{again}", file=sys.stderr)
     return True

@@ -1,7 +1,8 @@
 """One site of the archive under the rules again, perhaps with a change.
 
 A site is re-run whole and in one place: rules carry their state from day to day. They begin afresh
-at the first reading, as a replay does, and learn what they learn from then on.
+at the first reading, as a replay does, and learn what they learn from then on. What people did, as
+the archived events tell it, is done again where it stands in time.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from pathlib import Path
 from collector.config import load_site
 from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, SiteFileError
-from collector.domain.events import Event, event_to_json
+from collector.domain.events import FactNoted, event_to_json
 from collector.fleet.archive import Archive
 from collector.fleet.comparing import Comparison, compared
+from collector.fleet.deeds import Course
 from collector.recorded import Sieve
 from collector.watch import Watch
 
@@ -45,6 +47,8 @@ class Rerun:
     readings: int = 0
     left_out: tuple[str, ...] = ()
     """Points in the archive of things that the site file does not have."""
+    refused: tuple[str, ...] = ()
+    """What people did then that could not be done again, and why."""
     compared: Comparison | None = None
     """``None`` where the archive does not hold what was told."""
     error: str = ""
@@ -97,28 +101,17 @@ def _rerun(job: Job, file: Path) -> Rerun:
     config = load_site(file, secrets=False, change=job.change)
     archive, sieve = Archive(job.archive), Sieve(config.plant)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    count = _Count()
+    told, count = list(archive.events(job.site, job.start, job.end)), _Count()
+    course = Course(watch, [e for e in told if isinstance(e, FactNoted)])
     found = archive.readings(job.site, job.start, job.end)
-    events = list(_events(watch, count.of(sieve.columns(found))))
+    events = list(course.events(count.of(sieve.columns(found))))
     if not count.rows:
         return Rerun(site=job.site, error="the archive has no readings of it in this span")
-    told = archive.events(job.site, job.start, job.end)
     return Rerun(
         site=job.site, lines=tuple(event_to_json(e) for e in events), readings=count.rows,
-        left_out=tuple(sieve.left_out()),
+        left_out=tuple(sieve.left_out()), refused=tuple(course.refused),
         compared=compared(told, events) if archive.has_events(job.site) else None,
     )
-
-
-def _events(watch: Watch, batches: Iterable[Columns]) -> Iterator[Event]:
-    last: int | None = None
-    for columns in batches:
-        if len(columns):
-            yield from watch.feed_columns(columns)
-            last = int(columns.times[-1])
-    if last is not None:
-        # As in a replay: what is due by the last reading, and nothing beyond.
-        yield from watch.advance(last)
 
 
 class _Count:

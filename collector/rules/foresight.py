@@ -29,9 +29,10 @@ class Foresight:
     ) -> None:
         import numpy as np
 
-        limit = inputs.least_silence()
+        least = inputs.least_silence()
         begins, ends = [], []
         for point, times in heard:
+            limit = point.lasts() or least
             known = times if point.at is None else np.concatenate([[point.at], times])
             wide = np.flatnonzero(np.diff(known) > limit)
             # Nobody knows what follows the last.

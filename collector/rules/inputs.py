@@ -114,6 +114,14 @@ class Point:
             return _LEAST_GAP
         return max(int(_POLLS_OF_GAP * self.spacing.ms), _LEAST_GAP)
 
+    def lasts(self) -> int | None:
+        """Return for how long (ms) a sample surely keeps the point and its source from silence.
+
+        ``None`` where that is learned, and may become shorter.
+        """
+        limit = None if self.source.every is None else self.source.limit()
+        return None if limit is None else min(self.max_gap(), limit)
+
     def fresh(self, now: int, gap: int | None = None) -> bool:
         """Whether the last good sample still tells what holds at ``now``."""
         return self.at is not None and now - self.at <= (self.max_gap() if gap is None else gap)
@@ -229,6 +237,11 @@ class Inputs:
         """Return the time (ms) below which no point and no source is ever silent."""
         limits = [s.set_limit for s in self.sources.values() if s.set_limit is not None]
         return min([self.least_gap, _LEAST_SILENCE, *limits])
+
+    def surely_seen(self) -> int:
+        """Return the longest gap (ms) that :meth:`blind_after` will not fall below."""
+        paces = [s.every for s in self.sources.values() if s.every is not None]
+        return max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)])
 
     def was_blind(self, gap: int) -> None:
         """Take ``gap`` ms in which nobody watched out of everyone's silence."""

@@ -30,7 +30,6 @@ __all__ = ["Sheet"]
 
 _T = TypeVar("_T")
 _NEVER = 2**62
-_GAP = 30_000
 """ms without any row below which the watch cannot have been blind."""
 
 ANSWERED, MOVED, NUMBER, LEARNS = 1, 2, 4, 8
@@ -45,7 +44,7 @@ class Sheet:
 
         self._np, self._columns = numpy, columns
         self.count = len(columns)
-        self._cut_frames()
+        self._cut_frames(engine.inputs.surely_seen())
         usable = columns.good & numpy.isfinite(columns.values)
         new, acts = numpy.zeros(self.count, bool), numpy.zeros(self.count, numpy.int8)
         self.lanes: dict[str, Lane] = {}
@@ -81,12 +80,12 @@ class Sheet:
         found: list[_T] = table[self._columns.points].tolist()
         return found
 
-    def _cut_frames(self) -> None:
+    def _cut_frames(self, seen: int) -> None:
         """Give the rows of one time a number, and find what comes late."""
         np, times = self._np, self._columns.times
         steps = np.diff(times)
         self._frames = np.concatenate([[0], np.cumsum(steps != 0)])
-        self.gaps: list[int] = (np.flatnonzero(steps > _GAP) + 1).tolist()
+        self.gaps: list[int] = (np.flatnonzero(steps > seen) + 1).tolist()
         """Rows that come so late that the watch may have been blind before."""
 
     def _lane(
