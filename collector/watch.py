@@ -89,6 +89,8 @@ class Watch:
             engine.clock_set_to(set_back)
         if engine.now is None or reading.time > engine.now:
             self._run_to(reading.time, events)
+        if engine.unread:
+            engine.begin_again(reading.time)
         engine.observe(reading)
 
     def advance(self, now: int) -> list[Event]:

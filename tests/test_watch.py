@@ -192,3 +192,17 @@ def test_nothing_to_say_of_nothing():
     assert "fenmoor" in repr(watch)
     assert watch.advance(T0) == []
     assert not [e for e in watch.advance(T0 + DAY) if isinstance(e, AlarmMoved)]
+
+
+@pytest.mark.parametrize("waited", [SECOND, 40 * SECOND, 25 * MINUTE])
+def test_a_watch_that_waited_for_its_first_reading_says_what_a_replay_says(waited: int) -> None:
+    devices = {"left": (5 * SECOND, ("gen1.compressor_running", "gen1.tank_pressure")),
+               "right": (5 * SECOND, ("r1.pressure",))}
+    rows = series({"gen1.compressor_running": lambda at: float(at % HOUR < 15 * MINUTE),
+                   "gen1.tank_pressure": lambda at: 60 + at % HOUR / HOUR,
+                   "r1.pressure": None}, start=30 * MINUTE, end=26 * HOUR, every=30 * SECOND)
+    live = story(plant(devices=devices)).advance(30 * MINUTE - waited).feed(rows)
+    replayed = story(plant(devices=devices)).feed(rows)
+    assert [event_to_json(e) for e in live.events] == [event_to_json(e) for e in replayed.events]
+    assert [m for m, _ in live.moves("device-silent", "right")] == ["raised"]
+    assert live.estimates("compressor-duty")[0].window[0] == T0 + 30 * MINUTE

@@ -84,6 +84,8 @@ class Engine:
                 self._interested.setdefault(name, []).append(slot)
         self._stale = Staleness(self.inputs, self._interested)
         self.now: int | None = None
+        self.unread = True
+        """Whether no reading has come yet."""
         self._last_tick: int | None = None
         self.dirty_tick: int | None = None
         self._min_due: int | None = None
@@ -123,6 +125,19 @@ class Engine:
             self.inputs.was_blind(gap)
             self._mark_all()
         self._resumed = False
+
+    def begin_again(self, now: int) -> None:
+        """Say that the first reading has come, ``now`` (ms).
+
+        Days and silences are counted from there, however long the watch waited for it: a replay
+        of the same readings begins with it too.
+        """
+        self.unread = False
+        self._stale.begin(now // self.step * self.step)
+        self.inputs.begin_again(now)
+        self._asking.begin(now)
+        self._mark_all()
+        self._plan()
 
     def arrive(self, now: int) -> None:
         """Say that the engine's time is ``now``, all due ticks having run."""
@@ -205,7 +220,8 @@ class Engine:
 
     def in_time(self, at: int) -> bool:
         """Whether readings from ``at`` (ms) on can only be new, and nothing waits to be settled."""
-        return self.now is not None and at > self.now and not self._resumed
+        ready = not (self._resumed or self.unread)
+        return ready and self.now is not None and at > self.now
 
     def count(self, readings: int) -> None:
         """Count readings that were taken as columns: all in time."""
@@ -404,6 +420,7 @@ class Engine:
         self._stale.next_at, self._stale.points = state["sweep_at"], set(state["stale"])
         self.inputs.load(state["inputs"])
         self.fills.load(state.get("fills", {}))
+        self.unread = all(p.heard_at is None for p in self.inputs.points.values())
         self.inputs.begin(state["now_at"])
         self.baselines.load(state.get("baselines", {}))
         for slot in self._slots:

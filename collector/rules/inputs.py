@@ -255,6 +255,12 @@ class Inputs:
             if source.base_at is None and source.every is not None:
                 source.base_at = now
 
+    def begin_again(self, now: int) -> None:
+        """Count the silence of devices that have never answered from ``now``."""
+        for source in self.sources.values():
+            if source.good_at is None and source.base_at is not None:
+                source.base_at = now
+
     def mode(self, generator: str, now: int) -> str | None:
         """Return the generator's mode word, or ``None`` when it is not read or not fresh."""
         point = self.points.get(f"{generator}.mode")
