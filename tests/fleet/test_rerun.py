@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +20,9 @@ from collector.fleet.cluster import Cluster, WorkLost
 from collector.fleet.comparing import compared
 from collector.fleet.rerun import jobs, rerun_site, site_files
 from tests.fleet.archives import DAY, T0, fleet, one_by_one, site_file, story
+from tests.integration.support import until
+
+ROOT = Path(__file__).resolve().parents[2]
 
 # Starting processes that load everything takes its time where many share the machine.
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
@@ -165,6 +171,59 @@ def test_two_alarms_within_an_hour_are_the_same() -> None:
     assert (found.then, found.now) == (2, 2)
     assert found.more == {("leak-high", "r1"): 1} == found.fewer
     assert compared(told, told).more == {}
+
+
+@contextlib.contextmanager
+def scheduler_and_worker(folder: Path) -> Iterator[str]:
+    """A Dask cluster of other processes, as somebody else would start it; give its address."""
+    told = folder / "scheduler.json"
+    with contextlib.ExitStack() as stack:
+        for kind, options in (
+            ("scheduler", ["--host", "127.0.0.1", "--port", "0", "--no-dashboard"]),
+            ("worker", ["--nthreads", "1", "--no-nanny", "--no-dashboard",
+                        "--local-directory", str(folder)]),
+        ):
+            log = stack.enter_context((folder / f"{kind}.log").open("wb"))
+            process = subprocess.Popen(
+                [sys.executable, "-m", f"distributed.cli.dask_{kind}", *options,
+                 "--scheduler-file", str(told)],
+                cwd=folder, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": str(ROOT)})
+            stack.callback(process.wait, 30)
+            stack.callback(process.terminate)
+        yield until(lambda: address_in(told), within=120, what="the scheduler's address")
+
+
+def address_in(path: Path) -> str:
+    """Return what the scheduler has written of itself; nothing while it has not, or not all."""
+    try:
+        return str(json.loads(path.read_text())["address"])
+    except (FileNotFoundError, json.JSONDecodeError):
+        return ""
+
+
+def test_a_cluster_that_is_there_already(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    archive, sites, stories = fleet(tmp_path, 3, days=1)
+    monkeypatch.chdir(tmp_path)  # the workers stand elsewhere: they must be given whole paths
+    (tmp_path / "dask").mkdir()
+    with scheduler_and_worker(tmp_path / "dask") as address:
+        assert address.startswith("tcp://127.0.0.1:")
+        command = ["rerun", archive.name, "--sites", sites.name, "--cluster", address]
+        assert main(command) == 0
+        out, err = capfd.readouterr()
+        assert main([*command, "--only", "site-1"]) == 0, "it is left as it was found"
+        again = capfd.readouterr().out
+        with Cluster(address) as cluster:
+            assert set(cluster.map(whose, [1, 2])).isdisjoint({os.getpid()})
+    said = {site: one_by_one(sites / f"{site}.toml", stories[site]) for site in sorted(stories)}
+    assert out.splitlines() == [line for lines in said.values() for line in lines]
+    assert again.splitlines() == said["site-1"]
+    assert "3 of 3 sites re-run." in err
+
+
+def whose(_: int) -> int:
+    return os.getpid()
 
 
 def test_nobody_answers() -> None:
