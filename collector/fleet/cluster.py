@@ -58,11 +58,7 @@ class Cluster:
         return self
 
     def _local(self, distributed: Any, stack: ExitStack) -> Any:
-        import dask
-
         scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="quietpipe-"))
-        # A hundred looks a second at what each worker does would be for a page nobody opens.
-        stack.enter_context(dask.config.set({"distributed.worker.profile.enabled": False}))
         return distributed.LocalCluster(
             n_workers=self._workers, threads_per_worker=1, processes=True, host="127.0.0.1",
             dashboard_address="127.0.0.1:0", local_directory=scratch, silence_logs=logging.CRITICAL,
