@@ -1,11 +1,11 @@
 """Supervisory pressure that goes faster than leak, vent and weather could take it.
 
 A fall is followed from mark to mark. A pipe that empties goes down in several marks, a curve; a
-dropped decimal or a dead sensor gets there in one. One mark down that comes back is nothing. One
-mark down to zero that stays is most likely a sensor, unless something else that is read (the
-low-air switch, the tank) says that gas went. It is left to ``pressure-low``, which then names the
-sensor first. Where that is not watched, or polls are too slow for a fall to be seen between two of
-them, it is raised here, as what it most likely is.
+dropped decimal or a dead sensor gets there in one. One mark down that comes back is nothing, and no
+fall begins at a peak of one reading. One mark down to zero that stays is most likely a sensor,
+unless something else that is read (the low-air switch, the tank) says that gas went. It is left to
+``pressure-low``, which then names the sensor first. Where that is not watched, or polls are too
+slow for a fall to be seen between two of them, it is raised here, as what it most likely is.
 """
 
 from __future__ import annotations
@@ -59,6 +59,8 @@ class _FallState(State):
     rest_at: int | None = None
     rest: float = 0.0
     """Where a steady stretch ended, and what it stood at."""
+    peak: float | None = None
+    """What the mark was before the last reading put it up by a step or more."""
     start_at: int | None = None
     start: float = 0.0
     steps: int = 0
@@ -122,6 +124,9 @@ class PressureFallingFast(Rule):
     def _follow(self, at: int, value: float, before_at: int) -> None:
         s = self.state
         assert s.mark_at is not None  # noqa: S101 - observe() set it
+        if s.peak is not None and s.mark - value >= _STEP:
+            s.mark = s.peak
+        s.peak = s.mark if value - s.mark >= _STEP else None
         fall, passed = s.mark - value, at - s.mark_at
         if s.steps == 1 and s.start > 3 * _ZERO and value <= _ZERO and s.mark <= _ZERO:
             s.zeros += 1

@@ -66,6 +66,21 @@ def test_trap_a_dropped_decimal():
     assert story().feed(series({P: shape}, end=HOUR)).moves(C) == []
 
 
+@pytest.mark.parametrize("apart", [1, 2, 6, 30])
+def test_trap_a_reading_too_high_before_a_dropped_decimal(apart):
+    strange = {10 * MINUTE: 100.0, 10 * MINUTE + apart * 5 * SECOND: 2.5}
+    s = story().feed(series({P: lambda t: strange.get(t, 24.9)}, end=HOUR))
+    assert s.moves(C) == []
+
+
+def test_a_pipe_that_is_topped_up_and_bursts_at_once_is_caught():
+    shape = lambda t: 24.0 if t < MINUTE else burst(t, begin=MINUTE + 5 * SECOND)  # noqa: E731
+    s = story().feed(series({P: shape}, end=HOUR))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert at <= MINUTE + 25 * SECOND
+
+
 def test_trap_a_dropped_decimal_that_stays_is_no_fall():
     shape = lambda t: 25.0 if t < 10 * MINUTE else 2.5  # noqa: E731
     s = story().feed(series({P: shape}, end=HOUR))
