@@ -210,6 +210,11 @@ class _PurgeCurve(Estimator):
         return max(0.0, math.log((first - feed) / (mean - feed))
                    / math.log((first - feed) / (self._target - feed)))
 
+    def _course(self) -> list[list[float]]:
+        """Return the rows that a forecast is made from; it counts from the middle of the last."""
+        rows = self.state.row_series
+        return _halved(rows) if len(rows) >= _ROWS else rows
+
     def forecast(self, now: int) -> PurgeForecast | Refusal:
         """Return the forecast by the course so far, or why there is none."""
         s = self.state
@@ -217,9 +222,7 @@ class _PurgeCurve(Estimator):
             done = s.lowest <= self._target or s.pipe.open is False
             return Refusal(code="done", reason="no purge is under way" if done else
                            "the oxygen is not above its target")
-        rows = s.row_series
-        if len(rows) >= _ROWS:
-            rows = _halved(rows)
+        rows = self._course()
         feed = min(self._feed(now), 100.0)
         return _forecast(
             tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
@@ -291,8 +294,8 @@ class PurgeDoneAt(_PurgeCurve):
                 reason=f"not known yet: between {low / 3600:.0f} h and {high / 3600:.0f} h from "
                        "now fit what was read",
             )
-        # The forecast counts from the middle of the last stretch of readings.
-        counted = now / 1000 - (s.open_ms / 1000 - s.row_series[-1][1] / 1000) / share
+        # The forecast counts from the middle of the last stretch that it was made from.
+        counted = (now - (s.open_ms - self._course()[-1][1]) / share) / 1000
         done = [max(counted + t, now / 1000) for t in (low, middle, high)]
         return self._made(now, start, round(done[1]), round(done[0]), round(done[2]))
 

@@ -10,8 +10,9 @@ import pytest
 from collector.physics import purgeforecast
 from collector.physics.estimate import Refusal
 from collector.physics.mixing import second_volume_oxygen
-from collector.physics.purgeforecast import forecast_purge
+from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.physics.washout import washout
+from collector.rules import purge_estimates
 from tests.rules.purges import FEED, O2, OPEN, TAU, falling, noisy, told
 from tests.rules.support import DAY, HOUR, MINUTE, T0, series
 
@@ -49,6 +50,21 @@ def test_the_forecast_a_third_of_the_way():
     tau = s.estimates("purge-time-constant")[-1]
     assert tau.low <= TAU <= tau.high
     assert tau.value == pytest.approx(TAU, rel=0.1)
+
+
+def test_a_forecast_counts_from_the_rows_it_was_made_from(monkeypatch):
+    # One that knows how long it takes from the last row on, whether rows were joined or not.
+    def knows(times, *_args):
+        left = DONE / 1000 - times[-1]
+        return PurgeForecast(time_constant=(1.0, 1.0, 1.0), remaining=(left, left, left), models=1)
+
+    monkeypatch.setattr(purge_estimates, "_forecast", knows)
+    s = told().feed(series({O2: noisy(falling()), OPEN: 1, FEED: 0.8}, end=int(DONE * 0.9),
+                           every=MINUTE))
+    made = [e for e in s.estimates("purge-done-at") if e.value]
+    assert len(made) >= 6
+    for e in made:
+        assert e.value * 1000 == pytest.approx(T0 + DONE, abs=2 * MINUTE)
 
 
 def test_a_timer_stretches_the_forecast():
