@@ -3,7 +3,9 @@ r"""When a purge of real pipe will be done: many pipes tried, each weighed by th
 Pipe is taken as tanks in series with dead legs (:mod:`collector.physics.washout`), all times in
 units of the time constant, the amount held over the flow. Early readings cannot tell its numbers
 apart, so none is chosen: every pipe of a grid forecasts, weighed by how well it fits, by how usual
-it is, and by what volume and flow predict, and the weighed spread is the interval.
+it is, and by what volume and flow predict, and the weighed spread is the interval. The grid is made
+finer where the weight lies: late in a purge a coarse one leaves a handful of pipes, and the middle
+leaps from one to the next.
 
 References
 ----------
@@ -14,36 +16,35 @@ References
 from __future__ import annotations
 
 import math
-import operator
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.physics._checks import fraction, positive
 from collector.physics.estimate import Refusal
-from collector.physics.washout import PER, UP_TO, Pipe, pipes
+from collector.physics.pipefit import Course, Readings
+from collector.physics.washout import pipes, quarters
 
 __all__ = ["PurgeForecast", "forecast_purge"]
 
 _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
-_FLOOR = 0.0008
-"""Oxygen fraction by which readings and a right model differ at least: drift, steps, feed."""
-_RELATIVE = 0.01
-"""Share of the height by which they differ at least: the flow follows pressure and weather."""
-_INDEPENDENT = 8.0
+_INDEPENDENT = 10.0
 """Readings of a curve that count as separate opinions; neighbours err alike."""
 _SURE = 0.12
 """Standard deviation of the logarithm of the stated volume over flow."""
 _LEAKS = 0.95
 """What leaks as well makes the time constant shorter than by the vent alone, by as much (setting,
 from trials)."""
+_ON_THE_WAY = 0.025
+"""Share by which an interval of time constants is widened: what leaks leaves on the way, and the
+far end cannot tell how much of it does; half of the usual share either way."""
 _OFF = 0.05
 """Weight of a pipe or flow that is nothing like what was stated."""
 _MIN_FALL = 0.10
+_LEAST_FALL = 0.0024
+"""Oxygen fraction by which it must have fallen, whatever the share: some steps of a sensor."""
 _MIN_ROWS = 8
 _LONGEST = 200.0
-_BETWEEN = 0.04
-"""Share by which an interval is widened: about a step of the grid of time constants."""
 _NEAR = 9.0
 """Logarithm of the weight below the best at which a model no longer counts."""
 _SLACK = 6.0
@@ -60,19 +61,6 @@ class PurgeForecast:
     """Low, middle, high."""
     remaining: tuple[float, float, float]
     models: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Model:
-    pipe: Pipe
-    time_constant: float
-    width: float
-    before: float
-    height: float
-    squares: float
-
-    def at(self, age: float) -> float:
-        return self.height * self.pipe.share((age + self.before) / self.time_constant)
 
 
 def forecast_purge(
@@ -145,7 +133,7 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
         )
     first = max(oxygen[:3])
     last = sum(oxygen[-2:]) / 2
-    if first - last < max(_MIN_FALL * (first - feed), 3 * _FLOOR):
+    if first - last < max(_MIN_FALL * (first - feed), _LEAST_FALL):
         return Refusal(
             code="too-short",
             reason=f"the oxygen has fallen by {100 * max(first - last, 0.0):.1f} %; too little of "
@@ -156,14 +144,14 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
 
 def _fit(
     times: Sequence[float], heights: Sequence[float], seen_begin: bool, expected: float | None,
-) -> list[_Model]:
+) -> list[Course]:
     """Fit the height of every pipe of the grid by weighed least squares.
 
     Neighbouring time constants fit alike: of three, the outer two are only tried for those pipes
     that do not fit far worse in the middle than the best.
     """
-    rows = _Rows(times, heights)
-    found: list[_Model] = []
+    rows = Readings(times, heights, _INDEPENDENT)
+    found: list[Course] = []
     groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
               for before in (_BEFORE[:1] if seen_begin else _BEFORE)]
     middles = [rows.fit(*group[len(group) // 2], before, pipes()) for group, before in groups]
@@ -179,38 +167,24 @@ def _fit(
             near = [m.pipe for m in kept]
             for node in (n for i, n in enumerate(group) if i != len(group) // 2):
                 found += rows.fit(*node, before, near)
+    return _refine(rows, found, len(times), heights[0], expected)
+
+
+def _refine(
+    readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
+) -> list[Course]:
+    """Put finer pipes and time constants in the place of those that count."""
+    logs = _logs(models, count, first, expected)
+    least = max(logs, default=0.0) - _NEAR
+    found: list[Course] = []
+    for model, log in zip(models, logs, strict=True):
+        if log <= least:
+            continue
+        before, width = model.before / model.time_constant, model.width / _THREE
+        tried = quarters(model.pipe)
+        for step in (-width, 0.0, width):
+            found += readings.fit(model.time_constant * math.exp(step), width, before, tried)
     return found
-
-
-class _Rows:
-    """The readings with their weights, to which courses are held."""
-
-    def __init__(self, times: Sequence[float], heights: Sequence[float]) -> None:
-        self._times = times
-        self._weights = [1.0 / (_FLOOR**2 + (_RELATIVE * h) ** 2) for h in heights]
-        self._weighed = [w * h for w, h in zip(self._weights, heights, strict=True)]
-        self._whole = math.fsum(map(operator.mul, self._weighed, heights))
-
-    def fit(
-        self, tau: float, width: float, before: float, tried: Sequence[Pipe],
-    ) -> list[_Model]:
-        """Return the best height of each course at one time constant."""
-        places = [PER * (t / tau + before) for t in self._times]
-        if places[-1] >= PER * UP_TO:
-            return []
-        steps = [(int(p), int(p) + 1, p - int(p)) for p in places]
-        weights, weighed, found = self._weights, self._weighed, []
-        for pipe in tried:
-            course = pipe.course
-            shape = [course[i] + (course[j] - course[i]) * part for i, j, part in steps]
-            across = sum(map(operator.mul, weighed, shape))
-            if across > 0.0:
-                square = sum(map(operator.mul, weights, map(operator.mul, shape, shape)))
-                found.append(_Model(
-                    pipe, tau, width, before * tau, across / square,
-                    max(self._whole - across * across / square, 0.0),
-                ))
-        return found
 
 
 def _threes(nodes: list[tuple[float, float]]) -> list[list[tuple[float, float]]]:
@@ -229,7 +203,7 @@ def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
 
 
 def _weigh(
-    models: Sequence[_Model], end: float, count: int, above: float, first: float,
+    models: Sequence[Course], end: float, count: int, above: float, first: float,
     expected: float | None,
 ) -> PurgeForecast | Refusal:
     logs = _logs(models, count, first, expected)
@@ -240,14 +214,15 @@ def _weigh(
     remaining = _quantiles(rests)
     if remaining[1] >= _LONGEST * end:
         return Refusal(code="stalled", reason="the oxygen no longer falls towards the target")
+    low, middle, high = _quantiles(taus)
     return PurgeForecast(
-        time_constant=_widened(_quantiles(taus)), remaining=_widened(remaining),
-        models=len(chosen),
+        time_constant=(low * (1.0 - _ON_THE_WAY), middle, high * (1.0 + _ON_THE_WAY)),
+        remaining=remaining, models=len(chosen),
     )
 
 
 def _logs(
-    models: Sequence[_Model], count: int, first: float, expected: float | None,
+    models: Sequence[Course], count: int, first: float, expected: float | None,
 ) -> list[float]:
     """Return the logarithm of each model's weight."""
     if not models:
@@ -258,13 +233,7 @@ def _logs(
     return [math.log(_prior(m, first, expected)) - tempered * m.squares for m in models]
 
 
-def _widened(points: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Let the interval bear that the true pipe lies between those of the grid."""
-    low, middle, high = points
-    return low * (1.0 - _BETWEEN), middle, high * (1.0 + _BETWEEN)
-
-
-def _prior(model: _Model, first: float, expected: float | None) -> float:
+def _prior(model: Course, first: float, expected: float | None) -> float:
     """Weigh a model before any reading: by volume and flow, and by the height it begins at."""
     begins = model.at(0.0) / first
     weight = model.width * math.exp(model.pipe.likely)
@@ -275,7 +244,7 @@ def _prior(model: _Model, first: float, expected: float | None) -> float:
     return weight
 
 
-def _rest(model: _Model, end: float, above: float) -> float:
+def _rest(model: Course, end: float, above: float) -> float:
     """Return the time from ``end`` until the model meets the target."""
     turns = model.pipe.turns(above / model.height)
     return min(max(turns * model.time_constant - model.before - end, 0.0), _LONGEST * end)

@@ -19,10 +19,11 @@ from __future__ import annotations
 import math
 import operator
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
-__all__ = ["PER", "UP_TO", "Pipe", "pipes", "washout"]
+__all__ = ["PER", "UP_TO", "Pipe", "pipes", "quarters", "washout"]
 
 _TANKS = (1, 2, 3, 4, 5, 8)
 _DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
@@ -39,10 +40,16 @@ trials). Without it, the curves that fit early readings are mostly those of the 
 
 @dataclass(frozen=True, slots=True)
 class Pipe:
-    """One pipe: its washout, and the logarithm of how likely it is before any reading."""
+    """One pipe: its washout, and the logarithm of how likely it is before any reading.
+
+    The washout's own numbers are kept beside it, by which its neighbours are found.
+    """
 
     course: tuple[float, ...]
     likely: float
+    tanks: int
+    dead: float
+    exchange: float
 
     def share(self, turns: float) -> float:
         """Return the share of the first gas after so many time constants."""
@@ -136,6 +143,49 @@ def pipes() -> tuple[Pipe, ...]:
     >>> round(pipes()[0].share(1.0), 3), round(pipes()[0].turns(math.exp(-1)), 2)
     (0.368, 1.0)
     """
-    plain = [Pipe(washout(k, 0.0, 1.0), 0.0) for k in _TANKS]
-    legs = [Pipe(washout(k, d, r), -d / _FEW) for k in _TANKS for d in _DEAD for r in _EXCHANGE]
+    plain = [_pipe(k, 0.0, 1.0) for k in _TANKS]
+    legs = [_pipe(k, d, r) for k in _TANKS for d in _DEAD for r in _EXCHANGE]
     return (*plain, *legs)
+
+
+def _pipe(tanks: int, dead: float, exchange: float, of: int = 1) -> Pipe:
+    likely = -dead / _FEW - math.log(of)
+    return Pipe(washout(tanks, dead, exchange), likely, tanks, dead, exchange)
+
+
+def quarters(pipe: Pipe) -> tuple[Pipe, ...]:
+    """Return the four pipes that stand closer for one with dead legs of the grid.
+
+    Parameters
+    ----------
+    pipe : one of :func:`pipes`.
+
+    Returns
+    -------
+    Two shares of dead legs by two times of exchange, together as likely as the one; a pipe without
+    dead legs stands for itself.
+
+    Examples
+    --------
+    >>> [(p.dead, round(p.exchange, 2)) for p in quarters(pipes()[-1])]
+    [(0.355, 11.93), (0.355, 18.86), (0.405, 11.93), (0.405, 18.86)]
+    >>> quarters(pipes()[0]) == (pipes()[0],)
+    True
+    """
+    return _quarters(pipe.tanks, pipe.dead, pipe.exchange) if pipe.dead else (pipe,)
+
+
+@cache
+def _quarters(tanks: int, dead: float, exchange: float) -> tuple[Pipe, ...]:
+    times = [math.exp(x) for x in _halves([math.log(r) for r in _EXCHANGE], math.log(exchange))]
+    return tuple(_pipe(tanks, d, r, of=4) for d in _halves((0.0, *_DEAD), dead)
+                 for r in times)
+
+
+def _halves(grid: Sequence[float], at: float) -> tuple[float, float]:
+    """Return the middles of the two halves of an entry's stretch, which ends midway to the next."""
+    i = grid.index(at)
+    below = grid[i] - grid[i - 1] if i > 0 else grid[1] - grid[0]
+    above = grid[i + 1] - grid[i] if i + 1 < len(grid) else below
+    low, high = at - below / 2, at + above / 2
+    return low + (high - low) / 4, high - (high - low) / 4

@@ -1,0 +1,111 @@
+"""Courses of a purge held to the readings, which differ from a right one in two ways.
+
+What averages out: noise, steps, a flow that follows pressure and weather. And what is alike in all
+of them: a sensor that reads a little high all the time, or a feed that is a little other than its
+analyser says. The second looks like a dead leg's long tail where it is not allowed for, so each
+course is fitted with one shift of all readings, held near zero by how large such shifts are.
+"""
+
+from __future__ import annotations
+
+import math
+import operator
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.physics.washout import PER, UP_TO, Pipe
+
+__all__ = ["Course", "Readings"]
+
+_FLOOR = 0.0005
+"""Oxygen fraction by which readings and a right model differ at least: half a step of 0.1 %."""
+_RELATIVE = 0.01
+"""Share of the height by which they differ at least: the flow follows pressure and weather."""
+_SHIFT = 0.0008
+"""Oxygen fraction (one deviation) by which all readings are off alike: a common cell's drift."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One pipe at one time constant (s), at its best height above the feed.
+
+    ``width``: of its stretch of time constants, a logarithm; ``before``: s that had passed when
+    the readings began; ``squares``: what it misses the readings by, in units of their error.
+    """
+
+    pipe: Pipe
+    time_constant: float
+    width: float
+    before: float
+    height: float
+    squares: float
+
+    def at(self, age: float) -> float:
+        """Return the height above the feed at ``age`` s."""
+        return self.height * self.pipe.share((age + self.before) / self.time_constant)
+
+
+class Readings:
+    """Readings at times (s) as heights above the feed, fractions; ``opinions`` of them count."""
+
+    def __init__(
+        self, times: Sequence[float], heights: Sequence[float], opinions: float,
+    ) -> None:
+        self._times = times
+        self._weights = [1.0 / (_FLOOR**2 + (_RELATIVE * h) ** 2) for h in heights]
+        self._weighed = [w * h for w, h in zip(self._weights, heights, strict=True)]
+        # The squares are later taken for fewer opinions than readings; the shift counts whole.
+        held = max(len(times) / opinions, 1.0) / _SHIFT**2
+        self._all = math.fsum(self._weights) + held
+        self._sum = math.fsum(self._weighed)
+        whole = math.fsum(map(operator.mul, self._weighed, heights))
+        self._whole = whole - self._sum * self._sum / self._all
+
+    def fit(
+        self, tau: float, width: float, before: float, tried: Sequence[Pipe],
+    ) -> list[Course]:
+        """Return the best height of each pipe at one time constant, whatever the shift.
+
+        Parameters
+        ----------
+        tau, width : time constant (s) and the width of its stretch (logarithm).
+        before : time constants that had passed at time 0.
+        tried : the pipes.
+
+        Returns
+        -------
+        One course per pipe; none where the readings go on for longer than courses are known, nor
+        for a pipe that would need a height below zero.
+
+        Examples
+        --------
+        KOSHA Guide C-C-85-2026, Annex 3: 28 m3 fed at 1 m3/min with 0.01 % oxygen comes from 21 %
+        to 1.25 % in 79.2 min; by the first 40 of them, and a sensor that reads 0.05 % high:
+
+        >>> from collector.physics.purge import sweep_oxygen
+        >>> from collector.physics.washout import pipes
+        >>> times = [60.0 * i for i in range(41)]
+        >>> heights = [sweep_oxygen(0.21, t, 1680.0, 0.0001) + 0.0004 for t in times]
+        >>> course, = Readings(times, heights, 10.0).fit(1680.0, 0.03, 0.0, pipes()[:1])
+        >>> abs(course.at(79.2 * 60) + 0.0001 - 0.0125) < 0.0002
+        True
+        """
+        places = [PER * (t / tau + before) for t in self._times]
+        if places[-1] >= PER * UP_TO:
+            return []
+        steps = [(int(p), int(p) + 1, p - int(p)) for p in places]
+        weights, weighed, found = self._weights, self._weighed, []
+        for pipe in tried:
+            course = pipe.course
+            shape = [course[i] + (course[j] - course[i]) * part for i, j, part in steps]
+            pulled = list(map(operator.mul, weights, shape))
+            # The shift is solved for first; what is left is a line through its mean.
+            mean = sum(pulled) / self._all
+            across = sum(map(operator.mul, weighed, shape)) - self._sum * mean
+            if across > 0.0:
+                square = sum(map(operator.mul, pulled, shape)) - self._all * mean * mean
+                found.append(Course(
+                    pipe, tau, width, before * tau, across / square,
+                    max(self._whole - across * across / square, 0.0),
+                ))
+        return found
