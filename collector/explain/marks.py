@@ -140,7 +140,7 @@ def _block(lines: Sequence[str], at: int) -> tuple[Block, int]:
         return Filled(filled[1]), at + 1
     if heading := _HEADING.fullmatch(line):
         return Heading(len(heading[1]), parse_spans(heading[2])), at + 1
-    end = at
+    end = at + 1  # a line that only looks like a heading is text
     while end < len(lines) and lines[end].strip() and not lines[end].startswith(("```", "#")):
         end += 1
     run = lines[at:end]

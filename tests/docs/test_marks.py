@@ -5,13 +5,13 @@ from __future__ import annotations
 import doctest
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 import collector.explain.marks
 from collector.explain.as_html import as_html
 from collector.explain.as_text import as_text
-from collector.explain.marks import Fence, Filled, Heading, Items, Paragraph, Table, parse
+from collector.explain.marks import Fence, Filled, Heading, Items, Paragraph, Span, Table, parse
 
 TABLE = "| a | b |\n|---|---|\n| `x` | one \\| two |\n"
 
@@ -56,6 +56,13 @@ def test_what_was_not_filled_in_is_a_fault() -> None:
             write(parse("<!-- points -->"))
 
 
+@pytest.mark.parametrize("line", ["#", "#x", "####", "#### four", "# "])
+def test_what_only_looks_like_a_heading_is_text(line: str) -> None:
+    assert parse(f"before\n\n{line}\nafter") == (
+        Paragraph((Span("before"),)), Paragraph((Span(f"{line.strip()} after"),)))
+
+
+@example("\n#")
 @given(st.text(st.characters(codec="utf-8", exclude_characters="\r"), max_size=200))
 def test_no_text_becomes_markup(text: str) -> None:
     blocks = [b for b in parse("x " + text.replace("<!--", "")) if not isinstance(b, Filled)]
