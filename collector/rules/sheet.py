@@ -30,7 +30,6 @@ __all__ = ["Sheet"]
 
 _T = TypeVar("_T")
 _NEVER = 2**62
-"""ms without any row below which the watch cannot have been blind."""
 
 ANSWERED, MOVED, NUMBER, LEARNS = 1, 2, 4, 8
 """What a row does to its source: first answer of its time, something changed, a number came."""
