@@ -1,22 +1,23 @@
 """Supervisory pressure that goes faster than leak, vent and weather could take it.
 
-A fall is followed from mark to mark. A pipe that empties goes down in several marks, a curve; a
-dropped decimal or a dead sensor gets there in one. One mark down that comes back is nothing, and no
-fall begins at a peak of one reading. One mark down to zero that stays is most likely a sensor,
-unless something else that is read (the low-air switch, the tank) says that gas went. It is left to
-``pressure-low``, which then names the sensor first. Where that is not watched, or polls are too
-slow for a fall to be seen between two of them, it is raised here, as what it most likely is.
+A fall is held against the gauge's own step and scatter, and against what a technician drains from
+low points. Two readings must agree on either side, so that neither a peak nor a dropped decimal of
+one reading counts. A pipe that empties goes on falling; a sensor gets there in one reading and
+stays. A fall to zero in one reading is left to ``pressure-low``, which names the sensor first,
+until something else that is read says that gas went. Where that limit is not watched, or polls are
+too slow for a fall to be seen between two of them, it is raised here, as what it most likely is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
 from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.gauge import GaugeNoise
 
 __all__ = [
     "CONDITIONS", "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
@@ -25,7 +26,6 @@ __all__ = [
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
 
 _PSI = 6894.757293168
-_STEP = 0.25  # psi between marks, well above the noise of a common sensor
 _ZERO = 1.0  # psi: what an empty pipe or a dead sensor reads
 _LEAST = 0.5  # psi/min
 _MARGIN = 3.0
@@ -34,6 +34,10 @@ _TANK_FALLS = 1.0  # psi/min; what risers draw day by day takes less from a tank
 _MINUTE = 60_000
 _SEEN = 10_000
 """Longest ms between two readings that no pipe empties in, however it was opened."""
+_SCATTERS = 3.0
+_PARTS = 32
+"""Into how many parts the time looked back over is thinned."""
+_HELD = 30 * _MINUTE
 
 
 def explained_rate(context: Context, riser: str) -> float:
@@ -52,29 +56,27 @@ def explained_rate(context: Context, riser: str) -> float:
 
 @dataclass(slots=True, kw_only=True)
 class _FallState(State):
-    mark_at: int | None = None
-    mark: float = 0.0
-    steady: bool = False
-    """Nothing has moved by a step for a while: the mark need not follow every sample."""
-    rest_at: int | None = None
-    rest: float = 0.0
-    """Where a steady stretch ended, and what it stood at."""
-    peak: float | None = None
-    """What the mark was before the last reading put it up by a step or more."""
+    gauge: GaugeNoise = field(default_factory=GaugeNoise)
+    last_at: int | None = None
+    last: float = 0.0
+    high_series: list[list[float]] = field(default_factory=list)
+    """Levels that two readings agree on, the highest first, each lower and later than the one
+    before."""
+    jumped_to: float | None = None
+    """Where the reading got in one step, with no fall before it."""
+    apart: int = 0
+    """ms between the readings before and after that step."""
+    tank: float | None = None
+    """The tank when the last level was well above what is read now."""
     start_at: int | None = None
     start: float = 0.0
-    steps: int = 0
-    zeros: int = 0
     low: float = 0.0
     falling: bool = False
     jumped: bool = False
-    apart: int = 0
-    """ms between the readings before and after the first mark down."""
     gone: str = ""
     """What said that gas went, once anything has: a tank that is empty falls no more."""
-    since_at: int | None = None
+    held_at: int | None = None
     ended_at: int | None = None
-    tank: float | None = None
 
 
 class PressureFallingFast(Rule):
@@ -92,8 +94,7 @@ class PressureFallingFast(Rule):
         context.shared[_key(asset)] = self
         given = number(self.settings, "limit")
         self._limit = explained_rate(context, asset) if given is None else given
-        self._drop = number(self.settings, "drop") or _STEP
-        self._patience = int(_STEP / self._limit * _MINUTE)
+        self._drop = number(self.settings, "drop") or 2.0
         riser = context.plant.risers[asset]
         self._lowest = riser.low_pressure
         low = context.settings.for_("pressure-low", asset)
@@ -104,83 +105,86 @@ class PressureFallingFast(Rule):
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Follow the pressure; return whether the finding may have changed."""
-        s = self.state
-        if s.mark_at is None:
-            s.mark_at, s.mark = at, value
+        s, was = self.state, self.state.falling
+        first = s.last_at is None
+        apart, last = at - (at if s.last_at is None else s.last_at), s.last
+        s.gauge.learn(value)
+        s.last_at, s.last = at, value
+        if first:
             return True
-        if s.steady:
-            if abs(value - s.mark) < _STEP / 2:
-                return False
-            # The samples between lay within the band; the last of them is where it may have begun.
-            s.steady, s.mark_at = False, before_at if before_at is not None else s.mark_at
-            s.rest_at, s.rest = s.mark_at, s.mark
-            s.mark += _STEP / 2 if value > s.mark else -_STEP / 2
-        was = s.falling
-        self._follow(at, value, at if before_at is None else before_at)
+        need = self._need()
+        back = int(need / self._limit * _MINUTE)
+        self._step_seen(at, value, last, apart, need)
+        self._keep_high(at, min(value, last), max(back, 2 * apart))
         if s.falling:
             self._recover(at, value)
+        elif s.high_series[0][1] - max(value, last) >= need:
+            self._fell(value)
         return was or s.falling
 
-    def _follow(self, at: int, value: float, before_at: int) -> None:
+    def _need(self) -> float:
+        """Return the fall (psi) that neither the gauge nor a drained low point explains."""
+        gauge = self.state.gauge
+        return self._drop + gauge.step + _SCATTERS * gauge.scatter
+
+    def _step_seen(self, at: int, value: float, last: float, apart: int, need: float) -> None:
+        """Remember a reading that got far down in one step, and what the tank read before it."""
         s = self.state
-        assert s.mark_at is not None  # noqa: S101 - observe() set it
-        if s.peak is not None and s.mark - value >= _STEP:
-            s.mark = s.peak
-        s.peak = s.mark if value - s.mark >= _STEP else None
-        fall, passed = s.mark - value, at - s.mark_at
-        if s.steps == 1 and s.start > 3 * _ZERO and value <= _ZERO and s.mark <= _ZERO:
-            s.zeros += 1
-        if fall >= _STEP and fall * _MINUTE > self._limit * passed:
-            self._step_down(at, value, before_at)
-        elif fall >= _STEP or value > s.mark or passed > self._patience:
-            over = value - s.mark >= _STEP or passed > self._patience or fall >= _STEP
-            s.steady = passed > self._patience and abs(fall) < _STEP
-            s.mark_at, s.mark = at, value
-            if over and not (s.zeros and value <= _ZERO):
-                s.steps, s.start_at, s.zeros = 0, None, 0
-        if s.falling or s.start_at is None:
+        highest = s.high_series[0][1] if s.high_series else last
+        if highest - value < need:
+            s.jumped_to = None
+        if highest - last >= 0.5 * need:
             return
-        if s.steps >= 2 and s.start - value >= self._drop:
-            self._found(at, value, jumped=False)
-        elif s.zeros:
-            self._found(at, value, jumped=True)
+        s.jumped_to, s.apart = (value, apart) if last - value >= need else (s.jumped_to, s.apart)
+        s.tank = self._tank(at)
 
-    def _step_down(self, at: int, value: float, before_at: int) -> None:
-        s = self.state
-        if not s.steps:
-            s.apart = at - before_at
-            s.start_at, s.start = s.mark_at, s.rest if s.rest_at == s.mark_at else s.mark
-            s.tank = self._tank(at)
-        s.steps += 1
-        s.mark_at, s.mark = at, value
-        if s.falling and s.steps >= 2:
-            s.jumped = False
+    def _keep_high(self, at: int, level: float, back: int) -> None:
+        rows = self.state.high_series
+        while rows and rows[-1][1] <= level:
+            rows.pop()
+        if not rows or at - rows[-1][0] >= back / _PARTS:
+            rows.append([at, level])
+        while at - rows[0][0] > back and len(rows) > 1:
+            rows.pop(0)
 
-    def _found(self, at: int, value: float, *, jumped: bool) -> None:
+    def _fell(self, value: float) -> None:
+        """Take a fall that is deep enough; a jump counts when it goes on, or ends at zero."""
         s = self.state
+        jumped = s.jumped_to is not None
+        if s.jumped_to is not None:
+            more = max(0.5 * self._drop, s.gauge.step + 1e-9, _SCATTERS * s.gauge.scatter)
+            if s.jumped_to - value >= more:
+                jumped = False
+            elif value > _ZERO:
+                return
+        near = s.high_series[0][1] - s.gauge.step - _SCATTERS * s.gauge.scatter
+        s.start_at = int(next(row[0] for row in reversed(s.high_series) if row[1] >= near))
+        s.start = s.high_series[0][1]
         s.falling, s.jumped, s.low, s.gone = True, jumped, value, ""
-        s.since_at, s.ended_at = s.start_at, None
+        s.held_at, s.ended_at = None, None
 
     def _recover(self, at: int, value: float) -> None:
         s = self.state
+        if value < s.low - s.gauge.step - s.gauge.scatter or s.held_at is None:
+            s.held_at = at
+        s.jumped = s.jumped and value >= s.low - _ZERO
         s.low = min(s.low, value)
         back = value - s.low >= 0.5 * (s.start - s.low) and s.start > s.low
-        above = self._lowest is None or value > self._lowest
-        held = s.mark_at is not None and s.steady and above and at - s.mark_at >= 30 * _MINUTE
-        if back or held:
+        above = value > (0.5 * s.start if self._lowest is None else self._lowest)
+        if back or (above and at - s.held_at >= _HELD):
             s.falling, s.ended_at = False, at
-            s.steps, s.start_at, s.zeros = 0, None, 0
+            s.start_at, s.jumped_to, s.high_series = None, None, [[at, value]]
 
     def judge(self, now: int) -> Finding:
         """Return whether it falls, or fell and is not back."""
         s = self.state
-        if s.mark_at is None:
+        if s.last_at is None:
             return Finding.unknown("no reading yet")
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
             return Finding.absent(s.ended_at)
-        return Finding.present(s.since_at)
+        return Finding.present(s.start_at)
 
     def due(self, now: int) -> int | None:
         """Return when to look again whether anything else says that gas went."""
@@ -194,12 +198,13 @@ class PressureFallingFast(Rule):
             and not (s.gone or self._gas_went(now))
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band about a steady mark."""
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the band in which no reading can make a fall, however many add up."""
         s = self.state
-        if not s.steady or s.falling:
+        if s.falling or s.jumped_to is not None or not s.high_series:
             return None
-        return (s.mark - _STEP / 2 + 1e-9, s.mark + _STEP / 2 - 1e-9)
+        top = max(s.high_series[0][1], s.last)
+        return (top - 0.4 * self._drop, top + 0.4 * self._drop, None)
 
     # -- what else is read -----------------------------------------------------------------------
 
@@ -216,8 +221,8 @@ class PressureFallingFast(Rule):
         if switch.value is not None and switch.fresh(now) and switch.value >= 0.5:
             return "the low-air switch says so too"
         tank = self._tank(now)
-        if tank is not None and s.tank is not None and s.since_at is not None:
-            enough = max(_TANK_FELL, _TANK_FALLS * (now - s.since_at) / _MINUTE)
+        if tank is not None and s.tank is not None and s.start_at is not None:
+            enough = max(_TANK_FELL, _TANK_FALLS * (now - s.start_at) / _MINUTE)
             if s.tank - tank >= enough:
                 return "the tank has fallen since"
         if self._fed_by and self.context.inputs.mode(self._fed_by, now) == "air-fill":
@@ -251,7 +256,7 @@ class PressureFallingFast(Rule):
         elif gone:
             numbers += f" No fall was seen between two readings, but {gone}: take it for real."
         return values, words.message(
-            self.about, self.asset, since=s.since_at, numbers=numbers, first=first,
+            self.about, self.asset, since=s.start_at, numbers=numbers, first=first,
             causes=self.about.causes[:-1] if first else None,
         )
 

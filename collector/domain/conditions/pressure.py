@@ -64,8 +64,10 @@ CONDITIONS = (
                     source="three times what the riser's vents take from its volume, at least "
                            "0.5 psi/min; setting",
                     doc="fastest fall that leak, vent and weather could explain"),
-            Setting(name="drop", kind="pressure", default="1 psi", source="setting",
-                    doc="how much must be lost at that rate"),
+            Setting(name="drop", kind="pressure", default="2 psi",
+                    source="setting; draining low points takes 0.3 to 1.5 psi by common practice",
+                    doc="how much must be lost at that rate, the gauge's own step and scatter on "
+                        "top"),
             *delays("5 s", "60 s"),
         ),
     ),
