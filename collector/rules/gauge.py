@@ -12,8 +12,8 @@ _LEAST = 1e-3
 """psi; a smaller difference is rounding of the arithmetic, not a step of a gauge."""
 _HITS = 3
 _MEMORY = 0.01
-_FROM_STEPS = 0.886
-"""Mean absolute difference of two normal readings to the deviation of one: sqrt(pi)/2."""
+_FROM_BENDS = 0.512
+"""Mean absolute second difference of normal readings to the deviation of one: sqrt(pi/12)."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -28,6 +28,7 @@ class GaugeNoise(State):
     step: float = 0.0
     scatter: float = 0.0
     last: float | None = None
+    moved: float = 0.0
     candidate: float = 0.0
     hits: int = 0
 
@@ -36,10 +37,12 @@ class GaugeNoise(State):
         if self.last is None:
             self.last = value
             return
-        change = abs(value - self.last)
-        self.last = value
-        most = 3.0 * self.scatter + max(self.step, 0.02)
-        self.scatter += _MEMORY * (_FROM_STEPS * min(change, most) - self.scatter)
+        moved = value - self.last
+        change, bend = abs(moved), abs(moved - self.moved)
+        self.last, self.moved = value, moved
+        # The second difference: a steady fall is no scatter.
+        most = 5.0 * self.scatter + max(self.step, 0.02)
+        self.scatter += _MEMORY * (_FROM_BENDS * min(bend, most) - self.scatter)
         if change < _LEAST or (self.step and change > 0.9 * self.step):
             return
         if self.candidate and 0.9 * self.candidate < change < 1.1 * self.candidate:

@@ -10,16 +10,17 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, Finding, Rule, State, Values, number
-from collector.rules.leakday import (
+from collector.rules.leakgrowth import grown
+from collector.rules.leakrate import (
     DAY,
+    DECAY,
+    PSI,
+    Figure,
     build_estimators,
     days_of,
-    flow_in_units,
-    grown,
-    told_together,
+    leaks_of,
 )
-from collector.rules.leakfigures import DECAY, Figure
-from collector.rules.leaktrack import PSI, leaks_of
+from collector.rules.rates import flow_factor, flow_unit
 
 __all__ = ["CONDITIONS", "LeakGrowing", "LeakHigh", "build_estimators"]
 
@@ -42,10 +43,11 @@ class _LeakRule(Rule):
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
-        self._ambient = leaks_of(context).ambient
+        self._leaks = leaks_of(context)
+        self._ambient = self._leaks.ambient
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take nothing: the tracks do."""
+        """Take nothing: the pipes do."""
         return False
 
     def due(self, now: int) -> int | None:
@@ -107,10 +109,10 @@ class LeakHigh(_LeakRule):
 
     def _look(self, now: int) -> None:
         s = self.state
-        found = told_together(self.context, self.asset, now, self._window)
+        found = self._leaks.figure(self.asset, now, self._window)
         if isinstance(found, Refusal) and found.code == "too-short" and self._window < DAY:
             # Without a temperature, or with little of it seen, a whole day may still do.
-            found = told_together(self.context, self.asset, now, DAY)
+            found = self._leaks.figure(self.asset, now, DAY)
         s.away = isinstance(found, Refusal) and found.code in ("shared", "told-apart")
         if isinstance(found, Refusal):
             s.because = found.reason
@@ -144,7 +146,8 @@ class LeakHigh(_LeakRule):
         }
         numbers = f"It loses {self._lost(s.psi)}"
         if s.flow is not None:
-            amount, unit = flow_in_units(self.context, s.flow)
+            unit = flow_unit(self.context.plant)
+            amount = s.flow * flow_factor(self.context.plant)
             values["leak_" + unit.replace("/", "_per_").lower()] = round(amount, 2)
             numbers += f", {amount:.2f} {unit}"
         own = number(self.settings, "limit") is not None

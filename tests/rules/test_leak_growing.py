@@ -8,7 +8,7 @@ import random
 
 import pytest
 
-from collector.rules.leakday import grown
+from collector.rules.leakgrowth import grown
 from tests.rules.leakplant import Leaky, leak_growth, leak_step, recorded, told, watched
 from tests.rules.support import DAY, T0
 

@@ -9,9 +9,6 @@ import json
 
 import pytest
 
-from collector.physics.estimate import Estimate
-from collector.rules.leakdata import Stretch
-from collector.rules.leakmeans import averaged, combined
 from simulators.specs import VentSpec
 from simulators.units import SCFM
 from tests.rules.leakplant import (
@@ -146,8 +143,9 @@ def test_trap_the_demand_of_a_declared_fill_is_left_out():
     s = told([], watched([leaky]))
     s.watch.declare_fill("r1", T0 + 12 * 3_600_000)
     s.feed(rows)
-    track = s.watch._engine._asking.estimators[0].context.shared["leaks"].riser("r1")
-    assert min(x.at for x in track.decays.stretches(0, T0 + 2 * DAY)) > T0 + 12 * 3_600_000
+    pipe = s.watch._engine._asking.estimators[0].context.shared["leaks"].pipes["r1"]
+    assert pipe.loss.seen(T0, T0 + 12 * 3_600_000) == 0.0
+    assert pipe.loss.seen(T0, T0 + 2 * DAY) > 6 * 3600
 
 
 def test_absurd_samples_and_gaps_do_little_harm():
@@ -183,32 +181,3 @@ def test_survives_a_restart_in_the_middle_of_a_stretch():
         second.watch.load(json.loads(json.dumps(first.watch.dump())), [])
         second.watch._engine._resumed = False
         assert second.feed(rows[cut:]).estimates("leak-rate") == whole
-
-
-def _stretch(rate, deviation, span=3600.0):
-    return Stretch(at=0, span=span, rate=rate, deviation=deviation, level=39.7, topped=True)
-
-
-def test_like_lines_are_weighted_by_their_precision():
-    found = combined([_stretch(10.0, 0.1), _stretch(10.1, 0.1), _stretch(10.05, 10.0)] * 3)
-    assert found.value == pytest.approx(10.05, abs=0.01)
-
-
-def test_lines_that_disagree_widen_the_interval():
-    tight = combined([_stretch(10 + 0.01 * (i % 2), 0.1) for i in range(8)])
-    loose = combined([_stretch(10 + 3.0 * (i % 2), 0.1) for i in range(8)])
-    assert loose.deviation > 20 * tight.deviation
-
-
-def test_random_effects_agree_with_the_published_formula():
-    # DerSimonian and Laird's tau2 = (Q - (k-1)) / (S1 - S2/S1), worked by hand for two lines
-    # 10 +- 1 and 14 +- 1: Q = 8, S1 = 2, S2 = 2, tau2 = 7; mean 12; Hartung and Knapp's variance
-    # is sum w (y - m)^2 / ((k-1) sum w) = 4, above the least of 1 / sum w = 4.
-    found = combined([_stretch(10.0, 1.0), _stretch(14.0, 1.0)])
-    assert (found.value, found.deviation) == (pytest.approx(12.0), pytest.approx(2.0))
-
-
-def test_gulps_are_averaged_by_length():
-    found = averaged([_stretch(0.0, 0.01), _stretch(300.0, 50.0), _stretch(0.0, 0.01, 7200.0)])
-    assert isinstance(found, Estimate)
-    assert found.value == pytest.approx(75.0)

@@ -1,0 +1,367 @@
+"""What a pipe loses by itself: its gas between top-ups, as long as the device that feeds it is shut.
+
+The amount, not the pressure: everything is brought to one temperature first. A rise that neither
+the gauge's step nor its scatter explains is a top-up; between two of them lies a piece. A piece
+tells the leak only where nothing flows in, and nobody reads whether the device is shut. So it must
+show: the gas falls at one rate through all pieces, and top-ups are larger than the gauge's step.
+Else the pipe counts as held, and only the gas balance of its generator tells.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from collector.physics.estimate import Estimate, Refusal
+from collector.rules.base import State
+from collector.rules.gauge import GaugeNoise
+
+__all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
+
+BUCKET = 60_000
+"""ms over which samples are averaged before anything else."""
+REFERENCE = 288.15
+"""K to which pressures are brought."""
+
+_DAY = 86_400.0
+_KEEP = 50 * 3_600_000
+_LOOK_BACK = 20
+"""Averages in which a slow top-up may have begun before it is noticed."""
+_CHUNK = 3600.0
+_FEWEST = 4
+_OLD_HEAT = 600_000
+_ROUNDING = 0.29
+"""Deviation of what a step hides, as a share of it: 1/sqrt(12)."""
+_RISE, _RISE_BLIND = 0.06, 0.25
+"""psi; least top-up, with a temperature read and without (a roof void warms as fast)."""
+_STEPS = 1.6
+_SCATTERS = 6.0
+_TOLD_STEPS = 2.5
+"""Steps of the gauge that a top-up, or the whole fall, must span to be told."""
+_LEAST_SEEN, _LEAST_BLIND = 2 * 3600.0, 16 * 3600.0
+"""s of pieces that are wanted; without a temperature the day's swing must be in it whole."""
+_UNEVEN = 0.15
+"""Share of the time that may fall at less than half of the mean rate."""
+_RECENT = 6 * 3_600_000
+_FLOOR = 0.05
+"""psi a day: a weather that moves the outside pressure, and a sensor that drifts, do as much."""
+_HEAT, _NO_HEAT = 0.3, 3.0
+"""K by which the pipe may differ from one day to the next unseen; with a sensor and without."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Piece:
+    """A line through one piece or a part of it: s, psi a day lost, its deviation, mean psi."""
+
+    at: int
+    span: float
+    rate: float
+    deviation: float
+    level: float
+
+
+@dataclass(slots=True, kw_only=True)
+class _LossState(State):
+    gauge: GaugeNoise = field(default_factory=GaugeNoise)
+    held: GaugeNoise = field(default_factory=GaugeNoise)
+    """Of the averages, brought to one temperature."""
+    warmth: GaugeNoise = field(default_factory=GaugeNoise)
+    bucket_at: int | None = None
+    total: float = 0.0
+    count: int = 0
+    heat: float = 0.0
+    heat_count: int = 0
+    kelvin: float | None = None
+    kelvin_at: int | None = None
+    blocked_at: int | None = None
+    raw_series: list[list[float]] = field(default_factory=list)
+    """The last averages, of which the middle one of three is believed."""
+    pending_series: list[list[float]] = field(default_factory=list)
+    rising: bool = False
+    top: float = 0.0
+    calm: int = 0
+    piece: int = 0
+    sums_series: list[list[float]] = field(default_factory=list)
+    """The part under way: instant of its start, span, count, mean s, mean psi, and the sums of
+    squares and products about them."""
+    rows_series: list[list[float]] = field(default_factory=list)
+    """Parts of pieces: end, piece, span, count, s from the mean instant to the end, mean psi, sums
+    of squares and products."""
+    refills_series: list[list[float]] = field(default_factory=list)
+    """Top-ups: instant, rise (psi), gauge psi at which it began."""
+
+
+class PipeLoss:
+    """The gas of one pipe, cut into pieces. ``ambient`` is the atmospheric pressure, psi."""
+
+    def __init__(self, ambient: float) -> None:
+        self._ambient = ambient
+        self.compensated = False
+        self.state = _LossState()
+
+    def __repr__(self) -> str:
+        s = self.state
+        return f"PipeLoss({len(s.rows_series)} parts, {len(s.refills_series)} top-ups)"
+
+    # -- what comes in ---------------------------------------------------------------------------
+
+    def temperatures(self, at: int, celsius: Sequence[float]) -> None:
+        """Take temperatures of the pipe, the last of them at ``at`` (ms)."""
+        s = self.state
+        if not self.compensated:
+            # What went before was another kind of figure.
+            self.cut()
+            s.rows_series, s.refills_series, s.raw_series = [], [], []
+            self.compensated = True
+        s.kelvin_at = at
+        for value in celsius:
+            s.warmth.learn(value)
+            s.heat += value + 273.15
+        s.heat_count += len(celsius)
+
+    def whole_until(self) -> int | None:
+        """Return when the average under way is whole; ``None`` where none is."""
+        at = self.state.bucket_at
+        return None if at is None else at + BUCKET
+
+    def pressures(self, psi: Sequence[float]) -> None:
+        """Take pressures that fall into the average under way."""
+        s = self.state
+        for value in psi:
+            s.gauge.learn(value)
+            s.total += value
+        s.count += len(psi)
+
+    def pressure(self, at: int, psi: float, before_at: int | None, gap: int) -> bool:
+        """Take a gauge pressure; return whether an average was finished by it."""
+        s = self.state
+        bucket = at - at % BUCKET
+        done = s.bucket_at is not None and bucket != s.bucket_at
+        if done:
+            self._flush()
+        if before_at is None or at - before_at > max(gap, 2 * BUCKET):
+            self.cut()
+        if s.bucket_at is None:
+            s.bucket_at = bucket
+        self.pressures((psi,))
+        return done
+
+    def block(self, until: int) -> None:
+        """Take it that gas flows, in or out, until ``until`` (ms): nothing there is a piece."""
+        s = self.state
+        if s.blocked_at is None or until > s.blocked_at:
+            s.blocked_at = until
+
+    def cut(self) -> None:
+        """End the piece where it was last sure; what is pending is not."""
+        s = self.state
+        self._close()
+        s.piece += 1
+        s.pending_series, s.raw_series, s.rising = [], [], False
+
+    def _flush(self) -> None:
+        s = self.state
+        at, mean = s.bucket_at, s.total / s.count
+        assert at is not None  # noqa: S101 - the caller has looked
+        s.bucket_at, s.total, s.count = None, 0.0, 0
+        if s.heat_count:
+            s.kelvin, s.heat, s.heat_count = s.heat / s.heat_count, 0.0, 0
+        held = mean + self._ambient
+        if self.compensated:
+            if s.kelvin is None or s.kelvin_at is None or at - s.kelvin_at > _OLD_HEAT:
+                self.cut()
+                return
+            held *= REFERENCE / s.kelvin
+        if s.blocked_at is not None and at < s.blocked_at:
+            self.cut()
+            return
+        s.raw_series = [*s.raw_series[-2:], [at, held, mean]]
+        if len(s.raw_series) == 3:
+            level = median(r[1] for r in s.raw_series)
+            s.held.learn(level)
+            s.top = s.top or level
+            self._take(int(s.raw_series[1][0]), level, s.raw_series[1][2])
+
+    def recent(self, at: int) -> float | None:
+        """Return the average that began at ``at`` (ms), where it is one of the last three."""
+        return next((row[1] for row in self.state.raw_series if row[0] == at), None)
+
+    def _least_rise(self) -> float:
+        s = self.state
+        warm = s.top / REFERENCE * s.warmth.step
+        return max(_RISE if self.compensated else _RISE_BLIND, _STEPS * (s.gauge.step + warm),
+                   _SCATTERS * s.held.scatter)
+
+    def _take(self, at: int, held: float, gauge: float) -> None:
+        s, rows = self.state, self.state.pending_series
+        if s.rising:
+            s.calm = 0 if held > s.top else s.calm + 1
+            s.top = max(s.top, held)
+            s.refills_series[-1][1] = s.top - s.refills_series[-1][3]
+            s.rising = s.calm < 2
+            return
+        low = min(range(len(rows)), key=lambda i: rows[i][1], default=0)
+        if rows and held - rows[low][1] > self._least_rise():
+            for row in rows[:low]:  # the median of three blunts the foot itself
+                self._add(row)
+            foot = rows[low]
+            self.cut()
+            s.rising, s.top, s.calm = True, held, 0
+            s.refills_series.append([at, held - foot[1], foot[2], foot[1]])
+            return
+        rows.append([at, held, gauge])
+        if len(rows) > _LOOK_BACK:
+            self._add(rows.pop(0))
+
+    def _add(self, row: Sequence[float]) -> None:
+        s = self.state
+        if not s.sums_series:
+            s.sums_series = [[row[0], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]]
+        one = s.sums_series[0]
+        time = (row[0] - one[0]) / 1000.0
+        n = one[2] + 1
+        dt, dv = time - one[3], row[1] - one[4]
+        mean_t, mean_v = one[3] + dt / n, one[4] + dv / n
+        s.sums_series = [[
+            one[0], time, n, mean_t, mean_v, one[5] + dt * (time - mean_t),
+            one[6] + dt * (row[1] - mean_v), one[7] + dv * (row[1] - mean_v),
+        ]]
+        if time >= _CHUNK:
+            self._close()
+
+    def _close(self) -> None:
+        s = self.state
+        if not s.sums_series:
+            return
+        start, span, n, mean_t, mean_v, tt, tv, vv = s.sums_series[0]
+        s.sums_series = []
+        if n < 2:
+            return
+        end = start + 1000.0 * span
+        s.rows_series.append([int(end), s.piece, span, n, span - mean_t, mean_v, tt, tv, vv])
+        for rows in (s.rows_series, s.refills_series):
+            while rows and rows[0][0] < end - _KEEP:
+                rows.pop(0)
+
+    # -- what comes out --------------------------------------------------------------------------
+
+    def seen(self, start: int, end: int) -> float:
+        """Return for how many s the pipe was seen closed."""
+        return math.fsum(r[2] for r in self.state.rows_series if start < r[0] <= end)
+
+    def level(self, default: float) -> float:
+        """Return where it last stood, psi absolute at the reference temperature."""
+        rows = self.state.raw_series or [[0, default]]
+        return rows[-1][1]
+
+    def last_refill(self) -> int | None:
+        """Return the instant (ms) of the last top-up."""
+        refills = self.state.refills_series
+        return int(refills[-1][0]) if refills else None
+
+    def loss(self, start: int, end: int) -> tuple[Estimate, float] | Refusal:
+        """Return what is lost (psi a day) and the mean level, from ``start`` to ``end`` (ms).
+
+        The code ``held`` says that its own pressure does not tell, though it was seen.
+        """
+        rows = [r for r in self.state.rows_series if start < r[0] <= end]
+        seen = math.fsum(r[2] for r in rows)
+        if seen < _LEAST_SEEN:
+            return Refusal(code="too-short", reason="the pipe was not seen closed for long enough")
+        if not self.compensated and seen < _LEAST_BLIND:
+            return Refusal(code="too-short", reason=(
+                "without a pipe temperature most of a day is needed, and less was seen"))
+        level = math.fsum(r[5] * r[2] for r in rows) / seen
+        found = self._pooled(self._lines(rows), level, (end - start) / 1000.0 / _DAY)
+        refills = [r for r in self.state.refills_series if start < r[0] <= end]
+        if found is None or not self._told(found, rows, refills, end):
+            return Refusal(code="held", reason=(
+                "its pressure is held so even that its leak does not show in it"))
+        return found, level
+
+    def _lines(self, rows: Sequence[Sequence[float]]) -> list[_Piece]:
+        """Return one line for each piece, its parts put together."""
+        pieces: dict[float, list[Sequence[float]]] = {}
+        for row in rows:
+            pieces.setdefault(row[1], []).append(row)
+        return [line for parts in pieces.values() if (line := self._line(parts)) is not None]
+
+    def _line(self, parts: Sequence[Sequence[float]]) -> _Piece | None:
+        end = parts[-1][0]
+        n = math.fsum(p[3] for p in parts)
+        if n < _FEWEST:
+            return None
+        times = [(p[0] - end) / 1000.0 - p[4] for p in parts]
+        mean_t = math.fsum(t * p[3] for t, p in zip(times, parts, strict=True)) / n
+        mean_v = math.fsum(p[5] * p[3] for p in parts) / n
+        tt = tv = vv = 0.0
+        for t, p in zip(times, parts, strict=True):
+            dt, dv = t - mean_t, p[5] - mean_v
+            tt, tv, vv = tt + p[6] + p[3] * dt * dt, tv + p[7] + p[3] * dt * dv, (
+                vv + p[8] + p[3] * dv * dv)
+        if tt <= 0:
+            return None
+        slope = tv / tt
+        rest = max(0.0, vv - slope * tv) / (n - 2)
+        span = (end - parts[0][0]) / 1000.0 + parts[0][2]
+        # Neighbouring averages err alike: four of them count as one.
+        ends = math.sqrt(2.0) * _ROUNDING * self.state.gauge.step
+        deviation = math.hypot(2.0 * math.sqrt(rest / tt), math.hypot(ends, 0.003) / span)
+        return _Piece(at=int(end), span=span, rate=-slope * _DAY, deviation=deviation * _DAY,
+                      level=mean_v)
+
+    def _pooled(self, lines: Sequence[_Piece], level: float, days: float) -> Estimate | None:
+        """Return the mean rate, each piece by its length: what flows in and out over a day."""
+        total = math.fsum(p.span for p in lines)
+        if not total:
+            return None
+        usual = math.fsum(p.span**2 for p in lines) / total
+        kept = [p for p in lines if p.span >= 0.25 * usual]
+        total, k = math.fsum(p.span for p in kept), len(kept)
+        mean = math.fsum(p.span * p.rate for p in kept) / total
+        within = math.fsum((p.span * p.deviation) ** 2 for p in kept) / total**2
+        among = 0.0
+        if k > 1:
+            among = math.fsum((p.span * (p.rate - mean)) ** 2 for p in kept) / total**2 * k / (
+                k - 1)
+        # The lines share what they do not know of themselves: few may agree by chance.
+        scatter = max(among, within) if k >= 4 else among + within
+        if not self.compensated:
+            scatter = max(among / 3.0, within)  # most of what differs is the day's own swing
+        heat = level / REFERENCE * (_HEAT if self.compensated else _NO_HEAT) / max(days, 1.0)
+        return Estimate(value=mean, deviation=math.sqrt(scatter), freedom=max(k - 1.0, 3.0)).plus(
+            Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat / 1.6)))
+
+    def _told(
+        self, found: Estimate, rows: Sequence[Sequence[float]], refills: Sequence[Sequence[float]],
+        end: int,
+    ) -> bool:
+        """Whether the pieces fall by themselves, all at one rate, and the gauge can see it."""
+        gauge = self.state.gauge
+        if found.value <= 3.0 * found.deviation:
+            return False
+        seen = math.fsum(r[2] for r in rows)
+        fell = median(r[1] for r in refills) if refills else found.value * seen / _DAY
+        if fell < _TOLD_STEPS * gauge.step + (0.0 if refills else 3.0 * gauge.scatter):
+            return False
+        if not self.compensated:
+            return True
+        return all(self._even(found.value, part) for part in (
+            rows, [r for r in rows if r[0] > end - _RECENT]))
+
+    def _even(self, mean: float, rows: Sequence[Sequence[float]]) -> bool:
+        parts = [line for r in rows if (line := self._line([r])) is not None]
+        slow = math.fsum(p.span for p in parts if p.rate + 2.5 * p.deviation < 0.5 * mean)
+        return slow <= _UNEVEN * math.fsum(p.span for p in parts)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data."""
+        return {**self.state.dump(), "compensated": self.compensated}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+        self.compensated = bool(state.get("compensated", False))
