@@ -99,7 +99,7 @@ class Draft:
         until = end + 3600.0 + 0.25 * (end - start)
         self.allow("*", start, until, "device-silent", "power-lost", "compressor-not-starting",
                    "generator-trouble")
-        if end - start > 3600.0:
+        if end - start > 900.0:  # the tank went on falling
             self.allow("*", start, until + 6 * 3600.0, "pressure-low", "low-air-contact",
                        "vent-stuck-closed", "oxygen-not-falling", "compressor-long-run",
                        "air-fill-frequent", "data-frozen")

@@ -149,8 +149,9 @@ def draw_generator(name: str, structure: Mapping[str, str], risers: list[Riser],
         start_oxygen=dice.even(0.05, 0.2) if kept else oxygen,
         start_time=dice.even(4, 12) if kept else 0.0, seen_oxygen=dice.even(0.05, AIR_SEEN),
         seen_time=dice.even(2, 10) * 60.0 / 4.0, analyser=structure["analyser"],
-        analyser_lag=dice.even(30, 180) / 2.0, mode=structure["mode"],
-        listed_delivery=dice.chance(0.6), hours=dice.even(300, 9000), starts=dice.whole(2000, 60000),
+        analyser_lag=dice.even(30, 180) / 2.3, mode=structure["mode"],
+        listed_delivery=dice.chance(0.6), hours=dice.even(300, 9000),
+        starts=dice.whole(2000, 60000),
         room=Weather(mean=dice.even(14, 26), daily=dice.even(0.5, 4.0), front=dice.even(0.3, 1.5),
                      lag=1800))
 

@@ -26,7 +26,7 @@ def draw_gauges(structure: Mapping[str, str], points: Sequence[str],
     for point in points:
         thing, quantity = point.split(".")
         if quantity in ("pressure", "tank_pressure"):
-            out[point] = Gauge(step=step, noise=noise * dice.even(0.7, 1.4),
+            out[point] = Gauge(step=step, noise=min(noise * dice.even(0.7, 1.4), 0.25),
                                drift=dice.normal(0.3 / 365), offset=dice.normal(0.2),
                                stick=dice.even(0.3, 0.5) if sticks and dice.chance(0.6) else 0.0)
         elif quantity == "product_oxygen":

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -191,7 +189,9 @@ class _Poller:
     def _forced(self, point: str, values: Floats) -> Floats:
         for force in self.plant.happenings.forces:
             if force.point == point:
-                values = _force(force, self.true_at.astype(float), values)
+                gauge = self.plant.gauges.get(point)
+                values = _force(force, self.true_at.astype(float), values,
+                                gauge.step if gauge is not None else 1.0)
         return values
 
 
@@ -201,13 +201,7 @@ def _smooth(values: Floats, width: int) -> Floats:
     return np.asarray((whole[1:] - whole[low]) / width)
 
 
-def _ramp(length: float) -> Callable[[Force, Floats], Floats]:
-    def shape(force: Force, t: Floats) -> Floats:
-        return np.clip(np.minimum(t - force.start, force.end - t) / length, 0.0, 1.0)
-    return shape
-
-
-def _force(force: Force, t: Floats, values: Floats) -> Floats:
+def _force(force: Force, t: Floats, values: Floats, step: float) -> Floats:
     within = (t >= force.start) & (t < force.end)
     if not within.any():
         return values
@@ -217,13 +211,12 @@ def _force(force: Force, t: Floats, values: Floats) -> Floats:
     elif force.how == "hold":
         out[within] = values[np.argmax(within)]
     elif force.how == "shift":
-        out[within] += force.value
+        out[within] += np.round(force.value / step) * step
     elif force.how in ("ramp", "slow-ramp"):
         length = 20.0 if force.how == "ramp" else 2.0 * 3600.0
         if force.point.endswith(".oxygen"):
             length = 480.0
-        moved = _ramp(length)(force, t)
-        step = 0.1
+        moved = np.clip(np.minimum(t - force.start, force.end - t) / length, 0.0, 1.0)
         out = values + np.round(force.value * moved / step) * step
     else:
         raise ValueError(f"nothing is forced by {force.how!r}")

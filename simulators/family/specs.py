@@ -98,6 +98,7 @@ class Generator:
     seen_time: float
     analyser: str
     analyser_lag: float
+    """Time constant; 2.3 of them make the 90 % of a data sheet."""
     mode: str
     hours: float
     starts: int
@@ -219,7 +220,7 @@ class Force:
     start: float
     end: float
     how: str
-    """``value``, ``shift``, ``hold`` or ``ramp`` (moves by ``value`` and comes back)."""
+    """``value``, ``shift``, ``hold``; ``ramp`` and ``slow-ramp`` move by ``value`` and back."""
     value: float = 0.0
 
 

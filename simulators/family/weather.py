@@ -28,7 +28,7 @@ def temperatures(weather: Weather, minutes: int, clock: float, noon: float,
     out = weather.mean + weather.daily * np.cos(turn - 2.0 * np.pi * 3.0 / 24.0)
     # Clouds: one number a day, so that no two days are alike. Fronts come and go over two days.
     days = int(seconds[-1] // 86400) + 3
-    clear = rng.uniform(0.1, 1.0, days)[((seconds - noon) // 86400 + 1).astype(int)]
+    clear = rng.uniform(0.1, 1.0, days)[((seconds - noon + 43200) // 86400 + 1).astype(int)]
     out += weather.sun * clear * np.maximum(np.cos(turn), 0.0) ** 1.5
     hours = days * 24
     front = np.empty(hours)
