@@ -35,6 +35,7 @@ DECAY, SUM = "decay", "sum"
 _AFTER = 5 * 60_000
 _KEPT_DAYS = 60
 _KEPT = 50 * 3_600_000
+_LONG = 3
 _PURGING = "a purge vent is open: its flow would pass for a leak"
 _UNREAD = "nobody reads whether its vent is open"
 
@@ -228,6 +229,11 @@ class Leaks:
         if pipe.read.at is None or now - pipe.read.at > window:
             return Refusal(code="held", reason="no supervisory pressure is read")
         found = pipe.loss.loss(now - window, now)
+        if isinstance(found, Refusal) and window >= DAY:
+            # A tight pipe takes days to fall by more than its gauge can see.
+            longer = pipe.loss.loss(now - _LONG * window, now)
+            found, window = (found, window) if isinstance(longer, Refusal) else (
+                longer, _LONG * window)
         if isinstance(found, Refusal):
             if found.code == "too-short" and pipe.venting(now):
                 return Refusal(code="purging", reason=_PURGING)
@@ -251,18 +257,15 @@ class Leaks:
                                "pass for a leak")
             if riser not in shared and isinstance(other, Refusal):
                 return Refusal(code=other.code, reason=f"{name(riser)} is not clear: {other.reason}")
-        # What changed when a device stopped closing is told from then on.
-        stopped = max((self.pipes[r].loss.last_refill() or 0 for r in shared), default=0)
-        start = max(now - window, min(stopped, now - window // 4))
         disturbed = [row for r in own for row in self.pipes[r].disturbed]
-        flow = outflow_of(self.context, generator, start, now, disturbed)
+        flow = outflow_of(self.context, generator, now - window, now, disturbed)
         if isinstance(flow, Refusal):
             open_now = any(self.pipes[r].venting(now) for r in own)
             return Refusal(code="purging", reason=_PURGING) if open_now else flow
         for other in own.values():
             if isinstance(other, Figure) and other.flow is not None:
                 flow = flow.minus(other.flow)
-        return self._as_riser(flow, shared, (start, now))
+        return self._as_riser(flow, shared, (now - window, now))
 
     def _as_riser(
         self, flow: Estimate, shared: tuple[str, ...], window: tuple[int, int],
@@ -343,7 +346,8 @@ class LeakEquivalent(Estimator):
             self._express(found)
             or Refusal(code="no-volume", reason="the volume of the pipe is not set"))
         if isinstance(told, Estimate):
-            return self._made(now, now - DAY, told.value, *told.interval())
+            start = now - DAY if isinstance(found, Refusal) else found.window[0]
+            return self._made(now, start, told.value, *told.interval())
         if self.asset in self.context.plant.generators and told.code != "no-volume":
             return None  # its risers say it
         return self._made(now, now - DAY, None, reason=told.reason)

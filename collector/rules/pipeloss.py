@@ -27,7 +27,7 @@ REFERENCE = 288.15
 """K to which pressures are brought."""
 
 _DAY = 86_400.0
-_KEEP = 50 * 3_600_000
+_KEEP = 74 * 3_600_000
 _LOOK_BACK = 20
 """Averages in which a slow top-up may have begun before it is noticed."""
 _CHUNK = 3600.0
@@ -35,21 +35,27 @@ _FEWEST = 4
 _OLD_HEAT = 600_000
 _ROUNDING = 0.29
 """Deviation of what a step hides, as a share of it: 1/sqrt(12)."""
-_RISE, _RISE_BLIND = 0.06, 0.25
-"""psi; least top-up, with a temperature read and without (a roof void warms as fast)."""
+_RISE, _RISE_BLIND = 0.2, 0.25
+"""psi; least top-up, with a temperature read and without (a roof void warms as fast). A device that
+feeds all the time lets the pressure ripple with the tank's, by a tenth."""
+_DRAINED = 0.25
+"""psi in three averages that no leak takes, nor one of five times its limit."""
 _STEPS = 1.6
 _SCATTERS = 6.0
 _TOLD_STEPS = 2.5
 """Steps of the gauge that a top-up, or the whole fall, must span to be told."""
 _LEAST_SEEN, _LEAST_BLIND = 2 * 3600.0, 16 * 3600.0
 """s of pieces that are wanted; without a temperature the day's swing must be in it whole."""
+_SURE = 4.0
+"""Deviations that a fall must amount to; a figure known no better is none."""
 _UNEVEN = 0.15
 """Share of the time that may fall at less than half of the mean rate."""
 _RECENT = 6 * 3_600_000
 _FLOOR = 0.05
 """psi a day: a weather that moves the outside pressure, and a sensor that drifts, do as much."""
-_HEAT, _NO_HEAT = 0.3, 3.0
-"""K by which the pipe may differ from one day to the next unseen; with a sensor and without."""
+_HEAT, _NO_HEAT = 0.2, 2.5
+"""K, deviation of what the pipe may differ by from one day to the next unseen; with a sensor and
+without."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +88,13 @@ class _LossState(State):
     pending_series: list[list[float]] = field(default_factory=list)
     rising: bool = False
     top: float = 0.0
-    calm: int = 0
     piece: int = 0
     sums_series: list[list[float]] = field(default_factory=list)
     """The part under way: instant of its start, span, count, mean s, mean psi, and the sums of
-    squares and products about them."""
+    squares and products about them, mean K."""
     rows_series: list[list[float]] = field(default_factory=list)
     """Parts of pieces: end, piece, span, count, s from the mean instant to the end, mean psi, sums
-    of squares and products."""
+    of squares and products, mean K."""
     refills_series: list[list[float]] = field(default_factory=list)
     """Top-ups: instant, rise (psi), gauge psi at which it began."""
 
@@ -178,12 +183,12 @@ class PipeLoss:
         if s.blocked_at is not None and at < s.blocked_at:
             self.cut()
             return
-        s.raw_series = [*s.raw_series[-2:], [at, held, mean]]
+        s.raw_series = [*s.raw_series[-2:], [at, held, mean, s.kelvin or REFERENCE]]
         if len(s.raw_series) == 3:
             level = median(r[1] for r in s.raw_series)
             s.held.learn(level)
             s.top = s.top or level
-            self._take(int(s.raw_series[1][0]), level, s.raw_series[1][2])
+            self._take(int(s.raw_series[1][0]), level, *s.raw_series[1][2:])
 
     def recent(self, at: int) -> float | None:
         """Return the average that began at ``at`` (ms), where it is one of the last three."""
@@ -195,31 +200,41 @@ class PipeLoss:
         return max(_RISE if self.compensated else _RISE_BLIND, _STEPS * (s.gauge.step + warm),
                    _SCATTERS * s.held.scatter)
 
-    def _take(self, at: int, held: float, gauge: float) -> None:
+    def _take(self, at: int, held: float, gauge: float, kelvin: float) -> None:
         s, rows = self.state, self.state.pending_series
         if s.rising:
-            s.calm = 0 if held > s.top else s.calm + 1
-            s.top = max(s.top, held)
-            s.refills_series[-1][1] = s.top - s.refills_series[-1][3]
-            s.rising = s.calm < 2
+            if held >= s.top:
+                s.top, s.pending_series = held, []
+                s.refills_series[-1][1] = s.top - s.refills_series[-1][3]
+                return
+            rows.append([at, held, gauge, kelvin])
+            s.rising = len(rows) < 2
             return
         low = min(range(len(rows)), key=lambda i: rows[i][1], default=0)
         if rows and held - rows[low][1] > self._least_rise():
             for row in rows[:low]:  # the median of three blunts the foot itself
                 self._add(row)
             foot = rows[low]
-            self.cut()
-            s.rising, s.top, s.calm = True, held, 0
+            self._close()
+            s.piece += 1
+            s.rising, s.top, s.pending_series = True, held, []
             s.refills_series.append([at, held - foot[1], foot[2], foot[1]])
             return
-        rows.append([at, held, gauge])
+        if len(rows) >= 3 and rows[-3][1] - held > max(_DRAINED, self._least_rise()):
+            # Somebody drains a low point: no leak of any size here falls like that.
+            for row in rows[:-3]:
+                self._add(row)
+            self._close()
+            s.piece += 1
+            rows.clear()
+        rows.append([at, held, gauge, kelvin])
         if len(rows) > _LOOK_BACK:
             self._add(rows.pop(0))
 
     def _add(self, row: Sequence[float]) -> None:
         s = self.state
         if not s.sums_series:
-            s.sums_series = [[row[0], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]]
+            s.sums_series = [[row[0], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]]
         one = s.sums_series[0]
         time = (row[0] - one[0]) / 1000.0
         n = one[2] + 1
@@ -228,6 +243,7 @@ class PipeLoss:
         s.sums_series = [[
             one[0], time, n, mean_t, mean_v, one[5] + dt * (time - mean_t),
             one[6] + dt * (row[1] - mean_v), one[7] + dv * (row[1] - mean_v),
+            one[8] + (row[3] - one[8]) / n,
         ]]
         if time >= _CHUNK:
             self._close()
@@ -236,12 +252,13 @@ class PipeLoss:
         s = self.state
         if not s.sums_series:
             return
-        start, span, n, mean_t, mean_v, tt, tv, vv = s.sums_series[0]
+        start, span, n, mean_t, mean_v, tt, tv, vv, kelvin = s.sums_series[0]
         s.sums_series = []
         if n < 2:
             return
         end = start + 1000.0 * span
-        s.rows_series.append([int(end), s.piece, span, n, span - mean_t, mean_v, tt, tv, vv])
+        s.rows_series.append([
+            int(end), s.piece, span, n, span - mean_t, mean_v, tt, tv, vv, kelvin])
         for rows in (s.rows_series, s.refills_series):
             while rows and rows[0][0] < end - _KEEP:
                 rows.pop(0)
@@ -256,11 +273,6 @@ class PipeLoss:
         """Return where it last stood, psi absolute at the reference temperature."""
         rows = self.state.raw_series or [[0, default]]
         return rows[-1][1]
-
-    def last_refill(self) -> int | None:
-        """Return the instant (ms) of the last top-up."""
-        refills = self.state.refills_series
-        return int(refills[-1][0]) if refills else None
 
     def loss(self, start: int, end: int) -> tuple[Estimate, float] | Refusal:
         """Return what is lost (psi a day) and the mean level, from ``start`` to ``end`` (ms).
@@ -304,11 +316,13 @@ class PipeLoss:
                 vv + p[8] + p[3] * dv * dv)
         if tt <= 0:
             return None
-        slope = tv / tt
+        slope, span = tv / tt, (end - parts[0][0]) / 1000.0 + parts[0][2]
         rest = max(0.0, vv - slope * tv) / (n - 2)
-        span = (end - parts[0][0]) / 1000.0 + parts[0][2]
-        # Neighbouring averages err alike: four of them count as one.
-        ends = math.sqrt(2.0) * _ROUNDING * self.state.gauge.step
+        # A line that crosses many steps knows when it crossed each; of one that crosses none only
+        # the ends are known, to a step. Neighbouring averages err alike: four of them count as one.
+        step = self.state.gauge.step
+        ends = math.sqrt(2.0) * _ROUNDING * step / math.sqrt(1.0 + abs(slope) * span / (
+            step or 1.0)) + _ROUNDING * self.state.warmth.step * mean_v / REFERENCE
         deviation = math.hypot(2.0 * math.sqrt(rest / tt), math.hypot(ends, 0.003) / span)
         return _Piece(at=int(end), span=span, rate=-slope * _DAY, deviation=deviation * _DAY,
                       level=mean_v)
@@ -333,7 +347,7 @@ class PipeLoss:
             scatter = max(among / 3.0, within)  # most of what differs is the day's own swing
         heat = level / REFERENCE * (_HEAT if self.compensated else _NO_HEAT) / max(days, 1.0)
         return Estimate(value=mean, deviation=math.sqrt(scatter), freedom=max(k - 1.0, 3.0)).plus(
-            Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat / 1.6)))
+            Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat)))
 
     def _told(
         self, found: Estimate, rows: Sequence[Sequence[float]], refills: Sequence[Sequence[float]],
@@ -341,11 +355,18 @@ class PipeLoss:
     ) -> bool:
         """Whether the pieces fall by themselves, all at one rate, and the gauge can see it."""
         gauge = self.state.gauge
-        if found.value <= 3.0 * found.deviation:
+        if found.value <= _SURE * found.deviation:
             return False
-        seen = math.fsum(r[2] for r in rows)
-        fell = median(r[1] for r in refills) if refills else found.value * seen / _DAY
-        if fell < _TOLD_STEPS * gauge.step + (0.0 if refills else 3.0 * gauge.scatter):
+        least = _TOLD_STEPS * gauge.step
+        if refills:
+            fell = median(r[1] for r in refills)
+        else:
+            # A pipe whose pressure is held loses gas while it warms.
+            warmed = max(r[9] for r in rows) - min(r[9] for r in rows) if self.compensated else (
+                _NO_HEAT)
+            fell = found.value * math.fsum(r[2] for r in rows) / _DAY
+            least += 3.0 * gauge.scatter + 2.0 * warmed * rows[-1][5] / REFERENCE
+        if fell < least:
             return False
         if not self.compensated:
             return True
