@@ -1,4 +1,4 @@
-"""Malformed messages on a real broker: the group goes on, and a restart does not bring them again."""
+"""Malformed messages on a real broker: the group goes on, and a restart brings none again."""
 
 from __future__ import annotations
 

@@ -44,8 +44,9 @@ def test_what_is_not_valid_is_a_dead_letter_with_its_reason(name: str) -> None:
 
 @pytest.mark.parametrize("good", [FACT, ALARM, ESTIMATE])
 def test_what_is_valid_is_applied(good: dict[str, object]) -> None:
-    assert applied_or_set_aside(an_intake(), Message(topic=EVENTS, payload=json.dumps(good).encode()))
-    assert applied_or_set_aside(an_intake(), Message(topic=MARK, payload=json.dumps(MARKED).encode()))
+    for topic, said in ((EVENTS, good), (MARK, MARKED)):
+        message = Message(topic=topic, payload=json.dumps(said).encode())
+        assert applied_or_set_aside(an_intake(), message)
 
 
 def test_a_fault_of_ours_is_a_dead_letter_too(monkeypatch: pytest.MonkeyPatch) -> None:
