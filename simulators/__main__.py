@@ -3,6 +3,7 @@
 Example:
   python -m simulators demo --speed 60 --write-site /tmp/plant
   python -m simulators quiet-depot --record readings.csv --for "30 d"
+  python -m simulators draw 7 --days 7 --fault leak-high --to /tmp/plant
 
 """
 
@@ -49,7 +50,11 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; return the exit status."""
-    options = _parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    if given[:1] == ["draw"]:
+        from simulators.family.folder import main as draw_main  # numpy: the served plant needs none
+        return draw_main(given[1:])
+    options = _parser().parse_args(given)
     try:
         scenario = load_scenario(options.scenario, seed=options.seed, speed=options.speed)
         if scenario.speed <= 0:

@@ -1,0 +1,121 @@
+"""A plant while it is drawn: what disturbances and faults may ask of it and do to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from simulators.family import columns as c
+from simulators.family.chance import Chance
+from simulators.family.specs import (
+    PSI,
+    Allowed,
+    Change,
+    Device,
+    Force,
+    Generator,
+    Happenings,
+    Outage,
+    R,
+    Riser,
+    Room,
+)
+
+__all__ = ["Draft"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Draft:
+    """Equipment that is settled, and a growing list of what happens. Instants are s."""
+
+    days: float
+    purge: bool
+    ambient: float
+    structure: Mapping[str, str]
+    generators: list[Generator]
+    risers: list[Riser]
+    rooms: list[Room]
+    devices: Sequence[Device]
+    points: frozenset[str]
+    dice: Chance
+    changes: list[Change] = field(default_factory=list)
+    forces: list[Force] = field(default_factory=list)
+    outages: list[Outage] = field(default_factory=list)
+    clock_sets: list[tuple[float, float]] = field(default_factory=list)
+    actions: list[Mapping[str, Any]] = field(default_factory=list)
+    allowed: list[Allowed] = field(default_factory=list)
+
+    @property
+    def length(self) -> float:
+        """Seconds of the recording."""
+        return self.days * 86400.0
+
+    def one_psi(self, riser: Riser) -> float:
+        """Return the gas (mol) that moves a pipe by one psi."""
+        return PSI * riser.volume / (R * (riser.pipe.mean + 273.15))
+
+    def drive(self, riser: Riser) -> float:
+        """Return the upstream pressure that drives a hole at supervisory pressure (ISO 6358)."""
+        return driving(riser.setting * PSI + self.ambient, self.ambient)
+
+    def set(self, group: str, index: int, column: int, value: float, start: float,
+            back: float = 0.0, end: float | None = None) -> None:
+        """Give a number another value, and ``back`` to what it was at ``end``."""
+        self.changes.append(Change(at=start, group=group, index=index, column=column, value=value))
+        if end is not None:
+            self.changes.append(Change(at=end, group=group, index=index, column=column, value=back))
+
+    def slide(self, group: str, index: int, column: int, first: float, last: float, start: float,
+              length: float, *, doubling: bool = False) -> None:
+        """Lead a number from one value to another in a hundred small steps."""
+        for k in range(1, 101):
+            part = k / 100.0
+            value = first * (last / first) ** part if doubling else first + (last - first) * part
+            self.set(group, index, column, value, start + length * part)
+
+    def allow(self, asset: str, start: float, end: float, *conditions: str) -> None:
+        """Note conditions that may rightly come from ``start`` to ``end``."""
+        self.allowed += [Allowed(condition=name, asset=asset, start=start, end=end)
+                         for name in conditions]
+
+    def force(self, point: str, start: float, end: float, how: str, value: float = 0.0) -> None:
+        """Let a sensor or contact give something of its own."""
+        self.forces.append(Force(point=point, start=start, end=end, how=how, value=value))
+
+    def power_off(self, start: float, end: float, *, silent: bool) -> None:
+        """Cut the site's power. ``silent``: only a device with a power contact is still heard."""
+        for index, unit in enumerate(self.generators):
+            self.set("generator", index, c.G_POWER, 0.0, start, 1.0, end)
+            self.force(f"{unit.id}.power", start, end, "value", 0.0)
+            self.force(f"{unit.id}.mode", start, end, "value", 0.0)
+        for index in range(len(self.risers)):
+            self.set("riser", index, c.V_POWER, 0.0, start, 1.0, end)
+        how = "absent" if self.dice.chance(0.6) else "empty"
+        for device in self.devices:
+            alive = any(p.endswith(".power") for p in device.points)
+            if silent and not alive:
+                self.outages.append(Outage(device=device.id, start=start, end=end, how=how))
+        until = end + 3600.0 + 0.25 * (end - start)
+        self.allow("*", start, until, "device-silent", "power-lost", "compressor-not-starting",
+                   "generator-trouble")
+        if end - start > 900.0:  # the tank went on falling
+            self.allow("*", start, until + 6 * 3600.0, "pressure-low", "low-air-contact",
+                       "vent-stuck-closed", "oxygen-not-falling", "compressor-long-run",
+                       "air-fill-frequent", "data-frozen")
+
+    def happenings(self) -> Happenings:
+        """Return all that will happen, in order."""
+        return Happenings(
+            changes=tuple(sorted(self.changes, key=lambda x: x.at)), forces=tuple(self.forces),
+            outages=tuple(self.outages), clock_sets=tuple(sorted(self.clock_sets)),
+            actions=tuple(self.actions), allowed=tuple(self.allowed))
+
+
+def driving(upstream: float, downstream: float) -> float:
+    """Return the upstream pressure that counts for a hole's flow (ISO 6358, b = 0.528)."""
+    ratio = downstream / upstream
+    if ratio >= 1.0:
+        return 0.0
+    return upstream if ratio <= 0.528 else float(
+        upstream * (1.0 - ((ratio - 0.528) / 0.472) ** 2) ** 0.5)
