@@ -25,14 +25,14 @@ from collector.clock import parse_instant
 from collector.domain.events import Event, Priority, Signal, Transition, event_from_json
 from collector.forward.sparkplug_payload import DataType, Metric, Payload, PayloadInvalid, decode
 
-__all__ = ["Mark", "MessageInvalid", "read_event", "read_mark", "read_sparkplug"]
+__all__ = ["JOURNAL_ROOM", "Mark", "MessageInvalid", "read_event", "read_mark", "read_sparkplug"]
 
 _LONGEST_ID = 128
 _LONGEST_TEXT = 20_000
 _MOST_BYTES = 1 << 20
 _MOST = 1e15
 """Beyond any quantity of a plant, and exact as a double."""
-_JOURNAL_ROOM = 1 << 40
+JOURNAL_ROOM = 1 << 40
 """Events of one journal; the store orders journals by multiples of it."""
 _EARLIEST, _LATEST = parse_instant("2000-01-01T00:00:00Z"), parse_instant("2100-01-01T00:00:00Z")
 """ms; an instant outside is no instant of a plant but a broken clock or a broken message."""
@@ -80,7 +80,7 @@ class _Message(BaseModel):
 class _Numbered(_Message):
     time: Instant
     journal: Id
-    seq: Annotated[int, Field(ge=0, lt=_JOURNAL_ROOM)]
+    seq: Annotated[int, Field(ge=0, lt=JOURNAL_ROOM)]
 
     @model_validator(mode="after")
     def _foreign(self) -> _Numbered:

@@ -22,6 +22,7 @@ from urllib.parse import quote
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
 from collector.fleet.hub_alarms import FleetAlarm, merged
+from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
@@ -61,8 +62,6 @@ _TOGETHER = 200
 """Sites whose trends are written together."""
 _QUARTERS = 190
 """Days that this quarter and the last can span."""
-_EPOCH = 1 << 40
-"""Room for the events of one journal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,8 +291,8 @@ def _order(db: sqlite3.Connection, came: Came) -> int:
             # A new journal knows nothing of what stood in the old one, and will never end it.
             db.execute("UPDATE alarms SET stands = 0 WHERE site = ? "
                        "AND id NOT LIKE 'site-silent.%'", (came.site,))
-        return epoch * _EPOCH + came.seq
-    return int(row[0]) * _EPOCH + came.seq
+        return epoch * JOURNAL_ROOM + came.seq
+    return int(row[0]) * JOURNAL_ROOM + came.seq
 
 
 def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmMoved, order: int) -> None:
