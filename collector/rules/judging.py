@@ -66,7 +66,8 @@ class Judge:
         began = next(
             t for t in (finding.held, finding.since, slot.raw_at, now) if t is not None
         )
-        began = max(began, self.observed_from) if delay else began
+        if delay and slot.points:  # What rests on the collector's own facts saw no gap.
+            began = max(began, self.observed_from)
         if now < began + delay:
             slot.due = min(t for t in (slot.due, began + delay) if t is not None)
             return False
