@@ -9,7 +9,6 @@ import pymannkendall
 import pytest
 from scipy import stats
 
-from collector.physics.decay import Decay, fit_decay
 from collector.physics.distributions import (
     normal_cdf,
     normal_quantile,
@@ -20,12 +19,6 @@ from collector.physics.distributions import (
 from collector.physics.estimate import Estimate
 from collector.physics.regression import fit_line, newey_west_deviation
 from collector.physics.robust import mad_deviation, mann_kendall, sen_line
-from collector.physics.runlength import (
-    cusum_limit,
-    cusum_run_length,
-    cusum_run_length_markov,
-)
-from collector.physics.sequential import Decision, Sprt, normal_step
 from collector.physics.sums import LineSums, MeanSums
 
 
@@ -126,21 +119,6 @@ def test_slope_intervals_cover_as_often_as_they_say(count, rho):
         assert plain / 300 < 0.80, "the plain interval would have done; the test is too easy"
 
 
-def test_decay_intervals_cover_as_often_as_they_say():
-    rng = random.Random(11)
-    hits = total = 0
-    for _ in range(150):
-        times = [float(i) for i in range(80)]
-        noise = _correlated(rng, 80, 0.5, 0.004)
-        values = [0.2 * math.exp(-t / 80) + e for t, e in zip(times, noise, strict=True)]
-        found = fit_decay(times, values)
-        assert isinstance(found, Decay)
-        low, high = found.time_constant_interval(0.90)
-        total += 1
-        hits += low <= 80 <= high
-    assert 0.83 <= hits / total <= 0.97
-
-
 def test_sen_line_against_scipy():
     rng = random.Random(7)
     for ties in (False, True):
@@ -188,37 +166,6 @@ def test_lag_one_correction_keeps_false_trends_rare():
         corrected += mann_kendall(x, lag_one=True).p < 0.05
     assert plain / 200 > 0.15
     assert corrected / 200 < 0.12
-
-
-def test_markov_chain_and_integral_equation_agree():
-    for k, h, mu in ((0.5, 4, 0), (0.5, 4, 1), (0.25, 8, 0.5), (1, 2.5, 0)):
-        assert cusum_run_length(k, h, mu) == pytest.approx(
-            cusum_run_length_markov(k, h, mu), rel=1e-3
-        )
-
-
-def test_cusum_limit_is_the_inverse_of_the_run_length():
-    for run in (50, 1000, 1e6):
-        assert cusum_run_length(0.5, cusum_limit(0.5, run)) == pytest.approx(run, rel=1e-4)
-
-
-def test_wald_keeps_its_error_rates():
-    rng = random.Random(12)
-    test = Sprt(false_alarm=0.05, missed=0.10)
-
-    def run(mean):
-        total, count = 0.0, 0
-        while test.decide(total) is Decision.GO_ON:
-            total += normal_step(rng.gauss(mean, 1), 0, 1, 1)
-            count += 1
-        return test.decide(total), count
-
-    healthy = [run(0.0) for _ in range(1000)]
-    faulty = [run(1.0) for _ in range(1000)]
-    assert sum(d is Decision.FAULTY for d, _ in healthy) / 1000 <= 0.06
-    assert sum(d is Decision.HEALTHY for d, _ in faulty) / 1000 <= 0.115
-    # A fixed sample of the same error rates needs (1.645 + 1.282)^2 = 8.6 samples.
-    assert sum(n for _, n in faulty) / 1000 < 8
 
 
 @pytest.mark.parametrize("cut", [1, 3, 77, 199])
