@@ -38,8 +38,8 @@ def leak_rate(
     .. math:: \dot n = -\frac{V}{R} \frac{d}{dt}\left(\frac{p}{T}\right)
 
     by weighted least squares through p/T. The interval counts only independent samples
-    (:func:`collector.physics.regression.fit_line`), because the gas lags its sensor and the
-    rounding of a gauge repeats itself. It cannot see a temperature that is wrong by a steady
+    (:func:`collector.physics.regression.fit_line`), because the gas lags its sensor, the rounding
+    of a gauge repeats itself, and a leak that shrinks with the pressure is no line. It cannot see a temperature that is wrong by a steady
     drift: 1 K a day at 40 psig looks like a leak of 0.19 psi a day.
 
     Parameters

@@ -2,10 +2,12 @@
 
 import csv
 
+import numpy as np
 import pytest
 
 from collector.domain.readings import Reading
 from collector.physics.estimate import Estimate
+from collector.physics.gas import R
 from collector.physics.leak import leak_rate
 from collector.physics.regression import fit_line
 from collector.physics.robust import sen_line
@@ -34,6 +36,43 @@ def test_slopes_and_their_intervals(open_data, name, listed):
     # The errors remember each other: the plain interval would be too narrow.
     assert line.lag_one > 0.3
     assert line.slope.deviation > 1.3 * line.white_deviation
+
+
+def _again(rng, times, bar, block):
+    """Return a record that the fitted line and the residuals, in moving blocks, could have left.
+
+    Kunsch: The jackknife and the bootstrap for general stationary observations. Annals of
+    Statistics 17 (1989) 1217-1241.
+    """
+    slope, level = np.polyfit(times, bar, 1)
+    line = slope * np.array(times) + level
+    count = len(bar)
+    begins = rng.integers(0, count - block + 1, size=-(-count // block))
+    places = np.concatenate([np.arange(b, b + block) for b in begins])[:count]
+    return slope, list(line + (np.array(bar) - line)[places])
+
+
+@pytest.mark.parametrize("name", LISTED)
+def test_intervals_hold_the_slope_as_often_as_they_say(open_data, name):
+    # Blocks of 5 to 20 s: the residuals remember each other for some 10 s.
+    times, bar = _read(open_data, name)
+    rng = np.random.default_rng(1)
+    hits = {"fit_line": 0, "leak_rate": 0}
+    tries = 0
+    for block in (50, 100, 200):
+        for _ in range(70):
+            slope, again = _again(rng, times, bar, block)
+            tries += 1
+            low, high = fit_line(times, again).slope.interval(0.90)
+            hits["fit_line"] += low <= slope <= high
+            pascal = [1e5 * b + 101_325 for b in again]
+            rate = leak_rate(times, pascal, [293.0] * len(times), 1e-3)
+            assert isinstance(rate, Estimate)
+            low, high = rate.interval(0.90)
+            hits["leak_rate"] += low <= -slope * 1e5 * 1e-3 / (R * 293.0) <= high
+    for of, held in hits.items():
+        print(f"{name}: {of} held the slope in {held} of {tries} ({held / tries:.3f})")
+        assert 0.85 <= held / tries <= 0.97
 
 
 @pytest.mark.parametrize(("name", "listed"), LISTED.items())
