@@ -39,8 +39,9 @@ def leak_rate(
 
     by weighted least squares through p/T. The interval counts only independent samples
     (:func:`collector.physics.regression.fit_line`), because the gas lags its sensor, the rounding
-    of a gauge repeats itself, and a leak that shrinks with the pressure is no line. It cannot see a temperature that is wrong by a steady
-    drift: 1 K a day at 40 psig looks like a leak of 0.19 psi a day.
+    of a gauge repeats itself, and a leak that shrinks with the pressure is no line. It cannot see
+    a temperature that is wrong by a steady drift: 1 K a day at 40 psig looks like a leak of 0.19
+    psi a day.
 
     Parameters
     ----------

@@ -145,7 +145,7 @@ def fit_line(
 
 
 def _lagged(residuals: Sequence[float], lag: int) -> float:
-    return sum(map(mul, residuals[lag:], residuals))
+    return math.fsum(map(mul, residuals[lag:], residuals))
 
 
 def _memory(residuals: Sequence[float], squares: float) -> float:
