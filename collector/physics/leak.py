@@ -22,6 +22,8 @@ DAY = 86_400.0
 """Seconds in 24 h, the time that leaks are quoted for."""
 
 MIN_SAMPLES = 8
+_PLAIN = 0.1
+"""Share of the gas that no noise of a gauge hides."""
 
 
 def leak_rate(
@@ -55,7 +57,8 @@ def leak_rate(
     Returns
     -------
     Loss in mol/s (below zero when gas comes in) with its deviation, or a refusal: ``too-few``
-    samples, or ``too-short`` when all were taken at one time.
+    samples, ``too-short`` when all were taken at one time, or ``not-one-rate`` when much of the gas
+    went (or came) and a line through it still cannot tell that from nothing.
 
     Raises
     ------
@@ -89,8 +92,16 @@ def leak_rate(
         positive("pressure", p) / positive("temperature", t)
         for p, t in zip(pressures_pa, temperatures_k, strict=True)
     ]
-    slope = fit_line(times_s, held, weights).slope.scaled(-1.0 / R)
-    return slope.times(Estimate(value=volume_m3, deviation=volume_deviation))
+    line = fit_line(times_s, held, weights)
+    low, high = line.slope.interval()
+    moved = abs(line.slope.value) * (max(times_s) - min(times_s)) / max(held)
+    if low <= 0.0 <= high and moved > _PLAIN:
+        return Refusal(
+            code="not-one-rate",
+            reason=f"{100 * moved:.0f} % of the gas moved, but not at one rate: what leaks changed "
+            "or fell with the pressure",
+        )
+    return line.slope.scaled(-1.0 / R).times(Estimate(value=volume_m3, deviation=volume_deviation))
 
 
 def pressure_drop(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from collector.domain.readings import Reading
-from collector.physics.estimate import Estimate
+from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
 from collector.physics.leak import leak_rate
 from collector.physics.regression import fit_line
@@ -137,3 +137,10 @@ def test_a_gross_leak_is_not_a_line(open_data):
     assert line.residual_deviation > 0.5
     assert line.effective_count < 10
     assert high - low > abs(line.slope.value)
+
+
+def test_a_gross_leak_has_no_one_rate(open_data):
+    times, bar = _read(open_data, GROSS)
+    found = leak_rate(times, [1e5 * b + 101_325 for b in bar], [293.0] * len(times), 1e-3)
+    assert isinstance(found, Refusal)
+    assert found.code == "not-one-rate"
