@@ -136,7 +136,7 @@ class Wiring:
             return None
         scale = self._unit_scale(profile, key, point, quantity)
         return None if scale is None else _settings(
-            f"{thing}.{point.quantity}", profile, point, scale)
+            f"{thing}.{point.quantity}", profile, point, quantity, scale)
 
     def _has(self, thing: str, point: PointTable) -> bool:
         kind = self.kinds[thing]
@@ -194,16 +194,23 @@ def _leg(leg: LegTable | None) -> ContactLeg | None:
 
 
 def _settings(
-    name: str, profile: Profile, point: PointTable, scale: tuple[float, float],
+    name: str, profile: Profile, point: PointTable, quantity: Quantity,
+    scale: tuple[float, float],
 ) -> PointSettings:
     factor, shift = scale
-    low, high = point.range or (None, None)
+    low, high = quantity.limits if point.range is None else (
+        bound * factor + shift for bound in point.range)
     legs = _leg(point.normally_open), _leg(point.normally_closed)
     if point.table == "lines":
         # A line of a chip is a contact with one leg; there is nothing else it could be.
         legs = ContactLeg(table="lines", address=point.address or 0), None
     contact = any(legs)
     bits = contact or point.table in BIT_TABLES or point.bit is not None
+    values = {raw: mode_code(word) if isinstance(word, str) else word
+              for raw, word in point.values.items()
+              if not isinstance(word, str) or word in MODES}
+    if quantity.is_contact and not bits and not values:
+        values = {"0": 0.0, "1": 1.0}
     return PointSettings(
         point=name, table="" if contact else point.table or "",
         address=0 if contact else point.address or 0,
@@ -213,11 +220,8 @@ def _settings(
         byte_order=point.byte_order or profile.head.byte_order,
         scale=point.scale, offset=point.offset, factor=factor, shift=shift,
         invalid=tuple(point.invalid),
-        low=None if low is None else low * factor + shift,
-        high=None if high is None else high * factor + shift,
-        values={raw: mode_code(word) if isinstance(word, str) else word
-                for raw, word in point.values.items()
-                if not isinstance(word, str) or word in MODES},
+        low=low, high=high,
+        values=values,
         normally_open=legs[0], normally_closed=legs[1],
         debounce=point.debounce,
     )

@@ -64,6 +64,20 @@ class Reading:
         return self.value if self.quality is Quality.GOOD else None
 
 
+_LIMITS: Mapping[str, tuple[float, float]] = {
+    "psi": (-15.0, 1000.0),
+    "%": (-5.0, 105.0),
+    "degC": (-100.0, 200.0),
+    "h": (0.0, 1e7),
+    "count": (0.0, 1e10),
+    "contact": (0.0, 1.0),
+    "mode": (0.0, 2.0),
+}
+"""What each unit of record can be on such a plant: no gauge reads below a vacuum (14.7 psi under
+the atmosphere), no counter below zero. The upper ends are a setting, far above any plant, and so is
+the tolerance of a sensor about 0 % and 100 %."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """What can be read of a thing: its unit of record and its nature."""
@@ -72,6 +86,27 @@ class Quantity:
     """``psi`` (gauge), ``%``, ``degC``, ``h``, ``count``, ``contact`` or ``mode``."""
     label: str
     """How a person reads it."""
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Lowest and highest value that the quantity can physically have, both included."""
+        return _LIMITS[self.unit]
+
+    def impossible(self, value: float) -> str:
+        """Return why ``value`` (unit of record) cannot be this quantity; empty where it can.
+
+        >>> QUANTITIES["riser"]["pressure"].impossible(-145.0)
+        'supervisory pressure of -145 psi is impossible'
+        >>> QUANTITIES["vent"]["open"].impossible(0.5)
+        'vent open reads 0.5, neither 0 nor 1'
+        """
+        low, high = self.limits
+        if self.unit in ("contact", "mode"):
+            allowed = "neither 0 nor 1" if self.is_contact else "none of 0, 1 and 2"
+            fits = low <= value <= high and value == int(value)
+            return "" if fits else f"{self.label} reads {value:g}, {allowed}"
+        return "" if low <= value <= high else \
+            f"{self.label} of {value:g} {self.unit} is impossible"
 
     @property
     def is_contact(self) -> bool:

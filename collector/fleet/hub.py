@@ -42,6 +42,8 @@ class Hub:
         self._claims = Claims(settings.data, me)
         self._serving: dict[str, tuple[GroupHub, asyncio.Task[None]]] = {}
         self._reader = FleetReader(settings.data, [g.id for g in settings.groups])
+        self._broken: dict[str, str] = {}
+        """Groups whose service could not begin here, and why."""
         self._stop_asked = asyncio.Event()
         self.address = ""
 
@@ -101,12 +103,23 @@ class Hub:
                                or self._serving[g][1].done()])
             for name in mine:
                 if name not in self._serving and self._claims.take(name):
-                    self._begin(groups[name])
+                    self._try_to_begin(groups[name])
             if self._clock.monotonic() - retained > _RETAIN_EVERY:
                 retained = self._clock.monotonic()
                 for hub, _ in self._serving.values():
                     await asyncio.to_thread(hub.store.retain, self._clock.now() - _KEPT)
             await asyncio.sleep(_LOOK_EVERY)
+
+    def _try_to_begin(self, group: Group) -> None:
+        try:
+            self._begin(group)
+        except Exception as exc:  # one group's damaged file must not stop the others
+            if self._broken.get(group.id) != str(exc):
+                _log.error("group %s cannot be served: %s", group.id, exc, exc_info=exc)
+            self._broken[group.id] = str(exc)
+            self._claims.let_go(group.id)
+        else:
+            self._broken.pop(group.id, None)
 
     def _begin(self, group: Group) -> None:
         _log.info("group %s is served here", group.id)
@@ -150,8 +163,8 @@ class Hub:
     def figures(self) -> Mapping[str, float]:
         """Return what ``/metrics`` shows."""
         hubs = [hub for hub, _ in self._serving.values()]
-        names = ("messages", "values", "events", "repeated", "refused", "rebirths",
-                 "lost")
+        names = ("messages", "values", "events", "repeated", "dead_letters",
+                 "rebirths", "lost")
         return {
             "groups": len(hubs), "sites": sum(len(h.intake.states) for h in hubs),
             "connected": sum(h.connected for h in hubs),
@@ -159,9 +172,10 @@ class Hub:
             **{n: sum(getattr(h.counts, n) for h in hubs) for n in names},
         }
 
-    def _trouble(self) -> str:
-        return "; ".join(f"group {name}: {hub.why}"
-                         for name, (hub, _) in self._serving.items() if hub.why)
+    def _trouble(self) -> Sequence[str]:
+        """Return the groups that are not served as they should be."""
+        ended = {name for name, (hub, task) in self._serving.items() if hub.why or task.done()}
+        return sorted(ended | self._broken.keys())
 
 
 def _no_lines(taken: Taken) -> bytes:

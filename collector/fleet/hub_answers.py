@@ -22,7 +22,8 @@ from collector.fleet.hub_trends import EstimateDay
 from collector.fleet.hub_view import FleetView
 
 __all__ = [
-    "QUESTIONS", "answer_of", "answers_to", "event_answer", "overview", "site_answer", "standing",
+    "QUESTIONS", "answer_of", "answers_to", "dead_letter_answer", "event_answer", "overview",
+    "site_answer", "standing",
 ]
 
 QUESTIONS = {
@@ -106,6 +107,15 @@ def site_answer(
             for e in estimates
         ],
     }
+
+
+def dead_letter_answer(
+    group: str, topic: str, reason: str, count: int, first: int, last: int, body: bytes,
+) -> dict[str, Any]:
+    """Return one message that was not accepted, its bytes as text as far as they are text."""
+    return {"group": group, "topic": topic, "reason": reason, "count": count,
+            "first": format_instant(first), "last": format_instant(last),
+            "payload": body.decode("utf-8", "backslashreplace")}
 
 
 def event_answer(group: str, event: Event) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -49,8 +49,8 @@ class HubServices:
     door: Door
     clock: Clock
     figures: Callable[[], Mapping[str, float]]
-    healthy: Callable[[], str]
-    """Why the hub is not well; empty when it is."""
+    healthy: Callable[[], Sequence[str]]
+    """The groups that are not served as they should be; empty when the hub is well."""
     note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
 
 
@@ -73,6 +73,7 @@ def create_hub(services: HubServices) -> FastAPI:
     app.get("/api/v1/sites/{group}/{site}", response_model=None)(routes.site)
     app.get("/api/v1/alarms", response_model=None)(routes.alarms)
     app.get("/api/v1/events", response_model=None)(routes.events)
+    app.get("/api/v1/dead-letters", response_model=None)(routes.dead_letters)
     app.get("/api/v1/search", response_model=None)(routes.search)
     app.get("/api/v1/questions/{question}", response_model=None)(routes.question)
     app.get("/api/v1/stream", response_model=None)(routes.stream)
@@ -142,6 +143,14 @@ class _Routes:
             span.start, span.end, limit,
         )
         return JSONResponse({"events": [answers.event_answer(g, e) for g, e in found]})
+
+    async def dead_letters(self, request: Request) -> Response:
+        """Messages that were not accepted, newest first, with the reason; for staff."""
+        view = await self._view(request)
+        if not view.staff:
+            raise Refusal(404, "There is nothing at this address.")
+        found = await asyncio.to_thread(self._services.reader.dead_letters)
+        return JSONResponse({"dead_letters": [answers.dead_letter_answer(*one) for one in found]})
 
     async def search(
         self, request: Request, q: Annotated[str, Query(min_length=1, max_length=100)],
@@ -222,8 +231,9 @@ class _Routes:
 
     @public
     async def healthz(self) -> Response:
-        why = self._services.healthy()
-        return JSONResponse({"alive": not why}, status_code=503 if why else 200)
+        groups = self._services.healthy()
+        return JSONResponse({"alive": False, "groups": list(groups)} if groups
+                            else {"alive": True}, status_code=503 if groups else 200)
 
     @public
     async def static(self, request: Request, name: str) -> Response:

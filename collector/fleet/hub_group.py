@@ -9,14 +9,14 @@ import logging
 import random
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.fleet.hub_intake import Counts, Intake, Taken
 from collector.fleet.hub_settings import Group
-from collector.fleet.hub_store import Batch, Came, GroupStore, group_file
+from collector.fleet.hub_store import Batch, Came, DeadLetter, GroupStore, group_file
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
 from collector.forward.settings import BrokerSettings
 
@@ -87,18 +87,25 @@ class GroupHub:
                 try:
                     await self._session()
                 except (DeliveryError, JournalError) as exc:
-                    self._failures += 1
                     if str(exc) != self.why:
                         _log.warning("group %s: %s", self._parts.group.id, exc)
-                    self.why = str(exc)
-                    self._woken.clear()
-                    await self._rest(min(2.0 ** min(self._failures - 1, 5), _LONGEST_WAIT)
-                                     * (1 - random.random() / 2))  # noqa: S311
+                    await self._failed(str(exc))
+                except Exception as exc:  # a fault of ours: seen, and not the group's end
+                    _log.exception("group %s failed and is served again", self._parts.group.id)
+                    await self._failed(f"a fault of this program: {type(exc).__name__}: {exc}")
                 finally:
                     self.connected = False
         finally:
             await asyncio.gather(trends, return_exceptions=True)
             self.store.close()
+
+    async def _failed(self, why: str) -> None:
+        """Remember why the session ended, and wait longer each time before the next."""
+        self._failures += 1
+        self.why = why
+        self._woken.clear()
+        await self._rest(min(2.0 ** min(self._failures - 1, 5), _LONGEST_WAIT)
+                         * (1 - random.random() / 2))  # noqa: S311
 
     async def _keep_trends(self) -> None:
         while not self._stopping:
@@ -177,9 +184,9 @@ class GroupHub:
         named = set(self._dirty) if due else {came.site for came in taken.events} & self._dirty
         states = [self.intake.states[s] for s in named]
         history = self._parts.lines(taken)
-        if not (taken.events or states or history):
+        if not (taken.events or states or history or taken.dead):
             return
-        batch = Batch(events=taken.events, states=states, history=history)
+        batch = Batch(events=taken.events, dead=taken.dead, states=states, history=history)
         new = await self._kept(batch, now)
         self._dirty -= named
         if due:
@@ -199,6 +206,25 @@ class GroupHub:
                 if self._stopping:
                     raise
                 await asyncio.sleep(1)
+            except Exception as exc:
+                if not batch.events:
+                    raise
+                _log.exception("group %s: events could not be kept together", self._parts.group.id)
+                return await self._kept_apart(batch, now, exc)
+
+    async def _kept_apart(self, batch: Batch, now: int, fault: Exception) -> list[Came]:
+        """Keep each event of a batch by itself; one that cannot be kept becomes a dead letter."""
+        if len(batch.events) == 1:
+            came = batch.events[0]
+            letter = DeadLetter(
+                topic=f"{came.site}/events", payload=repr(came).encode("utf-8", "backslashreplace"),
+                reason=f"not kept: {type(fault).__name__}: {fault}", time=now)
+            self.counts.dead_letters += 1
+            return await self._kept(replace(batch, events=(), dead=(*batch.dead, letter)), now)
+        new: list[Came] = []
+        for came in batch.events:
+            new += await self._kept(Batch(events=(came,)), now)
+        return new + await self._kept(replace(batch, events=()), now)
 
     async def _rest(self, seconds: float) -> None:
         if self._stopping:

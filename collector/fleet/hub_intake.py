@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, Transition, event_from_json
+from collector.domain.events import AlarmMoved, Transition
+from collector.fleet.hub_messages import MessageInvalid, read_event, read_mark, read_sparkplug
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState, Told
-from collector.fleet.hub_store import Came
+from collector.fleet.hub_store import Came, DeadLetter
 from collector.forward.mqtt import Message, Received
 from collector.forward.sparkplug_node import NAMESPACE, REBIRTH
-from collector.forward.sparkplug_payload import Metric, Payload, PayloadInvalid, decode, encode
+from collector.forward.sparkplug_payload import Metric, Payload, encode
 
 __all__ = ["Counts", "Intake", "Taken"]
 
 _log = logging.getLogger(__name__)
 
-_VERBS = frozenset({"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"})
 _ASK_AGAIN = 30_000
 _GRACE = 15_000
 """ms that a site whose death was announced has to come back before it is called silent."""
-_LONGEST_ID = 128
+_WARN_EVERY = 10_000
+"""ms between two lines of the log about messages that are not accepted."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -35,7 +35,7 @@ class Counts:
     values: int = 0
     events: int = 0
     repeated: int = 0
-    refused: int = 0
+    dead_letters: int = 0
     rebirths: int = 0
     lost: int = 0
     """Events that sites told and that never came."""
@@ -49,6 +49,7 @@ class Taken:
     told: list[tuple[SiteState, list[Told]]] = field(default_factory=list)
     ask: list[Message] = field(default_factory=list)
     changed: set[str] = field(default_factory=set)
+    dead: list[DeadLetter] = field(default_factory=list)
 
 
 class Intake:
@@ -59,6 +60,8 @@ class Intake:
     ) -> None:
         self._group, self.states, self._counts = group, states, counts
         self._silent_after = silent_after
+        self._warned_at: int | None = None
+        self._unsaid = 0
 
     def __repr__(self) -> str:
         return f"Intake({self._group.id}, {len(self.states)} sites)"
@@ -77,42 +80,50 @@ class Intake:
             self._counts.messages += 1
             try:
                 self._one(message, now, taken)
-            except (PayloadInvalid, ValueError, KeyError, TypeError) as exc:
-                # One site's broken message must not hold up the rest of the fleet.
-                self._counts.refused += 1
-                _log.warning("a message that is none was passed over", extra={
-                    "topic": message.topic, "reason": str(exc)[:200]})
+            except MessageInvalid as exc:
+                self._set_aside(message, str(exc), now, taken)
+            except Exception as exc:  # a fault of ours: it must not stop the group, nor be lost
+                _log.exception("a valid message could not be applied")
+                self._set_aside(message, f"not applied: {type(exc).__name__}: {exc}", now, taken)
         return taken
+
+    def _set_aside(self, message: Received, reason: str, now: int, taken: Taken) -> None:
+        """Make a dead letter of a message, with one line in the log for many."""
+        taken.dead.append(DeadLetter(
+            topic=message.topic, payload=message.payload, reason=reason[:500], time=now))
+        self._counts.dead_letters += 1
+        self._unsaid += 1
+        if self._warned_at is None or not 0 <= now - self._warned_at < _WARN_EVERY:
+            _log.warning("messages are not accepted and kept as dead letters", extra={
+                "group": self._group.id, "topic": message.topic[:200], "reason": reason[:200],
+                "messages": self._unsaid})
+            self._warned_at, self._unsaid = now, 0
 
     def _one(self, message: Received, now: int, taken: Taken) -> None:
         parts = message.topic.split("/")
         if parts[0] == NAMESPACE and len(parts) in (4, 5) and parts[1] == self._group.id:
-            if parts[2] in _VERBS:
-                self._sparkplug(parts[2], parts[3], "/".join(parts[4:]), message, now, taken)
+            self._sparkplug(parts[2], parts[3], "/".join(parts[4:]), message, now, taken)
             return
-        if len(parts) < 3:
-            return
-        site, kind = parts[-2:]
-        said = json.loads(message.payload)
-        if said["site"] != site:
-            raise ValueError(f"it names the site {said['site']!r}")
-        state = self._state(site, now)
+        site, kind = (parts[-2], parts[-1]) if len(parts) > 2 else ("", "")
         if kind == "mark":
-            state.mark(said, now)
-        else:
-            event = event_from_json(message.payload.decode())
-            came = Came(site=site, journal=str(said["journal"])[:_LONGEST_ID],
-                        seq=int(said["seq"]), event=event)
-            taken.events.append(came)
-            state.numbers.came(came.journal, came.seq)
+            mark = read_mark(message.payload, site)
+            self._state(site, now).mark(mark, now)
+        elif kind == "events":
+            journal, seq, event = read_event(message.payload, site)
+            state = self._state(site, now)
+            taken.events.append(Came(site=site, journal=journal, seq=seq, event=event))
+            state.numbers.came(journal, seq)
             state.heard = now
+        else:
+            raise MessageInvalid("nothing is expected on this topic")
         taken.changed.add(site)
 
     def _sparkplug(
         self, verb: str, site: str, thing: str, message: Received, now: int, taken: Taken,
     ) -> None:
+        payload = read_sparkplug(verb, site, thing, message.payload)
         state = self._state(site, now)
-        told, wrong = state.hear(verb, thing, decode(message.payload), now)
+        told, wrong = state.hear(verb, thing, payload, now)
         taken.changed.add(site)
         self._counts.values += len(told)
         if told:
@@ -123,8 +134,6 @@ class Intake:
             taken.ask.append(self.rebirth(site, now))
 
     def _state(self, site: str, now: int) -> SiteState:
-        if len(site) > _LONGEST_ID or not site:
-            raise ValueError("a site's id of that length")
         if site not in self.states:
             self.states[site] = SiteState(group=self._group.id, site=site, since=now)
         return self.states[site]

@@ -107,6 +107,18 @@ class FleetReader:
                     found += _events(db, group.id, allowed, (start, end, limit))
         return sorted(found, key=lambda f: -f[1].time)[:limit]
 
+    def dead_letters(self, limit: int = 200) -> list[tuple[str, str, str, int, int, int, bytes]]:
+        """Return group, topic, reason, count, first, last and bytes of the newest dead letters."""
+        found: list[tuple[str, str, str, int, int, int, bytes]] = []
+        with self._lock, _ours():
+            for group in self._groups:
+                db = _opened(group)
+                if db is not None:
+                    found += [(group.id, *row) for row in db.execute(
+                        "SELECT topic, reason, count, first, last, body FROM dead_letters "
+                        "ORDER BY last DESC LIMIT ?", (limit,))]
+        return sorted(found, key=lambda f: -f[5])[:limit]
+
 
 def _opened(group: _Group) -> sqlite3.Connection | None:
     """Return the group's file, ``None`` while no hub has made it."""

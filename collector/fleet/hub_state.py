@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from collector.fleet.hub_messages import Mark
 from collector.fleet.hub_numbers import EventNumbers
 from collector.forward.sparkplug_payload import Metric, Payload, Value
 
@@ -191,16 +192,14 @@ class SiteState:
         if metric.value is not None:
             known.value, known.time = metric.value, time
 
-    def mark(self, said: Mapping[str, Any], now: int) -> None:
-        """Take in a sign of life that says how far its journal is told."""
+    def mark(self, said: Mark, now: int) -> None:
+        """Take in a sign of life that says how far its journal is published."""
         self.heard = now
-        commit, behind = said.get("commit"), said.get("behind")
-        self.commit = commit if isinstance(commit, int) else self.commit
-        self.behind = behind if isinstance(behind, int) else self.behind
-        journal, events = said.get("journal"), said.get("events")
+        self.commit = self.commit if said.commit is None else said.commit
+        self.behind = self.behind if said.behind is None else said.behind
         # While it is behind, what is live goes first and leaves holes that are filled later.
-        if isinstance(journal, str) and isinstance(events, int) and self.behind == 0:
-            self.numbers.told(journal, events, now)
+        if said.journal is not None and said.events is not None and self.behind == 0:
+            self.numbers.told(said.journal, said.events, now)
 
     # -- silence ---------------------------------------------------------------------------------
 

@@ -13,6 +13,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
+from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,13 @@ from urllib.parse import quote
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
 from collector.fleet.hub_alarms import FleetAlarm, merged
+from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
-__all__ = ["Batch", "Came", "GroupStore", "group_file"]
+__all__ = ["Batch", "Came", "DeadLetter", "GroupStore", "group_file"]
 
-_VERSION = 1
+_VERSION = 2
 _SCHEMA = """
 CREATE TABLE sites (site TEXT PRIMARY KEY, updated INTEGER NOT NULL, body TEXT NOT NULL)
   WITHOUT ROWID;
@@ -47,13 +49,19 @@ CREATE TABLE estimates (site TEXT NOT NULL, quantity TEXT NOT NULL, asset TEXT N
 CREATE TABLE trends (site TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE history (id INTEGER PRIMARY KEY, lines BLOB NOT NULL);
 """
+_DEAD_LETTERS = """
+CREATE TABLE dead_letters (topic TEXT NOT NULL, digest BLOB NOT NULL, reason TEXT NOT NULL,
+  count INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL, body BLOB NOT NULL,
+  PRIMARY KEY (topic, digest)) WITHOUT ROWID;
+CREATE INDEX dead_letters_last ON dead_letters (last);
+"""
+_MOST_DEAD_LETTERS = 1000
+_LONGEST_BODY = 2000
 _DAY = 86_400_000
 _TOGETHER = 200
 """Sites whose trends are written together."""
 _QUARTERS = 190
 """Days that this quarter and the last can span."""
-_EPOCH = 1 << 40
-"""Room for the events of one journal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +75,21 @@ class Came:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeadLetter:
+    """A message that was not accepted. ``time`` (ms) is when it was received."""
+
+    topic: str
+    payload: bytes
+    reason: str
+    time: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
     """What is kept together."""
 
     events: Sequence[Came] = ()
+    dead: Sequence[DeadLetter] = ()
     states: Sequence[SiteState] = ()
     history: bytes = field(default=b"", repr=False)
     """Lines for the time series engine."""
@@ -96,9 +115,10 @@ class GroupStore:
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
             if version > _VERSION:
                 raise JournalError(f"{path} is from a newer quietpipe")
-            if version == 0:
-                self._db.executescript(
-                    f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA user_version = {_VERSION}; COMMIT;")
+            if version < _VERSION:
+                steps = (_SCHEMA, _DEAD_LETTERS)[version:]
+                self._db.executescript(f"BEGIN IMMEDIATE; {''.join(steps)} "
+                                       f"PRAGMA user_version = {_VERSION}; COMMIT;")
 
             # Grows with every batch, so that a reader can ask for what is newer than it has.
             self._updated = self._db.execute("SELECT max(updated) FROM sites").fetchone()[0] or 0
@@ -131,6 +151,8 @@ class GroupStore:
             )
             if batch.history:
                 db.execute("INSERT INTO history (lines) VALUES (?)", (batch.history,))
+            if batch.dead:
+                _add_dead_letters(db, batch.dead)
         self._updated = updated
         return new
 
@@ -240,6 +262,22 @@ def _add_event(db: sqlite3.Connection, came: Came) -> bool:
     return True
 
 
+def _add_dead_letters(db: sqlite3.Connection, letters: Sequence[DeadLetter]) -> None:
+    """Keep dead letters: the same bytes once, with a count, and only the newest of all."""
+    db.executemany(
+        "INSERT INTO dead_letters VALUES (?, ?, ?, 1, ?, ?, ?) ON CONFLICT (topic, digest) "
+        "DO UPDATE SET count = count + 1, last = excluded.last, reason = excluded.reason",
+        [(_text(one.topic)[:300], sha256(one.payload).digest(), _text(one.reason), one.time,
+          one.time, one.payload[:_LONGEST_BODY]) for one in letters])
+    db.execute("DELETE FROM dead_letters WHERE (topic, digest) IN (SELECT topic, digest FROM "
+               "dead_letters ORDER BY last DESC LIMIT -1 OFFSET ?)", (_MOST_DEAD_LETTERS,))
+
+
+def _text(text: str) -> str:
+    """Return a text without what UTF-8 cannot hold."""
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
 def _order(db: sqlite3.Connection, came: Came) -> int:
     """Return a number that grows with a site's events, over a journal that was replaced too."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
@@ -253,8 +291,8 @@ def _order(db: sqlite3.Connection, came: Came) -> int:
             # A new journal knows nothing of what stood in the old one, and will never end it.
             db.execute("UPDATE alarms SET stands = 0 WHERE site = ? "
                        "AND id NOT LIKE 'site-silent.%'", (came.site,))
-        return epoch * _EPOCH + came.seq
-    return int(row[0]) * _EPOCH + came.seq
+        return epoch * JOURNAL_ROOM + came.seq
+    return int(row[0]) * JOURNAL_ROOM + came.seq
 
 
 def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmMoved, order: int) -> None:

@@ -21,9 +21,8 @@ __all__ = ["Estimate", "Refusal"]
 class Refusal:
     """Why no number is given. ``code`` is for programs, ``reason`` is fit for a technician.
 
-    Codes: ``too-few`` samples, ``too-short`` a span, ``too-noisy``, ``not-falling``, ``stalled``,
-    ``not-one-rate`` (the data do not follow one exponential), ``never`` (the target lies at or
-    below what the feed can reach).
+    Codes: ``too-few`` samples, ``too-short`` a span, ``stalled``, ``not-one-rate`` (the data do not
+    follow one course), ``never`` (the target lies at or below what the feed can reach).
     """
 
     code: str

@@ -1,38 +1,28 @@
-r"""How oxygen leaves a pipe: sweep purge and cycle purge.
+r"""How oxygen leaves a pipe that is swept.
 
 A volume swept by a gas whose oxygen is :math:`x_{in}`, well mixed, obeys
 
 .. math:: n \frac{dx}{dt} = \dot n (x_{in} - x)
 
-Real pipe is not well mixed: dead legs lag, the far end lags the riser end
-(:mod:`collector.physics.mixing`). What is computed here is therefore the early answer; the fit of
-the readings (:mod:`collector.physics.purgefit`) is the later one.
+Real pipe is not well mixed: dead legs lag, the far end lags the riser end. What is computed here
+is therefore the early answer; the forecast from the readings
+(:mod:`collector.physics.purgeforecast`) is the later one.
 
 References
 ----------
 [1] KOSHA Guide C-C-85-2026, inert-gas purging. Korea Occupational Safety and Health Agency;
-    Annexes 2 and 3 (read in a restatement).
+    Annex 3 (read in a restatement).
 [2] A chapter of solved balances on stirred tanks, Problems 7.1, 7.2 and 7.4 (the book is
     probably Tosun, Modelling in Transport Phenomena; the title is from memory).
-[3] A sheet of rules of thumb for purging with inert gas, after Branan.
 """
 
 from __future__ import annotations
 
 import math
 
-from collector.physics._checks import at_least, fraction, non_negative, positive
-from collector.physics.gas import amount
+from collector.physics._checks import fraction, non_negative, positive
 
-__all__ = [
-    "cycle_gas",
-    "cycle_oxygen",
-    "cycles_needed",
-    "sweep_oxygen",
-    "sweep_time",
-    "sweep_time_constant",
-    "sweep_volumes",
-]
+__all__ = ["sweep_oxygen", "sweep_time", "sweep_time_constant", "sweep_volumes"]
 
 
 def sweep_time_constant(amount_mol: float, flow_mol_per_s: float) -> float:
@@ -170,114 +160,3 @@ def sweep_oxygen(
     non_negative("elapsed_s", elapsed_s)
     positive("time_constant_s", time_constant_s)
     return feed + (initial - feed) * math.exp(-elapsed_s / time_constant_s)
-
-
-def cycle_oxygen(
-    initial: float, cycles: int, low_pa: float, high_pa: float, feed: float = 0.0
-) -> float:
-    r"""Oxygen after pressurising and venting a number of times.
-
-    .. math:: y_j = y_{in} + (y_0 - y_{in}) \left(\frac{p_L}{p_H}\right)^j
-
-    Parameters
-    ----------
-    initial, feed : oxygen fractions at the start and of the product gas.
-    cycles : number of cycles.
-    low_pa, high_pa : absolute pressures before and after each fill, Pa.
-
-    Returns
-    -------
-    Oxygen fraction.
-
-    Raises
-    ------
-    ValueError
-        A fraction outside 0..1, a negative count, pressures not in order.
-
-    Examples
-    --------
-    [3]: 21 % after two cycles to 5 atm is 0.84 %.
-
-    >>> round(cycle_oxygen(0.21, 2, 1.0, 5.0), 4)
-    0.0084
-    """
-    fraction("initial", initial)
-    fraction("feed", feed)
-    at_least("cycles", cycles, 0)
-    return float(feed + (initial - feed) * _pressure_ratio(low_pa, high_pa) ** cycles)
-
-
-def cycles_needed(
-    initial: float, target: float, low_pa: float, high_pa: float, feed: float = 0.0
-) -> float:
-    r"""Cycles that bring the oxygen to a target; round up for whole cycles.
-
-    .. math:: j = \frac{\ln\left((y_0 - y_{in})/(y - y_{in})\right)}{\ln(p_H/p_L)}
-
-    Parameters
-    ----------
-    initial, target, feed : oxygen fractions at the start, at the end, and of the product gas.
-    low_pa, high_pa : absolute pressures before and after each fill, Pa.
-
-    Returns
-    -------
-    Cycles, not rounded.
-
-    Raises
-    ------
-    ValueError
-        A fraction outside 0..1, a feed not below the target, pressures not in order.
-
-    Examples
-    --------
-    [1], Annex 2: from 21 % to 1 ppm between 20 mmHg and 760 mmHg takes 3.37, so 4; [3]:
-    from 21 % to 1 % with a vacuum of half an atmosphere 4.4, so 5.
-
-    >>> round(cycles_needed(0.21, 1e-6, 20, 760), 2)
-    3.37
-    >>> round(cycles_needed(0.21, 0.01, 0.5, 1.0), 1)
-    4.4
-    """
-    return sweep_volumes(initial, target, feed) / -math.log(_pressure_ratio(low_pa, high_pa))
-
-
-def cycle_gas(
-    cycles: int, low_pa: float, high_pa: float, volume_m3: float, temperature_k: float
-) -> float:
-    r"""Gas that a number of cycles takes.
-
-    .. math:: \Delta n = j \frac{(p_H - p_L) V}{R T}
-
-    Parameters
-    ----------
-    cycles : number of cycles.
-    low_pa, high_pa : absolute pressures before and after each fill, Pa.
-    volume_m3 : volume, m3.
-    temperature_k : temperature, K.
-
-    Returns
-    -------
-    Gas, mol.
-
-    Raises
-    ------
-    ValueError
-        A negative count, pressures not in order, a volume or temperature not above zero.
-
-    Examples
-    --------
-    [1], Annex 2: 4 cycles of 3.8 m3 between 0.026 atm and 1 atm at 298 K take 605.4 mol.
-
-    >>> round(cycle_gas(4, 0.026 * 101325, 101325, 3.8, 298), 1)
-    605.4
-    """
-    at_least("cycles", cycles, 0)
-    _pressure_ratio(low_pa, high_pa)
-    return cycles * amount(high_pa - low_pa, volume_m3, temperature_k)
-
-
-def _pressure_ratio(low_pa: float, high_pa: float) -> float:
-    positive("low_pa", low_pa)
-    if not low_pa < high_pa:
-        raise ValueError(f"low_pa must be below high_pa, given {low_pa!r} and {high_pa!r}")
-    return low_pa / high_pa

@@ -1,11 +1,11 @@
 r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
 
-Pipe is taken as tanks in series with dead legs (:mod:`collector.physics.washout`), all times in
-units of the time constant, the amount held over the flow. Early readings cannot tell its numbers
-apart, so none is chosen: every pipe of a grid forecasts, weighed by how well it fits, by how usual
-it is, and by what volume and flow predict, and the weighed spread is the interval. The grid is made
-finer where the weight lies: late in a purge a coarse one leaves a handful of pipes, and the middle
-leaps from one to the next.
+Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
+(:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
+the flow. Early readings cannot tell its numbers apart, so none is chosen: every pipe of a grid
+forecasts, weighed by how well it fits, by how usual it is, and by what volume and flow predict, and
+the weighed spread is the interval. The grid is made finer where the weight lies: late in a purge a
+coarse one leaves a handful of pipes, and the middle leaps from one to the next.
 
 References
 ----------
@@ -16,6 +16,7 @@ References
 from __future__ import annotations
 
 import math
+import operator
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -40,6 +41,11 @@ _ON_THE_WAY = 0.025
 far end cannot tell how much of it does; half of the usual share either way."""
 _OFF = 0.05
 """Weight of a pipe or flow that is nothing like what was stated."""
+_FITS = 1.0
+"""How far readings may be off the best course, as a root mean square in units of the least
+difference that :mod:`collector.physics.pipefit` takes for granted."""
+_SMOOTH = 2.5
+"""How many times as far as by their short-term scatter they may be off it: noise is about 1."""
 _MIN_FALL = 0.10
 _LEAST_FALL = 0.0024
 """Oxygen fraction by which it must have fallen, whatever the share: some steps of a sensor."""
@@ -85,7 +91,8 @@ def forecast_purge(
     Returns
     -------
     The forecast, or a refusal: ``too-few``, ``too-short`` (under a tenth of the height has gone),
-    ``never`` (the feed does not reach the target), ``stalled``.
+    ``never`` (the feed does not reach the target), ``stalled``, ``not-one-rate`` (no course fits:
+    the readings are off all of them by far more than neighbouring readings are off each other).
 
     Raises
     ------
@@ -114,9 +121,18 @@ def forecast_purge(
     if refused is not None:
         return refused
     heights = [x - feed for x in oxygen]
-    models = _fit(times_s, heights, seen_begin, expected)
+    rows = Readings(times_s, heights, _INDEPENDENT)
+    models = _fit(rows, times_s, heights, seen_begin, expected)
     if not models:
         return Refusal(code="stalled", reason="no course of a purge fits the readings")
+    missed, scatter = rows.misfit(min(models, key=operator.attrgetter("squares")))
+    if missed > max(_FITS, _SMOOTH * scatter):
+        return Refusal(
+            code="not-one-rate",
+            reason="the oxygen follows no one course of a purge: it is off the nearest one by far "
+            "more than the sensor's own scatter; the flow, the supply or the volume changed, or "
+            "air came in",
+        )
     return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], expected)
 
 
@@ -143,14 +159,14 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
 
 
 def _fit(
-    times: Sequence[float], heights: Sequence[float], seen_begin: bool, expected: float | None,
+    rows: Readings, times: Sequence[float], heights: Sequence[float], seen_begin: bool,
+    expected: float | None,
 ) -> list[Course]:
     """Fit the height of every pipe of the grid by weighed least squares.
 
     Neighbouring time constants fit alike: of three, the outer two are only tried for those pipes
     that do not fit far worse in the middle than the best.
     """
-    rows = Readings(times, heights, _INDEPENDENT)
     found: list[Course] = []
     groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
               for before in (_BEFORE[:1] if seen_begin else _BEFORE)]

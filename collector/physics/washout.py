@@ -1,4 +1,4 @@
-r"""How the first gas leaves real pipe: tanks in series, each with its share of dead legs.
+r"""How the first gas leaves real pipe: tanks in series with dead legs, or one volume that slows.
 
 Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
 its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
@@ -8,10 +8,18 @@ constant, the amount held over the flow):
     \frac{1-d}{k} \dot x_i = x_{i-1} - x_i - \frac{d}{k r}(x_i - z_i), \qquad
     \dot z_i = \frac{x_i - z_i}{r}
 
+Or the flow falls while the gas leaves, as where the gas itself drives it [2]. Of one mixed volume
+then
+
+.. math:: \dot x = -x^{1+g}, \qquad x = (1 + g t)^{-1/g}
+
 References
 ----------
 [1] Levenspiel: Chemical Reaction Engineering. Tanks in series; exchange with stagnant regions
     (chapters on non-ideal flow; from memory).
+[2] Linden, Lane-Serff, Smeed: Emptying filling boxes: the fluid mechanics of natural ventilation.
+    J. Fluid Mech. 212 (1990) 309-335: the flow goes with the root of what drives it, g = 1/2 (from
+    memory).
 """
 
 from __future__ import annotations
@@ -28,6 +36,7 @@ __all__ = ["PER", "UP_TO", "Pipe", "pipes", "quarters", "washout"]
 _TANKS = (1, 2, 3, 4, 5, 8)
 _DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
 _EXCHANGE = (0.4, 1.0, 2.5, 6.0, 15.0)
+_SLOWING = (0.15, 0.3, 0.45, 0.6, 0.8, 1.0)
 _STEP = 0.05
 PER = 20
 """Entries of a course per time constant: every step."""
@@ -42,7 +51,8 @@ trials). Without it, the curves that fit early readings are mostly those of the 
 class Pipe:
     """One pipe: its washout, and the logarithm of how likely it is before any reading.
 
-    The washout's own numbers are kept beside it, by which its neighbours are found.
+    The washout's own numbers are kept beside it, by which its neighbours are found; ``slowing`` is
+    g of a mixed volume whose flow falls.
     """
 
     course: tuple[float, ...]
@@ -50,6 +60,7 @@ class Pipe:
     tanks: int
     dead: float
     exchange: float
+    slowing: float = 0.0
 
     def share(self, turns: float) -> float:
         """Return the share of the first gas after so many time constants."""
@@ -130,7 +141,7 @@ def _advance(
 
 @cache
 def pipes() -> tuple[Pipe, ...]:
-    """Return the pipes that are tried: 1 to 8 tanks, dead legs of up to 38 %.
+    """Return the pipes that are tried: 1 to 8 tanks, dead legs of up to 38 %, flows that fall.
 
     Returns
     -------
@@ -145,12 +156,17 @@ def pipes() -> tuple[Pipe, ...]:
     """
     plain = [_pipe(k, 0.0, 1.0) for k in _TANKS]
     legs = [_pipe(k, d, r) for k in _TANKS for d in _DEAD for r in _EXCHANGE]
-    return (*plain, *legs)
+    return (*plain, *legs, *(_slowing(g) for g in _SLOWING))
 
 
 def _pipe(tanks: int, dead: float, exchange: float, of: int = 1) -> Pipe:
     likely = -dead / _FEW - math.log(of)
     return Pipe(washout(tanks, dead, exchange), likely, tanks, dead, exchange)
+
+
+def _slowing(g: float) -> Pipe:
+    times = (i / PER for i in range(round(UP_TO * PER) + 1))
+    return Pipe(tuple((1.0 + g * t) ** (-1.0 / g) for t in times), -g, 1, 0.0, 1.0, g)
 
 
 def quarters(pipe: Pipe) -> tuple[Pipe, ...]:
@@ -167,7 +183,7 @@ def quarters(pipe: Pipe) -> tuple[Pipe, ...]:
 
     Examples
     --------
-    >>> [(p.dead, round(p.exchange, 2)) for p in quarters(pipes()[-1])]
+    >>> [(p.dead, round(p.exchange, 2)) for p in quarters(pipes()[-len(_SLOWING) - 1])]
     [(0.355, 11.93), (0.355, 18.86), (0.405, 11.93), (0.405, 18.86)]
     >>> quarters(pipes()[0]) == (pipes()[0],)
     True

@@ -36,7 +36,8 @@ class Codes:
         self.names: list[str] = []
         self._codes: dict[str, int] = {}
         self._quantities: list[Quantity] = []
-        self._is_mode = numpy.zeros(0, bool)
+        self._is_mode = self._is_whole = numpy.zeros(0, bool)
+        self._limits = numpy.zeros((0, 2))
         self._scales: dict[tuple[int, str], tuple[float, float] | None] = {}
 
     def __repr__(self) -> str:
@@ -54,6 +55,9 @@ class Codes:
             self.names.append(name)
             self._quantities.append(quantity)
             self._is_mode = self._np.array([q.unit == "mode" for q in self._quantities])
+            self._is_whole = self._np.array(
+                [q.is_contact or q.unit == "mode" for q in self._quantities])
+            self._limits = self._np.array([q.limits for q in self._quantities])
         return found
 
     def of_rows(self, rows: Sequence[Row]) -> Columns:
@@ -88,8 +92,20 @@ class Codes:
             good = there & (trust != _NOT_GOOD)
         if unit is not None:
             values = self._converted(values, points, unit)
+        good = good & self._possible(values, points)
         return Columns(names=self.names, times=self._times(time), points=points, values=values,
                        good=good)
+
+    def _possible(
+        self, values: NDArray[np.float64], points: NDArray[np.int32],
+    ) -> NDArray[np.bool_]:
+        """Return which values their quantity can have, see :meth:`Quantity.impossible`."""
+        if not len(points):
+            return self._np.ones(0, bool)
+        limits = self._limits[points]
+        fits: NDArray[np.bool_] = (limits[:, 0] <= values) & (values <= limits[:, 1])
+        fits &= ~self._is_whole[points] | (values == self._np.rint(values))
+        return fits
 
     def _looked_up(self, column: Any, look: Any) -> NDArray[np.int64]:
         """Return for each text what ``look`` makes of it; each is looked at once."""

@@ -70,7 +70,7 @@ class RowReader:
     """Turns fields of text into rows; remembers what it has worked out for points and units."""
 
     def __init__(self) -> None:
-        self._converters: dict[tuple[str, str], Convert] = {}
+        self._converters: dict[tuple[str, str], tuple[Convert, Quantity]] = {}
         self._time_text = ""
         self._time = 0
 
@@ -79,9 +79,10 @@ class RowReader:
         if time != self._time_text:
             self._time = _instant(time)
             self._time_text = time
-        convert = self._converters.get((point, unit))
-        if convert is None:
-            convert = self._converters[point, unit] = _converter(point, unit)
+        known = self._converters.get((point, unit))
+        if known is None:
+            known = self._converters[point, unit] = _converter(point, unit), quantity_of(point)
+        convert, quantity = known
         try:
             trust = _QUALITIES[quality]
         except KeyError:
@@ -91,6 +92,10 @@ class RowReader:
             if quality:
                 raise BadRow("good, but there is no value", "a value, or bad or stale")
             trust = Quality.STALE
+        elif number is not None and trust is Quality.GOOD:
+            impossible = quantity.impossible(number)
+            if impossible:
+                return self._time, point, number, Quality.BAD, impossible
         return self._time, point, number, trust, why
 
 

@@ -37,6 +37,10 @@ __all__ = ["Engine", "EngineStatistics"]
 _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as nobody having watched."""
 
+_TICKED = 7 * 86_400_000
+"""ms of a stretch without readings that are still ticked through, so that what ends by the clock
+alone (a shelf, a window, a day) ends at its own instant. No delay passes in them."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineStatistics:
@@ -121,10 +125,24 @@ class Engine:
             return
         gap = now - self.now
         if gap > _DOWNTIME and (self._resumed or gap > self.inputs.blind_after()):
-            # Nobody watched: that is not the devices' silence.
+            # Nothing was read: that is not the devices' silence.
             self.inputs.was_blind(gap)
             self._mark_all()
+            self._skip_to(now)
         self._resumed = False
+
+    def _skip_to(self, now: int) -> None:
+        """Restart every delay after a stretch without readings, and bound its ticks.
+
+        The clock may have been set, the machine asleep or the process down: which of them cannot be
+        told from the readings, and how long it took proves nothing of the plant. Beyond a week one
+        tick at the far side does what is due by the clock, so that the work is bounded for any two
+        instants.
+        """
+        self._judge.observed_from = now
+        last = now // self.step * self.step - self.step
+        if self._last_tick is None or last - self._last_tick > _TICKED:
+            self._last_tick = last
 
     def begin_again(self, now: int) -> None:
         """Say that the first reading has come, ``now`` (ms).
@@ -403,6 +421,7 @@ class Engine:
         return {
             "now_at": self.now, "tick_at": self._last_tick, "dirty_at": self.dirty_tick,
             "sweep_at": self._stale.next_at, "midnight_at": self._asking.midnight,
+            "observed_from_at": self._judge.observed_from,
             "late_at": self._lateness.since, "stale": sorted(self.stale),
             "inputs": self.inputs.dump(),
             "fills": self.fills.dump(),
@@ -417,6 +436,7 @@ class Engine:
             return
         self.now, self._last_tick = state["now_at"], state["tick_at"]
         self.dirty_tick, self._lateness.since = state["dirty_at"], state["late_at"]
+        self._judge.observed_from = state.get("observed_from_at", 0)
         self._stale.next_at, self._stale.points = state["sweep_at"], set(state["stale"])
         self.inputs.load(state["inputs"])
         self.fills.load(state.get("fills", {}))

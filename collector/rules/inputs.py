@@ -22,6 +22,8 @@ _LEAST_GAP = 15_000
 _POLLS_OF_SILENCE = 6
 _POLLS_OF_GAP = 3
 _SPACINGS_TO_KNOW = 10
+_LONGEST_PACE = 86_400_000
+"""ms; nothing reads a plant less often. A clock that was set must not pass for a pace."""
 
 
 @dataclass(slots=True)
@@ -37,6 +39,7 @@ class Spacing:
 
     def learn(self, gap: int) -> None:
         """Take the gap (ms) between two samples."""
+        gap = min(gap, _LONGEST_PACE)
         self.count += 1
         if self.count == 1:
             self.ms = float(gap)
@@ -231,7 +234,7 @@ class Inputs:
             s.every if s.every is not None else int(s.spacing.ms) if s.spacing else 0
             for s in self.sources.values()
         ]
-        return max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)])
+        return min(_LONGEST_PACE, max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)]))
 
     def least_silence(self) -> int:
         """Return the time (ms) below which no point and no source is ever silent."""
@@ -241,7 +244,7 @@ class Inputs:
     def surely_seen(self) -> int:
         """Return the longest gap (ms) that :meth:`blind_after` will not fall below."""
         paces = [s.every for s in self.sources.values() if s.every is not None]
-        return max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)])
+        return min(_LONGEST_PACE, max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)]))
 
     def was_blind(self, gap: int) -> None:
         """Take ``gap`` ms in which nobody watched out of everyone's silence."""

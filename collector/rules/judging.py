@@ -21,6 +21,8 @@ class Judge:
         mark: Callable[[Slot, int], None],
     ) -> None:
         self._explain, self._words, self._mark = explain, words, mark
+        self.observed_from = 0
+        """End of the last stretch (ms) in which nothing was read: delays count from there on."""
         self._silence = {s.rule.asset: s for s in slots if s.rule.condition == "device-silent"}
 
     def _blind(self, slot: Slot, now: int) -> str:
@@ -64,6 +66,8 @@ class Judge:
         began = next(
             t for t in (finding.held, finding.since, slot.raw_at, now) if t is not None
         )
+        if delay and slot.points:  # What rests on the collector's own facts saw no gap.
+            began = max(began, self.observed_from)
         if now < began + delay:
             slot.due = min(t for t in (slot.due, began + delay) if t is not None)
             return False

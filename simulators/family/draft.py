@@ -104,6 +104,10 @@ class Draft:
                        "vent-stuck-closed", "oxygen-not-falling", "compressor-long-run",
                        "air-fill-frequent", "data-frozen")
 
+    def every(self, asset: str) -> int:
+        """Return the shortest poll (s) of the devices that read an asset."""
+        return min(d.every for d in self.devices if asset in d.watches)
+
     def happenings(self) -> Happenings:
         """Return all that will happen, in order."""
         return Happenings(

@@ -91,7 +91,7 @@ def _overduty(draft: Draft) -> FaultPlan | None:
 def _short_cycling(draft: Draft) -> FaultPlan | None:
     index = _unit(draft)
     unit = draft.generators[index]
-    every = min(d.every for d in draft.devices if unit.id in d.watches)
+    every = draft.every(unit.id)
     duty = demand_of(draft, index) / delivery_at(unit)
     # Twice as many starts as a sound tank could ever call for with half the delivery drawn.
     share = duty * (1.0 - duty) / 0.75
@@ -137,7 +137,7 @@ def _weak(draft: Draft) -> FaultPlan | None:
     index = _unit(draft)
     unit = draft.generators[index]
     share = draft.dice.even(0.6, 0.75)
-    every = min(d.every for d in draft.devices if unit.id in d.watches)
+    every = draft.every(unit.id)
     if (not _has(draft, index, "tank_pressure") or refill_time(draft, unit) < 4.0 * every
             or demand_of(draft, index) / delivery_at(unit) > 0.8 * share):
         return None
@@ -189,12 +189,8 @@ def _pressure_low(draft: Draft) -> FaultPlan | None:
               / draft.drive(riser), start, 0.0, end)
     allow_demand(draft, riser, start, end or draft.length)
     return FaultPlan(condition="pressure-low", asset=riser.id, cause="supply valve shut",
-                     onset=start, end=end, hard=True, grace=900.0 + 5.0 * _every(draft, riser),
+                     onset=start, end=end, hard=True, grace=900.0 + 5.0 * draft.every(riser.id),
                      rule="pressure-below", where=at, level=riser.low - 1.2)
-
-
-def _every(draft: Draft, riser: Riser) -> float:
-    return float(min(d.every for d in draft.devices if riser.id in d.watches))
 
 
 def _pressure_high(draft: Draft) -> FaultPlan | None:
@@ -217,7 +213,7 @@ def _pressure_high(draft: Draft) -> FaultPlan | None:
                   riser.setting, end)
     allow_demand(draft, riser, start, end)
     return FaultPlan(condition="pressure-high", asset=riser.id, cause=cause, onset=start, end=end,
-                     hard=True, grace=900.0 + 5.0 * _every(draft, riser), rule="pressure-above",
+                     hard=True, grace=900.0 + 5.0 * draft.every(riser.id), rule="pressure-above",
                      where=at, level=riser.high + 1.2)
 
 
@@ -229,13 +225,13 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
     start = onset(draft)
     end = mended(draft, start, 0.6)
     # A head's orifice of 11 mm passes about 0.02 mol/s per kPa; a pipe of that size needs minutes.
-    tau = max(draft.dice.scale(25.0, 200.0), 4.0 * _every(draft, riser))
+    tau = max(draft.dice.scale(25.0, 200.0), 4.0 * draft.every(riser.id))
     hole = riser.volume / (8.3145 * (riser.pipe.mean + 273.15)) / tau
     draft.set("riser", at, c.V_HOLE, hole, start, 0.0, end)
     allow_demand(draft, riser, start, end or draft.length)
     return FaultPlan(condition="pressure-falling-fast", asset=riser.id, cause="open head",
                      onset=start, end=end, hard=True,
-                     grace=300.0 + 5.0 * _every(draft, riser) + tau)
+                     grace=300.0 + 5.0 * draft.every(riser.id) + tau)
 
 
 def _leak_high(draft: Draft) -> FaultPlan | None:

@@ -70,7 +70,7 @@ def _air_fill_frequent(draft: Draft) -> FaultPlan | None:
     if index is None or draft.generators[index].air_fill_below is None:
         return None
     unit = draft.generators[index]
-    every = min(d.every for d in draft.devices if unit.id in d.watches)
+    every = draft.every(unit.id)
     cycle = _cycle(draft, index)
     if cycle > 4 * HOUR or refill_time(draft, unit) / unit.air_ratio < 4.0 * every:
         return None

@@ -16,11 +16,13 @@ from collector.domain.readings import QUANTITIES, Quality, Reading
 from collector.recorded import (
     RecordingError,
     Row,
+    read_columns,
     read_recordings,
     readings_of,
     write_csv,
     write_parquet,
 )
+from collector.recorded.rows import quantity_of
 
 T0 = 1_772_323_805_000  # 2026-03-01T00:10:05Z
 
@@ -210,9 +212,12 @@ POINTS = [f"{kind}1.{name}" for kind, group in QUANTITIES.items() for name in gr
 def a_reading(draw: st.DrawFn) -> Reading:
     point = draw(st.sampled_from(POINTS))
     quality = draw(st.sampled_from(Quality))
-    number = st.floats(allow_nan=False, allow_infinity=False) if not point.endswith("mode") \
-        else st.sampled_from([0.0, 1.0, 2.0, 7.0, 0.5])
-    value = draw(number if quality is Quality.GOOD else st.none() | number)
+    quantity = quantity_of(point)
+    words = [0.0, 1.0] if quantity.is_contact else [0.0, 1.0, 2.0]
+    any_number = st.floats(allow_nan=False, allow_infinity=False) | st.sampled_from([7.0, 0.5])
+    good = st.floats(*quantity.limits) if quantity.unit not in ("contact", "mode") \
+        else st.sampled_from(words)
+    value = draw(good if quality is Quality.GOOD else st.none() | any_number)
     when = T0 + draw(st.integers(0, 10**9))
     why = "" if quality is Quality.GOOD else draw(st.text(
         st.characters(codec="utf-8", exclude_characters="\0"), max_size=20))
@@ -235,6 +240,21 @@ def test_what_is_written_reads_back_the_same(
         assert write_parquet(readings, file) == len(readings)
     for name in ("r.csv", "r.parquet"):
         assert list(readings_of(rows(folder / name))) == readings
+
+
+@pytest.mark.parametrize(("point", "value"), [
+    ("r1.pressure", -145.0), ("r1.pressure", 4000.0), ("gen1.compressor_running", 2.0),
+    ("gen1.compressor_running", 0.5), ("gen1.mode", 7.0), ("gen1.running_hours", -1.0),
+    ("r1-vent.oxygen", 400.0), ("r1.valve_room_temperature", -273.0)])
+def test_what_the_quantity_cannot_be_is_bad_by_rows_and_by_columns(
+    tmp_path: Path, point: str, value: float,
+) -> None:
+    (tmp_path / "r.csv").write_text(f"time,point,value\n{T0 / 1000},{point},{value}\n")
+    [reading] = list(readings_of(rows(tmp_path / "r.csv")))
+    assert (reading.quality, reading.usable) == (Quality.BAD, None)
+    assert "impossible" in reading.why or "neither" in reading.why or "none of" in reading.why
+    [columns] = list(read_columns([tmp_path / "r.csv"]))
+    assert columns.good.tolist() == [False]
 
 
 def test_words_and_contacts_are_written_as_people_read_them() -> None:

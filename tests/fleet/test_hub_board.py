@@ -136,7 +136,7 @@ ANOTHERS = [
     "/api/v1/events?site=north/harbour", "/api/v1/events?site=south/mill-one",
     "/api/v1/events?site=north/*", "/api/v1/events?site=north/never-there",
     "/api/v1/events?site=north/mill-one&site=north/harbour", "/api/v1/events?site=harbour",
-    "/metrics", "/openapi.json/../api/v1/sites/north/harbour",
+    "/metrics", "/api/v1/dead-letters", "/openapi.json/../api/v1/sites/north/harbour",
 ]
 
 

@@ -1,9 +1,11 @@
 """Forecasts for pipes that are none of those tried, by readings that are all a little off."""
 
 import math
+import random
 
 import pytest
 
+from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.physics.washout import Pipe, pipes, quarters, washout
 
@@ -55,3 +57,58 @@ def test_the_finer_pipes_are_as_likely_as_the_one_they_stand_for():
         if pipe.dead:
             assert min(p.dead for p in finer) < pipe.dead < max(p.dead for p in finer)
             assert min(p.exchange for p in finer) < pipe.exchange < max(p.exchange for p in finer)
+
+
+def _readings(change, noise=0.0, seed=1):
+    """Return two time constants of a mixed volume, 24 rows; ``change`` acts on the time."""
+    rng = random.Random(seed)
+    times = [(i + 0.5) / 12 * TAU for i in range(24)]
+    return times, [FEED + (AIR - FEED) * math.exp(-change(t / TAU)) * (1 + rng.gauss(0, noise))
+                   for t in times]
+
+
+@pytest.mark.parametrize("change", [
+    lambda turns: turns - 0.5 * max(min(turns - 0.7, 0.6), 0.0) * 2,  # no flow for a while
+    lambda turns: turns + 0.12 * math.sin(5 * turns),  # people come and go, a door opens
+])
+def test_what_follows_no_one_course_is_refused(change):
+    found = forecast_purge(*_readings(change, 0.001), TARGET, FEED)
+    assert isinstance(found, Refusal)
+    assert found.code == "not-one-rate"
+    assert "the sensor's own scatter" in found.reason
+
+
+@pytest.mark.parametrize("noise", [0.01, 0.03, 0.06])
+def test_noise_alone_widens_a_forecast_and_is_not_refused(noise):
+    refused = held = 0
+    for seed in range(12):
+        times, oxygen = _readings(lambda turns: turns, noise, seed)
+        found = forecast_purge(times, oxygen, TARGET, FEED, expected=1.05 * TAU)
+        if isinstance(found, Refusal):
+            refused += 1
+            continue
+        left = TAU * math.log((AIR - FEED) / (TARGET - FEED)) - times[-1]
+        held += found.remaining[0] <= left <= found.remaining[2]
+    assert refused <= 1
+    assert held >= 10
+
+
+@pytest.mark.parametrize("slowing", [0.2, 0.5, 0.7])
+@pytest.mark.parametrize("way", [0.4, 0.6, 0.8])
+def test_a_flow_that_falls_while_the_gas_leaves_is_forecast(slowing, way):
+    # Such a volume was taken for a plain one, and its end forecast too early.
+    height = lambda turns: (1 + slowing * turns) ** (-1 / slowing)  # noqa: E731
+    whole = ((0.25**-slowing) - 1) / slowing * TAU
+    times = [(i + 0.5) * way * whole / 24 for i in range(24)]
+    found = forecast_purge(times, [0.3 * height(t / TAU) for t in times], 0.075, 0.0,
+                           seen_begin=False)
+    assert isinstance(found, PurgeForecast)
+    low, _, high = found.remaining
+    assert low <= whole - times[-1] <= high
+
+
+def test_an_end_that_lies_beyond_the_feed_and_one_that_does_not_come_are_refused():
+    times, oxygen = _readings(lambda turns: turns)
+    assert forecast_purge(times, oxygen, FEED, FEED).code == "never"
+    assert forecast_purge(times[:7], oxygen[:7], TARGET, FEED).code == "too-few"
+    assert forecast_purge(times[:8], [AIR] * 8, TARGET, FEED).code == "too-short"

@@ -9,9 +9,7 @@ from typing import Any
 import pytest
 
 from collector.domain.events import EstimateMade
-from collector.physics.estimate import Estimate
 from collector.physics.gas import R
-from collector.physics.pumpup import delivery, demand
 from collector.rules import rates
 from collector.rules.rates import flow_factor, moles_per_psi
 from collector.rules.tankheat import TAUS
@@ -44,17 +42,11 @@ def scfh(psi_per_minute: float, celsius: float = 20.0) -> float:
 
 def test_the_gas_law_and_the_worksheet_agree():
     assert doctest.testmod(rates).failed == 0
-    # An engineer's worksheet for air receivers (see collector.physics.pumpup): 40 psi in 5 min at
-    # 350 cfm drawn is 250 cfm delivered; the same in mol must give the same.
-    cubic_foot, volume, ambient = 0.3048**3, 183.75 * 0.3048**3, 14.7 * PSI
-    slope = Estimate(value=-40 * PSI / 300, deviation=0.0)
-    drawn = Estimate(value=350 * cubic_foot / 60, deviation=0.0)
-    free = delivery(slope, drawn, volume, ambient).value
-    molar = ambient / (R * 288.70556)
-    ours = -40 / 300 * moles_per_psi(volume, 15.55556) + drawn.value * molar
-    assert free * molar == pytest.approx(ours, rel=1e-4)
-    assert demand(slope, volume, ambient).value * molar == pytest.approx(
-        40 / 300 * moles_per_psi(volume, 15.55556), rel=1e-4)
+    # An engineer's worksheet for air receivers (see collector.physics.pumpup): a tank of 183.75 ft3
+    # that falls by 40 psi in 5 min at 350 cfm drawn is fed 250 cfm; the same in mol.
+    volume, molar = 183.75 * 0.3048**3, 14.7 * PSI / (R * 288.70556)
+    fall = 40 / 300 * moles_per_psi(volume, 15.55556)
+    assert 350 - fall / molar / 0.3048**3 * 60 == pytest.approx(250, rel=1e-4)
 
 
 def test_the_standard_of_a_flow_is_the_sites():
