@@ -67,7 +67,7 @@ def _scatter(rows: Sequence[Sequence[Any]]) -> float:
     """Return what the days differ by from one to the next, whatever they do in the long run."""
     hops = [b[1] - a[1] for a, b in zip(rows, rows[1:], strict=False)]
     seen = mad_deviation(hops) / math.sqrt(2.0)
-    stated = median(r[2] for r in rows)
+    stated = float(median(r[2] for r in rows))
     return max(seen, stated * (0.4 if len(rows) >= _KNOWN else 1.0))
 
 

@@ -200,7 +200,8 @@ class Leaks:
         pipe = self.pipes[riser]
         if pipe.unread_vent and not isinstance(own, Refusal):
             both = "" if own.flow is None else (
-                f": leak and vent together are {own.flow.value * flow_factor(pipe.context.plant):.2f} "
+                f": leak and vent together are "
+                f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
                 f"{flow_unit(pipe.context.plant)} and cannot be told apart")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
         if isinstance(own, Figure) or own.code != "held":
@@ -253,10 +254,11 @@ class Leaks:
             return Refusal(code="told-apart", reason="every riser is seen by itself")
         for riser, other in own.items():
             if riser in shared and self.pipes[riser].unread_vent:
-                return Refusal(code="vent", reason=f"{_UNREAD} at {name(riser)}, and its flow would "
-                               "pass for a leak")
+                return Refusal(code="vent", reason=f"{_UNREAD} at {name(riser)}, and its flow "
+                               "would pass for a leak")
             if riser not in shared and isinstance(other, Refusal):
-                return Refusal(code=other.code, reason=f"{name(riser)} is not clear: {other.reason}")
+                return Refusal(
+                    code=other.code, reason=f"{name(riser)} is not clear: {other.reason}")
         disturbed = [row for r in own for row in self.pipes[r].disturbed]
         flow = outflow_of(self.context, generator, now - window, now, disturbed)
         if isinstance(flow, Refusal):

@@ -1,4 +1,4 @@
-"""What a pipe loses by itself: its gas between top-ups, as long as the device that feeds it is shut.
+"""Gas that a pipe loses between top-ups, while the device that feeds it is shut.
 
 The amount, not the pressure: everything is brought to one temperature first. A rise that neither
 the gauge's step nor its scatter explains is a top-up; between two of them lies a piece. A piece
