@@ -20,10 +20,10 @@ from collector.rules.base import (
     number,
 )
 from collector.rules.oxygen import predicted_time_constant
+from collector.rules.productgas import FeedGas
 from collector.rules.tankflow import TankFlow
 from collector.rules.ventgas import (
     AIR_FILL,
-    FeedGas,
     PipeOxygen,
     declared_fill,
     generator_of,
@@ -46,6 +46,10 @@ _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls 
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
+_FLICKER_MEMORY = 300
+_STILL_BY_CHANCE = 20
+_LIVELY = 0.1
+"""Share of samples that differ from the one before below which a steady reading is no news."""
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
 _SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
 
@@ -63,6 +67,10 @@ class _BlockedState(State):
     changed_at: int = 0
     """When the last sample differed from the one before it."""
     last: float = -1.0
+    flicker: float = 0.0
+    """Share of the last samples that differed from the one before, until it is still."""
+    still: int = 0
+    """Samples in a row that did not differ."""
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
@@ -270,8 +278,7 @@ class PurgeBlocked(Rule):
             return False
         if s.anchor_at is None:
             s.anchor_at = at
-        if value != s.last:
-            s.last, s.changed_at = value, at
+        self._flicker(at, value)
         if at - s.anchor_at < _ENDS:
             s.anchor_count += 1
             s.anchor += (value - s.anchor) / s.anchor_count
@@ -286,15 +293,26 @@ class PurgeBlocked(Rule):
         s.end += (value - s.end) / s.end_count
         return at - s.end_at >= _ENDS and self._close_oxygen(at, value)
 
+    def _flicker(self, at: int, value: float) -> None:
+        """Learn whether the sensor's last digit is ever still; what freezes must not unlearn it."""
+        s = self.state
+        if value != s.last:
+            s.last, s.changed_at, s.still = value, at, 0
+            s.flicker += (1.0 - s.flicker) / _FLICKER_MEMORY
+            return
+        s.still += 1
+        if s.still <= _STILL_BY_CHANCE:
+            s.flicker -= s.flicker / _FLICKER_MEMORY
+
     def _close_oxygen(self, at: int, value: float) -> bool:
         s = self.state
         fell, due, began = s.anchor - s.end, s.due, s.anchor_at
         assert began is not None  # noqa: S101 - a window has its anchor
         if fell >= 0.3 * due:
             says = "flows"
-        elif at - s.changed_at > _STILL * (at - began):
+        elif at - s.changed_at > _STILL * (at - began) and s.flicker >= _LIVELY:
             says = ""
-        elif abs(fell) <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
+        elif fell <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
             says = "none"
         elif due < _DUE_ALONE:
             s.end_at, s.end, s.end_count = None, 0.0, 0
@@ -317,7 +335,8 @@ class PurgeBlocked(Rule):
             s.oxygen = ""
         if "none" in (s.demand, s.oxygen) and "flows" not in (s.demand, s.oxygen):
             if s.none_at is None:
-                s.none_at = began
+                # Had gas flowed for longer than half of the stretch, it would have shown.
+                s.none_at = (began + at) // 2
                 return True
             return False
         if "flows" in (s.demand, s.oxygen) and s.none_at is not None:

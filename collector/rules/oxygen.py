@@ -13,7 +13,8 @@ from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
 from collector.rules.base import Context, Finding, Rule, State, Values, contact_band, number
-from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
+from collector.rules.productgas import FeedGas
+from collector.rules.ventgas import declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
 

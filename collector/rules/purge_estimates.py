@@ -15,7 +15,8 @@ from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.rules.base import Context, State
 from collector.rules.estimates import STEP, Estimator
 from collector.rules.oxygen import predicted_time_constant
-from collector.rules.ventgas import FeedGas, PipeOxygen, declared_fill, generator_of, target_of
+from collector.rules.productgas import FeedGas
+from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
 __all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
 

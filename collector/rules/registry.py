@@ -25,6 +25,7 @@ from collector.rules import (
     oxygen,
     pressure,
     product,
+    productgas,
     purge_estimates,
     rising,
     room,
@@ -59,7 +60,7 @@ BUILDERS: Mapping[str, Build] = {
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
     energy.build_estimators, estimates.build_estimators, service.build_estimators,
     leak.build_estimators,
-    delivery.build_estimators, purge_estimates.build_estimators,
+    delivery.build_estimators, productgas.build_estimators, purge_estimates.build_estimators,
 )
 """Each builds the estimators of one family, for everything that is wired."""
 

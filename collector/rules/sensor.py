@@ -10,7 +10,8 @@ from typing import Any
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Rule, State, Values, number
 from collector.rules.oxygen import predicted_time_constant
-from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
+from collector.rules.productgas import FeedGas
+from collector.rules.ventgas import PipeOxygen, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenSensorSuspect"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,6 +24,8 @@ from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 __all__ = ["CONDITIONS", "VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
 _REMEMBERED = 8
+_HABIT = 2
+"""Stretches that ended by themselves from which a habit is known."""
 _TIMES_LONGER = 1.5
 """Times the longest stretch seen before that still passes for the vent's own habit."""
 
@@ -38,6 +41,14 @@ class _StuckState(State):
     longest_open: int = 0
     """Longest opening (ms) seen during a purge."""
     open_at: int | None = None
+    timed: bool = False
+    """Whether it came there while the oxygen asked for the other position.
+
+    What moves it then is no controller of the oxygen: a timer, or a vent that only samples."""
+    near_at: int | None = None
+    """Since when the oxygen has on average been at the target or under it, with the vent open."""
+    near_total: float = 0.0
+    near_count: int = 0
 
 
 class _Stuck(Rule):
@@ -69,17 +80,26 @@ class _Stuck(Rule):
         if point == self._oxygen:
             if not s.pipe.of_pipe(at, value):
                 return False
+            changed = self._near(at, value)
             return s.level.compare(at, value, self._line, self._deadband,
-                                   above=not self.stuck_open)
+                                   above=not self.stuck_open) or changed
         s.pipe.position(at, value)
         there = (value >= 0.5) is self.stuck_open
         start, known, was = s.stay.start_at, s.stay.known, s.stay.on
         changed = s.stay.sample(at, there, before_at, self.gap(point))
+        if there and not was:
+            s.timed = was is False and bool(s.level.beyond)
+        if not there:
+            s.near_at = None
         self._learn_opening(at, value >= 0.5)
         if was and not there and known and s.level.beyond and start is not None \
                 and s.level.since_at is not None:
             s.habits = [*s.habits, at - max(start, s.level.since_at)][-_REMEMBERED:]
         return changed
+
+    def _near(self, at: int, value: float) -> bool:
+        """Take a reading with the vent where it would be stuck; return whether a stretch began."""
+        return False
 
     def _learn_opening(self, at: int, is_open: bool) -> None:
         s = self.state
@@ -95,6 +115,11 @@ class _Stuck(Rule):
         return max(self._limit, self._planned,
                    *(int(_TIMES_LONGER * h) for h in self.state.habits), 0)
 
+    def _late(self) -> tuple[int, int] | None:
+        """Return since when it is where it should not be, and when that is too long (ms)."""
+        since = self._since()
+        return None if since is None else (since, since + self.limit())
+
     def _since(self) -> int | None:
         s = self.state
         if not s.stay.on or not s.level.beyond or s.stay.start_at is None \
@@ -104,22 +129,21 @@ class _Stuck(Rule):
 
     def judge(self, now: int) -> Finding:
         """Return whether it is stuck; a declared fill asks for nothing of a vent."""
-        since = self._since()
-        if since is None:
+        found = self._late()
+        if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
                     if t is not None and t <= now]
             return Finding.absent(max(ends, default=None))
         if declared_fill(self.context, self.asset, now) is not None:
             return Finding.unknown("a declared fill is on")
-        late = since + self.limit()
-        return Finding.present(late) if now >= late else Finding.absent()
+        return Finding.present(found[1]) if now >= found[1] else Finding.absent()
 
     def due(self, now: int) -> int | None:
         """Return when it will have stayed too long, or a declared fill ends."""
-        since = self._since()
-        if since is None:
+        found = self._late()
+        if found is None:
             return None
-        times = (since + self.limit(), declared_fill(self.context, self.asset, now))
+        times = (found[1], declared_fill(self.context, self.asset, now))
         return min((t for t in times if t is not None and t > now), default=None)
 
     def quiet(self, point: str) -> tuple[float, float] | None:
@@ -147,27 +171,30 @@ class _Stuck(Rule):
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take the last of the readings that were kept back."""
+        found = self.state.pipe.holds(times[0])
         self.state.pipe.of_pipe_many(values)
+        if found is not None and found[2]:
+            for at, value in zip(times, values, strict=True):
+                self._near(at, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has stayed, the oxygen, and the limit."""
-        words, since = self.words, self._since()
-        began = now if since is None else since
+        words, (began, late) = self.words, self._late() or (now, now)
         oxygen = self.context.inputs.point(self._oxygen).value
         known = self._target if oxygen is None else oxygen
         least = "" if self.state.stay.known else "at least "
         values: dict[str, float | int | str | None] = {
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
             "stayed_hours": round((now - began) / 3_600_000, 2),
-            "limit_hours": round(self.limit() / 3_600_000, 2),
+            "limit_hours": round((late - began) / 3_600_000, 2),
         }
         told = (
             f"{self._story()} for {least}{words.duration(now - began)}; up to "
-            f"{words.duration(self.limit())} is taken for its normal habit. Oxygen is "
+            f"{words.duration(late - began)} is taken for its normal habit. Oxygen is "
             f"{words.percent(known)}; the target is {words.percent(self._target)}."
         )
         return values, words.message(
-            self.about, self.asset, since=began + self.limit(), numbers=told,
+            self.about, self.asset, since=late, numbers=told,
         )
 
     def _story(self) -> str:
@@ -184,10 +211,53 @@ class _Stuck(Rule):
 
 
 class VentStuckOpen(_Stuck):
-    """Open long after the oxygen reached the target: nitrogen is lost for nothing."""
+    """Open long after the oxygen reached the target: nitrogen is lost for nothing.
+
+    Well below the target some hours are enough. Just under it a day must pass, by the mean of the
+    readings: a controller of the oxygen, which reads the same sensor, would have closed. So it must
+    where the vent opened with the purge done, until its habit is known: a timer does that.
+    """
 
     condition = "vent-stuck-open"
     stuck_open = True
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._long = int(number(self.settings, "timer_limit") or 0)
+
+    def _near(self, at: int, value: float) -> bool:
+        s = self.state
+        if not s.stay.on:
+            return False
+        if s.near_at is not None and s.near_total + value > self._target * (s.near_count + 1):
+            s.near_at = None
+        if s.near_at is not None:
+            s.near_total += value
+            s.near_count += 1
+        elif value <= self._target:
+            s.near_at, s.near_total, s.near_count = at, value, 1
+            return True
+        return False
+
+    def limit(self) -> int:
+        """Return how long (ms) it may stay open well below the target."""
+        short = super().limit()
+        unknown = self.state.timed and len(self.state.habits) < _HABIT
+        return max(short, self._long) if unknown else short
+
+    def _late(self) -> tuple[int, int] | None:
+        found, near = super()._late(), self.state.near_at
+        if near is None:
+            return found
+        stays = (near, near + max(self._long, super().limit()))
+        return stays if found is None else min(found, stays, key=lambda f: f[1])
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return the oxygen that changes nothing but what was read last and the mean."""
+        found = super().holds(point)
+        if found is None or not self.state.stay.on or self.state.near_at is not None:
+            return found
+        return max(found[0], math.nextafter(self._target, math.inf)), found[1], found[2]
 
     def _story(self) -> str:
         return "The vent has been open with the purge done"
@@ -212,7 +282,7 @@ class VentStuckClosed(_Stuck):
     def limit(self) -> int:
         """Return how long (ms) it may stay closed."""
         s = self.state
-        if len(s.habits) >= 2:
+        if len(s.habits) >= _HABIT:
             learned = max(int(_TIMES_LONGER * h) for h in s.habits)
             return max(self._short, self._planned, learned)
         if self._steady and s.longest_open >= self._steady:

@@ -1,4 +1,4 @@
-"""What a vent's sensor really saw, the pipe's gas or the room's, and what feeds the pipe."""
+"""What a vent's sensor really saw: the pipe's gas or the room's."""
 
 from __future__ import annotations
 
@@ -8,23 +8,18 @@ from dataclasses import dataclass
 from collector.domain.readings import MODES
 from collector.rules.base import Context, State, contact_band, number
 
-__all__ = ["AIR_FILL", "FeedGas", "PipeOxygen", "declared_fill", "generator_of",
+__all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
            "mode_of", "target_of"]
 
 AIR_FILL = float(MODES.index("air-fill"))
 """The mode's value in air-fill."""
 
-_HOUR = 3_600_000
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_COMMON_FEED = 0.5  # %, where no analyser is read: cleaner than the 98 % it must reach
 _SETTLE = 15 * 60_000
 """ms after a vent moved in which its sensor still shows what was in its chamber before."""
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _LOWEST, _HIGHEST = -0.5, 25.0
-_MEMORY = 3 * _HOUR
-_LOOK = 5 * 60_000
-"""ms between looks at the analyser: many of them in its memory, few of them to pay for."""
 
 
 def target_of(context: Context, vent: str) -> float:
@@ -54,49 +49,6 @@ def declared_fill(context: Context, vent: str, now: int) -> int | None:
     things = (context.plant.vents[vent].riser, generator_of(context, vent))
     ends = [context.inputs.fills[t] for t in things if t is not None and t in context.inputs.fills]
     return max((e for e in ends if now < e), default=None)
-
-
-@dataclass(slots=True, kw_only=True)
-class FeedGas(State):
-    """Oxygen of the gas that feeds a riser: the analyser's, over the last hours of nitrogen.
-
-    Readings in air-fill are left out: what the pipe got then is named by itself.
-    """
-
-    percent: float | None = None
-    read_at: int | None = None
-    next_at: int = 0
-    """When to look again."""
-
-    def look(self, context: Context, generator: str | None, now: int) -> None:
-        """Look at the analyser where it is time to; cheap enough for every sample."""
-        if now < self.next_at:
-            return
-        self.next_at = now + _LOOK
-        point = context.inputs.points.get(f"{generator}.product_oxygen")
-        if point is None or point.value is None or point.at is None or point.at == self.read_at:
-            return
-        if generator is None or context.inputs.mode(generator, now) == "air-fill":
-            return
-        passed = _MEMORY if self.read_at is None else max(point.at - self.read_at, 0)
-        share = 1.0 if self.percent is None else min(passed / _MEMORY, 1.0)
-        before = self.percent or 0.0
-        self.percent = before + share * (max(point.value, 0.0) - before)
-        self.read_at = point.at
-
-    def level(self, context: Context, vent: str, now: int) -> tuple[float, bool]:
-        """Return the feed's oxygen (%) and whether it was measured within a day.
-
-        Without an analyser: 0.5 %, and at most half the target and half the product's limit; a
-        plant that works makes better gas than its limit allows.
-        """
-        if self.percent is not None and self.read_at is not None \
-                and now - self.read_at <= 24 * _HOUR:
-            return self.percent, True
-        generator = context.plant.generators.get(generator_of(context, vent) or "")
-        limit = generator.product_oxygen_limit if generator is not None else None
-        halves = [h / 2 for h in (target_of(context, vent), limit) if h is not None]
-        return min(_COMMON_FEED, *halves), False
 
 
 @dataclass(slots=True, kw_only=True)

@@ -26,6 +26,10 @@ CONDITIONS = (
         settings=(
             Setting(name="limit", kind="duration", default="6 h", source="setting",
                     doc="how long it may stay open with the purge well done"),
+            Setting(name="timer_limit", kind="duration", default="26 h",
+                    source="setting; longer than a daily timer opens a vent",
+                    doc="how long it may stay open just under the target, or where it opened with "
+                        "the purge done and its habit is not known"),
             _TIMER,
             Setting(name="margin", kind="percent", default="0.3 %",
                     source="setting; three steps of a 0.1 % sensor, where a vent's controller "

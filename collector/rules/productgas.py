@@ -1,0 +1,188 @@
+"""What a generator's product holds, by its analyser: one figure a run, from where the run settles.
+
+An analyser without power reads zero, holds its last value or gives nothing while the compressor
+rests; with power its sample line takes in air. Neither is the product's oxygen. What is read while
+the compressor runs settles towards it within the run.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.domain.events import EstimateMade
+from collector.domain.readings import MODES
+from collector.rules.base import ALL, Context, State, contact_band
+from collector.rules.course import Course
+from collector.rules.estimates import Estimator
+from collector.rules.ventgas import generator_of, target_of
+
+__all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
+
+_HOUR = 3_600_000
+_AIR_FILL = float(MODES.index("air-fill"))
+_OFF = float(MODES.index("off"))
+_NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
+_MOST = 25.0  # %, more than air can hold
+_LONG_RUN = 600_000
+"""ms of a run after which it counts before its end; an analyser settles within 2 to 10 min."""
+_RUNS = 12
+_LOOK = 300_000
+"""ms between looks at the product: many of them in a purge, few of them to pay for."""
+_READ_WITHIN = 48 * _HOUR
+_ASSUMED = 0.4
+"""Share of the target that the feed is taken for where no analyser tells: a plant is given a target
+that its product can reach with room to spare."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _GasState(State):
+    running: bool | None = None
+    mode: float | None = None
+    course: Course = field(default_factory=Course)
+    """Readings of the run that goes on."""
+    last: float = 0.0
+    last_at: int = 0
+    runs_series: list[list[float]] = field(default_factory=list)
+    """Of the last runs: instant of the last reading, where it settles (%)."""
+
+
+class ProductGas(Estimator):
+    """The oxygen of the product over the last runs; read by what needs the feed of a riser.
+
+    Gives no estimate of its own.
+    """
+
+    quantity = "product-gas"
+    unit = "%"
+
+    def __init__(self, context: Context, asset: str) -> None:
+        self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
+        self._running = f"{asset}.compressor_running"
+        super().__init__(context, asset, (self._running, self._mode, self._oxygen))
+        self.state = _GasState()
+
+    def begin(self, now: int) -> None:
+        """Take it that a day begins, which changes nothing."""
+
+    def make(self, now: int) -> EstimateMade | None:
+        """Return nothing."""
+        return None
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a sample of the compressor, the mode or the analyser."""
+        s = self.state
+        if point == self._oxygen:
+            if self._makes() and _NO_READING <= value <= _MOST:
+                s.course.add(at, value)
+                s.last, s.last_at = value, at
+            return
+        made = self._makes()
+        if point == self._running:
+            if before_at is not None and at - before_at > self.context.inputs.max_gap(point):
+                s.course.begin()  # where this run began was not seen
+            s.running = value >= 0.5
+        elif s.mode is not None and _AIR_FILL in (s.mode, value) and s.mode != value:
+            s.mode = value
+            s.course.begin()
+            return
+        else:
+            s.mode = value
+        if made and not self._makes():
+            self._end_run()
+
+    def _makes(self) -> bool:
+        """Whether nitrogen is made, as far as compressor and mode tell."""
+        s = self.state
+        if s.mode == _AIR_FILL or (s.running is None and s.mode == _OFF):
+            return False
+        return s.running is not False
+
+    def _end_run(self) -> None:
+        s = self.state
+        end = s.course.end(s.last_at, s.last)
+        if s.course.begun_at is not None and end is not None:
+            s.runs_series = [*s.runs_series, [s.last_at, max(end, 0.0)]][-_RUNS:]
+        s.course.begin()
+
+    def quiet(self, point: str) -> tuple[float, float] | None:
+        """Return the readings that change nothing: those of a rest, and what was read before."""
+        s = self.state
+        if point == self._oxygen:
+            return None if self._makes() else ALL
+        if point == self._mode:
+            return None if s.mode is None else (s.mode, s.mode)
+        return None if s.running is None else contact_band(s.running)
+
+    def level(self, now: int, within: int) -> tuple[float, int] | None:
+        """Return the product's oxygen (%) over the last runs, and when it was last read.
+
+        ``None`` where nothing settled within the last ``within`` ms.
+        """
+        s = self.state
+        runs = [r for r in s.runs_series if now - r[0] <= within]
+        begun = s.course.begun_at
+        if begun is not None and (s.last_at - begun >= _LONG_RUN or s.running is None):
+            end = s.course.end(s.last_at, s.last)
+            if end is not None:
+                runs.append([s.last_at, max(end, 0.0)])
+        if not runs:
+            return None
+        return statistics.median(r[1] for r in runs), int(runs[-1][0])
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state."""
+        return self.state.dump()
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.take(state)
+
+
+def product_gas_of(context: Context, generator: str) -> ProductGas | None:
+    """Return what a generator's product holds; ``None`` where no analyser can be read."""
+    key = f"product-gas.{generator}"
+    found = context.shared.get(key)
+    if not isinstance(found, ProductGas) and context.wired(f"{generator}.product_oxygen"):
+        found = context.shared[key] = ProductGas(context, generator)
+    return found if isinstance(found, ProductGas) else None
+
+
+def build_estimators(context: Context) -> list[Estimator]:
+    """Return the product of every generator whose analyser is read, where a vent asks for it."""
+    found = (product_gas_of(context, g) for g in context.plant.generators)
+    return [gas for gas in found if gas is not None and context.plant.vents]
+
+
+@dataclass(slots=True, kw_only=True)
+class FeedGas(State):
+    """Oxygen of the gas that feeds a riser, as it was when last looked at."""
+
+    percent: float | None = None
+    read_at: int | None = None
+    next_at: int = 0
+    """When to look again."""
+
+    def look(self, context: Context, generator: str | None, now: int) -> None:
+        """Look at the product where it is time to; cheap enough for every sample."""
+        if now < self.next_at:
+            return
+        self.next_at = now + _LOOK
+        gas = product_gas_of(context, generator) if generator is not None else None
+        found = gas.level(now, _READ_WITHIN) if gas is not None else None
+        if found is not None:
+            self.percent, self.read_at = found
+
+    def level(self, context: Context, vent: str, now: int) -> tuple[float, bool]:
+        """Return the feed's oxygen (%) and whether it was measured lately.
+
+        Without an analyser: a share of the target, or of the product's limit where that is less.
+        """
+        if self.percent is not None and self.read_at is not None \
+                and now - self.read_at <= _READ_WITHIN:
+            return self.percent, True
+        generator = context.plant.generators.get(generator_of(context, vent) or "")
+        limit = generator.product_oxygen_limit if generator is not None else None
+        return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
