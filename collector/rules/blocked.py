@@ -19,6 +19,7 @@ from collector.rules.base import (
     contact_band,
     number,
 )
+from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.tankflow import TankFlow
@@ -46,10 +47,6 @@ _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls 
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
-_FLICKER_MEMORY = 300
-_STILL_BY_CHANCE = 20
-_LIVELY = 0.1
-"""Share of samples that differ from the one before below which a steady reading is no news."""
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
 _SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
 
@@ -66,11 +63,7 @@ class _BlockedState(State):
     anchor_count: int = 0
     changed_at: int = 0
     """When the last sample differed from the one before it."""
-    last: float = -1.0
-    flicker: float = 0.0
-    """Share of the last samples that differed from the one before, until it is still."""
-    still: int = 0
-    """Samples in a row that did not differ."""
+    flicker: Flicker = field(default_factory=Flicker)
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
@@ -278,7 +271,8 @@ class PurgeBlocked(Rule):
             return False
         if s.anchor_at is None:
             s.anchor_at = at
-        self._flicker(at, value)
+        if s.flicker.add(value):
+            s.changed_at = at
         if at - s.anchor_at < _ENDS:
             s.anchor_count += 1
             s.anchor += (value - s.anchor) / s.anchor_count
@@ -293,24 +287,13 @@ class PurgeBlocked(Rule):
         s.end += (value - s.end) / s.end_count
         return at - s.end_at >= _ENDS and self._close_oxygen(at, value)
 
-    def _flicker(self, at: int, value: float) -> None:
-        """Learn whether the sensor's last digit is ever still; what freezes must not unlearn it."""
-        s = self.state
-        if value != s.last:
-            s.last, s.changed_at, s.still = value, at, 0
-            s.flicker += (1.0 - s.flicker) / _FLICKER_MEMORY
-            return
-        s.still += 1
-        if s.still <= _STILL_BY_CHANCE:
-            s.flicker -= s.flicker / _FLICKER_MEMORY
-
     def _close_oxygen(self, at: int, value: float) -> bool:
         s = self.state
         fell, due, began = s.anchor - s.end, s.due, s.anchor_at
         assert began is not None  # noqa: S101 - a window has its anchor
         if fell >= 0.3 * due:
             says = "flows"
-        elif at - s.changed_at > _STILL * (at - began) and s.flicker >= _LIVELY:
+        elif at - s.changed_at > _STILL * (at - began) and s.flicker.lively:
             says = ""
         elif fell <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
             says = "none"

@@ -55,7 +55,7 @@ class ProductGas(Estimator):
     Gives no estimate of its own.
     """
 
-    quantity = "product-gas"
+    quantity = "product_oxygen"
     unit = "%"
 
     def __init__(self, context: Context, asset: str) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, generator_of, target_of
@@ -20,10 +21,9 @@ _AIR = 20.9
 _NEAR_AIR = 19.0
 _SAMPLES = 5
 _STEPPED_BACK = 0.25
-_FLICKER_MEMORY = 300
-_LIVELY = 0.1
-"""Share of samples that differ from the one before below which a steady reading is no news."""
-_SAME = 1e-9
+_QUIET = 5.0
+"""Times the movement that a sensor without flicker must have missed, behind a vent read as open: a
+blocked path looks alike, and is to have spoken by then."""
 _ROWS = 2 * _SAMPLES + 1
 """Five samples before a step, one that may be of both sides, five after."""
 _MOST_TO_GO = 125.0
@@ -42,10 +42,9 @@ class _SuspectState(State):
     possible_at: int | None = None
     held_at: int | None = None
     """Since when not one sample differed."""
-    held: int = 0
     moved: float = 0.0
     """% the oxygen should have moved since then."""
-    flicker: float = 0.0
+    flicker: Flicker = field(default_factory=Flicker)
     frozen_at: int | None = None
     thawed_at: int | None = None
     recent_series: list[list[float]] = field(default_factory=list)
@@ -54,16 +53,22 @@ class _SuspectState(State):
     step_from: float = 0.0
     step_to: float = 0.0
     ended_at: int | None = None
+    before: float | None = None
+    """Where the reading stood when the vent moved, until it is known whether it leapt with it."""
+    leapt_at: int | None = None
+    """When it leapt, at the vent's move or just before it."""
 
 
 class OxygenSensorSuspect(Rule):
     """Four ways to be caught.
 
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
-    flicker gives the very same number while an open vent should have moved it by several steps; a
-    steady riser should not have moved it, so that it is never blamed. *Step*: the level changes
-    between two samples by more than gas can, and stays; opening and closing bring other gas into
-    the chamber and are let settle first. *No reading*: the device answers, the sensor does not.
+    flicker gives the very same number while an open vent should have moved it by several steps, or
+    a quiet one by many; a steady riser should not have moved it, so that it is never blamed.
+    *Step*: the level changes between two samples by more than gas can, and stays; opening and
+    closing bring other gas into the chamber and are let settle first, unless the reading leapt the
+    way that made the controller move the vent. *No reading*: the device answers, the sensor does
+    not.
     """
 
     condition = "oxygen-sensor-suspect"
@@ -82,7 +87,8 @@ class OxygenSensorSuspect(Rule):
         self._step = number(get, "step") or 2.0
         self._hold = int(number(get, "step_hold") or 0)
         self._dead_after = int(number(get, "dead_after") or _HOUR)
-        self._line = target_of(context, asset) + 0.5
+        self._target = target_of(context, asset)
+        self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
         self._has_open = bool(context.plant.devices) and context.wired(self._open)
 
@@ -94,7 +100,7 @@ class OxygenSensorSuspect(Rule):
         if point == self._open:
             self._has_open = True
             if s.pipe.position(at, value):
-                s.recent_series = []
+                self._moved(at)
             return False
         unbroken = before_at is not None and at - before_at <= self.gap(point)
         passed = at - before_at if unbroken and before_at is not None else 0
@@ -120,23 +126,20 @@ class OxygenSensorSuspect(Rule):
 
     def _take_still(self, at: int, value: float, passed: int) -> bool:
         s = self.state
-        if s.last is None or abs(value - s.last) > _SAME:
+        if s.flicker.add(value):
             was = s.frozen_at is not None
-            s.flicker += (1.0 - s.flicker) / _FLICKER_MEMORY
-            s.held_at, s.held, s.moved = at, 0, 0.0
+            s.held_at, s.moved = at, 0.0
             if was:
                 # What it missed meanwhile is no step of its own.
                 s.frozen_at, s.thawed_at, s.recent_series = None, at, []
             return was
-        s.held += 1
-        if s.held <= _SAMPLES * 4:
-            # Only as long as it may still be chance: what freezes must not unlearn its liveliness.
-            s.flicker -= s.flicker / _FLICKER_MEMORY
         s.moved += self._due(at, value, passed)
         if s.frozen_at is not None or s.held_at is None:
             return False
-        if s.flicker < _LIVELY or s.held < 4 * _SAMPLES or s.moved < self._movement \
-                or at - s.held_at < self._least_still:
+        # Few sensors read the same while the gas moves by much, however quiet their last digit is.
+        wanted = self._movement if s.flicker.lively else _QUIET * self._movement
+        if s.flicker.held < 4 * _SAMPLES or s.moved < wanted or at - s.held_at < self._least_still \
+                or (not s.flicker.lively and s.pipe.open is None):
             return False
         s.frozen_at = s.held_at
         return True
@@ -149,16 +152,60 @@ class OxygenSensorSuspect(Rule):
             return 0.0
         if s.pipe.open is False or (s.pipe.open is None and value < self._line):
             return 0.0
-        return abs(value - s.feed.level(self.context, self.asset, at)[0]) * passed / self._tau
+        feed, measured = s.feed.level(self.context, self.asset, at)
+        above = abs(value - feed) if measured else max(value - self._target, 0.0)
+        return above * passed / self._tau
+
+    def _moved(self, at: int) -> None:
+        """Remember what the sensor read before the vent moved: a leap of its own may move it."""
+        s = self.state
+        rows, s.recent_series = s.recent_series, []
+        s.before = s.leapt_at = None
+        if len(rows) <= _SAMPLES or at - rows[-1][0] > self.gap(self._oxygen):
+            return
+        s.before = _middle(rows[:_SAMPLES])
+        self._leap(int(rows[-1][0]), rows[-1][1])
+
+    def _leap(self, at: int, value: float) -> None:
+        """Take the reading at the vent's move, or the one before.
+
+        Up as the vent opens, or down as it closes: its controller has followed the sensor. What the
+        opening flushes out of the chamber was room air, and falls.
+        """
+        s = self.state
+        if s.before is not None and s.leapt_at is None:
+            up = value - s.before
+            if (up if s.pipe.open else -up) >= self._step:
+                s.leapt_at = at
+
+    def _leapt(self, rows: list[list[float]]) -> bool:
+        """Whether the reading is, when all has settled, where it leapt to with the vent's move."""
+        s = self.state
+        if s.leapt_at is None or s.before is None or len(rows) < _SAMPLES:
+            return False
+        before, at, now = s.before, s.leapt_at, _middle(rows[-_SAMPLES:])
+        s.before = s.leapt_at = None
+        up = now - before
+        if (up if s.pipe.open else -up) < self._step:
+            return False
+        s.step_at, s.step_from, s.step_to = at, before, now
+        return True
 
     def _take_step(self, at: int, value: float, unbroken: bool) -> bool:
         s = self.state
+        if s.before is not None and s.leapt_at is None:
+            if unbroken:
+                self._leap(at, value)
+            if s.leapt_at is None:
+                s.before = None
         if not unbroken or s.pipe.settling(at):
             s.recent_series = []
         s.recent_series = [*s.recent_series, [at, value]][-_ROWS:]
         if s.step_at is not None:
             return self._steps_back(at)
         rows = s.recent_series
+        if self._leapt(rows):
+            return True
         if len(rows) <= 2 * _SAMPLES:
             return False
         before = sorted([r[1] for r in rows[:_SAMPLES]])
@@ -228,7 +275,7 @@ class OxygenSensorSuspect(Rule):
         s = self.state
         if self._tau is None or s.pipe.open is False:
             return _NEVER
-        if s.flicker < _LIVELY or s.held_at is None:
+        if s.held_at is None:
             return at + self._least_still  # it would have to move first, and then to hold
         due = int((self._movement - s.moved) * self._tau / _MOST_TO_GO)
         return max(s.held_at + self._least_still, at + due)
@@ -307,7 +354,9 @@ class OxygenSensorSuspect(Rule):
             told.append(
                 f"It has read {words.percent(value)} without the least change for "
                 f"{words.duration(now - s.frozen_at)}, while the open vent should have moved it "
-                f"by {s.moved:.1f} %; before, its last digit was never still for long."
+                f"by {s.moved:.1f} %"
+                + ("; before, its last digit was never still for long." if s.flicker.lively
+                   else ".")
             )
         step = self._step_shown(now)
         if step is not None:

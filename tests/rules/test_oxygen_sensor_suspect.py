@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.rules.purges import O2, OPEN, falling, noisy, told
-from tests.rules.support import DAY, HOUR, MINUTE, between, plant, series, stale, story
+from tests.rules.support import DAY, HOUR, MINUTE, T0, between, plant, series, stale, story
 
 C = "oxygen-sensor-suspect"
 
@@ -100,3 +100,33 @@ def test_a_suspect_sensor_is_not_a_stuck_vent_as_well():
     s = told().feed(series({OPEN: 0, O2: noisy(o2)}, end=40 * HOUR, every=MINUTE))
     assert s.moves(C)[0][0] == "raised"
     assert s.moves("vent-stuck-closed") == []
+
+
+@pytest.mark.parametrize("same_poll", [True, False])
+def test_a_step_that_made_the_controller_open_the_vent(same_poll):
+    # The controller acts on the same sensor: the vent opens in the poll of the step, or the next.
+    live = noisy(lambda t: 1.8)
+    opens = HOUR if same_poll else HOUR + MINUTE
+    s = told().feed(series({OPEN: lambda t: float(t >= opens),
+                            O2: lambda t: live(t) + (5 if t >= HOUR else 0)},
+                           end=3 * HOUR, every=MINUTE))
+    (what, at), = s.moves(C)
+    assert (what, kinds(s)) == ("raised", ["step"])
+    assert at < HOUR + 35 * MINUTE
+    assert s.alarms(C)[0].since - T0 in (HOUR, HOUR + MINUTE)
+
+
+def test_trap_a_reading_that_leaps_with_the_vent_and_settles_is_the_chambers():
+    live = noisy(lambda t: 1.8)
+    s = told().feed(series({OPEN: lambda t: float(t >= HOUR), O2: lambda t: live(t) + (
+        5 if HOUR <= t < HOUR + 8 * MINUTE else 0)}, end=3 * HOUR, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_quiet_sensor_that_misses_much_of_the_purge_is_frozen_too():
+    # Its noise is far below its step: the last digit hardly ever flickers.
+    live = noisy(falling(), noise=0.005)
+    s = told(data_frozen={"enabled": False}).feed(series(
+        {OPEN: 1, O2: lambda t: live(t) if t < 6 * HOUR else 10.1}, end=14 * HOUR, every=MINUTE))
+    (what, _), = s.moves(C)
+    assert (what, kinds(s)) == ("raised", ["frozen"])

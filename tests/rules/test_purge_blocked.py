@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import random
 
+import pytest
+
 from tests.rules.purges import O2, OPEN, PSI, falling, noisy, told
 from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
 
@@ -158,3 +160,27 @@ def test_a_blocked_riser_that_hardly_leaks_is_told_once_the_oxygen_stands_still(
     (what, at), = s.moves(C)
     assert what == "raised"
     assert block < at < block + 6 * HOUR
+
+
+def test_a_quiet_sensor_behind_a_block_is_no_frozen_one():
+    # Its noise is far below its step: it never flickered, so that standing still is no news of it.
+    curve = noisy(falling(), noise=0.005)
+    s = told(data_frozen={"enabled": False}).feed(series(
+        {OPEN: 1, O2: lambda t: curve(t) if t < 6 * HOUR else 10.1}, end=20 * HOUR, every=MINUTE))
+    (what, _), = s.moves(C)
+    assert what == "raised"
+
+
+def test_room_air_that_rises_in_the_chamber_of_a_blocked_vent_is_no_flow():
+    o2 = noisy(lambda t: falling()(min(t, 6 * HOUR)) + 0.1 * max(t - 6 * HOUR, 0) / HOUR)
+    s = told().feed(series({OPEN: 1, O2: o2}, end=20 * HOUR, every=MINUTE))
+    (what, _), = s.moves(C)
+    assert what == "raised"
+
+
+@pytest.mark.parametrize("block", [6.2, 7.0, 7.6, 8.5])
+def test_it_is_not_said_to_begin_before_its_cause(block):
+    at = int(block * HOUR)
+    for shapes in ({PSI: saw(lambda t: t < at)}, {}):
+        s = told().feed(series({OPEN: 1, O2: course(at), **shapes}, end=24 * HOUR, every=MINUTE))
+        assert s.alarms(C)[0].since - T0 > at - 10 * MINUTE
