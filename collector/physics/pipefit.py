@@ -28,10 +28,11 @@ _SHIFT = 0.0008
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One pipe at one time constant (s), at its best height above the feed.
+    """One pipe at one time constant (s), at its best height above its feed.
 
     ``width``: of its stretch of time constants, a logarithm; ``before``: s that had passed when
-    the readings began; ``squares``: what it misses the readings by, in units of their error.
+    the readings began; ``squares``: what it misses the readings by, in units of their error;
+    ``dirt``: oxygen fraction by which its feed holds more than was stated.
     """
 
     pipe: Pipe
@@ -40,10 +41,12 @@ class Course:
     before: float
     height: float
     squares: float
+    dirt: float = 0.0
 
     def at(self, age: float) -> float:
-        """Return the height above the feed at ``age`` s."""
-        return self.height * self.pipe.share((age + self.before) / self.time_constant)
+        """Return the height above the stated feed at ``age`` s."""
+        share = self.pipe.share((age + self.before) / self.time_constant)
+        return self.height * share + self.dirt
 
 
 class Readings:
@@ -58,26 +61,28 @@ class Readings:
         self._weighed = [w * h for w, h in zip(self._weights, heights, strict=True)]
         # The squares are later taken for fewer opinions than readings; the shift counts whole.
         held = max(len(times) / opinions, 1.0) / _SHIFT**2
-        self._all = math.fsum(self._weights) + held
+        self._own = math.fsum(self._weights)
+        self._all = self._own + held
         self._sum = math.fsum(self._weighed)
-        whole = math.fsum(map(operator.mul, self._weighed, heights))
-        self._whole = whole - self._sum * self._sum / self._all
+        self._squares = math.fsum(map(operator.mul, self._weighed, heights))
 
     def fit(
         self, tau: float, width: float, before: float, tried: Sequence[Pipe],
+        dirt: Sequence[float] = (0.0,),
     ) -> list[Course]:
-        """Return the best height of each pipe at one time constant, whatever the shift.
+        """Return the best height of each pipe and feed at one time constant, whatever the shift.
 
         Parameters
         ----------
         tau, width : time constant (s) and the width of its stretch (logarithm).
         before : time constants that had passed at time 0.
         tried : the pipes.
+        dirt : oxygen fractions by which the feed may hold more than was stated.
 
         Returns
         -------
-        One course per pipe; none where the readings go on for longer than courses are known, nor
-        for a pipe that would need a height below zero.
+        One course per pipe and feed; none where the readings go on for longer than courses are
+        known, nor for a pipe that would need a height below zero.
 
         Examples
         --------
@@ -97,19 +102,24 @@ class Readings:
             return []
         steps = [(int(p), int(p) + 1, p - int(p)) for p in places]
         weights, weighed, found = self._weights, self._weighed, []
+        # What is left of the readings above each feed, and of their squares about the shift.
+        above = [(d, self._sum - d * self._own,
+                  self._squares - 2.0 * d * self._sum + d * d * self._own) for d in dirt]
         for pipe in tried:
             course = pipe.course
             shape = [course[i] + (course[j] - course[i]) * part for i, j, part in steps]
             pulled = list(map(operator.mul, weights, shape))
             # The shift is solved for first; what is left is a line through its mean.
             mean = sum(pulled) / self._all
-            across = sum(map(operator.mul, weighed, shape)) - self._sum * mean
-            if across > 0.0:
-                square = sum(map(operator.mul, pulled, shape)) - self._all * mean * mean
-                found.append(Course(
-                    pipe, tau, width, before * tau, across / square,
-                    max(self._whole - across * across / square, 0.0),
-                ))
+            product = sum(map(operator.mul, weighed, shape))
+            drawn = mean * self._all
+            square = sum(map(operator.mul, pulled, shape)) - self._all * mean * mean
+            for d, total, squares in above:
+                across = product - d * drawn - total * mean
+                if across > 0.0:
+                    missed = squares - total * total / self._all - across * across / square
+                    found.append(Course(pipe, tau, width, before * tau, across / square,
+                                        max(missed, 0.0), d))
         return found
 
     def misfit(self, course: Course) -> tuple[float, float]:

@@ -11,13 +11,15 @@ References
 ----------
 [1] Levenspiel: Chemical Reaction Engineering. Tanks in series; exchange with stagnant regions
     (chapters on non-ideal flow; from memory).
+[2] Gauss-Hermite quadrature of three nodes: 0 and the root of 3 deviations, weights 2/3 and 1/6
+    (Abramowitz, Stegun: Handbook of Mathematical Functions, table 25.10; from memory).
 """
 
 from __future__ import annotations
 
 import math
 import operator
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from collector.physics._checks import fraction, positive
@@ -77,6 +79,7 @@ def forecast_purge(
     *,
     expected: float | None = None,
     seen_begin: bool = True,
+    feed_error: float = 0.0,
 ) -> PurgeForecast | Refusal:
     """Time constant and time to target, from readings of the far end.
 
@@ -87,6 +90,8 @@ def forecast_purge(
     target, feed : fractions wanted and supplied.
     expected : time constant that volume and flow predict, s, or ``None``.
     seen_begin : whether the first time is that of the beginning, from one mixture throughout.
+    feed_error : one deviation of what is known of the feed, a fraction: near the end the height
+        above the feed is all there is, and the feed is rarely known to a part of it.
 
     Returns
     -------
@@ -122,7 +127,8 @@ def forecast_purge(
         return refused
     heights = [x - feed for x in oxygen]
     rows = Readings(times_s, heights, _INDEPENDENT)
-    models = _fit(rows, times_s, heights, seen_begin, expected)
+    dirt = _dirt(feed, feed_error)
+    models = _fit(rows, times_s, heights, seen_begin, expected, dirt)
     if not models:
         return Refusal(code="stalled", reason="no course of a purge fits the readings")
     missed, scatter = rows.misfit(min(models, key=operator.attrgetter("squares")))
@@ -133,7 +139,15 @@ def forecast_purge(
             "more than the sensor's own scatter; the flow, the supply or the volume changed, or "
             "air came in",
         )
-    return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], expected)
+    return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], expected, dirt)
+
+
+def _dirt(feed: float, error: float) -> dict[float, float]:
+    """Return how much more the feed may hold, with weights: three nodes of a normal one [2]."""
+    if error <= 0.0:
+        return {0.0: 1.0}
+    reach = math.sqrt(3.0) * error
+    return {max(-reach, -feed): 1.0 / 6.0, 0.0: 2.0 / 3.0, reach: 1.0 / 6.0}
 
 
 def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | None:
@@ -160,7 +174,7 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
 
 def _fit(
     rows: Readings, times: Sequence[float], heights: Sequence[float], seen_begin: bool,
-    expected: float | None,
+    expected: float | None, dirt: Mapping[float, float],
 ) -> list[Course]:
     """Fit the height of every pipe of the grid by weighed least squares.
 
@@ -170,8 +184,10 @@ def _fit(
     found: list[Course] = []
     groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
               for before in (_BEFORE[:1] if seen_begin else _BEFORE)]
-    middles = [rows.fit(*group[len(group) // 2], before, pipes()) for group, before in groups]
-    ranked = _logs([m for models in middles for m in models], len(times), heights[0], expected)
+    middles = [rows.fit(*group[len(group) // 2], before, pipes(), tuple(dirt))
+               for group, before in groups]
+    ranked = _logs(
+        [m for models in middles for m in models], len(times), heights[0], expected, dirt)
     least = max(ranked, default=0.0) - _NEAR - _SLACK
     place = 0
     for (group, before), models in zip(groups, middles, strict=True):
@@ -180,17 +196,19 @@ def _fit(
         kept = [m for m, v in zip(models, logs, strict=True) if v > least]
         found += kept
         if kept:
-            near = [m.pipe for m in kept]
-            for node in (n for i, n in enumerate(group) if i != len(group) // 2):
-                found += rows.fit(*node, before, near)
-    return _refine(rows, found, len(times), heights[0], expected)
+            for d in dirt:
+                near = [m.pipe for m in kept if m.dirt == d]
+                for node in (n for i, n in enumerate(group) if i != len(group) // 2):
+                    found += rows.fit(*node, before, near, (d,))
+    return _refine(rows, found, len(times), heights[0], expected, dirt)
 
 
 def _refine(
     readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
+    dirt: Mapping[float, float],
 ) -> list[Course]:
     """Put finer pipes and time constants in the place of those that count."""
-    logs = _logs(models, count, first, expected)
+    logs = _logs(models, count, first, expected, dirt)
     least = max(logs, default=0.0) - _NEAR
     found: list[Course] = []
     for model, log in zip(models, logs, strict=True):
@@ -199,7 +217,8 @@ def _refine(
         before, width = model.before / model.time_constant, model.width / _THREE
         tried = quarters(model.pipe)
         for step in (-width, 0.0, width):
-            found += readings.fit(model.time_constant * math.exp(step), width, before, tried)
+            found += readings.fit(model.time_constant * math.exp(step), width, before, tried,
+                                  (model.dirt,))
     return found
 
 
@@ -220,9 +239,9 @@ def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
 
 def _weigh(
     models: Sequence[Course], end: float, count: int, above: float, first: float,
-    expected: float | None,
+    expected: float | None, dirt: Mapping[float, float],
 ) -> PurgeForecast | Refusal:
-    logs = _logs(models, count, first, expected)
+    logs = _logs(models, count, first, expected, dirt)
     top = max(logs)
     chosen = [(math.exp(v - top), m) for v, m in zip(logs, models, strict=True) if v > top - _NEAR]
     taus = sorted((m.time_constant, w) for w, m in chosen)
@@ -239,6 +258,7 @@ def _weigh(
 
 def _logs(
     models: Sequence[Course], count: int, first: float, expected: float | None,
+    dirt: Mapping[float, float],
 ) -> list[float]:
     """Return the logarithm of each model's weight."""
     if not models:
@@ -246,7 +266,8 @@ def _logs(
     # Squares are in units of the least difference; a worse best fit says it is really more.
     scale = max(min(m.squares for m in models) / max(count - 4, 1), 1.0)
     tempered = 0.5 * min(_INDEPENDENT, count) / count / scale
-    return [math.log(_prior(m, first, expected)) - tempered * m.squares for m in models]
+    return [math.log(_prior(m, first, expected) * dirt[m.dirt]) - tempered * m.squares
+            for m in models]
 
 
 def _prior(model: Course, first: float, expected: float | None) -> float:
@@ -262,7 +283,9 @@ def _prior(model: Course, first: float, expected: float | None) -> float:
 
 def _rest(model: Course, end: float, above: float) -> float:
     """Return the time from ``end`` until the model meets the target."""
-    turns = model.pipe.turns(above / model.height)
+    if above <= model.dirt:
+        return _LONGEST * end
+    turns = model.pipe.turns((above - model.dirt) / model.height)
     return min(max(turns * model.time_constant - model.before - end, 0.0), _LONGEST * end)
 
 

@@ -50,8 +50,13 @@ class Course(State):
     def end(self, at: int, value: float) -> float | None:
         """Return where it settles by what was read up to ``value``; ``None``: not known yet."""
         thirds = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
-        begun = at if self.begun_at is None else self.begun_at
-        for start, total, count in self.row_series:
+        top = max((total / count for _, total, count in self.row_series), default=value)
+        rows = self.row_series
+        # It first rises, by its own lag; what follows the top is the fall.
+        while rows and rows[0][1] / rows[0][2] < top - _LEVEL:
+            rows = rows[1:]
+        begun = rows[0][0] if rows else at
+        for start, total, count in rows:
             third = thirds[min(int(3 * (start - begun) / max(at - begun, 1)), 2)]
             third[0] += total
             third[1] += count

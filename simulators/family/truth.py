@@ -98,20 +98,23 @@ class Truth:
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
     def purge_done(self, vent: str) -> int | None:
-        """Return when the gas at the vent's end reached the target to stay, within 0.2 %.
+        """Return when the gas at the vent's end first reached the target.
 
-        ``None`` where the recording ends before that, or it was there from the start.
+        Or when the vent's own controller ended the purge within 0.3 % of it, where its sensor reads
+        low: dead legs that give back oxygen later, and the openings that follow, are no part of the
+        purge. ``None`` where the recording ends before that, or it was there from the start.
         """
         end, target = self._vent_end(vent)
         if end[0] <= target:
             return None
-        below = end <= target
-        if not below.any():
-            return None
-        above = np.flatnonzero(end > target + 0.002)
-        first = int(above[-1]) + 1 if above.size else 0
-        reached = np.flatnonzero(below[first:])
-        return self.plant.start + 60000 * (first + int(reached[0])) if reached.size else None
+        done = end <= target
+        index, found = next((k, r.vent) for k, r in enumerate(self.plant.risers)
+                            if r.vent is not None and r.vent.id == vent)
+        if found.kind == "oxygen":
+            shut = self.history.risers[::60 // self.history.grid, index, 1] < 0.5
+            done |= shut[:end.size] & (end <= target + 0.003)
+        reached = np.flatnonzero(done)
+        return self.plant.start + 60000 * int(reached[0]) if reached.size else None
 
     def leak_of(self, riser: str, instant: int) -> float | None:
         """Return the true leak (scfh) over the hour about an instant."""
