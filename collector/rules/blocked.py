@@ -41,6 +41,8 @@ _ENDS = 10 * _MINUTE
 _LONGEST_FALL = 6 * _HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
+_AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
+_UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 _PATIENCE = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
@@ -61,6 +63,7 @@ class _BlockedState(State):
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
+    anchor_ms: int = 0
     changed_at: int = 0
     """When the last sample differed from the one before it."""
     flicker: Flicker = field(default_factory=Flicker)
@@ -68,9 +71,9 @@ class _BlockedState(State):
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
     """% the oxygen should have fallen since the anchor."""
-    end_at: int | None = None
     end: float = 0.0
     end_count: int = 0
+    end_ms: int = 0
     oxygen: str = ""
     """``flows`` or ``none`` by the last oxygen that told, else empty."""
     flowed_at: int | None = None
@@ -145,7 +148,9 @@ class PurgeBlocked(Rule):
         if point == self._open:
             moved = s.pipe.position(at, value)
             if moved:
-                self._start_oxygen()
+                last = s.flicker.last
+                if last is None or last <= self._target + _UNDER_WAY:
+                    self._start_oxygen()
                 self._start_fall(at)
             elif value >= 0.5:
                 s.open_ms += passed
@@ -163,7 +168,11 @@ class PurgeBlocked(Rule):
         s.feed.look(self.context, self._generator, at)
         if self._fed_with_air(at, passed):
             return False
-        return s.pipe.of_pipe(at, value) and self._take_oxygen(at, value, passed)
+        if s.pipe.of_pipe(at, value):
+            return self._take_oxygen(at, value, passed)
+        if s.pipe.open and s.flicker.last is not None:
+            self._sweep(at, s.flicker.last, passed)
+        return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
         """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
@@ -205,9 +214,9 @@ class PurgeBlocked(Rule):
 
     def _start_oxygen(self) -> None:
         s = self.state
-        s.anchor_at = s.end_at = None
+        s.anchor_at = None
         s.anchor = s.end = s.due = 0.0
-        s.anchor_count = s.end_count = 0
+        s.anchor_count = s.end_count = s.anchor_ms = s.end_ms = 0
 
     def _start_fall(self, at: int) -> None:
         s = self.state
@@ -262,8 +271,11 @@ class PurgeBlocked(Rule):
     def _demand_says(self, rate: float) -> str:
         s = self.state
         if s.shown is not None and s.shown >= _LEAST_SHOWN * self._draw:
-            return "none" if rate < self._share * s.shown else "flows"
-        return "flows" if rate >= self._share * self._draw else ""
+            if rate < self._share * s.shown:
+                return "none"
+            return "flows" if rate >= _AS_MUCH * s.shown else ""
+        # What leaks takes its share as well, and may take more than the vent.
+        return ""
 
     def _take_oxygen(self, at: int, value: float, passed: int) -> bool:
         s = self.state
@@ -273,21 +285,27 @@ class PurgeBlocked(Rule):
             s.anchor_at = at
         if s.flicker.add(value):
             s.changed_at = at
-        if at - s.anchor_at < _ENDS:
+        if s.anchor_ms < _ENDS:
+            s.anchor_ms += passed
             s.anchor_count += 1
             s.anchor += (value - s.anchor) / s.anchor_count
             return False
-        feed = s.feed.level(self.context, self.asset, at)[0]
-        s.due += max(value - feed, 0.0) * passed / self._tau
+        self._sweep(at, value, passed)
         if s.due < _DUE:
             return False
-        if s.end_at is None:
-            s.end_at = at
+        s.end_ms += passed if s.end_count else 0
         s.end_count += 1
         s.end += (value - s.end) / s.end_count
-        return at - s.end_at >= _ENDS and self._close_oxygen(at, value)
+        return s.end_ms >= _ENDS and self._close_oxygen(at)
 
-    def _close_oxygen(self, at: int, value: float) -> bool:
+    def _sweep(self, at: int, value: float, passed: int) -> None:
+        """Add what the sweep should take off the oxygen; over the openings of a timer as well."""
+        s = self.state
+        if s.anchor_ms >= _ENDS:
+            feed = s.feed.level(self.context, self.asset, at)[0]
+            s.due += max(value - feed, 0.0) * passed / self._tau
+
+    def _close_oxygen(self, at: int) -> bool:
         s = self.state
         fell, due, began = s.anchor - s.end, s.due, s.anchor_at
         assert began is not None  # noqa: S101 - a window has its anchor
@@ -298,7 +316,7 @@ class PurgeBlocked(Rule):
         elif fell <= 0.05 * due and (due >= _DUE_ALONE or s.demand == "none"):
             says = "none"
         elif due < _DUE_ALONE:
-            s.end_at, s.end, s.end_count = None, 0.0, 0
+            s.end, s.end_count, s.end_ms = 0.0, 0, 0
             return False
         else:
             says = ""

@@ -17,6 +17,9 @@ AIR_FILL = float(MODES.index("air-fill"))
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
 _SETTLE = 15 * 60_000
 """ms after a vent moved in which its sensor still shows what was in its chamber before."""
+_LEAST_SETTLE = 3 * 60_000
+"""ms; the lag of a slow sensor, twice."""
+_LONG_SHUT = 2 * 3_600_000
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _LOWEST, _HIGHEST = -0.5, 25.0
@@ -61,6 +64,8 @@ class PipeOxygen(State):
 
     open: bool | None = None
     moved_at: int | None = None
+    settle_ms: int = _SETTLE
+    """For how long after that the chamber still holds what it held before."""
     shut: float | None = None
     """The last reading before the vent opened."""
     breathes: bool | None = None
@@ -71,6 +76,9 @@ class PipeOxygen(State):
         if is_open is self.open:
             return False
         if self.open is not None:
+            # Of room air little comes into a chamber that was shut for less than an hour or two.
+            shut = at - self.moved_at if self.moved_at is not None and is_open else _LONG_SHUT
+            self.settle_ms = max(_LEAST_SETTLE, _SETTLE * min(shut, _LONG_SHUT) // _LONG_SHUT)
             self.moved_at = at
         if not is_open:
             self.shut = None
@@ -97,7 +105,7 @@ class PipeOxygen(State):
 
     def settling(self, at: int) -> bool:
         """Whether the vent moved so lately that the chamber still holds what it held before."""
-        return self.moved_at is not None and at - self.moved_at < _SETTLE
+        return self.moved_at is not None and at - self.moved_at < self.settle_ms
 
     def of_pipe(self, at: int, value: float) -> bool:
         """Take a reading of oxygen; return whether it is of the pipe's gas."""

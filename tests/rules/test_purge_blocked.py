@@ -184,3 +184,16 @@ def test_it_is_not_said_to_begin_before_its_cause(block):
     for shapes in ({PSI: saw(lambda t: t < at)}, {}):
         s = told().feed(series({OPEN: 1, O2: course(at), **shapes}, end=24 * HOUR, every=MINUTE))
         assert s.alarms(C)[0].since - T0 > at - 10 * MINUTE
+
+
+@pytest.mark.parametrize(("every", "long"), [(HOUR, 20 * MINUTE), (DAY, 5 * HOUR)])
+@pytest.mark.parametrize("blocked", [True, False])
+def test_a_purge_by_timer_is_judged_over_its_openings(every, long, blocked):
+    is_open = lambda t: t % every < long  # noqa: E731
+    passed = lambda t: t // every * long + min(t % every, long)  # noqa: E731
+    block = 6 * HOUR * every // long if blocked else 99 * DAY
+    o2 = noisy(lambda t: falling()(passed(min(t, block))))
+    s = told().feed(series({OPEN: lambda t: float(is_open(t)), O2: o2}, end=block + 12 * HOUR
+                           * every // long if blocked else 14 * HOUR * every // long,
+                           every=MINUTE))
+    assert [m for m, _ in s.moves(C)][:1] == (["raised"] if blocked else [])
