@@ -11,6 +11,9 @@ __all__ = ["Course"]
 _ROWS = 24
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
+_TRUSTED = 0.2
+"""Share of the fall that was seen up to which what is still to come is believed: five parts of
+six have then passed, and what bends the course otherwise, as a second lag does, is over."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -67,4 +70,7 @@ class Course(State):
         before, falls = first - second, second - last
         if falls <= _LEVEL:
             return value
-        return last - falls * falls / (before - falls) if before > falls else None
+        if before <= falls:
+            return None
+        end = last - falls * falls / (before - falls)
+        return end if value - end <= _TRUSTED * (top - value) else None

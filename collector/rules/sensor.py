@@ -12,7 +12,7 @@ from collector.rules.base import Context, Finding, Rule, State, Values, number
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
-from collector.rules.ventgas import PipeOxygen, generator_of, target_of
+from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenSensorSuspect"]
 
@@ -173,7 +173,10 @@ class OxygenSensorSuspect(Rule):
         opening flushes out of the chamber was room air, and falls.
         """
         s = self.state
-        if s.before is not None and s.leapt_at is None:
+        fed_with_air = declared_fill(self.context, self.asset, at) is not None or (
+            self._generator is not None
+            and self.context.inputs.mode(self._generator, at) == "air-fill")
+        if s.before is not None and s.leapt_at is None and not fed_with_air:
             up = value - s.before
             if (up if s.pipe.open else -up) >= self._step:
                 s.leapt_at = at
@@ -198,7 +201,8 @@ class OxygenSensorSuspect(Rule):
                 self._leap(at, value)
             if s.leapt_at is None:
                 s.before = None
-        if not unbroken or s.pipe.settling(at):
+        # Opening flushes the chamber; closing leaves in it what it held.
+        if not unbroken or (s.pipe.open and s.pipe.settling(at)):
             s.recent_series = []
         s.recent_series = [*s.recent_series, [at, value]][-_ROWS:]
         if s.step_at is not None:
