@@ -33,9 +33,9 @@ _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
 _INDEPENDENT = 10.0
 """Readings of a curve that count as separate opinions; neighbours err alike."""
-_SURE = 0.12
+_SURE = 0.15
 """Standard deviation of the logarithm of the stated volume over flow."""
-_LEAKS = 0.95
+_LEAKS = 0.9
 """What leaks as well makes the time constant shorter than by the vent alone, by as much (setting,
 from trials)."""
 _ON_THE_WAY = 0.025

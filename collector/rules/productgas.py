@@ -32,9 +32,10 @@ _RUNS = 12
 _LOOK = 300_000
 """ms between looks at the product: many of them in a purge, few of them to pay for."""
 _READ_WITHIN = 48 * _HOUR
-_ASSUMED = 0.4
-"""Share of the target that the feed is taken for where no analyser tells: a plant is given a target
-that its product can reach with room to spare."""
+_ASSUMED, _ASSUMED_ERROR = 0.35, 0.15
+"""Share of the target that the feed is taken for where no analyser tells, and one deviation: a
+plant is given a target that its product can reach with room to spare."""
+_READ_ERROR = 0.1  # %, one step of a common analyser
 
 
 @dataclass(slots=True, kw_only=True)
@@ -186,3 +187,8 @@ class FeedGas(State):
         generator = context.plant.generators.get(generator_of(context, vent) or "")
         limit = generator.product_oxygen_limit if generator is not None else None
         return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
+
+    def error(self, context: Context, vent: str, now: int) -> float:
+        """Return one deviation (%) of what :meth:`level` gives."""
+        percent, measured = self.level(context, vent, now)
+        return _READ_ERROR if measured else percent * _ASSUMED_ERROR / _ASSUMED

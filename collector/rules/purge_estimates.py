@@ -60,10 +60,11 @@ class _CurveState(State):
 @lru_cache(maxsize=8)
 def _forecast(
     times: tuple[float, ...], oxygen: tuple[float, ...], target: float, feed: float,
-    expected: float | None, seen_begin: bool,
+    expected: float | None, seen_begin: bool, feed_error: float,
 ) -> PurgeForecast | Refusal:
     """Forecast once for both quantities that need it."""
-    return forecast_purge(times, oxygen, target, feed, expected=expected, seen_begin=seen_begin)
+    return forecast_purge(times, oxygen, target, feed, expected=expected, seen_begin=seen_begin,
+                          feed_error=feed_error)
 
 
 class _PurgeCurve(Estimator):
@@ -228,6 +229,7 @@ class _PurgeCurve(Estimator):
         return _forecast(
             tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
             self._target / 100, feed / 100, self._expected, s.seen_begin,
+            s.feed.error(self.context, self.asset, now) / 100,
         )
 
     def make(self, now: int) -> EstimateMade | None:

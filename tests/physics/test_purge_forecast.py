@@ -112,3 +112,19 @@ def test_an_end_that_lies_beyond_the_feed_and_one_that_does_not_come_are_refused
     assert forecast_purge(times, oxygen, FEED, FEED).code == "never"
     assert forecast_purge(times[:7], oxygen[:7], TARGET, FEED).code == "too-few"
     assert forecast_purge(times[:8], [AIR] * 8, TARGET, FEED).code == "too-short"
+
+
+@pytest.mark.parametrize("really", [0.0045, 0.007, 0.0095])
+@pytest.mark.parametrize("way", [0.4, 0.6, 0.8])
+def test_a_feed_that_is_not_quite_known_is_carried(really, way):
+    # Half a percent more or less of 2 % is a third of what is left at the end.
+    tau = math.log((AIR - really) / (TARGET - really)) * TAU
+    times = [(i + 0.5) * way * tau / 24 for i in range(24)]
+    oxygen = [really + (AIR - really) * math.exp(-t / TAU) for t in times]
+    found = forecast_purge(times, oxygen, TARGET, 0.007, expected=1.05 * TAU, feed_error=0.003)
+    assert isinstance(found, PurgeForecast)
+    low, middle, high = found.remaining
+    assert low <= tau - times[-1] <= high
+    assert middle == pytest.approx(tau - times[-1], rel=0.2)
+    sure = forecast_purge(times, oxygen, TARGET, 0.007, expected=1.05 * TAU)
+    assert high - low > sure.remaining[2] - sure.remaining[0]

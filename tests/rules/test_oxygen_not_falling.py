@@ -203,8 +203,8 @@ def test_without_an_analyser_the_feed_is_assumed_below_the_limit_and_said_so():
     s = told().feed(series({O2: purge(TAU, floor=6.0)}, end=14 * HOUR, every=MINUTE))
     event = s.alarms(C)[0]
     # Half a percent was too clean for many a plant: what nears its feed then seemed to stand still.
-    assert event.values["feed_percent"] == 0.8
-    assert "a product of 0.8 % oxygen, which is assumed" in event.text
+    assert event.values["feed_percent"] == 0.7
+    assert "a product of 0.7 % oxygen, which is assumed" in event.text
 
 
 def test_a_rise_after_the_target_is_left_to_its_own_condition():
