@@ -23,6 +23,7 @@ __all__ = ["CONDITIONS", "OxygenRising"]
 _HOUR = 3_600_000
 _PARTS = 6
 _LEAST_SAMPLES = 3
+_RISE = 0.5  # %, several steps of a 0.1 % sensor
 _FACTOR = 2.0
 """Standard errors by which the mean of every part must clear the line: one part by chance in 44
 (normal), all six of them never."""
@@ -56,9 +57,10 @@ class OxygenRising(Rule):
     """After the target was reached, the oxygen stays significantly above it.
 
     The readings that are of the pipe's gas are averaged over six equal parts of the window. It is
-    rising when every part clears the line (target and ``rise``) by two standard errors and the last
-    is not below the first: a vent that is already purging the rise away is doing its work. Readings
-    taken while a chamber still holds room air are left out, a declared fill begins everything anew.
+    rising when every part clears the line (target and ``rise``, or the band in which the vent's own
+    controller works) by two standard errors and the last is not below the first: a vent that is
+    already purging the rise away is doing its work. Readings taken while a chamber still holds room
+    air are left out, a declared fill begins everything anew.
     """
 
     condition = "oxygen-rising"
@@ -75,7 +77,7 @@ class OxygenRising(Rule):
         self.state = _RisingState()
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
-        self._line = self._target + (number(self.settings, "rise") or 0.0)
+        self._rise = number(self.settings, "rise")
         self._deadband = number(self.settings, "deadband") or 0.0
         self._part = max(int((number(self.settings, "window") or _HOUR) / _PARTS), 60_000)
 
@@ -83,7 +85,7 @@ class OxygenRising(Rule):
         """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
-            if not s.pipe.position(at, value):
+            if not s.pipe.position(at, value, self._target):
                 return False
             self._drop_part()
             was, s.room = s.room, False
@@ -184,15 +186,23 @@ class OxygenRising(Rule):
         return row[3] == 0 and row[1] - before[1] > (
             _BY_LEAKS * hours + _FACTOR * math.hypot(row[2], before[2]))
 
+    def line(self) -> float:
+        """Return the oxygen (%) above which it is rising: set, or beyond what the vent lets be."""
+        pipe = self.state.pipe
+        if self._rise is not None:
+            return self._target + self._rise
+        known = pipe.opened is not None or pipe.open is False
+        return self._target + max(_RISE, pipe.band(self._target) if known else 0.0)
+
     def _compare(self, at: int) -> bool:
         s = self.state
-        rows = s.part_series
+        rows, line = s.part_series, self.line()
         if s.high:
-            if rows[-1][1] > self._line - self._deadband:
+            if rows[-1][1] > line - self._deadband:
                 return False
             s.high, s.since_at = False, at
             return True
-        if len(rows) < _PARTS or any(r[1] - _FACTOR * r[2] <= self._line for r in rows):
+        if len(rows) < _PARTS or any(r[1] - _FACTOR * r[2] <= line for r in rows):
             return False
         if rows[-1][1] < rows[0][1] - _FACTOR * math.hypot(rows[0][2], rows[-1][2]):
             return False
@@ -220,7 +230,7 @@ class OxygenRising(Rule):
         mean = s.part_series[-1][1] if s.part_series else self._target
         values: dict[str, float | int | str | None] = {
             "oxygen_percent": round(mean, 2), "target_percent": round(self._target, 2),
-            "limit_percent": round(self._line, 2),
+            "limit_percent": round(self.line(), 2),
         }
         told = (
             f"Oxygen at the vent is {words.percent(mean)}; the target of "
@@ -229,7 +239,7 @@ class OxygenRising(Rule):
         if s.lowest is not None:
             values["lowest_percent"] = round(s.lowest, 2)
             told += f", and it had been as low as {words.percent(s.lowest)}"
-        told += f". It is called rising above {words.percent(self._line)}."
+        told += f". It is called rising above {words.percent(self.line())}."
         first = []
         air = sum(r[3] for r in s.part_series) + s.air_ms
         if air > 0:

@@ -68,8 +68,7 @@ class _Stuck(Rule):
         self._last = context.inputs.point(self._oxygen)
         self.state = _StuckState()
         self._target = target_of(context, asset)
-        margin = number(self.settings, "margin") or 0.0
-        self._line = self._target - margin if self.stuck_open else self._target + margin
+        self._margin = number(self.settings, "margin")
         self._deadband = number(self.settings, "deadband") or 0.0
         self._limit = int(number(self.settings, "limit") or 0)
         self._planned = int(number(self.settings, "planned") or 0)
@@ -81,9 +80,9 @@ class _Stuck(Rule):
             if not s.pipe.of_pipe(at, value):
                 return False
             changed = self._near(at, value)
-            return s.level.compare(at, value, self._line, self._deadband,
+            return s.level.compare(at, value, self._line(), self._deadband,
                                    above=not self.stuck_open) or changed
-        s.pipe.position(at, value)
+        s.pipe.position(at, value, self._target)
         there = (value >= 0.5) is self.stuck_open
         start, known, was = s.stay.start_at, s.stay.known, s.stay.on
         changed = s.stay.sample(at, there, before_at, self.gap(point))
@@ -96,6 +95,10 @@ class _Stuck(Rule):
                 and s.level.since_at is not None:
             s.habits = [*s.habits, at - max(start, s.level.since_at)][-_REMEMBERED:]
         return changed
+
+    def _line(self) -> float:
+        """Return the oxygen (%) from which the vent should be in the other position."""
+        raise NotImplementedError
 
     def _near(self, at: int, value: float) -> bool:
         """Take a reading with the vent where it would be stuck; return whether a stretch began."""
@@ -161,7 +164,7 @@ class _Stuck(Rule):
             return None
         low, high, of_pipe = found
         if of_pipe:
-            band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
+            band = s.level.band(self._line(), self._deadband, above=not self.stuck_open)
             if band is None:
                 return None
             low, high = max(low, band[0]), min(high, band[1])
@@ -225,6 +228,9 @@ class VentStuckOpen(_Stuck):
         super().__init__(context, asset)
         self._long = int(number(self.settings, "timer_limit") or 0)
 
+    def _line(self) -> float:
+        return self._target - (self._margin or 0.0)
+
     def _near(self, at: int, value: float) -> bool:
         s = self.state
         if not s.stay.on:
@@ -278,6 +284,10 @@ class VentStuckClosed(_Stuck):
         super().__init__(context, asset)
         self._steady = int(number(self.settings, "steady_after") or 0)
         self._short = int(number(self.settings, "short_limit") or 0)
+
+    def _line(self) -> float:
+        band = self.state.pipe.band(self._target)
+        return self._target + (band if self._margin is None else self._margin)
 
     def limit(self) -> int:
         """Return how long (ms) it may stay closed."""

@@ -22,6 +22,9 @@ _LEAST_SETTLE = 3 * 60_000
 _LONG_SHUT = 2 * 3_600_000
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
+_COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
+_WIDEST_BAND = 2.0  # %; what opens later opens for another reason
+_STEPS = 0.2  # %, two steps of a common sensor
 _LOWEST, _HIGHEST = -0.5, 25.0
 
 
@@ -68,9 +71,11 @@ class PipeOxygen(State):
     """For how long after that the chamber still holds what it held before."""
     shut: float | None = None
     """The last reading before the vent opened."""
+    opened: float | None = None
+    """Highest oxygen (%) at which it was seen to open above its target."""
     breathes: bool | None = None
 
-    def position(self, at: int, value: float) -> bool:
+    def position(self, at: int, value: float, target: float | None = None) -> bool:
         """Take a reading of the vent's position; return whether it moved."""
         is_open = value >= 0.5
         if is_open is self.open:
@@ -82,8 +87,22 @@ class PipeOxygen(State):
             self.moved_at = at
         if not is_open:
             self.shut = None
+        elif target is not None:
+            self._opens(target)
         self.open = is_open
         return True
+
+    def band(self, target: float) -> float:
+        """Return how far (%) above the target this vent's controller lets the oxygen come.
+
+        As it was seen to open; what common controllers do where it was not.
+        """
+        return _COMMON_BAND if self.opened is None else self.opened - target + _STEPS
+
+    def _opens(self, target: float) -> None:
+        """Learn at which oxygen the vent opens by itself."""
+        if self.shut is not None and target < self.shut <= target + _WIDEST_BAND:
+            self.opened = max(self.shut, self.opened or 0.0)
 
     def quiet(self) -> tuple[float, float] | None:
         """Return the readings of the position that change nothing."""

@@ -108,3 +108,34 @@ def test_air_fill_is_named_among_the_causes():
 def test_not_watched_without_oxygen():
     s = story(plant(devices={"io": (5000, ("gen1.mode",))}))
     assert s.reason(C, "r1-vent") == "no oxygen at r1-vent"
+
+
+def cycling(band):
+    """Oxygen and position of a vent that opens at ``band`` above the target and closes at it."""
+    state = {"open": 0.0, "o2": 1.9, "t": 0}
+
+    def at(t):
+        hours, state["t"] = (t - state["t"]) / HOUR, t
+        state["o2"] += hours * (0.15 if not state["open"] else -0.06)
+        if state["o2"] >= 2.0 + band:
+            state["open"] = 1.0
+        elif state["o2"] <= 2.0:
+            state["open"] = 0.0
+        return state["o2"]
+
+    return at, lambda t: state["open"]
+
+
+@pytest.mark.parametrize("band", [0.5, 0.8])
+@pytest.mark.parametrize("condition", [C, "vent-stuck-closed", "vent-stuck-open"])
+def test_trap_the_band_of_the_vents_own_controller(band, condition):
+    oxygen, position = cycling(band)
+    s = told().feed(series({O2: noisy(oxygen), OPEN: position}, end=3 * DAY, every=5 * MINUTE))
+    assert s.moves(condition) == []
+
+
+def test_a_rise_the_user_set_holds():
+    oxygen, position = cycling(0.8)
+    s = told(oxygen_rising={"rise": 0.3}).feed(
+        series({O2: noisy(oxygen), OPEN: position}, end=DAY, every=5 * MINUTE))
+    assert [m for m, _ in s.moves(C)][:1] == ["raised"]

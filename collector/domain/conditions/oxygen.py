@@ -50,9 +50,11 @@ CONDITIONS = (
             "the oxygen sensor: check it in room air, 20.9 %",
         ),
         settings=(
-            Setting(name="rise", kind="percent", default="0.5 %",
-                    source="setting; several steps of a 0.1 % sensor, and more than the band in "
-                           "which a vent's own controller works",
+            Setting(name="rise", kind="percent", default=None,
+                    source="0.5 %, several steps of a 0.1 % sensor; two steps above where the "
+                           "vent's controller was seen to open it, if that is more; 1 % behind a "
+                           "shut vent until then (controllers let 0.2 to 0.8 % come back, common "
+                           "practice)",
                     doc="how far above the target the oxygen must stay to be called rising"),
             Setting(name="deadband", kind="percent", default="0.3 %",
                     source="setting; three steps of a 0.1 % sensor",

@@ -62,8 +62,10 @@ CONDITIONS = (
                     source="setting; longer than a timer opens a vent",
                     doc="an opening of this length during a purge shows that no timer moves it"),
             _TIMER,
-            Setting(name="margin", kind="percent", default="0.6 %",
-                    source="setting; above the band in which a vent's own controller works",
+            Setting(name="margin", kind="percent", default=None,
+                    source="two steps of a sensor above where the vent's controller was seen to "
+                           "open it; 1 % until then, more than common controllers let come back "
+                           "(0.2 to 0.8 %, common practice)",
                     doc="how far above the target the oxygen must be for a purge to be due"),
             Setting(name="deadband", kind="percent", default="0.3 %",
                     source="setting; three steps of a 0.1 % sensor",
