@@ -58,6 +58,8 @@ _NEAR = 9.0
 _SLACK = 6.0
 """How much further below the middle of three neighbouring time constants may lie, for the other
 two to be tried as well."""
+_PLENTY = 400
+"""Models that count from which the grid is fine enough as it is."""
 _THREE = 3
 
 
@@ -207,13 +209,14 @@ def _refine(
     readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
     dirt: Mapping[float, float],
 ) -> list[Course]:
-    """Put finer pipes and time constants in the place of those that count."""
+    """Put finer pipes and time constants in the place of those that count, where they are few."""
     logs = _logs(models, count, first, expected, dirt)
     least = max(logs, default=0.0) - _NEAR
+    counted = [m for m, v in zip(models, logs, strict=True) if v > least]
+    if len(counted) > _PLENTY:
+        return counted
     found: list[Course] = []
-    for model, log in zip(models, logs, strict=True):
-        if log <= least:
-            continue
+    for model in counted:
         before, width = model.before / model.time_constant, model.width / _THREE
         tried = quarters(model.pipe)
         for step in (-width, 0.0, width):
