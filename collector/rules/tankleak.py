@@ -26,7 +26,7 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.cycles import cycles_of
+from collector.rules.gasbalance import balance_of
 from collector.rules.delivery import missing
 from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
 
@@ -259,7 +259,7 @@ class TankLeak(Rule):
             "fall_psi_per_hour": round(rate, 2), "limit_psi_per_hour": round(self._limit, 2),
         }
         if self._volume:
-            celsius = cycles_of(self.context, self.asset).state.celsius
+            celsius = balance_of(self.context, self.asset).state.celsius
             flow = rate / _HOUR * moles_per_psi(self._volume, celsius) * flow_factor(
                 self.context.plant)
             unit = flow_unit(self.context.plant)

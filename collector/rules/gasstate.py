@@ -1,0 +1,99 @@
+"""What is kept of a generator's gas balance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.physics.rungain import TAUS
+from collector.rules.base import State
+from collector.rules.vessel import ROOM
+
+__all__ = ["BalanceState", "Passed", "Rest", "Run", "VentTime"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Rest(State):
+    """The tank while the compressor stands. Blocks: number, count, sums of s since the stop, of
+    the whole, of the tank, and of each vent's open time."""
+
+    stop_at: int = 0
+    clean: bool = False
+    heat: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
+    """Heat at the stop, as a share of that of an endless run."""
+    blocks: list[list[float]] = field(default_factory=list)
+    flat: bool = True
+
+
+@dataclass(slots=True, kw_only=True)
+class Run(State):
+    """A run, and the sample before and after it that the contact's change lies between."""
+
+    start_at: int = 0
+    stop_at: int = 0
+    clean: bool = False
+    unseen: int = 0
+    inner_series: list[list[float]] = field(default_factory=list)
+    """Its first and its last reading: instant, whole, heat columns."""
+
+
+@dataclass(slots=True, kw_only=True)
+class VentTime(State):
+    """How long a vent was open."""
+
+    is_open: bool = False
+    since_at: int = 0
+    total: float = 0.0
+
+    def until(self, at: int) -> float:
+        """Return the s it was open until ``at``."""
+        return self.total + ((at - self.since_at) / 1000 if self.is_open else 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passed:
+    """What passed at a generator since it was last asked: times in ms, gas in psi of the tank."""
+
+    seen: int
+    on: int
+    blunt: float
+    """Variance (ms2) of ``on``: where between two polls the compressor started and stopped."""
+    gain: float
+    """What the tank gained of gas, the heat in it left out."""
+
+
+@dataclass(slots=True, kw_only=True)
+class BalanceState(State):
+    """The state of :class:`GasBalance`. ``runs_series`` has rows of stop (ms), gas (psi of the
+    tank), s, drawn (psi/s), variance of the gas; gas before the shared numbers, s by its contact
+    alone, sensitivities."""
+
+    on: bool | None = None
+    edge_at: int = 0
+    heat: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
+    next_at: int = 0
+    waits_at: int | None = None
+    """A sample of the tank that waits for the risers of the same poll."""
+    before: list[list[float]] = field(default_factory=list)
+    """The blocks before the run: s from its start, whole, count, columns."""
+    rest: Rest = field(default_factory=Rest)
+    run: Run = field(default_factory=Run)
+    vents: dict[str, dict[str, Any]] = field(default_factory=dict)
+    runs_series: list[list[float]] = field(default_factory=list)
+    normal: list[list[float]] = field(default_factory=list)
+    right: list[float] = field(default_factory=list)
+    noise: float = 0.0
+    learned: int = 0
+    flow: float = 0.05
+    """psi/s that a vent may draw at most, about: half of what a run brings."""
+    last: float | None = None
+    foot: float = 0.0
+    begin: float | None = None
+    marked_at: int | None = None
+    seen_ms: int = 0
+    on_ms: int = 0
+    blunt: float = 0.0
+    gain: float = 0.0
+    spoiled: dict[str, int] = field(default_factory=dict)
+    celsius: float = ROOM
+    warmths: int = 0
