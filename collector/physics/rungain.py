@@ -3,13 +3,13 @@ r"""Gas that one compressor run put into a tank, and what the runs of a tank hav
 Gas is conserved: beside the runs, tank and pipes only lose it. With :math:`P` the pressure of the
 tank (and of the pipes in psi of it),
 
-.. math:: P(t) = a + g\,[t > \text{stop}] - d\,t + h\,\theta(t) - \sum_j F_j\,\text{open}_j(t) + w(t)
+.. math:: P(t) = a + g\,[t > t_s] - d\,t + h\,\theta(t) - \sum_j F_j\,o_j(t) + w(t)
 
-about one run: its gas :math:`g`, what is drawn before and after it, the heat of compression
-:math:`\theta` that is still in the tank, the time vents were open. The noise :math:`w` is that of
-the gauge and a random walk, since what risers draw comes and goes. :math:`h` (one for each of
-:data:`TAUS`) and :math:`F_j` are shared by all runs and learned from the curvature of the rests
-alone, which the gas of no run touches.
+about one run that stops at :math:`t_s`: its gas :math:`g`, what is drawn before and after it, the
+heat of compression :math:`\theta` that is still in the tank, the time :math:`o_j` vents were open.
+The noise :math:`w` is that of the gauge and a random walk, since what risers draw comes and goes.
+:math:`h` (one for each of :data:`TAUS`) and :math:`F_j` are shared by all runs and learned from the
+curvature of the rests alone, which the gas of no run touches.
 
 References
 ----------
@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 
 __all__ = ["TAUS", "Block", "RunGain", "Shared", "run_gain", "solve_shared"]
 
-TAUS = (240.0, 420.0, 720.0, 1200.0)
-"""Time constants (s) at which a tank may give up the heat of a run; between them, mixtures fit."""
+TAUS = (240.0, 340.0, 480.0, 680.0, 960.0, 1360.0)
+"""Time constants (s) at which a tank may give up the heat of a run, by common practice."""
 
 _WALK = 0.1
 """Deviation of the random walk in one second, in deviations of one block of readings. What rests
@@ -137,8 +137,10 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
                  flow: float) -> Shared:
     """Return the shared numbers by summed normal equations, a prior and the noise's variance.
 
-    Neither heat nor the flow of a vent is ever negative. ``flow`` (psi/s) is about the most that a vent draws: its prior
-    deviation.
+    Each time constant is tried alone; they are averaged by how likely each makes the readings,
+    since a choice between two that fit alike would turn with the noise.
+    Neither heat nor the flow of a vent is ever negative. ``flow`` (psi/s) is about the most that a
+    vent draws: its prior deviation.
 
     Examples
     --------
@@ -149,21 +151,39 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
     >>> round(float(none.values.sum()), 4)
     0.025
     """
-    heats = len(TAUS)
-    count = len(right)
-    prior = np.full(count, 1.0 / max(flow, 1e-6) ** 2)
-    prior[:heats] = heats / _WARM_DOUBT**2
-    mean = np.zeros(count)
-    mean[:heats] = _WARM / heats
-    whole = np.array(normal).reshape(count, count) / noise + np.diag(prior)
-    wanted = np.array(right) / noise + prior * mean
-    free = np.ones(count, dtype=bool)
-    values = np.zeros(count)
-    for _ in range(count):
+    heats, count = len(TAUS), len(right)
+    vents = count - heats
+    whole, wanted = np.array(normal).reshape(count, count) / noise, np.array(right) / noise
+    prior = np.full(1 + vents, 1.0 / max(flow, 1e-6) ** 2)
+    prior[0] = 1.0 / _WARM_DOUBT**2
+    scores, solved = [], []
+    for place in range(heats):
+        mine = [place, *range(heats, count)]
+        matrix = whole[np.ix_(mine, mine)] + np.diag(prior)
+        pulled = wanted[mine]
+        pulled[0] += _WARM * prior[0]
+        values, free = _not_negative(matrix, pulled)
+        scores.append(float(pulled @ values) / 2 - np.linalg.slogdet(matrix)[1] / 2)
+        spread = np.zeros((1 + vents, 1 + vents))
+        spread[np.ix_(free, free)] = np.linalg.inv(matrix[np.ix_(free, free)])
+        solved.append((mine, values, spread))
+    weights = np.exp(np.array(scores) - max(scores))
+    weights /= weights.sum()
+    mean, square = np.zeros(count), np.zeros((count, count))
+    for weight, (mine, values, spread) in zip(weights, solved, strict=True):
+        mean[mine] += weight * values
+        square[np.ix_(mine, mine)] += weight * (spread + np.outer(values, values))
+    return Shared(mean, square - np.outer(mean, mean))
+
+
+def _not_negative(matrix: _Floats, wanted: _Floats) -> tuple[_Floats, NDArray[np.bool_]]:
+    """Return the least squares solution without what would be negative, and what is left."""
+    free = np.ones(len(wanted), dtype=bool)
+    values = np.zeros(len(wanted))
+    while free.any():
         values[:] = 0.0
-        values[free] = np.linalg.solve(whole[np.ix_(free, free)], wanted[free])
-        negative = free & (values < 0.0)
-        if not negative.any():
+        values[free] = np.linalg.solve(matrix[np.ix_(free, free)], wanted[free])
+        if not (values < 0.0).any():
             break
-        free &= ~negative
-    return Shared(values, np.linalg.inv(whole))
+        free &= values >= 0.0
+    return values, free

@@ -3,8 +3,8 @@
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
 itself leaks. It is what the runs of the day brought, less what the tank gained. What a run brought
-is told by its length and by the rests about it; each counts by how well it is known, since polls may
-be far apart, or risers draw in gulps.
+is told by its length and by the rests about it; each counts by how well it is known, since polls
+may be far apart, or risers draw in gulps.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
 from collector.rules.base import ALL, Context, State, contact_band, number
 from collector.rules.baselines import Want
+from collector.rules.estimates import Estimator
 from collector.rules.gasbalance import ABNORMAL, balance_of
 from collector.rules.gasstate import Passed
-from collector.rules.estimates import Estimator
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
@@ -100,7 +100,7 @@ class _TankEstimator(Estimator):
 
     def _offer(self, figure: Estimate, now: int) -> None:
         """Offer a good figure to be learned: each of runs of its own."""
-        s, rows = self.state, self.balance.state.runs_series
+        s, rows = self.state, self.balance.account.runs_series
         since = max(s.offered_at, now - _WEEK)
         mine = [r for r in rows if r[0] >= since]
         own = rate_of(mine, self.balance, _GOOD_RUNS)
@@ -114,7 +114,7 @@ class _TankEstimator(Estimator):
 
     def _rate(self, start: int) -> tuple[Rate | None, str]:
         """Return the rate of this day's runs, with those before where the day has too few."""
-        rows = self.balance.state.runs_series
+        rows = self.balance.account.runs_series
         mine = [r for r in rows if r[0] >= start]
         for days in (_WEEK, 2 * _WEEK):
             if len(mine) < _ENOUGH:
@@ -242,15 +242,16 @@ class NitrogenDemand(_TankEstimator):
     def _brought(self, rate: Rate, passed: Passed) -> Estimate:
         """Return the gas (psi) of the day's runs: by their length, and by the rests about them."""
         q, start = rate.scatter.value, self.state.start_at
-        values = self.balance.shared().values
-        runs = [r for r in self.balance.state.runs_series if r[0] >= start]
+        values = self.balance.account.values
+        runs = [r for r in self.balance.account.runs_series if r[0] >= start]
         by_time = rate.scatter.scaled(passed.on / 1000)
         if not runs:
             return by_time.plus(Estimate(value=0.0, deviation=q * math.sqrt(passed.blunt) / 1000))
         length = q * q * passed.blunt / 1e6 / len(runs)
         weighed = max(rate.single**2 - length, (_LEAST_OWN * rate.single) ** 2)
         share = length / (length + weighed)
-        off = math.fsum(r[5] - float(values @ r[7:]) - q * r[6] for r in runs)
+        off = math.fsum(r[5] - q * r[6] - math.fsum(
+            v * x for v, x in zip(values, r[7:], strict=True)) for r in runs)
         return by_time.plus(Estimate(value=share * off,
                                      deviation=math.sqrt(share * weighed * len(runs))))
 

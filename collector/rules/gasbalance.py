@@ -11,12 +11,13 @@ a contact that changed somewhere between two polls.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from collector.physics.rungain import TAUS, Block, RunGain, Shared, run_gain, solve_shared
+from collector.physics.rungain import TAUS, Block
 from collector.rules.base import Context
 from collector.rules.gasstate import BalanceState, Passed, Rest, Run, VentTime
+from collector.rules.runaccount import RunAccount, empty_account
 from collector.rules.vessel import Vessel
 
 __all__ = ["ABNORMAL", "GasBalance", "Passed", "balance_of"]
@@ -34,17 +35,13 @@ most."""
 _REACH = 60
 """Blocks at each end of a rest that are used: two hours."""
 _RISE = 1.0  # psi
-_KEPT = 150
 _WARMTHS = 4320
-_MEMORY = 0.99
-"""Weight, after one more run, of what was learned from one: a hundred runs are remembered."""
-_ODD = 3.0
-"""How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
 _EVENLY = 24
 """Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
-_BLUNT, _SPAN, _SURE = 0.05, 0.4, 0.03
-"""Share of a run that may be unseen about its edges before its own slope tells its length; share of
-it that its readings must span for that, and how rough they may be against its rise."""
+_WHOLE, _TANK = 1, 2
+_LEARNED, _SMOOTHER, _SMOOTH, _ROUGH = 4, 4.0, 0.03, 0.1
+"""Runs before the tank alone may be chosen, how much smoother (as a variance) its rests must be,
+how smooth against the gas of a run, and how rough tank and pipes (settings, from trials)."""
 
 
 class GasBalance:
@@ -63,16 +60,15 @@ class GasBalance:
             f"{v.id}.open" for v in context.plant.vents.values()
             if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset))
         self._vents = {name: VentTime() for name in self.vents}
-        self._width = len(TAUS) + len(self.vents)
-        self._shared: Shared | None = None
         self.state = self._fresh()
 
     def __repr__(self) -> str:
-        return f"GasBalance({self.asset}, {len(self.state.runs_series)} runs)"
+        return f"GasBalance({self.asset}, {len(self.account.runs_series)} runs)"
 
     def _fresh(self) -> BalanceState:
-        return BalanceState(right=[0.0] * self._width,
-                            normal=[[0.0] * self._width for _ in range(self._width)])
+        width = len(TAUS) + len(self.vents)
+        return BalanceState(whole=empty_account(width), alone=empty_account(width),
+                            by_tank=not self.vessel.known)
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -106,8 +102,7 @@ class GasBalance:
         s.blunt += (at - before_at) ** 2 / _EVENLY
         if on:
             self.weigh(learn=True)
-            s.before = [[b.at - edge / 1000, b.pressure, b.count, *b.columns]
-                        for b in self._blocks(s.rest, ahead=False)]
+            s.before = [[b[0] - edge / 1000, *b[1:]] for b in self._blocks(s.rest, ahead=False)]
             s.run = Run(start_at=edge, clean=bool(s.rest.clean and s.before), unseen=at - before_at)
             s.foot = s.last if s.last is not None else 0.0
         else:
@@ -179,7 +174,7 @@ class GasBalance:
         if whole is None:
             return
         if s.on:
-            row = [at, whole, *(h * (value + self.vessel.ambient) for h in self._heat(at))]
+            row = [at, whole, value, *(h * (value + self.vessel.ambient) for h in self._heat(at))]
             s.run.inner_series = [*s.run.inner_series[:1], row]
             return
         rest = s.rest
@@ -234,7 +229,7 @@ class GasBalance:
         s = self.state
         if s.last is None:
             return 0.0
-        heats = self.shared().values[:len(TAUS)].tolist()
+        heats = self.account.values[:len(TAUS)]
         return (s.last + self.vessel.ambient) * math.fsum(
             h * x for h, x in zip(heats, self._heat(at), strict=True))
 
@@ -258,10 +253,10 @@ class GasBalance:
 
     # -- runs ------------------------------------------------------------------------------------
 
-    def _blocks(self, rest: Rest, ahead: bool) -> list[Block]:
-        """Return the blocks of a rest next to its run, in time: the nearest apart, others merged.
+    def _blocks(self, rest: Rest, ahead: bool) -> list[tuple[float, ...]]:
+        """Return a rest next to its run, in time: s, whole, tank, count, columns of each block.
 
-        ``ahead``: of the run before it, else of the run after it.
+        ``ahead``: of the run before it, else of the run after it. The nearest blocks stay apart.
         """
         rows = rest.blocks[:_REACH] if ahead else rest.blocks[-_REACH:][::-1]
         groups = [[r] for r in rows[:_FINE]] + [
@@ -274,81 +269,61 @@ class GasBalance:
                 r[1] * math.exp(-r[2] / r[1] / tau) for r in group)
                 for h, tau in zip(rest.heat, TAUS, strict=True)]
             opened = [-math.fsum(r[5 + k] for r in group) / count for k in range(len(self.vents))]
-            found.append(Block(rest.stop_at / 1000 + at, whole, count, [*heat, *opened]))
+            found.append((rest.stop_at / 1000 + at, whole, tank, count, *heat, *opened))
         return found if ahead else found[::-1]
 
     def weigh(self, *, learn: bool) -> None:
-        """Put the last run into the rows, by the rests about it as far as they were seen."""
+        """Put the last run into the accounts, by the rests about it as far as they were seen."""
         s, run = self.state, self.state.run
         if not (run.clean and s.rest.clean and run.stop_at == s.rest.stop_at) or s.rest.flat:
             return
         start = run.start_at / 1000
-        before = [Block(row[0] + start, row[1], row[2], row[3:]) for row in s.before]
-        gain = run_gain(before, self._blocks(s.rest, ahead=True), start, run.stop_at / 1000)
-        if gain is None:
+        before = [(row[0] + start, *row[1:]) for row in s.before]
+        after = self._blocks(s.rest, ahead=True)
+        for place, account in ((_TANK, s.alone), (_WHOLE, s.whole)):
+            if account is s.alone or self.vessel.known:
+                account.add(run, *(
+                    [Block(b[0], b[place], b[3], b[4:]) for b in side] for side in (before, after)),
+                    place=place, learn=learn)
+        self._choose()
+
+    def _choose(self) -> None:
+        """Choose between the tank alone and tank and pipes.
+
+        Gauges of large pipes are rough in psi of a small tank. Only where they hide much of a run,
+        and the rests of the tank alone are far smoother, is the tank believed alone: regulators
+        feed evenly then. Gulps would show as rough rests.
+        """
+        s = self.state
+        if not self.vessel.known or s.alone.learned < _LEARNED:
+            s.by_tank = not self.vessel.known
             return
-        if learn:
-            self._learn(gain)
-        values = self.shared().values.tolist()
-        gas = gain.gas - _dot(gain.sensitivity, values)
-        # What vents drew is drawn too: only the heat is taken off.
-        drawn = gain.drawn - _dot(gain.drawn_sensitivity[:len(TAUS)], values[:len(TAUS)])
-        seconds = self._length(gas, drawn, values)
-        if s.runs_series and s.runs_series[-1][0] == run.stop_at:
-            s.runs_series.pop()
-        s.runs_series.append([run.stop_at, gas, seconds, drawn, gain.variance, gain.gas,
-                              (run.stop_at - run.start_at) / 1000, *gain.sensitivity])
-        del s.runs_series[:-_KEPT]
-
-    def _learn(self, gain: RunGain) -> None:
-        s, values = self.state, self.shared().values.tolist()
-        misfit = gain.rest - 2 * _dot(gain.right, values) + math.fsum(
-            v * _dot(row, values) for v, row in zip(values, gain.normal, strict=True))
-        odd = max(misfit / gain.freedom, 1e-9)
-        if not s.learned:
-            s.noise = odd
-        weight = min(1.0, math.sqrt(_ODD * s.noise / odd))
-        s.learned += 1
-        s.noise += (min(odd, _ODD**2 * s.noise) - s.noise) / min(s.learned, 50)
-        s.normal = [[_MEMORY * a + weight * b for a, b in zip(x, y, strict=True)]
-                    for x, y in zip(s.normal, gain.normal, strict=True)]
-        s.right = [_MEMORY * a + weight * b for a, b in zip(s.right, gain.right, strict=True)]
-        rates = sorted(r[1] / r[2] for r in s.runs_series[-20:])
-        s.flow = rates[len(rates) // 2] / 2 if rates else s.flow
-        self._shared = None
-
-    def _length(self, gas: float, drawn: float, values: Sequence[float]) -> float:
-        """Return how long the last run took, by its own slope where its edges were hardly seen."""
-        s, run = self.state, self.state.run
-        seconds, unseen = (run.stop_at - run.start_at) / 1000, run.unseen / 1000
-        if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
-            return seconds
-        first, last = run.inner_series
-        span, risen = (last[0] - first[0]) / 1000, gas - drawn * seconds
-        if span < _SPAN * seconds or math.sqrt(s.noise) > _SURE * risen:
-            return seconds
-        heats = [b - a for a, b in zip(first[2:], last[2:], strict=True)]
-        rate = (last[1] - first[1] - _dot(heats, values[:len(TAUS)])) / span
-        by_slope = risen / rate if rate > 0 else seconds
-        return min(max(by_slope, seconds - unseen / 2), seconds + unseen / 2)
+        gas = s.alone.typical()
+        factor = 2.0 if s.by_tank else 1.0
+        s.by_tank = (s.alone.noise * _SMOOTHER < factor * s.whole.noise
+                     and math.sqrt(s.alone.noise) < _SMOOTH * factor * gas
+                     and math.sqrt(s.whole.noise) * factor > _ROUGH * gas)
 
     # -- answers ---------------------------------------------------------------------------------
 
     @property
-    def whole(self) -> bool:
-        """Whether the risers are booked with the tank."""
-        return self.vessel.known
+    def account(self) -> RunAccount:
+        """The account whose runs are to be believed."""
+        return self.state.alone if self.state.by_tank else self.state.whole
 
-    def shared(self) -> Shared:
-        """Return the heat of the tank and the flow of its vents, as learned so far."""
-        if self._shared is None:
-            s = self.state
-            self._shared = solve_shared(s.normal, s.right, max(s.noise, 1e-6), s.flow)
-        return self._shared
+    @property
+    def booked(self) -> RunAccount:
+        """The account with the risers in it, where they are known."""
+        return self.state.whole if self.vessel.known else self.state.alone
+
+    @property
+    def whole(self) -> bool:
+        """Whether the risers can be booked with the tank."""
+        return self.vessel.known
 
     def warm(self, seconds: float) -> float:
         """Return the heat after a run of so many s from cold, as a share of the pressure."""
-        heats = self.shared().values[:len(TAUS)].tolist()
+        heats = self.account.values[:len(TAUS)]
         return math.fsum(h * (1 - math.exp(-seconds / tau))
                          for h, tau in zip(heats, TAUS, strict=True))
 
@@ -359,17 +334,13 @@ class GasBalance:
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; one of other vents or another make begins anew."""
-        self.state, self._shared = self._fresh(), None
-        if len(state.get("right", ())) != self._width:
+        self.state = self._fresh()
+        if len(state.get("alone", {}).get("right", ())) != len(TAUS) + len(self.vents):
             return
         self.state.take(state)
         for name, held in self.state.vents.items():
             if name in self._vents:
                 self._vents[name].take(held)
-
-
-def _dot(a: Sequence[float], b: Sequence[float]) -> float:
-    return math.fsum(x * y for x, y in zip(a, b, strict=True))
 
 
 def _fed_by(context: Context, riser: str, generator: str) -> bool:

@@ -7,15 +7,19 @@ from typing import Any
 
 from collector.physics.rungain import TAUS
 from collector.rules.base import State
+from collector.rules.runaccount import Run, RunAccount
 from collector.rules.vessel import ROOM
 
-__all__ = ["BalanceState", "Passed", "Rest", "Run", "VentTime"]
+__all__ = ["BalanceState", "Passed", "Rest", "Run", "RunAccount", "VentTime"]
 
 
 @dataclass(slots=True, kw_only=True)
 class Rest(State):
-    """The tank while the compressor stands. Blocks: number, count, sums of s since the stop, of
-    the whole, of the tank, and of each vent's open time."""
+    """The tank while the compressor stands.
+
+    Blocks have number, count, sums of s since the stop, of the whole, of the tank, and of the open
+    time of each vent.
+    """
 
     stop_at: int = 0
     clean: bool = False
@@ -23,18 +27,6 @@ class Rest(State):
     """Heat at the stop, as a share of that of an endless run."""
     blocks: list[list[float]] = field(default_factory=list)
     flat: bool = True
-
-
-@dataclass(slots=True, kw_only=True)
-class Run(State):
-    """A run, and the sample before and after it that the contact's change lies between."""
-
-    start_at: int = 0
-    stop_at: int = 0
-    clean: bool = False
-    unseen: int = 0
-    inner_series: list[list[float]] = field(default_factory=list)
-    """Its first and its last reading: instant, whole, heat columns."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,9 +56,7 @@ class Passed:
 
 @dataclass(slots=True, kw_only=True)
 class BalanceState(State):
-    """The state of :class:`GasBalance`. ``runs_series`` has rows of stop (ms), gas (psi of the
-    tank), s, drawn (psi/s), variance of the gas; gas before the shared numbers, s by its contact
-    alone, sensitivities."""
+    """The state of :class:`collector.rules.gasbalance.GasBalance`."""
 
     on: bool | None = None
     edge_at: int = 0
@@ -75,17 +65,15 @@ class BalanceState(State):
     waits_at: int | None = None
     """A sample of the tank that waits for the risers of the same poll."""
     before: list[list[float]] = field(default_factory=list)
-    """The blocks before the run: s from its start, whole, count, columns."""
+    """The blocks before the run: s from its start, whole, tank, count, columns."""
     rest: Rest = field(default_factory=Rest)
     run: Run = field(default_factory=Run)
     vents: dict[str, dict[str, Any]] = field(default_factory=dict)
-    runs_series: list[list[float]] = field(default_factory=list)
-    normal: list[list[float]] = field(default_factory=list)
-    right: list[float] = field(default_factory=list)
-    noise: float = 0.0
-    learned: int = 0
-    flow: float = 0.05
-    """psi/s that a vent may draw at most, about: half of what a run brings."""
+    whole: RunAccount = field(default_factory=RunAccount)
+    """By tank and risers."""
+    alone: RunAccount = field(default_factory=RunAccount)
+    """By the tank alone."""
+    by_tank: bool = False
     last: float | None = None
     foot: float = 0.0
     begin: float | None = None

@@ -17,9 +17,12 @@ __all__ = ["ROUGH", "Rate", "flow_factor", "flow_unit", "moles_per_psi", "rate_o
 
 _PSI = 6894.757293168
 _KELVIN = 273.15
-_ROUGH = 0.15
+_ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
+_GULPS = 2.0
+"""How much of a rest's roughness (psi) may stay in every run alike where the risers are not booked:
+the gulp that brings the tank to cut-in is the one that starts the compressor (setting)."""
 _HUBER = 2.0
 _TURNS = 20
 
@@ -31,14 +34,13 @@ class Rate:
     scatter: Estimate
     """Rate by how the runs differ among themselves."""
     shared: float
-    """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, and the
-    flow of its vents."""
+    """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
+    flow of its vents; where the risers are not booked with it, that rests may end with the same
+    part of a gulp each time."""
     runs: int
     start: int
     single: float
     """Deviation (psi) of the gas of one run."""
-    gas: tuple[float, ...]
-    """Of each run, psi."""
     rough: bool = False
     """Whether gulps of the risers may hide more than the figure is worth."""
 
@@ -72,10 +74,10 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     """
     if len(rows) < least:
         return None
-    shared = balance.shared()
+    account = balance.account
     known = np.array(rows)
     seconds, variance, reach = known[:, 2], known[:, 4], known[:, 7:]
-    gas = known[:, 5] - reach @ shared.values
+    gas = known[:, 5] - reach @ np.array(account.values)
     base = 1.0 / (variance + np.median(variance))
     weights, n = base, len(rows)
     rate = single = 0.0
@@ -90,10 +92,12 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     ran = float((weights * seconds).sum())
     among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
     lever = weights @ reach / ran
-    common = math.sqrt(max(float(lever @ shared.covariance @ lever), 0.0))
+    rough = math.sqrt(account.noise)
+    gas_of_one = rate * float(np.median(seconds))
+    gulps = 0.0 if balance.whole else _GULPS * rough / gas_of_one
+    common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
-        shared=common / rate, runs=n, start=int(rows[0][0]), single=single,
-        gas=tuple(gas.tolist()),
-        rough=not balance.whole and single > _ROUGH * rate * float(np.median(seconds)),
+        shared=math.hypot(common / rate, gulps), runs=n, start=int(rows[0][0]), single=single,
+        rough=gulps > _ROUGH,
     )

@@ -31,7 +31,7 @@ class TankFlow:
         balance = self._balance
         if balance is None or not balance.whole or not balance.volume:
             return None
-        rows = balance.state.runs_series
+        rows = balance.booked.runs_series
         if not rows or rows[-1][0] <= since:
             return None
         return rows[-1][3] * moles_per_psi(balance.volume, balance.state.celsius)

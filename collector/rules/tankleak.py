@@ -26,8 +26,8 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.gasbalance import balance_of
 from collector.rules.delivery import missing
+from collector.rules.gasbalance import balance_of
 from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
 
 __all__ = ["CONDITIONS", "TankLeak"]

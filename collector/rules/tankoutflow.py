@@ -25,7 +25,7 @@ def outflow_of(
     over the time from the run before.
     """
     balance, name = balance_of(context, generator), context.words.name(generator)
-    rows = balance.state.runs_series
+    rows = balance.booked.runs_series
     pairs = [(a, b) for a, b in zip(rows, rows[1:], strict=False) if start < b[0] <= end]
     clear = [(a, b) for a, b in pairs
              if not any(a[0] < begin + lasted and begin < b[0] for begin, lasted in disturbed)]

@@ -17,8 +17,8 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.gasbalance import balance_of
 from collector.rules.delivery import missing
+from collector.rules.gasbalance import balance_of
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
 __all__ = ["CONDITIONS", "CompressorWeak"]
@@ -86,7 +86,7 @@ class CompressorWeak(Rule):
                 self.state = _WeakState(on=s.on)
                 return Finding.absent(now)
             return Finding.unknown(self._learning())
-        rows = self._balance.state.runs_series
+        rows = self._balance.account.runs_series
         newest = int(rows[-1][0]) if rows else 0
         if newest != s.judged_at or s.delivery is None:
             s.judged_at = newest

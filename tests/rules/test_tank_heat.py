@@ -6,7 +6,6 @@ import math
 import random
 
 import pytest
-
 from collector.rules.tankheat import TAUS, Heat, add_sample, empty_sums, fit_fall
 
 
