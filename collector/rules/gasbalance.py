@@ -103,6 +103,7 @@ class GasBalance:
         if on:
             self.weigh(learn=True)
             s.before = [[b[0] - edge / 1000, *b[1:]] for b in self._blocks(s.rest, ahead=False)]
+            s.before_whole = s.rest.whole
             s.run = Run(start_at=edge, clean=bool(s.rest.clean and s.before), unseen=at - before_at)
             s.foot = s.last if s.last is not None else 0.0
         else:
@@ -170,14 +171,19 @@ class GasBalance:
         s.waits_at = None
         if value is None or not (s.run.clean if s.on else s.rest.clean):
             return
-        whole = self.vessel.whole(value, at) if self.vessel.known else value
-        if whole is None:
-            return
+        whole = self.vessel.whole(value, at)
         if s.on:
-            row = [at, whole, value, *(h * (value + self.vessel.ambient) for h in self._heat(at))]
+            heat = [h * (value + self.vessel.ambient) for h in self._heat(at)]
+            row = [at, value if whole is None else whole, value, *heat]
             s.run.inner_series = [*s.run.inner_series[:1], row]
             return
         rest = s.rest
+        if not rest.blocks:
+            rest.whole = whole is not None
+        if whole is None:
+            if rest.whole:
+                return
+            whole = value
         t = max(at - rest.stop_at, 0) / 1000
         number = float(t // _BLOCK)
         if not rest.blocks or rest.blocks[-1][0] != number:
@@ -281,7 +287,7 @@ class GasBalance:
         before = [(row[0] + start, *row[1:]) for row in s.before]
         after = self._blocks(s.rest, ahead=True)
         for place, account in ((_TANK, s.alone), (_WHOLE, s.whole)):
-            if account is s.alone or self.vessel.known:
+            if account is s.alone or (s.before_whole and s.rest.whole):
                 account.add(run, *(
                     [Block(b[0], b[place], b[3], b[4:]) for b in side] for side in (before, after)),
                     place=place, learn=learn)
@@ -295,8 +301,8 @@ class GasBalance:
         feed evenly then. Gulps would show as rough rests.
         """
         s = self.state
-        if not self.vessel.known or s.alone.learned < _LEARNED:
-            s.by_tank = not self.vessel.known
+        if not self.whole or s.alone.learned < _LEARNED:
+            s.by_tank = not self.whole
             return
         gas = s.alone.typical()
         factor = 2.0 if s.by_tank else 1.0
@@ -312,14 +318,14 @@ class GasBalance:
         return self.state.alone if self.state.by_tank else self.state.whole
 
     @property
-    def booked(self) -> RunAccount:
-        """The account with the risers in it, where they are known."""
-        return self.state.whole if self.vessel.known else self.state.alone
+    def whole(self) -> bool:
+        """Whether the risers are booked with the tank."""
+        return self.vessel.known and bool(self.state.whole.runs_series)
 
     @property
-    def whole(self) -> bool:
-        """Whether the risers can be booked with the tank."""
-        return self.vessel.known
+    def booked(self) -> RunAccount:
+        """The account with the risers in it, where they are known and read."""
+        return self.state.whole if self.whole else self.state.alone
 
     def warm(self, seconds: float) -> float:
         """Return the heat after a run of so many s from cold, as a share of the pressure."""

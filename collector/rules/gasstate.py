@@ -23,6 +23,8 @@ class Rest(State):
 
     stop_at: int = 0
     clean: bool = False
+    whole: bool = False
+    """Whether the risers are booked with the tank."""
     heat: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
     """Heat at the stop, as a share of that of an endless run."""
     blocks: list[list[float]] = field(default_factory=list)
@@ -66,6 +68,7 @@ class BalanceState(State):
     """A sample of the tank that waits for the risers of the same poll."""
     before: list[list[float]] = field(default_factory=list)
     """The blocks before the run: s from its start, whole, tank, count, columns."""
+    before_whole: bool = False
     rest: Rest = field(default_factory=Rest)
     run: Run = field(default_factory=Run)
     vents: dict[str, dict[str, Any]] = field(default_factory=dict)
