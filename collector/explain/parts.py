@@ -18,8 +18,8 @@ from collector.explain.marks import (
     Table,
     parse_spans,
 )
-from collector.rules.explain import DECLARED_FILL, Explanation
-from collector.rules.explain import TABLE as EXPLANATIONS
+from collector.rules.engine.inhibition import DECLARED_FILL, Explanation
+from collector.rules.engine.inhibition import TABLE as EXPLANATIONS
 
 __all__ = ["PARTS", "cautions_of", "causes_of", "checks_of", "kind_line", "settings_of"]
 

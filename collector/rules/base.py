@@ -15,15 +15,15 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any, ClassVar, Self
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.events import FactNoted
+from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
-from collector.domain.verdicts import Standing
+from collector.domain.verdicts import NotWatched, Standing
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Finding", "Hears", "Level", "Rule", "State", "Values", "contact_band",
-           "number", "shifted"]
+__all__ = ["ALL", "Context", "Estimator", "Finding", "Hears", "Level", "Rule", "RuleSet", "State",
+           "Values", "contact_band", "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
 
@@ -268,6 +268,64 @@ class Rule(Hears):
     @abstractmethod
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
+
+
+class Estimator(Hears):
+    """One quantity of one asset, fed with good samples and asked once a day."""
+
+    quantity: ClassVar[str]
+    unit: ClassVar[str]
+
+    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
+        self.context, self.asset, self.inputs = context, asset, inputs
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def wanted(self) -> bool:
+        """Whether it has news that should not wait for midnight; :meth:`make` settles it."""
+        return False
+
+    @abstractmethod
+    def begin(self, now: int) -> None:
+        """Start a window at ``now``."""
+
+    @abstractmethod
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a good sample."""
+
+    @abstractmethod
+    def make(self, now: int) -> EstimateMade | None:
+        """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
+
+    @abstractmethod
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data, instants marked as for rules."""
+
+    @abstractmethod
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+
+    def _made(
+        self, now: int, start: int, value: float | None, low: float | None = None,
+        high: float | None = None, reason: str = "",
+    ) -> EstimateMade:
+        rounded = [None if x is None else round(x, 3) for x in (value, low, high)]
+        return EstimateMade(
+            time=now, site=self.context.plant.site.id, quantity=self.quantity, asset=self.asset,
+            value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
+            window=(start, now), reason=reason,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSet:
+    """The rules and estimators of one plant, and the conditions that cannot be evaluated."""
+
+    rules: Sequence[Rule]
+    estimators: Sequence[Estimator]
+    not_watched: tuple[NotWatched, ...]
 
 
 @dataclass(slots=True, kw_only=True)

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from abc import abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
-from collector.rules.base import Context, Hears, State
+from collector.rules.base import Context, Estimator, State
 from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["STEP", "Estimator", "PurgeCompletion", "build_estimators"]
@@ -22,55 +21,6 @@ _HOUR = 3_600_000
 STEP = 0.1
 """%; the resolution of a common oxygen sensor, and the half-width (90 %) of its own error in a
 day."""
-
-
-class Estimator(Hears):
-    """One quantity of one asset, fed with good samples and asked once a day."""
-
-    quantity: ClassVar[str]
-    unit: ClassVar[str]
-
-    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
-        self.context, self.asset, self.inputs = context, asset, inputs
-
-    def __repr__(self) -> str:
-        return f"{type(self).__name__}({self.asset}, {self.dump()})"
-
-    @property
-    def wanted(self) -> bool:
-        """Whether it has news that should not wait for midnight; :meth:`make` settles it."""
-        return False
-
-    @abstractmethod
-    def begin(self, now: int) -> None:
-        """Start a window at ``now``."""
-
-    @abstractmethod
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
-
-    @abstractmethod
-    def make(self, now: int) -> EstimateMade | None:
-        """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
-
-    @abstractmethod
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data, instants marked as for rules."""
-
-    @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-
-    def _made(
-        self, now: int, start: int, value: float | None, low: float | None = None,
-        high: float | None = None, reason: str = "",
-    ) -> EstimateMade:
-        rounded = [None if x is None else round(x, 3) for x in (value, low, high)]
-        return EstimateMade(
-            time=now, site=self.context.plant.site.id, quantity=self.quantity, asset=self.asset,
-            value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
-            window=(start, now), reason=reason,
-        )
 
 
 @dataclass(slots=True, kw_only=True)

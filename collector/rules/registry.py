@@ -36,10 +36,9 @@ from collector.rules import (
     weak,
     wired,
 )
-from collector.rules.base import Context, Rule
-from collector.rules.estimates import Estimator
+from collector.rules.base import Context, Estimator, Rule, RuleSet
 
-__all__ = ["BUILDERS", "ESTIMATORS", "Build", "build_estimators", "build_rules"]
+__all__ = ["BUILDERS", "ESTIMATORS", "Build", "build_rule_set"]
 
 Build = Callable[[Context, str], Rule | NotWatched | None]
 """Builds the rule of one asset, or says why not; ``None`` where the condition means nothing."""
@@ -64,13 +63,11 @@ ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
 """Each builds the estimators of one family, for everything that is wired."""
 
 
-def build_estimators(context: Context) -> list[Estimator]:
-    """Return every estimator of the plant, family by family."""
-    return [estimator for build in ESTIMATORS for estimator in build(context)]
+def build_rule_set(context: Context) -> RuleSet:
+    """Return every rule and estimator of the plant, and the conditions that are not watched.
 
-
-def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
-    """Return every rule of the plant, in the order of the catalogue, and what is not watched."""
+    Rules are in the order of the catalogue, estimators family by family.
+    """
     rules: list[Rule] = []
     missing: list[NotWatched] = []
     for condition in CATALOGUE.values():
@@ -81,7 +78,8 @@ def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
                 missing.append(made)
             elif made is not None:
                 rules.append(made)
-    return rules, missing
+    estimators = [estimator for build in ESTIMATORS for estimator in build(context)]
+    return RuleSet(rules=rules, estimators=estimators, not_watched=tuple(missing))
 
 
 def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatched | None:

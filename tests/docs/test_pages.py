@@ -16,8 +16,8 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.readings import QUANTITIES
 from collector.explain import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.explain.marks import Fence, Heading, plain
-from collector.rules.explain import DECLARED_FILL, Explanation
-from collector.rules.explain import TABLE as EXPLANATIONS
+from collector.rules.engine.inhibition import DECLARED_FILL, Explanation
+from collector.rules.engine.inhibition import TABLE as EXPLANATIONS
 from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
 
 CONDITION_SECTIONS = ["When it is raised", "What explains it away", "What it cannot see",

@@ -199,7 +199,7 @@ def test_a_quiet_band_promises_nothing_that_a_sample_would_change():
                    RUN: lambda at: float(at % (40 * MINUTE) < 20 * MINUTE)}, end=2 * HOUR)
     s = story().feed(rows)
     every = story()
-    for slot in every.watch._engine._slots:
+    for slot in every.watch._engine.rules.runtimes:
         slot.rule.quiet = lambda point: None
     every.feed(rows)
     assert s.events == every.events
