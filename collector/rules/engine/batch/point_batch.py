@@ -139,8 +139,8 @@ class PointBatch:
     """The new good samples of one point."""
 
     __slots__ = (
-        "before", "count", "each", "subscriptions", "highs", "learned_at", "lows", "name", "next_place",
-        "next_row", "passed", "point", "rows", "times", "total", "values",
+        "before", "count", "each", "highs", "learned_at", "lows", "name", "next_place", "next_row",
+        "passed", "point", "rows", "subscriptions", "times", "total", "values",
     )
 
     def __init__(self, point: Point, total: int) -> None:

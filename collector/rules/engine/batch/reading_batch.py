@@ -146,7 +146,7 @@ class ReadingBatch:
 
     def _lay(self) -> None:
         """Let each subscription know itself at the other points."""
-        self.heard = [batch for batch in self.points.values() if batch.count and batch.subscriptions]
+        self.heard = [b for b in self.points.values() if b.count and b.subscriptions]
         places: dict[int, list[tuple[PointBatch, Subscription]]] = {}
         for batch in self.heard:
             for subscription in batch.subscriptions:
