@@ -1,7 +1,7 @@
 """What a rule is: a small event-driven state machine that says whether a condition holds.
 
 A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
-(:meth:`Rule.judge`) only after an input changed something or its own deadline (:meth:`Rule.due`)
+(:meth:`Rule.evaluate`) only after an input changed something or its own deadline (:meth:`Rule.due`)
 passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
 Delays are the engine's business, not the rule's.
 """
@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
+from copy import deepcopy
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, ClassVar, Self
 
@@ -22,8 +23,8 @@ from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Estimator", "Finding", "Hears", "Level", "Rule", "RuleSet", "State",
-           "Values", "contact_band", "number", "shifted"]
+__all__ = ["ALL", "Context", "Estimator", "Level", "RawEvaluation", "Rule", "RuleSet",
+           "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
 
@@ -37,7 +38,7 @@ def contact_band(on: bool) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class RawEvaluation:
     """What a rule sees, before any delay.
 
     ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
@@ -83,15 +84,15 @@ class State:
         """Return the state as JSON-able data."""
         return asdict(self)
 
-    def take(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; what it does not know keeps its default."""
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over a copy of a dumped state; fields that it lacks keep their value."""
         for f in fields(self):
             if f.name in state:
                 mine = getattr(self, f.name)
                 if isinstance(mine, State) and isinstance(state[f.name], Mapping):
-                    mine.take(state[f.name])
+                    mine.restore(state[f.name])
                 else:
-                    setattr(self, f.name, state[f.name])
+                    setattr(self, f.name, deepcopy(state[f.name]))
 
 
 def shifted(state: Any, by: int, key: str = "") -> Any:
@@ -136,7 +137,7 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class Hears(ABC):
+class SampleConsumer(ABC):
     """What hears good samples, and says which of them need not be given to it one by one.
 
     What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
@@ -147,12 +148,14 @@ class Hears(ABC):
 
     What :meth:`holds` kept back of those is still given to it first.
     """
+    state: State = State()
+    """All that a restart must keep; a subclass that has any sets its own."""
 
     @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
         """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return a band in which a further sample in time changes nothing, or ``None``.
 
         A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
@@ -167,14 +170,14 @@ class Hears(ABC):
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return a band, and until when (ms), in which samples in time only add up unseen.
 
-        A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
+        A feeder may keep them back and give them to :meth:`update_batch`: before the first sample
         outside the band or at that instant, before any other sample that it observes, and before
         it is judged or asked for an estimate or its state. Nobody else may read what they add up
         to between.
         """
         return None
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that :meth:`holds` let be kept back, as if observed one by one.
@@ -185,8 +188,16 @@ class Hears(ABC):
             self.observe(point, at, value, before_at)
             before_at = at
 
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data."""
+        return self.state.dump()
 
-class Rule(Hears):
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.restore(state)
+
+
+class Rule(SampleConsumer):
     """One condition of one asset.
 
     ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
@@ -242,7 +253,7 @@ class Rule(Hears):
         return frozenset()
 
     @abstractmethod
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what holds at ``now`` (ms), delays aside."""
 
     @abstractmethod
@@ -261,16 +272,8 @@ class Rule(Hears):
         """
         return None
 
-    @abstractmethod
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data, instants marked as :class:`State` says."""
 
-    @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-
-
-class Estimator(Hears):
+class Estimator(SampleConsumer):
     """One quantity of one asset, fed with good samples and asked once a day."""
 
     quantity: ClassVar[str]
@@ -298,14 +301,6 @@ class Estimator(Hears):
     @abstractmethod
     def make(self, now: int) -> EstimateMade | None:
         """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
-
-    @abstractmethod
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data, instants marked as for rules."""
-
-    @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
 
     def _made(
         self, now: int, start: int, value: float | None, low: float | None = None,
@@ -346,16 +341,16 @@ class Level(State):
             return True
         return False
 
-    def finding(self) -> Finding:
+    def evaluation(self) -> RawEvaluation:
         """Return the standing as a finding."""
         if self.beyond is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return Finding.present(self.since_at)
-        return Finding.absent(self.since_at)
+            return RawEvaluation.present(self.since_at)
+        return RawEvaluation.absent(self.since_at)
 
     def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
-        """Return the values that change nothing, see :meth:`Rule.quiet`."""
+        """Return the values that change nothing, see :meth:`Rule.no_change_band`."""
         if self.beyond is None:
             return None
         inf = float("inf")

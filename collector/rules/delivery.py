@@ -10,15 +10,14 @@ so time tells only of those runs that could not be weighed.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
 from collector.rules.base import ALL, Context, State, contact_band, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
+from collector.rules.cyclestate import CycleState
 from collector.rules.estimates import Estimator
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
@@ -43,11 +42,14 @@ class _DayState(State):
     start_at: int = 0
     vented: bool = False
     vents: dict[str, bool] = field(default_factory=dict)
-    cycles: dict[str, Any] = field(default_factory=dict)
+    cycles: CycleState | None = None
+    """Kept by the estimator that feeds them."""
 
 
 class _TankEstimator(Estimator):
     """Base of what is read off the cycles of one generator's tank."""
+
+    state: _DayState
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
@@ -124,14 +126,6 @@ class _TankEstimator(Estimator):
         doubt = self.cycles.vessel.temperature_doubt(now) / (celsius + _KELVIN)
         return psi.times(Estimate(value=factor, deviation=factor * doubt))
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class CompressorDelivery(_TankEstimator):
     """What the generator puts into its tank while it runs in nitrogen mode."""
@@ -177,6 +171,7 @@ class NitrogenDemand(_TankEstimator):
             if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset)
         )
         super().__init__(context, asset, (cycles.running, cycles.tank, *self._vents))
+        self.state.cycles = cycles.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a sample of the compressor, the tank or a vent."""
@@ -191,7 +186,7 @@ class NitrogenDemand(_TankEstimator):
             self.state.vents[point] = is_open
             self.state.vented = self.state.vented or is_open
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return what the cycles make nothing of."""
         if point == self.cycles.tank:
             return None if self.cycles.state.waits_at is not None else ALL
@@ -230,16 +225,6 @@ class NitrogenDemand(_TankEstimator):
     def _ordinary(self) -> bool:
         vented, self.state.vented = self.state.vented, False
         return not vented
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state, with that of the cycles."""
-        self.state.cycles = self.cycles.dump()
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-        self.cycles.load(self.state.cycles)
 
 
 def _fed_by(context: Context, riser: str, generator: str) -> bool:

@@ -42,6 +42,7 @@ class PurgeCompletion(Estimator):
 
     quantity = "purge-completion"
     unit = "%"
+    state: _CompletionState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, (f"{asset}.oxygen", f"{asset}.open"))
@@ -70,9 +71,9 @@ class PurgeCompletion(Estimator):
             s.hour_at = hour
         self._sums.add(value)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position."""
-        return None if point == self.inputs[0] else self.state.pipe.quiet()
+        return None if point == self.inputs[0] else self.state.pipe.no_change_band()
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return the oxygen that only goes into the mean of its hour."""
@@ -83,7 +84,7 @@ class PurgeCompletion(Estimator):
             found[0], found[1], self.state.hour_at + _HOUR if found[2] else None,
         )
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -124,7 +125,7 @@ class PurgeCompletion(Estimator):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         self._sums = MeanSums.load(self.state.sums) if self.state.sums else MeanSums()
 
 

@@ -88,14 +88,14 @@ class Pipe:
         elif value >= 0.5:
             self._disturb(at)
 
-    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+    def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
         """Take samples that :meth:`holds` let be kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of a contact that is off."""
         return contact_band(on=False) if point in self._opens else None
 
@@ -357,13 +357,6 @@ class LeakEquivalent(Estimator):
     def _express(self, figure: Figure) -> Estimate | None:
         return figure.psi
 
-    def dump(self) -> dict[str, Any]:
-        """Return nothing: it keeps nothing."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take nothing."""
-
 
 class LeakRate(LeakEquivalent):
     """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
@@ -387,20 +380,20 @@ class LeakRate(LeakEquivalent):
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return what changes nothing in the pipe."""
-        return self._pipe.quiet(point) if self._pipe else None
+        return self._pipe.no_change_band(point) if self._pipe else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return what only goes into the pipe's averages."""
         return self._pipe.holds(point) if self._pipe else None
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
         if self._pipe:
-            self._pipe.observe_many(point, times, values)
+            self._pipe.update_batch(point, times, values)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
@@ -421,7 +414,7 @@ class LeakRate(LeakEquivalent):
         """Take over a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
-        self._days.take(state["days"])
+        self._days.restore(state["days"])
 
 
 def build_estimators(context: Context) -> Iterable[Estimator]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
@@ -20,37 +20,30 @@ class _Bound(Rule):
 
     above: ClassVar[bool] = False
     quantity: ClassVar[str] = "pressure"
+    state: Level
 
     def __init__(self, context: Context, asset: str, limit: float) -> None:
         self._point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self._point], needs=[self._point])
         self._limit = limit
         self._deadband = number(self.settings, "deadband") or 0.0
-        self.level = Level()
+        self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
-        return self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        return self.state.compare(at, value, self._limit, self._deadband, above=self.above)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the limit is passed."""
-        return self.level.finding()
+        return self.state.evaluation()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the values that change nothing."""
-        return self.level.band(self._limit, self._deadband, above=self.above)
+        return self.state.band(self._limit, self._deadband, above=self.above)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
         return value if value is not None else self._limit
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.level.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.level.take(state)
 
 
 class _PressureBound(_Bound):
@@ -65,7 +58,7 @@ class _PressureBound(_Bound):
         )
         values: Values = {"pressure_psi": round(known, 2), "limit_psi": round(self._limit, 2)}
         return values, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
         )
 
 
@@ -88,7 +81,7 @@ class PressureLow(_PressureBound):
             " it for real until somebody has looked."
         )
         return {**values, "cause": "sensor"}, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
             first=(SENSOR_FIRST,), causes=self.about.causes[:-1],
         )
 
@@ -118,7 +111,7 @@ class LowTemperature(_Bound):
         )
         values: Values = {"temperature_degc": round(known, 1), "limit_degc": round(self._limit, 1)}
         return values, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
         )
 
 

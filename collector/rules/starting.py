@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "CompressorNotStarting"]
@@ -36,6 +35,7 @@ class CompressorNotStarting(Rule):
     """
 
     condition = "compressor-not-starting"
+    state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
@@ -84,19 +84,19 @@ class CompressorNotStarting(Rule):
         times = (level.since_at, s.off.start_at, s.power.start_at if s.power.on else None)
         return max((t for t in times if t is not None), default=now)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it should have started."""
         s = self.state
         s.waits = False
         if not s.off.on or not s.low.beyond:
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return Finding.absent(max((t for t in times if t is not None), default=None))
+            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
         since = self._began(s.low, now)
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held:
-            return Finding.absent()
+            return RawEvaluation.absent()
         s.waits = self._seen_until() <= (held if s.deep.beyond else since)
-        return Finding.absent() if s.waits else Finding.present(since, held=held)
+        return RawEvaluation.absent() if s.waits else RawEvaluation.present(since, held=held)
 
     def _seen_until(self) -> int:
         """Return until when both tank and compressor were read."""
@@ -153,7 +153,7 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if s.waits and point != self._power:
@@ -165,18 +165,10 @@ class CompressorNotStarting(Rule):
                 return None
             return max(low[0], deep[0]), min(low[1], deep[1])
         if point == self._power:
-            return s.power.quiet()
+            return s.power.no_change_band()
         if s.off.on is None:
             return None
         return (float("-inf"), 0.5 - 1e-9) if s.off.on else (0.5, float("inf"))
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _not_starting(context: Context, asset: str) -> Rule | NotWatched:

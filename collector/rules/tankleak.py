@@ -19,7 +19,7 @@ from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -114,6 +114,7 @@ class TankLeak(Rule):
     """The tank falls although the compressor stands, every vent is shut and no riser draws."""
 
     condition = "tank-leak"
+    state: _LeakState
 
     def __init__(self, context: Context, asset: str, risers: list[str]) -> None:
         plant = context.plant
@@ -164,7 +165,7 @@ class TankLeak(Rule):
         low, high = contact_band(s.off_at is None) if point == self._running else ALL
         return low, high, s.minute_at + _MINUTE
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
@@ -237,12 +238,12 @@ class TankLeak(Rule):
             s.leaks = past
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the last falls showed."""
         s = self.state
         if s.leaks is None or (not s.leaks and s.falls_series[-1][0] < now - _OLD):
-            return Finding.unknown("nothing shows that its risers draw no gas")
-        return Finding.present(s.since_at) if s.leaks else Finding.absent(s.since_at)
+            return RawEvaluation.unknown("nothing shows that its risers draw no gas")
+        return RawEvaluation.present(s.since_at) if s.leaks else RawEvaluation.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how fast it falls with nobody drawing."""
@@ -279,9 +280,9 @@ class TankLeak(Rule):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         for name, riser in self._risers.items():
-            riser.take(self.state.risers.get(name, {}))
+            riser.restore(self.state.risers.get(name, {}))
         self._line = LineSums.load(self.state.line) if self.state.line else LineSums()
 
 

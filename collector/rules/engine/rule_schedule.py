@@ -71,7 +71,7 @@ class RuleSchedule:
             stale.discard(name)
         for runtime in self.subscribed.get(name, ()):
             rule = runtime.rule
-            band = rule.quiet(name)
+            band = rule.no_change_band(name)
             if (
                 band is not None and band[0] <= value <= band[1]
                 and before is not None and at - before <= rule.gap(name) and not runtime.blind

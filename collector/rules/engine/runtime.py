@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.verdicts import Standing, Verdict
-from collector.rules.base import Finding, Rule
+from collector.rules.base import RawEvaluation, Rule
 from collector.rules.engine.inhibition import Inhibition, sentences
 from collector.rules.inputs import Point
 from collector.rules.wording import Words
@@ -114,7 +114,7 @@ class ConditionEvaluator:
         because = self._blind(runtime, now)
         if because:
             because = "; ".join([because, *self._inhibition.causes(runtime, now)])
-        finding = Finding.unknown(because) if because else runtime.rule.judge(now)
+        finding = RawEvaluation.unknown(because) if because else runtime.rule.evaluate(now)
         runtime.due = None if because else runtime.rule.due(now)
         runtime.blind = bool(because)
         if finding.standing is Standing.UNKNOWN:
@@ -131,7 +131,7 @@ class ConditionEvaluator:
             runtime.since = finding.since
         return self.verdict(runtime, now) if news else None
 
-    def _delayed(self, runtime: RuleRuntime, finding: Finding, now: int) -> bool:
+    def _delayed(self, runtime: RuleRuntime, finding: RawEvaluation, now: int) -> bool:
         rising = finding.standing is Standing.PRESENT
         delay = runtime.rule.on_delay if rising else runtime.rule.off_delay
         began = next(

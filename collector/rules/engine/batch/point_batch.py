@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.rules.base import ALL, Hears
+from collector.rules.base import ALL, SampleConsumer
 from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.estimates import Estimator
 from collector.rules.inputs import Point
@@ -32,13 +32,15 @@ class Subscription:
         "keeping", "others", "plain", "quiet", "runtime", "target", "until",
     )
 
-    def __init__(self, target: Hears, runtime: RuleRuntime | None, limit: int | None) -> None:
+    def __init__(
+        self, target: SampleConsumer, runtime: RuleRuntime | None, limit: int | None,
+    ) -> None:
         kind = type(target)
         self.target, self.runtime, self.limit = target, runtime, limit
-        self.observe, self.many = target.observe, target.observe_many
-        self.quiet = None if kind.quiet is Hears.quiet else target.quiet
-        self.until = None if kind.quiet_until is Hears.quiet_until else target.quiet_until
-        self.holds = None if kind.holds is Hears.holds else target.holds
+        self.observe, self.many = target.observe, target.update_batch
+        self.quiet = None if kind.quiet is SampleConsumer.quiet else target.quiet
+        self.until = None if kind.quiet_until is SampleConsumer.quiet_until else target.quiet_until
+        self.holds = None if kind.holds is SampleConsumer.holds else target.holds
         self.each = self.quiet is None and self.holds is None
         """Whether it hears every sample."""
         self.plain = self.quiet is not None and self.until is None and self.holds is None
@@ -86,7 +88,7 @@ class Subscription:
         runtime = self.runtime
         if runtime is not None and runtime.blind:
             return self.band is None and self.held is None  # it hears every sample as it is
-        if self.band is None or self.quiet is None or self.quiet(name) != self.band:
+        if self.band is None or self.quiet is None or self.no_change_band(name) != self.band:
             return False
         return self.plain or (
             self.holds is None and self.until is not None and self.until(name) is None)
@@ -106,7 +108,7 @@ class Subscription:
                 if self.end > place and self.held is None:
                     self.held = place
                 return
-        band = None if self.quiet is None else self.quiet(batch.name)
+        band = None if self.quiet is None else self.no_change_band(batch.name)
         if band is None:
             self.end, self.band = place, None
         elif band != self.band or self.end <= place or self.until is not None:
