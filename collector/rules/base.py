@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, NamedTuple, Self
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
 from collector.domain.events import EstimateMade, FactNoted
@@ -23,18 +23,32 @@ from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Estimator", "Level", "RawEvaluation", "Rule", "RuleSet",
+__all__ = ["ALL", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule", "RuleSet",
            "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
 
-ALL = (-math.inf, math.inf)
+
+class Band(NamedTuple):
+    """The values (inclusive) of a point at which no sample needs to be observed by itself."""
+
+    low: float
+    high: float
+    until: int | None = None
+    """The instant (ms) from which the band does not apply; ``None``: it stays."""
+    counted: bool = False
+    """Whether samples within count all the same and are delivered later, many at a time."""
+
+
+ALL = Band(-math.inf, math.inf)
 """A band that no value leaves."""
 
+_ON, _OFF = Band(0.5, math.inf), Band(-math.inf, 0.5 - 1e-9)
 
-def contact_band(on: bool) -> tuple[float, float]:
-    """Return the values of a 0/1 point that say the same."""
-    return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
+
+def contact_band(on: bool | None) -> Band | None:
+    """Return the values of a 0/1 point that say the same; ``None`` while it is not known."""
+    return None if on is None else _ON if on else _OFF
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,16 +152,8 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
 
 
 class SampleConsumer(ABC):
-    """What hears good samples, and says which of them need not be given to it one by one.
+    """Takes good samples of its inputs, and says which of them the engine may skip."""
 
-    What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
-    """
-
-    apart: ClassVar[bool] = False
-    """Whether samples of one point never change what it says of its other points.
-
-    What :meth:`holds` kept back of those is still given to it first.
-    """
     state: State = State()
     """All that a restart must keep; a subclass that has any sets its own."""
 
@@ -155,32 +161,20 @@ class SampleConsumer(ABC):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
         """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return a band in which a further sample in time changes nothing, or ``None``.
 
-        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
-        within the longest gap that is unbroken.
-        """
-        return None
-
-    def quiet_until(self, point: str) -> int | None:
-        """Return the instant (ms) from which :meth:`quiet` no longer holds, ``None`` for never."""
-        return None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band, and until when (ms), in which samples in time only add up unseen.
-
-        A feeder may keep them back and give them to :meth:`update_batch`: before the first sample
-        outside the band or at that instant, before any other sample that it observes, and before
-        it is judged or asked for an estimate or its state. Nobody else may read what they add up
-        to between.
+        A sample in time follows the last one within the longest gap that counts as unbroken. The
+        engine may skip it, or keep it back for :meth:`update_batch` where the band says that it
+        counts: until the first sample outside the band, any other sample of the consumer, its
+        evaluation, its estimate or its dump. The band changes only with a call of the consumer.
         """
         return None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that :meth:`holds` let be kept back, as if observed one by one.
+        """Take samples that were kept back, with the result of observing them one by one.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -349,14 +343,15 @@ class Level(State):
             return RawEvaluation.present(self.since_at)
         return RawEvaluation.absent(self.since_at)
 
-    def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
-        """Return the values that change nothing, see :meth:`Rule.no_change_band`."""
+    def band(self, limit: float, deadband: float, *, above: bool) -> Band | None:
+        """Return the values that change nothing, see :meth:`SampleConsumer.no_change_band`."""
         if self.beyond is None:
             return None
-        inf = float("inf")
         if above:
-            return (_next_up(limit - deadband), inf) if self.beyond else (-inf, limit)
-        return (-inf, _next_down(limit + deadband)) if self.beyond else (limit, inf)
+            return Band(_next_up(limit - deadband), math.inf) if self.beyond else Band(
+                -math.inf, limit)
+        return Band(-math.inf, _next_down(limit + deadband)) if self.beyond else Band(
+            limit, math.inf)
 
 
 def _next_up(value: float) -> float:

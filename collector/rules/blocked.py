@@ -10,6 +10,7 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -176,25 +177,24 @@ class PurgeBlocked(Rule):
             s.air_ms = s.open_ms = 0
         return True
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the bands while the vent is shut: nothing is added up then."""
         s = self.state
         if point == self._mode:
-            return None if s.mode is None else (s.mode, s.mode)
+            return None if s.mode is None else Band(s.mode, s.mode)
         if s.pipe.open is not False:
             return None
         if point == self._open:
             return contact_band(on=False)
-        return ALL if point == self._psi and not self.context.inputs.fills else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen of a shut vent: only the last of it may ever matter."""
-        s = self.state
-        if point != self._oxygen or s.pipe.open is not False or s.mode == AIR_FILL \
-                or self.context.inputs.fills:
+        if self.context.inputs.fills:
             return None
-        found = s.pipe.holds(self._last.at or 0)
-        return None if found is None else (found[0], found[1], s.feed.next_at)
+        if point == self._psi:
+            return ALL
+        if point != self._oxygen or s.mode == AIR_FILL:
+            return None
+        # Of the oxygen of a shut vent only the last may ever matter.
+        found = s.pipe.held_band(self._last.at or 0)
+        return None if found is None else found[0]._replace(until=s.feed.next_at)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -11,7 +11,7 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
-from collector.rules.base import ALL, Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
@@ -265,25 +265,27 @@ class CompressorLongRun(Rule):
             f"{known} {source}, taken because the mode is not read"
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._running:
             return s.run.no_change_band()
+        if point in (self._hours, self._starts):
+            return self._counter_band(point)
         known = point == self._mode and s.mode in (0.0, 1.0, 2.0)
         if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
-            return s.mode, s.mode
+            return Band(s.mode, s.mode)
         return None
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the counters' values of which only the last two are kept."""
+    def _counter_band(self, point: str) -> Band | None:
+        """Return a counter's values of which only the last two are kept."""
         s = self.state
         if s.run.gap_at is not None:
             return None
         if point == self._hours:
-            return (*ALL, None)
-        count = s.starts.value if point == self._starts else None
-        return None if count is None else (count, count, None)
+            return ALL._replace(counted=True)
+        count = s.starts.value
+        return None if count is None else Band(count, count, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

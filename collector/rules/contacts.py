@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Riser
 from collector.domain.readings import QUANTITIES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 
 __all__ = ["CONDITIONS", "ContactDisagreement"]
 
@@ -103,16 +104,16 @@ class ContactDisagreement(Rule):
         times = [self.context.inputs.point(p).at for p in points]
         return max((t for t in times if t is not None), default=now)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
         value = self.state.seen.get(point)
         if point == self._pressure and self._limit is not None:
             if value is None:
                 return None
             low, high = self._limit - self._deadband, self._limit + self._deadband
-            edges = (float("-inf"), low), (low, high), (high, float("inf"))
-            return next(e for e in edges if e[0] <= value <= e[1])
-        return None if value is None else (value, value)
+            edges = Band(-math.inf, low), Band(low, high), Band(high, math.inf)
+            return next(e for e in edges if e.low <= value <= e.high)
+        return None if value is None else Band(value, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return which contacts, and what was read."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from collector.domain.plant import Generator
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
 __all__ = ["CONDITIONS", "CompressorShortCycling", "most_starts"]
@@ -135,12 +135,12 @@ class CompressorShortCycling(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's state, or the counter's value."""
         if point == self._running:
             return self.state.running.no_change_band()
         count = self.state.count
-        return None if count is None else (count, count)
+        return None if count is None else Band(count, count)
 
 
 def _short_cycling(context: Context, asset: str) -> Rule | NotWatched:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
-from collector.rules.base import ALL, Context, State, contact_band, number
+from collector.rules.base import ALL, Band, Context, State, contact_band, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
 from collector.rules.cyclestate import CycleState
@@ -160,9 +160,6 @@ class NitrogenDemand(_TankEstimator):
 
     quantity = "nitrogen-demand"
 
-    # A run's edge only ends the wait for the tank's next sample, which then is heard for nothing.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
         self.unit = flow_unit(context.plant)  # type: ignore[misc]
         cycles = cycles_of(context, asset)
@@ -186,21 +183,17 @@ class NitrogenDemand(_TankEstimator):
             self.state.vents[point] = is_open
             self.state.vented = self.state.vented or is_open
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what the cycles make nothing of."""
         if point == self.cycles.tank:
-            return None if self.cycles.state.waits_at is not None else ALL
+            s = self.cycles.state
+            return None if s.waits_at is not None else ALL._replace(until=s.next_at)
         if point == self.cycles.running:
-            on = self.cycles.state.on
-            return None if on is None else contact_band(on)
+            return contact_band(self.cycles.state.on)
         is_open = self.state.vents.get(point)
         if is_open is None or (is_open and not self.state.vented):
             return None
         return contact_band(is_open)
-
-    def quiet_until(self, point: str) -> int | None:
-        """Return when the next sample of the tank is used."""
-        return self.cycles.state.next_at if point == self.cycles.tank else None
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         passed, total = self.cycles.take_time(), now - self.state.start_at

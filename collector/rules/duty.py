@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.running import OnTime, Span
 
 __all__ = ["CONDITIONS", "FROZEN", "CompressorOverduty"]
@@ -140,12 +149,9 @@ class CompressorOverduty(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's present state."""
-        on = self.state.time.on
-        if on is None:
-            return None
-        return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
+        return contact_band(self.state.time.on)
 
 
 def _overduty(context: Context, asset: str) -> Rule | NotWatched:

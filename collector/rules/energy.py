@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
 from collector.physics.energy import energy_used
-from collector.rules.base import Context, State, contact_band, number
+from collector.rules.base import Band, Context, State, contact_band, number
 from collector.rules.duty import FROZEN
 from collector.rules.estimates import Estimator
 from collector.rules.running import OnTime, Span
@@ -80,14 +80,12 @@ class CompressorDuty(Estimator):
         self._add(spans)
         s.variance += spacing * spacing / 12
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's state, while the device is alive."""
-        time = self.state.time
-        return None if time.on is None or time.doubt else contact_band(time.on)
-
-    def quiet_until(self, point: str) -> int | None:
-        """Return when the device would have stood still for too long."""
-        return (self._point.source.moved_at or 0) + self._frozen
+        band = contact_band(self.state.time.on)
+        if band is None or self.state.time.doubt:
+            return None
+        return band._replace(until=(self._point.source.moved_at or 0) + self._frozen)
 
     def _add(self, spans: list[Span]) -> None:
         s = self.state

@@ -11,7 +11,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
-from collector.rules.base import Context, Estimator, State
+from collector.rules.base import Band, Context, Estimator, State
 from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["STEP", "Estimator", "PurgeCompletion", "build_estimators"]
@@ -71,26 +71,23 @@ class PurgeCompletion(Estimator):
             s.hour_at = hour
         self._sums.add(value)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
-        return None if point == self.inputs[0] else self.state.pipe.no_change_band()
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that only goes into the mean of its hour."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or the oxygen that only goes into the mean of its hour."""
         if point != self.inputs[0]:
+            return self.state.pipe.no_change_band()
+        found = self.state.pipe.held_band(self._last.at or 0)
+        if found is None:
             return None
-        found = self.state.pipe.holds(self._last.at or 0)
-        return None if found is None else (
-            found[0], found[1], self.state.hour_at + _HOUR if found[2] else None,
-        )
+        band, of_pipe = found
+        return band._replace(until=self.state.hour_at + _HOUR) if of_pipe else band
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
-        found = self.state.pipe.holds(times[0])
+        found = self.state.pipe.held_band(times[0])
         self.state.pipe.of_pipe_many(values)
-        if found is not None and found[2]:
+        if found is not None and found[1]:
             for value in values:
                 self._sums.add(value)
 

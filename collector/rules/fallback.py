@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
 __all__ = ["CONDITIONS", "AirFillFrequent"]
@@ -86,11 +86,12 @@ class AirFillFrequent(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the mode in which a sample changes nothing."""
         if self.state.air.no_change_band() is None:
             return None
-        return (_AIR_FILL, _AIR_FILL) if self.state.air.on else (-math.inf, _AIR_FILL - 0.5)
+        return Band(_AIR_FILL, _AIR_FILL) if self.state.air.on else Band(
+            -math.inf, _AIR_FILL - 0.5)
 
 
 def _frequent(context: Context, asset: str) -> Rule | NotWatched:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
 __all__ = [
@@ -198,13 +198,13 @@ class PressureFallingFast(Rule):
             and not (s.gone or self._gas_went(now))
         )
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which no reading can make a fall, however many add up."""
         s = self.state
         if s.falling or s.jumped_to is not None or not s.high_series:
             return None
         top = max(s.high_series[0][1], s.last)
-        return (top - 0.4 * self._drop, top + 0.4 * self._drop, None)
+        return Band(top - 0.4 * self._drop, top + 0.4 * self._drop, counted=True)
 
     # -- what else is read -----------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL, Context, State, contact_band
+from collector.rules.base import ALL, Band, Context, State, contact_band
 from collector.rules.estimates import Estimator
 from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor, flow_unit
@@ -89,22 +89,20 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that :meth:`holds` let be kept back."""
+        """Take samples that were kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of a contact that is off."""
-        return contact_band(on=False) if point in self._opens else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the band in which samples only go into the averages under way."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return a contact that is off, and samples that only go into the averages under way."""
+        if point in self._opens:
+            return contact_band(on=False)
         if point == self._heat:
-            return (*ALL, None) if self.loss.compensated else None
+            return ALL._replace(counted=True) if self.loss.compensated else None
         until = self.loss.whole_until() if point == self.pressure else None
-        return None if until is None else (*ALL, until)
+        return None if until is None else ALL._replace(until=until, counted=True)
 
     def _filling(self, at: int) -> bool:
         fills = self.context.inputs.fills
@@ -366,9 +364,6 @@ class LeakRate(LeakEquivalent):
 
     quantity = "leak-rate"
 
-    # Contacts only shut out what the pressure shows; temperatures only add up.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
         self._pipe = leaks_of(context).pipes.get(asset)
         super().__init__(context, asset, self._pipe.points if self._pipe else ())
@@ -380,13 +375,9 @@ class LeakRate(LeakEquivalent):
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what changes nothing in the pipe."""
         return self._pipe.no_change_band(point) if self._pipe else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return what only goes into the pipe's averages."""
-        return self._pipe.holds(point) if self._pipe else None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "AirFillStuck"]
@@ -136,14 +137,14 @@ class AirFillStuck(Rule):
         since = long if full is None else min(long, full)
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)
         if s.stay.on is None:
             return None
-        return (_AIR_FILL, _AIR_FILL) if s.stay.on else (float("-inf"), _AIR_FILL - 0.5)
+        return Band(_AIR_FILL, _AIR_FILL) if s.stay.on else Band(-math.inf, _AIR_FILL - 0.5)
 
 
 def _air_fill_stuck(context: Context, asset: str) -> Rule | NotWatched:

@@ -11,7 +11,16 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, contact_band, number
+from collector.rules.base import (
+    Band,
+    Context,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
@@ -225,13 +234,13 @@ class OxygenNotFalling(Rule):
         late = self._late_at()
         return late if late is not None and late > now else None
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the oxygen at which nothing is kept: no purge is under way."""
         s = self.state
         if point == self._open:
-            return None if s.open is None or not s.has_open else contact_band(s.open)
+            return contact_band(s.open) if s.has_open else None
         if s.begun_at is None and s.below:
-            return -0.5, self._target + self._deadband
+            return Band(-0.5, self._target + self._deadband)
         return None
 
     # -- the words -------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
@@ -37,7 +37,7 @@ class _Bound(Rule):
         """Return whether the limit is passed."""
         return self.state.evaluation()
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the values that change nothing."""
         return self.state.band(self._limit, self._deadband, above=self.above)
 

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 
 __all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
 
@@ -132,18 +141,18 @@ class _Product(Rule):
         old = s.ended_at if ready is None or read is None or read < ready else None
         return RawEvaluation.present(s.level.since_at, rests_on=old)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
-            return None if value is None else (value, value)
+            return None if value is None else Band(value, value)
         if s.running_at is None and (s.mode is not None or s.running is not None):
-            return -math.inf, math.inf  # mode or compressor will say when it matters again
+            return ALL  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
         if s.dead or level is None or s.running_at is None:
             return None
-        return max(level[0], _NO_READING), min(level[1], _MOST)
+        return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
     PipeOxygen,
@@ -108,33 +108,31 @@ class OxygenRising(Rule):
             return False
         return self._close(at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position, and the mode that it is in."""
-        if point == self._mode:
-            return None if self.state.mode is None else (self.state.mode, self.state.mode)
-        return self.state.pipe.no_change_band() if point == self._open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that only goes into the mean of its part."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, the mode, or oxygen that only goes into a part's mean."""
         s = self.state
+        if point == self._mode:
+            return None if s.mode is None else Band(s.mode, s.mode)
+        if point == self._open:
+            return s.pipe.no_change_band()
         if point != self._oxygen or self.context.inputs.fills or s.mode == AIR_FILL:
             return None
-        found = s.pipe.holds(self._last.at or 0)
+        found = s.pipe.held_band(self._last.at or 0)
         if found is None:
             return None
-        low, high, trusted = found
+        band, trusted = found
         if not trusted or s.room:
-            return low, high, None
-        return None if s.part_at is None else (low, high, s.part_at + self._part)
+            return band
+        return None if s.part_at is None else band._replace(until=s.part_at + self._part)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
         s = self.state
-        found = s.pipe.holds(times[0])
+        found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
-        if found is None or not found[2] or s.room:
+        if found is None or not found[1] or s.room:
             return
         total, squares = s.total, s.squares
         for value in values:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from collector.domain.conditions import CAUTIONS
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
 __all__ = ["CONDITIONS", "RoomOxygenLow"]
 
@@ -41,7 +41,7 @@ class RoomOxygenLow(Rule):
         """Return whether it is low."""
         return self.state.evaluation()
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which nothing changes."""
         return self.state.band(self._limit, self._deadband, above=False)
 

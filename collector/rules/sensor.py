@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
 
@@ -207,14 +207,11 @@ class OxygenSensorSuspect(Rule):
         back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or oxygen too narrow for a step while nothing can freeze."""
         s = self.state
-        return s.pipe.no_change_band() if point == self._open and s.has_open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band too narrow for a step, for as long as nothing can freeze in it."""
-        s = self.state
+        if point == self._open:
+            return s.pipe.no_change_band() if s.has_open else None
         if point != self._oxygen or s.taken_at is None or not s.recent_series:
             return None
         if s.impossible_at is not None or s.frozen_at is not None or s.step_at is not None \
@@ -222,8 +219,8 @@ class OxygenSensorSuspect(Rule):
             return None
         values = [r[1] for r in s.recent_series]
         middle, reach = (min(values) + max(values)) / 2, self._step / 2 - 1e-9
-        return (max(self._low, middle - reach), min(self._high, middle + reach),
-                min(s.feed.next_at, self._earliest_frozen(s.taken_at)))
+        return Band(max(self._low, middle - reach), min(self._high, middle + reach),
+                    min(s.feed.next_at, self._earliest_frozen(s.taken_at)), counted=True)
 
     def _earliest_frozen(self, at: int) -> int:
         """Return before when it cannot be called frozen, whatever readings follow ``at``."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.estimates import Estimator
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -116,10 +116,10 @@ class ServiceDue(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told),
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the counter's value: it moves but once in some minutes, and every step counts."""
         value = self.state.clock.value
-        return None if value is None else (value, value)
+        return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; another plan than then begins anew."""

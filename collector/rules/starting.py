@@ -7,7 +7,17 @@ from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "CompressorNotStarting"]
@@ -153,7 +163,7 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if s.waits and point != self._power:
@@ -163,12 +173,10 @@ class CompressorNotStarting(Rule):
             deep = s.deep.band(self._deep, self._deadband, above=False)
             if low is None or deep is None:
                 return None
-            return max(low[0], deep[0]), min(low[1], deep[1])
+            return Band(max(low.low, deep.low), min(low.high, deep.high))
         if point == self._power:
             return s.power.no_change_band()
-        if s.off.on is None:
-            return None
-        return (float("-inf"), 0.5 - 1e-9) if s.off.on else (0.5, float("inf"))
+        return None if s.off.on is None else contact_band(not s.off.on)
 
 
 def _not_starting(context: Context, asset: str) -> Rule | NotWatched:

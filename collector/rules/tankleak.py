@@ -18,6 +18,7 @@ from collector.physics.estimate import Estimate
 from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -157,13 +158,13 @@ class TankLeak(Rule):
             riser.count += 1
         return changed
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what only goes into the sums of its minute."""
         s = self.state
         if s.minute_at is None:
             return None
-        low, high = contact_band(s.off_at is None) if point == self._running else ALL
-        return low, high, s.minute_at + _MINUTE
+        band = contact_band(s.off_at is None) if point == self._running else ALL
+        return None if band is None else band._replace(until=s.minute_at + _MINUTE, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

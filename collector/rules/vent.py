@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
+    Band,
     Context,
     Level,
     RawEvaluation,
@@ -122,26 +123,22 @@ class _Stuck(Rule):
         times = (since + self.limit(), declared_fill(self.context, self.asset, now))
         return min((t for t in times if t is not None and t > now), default=None)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
-        stay = self.state.stay
-        if point != self._open or stay.on is None:
-            return None
-        return contact_band(stay.on is self.stuck_open)
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that changes nothing but what was read last."""
         s = self.state
-        found = s.pipe.holds(self._last.at or 0) if point == self._oxygen else None
+        if point == self._open:
+            return None if s.stay.on is None else contact_band(s.stay.on is self.stuck_open)
+        # Oxygen within the band changes nothing but what was read last.
+        found = s.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
         if found is None:
             return None
-        low, high, of_pipe = found
-        if of_pipe:
-            band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
-            if band is None:
-                return None
-            low, high = max(low, band[0]), min(high, band[1])
-        return low, high, None
+        held, of_pipe = found
+        if not of_pipe:
+            return held
+        band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
+        if band is None:
+            return None
+        return held._replace(low=max(held.low, band.low), high=min(held.high, band.high))
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -241,7 +238,7 @@ class WaterAtVent(Rule):
             return RawEvaluation.unknown("no reading yet")
         return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
         return self.state.wet.no_change_band()
 

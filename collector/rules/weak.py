@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -71,11 +72,11 @@ class CompressorWeak(Rule):
         self.state.on = value >= 0.5
         return True
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
         if point == self._cycles.tank:
             return ALL
-        return None if self.state.on is None else contact_band(self.state.on)
+        return contact_band(self.state.on)
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last runs brought too little."""

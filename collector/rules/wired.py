@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
 __all__ = ["CONDITIONS", "GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
 
@@ -63,13 +63,12 @@ class Wired(Rule):
                 f"{self.words.label(self.point)} was read only once so far")
         return RawEvaluation.present(s.since_at) if s.on else RawEvaluation.absent(s.since_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
             return None
-        closed = s.on is self.holds_at
-        return (0.5, float("inf")) if closed else (float("-inf"), 0.5 - 1e-9)
+        return contact_band(s.on is self.holds_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the contact says, and what is read beside it."""

@@ -73,7 +73,8 @@ class RuleSchedule:
             rule = runtime.rule
             band = rule.no_change_band(name)
             if (
-                band is not None and band[0] <= value <= band[1]
+                band is not None and band.low <= value <= band.high and not band.counted
+                and (band.until is None or at < band.until)
                 and before is not None and at - before <= rule.gap(name) and not runtime.blind
             ):
                 continue

@@ -142,14 +142,13 @@ class BatchFeed:
                 continue
             if subscription.held is not None:
                 subscription.release(batch, place)
-            if subscription.each or not subscription.is_quiet(batch, place, value):
-                if subscription.keeping:
-                    self._release_others(subscription, row)
+            if subscription.each or not subscription.skips(batch, place, value):
+                self._release_others(subscription, row)
                 news, runtime = subscription.observe(name, at, value, before), subscription.runtime
                 if runtime is not None:
                     if news or runtime.blind or back:
                         rules.mark(runtime, at)
-                elif subscription.asks is not None and subscription.asks.wanted:
+                elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
                 if subscription.others:
                     self._look_again(subscription.others, row)
@@ -161,17 +160,14 @@ class BatchFeed:
 
     def _release_others(self, subscription: Subscription, row: int) -> None:
         """Deliver the samples of its other points that were kept back for a rule or estimator."""
-        for batch, same in subscription.keeping:
+        for batch, same in subscription.others:
             if same.held is not None:
-                place = bisect_left(batch.rows, row, batch.passed)
-                same.release(batch, place)
-                if not subscription.others and same.end > place:
-                    same.held = place  # its band for this point stays the same
+                same.release(batch, bisect_left(batch.rows, row, batch.passed))
 
     def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
         """Find again where the bands of a rule end after it took a sample."""
         for batch, subscription in those:
-            if not subscription.stays(batch.name):
+            if not subscription.unchanged(batch.name):
                 self._look(batch, subscription, row)
 
     def _look(self, batch: PointBatch, subscription: Subscription, row: int) -> None:
@@ -189,7 +185,7 @@ class BatchFeed:
                 subscription.release(batch, bisect_left(batch.rows, self._ticks_at, batch.passed))
 
     def _release_all(self, row: int) -> None:
-        for batch, subscription in self._readings.keeping:
+        for batch, subscription in self._readings.skipping:
             if subscription.held is not None:
                 place = bisect_left(batch.rows, row, batch.passed)
                 subscription.release(batch, place)

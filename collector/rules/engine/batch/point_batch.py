@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.rules.base import ALL, SampleConsumer
+from collector.rules.base import Band, SampleConsumer
 from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.estimates import Estimator
 from collector.rules.inputs import Point
@@ -25,11 +25,11 @@ _PART = 64
 
 
 class Subscription:
-    """One rule or estimator at one batch."""
+    """The samples of one point for one rule or estimator, and how far it may skip them."""
 
     __slots__ = (
-        "asks", "band", "each", "end", "held", "holds", "late", "limit", "many", "observe",
-        "keeping", "others", "plain", "quiet", "runtime", "target", "until",
+        "band", "each", "end", "held", "late", "limit", "no_change_band", "observe", "others",
+        "reports_early", "runtime", "target",
     )
 
     def __init__(
@@ -37,44 +37,34 @@ class Subscription:
     ) -> None:
         kind = type(target)
         self.target, self.runtime, self.limit = target, runtime, limit
-        self.observe, self.many = target.observe, target.update_batch
-        self.quiet = None if kind.quiet is SampleConsumer.quiet else target.quiet
-        self.until = None if kind.quiet_until is SampleConsumer.quiet_until else target.quiet_until
-        self.holds = None if kind.holds is SampleConsumer.holds else target.holds
-        self.each = self.quiet is None and self.holds is None
-        """Whether it hears every sample."""
-        self.plain = self.quiet is not None and self.until is None and self.holds is None
-        """Whether its band alone tells where it ends."""
-        self.asks = (
+        self.observe, self.no_change_band = target.observe, target.no_change_band
+        self.each = kind.no_change_band is SampleConsumer.no_change_band
+        """Whether it takes every sample."""
+        self.reports_early = (
             target if isinstance(target, Estimator)
             and type(target).wanted is not Estimator.wanted else None
         )
-        """The estimator, where it may want to be asked."""
+        """The estimator, where it may have an estimate before midnight."""
         self.others: list[tuple[PointBatch, Subscription]] = []
-        """The same at its other points, where what it says of those may change with this one."""
-        self.keeping: list[tuple[PointBatch, Subscription]] = []
-        """The same at its other points where it may keep something back."""
+        """Subscriptions of the same target to its other points."""
         self.late: list[int] = []
-        """Places that come too late after the one before to be passed over."""
-        self.band: tuple[float, float] | None = None
+        """Places of samples that follow a gap."""
+        self.band: Band | None = None
         self.end = 0
         """The first place that may matter."""
         self.held: int | None = None
         """The first place that is kept back."""
 
-    def is_quiet(self, batch: PointBatch, place: int, value: float) -> bool:
-        """Whether, as things are now, it may be spared this sample."""
-        quiet = self.quiet
-        if quiet is None or (self.runtime is not None and self.runtime.blind):
+    def skips(self, batch: PointBatch, place: int, value: float) -> bool:
+        """Whether, as the target is now, this sample may be skipped."""
+        if self.each or (self.runtime is not None and self.runtime.blind):
             return False
-        band = quiet(batch.name)
-        if band is None or not band[0] <= value <= band[1]:
-            return False
-        if self.until is not None:
-            until = self.until(batch.name)
-            if until is not None and batch.times[place] >= until:
-                return False
-        return not self._is_late(place)
+        band = self.no_change_band(batch.name)
+        return (
+            band is not None and not band.counted and band.low <= value <= band.high
+            and (band.until is None or batch.times[place] < band.until)
+            and not self._is_late(place)
+        )
 
     def _is_late(self, place: int) -> bool:
         late = self.late
@@ -83,45 +73,31 @@ class Subscription:
         found = bisect_left(late, place)
         return found < len(late) and late[found] == place
 
-    def stays(self, name: str) -> bool:
-        """Whether nothing has changed since it was last looked where it ends."""
-        runtime = self.runtime
-        if runtime is not None and runtime.blind:
-            return self.band is None and self.held is None  # it hears every sample as it is
-        if self.band is None or self.quiet is None or self.no_change_band(name) != self.band:
+    def unchanged(self, name: str) -> bool:
+        """Whether the place found last still applies, as its target is now."""
+        if self.runtime is not None and self.runtime.blind:
+            return self.band is None and self.held is None  # it takes every sample as it is
+        band = self.band
+        if band is None or band.counted or band.until is not None:
             return False
-        return self.plain or (
-            self.holds is None and self.until is not None and self.until(name) is None)
+        return self.no_change_band(name) == band
 
     def look(self, batch: PointBatch, place: int) -> None:
         """Find the first place from ``place`` on that may matter."""
-        if self.runtime is not None and self.runtime.blind:
-            self.end, self.band = place, None
-            return
-        if self.holds is not None:
-            held = self.holds(batch.name)
-            if held is not None:
-                self.band = None
-                low, high, until = held
-                whole = low == -math.inf and high == math.inf
-                self.end = self._end(batch, place, ALL if whole else (low, high), until)
-                if self.end > place and self.held is None:
-                    self.held = place
-                return
-        band = None if self.quiet is None else self.no_change_band(batch.name)
+        blind = self.runtime is not None and self.runtime.blind
+        band = None if blind else self.no_change_band(batch.name)
         if band is None:
             self.end, self.band = place, None
-        elif band != self.band or self.end <= place or self.until is not None:
-            self.band = band
-            until = None if self.until is None else self.until(batch.name)
-            self.end = self._end(batch, place, band, until)
+            return
+        if band != self.band or self.end <= place or band.until is not None:
+            self.band, self.end = band, self._end(batch, place, band)
+        if band.counted and self.end > place and self.held is None:
+            self.held = place
 
-    def _end(
-        self, batch: PointBatch, place: int, band: tuple[float, float], until: int | None,
-    ) -> int:
+    def _end(self, batch: PointBatch, place: int, band: Band) -> int:
         stop = batch.count
-        if until is not None:
-            stop = bisect_left(batch.times, until, place)
+        if band.until is not None:
+            stop = bisect_left(batch.times, band.until, place)
         if self.late:
             found = bisect_left(self.late, place)
             if found < len(self.late):
@@ -129,12 +105,13 @@ class Subscription:
         return batch.leaves(band, place, stop)
 
     def release(self, batch: PointBatch, place: int) -> None:
-        """Give it what was kept back before ``place``."""
+        """Deliver what was kept back before ``place``."""
         start, self.held = self.held, None
         if start is not None and place > start:
             before = batch.before[start]
-            assert before is not None  # noqa: S101 - the first of all comes too late to be held
-            self.many(batch.name, batch.times[start:place], batch.values[start:place], before)
+            assert before is not None  # noqa: S101 - the first of all follows a gap: not kept back
+            self.target.update_batch(
+                batch.name, batch.times[start:place], batch.values[start:place], before)
 
 
 class PointBatch:
@@ -171,11 +148,11 @@ class PointBatch:
         self.lows = np.minimum.reduceat(values, starts).tolist()
         self.highs = np.maximum.reduceat(values, starts).tolist()
 
-    def leaves(self, band: tuple[float, float], place: int, stop: int) -> int:
+    def leaves(self, band: Band, place: int, stop: int) -> int:
         """Return the first place from ``place`` to ``stop`` whose value is not within the band."""
-        if band is ALL:
+        low, high = band.low, band.high
+        if low == -math.inf and high == math.inf:
             return stop
-        low, high = band
         values, lows, highs = self.values, self.lows, self.highs
         while place < stop:
             part = place // _PART

@@ -151,23 +151,18 @@ class ReadingBatch:
         for batch in self.heard:
             for subscription in batch.subscriptions:
                 places.setdefault(id(subscription.target), []).append((batch, subscription))
+        self.estimated: list[tuple[PointBatch, Subscription]] = []
+        self.skipping: list[tuple[PointBatch, Subscription]] = []
         for found in places.values():
             mine = [(batch, subscription) for batch, subscription in found if not subscription.each]
             for _, subscription in found:
-                others = [other for other in mine if other[1] is not subscription]
-                subscription.others = [] if subscription.target.apart else others
-                subscription.keeping = [other for other in others if other[1].holds is not None]
+                subscription.others = [other for other in mine if other[1] is not subscription]
+            self.skipping += mine
             runtime = found[0][1].runtime
-            if runtime is not None:
+            if runtime is None:
+                self.estimated += mine
+            else:
                 self.by_rule[id(runtime)] = mine
-        self.estimated = [
-            (batch, subscription) for found in places.values() for batch, subscription in found
-            if subscription.runtime is None and not subscription.each
-        ]
-        self.keeping = [
-            (batch, subscription) for found in places.values() for batch, subscription in found
-            if subscription.holds is not None
-        ]
 
     def batch_at(self, row: int) -> PointBatch:
         """Return the batch of a row."""
