@@ -165,7 +165,7 @@ def test_a_level_ends_past_its_deadband_only():
     assert not level.compare(2, 18, 18, 1, above=False)
     assert level.compare(3, 17.9, 18, 1, above=False)
     assert not level.compare(4, 18.9, 18, 1, above=False)
-    low, high = level.band(18, 1, above=False)
+    low, high, *_ = level.band(18, 1, above=False)
     assert (low, high < 19, high > 18.9) == (float("-inf"), True, True)
     assert level.compare(5, 19, 18, 1, above=False)
     assert level.since_at == 5
