@@ -199,6 +199,8 @@ class Rule(SampleConsumer):
     """
 
     condition: ClassVar[str]
+    requires: ClassVar[Mapping[str, str]] = {}
+    """Quantities of the asset without which it cannot be evaluated, each with its words."""
     looks_ahead: ClassVar[bool] = False
     """Whether it is put off for longer where it is known that nobody goes silent."""
     facts: ClassVar[frozenset[str]] = frozenset()
@@ -221,6 +223,18 @@ class Rule(SampleConsumer):
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the condition means anything for an asset."""
+        return True
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why an asset cannot be evaluated; empty where it can."""
+        lacking = [words for quantity, words in cls.requires.items()
+                   if not context.wired(f"{asset}.{quantity}")]
+        return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
 
     @property
     def about(self) -> Condition:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
@@ -31,7 +30,7 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["CONDITIONS", "PurgeBlocked"]
+__all__ = ["PurgeBlocked"]
 
 _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K
@@ -381,22 +380,14 @@ class PurgeBlocked(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told), first=first,
         )
 
-
-def _purge_blocked(context: Context, asset: str) -> Rule | NotWatched:
-    riser = context.plant.vents[asset].riser
-    reason = ""
-    if not context.wired(f"{asset}.open"):
-        reason = f"no open contact at {asset}"
-    elif not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
-        reason = f"neither oxygen at {asset} nor supervisory pressure at {riser}"
-    elif predicted_time_constant(context, asset) is None:
-        reason = f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
-    if reason:
-        return NotWatched(condition=PurgeBlocked.condition, asset=asset, reason=reason)
-    return PurgeBlocked(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PurgeBlocked.condition: _purge_blocked,
-}
-"""Condition id to what builds its rule for one asset."""
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the vent cannot be evaluated."""
+        riser = context.plant.vents[asset].riser
+        if not context.wired(f"{asset}.open"):
+            return f"no open contact at {asset}"
+        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+            return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
+        if predicted_time_constant(context, asset) is None:
+            return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
+        return ""

@@ -5,15 +5,13 @@ They hear no readings but facts, which the daemon notes of itself as they happen
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 from collector.domain.events import FactNoted
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["CONDITIONS", "ClockJump", "DeliveryFailing", "JournalTrouble"]
+__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
 _MINUTE = 60_000
 
@@ -237,16 +235,3 @@ class DeliveryFailing(_OfFacts):
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))
-
-
-def _site_silent(context: Context, asset: str) -> NotWatched:
-    return NotWatched(condition="site-silent", asset=asset, reason="watched by the fleet end")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    ClockJump.condition: ClockJump,
-    JournalTrouble.condition: JournalTrouble,
-    DeliveryFailing.condition: DeliveryFailing,
-    "site-silent": _site_silent,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
+__all__ = ["CompressorLongRun", "refill_limit"]
 
 _PSI = 6894.757293168
 _MARGIN = 1.5
@@ -92,6 +91,7 @@ class CompressorLongRun(Rule):
     """
 
     condition = "compressor-long-run"
+    requires = {"compressor_running": "compressor running"}
     state: _RunState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -294,18 +294,3 @@ class CompressorLongRun(Rule):
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)
-
-
-def _long_run(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorLongRun.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorLongRun(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorLongRun.condition: _long_run,
-}
-"""Condition id to what builds its rule for one asset."""

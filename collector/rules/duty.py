@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     Band,
     Context,
@@ -19,7 +17,7 @@ from collector.rules.base import (
 )
 from collector.rules.running import OnTime, Span
 
-__all__ = ["CONDITIONS", "FROZEN", "CompressorOverduty"]
+__all__ = ["FROZEN", "CompressorOverduty"]
 
 _DAY = 86_400_000
 _HOUR = 3_600_000
@@ -68,6 +66,7 @@ class CompressorOverduty(Rule):
     """
 
     condition = "compressor-overduty"
+    requires = {"compressor_running": "compressor running"}
     state: _DutyState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -152,18 +151,3 @@ class CompressorOverduty(Rule):
     def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's present state."""
         return contact_band(self.state.time.on)
-
-
-def _overduty(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorOverduty.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorOverduty(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorOverduty.condition: _overduty,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "AirFillStuck"]
+__all__ = ["AirFillStuck"]
 
 _AIR_FILL = mode_code("air-fill")
 _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
@@ -33,6 +31,7 @@ class AirFillStuck(Rule):
     """
 
     condition = "air-fill-stuck"
+    requires = {"mode": "mode"}
     state: _StayState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -145,17 +144,3 @@ class AirFillStuck(Rule):
         if s.stay.on is None:
             return None
         return Band(_AIR_FILL, _AIR_FILL) if s.stay.on else Band(-math.inf, _AIR_FILL - 0.5)
-
-
-def _air_fill_stuck(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.mode"):
-        return NotWatched(
-            condition=AirFillStuck.condition, asset=asset, reason=f"no mode at {asset}",
-        )
-    return AirFillStuck(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirFillStuck.condition: _air_fill_stuck,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -23,7 +21,7 @@ from collector.rules.base import (
 )
 from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
 
-__all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
+__all__ = ["OxygenNotFalling", "predicted_time_constant"]
 
 _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
@@ -97,6 +95,7 @@ class OxygenNotFalling(Rule):
     """
 
     condition = "oxygen-not-falling"
+    requires = {"oxygen": "oxygen"}
     state: _PurgeState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -327,18 +326,3 @@ class OxygenNotFalling(Rule):
                 "bring the pipe to the target."
             )
         return said, tuple(causes)
-
-
-def _oxygen_not_falling(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenNotFalling.condition, asset=asset,
-            reason=f"no oxygen at {asset}",
-        )
-    return OxygenNotFalling(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenNotFalling.condition: _oxygen_not_falling,
-}
-"""Condition id to what builds its rule for one asset."""

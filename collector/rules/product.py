@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     ALL,
     Band,
@@ -19,7 +17,7 @@ from collector.rules.base import (
     number,
 )
 
-__all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
+__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
 _COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
@@ -172,6 +170,7 @@ class AirInNitrogenMode(_Product):
     """The mode says nitrogen and the analyser says air."""
 
     condition = "air-in-nitrogen-mode"
+    requires = {"product_oxygen": "product oxygen", "mode": "mode"}
 
     @property
     def must(self) -> list[str]:
@@ -198,6 +197,7 @@ class ProductOxygenHigh(_Product):
     """The product holds more oxygen than it may. Plain air is a condition of its own."""
 
     condition = "product-oxygen-high"
+    requires = {"product_oxygen": "product oxygen"}
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -218,30 +218,3 @@ class ProductOxygenHigh(_Product):
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
-
-
-def _missing(context: Context, asset: str, condition: str, **wanted: str) -> NotWatched | None:
-    names = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if not names:
-        return None
-    reason = f"no {' and no '.join(names)} at {asset}"
-    return NotWatched(condition=condition, asset=asset, reason=reason)
-
-
-def _air_in_nitrogen(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, AirInNitrogenMode.condition,
-                       product_oxygen="product oxygen", mode="mode")
-    return missing or AirInNitrogenMode(context, asset)
-
-
-def _oxygen_high(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, ProductOxygenHigh.condition,
-                       product_oxygen="product oxygen")
-    return missing or ProductOxygenHigh(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirInNitrogenMode.condition: _air_in_nitrogen,
-    ProductOxygenHigh.condition: _oxygen_high,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
@@ -17,7 +16,7 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["CONDITIONS", "OxygenRising"]
+__all__ = ["OxygenRising"]
 
 _HOUR = 3_600_000
 _PARTS = 6
@@ -61,6 +60,7 @@ class OxygenRising(Rule):
     """
 
     condition = "oxygen-rising"
+    requires = {"oxygen": "oxygen"}
     state: _RisingState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -242,17 +242,3 @@ class OxygenRising(Rule):
         return values, words.message(
             self.about, self.asset, since=s.since_at, numbers=told, first=first,
         )
-
-
-def _oxygen_rising(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenRising.condition, asset=asset, reason=f"no oxygen at {asset}",
-        )
-    return OxygenRising(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenRising.condition: _oxygen_rising,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from collector.domain.conditions import CAUTIONS
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
-__all__ = ["CONDITIONS", "RoomOxygenLow"]
+__all__ = ["RoomOxygenLow"]
 
 _LIMIT = 19.5  # %, 29 CFR 1910.134
 _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there unseen
@@ -23,6 +21,7 @@ class RoomOxygenLow(Rule):
     """
 
     condition = "room-oxygen-low"
+    requires = {"oxygen": "room oxygen"}
     state: Level
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -65,17 +64,3 @@ class RoomOxygenLow(Rule):
         )
         values = {"oxygen_percent": round(known, 2), "limit_percent": round(self._limit, 2)}
         return values, f"Caution: {CAUTIONS['oxygen']} {told}"
-
-
-def _room_oxygen_low(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=RoomOxygenLow.condition, asset=asset, reason=f"no room oxygen at {asset}",
-        )
-    return RoomOxygenLow(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    RoomOxygenLow.condition: _room_oxygen_low,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
 
-__all__ = ["CONDITIONS", "OxygenSensorSuspect"]
+__all__ = ["OxygenSensorSuspect"]
 
 _HOUR = 3_600_000
 _AIR = 20.9
@@ -67,6 +66,7 @@ class OxygenSensorSuspect(Rule):
     """
 
     condition = "oxygen-sensor-suspect"
+    requires = {"oxygen": "oxygen"}
     state: _SuspectState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -335,17 +335,3 @@ class OxygenSensorSuspect(Rule):
 
 def _middle(rows: list[list[float]]) -> float:
     return sorted(r[1] for r in rows)[len(rows) // 2]
-
-
-def _oxygen_sensor_suspect(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenSensorSuspect.condition, asset=asset, reason=f"no oxygen at {asset}",
-        )
-    return OxygenSensorSuspect(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenSensorSuspect.condition: _oxygen_sensor_suspect,
-}
-"""Condition id to what builds its rule for one asset."""

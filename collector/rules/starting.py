@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     Band,
     Context,
@@ -20,7 +18,7 @@ from collector.rules.base import (
 )
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorNotStarting"]
+__all__ = ["CompressorNotStarting"]
 
 _COMMON_CUT_IN = 60.0
 
@@ -45,6 +43,7 @@ class CompressorNotStarting(Rule):
     """
 
     condition = "compressor-not-starting"
+    requires = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
     state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -177,20 +176,3 @@ class CompressorNotStarting(Rule):
         if point == self._power:
             return s.power.no_change_band()
         return None if s.off.on is None else contact_band(not s.off.on)
-
-
-def _not_starting(context: Context, asset: str) -> Rule | NotWatched:
-    wanted = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
-    missing = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if missing:
-        return NotWatched(
-            condition=CompressorNotStarting.condition, asset=asset,
-            reason=f"no {' and no '.join(missing)} at {asset}",
-        )
-    return CompressorNotStarting(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorNotStarting.condition: _not_starting,
-}
-"""Condition id to what builds its rule for one asset."""

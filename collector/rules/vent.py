@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     Band,
     Context,
@@ -20,7 +19,7 @@ from collector.rules.base import (
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["CONDITIONS", "VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
+__all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
 _REMEMBERED = 8
 _TIMES_LONGER = 1.5
@@ -175,6 +174,7 @@ class VentStuckOpen(_Stuck):
     """Open long after the oxygen reached the target: nitrogen is lost for nothing."""
 
     condition = "vent-stuck-open"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = True
 
     def _story(self) -> str:
@@ -190,6 +190,7 @@ class VentStuckClosed(_Stuck):
     """
 
     condition = "vent-stuck-closed"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = False
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -220,6 +221,7 @@ class WaterAtVent(Rule):
     """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
 
     condition = "water-at-vent"
+    requires = {"water": "water contact"}
     state: _WaterState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -253,27 +255,3 @@ class WaterAtVent(Rule):
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=told)
-
-
-def _build(rule: type[Rule], *quantities: str) -> Callable[[Context, str], Rule | NotWatched]:
-    names = {"oxygen": "oxygen", "open": "open contact", "water": "water contact"}
-
-    def build(context: Context, asset: str) -> Rule | NotWatched:
-        lacking = [names[q] for q in quantities if not context.wired(f"{asset}.{q}")]
-        if lacking:
-            return NotWatched(
-                condition=rule.condition, asset=asset,
-                reason=f"no {' and no '.join(lacking)} at {asset}",
-            )
-        made: Callable[[Context, str], Rule] = rule
-        return made(context, asset)
-
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    VentStuckOpen.condition: _build(VentStuckOpen, "open", "oxygen"),
-    VentStuckClosed.condition: _build(VentStuckClosed, "open", "oxygen"),
-    WaterAtVent.condition: _build(WaterAtVent, "water"),
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     ALL,
     Band,
@@ -21,7 +19,7 @@ from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
-__all__ = ["CONDITIONS", "CompressorWeak"]
+__all__ = ["CompressorWeak"]
 
 _OLD = 14 * 86_400_000
 _TOO_FEW = 0.5
@@ -151,21 +149,14 @@ class CompressorWeak(Rule):
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
 
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        if reason := missing(context, asset):
+            return reason
+        return "" if context.plant.generators[asset].tank_volume else (
+            f"no tank_volume is set for {asset}")
+
 
 def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
-
-
-def _weak(context: Context, asset: str) -> Rule | NotWatched:
-    reason = missing(context, asset)
-    if not reason and not context.plant.generators[asset].tank_volume:
-        reason = f"no tank_volume is set for {asset}"
-    if reason:
-        return NotWatched(condition=CompressorWeak.condition, asset=asset, reason=reason)
-    return CompressorWeak(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorWeak.condition: _weak,
-}
-"""Condition id to what builds its rule for one asset."""
