@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any, ClassVar, NamedTuple, Self
+from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
 from collector.domain.events import EstimateMade, FactNoted
@@ -23,8 +23,8 @@ from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule", "RuleSet",
-           "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
+__all__ = ["ALL", "ALL_COUNTED", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule",
+           "RuleSet", "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
 
@@ -38,14 +38,21 @@ class Band(NamedTuple):
     """The instant (ms) from which the band does not apply; ``None``: it stays."""
     counted: bool = False
     """Whether samples within count all the same and are delivered later, many at a time."""
+    own: bool = False
+    """Whether no sample of another point changes the band."""
 
 
 ALL = Band(-math.inf, math.inf)
 """A band that no value leaves."""
+ALL_COUNTED = Band(-math.inf, math.inf, counted=True, own=True)
 
 _ON, _OFF = Band(0.5, math.inf), Band(-math.inf, 0.5 - 1e-9)
 
 
+@overload
+def contact_band(on: bool) -> Band: ...
+@overload
+def contact_band(on: bool | None) -> Band | None: ...
 def contact_band(on: bool | None) -> Band | None:
     """Return the values of a 0/1 point that say the same; ``None`` while it is not known."""
     return None if on is None else _ON if on else _OFF

@@ -193,7 +193,8 @@ class PurgeBlocked(Rule):
             return None
         # Of the oxygen of a shut vent only the last may ever matter.
         found = s.pipe.held_band(self._last.at or 0)
-        return None if found is None else found[0]._replace(until=s.feed.next_at)
+        return None if found is None else Band(
+            found[0].low, found[0].high, s.feed.next_at, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -10,7 +10,16 @@ from collector.domain.readings import MODES
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
-from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    ALL_COUNTED,
+    Band,
+    Context,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 from collector.rules.runs import Stretch
 
 __all__ = ["CompressorLongRun", "refill_limit"]
@@ -283,7 +292,7 @@ class CompressorLongRun(Rule):
         if s.run.gap_at is not None:
             return None
         if point == self._hours:
-            return ALL._replace(counted=True)
+            return ALL_COUNTED
         count = s.starts.value
         return None if count is None else Band(count, count, counted=True)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
-from collector.rules.base import ALL, Band, Context, State, contact_band, number
+from collector.rules.base import Band, Context, State, contact_band, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
 from collector.rules.cyclestate import CycleState
@@ -187,7 +187,8 @@ class NitrogenDemand(_TankEstimator):
         """Return what the cycles make nothing of."""
         if point == self.cycles.tank:
             s = self.cycles.state
-            return None if s.waits_at is not None else ALL._replace(until=s.next_at)
+            return None if s.waits_at is not None else Band(
+                -math.inf, math.inf, s.next_at, own=True)
         if point == self.cycles.running:
             return contact_band(self.cycles.state.on)
         is_open = self.state.vents.get(point)

@@ -85,7 +85,7 @@ class CompressorDuty(Estimator):
         band = contact_band(self.state.time.on)
         if band is None or self.state.time.doubt:
             return None
-        return band._replace(until=(self._point.source.moved_at or 0) + self._frozen)
+        return Band(band.low, band.high, (self._point.source.moved_at or 0) + self._frozen)
 
     def _add(self, spans: list[Span]) -> None:
         s = self.state

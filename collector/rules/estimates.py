@@ -79,7 +79,9 @@ class PurgeCompletion(Estimator):
         if found is None:
             return None
         band, of_pipe = found
-        return band._replace(until=self.state.hour_at + _HOUR) if of_pipe else band
+        if not of_pipe:
+            return band
+        return Band(band.low, band.high, self.state.hour_at + _HOUR, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -16,7 +16,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL, Band, Context, State, contact_band
+from collector.rules.base import ALL_COUNTED, Band, Context, State, contact_band
 from collector.rules.estimates import Estimator
 from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor, flow_unit
@@ -100,9 +100,10 @@ class Pipe:
         if point in self._opens:
             return contact_band(on=False)
         if point == self._heat:
-            return ALL._replace(counted=True) if self.loss.compensated else None
+            return ALL_COUNTED if self.loss.compensated else None
         until = self.loss.whole_until() if point == self.pressure else None
-        return None if until is None else ALL._replace(until=until, counted=True)
+        return None if until is None else Band(
+            -math.inf, math.inf, until, counted=True, own=True)
 
     def _filling(self, at: int) -> bool:
         fills = self.context.inputs.fills

@@ -123,7 +123,9 @@ class OxygenRising(Rule):
         band, trusted = found
         if not trusted or s.room:
             return band
-        return None if s.part_at is None else band._replace(until=s.part_at + self._part)
+        if s.part_at is None:
+            return None
+        return Band(band.low, band.high, s.part_at + self._part, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -162,8 +162,8 @@ class TankLeak(Rule):
         s = self.state
         if s.minute_at is None:
             return None
-        band = contact_band(s.off_at is None) if point == self._running else ALL
-        return None if band is None else band._replace(until=s.minute_at + _MINUTE, counted=True)
+        low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
+        return Band(low, high, s.minute_at + _MINUTE, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -137,7 +137,7 @@ class _Stuck(Rule):
         band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
         if band is None:
             return None
-        return held._replace(low=max(held.low, band.low), high=min(held.high, band.high))
+        return Band(max(held.low, band.low), min(held.high, band.high), counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,

@@ -306,7 +306,7 @@ class Engine:
         point, before = took
         value = point.value
         assert value is not None  # noqa: S101 - take() gave a value
-        self.rules.deliver(name, at, value, before)
+        self.rules.deliver(point, before)
         for estimator in self.estimators.consumers(name):
             estimator.observe(name, at, value, before)
             if estimator.wanted:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from collector.domain.verdicts import Verdict
@@ -11,7 +12,7 @@ from collector.rules.base import Rule
 from collector.rules.engine.inhibition import Inhibition
 from collector.rules.engine.runtime import ConditionEvaluator, RuleRuntime
 from collector.rules.engine.staleness import Staleness
-from collector.rules.inputs import Inputs
+from collector.rules.inputs import Inputs, Point
 from collector.rules.wording import Words
 
 __all__ = ["RuleSchedule"]
@@ -60,26 +61,40 @@ class RuleSchedule:
         """Have every rule evaluated at the first tick after ``at``."""
         for runtime in self.runtimes:
             runtime.dirty = True
+            runtime.bands.clear()
         if at is not None:
             self.mark_tick(at)
 
-    def deliver(self, name: str, at: int, value: float, before: int | None) -> None:
+    def deliver(self, point: Point, before: int | None) -> None:
         """Deliver a good sample to the rules that it may matter to; ``before`` is the last one."""
+        name, at, value = point.name, point.at, point.value
+        assert at is not None and value is not None  # noqa: S101, PT018 - it took the sample
         stale = self.staleness.points
         back = name in stale
         if back:
             stale.discard(name)
+        apart = math.inf if before is None else at - before
+        unbroken = apart <= point.max_gap()
         for runtime in self.subscribed.get(name, ()):
-            rule = runtime.rule
-            band = rule.no_change_band(name)
+            rule, bands = runtime.rule, runtime.bands
+            if name in bands:
+                band = bands[name]
+            else:
+                band = bands[name] = rule.no_change_band(name)
             if (
-                band is not None and band.low <= value <= band.high and not band.counted
-                and (band.until is None or at < band.until)
-                and before is not None and at - before <= rule.gap(name) and not runtime.blind
+                band is not None and not band.counted and band.low <= value <= band.high
+                and not runtime.blind and (band.until is None or at < band.until)
+                and (unbroken if rule.set_gap is None else apart <= rule.set_gap)
             ):
                 continue
+            bands.clear()
             if rule.observe(name, at, value, before) or runtime.blind or back:
                 self.mark(runtime, at)
+
+    def forget_bands(self, runtimes: Iterable[RuleRuntime]) -> None:
+        """Read the bands of rules again."""
+        for runtime in runtimes:
+            runtime.bands.clear()
 
     def unchanged(self, now: int) -> bool:
         """Whether a tick at ``now`` would find every rule as it is; moves deadlines if so."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import Standing, Verdict
-from collector.rules.base import RawEvaluation, Rule
+from collector.rules.base import Band, RawEvaluation, Rule
 from collector.rules.engine.inhibition import Inhibition, sentences
 from collector.rules.inputs import Point
 from collector.rules.wording import Words
@@ -35,6 +35,8 @@ class RuleRuntime:
     """When the condition last returned."""
     held: str = ""
     """What inhibits the condition while it holds; empty where it is not inhibited."""
+    bands: dict[str, Band | None] = field(default_factory=dict)
+    """The rule's bands since it was last called; empty while a batch is fed."""
 
     @property
     def key(self) -> str:
@@ -72,6 +74,7 @@ class RuleRuntime:
     def load(self, saved: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.rule.load(saved["state"])
+        self.bands.clear()
         self.standing, self.since = Standing(saved["standing"]), saved["since_at"]
         self.raw = None if saved["raw"] is None else Standing(saved["raw"])
         self.raw_at, self.because = saved["raw_at"], saved["because"]
@@ -111,6 +114,7 @@ class ConditionEvaluator:
     def evaluate(self, runtime: RuleRuntime, now: int) -> Verdict | None:
         """Evaluate a rule at ``now`` (ms); return the result where it differs from the last."""
         runtime.dirty, runtime.held = False, ""
+        runtime.bands.clear()
         because = self._blind(runtime, now)
         if because:
             because = "; ".join([because, *self._inhibition.causes(runtime, now)])

@@ -67,6 +67,7 @@ class BatchFeed:
         engine.reached(readings.times[-1])
         engine.forget_horizon()
         self._release_all(readings.count)
+        self._rules.forget_bands(self._rules.runtimes)
         readings.heard_all()
         return readings.count - len(readings.odd)
 
@@ -128,6 +129,7 @@ class BatchFeed:
             self._carry(row)
             self._synced = row + 1
             readings.heard_at(row)
+            self._rules.forget_bands(self._rules.subscribed.get(batch.name, ()))
             self._engine.observe(readings.reading(row))
 
     def _deliver(self, batch: PointBatch, row: int) -> None:
@@ -151,7 +153,9 @@ class BatchFeed:
                 elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
                 if subscription.others:
-                    self._look_again(subscription.others, row)
+                    self._look_again((
+                        (of, other) for of, other in subscription.others
+                        if other.band is None or not other.band.own), row)
             if not subscription.each:
                 subscription.look(batch, place + 1)
         batch.settle(place + 1)
@@ -162,7 +166,10 @@ class BatchFeed:
         """Deliver the samples of its other points that were kept back for a rule or estimator."""
         for batch, same in subscription.others:
             if same.held is not None:
-                same.release(batch, bisect_left(batch.rows, row, batch.passed))
+                place = bisect_left(batch.rows, row, batch.passed)
+                same.release(batch, place)
+                if same.end > place and same.band is not None and same.band.own:
+                    same.held = place
 
     def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
         """Find again where the bands of a rule end after it took a sample."""
