@@ -46,7 +46,7 @@ ALL = Band(-math.inf, math.inf)
 """A band that no value leaves."""
 ALL_COUNTED = Band(-math.inf, math.inf, counted=True, own=True)
 
-_ON, _OFF = Band(0.5, math.inf), Band(-math.inf, 0.5 - 1e-9)
+_ON, _OFF = Band(0.5, math.inf, own=True), Band(-math.inf, 0.5 - 1e-9, own=True)
 
 
 @overload
@@ -54,7 +54,10 @@ def contact_band(on: bool) -> Band: ...
 @overload
 def contact_band(on: bool | None) -> Band | None: ...
 def contact_band(on: bool | None) -> Band | None:
-    """Return the values of a 0/1 point that say the same; ``None`` while it is not known."""
+    """Return the values of a 0/1 point that say the same; ``None`` while it is not known.
+
+    No sample of another point may change what is known of it.
+    """
     return None if on is None else _ON if on else _OFF
 
 

@@ -175,4 +175,7 @@ class CompressorNotStarting(Rule):
             return Band(max(low.low, deep.low), min(low.high, deep.high))
         if point == self._power:
             return s.power.no_change_band()
-        return None if s.off.on is None else contact_band(not s.off.on)
+        if s.off.on is None:
+            return None
+        low, high, *_ = contact_band(not s.off.on)
+        return Band(low, high)

@@ -9,7 +9,7 @@ before the same readings as without batches.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING
 
@@ -116,7 +116,9 @@ class BatchFeed:
         if self._stale:
             self._wake(row)
         if asked:
-            self._look_again(readings.estimated, row)
+            for batch, subscription in readings.estimated:
+                if not subscription.unchanged(batch.name):
+                    self._look(batch, subscription, row)
 
     def _take(self, row: int) -> None:
         """Take a row that may matter."""
@@ -145,17 +147,18 @@ class BatchFeed:
             if subscription.held is not None:
                 subscription.release(batch, place)
             if subscription.each or not subscription.skips(batch, place, value):
-                self._release_others(subscription, row)
+                if subscription.others:
+                    self._release_others(subscription, row)
                 news, runtime = subscription.observe(name, at, value, before), subscription.runtime
                 if runtime is not None:
                     if news or runtime.blind or back:
                         rules.mark(runtime, at)
                 elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
-                if subscription.others:
-                    self._look_again((
-                        (of, other) for of, other in subscription.others
-                        if other.band is None or not other.band.own), row)
+                for of, other in subscription.others:
+                    band = other.band
+                    if (band is None or not band.own) and not other.unchanged(of.name):
+                        self._look(of, other, row)
             if not subscription.each:
                 subscription.look(batch, place + 1)
         batch.settle(place + 1)
@@ -170,12 +173,6 @@ class BatchFeed:
                 same.release(batch, place)
                 if same.end > place and same.band is not None and same.band.own:
                     same.held = place
-
-    def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
-        """Find again where the bands of a rule end after it took a sample."""
-        for batch, subscription in those:
-            if not subscription.unchanged(batch.name):
-                self._look(batch, subscription, row)
 
     def _look(self, batch: PointBatch, subscription: Subscription, row: int) -> None:
         batch.passed = place = bisect_left(batch.rows, row, batch.passed)
