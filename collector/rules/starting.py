@@ -177,5 +177,4 @@ class CompressorNotStarting(Rule):
             return s.power.no_change_band()
         if s.off.on is None:
             return None
-        low, high, *_ = contact_band(not s.off.on)
-        return Band(low, high)
+        return contact_band(not s.off.on)._replace(own=False)
