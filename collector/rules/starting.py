@@ -28,7 +28,7 @@ _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
 """Readings whose median is compared: one that scatters, or is wrong, says nothing."""
 _STARTS, _FEWEST = 9, 3
-"""Starts that are remembered, and the fewest that tell a cut-in."""
+"""Starts that are remembered, and the fewest that tell a cut-in nobody stated."""
 _SPREADS = 3.0
 _FROM_MAD = 1.4826
 """Median absolute deviation of normal values to their standard deviation."""
@@ -55,9 +55,9 @@ class CompressorNotStarting(Rule):
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
     to it within ``near_limit``, both counted anew when the power comes back. What the gauge read
-    before past starts tells by how much the two differ here. A loss of power that its own contact
-    reports is the explanation, and nothing is raised again; where no condition reports it, the
-    message says what is known of the power.
+    before past starts tells by how much the two differ here; before any was seen, close to it says
+    nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
+    again; where no condition reports it, the message says what is known of the power.
     """
 
     condition = "compressor-not-starting"
@@ -82,7 +82,7 @@ class CompressorNotStarting(Rule):
     def _set_limits(self) -> None:
         """Work out the limits from what is stated and what past starts showed."""
         rested, given = self.state.rested, self._given
-        learned = median(rested) if len(rested) >= _FEWEST else None
+        learned = median(rested) if rested else None
         self._source = "from the site file"
         if given is not None:
             self._cut_in = given
@@ -91,15 +91,14 @@ class CompressorNotStarting(Rule):
                 self._cut_in = max(learned, given - self._margin)
                 self._source = (f"the site file says {self.words.pressure(given)}; by this gauge "
                                 "it starts lower")
-        elif learned is not None:
+        elif learned is not None and len(rested) >= _FEWEST:
             self._cut_in, self._source = learned, f"learned from its last {len(rested)} starts"
         else:
             self._cut_in, self._source = _COMMON_CUT_IN, "common practice"
         spread = 0.0
         if learned is not None:
             spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
-        if given is not None:
-            spread = min(spread, self._margin)
+        spread = min(spread, self._margin)
         self._low = self._cut_in - max(self._gauge, spread) + 1e-6
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
 
@@ -170,6 +169,8 @@ class CompressorNotStarting(Rule):
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
             return Finding.absent(max((t for t in times if t is not None), default=None))
         since = self._since(now)
+        if not s.deep.beyond and not s.rested and not s.holds:
+            return Finding.absent()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held and not s.holds:
             return Finding.absent()
