@@ -156,6 +156,7 @@ class HoursToService(Estimator):
 
     quantity = "hours-to-service"
     unit = "h"
+    state: HourClock
 
     def __init__(self, context: Context, asset: str) -> None:
         unit, zone = context.plant.generators[asset], context.plant.site.timezone
