@@ -12,13 +12,14 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
 from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched, Standing
+from collector.physics.sums import LineSums, MeanSums
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
@@ -98,7 +99,7 @@ class RawEvaluation:
 
 @dataclass(slots=True, kw_only=True)
 class State:
-    """Base of a rule's state: plain numbers that survive JSON.
+    """Base of a rule's state: plain numbers that survive JSON, other states, and sums.
 
     Fields that are instants end in ``_at``; lists whose rows begin with an instant end in
     ``_series``. That is how a clock that was set back moves every rule alike.
@@ -106,17 +107,30 @@ class State:
 
     def dump(self) -> dict[str, Any]:
         """Return the state as JSON-able data."""
-        return asdict(self)
+        return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take over a copy of a dumped state; fields that it lacks keep their value."""
         for f in fields(self):
             if f.name in state:
-                mine = getattr(self, f.name)
-                if isinstance(mine, State) and isinstance(state[f.name], Mapping):
-                    mine.restore(state[f.name])
-                else:
-                    setattr(self, f.name, deepcopy(state[f.name]))
+                setattr(self, f.name, _restored(getattr(self, f.name), state[f.name]))
+
+
+def _dumped(value: Any) -> Any:
+    if isinstance(value, State | MeanSums | LineSums):
+        return value.dump()
+    if isinstance(value, dict):
+        return {key: _dumped(item) for key, item in value.items()}
+    return [_dumped(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _restored(mine: Any, saved: Any) -> Any:
+    if isinstance(mine, State) and isinstance(saved, Mapping):
+        mine.restore(saved)
+        return mine
+    if isinstance(mine, MeanSums | LineSums):
+        return type(mine).load(saved) if saved else type(mine)()
+    return deepcopy(saved)
 
 
 def shifted(state: Any, by: int, key: str = "") -> Any:

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
-from collector.rules.base import Band, Context, State, contact_band, number
+from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
 from collector.rules.cyclestate import CycleState
-from collector.rules.estimates import Estimator
 from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]

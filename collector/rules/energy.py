@@ -8,9 +8,8 @@ from dataclasses import dataclass, field, replace
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
 from collector.physics.energy import energy_used
-from collector.rules.base import Band, Context, State, contact_band, number
+from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.duty import FROZEN
-from collector.rules.estimates import Estimator
 from collector.rules.running import OnTime, Span
 
 __all__ = ["CompressorDuty", "Duty", "RunningCost", "RunningEnergy", "build_estimators"]

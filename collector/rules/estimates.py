@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
@@ -27,9 +26,9 @@ day."""
 class _CompletionState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     hour_at: int = 0
-    sums: dict[str, float] = field(default_factory=dict)
+    sums: MeanSums = field(default_factory=MeanSums)
     last_at: int | None = None
-    last: dict[str, float] = field(default_factory=dict)
+    last: MeanSums = field(default_factory=MeanSums)
 
 
 class PurgeCompletion(Estimator):
@@ -48,7 +47,6 @@ class PurgeCompletion(Estimator):
         super().__init__(context, asset, (f"{asset}.oxygen", f"{asset}.open"))
         self.state = _CompletionState()
         self._target = target_of(context, asset)
-        self._sums = MeanSums()
         self._last = context.inputs.point(self.inputs[0])
 
     def begin(self, now: int) -> None:
@@ -65,11 +63,10 @@ class PurgeCompletion(Estimator):
             return
         hour = at // _HOUR * _HOUR
         if hour != s.hour_at:
-            if self._sums.count:
-                s.last, s.last_at = self._sums.dump(), s.hour_at + _HOUR
-            self._sums = MeanSums()
-            s.hour_at = hour
-        self._sums.add(value)
+            if s.sums.count:
+                s.last, s.last_at = s.sums, s.hour_at + _HOUR
+            s.sums, s.hour_at = MeanSums(), hour
+        s.sums.add(value)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the vent's position, or the oxygen that only goes into the mean of its hour."""
@@ -87,22 +84,23 @@ class PurgeCompletion(Estimator):
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
-        found = self.state.pipe.held_band(times[0])
-        self.state.pipe.of_pipe_many(values)
+        s = self.state
+        found = s.pipe.held_band(times[0])
+        s.pipe.of_pipe_many(values)
         if found is not None and found[1]:
             for value in values:
-                self._sums.add(value)
+                s.sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the completion by the last hour that has readings."""
         s = self.state
         if self.context.inputs.point(self.inputs[0]).at is None:
             return None
-        sums = MeanSums.load(s.last) if s.last else self._sums
-        end = s.last_at if s.last else now
+        sums = s.last if s.last.count else s.sums
+        end = s.last_at if s.last.count else now
         # The hour that ends at this very midnight is only closed by the reading after it.
-        if self._sums.count > 1 and s.hour_at + _HOUR <= now:
-            sums, end = self._sums, s.hour_at + _HOUR
+        if s.sums.count > 1 and s.hour_at + _HOUR <= now:
+            sums, end = s.sums, s.hour_at + _HOUR
         if sums.count < 2 or end is None or now - end > _DAY:
             return self._made(now, now - _DAY, None, reason="no oxygen readings in the last day")
         air = 100 * OXYGEN_IN_AIR
@@ -116,16 +114,6 @@ class PurgeCompletion(Estimator):
             for x in (mean.value + half, mean.value, mean.value - half)
         )
         return self._made(now, end - _HOUR, value, low, high)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        self.state.sums = self._sums.dump()
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.restore(state)
-        self._sums = MeanSums.load(self.state.sums) if self.state.sums else MeanSums()
 
 
 def build_estimators(context: Context) -> list[Estimator]:

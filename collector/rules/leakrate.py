@@ -16,8 +16,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL_COUNTED, Band, Context, State, contact_band
-from collector.rules.estimates import Estimator
+from collector.rules.base import ALL_COUNTED, Band, Context, Estimator, State, contact_band
 from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor, flow_unit
 from collector.rules.tankoutflow import outflow_of

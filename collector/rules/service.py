@@ -8,8 +8,7 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values
-from collector.rules.estimates import Estimator
+from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
 __all__ = ["HoursToService", "ServiceDue", "build_estimators"]

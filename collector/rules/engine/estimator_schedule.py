@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.rules.estimates import Estimator
+from collector.rules.base import Estimator
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.rules.base import Band, SampleConsumer
+from collector.rules.base import Band, Estimator, SampleConsumer
 from collector.rules.engine.runtime import RuleRuntime
-from collector.rules.estimates import Estimator
 from collector.rules.inputs import Point
 
 if TYPE_CHECKING:
