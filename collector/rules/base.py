@@ -18,6 +18,7 @@ from typing import Any, ClassVar, NamedTuple, Self, overload
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
 from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
+from collector.domain.quantities import COMPUTED, FLOW, flow_unit
 from collector.domain.verdicts import NotWatched, Standing
 from collector.physics.sums import LineSums, MeanSums
 from collector.rules.baselines import Baselines
@@ -309,10 +310,11 @@ class Estimator(SampleConsumer):
     """One quantity of one asset, fed with good samples and asked once a day."""
 
     quantity: ClassVar[str]
-    unit: ClassVar[str]
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
         self.context, self.asset, self.inputs = context, asset, inputs
+        unit = COMPUTED[self.quantity].unit
+        self.unit = flow_unit(context.plant) if unit == FLOW else unit
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"

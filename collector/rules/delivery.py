@@ -18,7 +18,7 @@ from collector.rules.base import Band, Context, Estimator, State, contact_band, 
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
 from collector.rules.cyclestate import CycleState
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
@@ -132,7 +132,6 @@ class CompressorDelivery(_TankEstimator):
     quantity = "compressor-delivery"
 
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         super().__init__(context, asset)
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
@@ -143,7 +142,6 @@ class PumpUpTime(_TankEstimator):
     """How long a run from cut-in to cut-out takes with nothing drawn, by a stop watch: warm."""
 
     quantity = "pump-up-time"
-    unit = "min"
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         g = self.context.plant.generators[self.asset]
@@ -160,7 +158,6 @@ class NitrogenDemand(_TankEstimator):
     quantity = "nitrogen-demand"
 
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         cycles = cycles_of(context, asset)
         self._vents = tuple(
             f"{v.id}.open" for v in context.plant.vents.values()

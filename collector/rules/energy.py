@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
@@ -48,7 +48,6 @@ class CompressorDuty(Estimator):
     """
 
     quantity = "compressor-duty"
-    unit = "%"
     state: _WindowState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -133,7 +132,6 @@ class RunningEnergy(Estimator):
     """
 
     quantity = "energy"
-    unit = "kWh"
 
     def __init__(self, context: Context, asset: str, duty: CompressorDuty, power: float) -> None:
         super().__init__(context, asset, ())
@@ -162,19 +160,12 @@ class RunningCost(RunningEnergy):
     """The same in money, in the currency as the site file writes it."""
 
     quantity = "energy-cost"
-    unit = ""
 
     def __init__(
         self, context: Context, asset: str, duty: CompressorDuty, power: float, price: float,
     ) -> None:
         super().__init__(context, asset, duty, power)
-        self._price = price
-        self._currency = context.plant.generators[asset].currency
-
-    def make(self, now: int) -> EstimateMade | None:
-        """Return what the duty just made costs."""
-        made = super().make(now)
-        return None if made is None else replace(made, unit=self._currency)
+        self._price, self.unit = price, context.plant.generators[asset].currency
 
 
 def build_estimators(context: Context) -> list[Estimator]:

@@ -40,7 +40,6 @@ class PurgeCompletion(Estimator):
     """
 
     quantity = "purge-completion"
-    unit = "%"
     state: _CompletionState
 
     def __init__(self, context: Context, asset: str) -> None:

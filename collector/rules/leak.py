@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
@@ -18,7 +19,7 @@ from collector.rules.leakrate import (
     days_of,
     leaks_of,
 )
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 
 __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 

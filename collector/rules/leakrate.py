@@ -13,12 +13,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.events import EstimateMade
+from collector.domain.quantities import flow_unit
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
 from collector.rules.base import ALL_COUNTED, Band, Context, Estimator, State, contact_band
 from collector.rules.pipeloss import REFERENCE, PipeLoss
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import outflow_of
 
 __all__ = ["DAY", "DECAY", "PSI", "SUM", "Days", "Figure", "Leaks", "build_estimators",
@@ -327,7 +328,6 @@ class LeakEquivalent(Estimator):
     """The leak as the pressure it would cost in 24 h at one temperature, nothing flowing in."""
 
     quantity = "leak-equivalent"
-    unit = "psi"
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
@@ -367,7 +367,6 @@ class LeakRate(LeakEquivalent):
     def __init__(self, context: Context, asset: str) -> None:
         self._pipe = leaks_of(context).pipes.get(asset)
         super().__init__(context, asset, self._pipe.points if self._pipe else ())
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         self._days = days_of(context, asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:

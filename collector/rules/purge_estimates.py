@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
-from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
@@ -258,7 +258,6 @@ class PurgeTimeConstant(_PurgeCurve):
     """Gas held over gas that leaves, in hours of open vent, as the oxygen's course shows it."""
 
     quantity = "purge-time-constant"
-    unit = "h"
 
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         low, middle, high = (t / 3600 for t in found.time_constant)
@@ -272,7 +271,6 @@ class PurgeDoneAt(_PurgeCurve):
     """
 
     quantity = "purge-done-at"
-    unit = INSTANT_UNIT
 
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state
@@ -311,7 +309,6 @@ class OxygenExposure(Estimator):
     """
 
     quantity = "oxygen-exposure"
-    unit = "% d"
     state: _ExposureState
 
     def __init__(self, context: Context, asset: str) -> None:

@@ -154,7 +154,6 @@ class HoursToService(Estimator):
     """
 
     quantity = "hours-to-service"
-    unit = "h"
     state: HourClock
 
     def __init__(self, context: Context, asset: str) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Estimate
 from collector.physics.sums import LineSums
 from collector.rules.base import (
@@ -28,7 +29,7 @@ from collector.rules.base import (
 )
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
+from collector.rules.rates import flow_factor, moles_per_psi
 
 __all__ = ["TankLeak"]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.domain.quantities import flow_unit
 from collector.rules.base import (
     ALL,
     Band,
@@ -17,7 +18,7 @@ from collector.rules.base import (
 )
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorWeak"]
 
