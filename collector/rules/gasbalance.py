@@ -16,7 +16,7 @@ from typing import Any
 
 from collector.physics.rungain import TAUS, Block
 from collector.rules.base import Context
-from collector.rules.gasstate import BalanceState, Passed, Rest, Run, VentTime
+from collector.rules.gasstate import BalanceState, Passed, Rest, Run
 from collector.rules.runaccount import RunAccount, empty_account
 from collector.rules.vessel import Vessel
 
@@ -59,25 +59,23 @@ class GasBalance:
         self.vents = tuple(
             f"{v.id}.open" for v in context.plant.vents.values()
             if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset))
-        self._vents = {name: VentTime() for name in self.vents}
-        self.state = self._fresh()
+        width = len(TAUS) + len(self.vents)
+        self.state = BalanceState(
+            whole=empty_account(width), alone=empty_account(width),
+            by_tank=not self.vessel.known,
+            vents={name: {"open": False, "since_at": 0, "total": 0.0} for name in self.vents})
 
     def __repr__(self) -> str:
         return f"GasBalance({self.asset}, {len(self.account.runs_series)} runs)"
-
-    def _fresh(self) -> BalanceState:
-        width = len(TAUS) + len(self.vents)
-        return BalanceState(whole=empty_account(width), alone=empty_account(width),
-                            by_tank=not self.vessel.known)
 
     # -- samples ---------------------------------------------------------------------------------
 
     def observe_vent(self, point: str, at: int, is_open: bool) -> bool:
         """Take a sample of a vent; return whether it moved."""
-        vent = self._vents[point]
-        if is_open is vent.is_open:
+        vent = self.state.vents[point]
+        if is_open is vent["open"]:
             return False
-        vent.total, vent.is_open, vent.since_at = vent.until(at), is_open, at
+        vent.update(total=_opened(vent, at), open=is_open, since_at=at)
         return True
 
     def observe_running(self, at: int, on: bool, before_at: int | None) -> None:
@@ -191,8 +189,9 @@ class GasBalance:
             if len(rest.blocks) > 2 * _REACH:
                 del rest.blocks[_REACH]
         row = rest.blocks[-1]
-        for k, x in enumerate((1.0, t, whole, value, *(v.until(at) for v in self._vents.values()))):
-            row[k + 1] += x
+        opened = [_opened(s.vents[v], at) for v in self.vents]
+        for k, x in enumerate([1.0, t, whole, value, *opened], 1):
+            row[k] += x
 
     def _normal(self, at: int) -> bool:
         """Whether the plant does what it does on any day; if not, the run does not count."""
@@ -333,20 +332,11 @@ class GasBalance:
         return math.fsum(h * (1 - math.exp(-seconds / tau))
                          for h, tau in zip(heats, TAUS, strict=True))
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        self.state.vents = {name: vent.dump() for name, vent in self._vents.items()}
-        return self.state.dump()
 
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; one of other vents or another make begins anew."""
-        self.state = self._fresh()
-        if len(state.get("alone", {}).get("right", ())) != len(TAUS) + len(self.vents):
-            return
-        self.state.take(state)
-        for name, held in self.state.vents.items():
-            if name in self._vents:
-                self._vents[name].take(held)
+def _opened(vent: Mapping[str, Any], at: int) -> float:
+    """Return the s that a vent was open until ``at``."""
+    now = (at - vent["since_at"]) / 1000 if vent["open"] else 0.0
+    return float(vent["total"] + now)
 
 
 def _fed_by(context: Context, riser: str, generator: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,7 +11,7 @@ from collector.rules.base import State
 from collector.rules.runaccount import Run, RunAccount
 from collector.rules.vessel import ROOM
 
-__all__ = ["BalanceState", "Passed", "Rest", "Run", "RunAccount", "VentTime"]
+__all__ = ["BalanceState", "Passed", "Rest", "Run", "RunAccount"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -29,19 +30,6 @@ class Rest(State):
     """Heat at the stop, as a share of that of an endless run."""
     blocks: list[list[float]] = field(default_factory=list)
     flat: bool = True
-
-
-@dataclass(slots=True, kw_only=True)
-class VentTime(State):
-    """How long a vent was open."""
-
-    is_open: bool = False
-    since_at: int = 0
-    total: float = 0.0
-
-    def until(self, at: int) -> float:
-        """Return the s it was open until ``at``."""
-        return self.total + ((at - self.since_at) / 1000 if self.is_open else 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +60,7 @@ class BalanceState(State):
     rest: Rest = field(default_factory=Rest)
     run: Run = field(default_factory=Run)
     vents: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """Of each vent: open, since_at, and s it was open before."""
     whole: RunAccount = field(default_factory=RunAccount)
     """By tank and risers."""
     alone: RunAccount = field(default_factory=RunAccount)
@@ -88,3 +77,10 @@ class BalanceState(State):
     spoiled: dict[str, int] = field(default_factory=dict)
     celsius: float = ROOM
     warmths: int = 0
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state; one of other vents, or of another make, begins anew."""
+        alone = state.get("alone")
+        if isinstance(alone, Mapping) and len(alone.get("right", ())) == len(self.alone.right) \
+                and set(state.get("vents", ())) == set(self.vents):
+            State.restore(self, state)
