@@ -16,7 +16,7 @@ from typing import Any
 
 from collector.physics.rungain import TAUS, Block
 from collector.rules.base import Context
-from collector.rules.gasstate import BalanceState, Passed, Rest, Run
+from collector.rules.gasstate import TANK, WHOLE, BalanceState, Passed, Rest, Run
 from collector.rules.runaccount import RunAccount, empty_account
 from collector.rules.vessel import Vessel
 
@@ -38,7 +38,6 @@ _RISE = 1.0  # psi
 _WARMTHS = 4320
 _EVENLY = 24
 """Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
-_WHOLE, _TANK = 1, 2
 _LEARNED, _SMOOTHER, _SMOOTH, _ROUGH = 4, 4.0, 0.03, 0.1
 """Runs before the tank alone may be chosen, how much smoother (as a variance) its rests must be,
 how smooth against the gas of a run, and how rough tank and pipes (settings, from trials)."""
@@ -285,7 +284,7 @@ class GasBalance:
         start = run.start_at / 1000
         before = [(row[0] + start, *row[1:]) for row in s.before]
         after = self._blocks(s.rest, ahead=True)
-        for place, account in ((_TANK, s.alone), (_WHOLE, s.whole)):
+        for place, account in ((TANK, s.alone), (WHOLE, s.whole)):
             if account is s.alone or (s.before_whole and s.rest.whole):
                 account.add(run, *(
                     [Block(b[0], b[place], b[3], b[4:]) for b in side] for side in (before, after)),

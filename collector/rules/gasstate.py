@@ -11,7 +11,11 @@ from collector.rules.base import State
 from collector.rules.runaccount import Run, RunAccount
 from collector.rules.vessel import ROOM
 
-__all__ = ["BalanceState", "Passed", "Rest", "Run", "RunAccount"]
+__all__ = ["TANK", "WHOLE", "BalanceState", "Passed", "Rest", "Run", "RunAccount"]
+
+
+WHOLE, TANK = 1, 2
+"""Where a reading has the pressure of tank and risers, and of the tank."""
 
 
 @dataclass(slots=True, kw_only=True)

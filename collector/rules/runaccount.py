@@ -16,7 +16,7 @@ _MEMORY = 0.99
 """Weight, after one more run, of what was learned from one: a hundred runs are remembered."""
 _ODD = 3.0
 """How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
-_BLUNT, _SPAN, _SURE = 0.3, 0.4, 0.03
+_BLUNT, _SPAN, _SURE = 0.25, 0.4, 0.03
 """Share of a run that may be unseen about its edges before its own slope tells its length; share of
 it that its readings must span for that, and how rough they may be against its rise."""
 
