@@ -35,7 +35,7 @@ _WALK = 0.1
 """Deviation of the random walk in one second, in deviations of one block of readings. What rests
 of drawn and of bundled plants show; a tenth of it or thrice as much moves a result by half of its
 own deviation."""
-_WARM, _WARM_DOUBT = 0.025, 0.02
+_WARM, _WARM_DOUBT = 0.025, 0.012
 """Share of the absolute pressure that the heat of an endless run is, and its deviation (setting):
 7 K of some 290; a tank beside a running compressor is 2 to 12 K too warm, by common practice."""
 

@@ -32,6 +32,8 @@ _BLOCK = 120.0
 _FINE, _COARSE = 5, 5
 """Blocks next to a run that stay apart, and how many of the others make one: what is near counts
 most."""
+_TELLING = 10
+"""Blocks of a rest that goes on before it tells of the run before it: twenty minutes."""
 _REACH = 60
 """Blocks at each end of a rest that are used: two hours."""
 _RISE = 1.0  # psi
@@ -262,6 +264,9 @@ class GasBalance:
 
         ``ahead``: of the run before it, else of the run after it. The nearest blocks stay apart.
         """
+        if not rest.blocks:
+            return []
+        full = rest.blocks[0][4] / rest.blocks[0][1] + self.vessel.ambient
         rows = rest.blocks[:_REACH] if ahead else rest.blocks[-_REACH:][::-1]
         groups = [[r] for r in rows[:_FINE]] + [
             rows[k:k + _COARSE] for k in range(_FINE, len(rows), _COARSE)]
@@ -269,7 +274,7 @@ class GasBalance:
         for group in groups:
             count = math.fsum(r[1] for r in group)
             at, whole, tank = (math.fsum(r[k] for r in group) / count for k in (2, 3, 4))
-            heat = [(tank + self.vessel.ambient) * h / count * math.fsum(
+            heat = [full * h / count * math.fsum(
                 r[1] * math.exp(-r[2] / r[1] / tau) for r in group)
                 for h, tau in zip(rest.heat, TAUS, strict=True)]
             opened = [-math.fsum(r[5 + k] for r in group) / count for k in range(len(self.vents))]
@@ -280,6 +285,8 @@ class GasBalance:
         """Put the last run into the accounts, by the rests about it as far as they were seen."""
         s, run = self.state, self.state.run
         if not (run.clean and s.rest.clean and run.stop_at == s.rest.stop_at) or s.rest.flat:
+            return
+        if not learn and len(s.rest.blocks) < _TELLING:
             return
         start = run.start_at / 1000
         before = [(row[0] + start, *row[1:]) for row in s.before]

@@ -11,9 +11,10 @@ from collector.rules.base import State
 
 __all__ = ["Run", "RunAccount", "empty_account"]
 
-_KEPT = 150
-_MEMORY = 0.99
-"""Weight, after one more run, of what was learned from one: a hundred runs are remembered."""
+_KEPT = 120
+_MEMORY = 0.997
+"""Weight, after one more run, of what was learned from one: some 300 runs are remembered. What a
+tank and its vents are like changes slowly."""
 _ODD = 3.0
 """How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
 _BLUNT, _SPAN, _SURE = 0.25, 0.4, 0.03
