@@ -193,10 +193,10 @@ class CompressorLongRun(Rule):
                 s.over_at = run.start_at + limit
             s.over += 1
             s.lasted, s.allowed, s.phase = lasted, limit, phase
-        elif run.known:
+        elif run.known and phase in ("nitrogen", "unknown"):
+            # One in air-fill, or of a declared fill, says nothing of a refill.
             s.over, s.over_at = 0, None
-            if phase in ("nitrogen", "unknown"):
-                self._refill.learn(at, lasted)
+            self._refill.learn(at, lasted)
 
     def _filling(self, now: int, limit: int) -> bool:
         start = self.state.run.start_at

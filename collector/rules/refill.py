@@ -26,7 +26,7 @@ _PURGE = 2.0
 """How much longer a refill takes with a purge vent open: vents are sized to leave the compressor
 half of the time (common practice)."""
 _MOST_DRAWN = 0.75
-_FULL = 0.5
+_FULL = 0.65
 """Share of what a healthy run adds to tank and pipes; above it a long run is filling them."""
 _OVERSHOOT = 3.0  # psi
 
