@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
@@ -16,9 +17,8 @@ from collector.rules.gasstate import TANK, WHOLE
 __all__ = ["Refill", "RefillState", "refill_limit"]
 
 _PSI = 6894.757293168
-_MARGIN, _BLIND_MARGIN = 1.5, 2.0
-"""Over what is usual; and where tank or pipes are not read, so that a refill of a drained riser
-cannot be told from a leak (setting)."""
+_MARGIN, _LEARNED_MARGIN = 1.5, 2.0
+"""Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
 _COMMON_LIMIT = 12 * 60_000
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
@@ -29,6 +29,8 @@ _MOST_DRAWN = 0.75
 _FULL = 0.65
 """Share of what a healthy run adds to tank and pipes; above it a long run is filling them."""
 _OVERSHOOT = 3.0  # psi
+_CLEAR = 0.1
+"""How rough tank and pipes may read against the gas of a run."""
 
 
 def refill_limit(generator: Generator, altitude: float, temperature: float) -> tuple[int, str]:
@@ -104,18 +106,24 @@ class Refill:
                     "half as much again as the pump-up of the acceptance" + self._by_draw())
         rows = self.state.length_series
         if len(rows) >= _LEARNED:
-            seen = self._balance is not None and self._balance.whole
-            margin, words = (_MARGIN, "half as much again as") if seen else (
-                _BLIND_MARGIN, "twice")
+            # Where it shows that a run fills the pipes, the usual one is the measure.
+            share, which = (0.5, "usual length") if self._seen() else (_USUAL, "longest")
             alike = [r[1] for r in rows if r[2] >= self._open()]
             more = 1.0 if len(alike) >= _LEARNED else _PURGE
             usual = sorted(alike if more == 1.0 else [r[1] for r in rows])
-            longest = usual[min(int(_USUAL * len(usual)), len(usual) - 1)]
-            why = f"{words} the longest of its last {len(usual)} usual runs"
-            return round(longest * margin * more), why + (
+            length = usual[min(int(share * len(usual)), len(usual) - 1)]
+            why = f"twice the {which} of its last {len(usual)} healthy runs"
+            return round(length * _LEARNED_MARGIN * more), why + (
                 ", doubled for a purge vent that has opened" if more > 1.0 else "")
         limit, why = self._computed
         return round(limit * self._stretch()), why + self._by_draw()
+
+    def _seen(self) -> bool:
+        """Whether tank and pipes are read well enough to tell a long run from a filling one."""
+        if self._balance is None or not self._balance.whole or self.state.rate <= 0:
+            return False
+        account = self._balance.booked
+        return math.sqrt(account.noise) < _CLEAR * account.typical()
 
     def _stretch(self) -> float:
         """Return how much longer than for an isolated tank a refill takes, by what is drawn."""

@@ -54,7 +54,7 @@ def test_the_usual_run_is_learned_and_the_message_says_so():
     (what, when), = s.moves(C)
     assert what == "raised"
     assert when == 8 * HOUR + 8 * MINUTE + 5 * SECOND
-    assert "usual runs" in s.alarms(C)[0].text
+    assert "healthy runs" in s.alarms(C)[0].text
 
 
 def test_a_purge_that_opens_doubles_what_is_learned():
