@@ -37,9 +37,9 @@ from collector.web import (
     CollectorStatistics,
     DeviceStatistics,
 )
-from collector.web.door import Door
+from collector.web.access import AccessPolicy
 from collector.web.live import Live
-from collector.web.services import MeasureLine, PastServices, Search
+from collector.web.services import HistoryServices, MeasureLine, Search
 
 PASSWORD = "nine lives of a cat"
 PEOPLE = {"L. Ames": Role.LOOK, "J. Whitlock": Role.RESPOND, "R. Okafor": Role.MANAGE}
@@ -377,9 +377,9 @@ class FakeSite:
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", live=self.live,
-            past=PastServices(alarms=self.moved, estimates=self.made, find=self.find,
+            past=HistoryServices(alarms=self.moved, estimates=self.made, find=self.find,
                               measures=self.measures, deliveries=self.told),
-            handbook=HANDBOOK.get, note=lambda *told: self.notes.append(told),
-            door=Door(keeper=Doorkeeper(self.accounts, self.real), token=self.token,
+            handbook=HANDBOOK.get, record_event=lambda *told: self.notes.append(told),
+            access=AccessPolicy(sessions=Doorkeeper(self.accounts, self.real), token=self.token,
                       reading=self.reading, public_address=self.public_address),
         )
