@@ -468,6 +468,7 @@ class Daemon:
 
     def _services(self) -> BoardServices:
         return BoardServices(
+            settings=lambda: self._config.settings,
             plant=lambda: self._config.plant, clock=self.clock, picture=self.picture,
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
             fills=lambda: self._pipeline.watch.fills(),

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, ClassVar
 
+from collector.domain.limits import limit_of
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Level, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
-
-_FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
 
 
 class _Bound(Rule):
@@ -126,9 +124,7 @@ def _pressure(kind: type[_PressureBound], name: str) -> Callable[
         [Context, str], Rule | NotWatched | None]:
     def build(context: Context, asset: str) -> Rule | NotWatched:
         reason = ""
-        limit = number(context.settings.for_(kind.condition, asset), "limit")
-        if limit is None:
-            limit = getattr(context.plant.risers[asset], name)
+        limit = limit_of(kind.condition, asset, context.plant, context.settings)
         if not context.wired(f"{asset}.pressure"):
             reason = f"no supervisory pressure at {asset}"
         elif limit is None:
@@ -145,9 +141,9 @@ def _low_temperature(context: Context, asset: str) -> Rule | NotWatched:
             condition=LowTemperature.condition, asset=asset,
             reason=f"no valve-room temperature at {asset}",
         )
-    limit = number(context.settings.for_(LowTemperature.condition, asset), "limit")
-    frost = _FROST[context.plant.site.units]
-    return LowTemperature(context, asset, frost if limit is None else limit)
+    limit = limit_of(LowTemperature.condition, asset, context.plant, context.settings)
+    assert limit is not None  # a figure of NFPA 25 where none is set
+    return LowTemperature(context, asset, limit)
 
 
 CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {

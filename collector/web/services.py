@@ -10,6 +10,7 @@ from collector.acceptance import Desk
 from collector.clock import Clock, SystemClock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
+from collector.domain.conditions import ConditionSettings
 from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.fills import DeclaredFill
@@ -155,10 +156,11 @@ class BoardServices:
     """The services of one site's board; only the ``async`` ones do I/O.
 
     ``act`` raises ``ActionRefused`` when the present state does not allow the action.
-    ``plant`` is a callable because a re-read site file replaces the plant.
+    ``plant`` and ``settings`` are callables because a re-read site file replaces them.
     """
 
     plant: Callable[[], Plant]
+    settings: Callable[[], ConditionSettings]
     clock: Clock
     picture: LivePicture
     alarms: Callable[[], Sequence[LiveAlarm]]

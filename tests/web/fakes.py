@@ -10,8 +10,10 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
+from collector.config.conditions import default_settings
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
+from collector.domain.conditions import ConditionSettings
 from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
 from collector.domain.events import (
@@ -213,6 +215,8 @@ class FakeSite:
 
     clock: ManualClock = field(default_factory=lambda: ManualClock(NOW))
     plant: Plant = field(default_factory=plant)
+    settings: ConditionSettings = field(
+        default_factory=lambda: ConditionSettings(defaults=default_settings()))
     picture: LivePicture = field(default_factory=picture)
     alarms: list[LiveAlarm] = field(default_factory=alarms)
     events: list[Event] = field(default_factory=history)
@@ -372,7 +376,8 @@ class FakeSite:
     def services(self) -> BoardServices:
         """What the board is given."""
         return BoardServices(
-            plant=lambda: self.plant, clock=self.clock, picture=self.picture,
+            plant=lambda: self.plant, settings=lambda: self.settings, clock=self.clock,
+            picture=self.picture,
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,

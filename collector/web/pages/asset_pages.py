@@ -81,7 +81,8 @@ class _Pages(AssetPages):
         plant, now = self._services.plant(), self._services.clock.now()
         numbers = [p for p in points if kinds[p].unit not in _STATES]  # type: ignore[union-attr]
         drawings = [
-            trend_plot(plant, p, found[p], marks, start=span.start, end=span.end, now=now)
+            trend_plot(plant, self._services.settings(), p, found[p], marks, start=span.start,
+                       end=span.end, now=now)
             for p in numbers
         ]
         contacts = strips(plant, asset, {p: s for p, s in found.items() if p not in numbers},
@@ -101,8 +102,8 @@ class _Pages(AssetPages):
         steps = await self._services.trend(point, span.start, span.end, span.step())
         rows = await self._services.trend(point, span.start, span.end, span.step(_ROWS))
         marks = await occurrences_of(self._services, asset, span.start, span.end)
-        drawing = trend_plot(plant, point, steps, marks, start=span.start, end=span.end, now=now,
-                             height=260)
+        drawing = trend_plot(plant, self._services.settings(), point, steps, marks,
+                             start=span.start, end=span.end, now=now, height=260)
         return page(request, "point.html", **await self._common(asset), span=span, point=point,
                     drawing=drawing, rows=self._rows(point, asset, rows, now))
 

@@ -10,7 +10,9 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from collector.domain.conditions import ConditionSettings
 from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Vent
 from collector.domain.readings import QUANTITIES
 from collector.domain.trends import TrendStep
@@ -86,8 +88,8 @@ def expected_curve(
 
 
 def purge_plot(
-    plant: Plant, vent: Vent, steps: Sequence[TrendStep], expected: Expected | None,
-    alarms: Sequence[Occurrence], *, start: int, end: int, now: int,
+    plant: Plant, settings: ConditionSettings, vent: Vent, steps: Sequence[TrendStep],
+    expected: Expected | None, alarms: Sequence[Occurrence], *, start: int, end: int, now: int,
 ) -> Plot:
     """Return the plot: measured as a band, expected dashed, the target, the alarms."""
     curve = () if expected is None else (
@@ -97,7 +99,8 @@ def purge_plot(
         title=f"Oxygen at {vent.name}, measured and expected", start=start, end=end,
         known=min(now, end), zone=plant.site.timezone, axis=axis_of(kind, plant.site.units),
         series=(Band(label="measured", steps=steps), *curve), floor=0.0,
-        levels=limits_of(vent, "oxygen"), spans=marks("oxygen", alarms, start, end),
+        levels=limits_of(plant, settings, vent, "oxygen"),
+        spans=marks("oxygen", alarms, start, end),
         height=300, width=DRAWN, key=f"{vent.id}-purge",
     )
 
@@ -123,15 +126,19 @@ class _PurgePage(AssetPages):
         marks = await occurrences_of(self._services, vent, span.start, span.end)
         feed = self._feed(vent)
         expected = expected_curve(plant, vent, steps, feed, end)
-        figure = purge_plot(plant, vent, steps, expected, marks, start=span.start, end=end,
-                            now=self._services.clock.now())
+        figure = purge_plot(plant, self._services.settings(), vent, steps, expected, marks,
+                            start=span.start, end=end, now=self._services.clock.now())
         return render(
             request, "purge.html", **await self._common(vent), span=span, figure=drawn(figure),
             expected=expected, tau="" if expected is None else age(round(expected.tau)),
             feed=feed, riser=plant.name_of(vent.riser), riser_id=vent.riser,
-            target=vent.target_oxygen, progress=self._progress(vent, steps, feed),
+            target=self._target(vent), progress=self._progress(vent, steps, feed),
             done=self._done(done), estimates=self._estimates(vent.id, vent.riser),
         )
+
+    def _target(self, vent: Vent) -> float | None:
+        return limit_of("oxygen-not-falling", vent.id, self._services.plant(),
+                        self._services.settings())
 
     def _made(self, asset: str, quantity: str) -> EstimateMade | None:
         return next((e for e in self._services.estimates()
@@ -149,12 +156,13 @@ class _PurgePage(AssetPages):
     ) -> Mapping[str, float | str] | None:
         state = self._services.picture.get(f"{vent.id}.oxygen")
         now = state.last_good.value if state is not None and state.last_good else None
-        if now is None or vent.target_oxygen is None:
+        target = self._target(vent)
+        if now is None or target is None:
             return None
         top = max((s.high for s in steps if s.high is not None), default=now)
-        way = top - vent.target_oxygen
-        share = 1.0 if way <= 0 or now <= vent.target_oxygen else max((top - now) / way, 0.0)
-        return {"now": now, "top": top, "target": vent.target_oxygen, "share": min(share, 1.0)}
+        way = top - target
+        share = 1.0 if way <= 0 or now <= target else max((top - now) / way, 0.0)
+        return {"now": now, "top": top, "target": target, "share": min(share, 1.0)}
 
     def _done(self, made: EstimateMade | None) -> str:
         if made is None:

@@ -9,9 +9,11 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Transition
+from collector.domain.limits import limit_of
 from collector.domain.live import LiveAlarm
-from collector.domain.plant import Generator, Plant, Riser, Room, Thing, Vent
+from collector.domain.plant import Generator, Plant, Thing
 from collector.domain.readings import Quantity, point_kind, split_point
 from collector.domain.trends import TrendStep
 from collector.plots import (
@@ -109,8 +111,6 @@ def read_range(
 
 DRAWN = 400
 """Width of a plot: a phone shows it whole, scaled down a little."""
-_ROOM_OXYGEN = 19.5  # %, 29 CFR 1910.134
-_FROST = 4.0  # degC, NFPA 13: a valve room is kept at 40 F or more
 _ABOUT = {
     "pressure": ("pressure-", "leak-"), "valve_room_temperature": ("low-temperature",),
     "oxygen": ("oxygen-", "room-oxygen", "purge-", "vent-stuck"),
@@ -161,23 +161,25 @@ def occurrences(events: Sequence[AlarmMoved], live: Iterable[LiveAlarm]) -> list
     return sorted([*done, *active.values()], key=lambda o: o.start)
 
 
-def limits_of(thing: Thing, quantity: str) -> tuple[Level, ...]:
-    """Return the limits of a quantity as the site file has them, and the few fixed ones."""
-    pairs: tuple[tuple[float | None, str], ...] = ()
-    match thing, quantity:
-        case Generator(), "tank_pressure":
-            pairs = ((thing.cut_out, "cut-out"), (thing.cut_in, "cut-in"),
-                     (thing.air_fill_below, "air-fill below"))
-        case Generator(), "product_oxygen":
-            pairs = ((thing.product_oxygen_limit, "limit"),)
-        case Riser(), "pressure":
-            pairs = ((thing.high_pressure, "high"), (thing.low_pressure, "low"))
-        case Riser(), "valve_room_temperature":
-            pairs = ((_FROST, "frost limit"),)
-        case Vent(), "oxygen":
-            pairs = ((thing.target_oxygen, "target"),)
-        case Room(), "oxygen":
-            pairs = ((_ROOM_OXYGEN, "limit for people"),)
+_LIMITS: Mapping[tuple[str, str], Sequence[tuple[str, str]]] = {
+    ("generator", "product_oxygen"): (("product-oxygen-high", "limit"),),
+    ("riser", "pressure"): (("pressure-high", "high"), ("pressure-low", "low")),
+    ("riser", "valve_room_temperature"): (("low-temperature", "low limit"),),
+    ("vent", "oxygen"): (("oxygen-not-falling", "target"),),
+    ("room", "oxygen"): (("room-oxygen-low", "limit for people"),),
+}
+"""Conditions whose limits are drawn on the plot of a quantity, with their labels."""
+
+
+def limits_of(
+    plant: Plant, settings: ConditionSettings, thing: Thing, quantity: str,
+) -> tuple[Level, ...]:
+    """Return the limits drawn on a plot: those of the alarms, and the tank's set points."""
+    pairs = [(limit_of(condition, thing.id, plant, settings), label)
+             for condition, label in _LIMITS.get((thing.kind, quantity), ())]
+    if isinstance(thing, Generator) and quantity == "tank_pressure":
+        pairs = [(thing.cut_out, "cut-out"), (thing.cut_in, "cut-in"),
+                 (thing.air_fill_below, "air-fill below")]
     return tuple(Level(value=value, label=label) for value, label in pairs if value is not None)
 
 
@@ -196,8 +198,8 @@ def marks(
 
 
 def trend_plot(
-    plant: Plant, point: str, steps: Sequence[TrendStep], alarms: Sequence[Occurrence],
-    *, start: int, end: int, now: int, height: int = 210,
+    plant: Plant, settings: ConditionSettings, point: str, steps: Sequence[TrendStep],
+    alarms: Sequence[Occurrence], *, start: int, end: int, now: int, height: int = 210,
 ) -> TrendView:
     """Return the plot of one point from ``start`` to ``end`` (ms)."""
     thing_id, quantity = split_point(point)
@@ -210,7 +212,8 @@ def trend_plot(
     figure = Plot(
         title=f"{kind.label[:1].upper()}{kind.label[1:]}, {thing.name}", description=words,
         start=start, end=end, known=min(end, now), zone=plant.site.timezone, axis=axis,
-        series=(Band(label=kind.label, steps=steps),), levels=limits_of(thing, quantity),
+        series=(Band(label=kind.label, steps=steps),),
+        levels=limits_of(plant, settings, thing, quantity),
         spans=marks(quantity, alarms, start, end), height=height, width=DRAWN,
         key=point.replace(".", "-"),
     )
