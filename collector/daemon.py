@@ -50,16 +50,16 @@ from collector.schedule import Clockwork
 from collector.service import ServiceManager
 from collector.sources.poller import Poller
 from collector.watch import Watch
+from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app
-from collector.web.door import LOCAL, Door
 from collector.web.live import Live
+from collector.web.server import serve
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
     ForwardStatistics,
 )
-from collector.web.serving import serve
 
 __all__ = ["Daemon"]
 
@@ -468,6 +468,7 @@ class Daemon:
 
     def _services(self) -> BoardServices:
         return BoardServices(
+            settings=lambda: self._config.settings,
             plant=lambda: self._config.plant, clock=self.clock, picture=self.picture,
             alarms=self.alarms, not_watched=lambda: self._pipeline.watch.not_watched(),
             fills=lambda: self._pipeline.watch.fills(),
@@ -477,8 +478,8 @@ class Daemon:
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__,
             acceptance=open_desk(lambda: self._config.plant, self._config.data, self._journal),
-            handbook=find_html, note=self._note_of_board,
-            door=self._door(), live=self._live,
+            handbook=find_html, record_event=self._note_of_board,
+            access=self._access_policy(), live=self._live,
             past=past_services(lambda: self._journal, lambda: self._config.plant),
             reports=self._config.data / "reports",
             links=link_services(lambda: self._config, lambda: self._signer, lambda: self._journal),
@@ -490,13 +491,13 @@ class Daemon:
         accounts.add(name, role, password, self._real.now())
         accounts.close()
 
-    def _door(self) -> Door:
+    def _access_policy(self) -> AccessPolicy:
         board = self._config.board
         # The machine's own clock: neither people nor guessers run faster in a demo.
-        return Door(
-            keeper=Doorkeeper(self._open_accounts(), self._real), token=self.token,
+        return AccessPolicy(
+            sessions=Doorkeeper(self._open_accounts(), self._real), token=self.token,
             reading=board.reading, public_address=board.public_address,
-            listens_locally=self._listen[0] in LOCAL,
+            listens_locally=self._listen[0] in LOOPBACK,
         )
 
     def _open_accounts(self) -> Accounts | None:

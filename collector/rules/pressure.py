@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from collector.domain.limits import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
-
-_FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
 
 
 class _Bound(Rule):
@@ -23,15 +21,11 @@ class _Bound(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self._point], needs=[self._point])
-        limit = self._limit_of(context, asset)
+        limit = limit_of(self.condition, asset, context.plant, context.settings)
         assert limit is not None  # noqa: S101 - lacks() saw to it
         self._limit = limit
         self._deadband = number(self.settings, "deadband") or 0.0
         self.state = Level()
-
-    @classmethod
-    def _limit_of(cls, context: Context, asset: str) -> float | None:
-        return number(context.settings.for_(cls.condition, asset), "limit")
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
@@ -58,15 +52,9 @@ class _PressureBound(_Bound):
     """Where the site file states the limit of the riser."""
 
     @classmethod
-    def _limit_of(cls, context: Context, asset: str) -> float | None:
-        given: float | None = getattr(context.plant.risers[asset], cls.bound)
-        limit = super()._limit_of(context, asset)
-        return given if limit is None else limit
-
-    @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why the riser cannot be evaluated."""
-        none = cls._limit_of(context, asset) is None
+        none = limit_of(cls.condition, asset, context.plant, context.settings) is None
         return super().lacks(context, asset) or (
             f"no {cls.bound} is set for {asset}" if none else "")
 
@@ -125,11 +113,6 @@ class LowTemperature(_Bound):
     condition = "low-temperature"
     quantity = "valve_room_temperature"
     requires = {quantity: "valve-room temperature"}
-
-    @classmethod
-    def _limit_of(cls, context: Context, asset: str) -> float:
-        limit = super()._limit_of(context, asset)
-        return _FROST[context.plant.site.units] if limit is None else limit
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the temperature and its limit."""
