@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -13,6 +13,12 @@ CONDITIONS = (
     Condition(
         id="pressure-low", title="Supervisory pressure low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        explained_by=(
+            Cause("power-lost", "downstream", inhibits=False),
+            Cause("declared fill", "downstream", inhibits=False),
+            Cause("compressor-not-starting", "downstream", inhibits=False),
+            Cause("pressure-falling-fast", "upstream", inhibits=False),
+        ),
         causes=(
             "an open head, drain or test valve: look before you enter",
             "the supply to this riser closed, or its air maintenance device set too low",
