@@ -9,20 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from collector.domain.conditions import CATALOGUE
 from collector.domain.plant import Plant
 
 __all__ = ["DAY", "MANY_HOURS", "OF_GENERATOR", "OF_RISER", "explains", "most_in_a_day", "systems"]
 
-OF_RISER = frozenset({
-    "pressure-low", "pressure-falling-fast", "low-air-contact", "leak-high", "leak-growing",
-    "oxygen-not-falling", "oxygen-rising", "purge-blocked", "vent-stuck-open", "vent-stuck-closed",
-})
+_IMPAIRED = [c for c in CATALOGUE.values() if c.impairment]
+OF_RISER = frozenset(c.id for c in _IMPAIRED if c.applies_to in ("riser", "vent"))
 """Of the system itself and its vents."""
 
-OF_GENERATOR = frozenset({
-    "compressor-long-run", "compressor-overduty", "compressor-short-cycling", "air-fill-stuck",
-    "air-fill-frequent", "tank-leak", "leak-high", "leak-growing",
-})
+OF_GENERATOR = frozenset(c.id for c in _IMPAIRED if "generator" in (c.applies_to, *c.also))
 """Of the generator that feeds it: it loses its gas into the work, and fills the system after it."""
 
 DAY, MANY_HOURS = 86_400_000, 36_000_000

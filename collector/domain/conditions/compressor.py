@@ -11,6 +11,7 @@ CONDITIONS = (
     Condition(
         id="compressor-long-run", title="Compressor runs too long", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream", inhibits=False),
             Cause("air-fill-stuck", "same", inhibits=False),
@@ -44,6 +45,7 @@ CONDITIONS = (
         id="compressor-overduty", title="Compressor runs too much of the day",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream", after=DAY),
             Cause("vent-stuck-open", "upstream", inhibits=False),
@@ -75,6 +77,7 @@ CONDITIONS = (
         id="compressor-short-cycling", title="Compressor starts too often",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
         explained_by=(Cause("declared fill", "downstream"),),
         causes=(
             "cut-in and cut-out set too close, or a pressure switch that drifts",
@@ -100,6 +103,7 @@ CONDITIONS = (
         id="compressor-not-starting", title="Compressor does not start",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("compressor",),
+        plot="tank_pressure",
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the motor's overload or thermal protection has tripped: let it cool, find out why",
@@ -134,6 +138,7 @@ CONDITIONS = (
         id="compressor-weak", title="Compressor delivers less than it did",
         applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure",
         causes=(
             "the intake filter: look at it, change it",
             "a relief valve, drain or unloader that weeps while it runs: listen at each",

@@ -13,6 +13,7 @@ CONDITIONS = (
     Condition(
         id="low-air-contact", title="Low-air switch", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        impairment=True,
         explained_by=(
             Cause("power-lost", "downstream", inhibits=False),
             Cause("declared fill", "downstream", inhibits=False),

@@ -11,6 +11,7 @@ CONDITIONS = (
     Condition(
         id="tank-leak", title="The tank leaks", applies_to="generator",
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("compressor", "oxygen"),
+        plot="tank_pressure", impairment=True,
         explained_by=(Cause("declared fill", "downstream"),),
         causes=(
             "the tank's drain: shut it, look whether an automatic one hangs open",
@@ -37,6 +38,7 @@ CONDITIONS = (
     Condition(
         id="leak-high", title="Leak above its limit", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("impairment", "oxygen"),
+        plot="pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream"), Cause("pressure-falling-fast", "same"),
             # Its causes name the leak; and a sensor that died low leaves only the demand.
@@ -65,6 +67,7 @@ CONDITIONS = (
     Condition(
         id="leak-growing", title="Leak is growing", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.LOW, cautions=("impairment",),
+        plot="pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream"), Cause("pressure-falling-fast", "same"),
         ),

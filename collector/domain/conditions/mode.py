@@ -11,6 +11,7 @@ CONDITIONS = (
     Condition(
         id="air-fill-stuck", title="Stuck in air-fill", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("impairment", "compressor"),
+        plot="tank_pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream", inhibits=False),
             Cause("pressure-falling-fast", "upstream", inhibits=False),
@@ -45,6 +46,7 @@ CONDITIONS = (
         id="air-fill-frequent", title="Falls back to air-fill too often",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("impairment",),
+        plot="tank_pressure", impairment=True,
         explained_by=(
             Cause("declared fill", "downstream", after=DAY),
             # Where the mode says off at rest, each run of a stuck unit looks like a fallback.
@@ -71,6 +73,7 @@ CONDITIONS = (
         id="air-in-nitrogen-mode", title="Air while it says nitrogen",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("oxygen", "compressor"),
+        plot="product_oxygen",
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the air-fill valve or a hand bypass of the separator: open, or leaking through",
@@ -98,6 +101,7 @@ CONDITIONS = (
         id="product-oxygen-high", title="Product oxygen too high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="product_oxygen",
         explained_by=(
             Cause("power-lost", "downstream"), Cause("air-in-nitrogen-mode", "same"),
         ),

@@ -11,6 +11,7 @@ CONDITIONS = (
     Condition(
         id="oxygen-not-falling", title="Oxygen is not falling", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
         explained_by=(
             Cause("power-lost", "downstream"), Cause("compressor-not-starting", "downstream"),
             Cause("oxygen-sensor-suspect", "same"), Cause("vent-stuck-closed", "same"),
@@ -47,6 +48,7 @@ CONDITIONS = (
     Condition(
         id="oxygen-rising", title="Oxygen is rising again", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
         explained_by=(
             Cause("power-lost", "downstream", inhibits=False), Cause("declared fill", "downstream"),
             Cause("oxygen-sensor-suspect", "same"),
@@ -75,6 +77,7 @@ CONDITIONS = (
     Condition(
         id="oxygen-sensor-suspect", title="Oxygen sensor suspect", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.LOW,
+        plot="oxygen",
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the sensor's plug, supply and wiring",
@@ -108,6 +111,7 @@ CONDITIONS = (
     Condition(
         id="room-oxygen-low", title="Room oxygen low", applies_to="room",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("oxygen",),
+        plot="oxygen",
         causes=(
             "stay out; open doors and start the ventilation from outside",
             "measure from the door with a portable instrument before anyone goes in",

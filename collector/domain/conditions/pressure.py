@@ -13,6 +13,7 @@ CONDITIONS = (
     Condition(
         id="pressure-low", title="Supervisory pressure low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        plot="pressure", impairment=True,
         explained_by=(
             Cause("power-lost", "downstream", inhibits=False),
             Cause("declared fill", "downstream", inhibits=False),
@@ -38,6 +39,7 @@ CONDITIONS = (
     Condition(
         id="pressure-high", title="Supervisory pressure high", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        plot="pressure",
         causes=(
             "the bypass of the air maintenance device left open",
             "the air maintenance device set too high, creeping or with dirt in its seat",
@@ -58,6 +60,7 @@ CONDITIONS = (
         id="pressure-falling-fast", title="Supervisory pressure falls fast",
         applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         cautions=("impairment", "oxygen"),
+        plot="pressure", impairment=True,
         causes=(
             "an open head or a fire: see whether water flows, and follow the site's procedure",
             "a broken pipe, a fitting let go, an open drain or test valve",
@@ -80,6 +83,7 @@ CONDITIONS = (
     Condition(
         id="low-temperature", title="Valve room too cold", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH,
+        plot="valve_room_temperature",
         causes=(
             "a door or louvre left open",
             "the room's heater: its power, thermostat, fuel",

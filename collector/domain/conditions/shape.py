@@ -73,6 +73,11 @@ class Condition:
     """Likely causes, in the order a technician would check them."""
     cautions: tuple[str, ...] = ()
     settings: tuple[Setting, ...] | None = None
+    plot: str = ""
+    """Quantity of the asset (or of its riser or generator) on whose plot it is marked."""
+    impairment: bool = False
+    """Whether an impairment of the system suppresses it: out of service, a system has no pressure,
+    leaks, breathes air, and makes its compressor run."""
     explained_by: tuple[Cause, ...] = ()
     """What suppresses it or is named as its cause. ``pressure-low`` and the low-air switch are
     never suppressed: a riser without pressure must be reported, whatever took it."""

@@ -17,6 +17,7 @@ CONDITIONS = (
     Condition(
         id="vent-stuck-open", title="Vent stuck open", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
         explained_by=(
             # A step is reported for a day; the sensor that took it is hardly better on the next.
             Cause("oxygen-sensor-suspect", "same", after=DAY),
@@ -44,6 +45,7 @@ CONDITIONS = (
     Condition(
         id="vent-stuck-closed", title="Vent stuck closed", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        plot="oxygen", impairment=True,
         explained_by=(
             Cause("power-lost", "downstream"),
             # A step is reported for a day; the sensor that took it is hardly better on the next.
@@ -79,6 +81,7 @@ CONDITIONS = (
     Condition(
         id="purge-blocked", title="Purge path blocked", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("impairment",),
+        plot="oxygen", impairment=True,
         explained_by=(
             Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "same"),
             Cause("vent-stuck-closed", "same"), Cause("water-at-vent", "same", inhibits=False),
