@@ -34,9 +34,9 @@ from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.explain.board import board_page
-from collector.forward.influx import InfluxForwarder
-from collector.forward.influx_aside import AsideFile
-from collector.forward.sparkplug import Sparkplug
+from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.forwarder import InfluxForwarder
+from collector.forward.sparkplug.publisher import Sparkplug
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.heartbeat import Heartbeat

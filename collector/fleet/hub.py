@@ -15,8 +15,8 @@ from collector.fleet.hub_history import HistoryWriter, history_of
 from collector.fleet.hub_intake import Taken
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_wire import wire_to
+from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.endpoints import wire_to
 from collector.people import PEOPLE, Accounts, Doorkeeper
 from collector.web.door import LOCAL, Door
 from collector.web.serving import serve

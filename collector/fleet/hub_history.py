@@ -15,11 +15,9 @@ from collector.domain.readings import MODES
 from collector.fleet.hub_intake import Taken
 from collector.fleet.hub_state import SiteState, Told
 from collector.fleet.hub_store import GroupStore
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_lines import FieldValue, Line
-from collector.forward.influx_mapping import FIELDS, event_lines
-from collector.forward.influx_splitting import deliver
-from collector.forward.influx_wire import Wire
+from collector.forward.influx.batches import AsideFile, deliver
+from collector.forward.influx.endpoints import Wire
+from collector.forward.influx.points import FIELDS, FieldValue, Line, event_lines
 from collector.threads import in_thread
 
 __all__ = ["HistoryWriter", "history_of"]

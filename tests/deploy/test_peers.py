@@ -15,10 +15,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.fleet.hub_settings import load_hub
-from collector.forward.influx_wire import V1Wire
+from collector.forward.influx.endpoints import V1Wire
 from collector.forward.settings import InfluxSettings
-from tests.forward.broker import MOSQUITTO, wait_for_port
-from tests.influx.peers import free_port, program
+from tests.forward.influx.peers import free_port, program
+from tests.forward.sparkplug.broker import MOSQUITTO, wait_for_port
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 

@@ -11,7 +11,7 @@ from collector.fleet.hub_history import HistoryWriter, history_of
 from collector.fleet.hub_intake import Counts, Intake, Taken
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.forward.influx_aside import AsideFile
+from collector.forward.influx.batches import AsideFile
 from tests.fleet.support import NOW, FakeSite, alarm, came, received
 from tests.forward.support import until
 

@@ -17,7 +17,7 @@ from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Site
 from collector.domain.readings import Quality, Reading
 from collector.forward.settings import BrokerSettings, MqttSettings
-from collector.forward.sparkplug import Sparkplug
+from collector.forward.sparkplug.publisher import Sparkplug
 from collector.journal import Journal
 
 POINTS = ("gen1.tank_pressure", "gen1.compressor_running", "gen1.mode")

@@ -14,9 +14,9 @@ from collector.config import SiteConfig, load_site
 from collector.domain.actions import Action, Deed
 from collector.domain.events import FactNoted
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.forward.figures import Patience
-from collector.forward.influx import InfluxForwarder
-from collector.forward.influx_aside import AsideFile
+from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.forwarder import InfluxForwarder
+from collector.forward.remote_endpoint import Patience
 from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from collector.watch import Watch

@@ -14,8 +14,8 @@ import pytest
 from collector.config import SiteConfig
 from collector.dashboards import dashboards
 from collector.forward.settings import InfluxSettings
+from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
-from tests.influx.peers import Influxd
 
 HOURS = 50
 

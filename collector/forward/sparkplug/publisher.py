@@ -15,11 +15,10 @@ from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
-from collector.forward.ledger import Ledger
-from collector.forward.reach import Reach
+from collector.forward.checkpoint import CommitStore, Ledger
+from collector.forward.remote_endpoint import Reach
 from collector.forward.settings import MqttSettings
-from collector.forward.sparkplug_session import CONSUMER, LEDGER, Counts, Session, SessionParts
-from collector.forward.store import CommitStore
+from collector.forward.sparkplug.session import CONSUMER, LEDGER, Counts, Session, SessionParts
 
 __all__ = ["CONSUMER", "Sparkplug", "SparkplugStatistics"]
 

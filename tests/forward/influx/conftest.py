@@ -13,12 +13,12 @@ from collector.clock import ManualClock
 from collector.domain.events import FactNoted
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
-from collector.forward.figures import Patience
-from collector.forward.influx import InfluxForwarder
-from collector.forward.influx_aside import AsideFile
+from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.forwarder import InfluxForwarder
+from collector.forward.remote_endpoint import Patience
 from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
-from tests.influx.peers import Influxd, StrictServer, VictoriaMetrics
+from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
 
 T0 = 1_772_323_200_000  # 2026-03-01T00:00:00Z
 SECOND, MINUTE, HOUR = 1000, 60_000, 3_600_000

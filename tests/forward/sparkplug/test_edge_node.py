@@ -9,9 +9,8 @@ import pytest
 from collector.domain.live import LivePicture
 from collector.domain.readings import Quality
 from collector.forward.mqtt import Message
-from collector.forward.sparkplug_host import PrimaryHost
-from collector.forward.sparkplug_node import EdgeNode, asks_for_rebirth
-from collector.forward.sparkplug_payload import Metric, Payload, PayloadInvalid, encode
+from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, asks_for_rebirth
+from collector.forward.sparkplug.payload import Metric, Payload, PayloadInvalid, encode
 from tests.forward.support import decoded, plant, reading
 
 NOW = 1_772_323_805_000

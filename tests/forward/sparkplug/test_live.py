@@ -15,9 +15,9 @@ from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.domain.readings import Quality
 from collector.forward.mqtt import Connection, Message, SessionSettings
 from collector.forward.settings import BrokerSettings
-from collector.forward.sparkplug_payload import Metric, Payload, encode
-from collector.forward.sparkplug_session import CONSUMER
-from tests.forward.broker import Line, Mosquitto, Observer, Seen, closing
+from collector.forward.sparkplug.payload import Metric, Payload, encode
+from collector.forward.sparkplug.session import CONSUMER
+from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, Seen, closing
 from tests.forward.support import SmallSite, decoded, reading, until
 
 REBIRTH = encode(Payload(time=1, metrics=(Metric(name="Node Control/Rebirth", value=True),)))
@@ -151,8 +151,8 @@ async def test_rebirth_on_request(site: SmallSite, observer: Observer) -> None:
 async def test_a_silent_thing_dies_and_is_born_again(
     site: SmallSite, observer: Observer, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("collector.forward.sparkplug_session._SILENT", 300)
-    monkeypatch.setattr("collector.forward.sparkplug_session._SILENT_POLLS", 0)
+    monkeypatch.setattr("collector.forward.sparkplug.session._SILENT", 300)
+    monkeypatch.setattr("collector.forward.sparkplug.session._SILENT_POLLS", 0)
     site.read()
 
     def silence() -> None:
@@ -423,7 +423,7 @@ async def test_a_broker_that_another_signed_is_not_trusted(
 async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
     tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("collector.forward.reach._PATIENCE", 500)
+    monkeypatch.setattr("collector.forward.remote_endpoint._PATIENCE", 500)
     line = Line(broker.port)
     site = SmallSite(tmp_path, broker.settings("fenmoor", line.port))
     with closing(line, site):

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.journal import Journal
-from tests.influx.peers import Influxd
+from tests.forward.influx.peers import Influxd
 from tests.integration.support import get_json, until
 from tests.integration.test_daemon import Works, _controller
 from tests.wire import in_thread

@@ -8,15 +8,16 @@ it anew; the death carries the ``bdSeq`` of the birth that goes with it.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 
 from collector.domain.live import LivePicture, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Quantity, Reading, point_kind, split_point
 from collector.forward.mqtt import Message
-from collector.forward.sparkplug_payload import DataType, Metric, Payload, Value, decode, encode
+from collector.forward.sparkplug.payload import DataType, Metric, Payload, Value, decode, encode
 
-__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "asks_for_rebirth"]
+__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "PrimaryHost", "asks_for_rebirth"]
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -195,3 +196,44 @@ def asks_for_rebirth(payload: bytes) -> bool:
     Raises ``PayloadInvalid`` when it is no payload.
     """
     return any(m.name == REBIRTH and m.value is True for m in decode(payload).metrics)
+
+
+class PrimaryHost:
+    """What the host last said of itself. Without a name there is none to wait for.
+
+    A statement older than the last one accepted is passed over: the will of a host's old session
+    may come after the greeting of its new one.
+    """
+
+    def __init__(self, name: str | None) -> None:
+        self.name = name
+        self._online = name is None
+        self._at = -1
+
+    def __repr__(self) -> str:
+        return f"PrimaryHost({self.name or 'none'}, {'online' if self._online else 'away'})"
+
+    @property
+    def online(self) -> bool:
+        """Whether anything may be published."""
+        return self._online
+
+    @property
+    def topic(self) -> str:
+        """The topic on which the host speaks of itself."""
+        return f"spBv1.0/STATE/{self.name}"
+
+    def hear(self, topic: str, payload: bytes) -> bool:
+        """Take in a STATE message; return whether it was accepted."""
+        if self.name is None or topic != self.topic:
+            return False
+        try:
+            said = json.loads(payload)
+            online, at = said["online"], said["timestamp"]
+        except (ValueError, KeyError, TypeError):
+            return False
+        # A whole number, and true is one to Python.
+        if not isinstance(online, bool) or type(at) is not int or at < self._at:
+            return False
+        self._online, self._at = online, at
+        return True

@@ -18,9 +18,9 @@ from collector.domain.events import (
     Transition,
 )
 from collector.domain.readings import QUANTITIES, Quality, Reading, point_kind
-from collector.forward.influx_mapping import FIELDS, TAGS, InfluxMapping
-from tests.influx.conftest import PLANT, T0, poll, reading
-from tests.influx.protocol import parse
+from collector.forward.influx.points import FIELDS, TAGS, InfluxMapping
+from tests.forward.influx.conftest import PLANT, T0, poll, reading
+from tests.forward.influx.protocol import parse
 
 
 @dataclass(frozen=True)

@@ -19,15 +19,12 @@ from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
-from collector.forward.figures import ForwardStatistics, Patience
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_mapping import InfluxMapping
-from collector.forward.influx_sending import TARGET, Sending, Stopped
-from collector.forward.influx_wire import Busy, Wire, wire_to
-from collector.forward.ledger import Ledger
-from collector.forward.reach import Reach
+from collector.forward.checkpoint import CommitStore, Ledger
+from collector.forward.influx.batches import TARGET, AsideFile, Sending, Stopped
+from collector.forward.influx.endpoints import Busy, Wire, wire_to
+from collector.forward.influx.points import InfluxMapping
+from collector.forward.remote_endpoint import ForwardStatistics, Patience, Reach
 from collector.forward.settings import InfluxSettings
-from collector.forward.store import CommitStore
 
 __all__ = ["CONSUMER", "InfluxForwarder"]
 

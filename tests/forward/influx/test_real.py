@@ -8,11 +8,11 @@ import pytest
 
 from collector.domain.events import AlarmMoved, EstimateMade, Priority, Signal, Transition
 from collector.domain.readings import Reading
-from collector.forward.figures import Patience
-from collector.forward.influx import CONSUMER
-from tests.influx.conftest import HOUR, MINUTE, SECOND, T0, poll, reading
-from tests.influx.peers import Influxd
-from tests.influx.test_influx import v1, v2, wanted
+from collector.forward.influx.forwarder import CONSUMER
+from collector.forward.remote_endpoint import Patience
+from tests.forward.influx.conftest import HOUR, MINUTE, SECOND, T0, poll, reading
+from tests.forward.influx.peers import Influxd
+from tests.forward.influx.test_influx import v1, v2, wanted
 
 TWO_DAYS = 48 * HOUR
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from collector.forward.influx_lines import Line
-from tests.influx.protocol import parse
+from collector.forward.influx.points import Line
+from tests.forward.influx.protocol import parse
 
 # InfluxData, docs-v2, reference of line protocol: the examples of its sections on strings, special
 # characters and escapes.

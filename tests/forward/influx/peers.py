@@ -21,7 +21,7 @@ from typing import Any
 
 import pytest
 
-from tests.influx.protocol import Point, parse
+from tests.forward.influx.protocol import Point, parse
 
 
 def free_port() -> int:

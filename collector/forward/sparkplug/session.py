@@ -21,14 +21,12 @@ from collector.domain.events import event_to_json
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
-from collector.forward.ledger import Ledger
+from collector.forward.checkpoint import CommitStore, KeptEvent, Ledger, StoredCommit
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
-from collector.forward.reach import Reach
+from collector.forward.remote_endpoint import Reach
 from collector.forward.settings import MqttSettings
-from collector.forward.sparkplug_host import PrimaryHost
-from collector.forward.sparkplug_node import EdgeNode, asks_for_rebirth
-from collector.forward.sparkplug_payload import PayloadInvalid
-from collector.forward.store import CommitStore, KeptEvent, StoredCommit
+from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, asks_for_rebirth
+from collector.forward.sparkplug.payload import PayloadInvalid
 
 __all__ = ["CONSUMER", "LEDGER", "Counts", "Session", "SessionParts"]
 

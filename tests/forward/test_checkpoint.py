@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.forward.ledger import Ledger
+from collector.forward.checkpoint import Ledger
 
 
 @given(st.lists(st.tuples(st.sampled_from(["commit", "live", "cut", "fill", "restart"]),

@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from collector.domain.readings import Reading
-from collector.forward.figures import Patience
-from collector.forward.influx import CONSUMER
+from collector.forward.influx.forwarder import CONSUMER
+from collector.forward.remote_endpoint import Patience
 from collector.forward.settings import InfluxSettings
 from tests.forward.certificates import Authority
-from tests.influx.conftest import MINUTE, PLANT, SECOND, T0, poll, reading
-from tests.influx.peers import StrictServer, free_port
+from tests.forward.influx.conftest import MINUTE, PLANT, SECOND, T0, poll, reading
+from tests.forward.influx.peers import StrictServer, free_port
 
 DAY = 86_400_000
 

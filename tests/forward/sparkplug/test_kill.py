@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.journal import Journal
-from tests.forward.broker import Mosquitto, Observer
+from tests.forward.sparkplug.broker import Mosquitto, Observer
 from tests.forward.support import decoded
 from tests.integration.support import DaemonProcess, hook, until
 from tests.integration.test_kill import RISERS, _gauges, _site
