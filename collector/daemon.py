@@ -18,10 +18,22 @@ from typing import Any
 
 from collector import __version__
 from collector.acceptance import Clerk
-from collector.calling import beat_of, link_services, policy_of, signer_of
+from collector.app.history_queries import past_services
+from collector.app.jobs import Clockwork
+from collector.app.monitor import Watch
+from collector.app.pipeline import Pipeline, restore
+from collector.app.systemd import ServiceManager
+from collector.app.wiring import (
+    acceptance_events,
+    beat_of,
+    link_services,
+    open_desk,
+    policy_of,
+    record_store,
+    signer_of,
+)
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
-from collector.desks import acceptance_events, open_desk, record_store
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import (
     ActionRefused,
@@ -42,14 +54,9 @@ from collector.logs import hide_secret
 from collector.notify.heartbeat import Heartbeat
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
-from collector.past import past_services
 from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError, Role
-from collector.pipeline import Pipeline, restore
 from collector.reports.sending import ReportClerk
-from collector.schedule import Clockwork
-from collector.service import ServiceManager
 from collector.sources.poller import Poller
-from collector.watch import Watch
 from collector.web.app import create_app
 from collector.web.door import LOCAL, Door
 from collector.web.live import Live

@@ -9,6 +9,7 @@ import asyncio
 from dataclasses import replace
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import Action, Deed
@@ -19,7 +20,6 @@ from collector.forward.influx.forwarder import InfluxForwarder
 from collector.forward.remote_endpoint import Patience
 from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
-from collector.watch import Watch
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario
 from simulators.sensors import Value

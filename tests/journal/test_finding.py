@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.measures import measure
+from collector.app.history_queries import measure_lines, past_services
 from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmMoved,
@@ -20,7 +21,6 @@ from collector.domain.events import (
 )
 from collector.domain.plant import Plant, Riser, Site
 from collector.journal import Journal
-from collector.past import measure_lines, past_services
 from collector.web.services import Search
 
 T0, MINUTE = 1_784_448_000_000, 60_000

@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from collector.app.monitor import Watch
+from collector.app.pipeline import Pipeline, restore
 from collector.clock import ManualClock
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import JournalFull
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
-from collector.pipeline import Pipeline, restore
-from collector.watch import Watch
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, plant, settings
 
 

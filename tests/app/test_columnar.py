@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy
 import pytest
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.columns import Columns
 from collector.domain.events import AlarmMoved, Event, event_to_json
 from collector.domain.plant import Generator, Plant, Riser, Vent
 from collector.domain.readings import MODES, Quality, Reading
-from collector.watch import Watch
 from simulators.record import rows
 from simulators.scenario import load_scenario
 from simulators.serving import write_site

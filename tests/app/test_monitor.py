@@ -7,11 +7,11 @@ import random
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, event_to_json
 from collector.domain.readings import Reading
-from collector.watch import Watch
 from tests.rules.support import (
     DAY,
     HOUR,

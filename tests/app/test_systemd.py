@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.systemd import ServiceManager
 from collector.clock import ManualClock
-from collector.service import ServiceManager
 
 
 @pytest.fixture(params=["path", "abstract"])

@@ -16,13 +16,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from collector.app.monitor import Watch
 from collector.clock import Clock
 from collector.domain.actions import Action
 from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
-from collector.watch import Watch
 
 __all__ = ["Pipeline", "PipelineStatistics", "Store", "restore"]
 
