@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Any
 
 from collector.alarms.measures import YARDSTICKS, Measures, measure
 from collector.domain.conditions import CATALOGUE
@@ -13,7 +14,7 @@ from collector.domain.plant import Plant
 from collector.journal import Journal
 from collector.web.services import MeasureLine, PastServices, Search
 
-__all__ = ["past_services"]
+__all__ = ["events_query", "past_services", "trend_query"]
 
 _FRESH = 60_000
 """ms for which measures over weeks are as good as new."""
@@ -51,6 +52,23 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
 
     return PastServices(alarms=alarms, estimates=estimates, find=find, measures=measures,
                         deliveries=deliveries)
+
+
+def trend_query(journal: Journal) -> Callable[[str, int, int, int], Awaitable[Sequence[Any]]]:
+    """Return what reads a point's trend in a thread: point, start, end, step (ms)."""
+    async def trend(point: str, start: int, end: int, step: int) -> Sequence[Any]:
+        return await asyncio.to_thread(journal.trend, point, start, end, step)
+
+    return trend
+
+
+def events_query(journal: Journal) -> Callable[[int, int], Awaitable[Sequence[Event]]]:
+    """Return what reads the events of a span in a thread: start, end (ms)."""
+    async def events(start: int, end: int) -> Sequence[Event]:
+        return await asyncio.to_thread(
+            lambda: [s.event for s in journal.events(start=start, end=end)])
+
+    return events
 
 
 def _alarms(

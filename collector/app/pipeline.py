@@ -23,8 +23,9 @@ from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
+from collector.journal import Journal
 
-__all__ = ["Pipeline", "PipelineStatistics", "Store", "restore"]
+__all__ = ["Pipeline", "PipelineStatistics", "Store", "restore", "restore_from_journal"]
 
 _log = logging.getLogger(__name__)
 
@@ -290,3 +291,28 @@ def restore(
     for readings, facts in commits:
         watch.catch_up(readings, facts=facts)
     watch.catch_up((), tick)
+
+
+def restore_from_journal(watch: Watch, journal: Journal) -> int:
+    """Bring a new monitor to where the last process left it; return the last commit's number."""
+    saved, tick = journal.meta("watch"), journal.meta("tick")
+    commits, last = _commits_after(journal, int(journal.meta("watch_commit") or 0))
+    restore(
+        watch, state=json.loads(saved) if saved else None, commits=commits,
+        tick=int(tick) if tick else None,
+        alarms=[s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmMoved)],
+    )
+    return last
+
+
+def _commits_after(
+    journal: Journal, position: int,
+) -> tuple[list[tuple[Sequence[Reading], Sequence[FactNoted]]], int]:
+    commits: list[tuple[Sequence[Reading], Sequence[FactNoted]]] = []
+    while batch := journal.after(position, 1000):
+        for one in batch:
+            facts = [s.event for s in one.events if isinstance(s.event, FactNoted)]
+            if one.readings or facts:
+                commits.append((one.readings, facts))
+        position = batch[-1].number
+    return commits, position

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 from collector.acceptance import Desk, History, Record, RecordStore
-from collector.config import SiteConfig
+from collector.config import SiteConfig, load_site
 from collector.config.secrets import kept_key
-from collector.domain.errors import QuietpipeError
+from collector.domain.errors import QuietpipeError, SiteFileError
 from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
 from collector.domain.links import Link, LinkSigner
 from collector.domain.plant import Plant
@@ -24,13 +25,19 @@ __all__ = [
     "JournalHistory",
     "acceptance_events",
     "beat_of",
+    "hide_secrets",
     "link_services",
     "open_desk",
     "policy_of",
+    "read_again",
     "record_store",
     "signer_of",
 ]
 
+_log = logging.getLogger(__name__)
+
+_NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})
+"""Loopback, and "every address there is": useless on a phone."""
 _SLACK = 60_000
 """ms an occurrence's number may lie after its raising: two within a second are told apart so."""
 
@@ -49,14 +56,49 @@ def signer_of(config: SiteConfig) -> LinkSigner:
     return LinkSigner(key, config.plant.site.id)
 
 
+def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
+    """Return the changed site file, or why the one in force stays."""
+    try:
+        config = load_site(site_file)
+    except SiteFileError as error:
+        for mistake in error.mistakes:
+            _log.error("site file: %s", mistake)
+        return (f"The new site file has {len(error.mistakes)} mistake(s); "
+                f"the old one stays in force. First: {error.mistakes[0]}")
+    if (config.plant.site.id, config.data, config.step) != \
+            (current.plant.site.id, current.data, current.step):
+        return ("Another site id, data folder or evaluation step needs a restart; the old site "
+                "file stays in force.")
+    return config
+
+
+def hide_secrets(config: SiteConfig) -> None:
+    """Keep every secret of the site file out of the log."""
+    board, influx, mqtt = config.board, config.influx, config.mqtt
+    for secret in (
+        *(r.to for r in (*config.recipients, *config.people)),
+        board.token, board.link_key,
+        *((influx.token, influx.password) if influx is not None else ()),
+        *((mqtt.password,) if mqtt is not None else ()),
+        *((config.heartbeat.url,) if config.heartbeat is not None else ()),
+    ):
+        if secret:
+            hide_secret(secret)
+
+
 def beat_of(config: SiteConfig) -> Beat | None:
     """Return where signs of life go and how often, or ``None`` where none are asked for."""
     given = config.heartbeat
     return None if given is None else Beat(url=given.url, every=given.every, method=given.method)
 
 
-def policy_of(config: SiteConfig, signer: LinkSigner, board: str) -> Policy:
-    """Return the policy in force; ``board`` is the address people can open, or empty."""
+def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: str) -> Policy:
+    """Return the policy of notification in force.
+
+    Links in messages lead to the site file's public address, or to ``served``, where the board is
+    served, if it listens on an address (``listen``) that other machines can open.
+    """
+    board = config.board.public_address or ("" if listen in _NO_ADDRESS else served)
     return Policy(
         recipients=config.recipients, people=config.people, rotas=config.rotas, plant=config.plant,
         board=board, link=_maker(signer, board, config.board.link_lasts) if board else None,
