@@ -19,7 +19,7 @@ from collector.config import SiteConfig
 from collector.domain.events import EstimateMade
 from collector.domain.links import LinkSigner
 from collector.domain.live import LivePicture
-from collector.explain.board import board_page
+from collector.handbook import find_html
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError
 from collector.web.app import create_app
@@ -74,7 +74,7 @@ def board_services(parts: BoardParts) -> BoardServices:
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
         version=__version__, acceptance=open_desk(lambda: config().plant, data, journal),
-        handbook=board_page, note=parts.record_event, door=door, live=parts.live,
+        handbook=find_html, note=parts.record_event, door=door, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
         links=link_services(config, parts.signer, lambda: journal),
     )
