@@ -33,7 +33,7 @@ from collector.app.wiring import (
 )
 from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
-from collector.domain.actions import Action
+from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.links import LinkSigner
@@ -113,7 +113,7 @@ class Daemon:
         """Return the alarms that are not in the normal state."""
         return self._pipeline.watch.alarms()
 
-    async def act(self, action: Action) -> list[Event]:
+    async def act(self, action: OperatorAction) -> list[Event]:
         """Carry out an action; return its journalled events, or raise ``ActionRefused``."""
         return await self._pipeline.act(action)
 

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
-from collector.alarms.measures import YARDSTICKS, Measures, measure
+from collector.alarms.performance import YARDSTICKS, Measures, measure
 from collector.domain.conditions import CATALOGUE
 from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event

@@ -20,7 +20,7 @@ from collector.acceptance import Clerk
 from collector.app.pipeline import Pipeline
 from collector.clock import Clock
 from collector.config import SiteConfig
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
@@ -147,11 +147,11 @@ async def journal_acceptance(clerk: Clerk, plant: Plant, pipeline: Pipeline, clo
 
 
 async def _declare(
-    fact: FactNoted, kind: Deed, lasts: int | None, pipeline: Pipeline, clock: Clock,
+    fact: FactNoted, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
 ) -> None:
     """Declare what a step of an acceptance is, a fill or an impairment; or end it."""
     now = clock.now()
-    action = Action(
+    action = OperatorAction(
         deed=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
         until=now + lasts if lasts is not None else None)
     with contextlib.suppress(ActionRefused):  # it has ended already: nothing to end

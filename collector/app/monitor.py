@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from collector.alarms.book import AlarmBook
+from collector.alarms.registry import AlarmRegistry
 from collector.alarms.windows import Windows
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.baselines import Baseline
 from collector.domain.columns import Columns, readings_of
 from collector.domain.conditions import ConditionSettings
@@ -40,12 +40,12 @@ class Watch:
         names |= {d.id: d.name for d in plant.devices.values()}
         names.setdefault(plant.site.id, plant.site.name)
         self._site = plant.site.id
-        self._book = AlarmBook(plant.site.id, names, self._engine.says)
-        self._windows = Windows(plant, self._book, self._engine.holding, names)
+        self._registry = AlarmRegistry(plant.site.id, names, self._engine.says)
+        self._windows = Windows(plant, self._registry, self._engine.holding, names)
         self._unsettled = False
 
     def __repr__(self) -> str:
-        return f"Watch({self._engine!r}, {self._book!r})"
+        return f"Watch({self._engine!r}, {self._registry!r})"
 
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
         """Take readings in the order of their time; ticks that fall before each run first.
@@ -126,27 +126,27 @@ class Watch:
         self._engine.resume()
 
     def _take(self, fact: FactNoted) -> None:
-        self._windows.take(fact)
+        self._windows.apply(fact)
         self._engine.note(fact)
 
-    def act(self, action: Action) -> list[Event]:
+    def act(self, action: OperatorAction) -> list[Event]:
         """Carry out a person's action.
 
         Raises ``ActionRefused`` when the alarm's state does not list it, there is no such
         baseline to reset, or no such fill or window can be declared or ended; nothing has changed
         then.
         """
-        if self._windows.concerns(action):
+        if self._windows.handles(action):
             return list(self._windows.act(action))
-        if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
+        if action.deed in (ActionKind.DECLARE_FILL, ActionKind.END_FILL):
             fact = self._engine.fills.asked(action)
             self._engine.note(fact)
             return [fact]
-        if action.deed is Deed.RESET_BASELINE:
+        if action.deed is ActionKind.RESET_BASELINE:
             return [self._engine.reset_baseline(
                 action.alarm, action.time, action.by, action.why,
             )]
-        return list(self._book.act(action))
+        return list(self._registry.act(action))
 
     def note(self, fact: FactNoted) -> list[Event]:
         """Take a fact of the daemon's own, after the ticks due before it.
@@ -168,7 +168,7 @@ class Watch:
 
     def alarms(self) -> list[LiveAlarm]:
         """Return every alarm that is not plainly normal, with the numbers of now where it holds."""
-        return [self._up_to_date(alarm) for alarm in self._book.alarms()]
+        return [self._up_to_date(alarm) for alarm in self._registry.alarms()]
 
     def _up_to_date(self, alarm: LiveAlarm) -> LiveAlarm:
         verdict = self._engine.says(alarm.condition, alarm.asset) if alarm.present else None
@@ -188,7 +188,7 @@ class Watch:
 
     def windows(self) -> list[Window]:
         """Return the impairments and visits that last, and what each keeps quiet."""
-        return self._windows.standing()
+        return self._windows.active()
 
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""
@@ -205,7 +205,7 @@ class Watch:
     def load(self, state: Mapping[str, Any], events: Iterable[AlarmMoved]) -> None:
         """Take over a dumped state, and rebuild the alarms from every alarm event there was."""
         self._engine.load(state)
-        self._book.rebuild(events)
+        self._registry.rebuild(events)
         self._windows.load(state.get("windows", ()))
         self._unsettled = True
 
@@ -238,7 +238,7 @@ class Watch:
     def _next_timed(self) -> int | None:
         """Return the next tick at which a shelf, a suppression or a window ends."""
         found = None
-        for timed in (self._book.next_due(), self._windows.next_due()):
+        for timed in (self._registry.next_due(), self._windows.next_due()):
             if timed is None:
                 continue
             tick = -(-timed // self._step) * self._step
@@ -256,10 +256,10 @@ class Watch:
             return
         # What a window explains is quiet already when its condition begins; what a shelf that
         # ended raises within one is quieted at once.
-        moved = self._book.apply(verdicts)
+        moved = self._registry.apply(verdicts)
         events += moved
         events += self._windows.tick(due)
-        ended = self._book.tick(due)
+        ended = self._registry.tick(due)
         events += ended
         events += self._windows.after([*moved, *ended], due)
         events += estimates
@@ -269,8 +269,8 @@ class Watch:
         """After a restart, let the alarms agree with the rules: the site file may be another."""
         self._unsettled = False
         holding = self._engine.holding()
-        self._book.standing(holding)
-        events += self._book.settle(holding, now)
-        moved = self._book.apply(v for v in self._engine.current() if holding[
+        self._registry.restore_active(holding)
+        events += self._registry.reconcile(holding, now)
+        moved = self._registry.apply(v for v in self._engine.current() if holding[
             (v.condition, v.asset)])
         events += [*moved, *self._windows.after(moved, now)]

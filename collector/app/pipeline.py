@@ -18,7 +18,7 @@ from typing import Any, Protocol
 
 from collector.app.monitor import Watch
 from collector.clock import Clock
-from collector.domain.actions import Action
+from collector.domain.actions import OperatorAction
 from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.live import LivePicture
@@ -75,7 +75,7 @@ class _Promise:
 
 @dataclass(frozen=True, slots=True)
 class _Request:
-    action: Action
+    action: OperatorAction
     promise: _Promise
 
 
@@ -118,7 +118,7 @@ class Pipeline:
         """Take a fact of the daemon's own, to be journalled with the rest."""
         self._queue.append(fact)
 
-    async def act(self, action: Action) -> list[Event]:
+    async def act(self, action: OperatorAction) -> list[Event]:
         """Carry out a person's action; return its events once they are committed.
 
         Raises ``ActionRefused`` when the alarm's state does not allow it.
@@ -215,7 +215,7 @@ class Pipeline:
         if not self._closing:
             events.extend(self.watch.advance(now))
 
-    def _act(self, action: Action, promise: _Promise, events: list[Event]) -> None:
+    def _act(self, action: OperatorAction, promise: _Promise, events: list[Event]) -> None:
         try:
             promise.events = list(self.watch.act(action))
         except ActionRefused as refusal:

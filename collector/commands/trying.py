@@ -13,8 +13,7 @@ from collector.domain.errors import DeliveryError
 from collector.domain.events import FactNoted, event_to_json
 from collector.notify.channels import Channel, channel_for
 from collector.notify.message import Message, time_text
-from collector.notify.recipients import Recipient
-from collector.notify.rota import next_hand_over, turns
+from collector.notify.recipients import Recipient, next_hand_over, turns
 
 __all__ = ["Tried", "rota_lines", "test_message", "try_everybody"]
 

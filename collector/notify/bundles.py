@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -27,7 +27,7 @@ from collector.notify.message import (
 from collector.notify.policy import Kind, Policy
 from collector.notify.recipients import Recipient
 
-__all__ = ["Item", "bundle_message", "called_line"]
+__all__ = ["Bundle", "Call", "Item", "bundle_message", "called_line"]
 
 LINKED = 12
 """Alarms that one link acknowledges at most; a longer address breaks in mail programs."""
@@ -113,3 +113,53 @@ def bundle_message(
         return fact_message(item.event, plant)
     return alarm_message(item.event, plant, board=board, link=link, note=item.note,
                          number=item.number)
+
+
+@dataclass(slots=True)
+class Call:
+    """One alarm at one recipient: whom it has called, how far it has climbed, what is next."""
+
+    recipient: str
+    seq: int
+    event: AlarmMoved
+    due: int | None
+    step: int = 0
+    repeats: int = 0
+    called: list[tuple[str, int]] = field(default_factory=list)
+
+    def dump(self) -> dict[str, Any]:
+        """Return it as JSON-able data."""
+        return {"recipient": self.recipient, "seq": self.seq, "event": event_to_json(self.event),
+                "due": self.due, "step": self.step, "repeats": self.repeats,
+                "called": [list(c) for c in self.called]}
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> Call:
+        """Read what :meth:`dump` gave."""
+        event = event_from_json(raw["event"])
+        assert isinstance(event, AlarmMoved)  # noqa: S101 - written by dump()
+        return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
+                   step=raw["step"], repeats=raw["repeats"],
+                   called=[(who, at) for who, at in raw["called"]])
+
+
+@dataclass(slots=True)
+class Bundle:
+    """What waits to go to one person as one message."""
+
+    person: str
+    due: int
+    since: int
+    held: bool
+    items: list[Item] = field(default_factory=list)
+
+    def dump(self) -> dict[str, Any]:
+        """Return it as JSON-able data."""
+        return {"person": self.person, "due": self.due, "since": self.since, "held": self.held,
+                "items": [i.dump() for i in self.items]}
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> Bundle:
+        """Read what :meth:`dump` gave."""
+        return cls(person=raw["person"], due=raw["due"], since=raw["since"], held=raw["held"],
+                   items=[Item.load(i) for i in raw["items"]])

@@ -22,11 +22,10 @@ from collector.domain.events import (
     event_to_json,
 )
 from collector.domain.links import BY_LINK
-from collector.notify.bundles import Item, bundle_message, called_line
+from collector.notify.bundles import Bundle, Call, Item, bundle_message, called_line
 from collector.notify.message import Message, duration_text, local_time, title_and_place
 from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
 from collector.notify.recipients import Recipient
-from collector.notify.remembered import Bundle, Call
 
 __all__ = ["Decided", "decide", "next_due"]
 

@@ -25,13 +25,21 @@ from collector.clock import Clock
 from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
 from collector.domain.events import FactNoted
-from collector.notify.attempt import Abandoned, Note, Sender, pause
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
-from collector.notify.figures import OutboxSettings, OutboxStatistics, Tally
+from collector.notify.delivery import (
+    Abandoned,
+    CommitOfEvents,
+    DeliveryStore,
+    Note,
+    OutboxSettings,
+    OutboxStatistics,
+    Sender,
+    Tally,
+    pause,
+)
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from collector.notify.store import CommitOfEvents, DeliveryStore
 
 __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 
@@ -256,4 +264,3 @@ class Outbox:
         due = next_due(self._state)
         ends = [t - now for t in (*self._resting.values(), *([due] if due else [])) if t > now]
         await pause(self._clock, min([self._settings.poll, *ends]), self._woken)
-

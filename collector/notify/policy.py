@@ -13,8 +13,7 @@ from zoneinfo import ZoneInfo
 from collector.domain.events import AlarmMoved, Event, FactNoted, Signal, Transition
 from collector.domain.plant import Plant
 from collector.notify.message import local_time
-from collector.notify.recipients import Recipient, Route
-from collector.notify.rota import Rota, turns
+from collector.notify.recipients import Recipient, Rota, Route, turns
 
 __all__ = [
     "ANNOUNCED", "ESCALATED", "GIVEN_UP", "NOT_THROUGH", "RESUMED", "UNANSWERED", "Kind",

@@ -15,9 +15,9 @@ from collector.domain.errors import (
 )
 from collector.domain.readings import Quality, Reading
 from collector.sources.bus import Answer
-from collector.sources.emit import Emitter, Raw, point_names
+from collector.sources.decoding import Emitter, Raw, point_names
+from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Planned, ReadPlan, Span
-from collector.sources.requests import ReadRequest
 from collector.sources.settings import DeviceSettings
 from collector.sources.statistics import Tally
 

@@ -13,8 +13,8 @@ from typing import Any
 from collector.clock import Clock
 from collector.domain.errors import LinkDown
 from collector.domain.readings import Quality
+from collector.sources.decoding import Emitter, Raw
 from collector.sources.device import Sink
-from collector.sources.emit import Emitter, Raw
 from collector.sources.read_plan import Span
 from collector.sources.settings import DeviceSettings
 from collector.sources.statistics import Tally

@@ -9,23 +9,189 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import termios
-from typing import Any, cast
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Protocol, cast
 
 import serial
+from pymodbus.framer.rtu import FramerRTU
+from pymodbus.framer.socket import FramerSocket
+from pymodbus.pdu import DecodePDU, ModbusPDU, ReadCoilsRequest, ReadHoldingRegistersRequest
+from pymodbus.pdu.bit_message import ReadDiscreteInputsRequest
+from pymodbus.pdu.register_message import ReadInputRegistersRequest
 from pymodbus.transport.serialtransport import create_serial_connection
 
-from collector.domain.errors import LinkDown
-from collector.sources.framing import (
-    Frame,
-    character_time,
-    frame_silence,
-    take_frame,
-)
-from collector.sources.requests import ReadRequest
+from collector.domain.errors import DeviceReplyInvalid, LinkDown, QuietpipeError
+from collector.sources.pdu import MAX_BITS, MAX_REGISTERS, ReadRequest
 from collector.sources.settings import Address
-from collector.sources.wire_guard import Framing, GuardedSender, build_frame
 
-__all__ = ["Line", "open_line"]
+__all__ = [
+    "Frame",
+    "Framing",
+    "GuardedSender",
+    "Line",
+    "NotAReadRequest",
+    "OutOfStep",
+    "build_frame",
+    "character_time",
+    "check_outgoing",
+    "frame_silence",
+    "open_line",
+    "take_frame",
+]
+
+_PDUS: dict[int, type[ModbusPDU]] = {
+    1: ReadCoilsRequest,
+    2: ReadDiscreteInputsRequest,
+    3: ReadHoldingRegistersRequest,
+    4: ReadInputRegistersRequest,
+}
+_decoder = DecodePDU(False)
+_socket_framer = FramerSocket(_decoder)
+_rtu_framer = FramerRTU(_decoder)
+
+
+class Framing(StrEnum):
+    """How a request is wrapped on the wire."""
+
+    TCP = "tcp"
+    RTU = "rtu"
+
+
+class NotAReadRequest(QuietpipeError):
+    """Something other than one read request was about to leave the process. Nothing was sent."""
+
+
+class _Writes(Protocol):
+    def write(self, data: bytes, /) -> None: ...
+
+
+def build_frame(request: ReadRequest, framing: Framing, transaction: int = 0) -> bytes:
+    """Return the bytes of ``request`` as they go on the wire."""
+    pdu = _PDUS[request.function_code](
+        dev_id=request.unit, address=request.address, count=request.count,
+        transaction_id=transaction,
+    )
+    framer = _socket_framer if framing is Framing.TCP else _rtu_framer
+    return framer.buildFrame(pdu)
+
+
+def check_outgoing(frame: bytes, framing: Framing) -> None:
+    """Return if ``frame`` is exactly one read request; raise ``NotAReadRequest`` otherwise."""
+    if framing is Framing.TCP:
+        right = len(frame) == 12 and frame[2:6] == b"\x00\x00\x00\x06"
+        pdu = frame[7:]
+    else:
+        right = len(frame) == 8 and (
+            int.from_bytes(frame[6:], "big") == FramerRTU.compute_CRC(frame[:6])
+        )
+        pdu = frame[1:6]
+    if not right or pdu[0] not in _PDUS:
+        raise NotAReadRequest(f"held back, not a read request: {frame.hex(' ')}")
+    address, count = int.from_bytes(pdu[1:3], "big"), int.from_bytes(pdu[3:5], "big")
+    most = MAX_BITS if pdu[0] in (1, 2) else MAX_REGISTERS
+    if not 1 <= count <= most or address + count > 65536:
+        raise NotAReadRequest(f"held back, outside the limits: {frame.hex(' ')}")
+
+
+class GuardedSender:
+    """Holds the writing end of a transport; the only object of the project that does."""
+
+    def __init__(self, transport: _Writes, framing: Framing) -> None:
+        self.__transport = transport
+        self._framing = framing
+
+    def __repr__(self) -> str:
+        return f"GuardedSender({self._framing}, function codes 1 to 4)"
+
+    def send(self, frame: bytes) -> None:
+        """Write ``frame``. Raises ``NotAReadRequest`` before any byte is written."""
+        check_outgoing(frame, self._framing)
+        self.__transport.write(frame)
+
+
+_MAX_MBAP_LENGTH = 254
+"""Unit and PDU; Modbus Messaging on TCP/IP Implementation Guide V1.0b, 260 bytes in all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One frame as it arrived; ``transaction`` is 0 on serial lines."""
+
+    unit: int
+    pdu: bytes
+    transaction: int = 0
+
+
+class OutOfStep(DeviceReplyInvalid):
+    """Where one frame ends and the next begins can no longer be told."""
+
+
+def take_frame(buffer: bytearray, framing: Framing) -> Frame | None:
+    """Take the first frame off ``buffer``, or return ``None`` when it is not all there yet.
+
+    Raises ``OutOfStep`` when the bytes cannot be the beginning of a reply to a read request.
+    """
+    return _take_tcp(buffer) if framing is Framing.TCP else _take_rtu(buffer)
+
+
+def _take_tcp(buffer: bytearray) -> Frame | None:
+    if len(buffer) < 7:
+        return None
+    protocol, length = int.from_bytes(buffer[2:4], "big"), int.from_bytes(buffer[4:6], "big")
+    if protocol != 0:
+        raise OutOfStep(f"not Modbus: protocol identifier {protocol}, should be 0")
+    if not 2 <= length <= _MAX_MBAP_LENGTH:
+        raise OutOfStep(f"not Modbus: a frame of {length} bytes after the length field")
+    if len(buffer) < 6 + length:
+        return None
+    frame = Frame(
+        unit=buffer[6], pdu=bytes(buffer[7 : 6 + length]),
+        transaction=int.from_bytes(buffer[0:2], "big"),
+    )
+    del buffer[: 6 + length]
+    return frame
+
+
+def _take_rtu(buffer: bytearray) -> Frame | None:
+    if len(buffer) < 5:
+        return None
+    if buffer[1] & 0x80:
+        size = 5
+    elif 1 <= buffer[1] <= 4:
+        size = 5 + buffer[2]
+    else:
+        raise OutOfStep(f"reply has function code {buffer[1]}, only 1 to 4 are ever asked")
+    if len(buffer) < size:
+        return None
+    body, check = bytes(buffer[: size - 2]), int.from_bytes(buffer[size - 2 : size], "big")
+    if FramerRTU.compute_CRC(body) != check:
+        raise OutOfStep(f"checksum wrong: {bytes(buffer[:size]).hex(' ')}")
+    del buffer[:size]
+    return Frame(unit=body[0], pdu=body[1:])
+
+
+def character_time(baud: int) -> float:
+    """Return the seconds that one character of 11 bits takes.
+
+    Modbus over Serial Line V1.02, section 2.5.1: start, 8 data, parity (or a second stop), stop.
+
+    >>> round(character_time(19200) * 1e6, 1)
+    572.9
+    """
+    return 11 / baud
+
+
+def frame_silence(baud: int) -> float:
+    """Return t3.5, the seconds of silence that must lie between frames.
+
+    Modbus over Serial Line V1.02, section 2.5.1.1: 3.5 characters, and 1.750 ms above 19200 baud.
+
+    >>> round(frame_silence(9600) * 1e6, 1), round(frame_silence(115200) * 1e6, 1)
+    (4010.4, 1750.0)
+    """
+    return 0.00175 if baud > 19200 else 3.5 * character_time(baud)
+
 
 _PARITIES = {"none": "N", "even": "E", "odd": "O"}
 _TOO_MUCH = 4096

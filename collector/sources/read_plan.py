@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from collector.sources.pdu import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
 from collector.sources.register_map import width
-from collector.sources.requests import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
 from collector.sources.settings import DeviceSettings, PointSettings
 
 __all__ = ["Planned", "ReadPlan", "Span", "spans_of"]

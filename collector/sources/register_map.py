@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import Quality
-from collector.sources.requests import BIT_TABLES
+from collector.sources.pdu import BIT_TABLES
 from collector.sources.settings import PointSettings
 
 __all__ = ["Decoded", "decode", "raw_value", "width"]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.alarms.measures import measure
+from collector.alarms.performance import measure
 from collector.app.history_queries import measure_lines, past_services
 from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (

@@ -16,10 +16,10 @@ from collector.clock import SystemClock
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.journal import Journal
+from collector.notify.delivery import DeliveryStore
 from collector.notify.outbox import CONSUMER, Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from collector.notify.store import DeliveryStore
 from tests.notify.conftest import Hook, alarm
 
 QUICK = OutboxSettings(first_retry=40, longest_retry=80, poll=20, timeout=2, grace=0.2)

@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
-from collector.sources.contacts import Debounce, contact_value
-from collector.sources.emit import Emitter, Raw, point_names
+from collector.sources.decoding import Debounce, Emitter, Raw, contact_value, point_names
 from collector.sources.read_plan import Span
 from collector.sources.settings import ContactLeg, PointSettings
 

@@ -7,7 +7,7 @@ import random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.sources.schedule import BackOff, Grid
+from collector.sources.poller import BackOff, Grid
 
 
 @given(st.text(min_size=1, max_size=12), st.integers(1, 3_600_000), st.integers(0, 2 * 10**12))

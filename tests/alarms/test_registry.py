@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.alarms.book import AlarmBook
+from collector.alarms.registry import AlarmRegistry
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition, event_from_json, event_to_json
@@ -28,7 +28,7 @@ def act(deed, time, alarm=f"{C}.{G}", by="kim", why="", until=None):
 
 
 def raised(time=5000):
-    book = AlarmBook("fenmoor", {G: "Generator 1"},
+    book = AlarmRegistry("fenmoor", {G: "Generator 1"},
                      lambda c, a: verdict("present", 99_000, c, a, since=4000))
     return book, book.apply([verdict("present", time)])
 
@@ -100,7 +100,7 @@ def test_shelved_and_gone_when_it_ends_is_normal():
 
 
 def test_a_quiet_condition_can_be_taken_out_of_service_and_stays_so():
-    book = AlarmBook("fenmoor", {G: "Generator 1"})
+    book = AlarmRegistry("fenmoor", {G: "Generator 1"})
     out = book.act(act("take-out", 1000, why="rebuilt"))
     assert told(out) == ["out-of-service"]
     assert book.apply([verdict("present", 2000)]) == []
@@ -141,7 +141,7 @@ def test_acknowledging_twice_is_refused():
 
 def test_what_is_no_longer_watched_returns():
     book, _ = raised()
-    back = book.settle({}, 9000)
+    back = book.reconcile({}, 9000)
     assert told(back) == ["returned"]
     assert "no longer watched" in back[0].text
 
@@ -156,7 +156,7 @@ STEPS = st.lists(st.tuples(
 
 @given(STEPS)
 def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
-    live = AlarmBook("fenmoor", {G: "Generator 1"},
+    live = AlarmRegistry("fenmoor", {G: "Generator 1"},
                      lambda c, a: verdict("present", 1000, c, a))
     events: list[AlarmMoved] = []
     holds = {}
@@ -176,7 +176,7 @@ def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
             except ActionRefused:
                 continue
     # Through the journal's own writing and back.
-    again = AlarmBook("fenmoor", {G: "Generator 1"})
+    again = AlarmRegistry("fenmoor", {G: "Generator 1"})
     again.rebuild(event_from_json(event_to_json(e)) for e in events)
     again.standing(holds)
     assert again.alarms() == live.alarms()
@@ -186,7 +186,7 @@ def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
 
 @given(STEPS)
 def test_events_of_one_occurrence_follow_the_table(steps):
-    book = AlarmBook("fenmoor", {G: "Generator 1"})
+    book = AlarmRegistry("fenmoor", {G: "Generator 1"})
     now, seen = 0, set()
     for what, condition, passed in steps:
         now += passed

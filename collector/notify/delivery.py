@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from collector.clock import Clock
-from collector.domain.deliveries import REPORT, Delivery, DeliveryOutcome
+from collector.domain.deliveries import REPORT, Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.errors import (
     DeliveryError,
     DeliveryRefused,
@@ -19,13 +20,149 @@ from collector.domain.errors import (
 )
 from collector.domain.events import FactNoted
 from collector.notify.channels import Channel
-from collector.notify.figures import OutboxSettings, Tally
 from collector.notify.message import Message, duration_text
-from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED
+from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEvent
 from collector.notify.recipients import Recipient
-from collector.notify.store import DeliveryStore
 
-__all__ = ["Abandoned", "Note", "Sender", "pause"]
+__all__ = [
+    "Abandoned",
+    "CommitOfEvents",
+    "DeliveryStore",
+    "LostCommits",
+    "Note",
+    "OutboxSettings",
+    "OutboxStatistics",
+    "Sender",
+    "Tally",
+    "pause",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxSettings:
+    """How long and how often to try. Durations in ms of the injected clock, unless said.
+
+    The wait after the n-th failure is ``first_retry * 2**(n-1)``, at most ``longest_retry``, less
+    up to half of it by chance: many sites must not knock at a returning server together. A message
+    is given up after ``attempts`` tries, or ``give_up_after`` from when it was written.
+
+    In seconds of real time, since the far end does not live on our clock: ``timeout`` is how long
+    a socket may stay quiet, ``deadline`` how long one try may last, ``grace`` how long a stop
+    waits for what is on the wire.
+    """
+
+    first_retry: int = 15_000
+    longest_retry: int = 900_000
+    attempts: int = 120
+    give_up_after: int = 86_400_000
+    poll: int = 5_000
+    batch: int = 200
+    timeout: float = 15.0
+    deadline: float = 90.0
+    grace: float = 0.7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxStatistics:
+    """What the worker has done since it started. Instants in ms since 1970 UTC."""
+
+    position: int = 0
+    """Number of the last commit whose events were decided on."""
+    decided: int = 0
+    delivered: int = 0
+    failed_tries: int = 0
+    given_up: int = 0
+    uncertain: int = 0
+    """Messages cut off by a crash twice: closed without knowing whether they arrived."""
+    on_the_wire: int = 0
+    resting: Mapping[str, int] = field(default_factory=dict)
+    """Recipients whose lane rests after failures, and until when."""
+    last_delivered: int | None = None
+    last_failure: str = ""
+    journal_errors: int = 0
+
+
+class Tally:
+    """The statistics as they grow. Touched in the event loop only."""
+
+    def __init__(self) -> None:
+        self.so_far = OutboxStatistics()
+
+    def __repr__(self) -> str:
+        return f"Tally({self.so_far})"
+
+    def add(self, **more: int) -> None:
+        """Add to counts."""
+        self.put(**{name: getattr(self.so_far, name) + n for name, n in more.items()})
+
+    def put(self, **values: Any) -> None:
+        """Replace values."""
+        self.so_far = replace(self.so_far, **values)
+
+
+class LostCommits(Protocol):
+    """What is needed of a gap."""
+
+    @property
+    def events(self) -> int:
+        """How many events were deleted unread."""
+
+
+class CommitOfEvents(Protocol):
+    """What is needed of one commit of the journal."""
+
+    @property
+    def number(self) -> int:
+        """Its number; commits are read in this order."""
+
+    @property
+    def events(self) -> Sequence[NumberedEvent]:
+        """The events committed, each with its own number."""
+
+    @property
+    def gap(self) -> LostCommits | None:
+        """What was deleted for want of room before this consumer could read it."""
+
+
+class DeliveryStore(Protocol):
+    """The journal, as far as deliveries go. All of it blocks, so all of it is called in a thread.
+
+    Everything raises ``JournalError`` when the journal cannot do it.
+    """
+
+    def position(self, consumer: str) -> int:
+        """Return the number of the last commit this consumer has settled."""
+
+    def after(self, position: int, limit: int) -> Sequence[CommitOfEvents]:
+        """Return the next commits, oldest first."""
+
+    def settle(
+        self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
+        meta: Mapping[str, str] | None = None,
+    ) -> None:
+        """Move the cursor, enqueue deliveries and keep ``meta``, in one transaction."""
+
+    def meta(self, key: str) -> str | None:
+        """Return what was kept under a key, or ``None``."""
+
+    def due_deliveries(self, now: int, limit: int) -> Sequence[Delivery]:
+        """Return deliveries that may be tried now, oldest first."""
+
+    def begin(self, delivery_id: int, now: int) -> None:
+        """Write that a try begins, before anything leaves the process."""
+
+    def finish(
+        self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
+        retry_at: int | None = None, detail: str = "",
+    ) -> None:
+        """Write how the try ended."""
+
+    def recover(self, now: int) -> Sequence[Delivery]:
+        """Take up what was begun and never finished: once more, marked uncertain.
+
+        Returns those that were uncertain already: closed, and never tried again.
+        """
+
 
 Note = Callable[[FactNoted], Awaitable[None] | None]
 """Takes a fact worth telling; may be a coroutine function."""

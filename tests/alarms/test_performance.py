@@ -3,7 +3,7 @@
 Sources: ISA-18.2-2016 table 5, table 6 and 16.4, IEC 62682, as restated in secondary documents.
 """
 
-from collector.alarms.measures import YARDSTICKS, MeasureSettings, measure
+from collector.alarms.performance import YARDSTICKS, MeasureSettings, measure
 from collector.domain.events import AlarmMoved, Priority, Signal, Transition
 
 S, MIN, HOUR, DAY = 1000, 60_000, 3_600_000, 86_400_000

@@ -7,18 +7,118 @@ nothing. One site has one operator position. Figures to hold them against are in
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import median
 
-from collector.alarms.occurrences import Occurrence, Quiet, occurrences, quiet_stretches
-from collector.domain.events import AlarmMoved, Priority, Transition
+from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.units import DAY, HOUR, MINUTE
 
-__all__ = ["YARDSTICKS", "Flood", "Frequent", "MeasureSettings", "Measures", "Yardstick",
-           "measure"]
+__all__ = [
+    "YARDSTICKS",
+    "Flood",
+    "Frequent",
+    "MeasureSettings",
+    "Measures",
+    "Occurrence",
+    "Quiet",
+    "Yardstick",
+    "measure",
+    "occurrences",
+    "quiet_stretches",
+]
 
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
-_TEN = 10 * _MINUTE
+_QUIETING = {
+    Transition.SHELVED: Transition.UNSHELVED,
+    Transition.SUPPRESSED: Transition.UNSUPPRESSED,
+    Transition.OUT_OF_SERVICE: Transition.IN_SERVICE,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrence:
+    """One alarm from its raising on (ms). ``ended`` is ``None`` while it stands.
+
+    It ends by returning to normal, or when it is held quiet: nobody is called by it then.
+    """
+
+    condition: str
+    asset: str
+    priority: Priority
+    signal: Signal
+    raised: int
+    text: str
+    id: str
+    acknowledged: int | None = None
+    acknowledged_by: str = ""
+    ended: int | None = None
+    returned: bool = False
+
+    def standing(self, end: int) -> int:
+        """Return how long it has stood by ``end``, ms."""
+        return (end if self.ended is None else min(self.ended, end)) - self.raised
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quiet:
+    """A stretch in which an alarm was shelved, suppressed by design or out of service."""
+
+    condition: str
+    asset: str
+    kind: Transition
+    """How it began."""
+    start: int
+    end: int | None
+    by: str
+    why: str
+
+
+def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
+    """Return every raising with what became of it, in the order of raising."""
+    found: list[Occurrence] = []
+    latest: dict[tuple[str, str], int] = {}
+    for event in events:
+        key = event.condition, event.asset
+        if event.transition is Transition.RAISED:
+            latest[key] = len(found)
+            found.append(Occurrence(
+                condition=event.condition, asset=event.asset, priority=event.priority,
+                signal=event.signal, raised=event.time, text=event.text, id=event.id))
+        elif key in latest:
+            found[latest[key]] = _moved(found[latest[key]], event)
+    return found
+
+
+def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
+    if event.transition is Transition.ACKNOWLEDGED and one.acknowledged is None:
+        return replace(one, acknowledged=event.time, acknowledged_by=event.by)
+    if one.ended is None and (
+        event.transition is Transition.RETURNED or event.transition in _QUIETING
+    ):
+        return replace(one, ended=event.time, returned=event.transition is Transition.RETURNED)
+    return one
+
+
+def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
+    """Return every stretch in which an alarm was held quiet, in the order they began."""
+    found: list[Quiet] = []
+    latest: dict[tuple[str, str], int] = {}
+    for event in events:
+        key = event.condition, event.asset
+        at = latest.get(key)
+        opens = event.transition in _QUIETING
+        if at is not None and (opens or event.transition is _QUIETING[found[at].kind]):
+            found[at] = replace(found[at], end=event.time)
+            del latest[key]
+        if opens:
+            latest[key] = len(found)
+            found.append(Quiet(condition=event.condition, asset=event.asset,
+                               kind=event.transition, start=event.time, end=None, by=event.by,
+                               why=event.why))
+    return found
+
+
+_TEN = 10 * MINUTE
 _FLOOD_ABOVE, _FLOOD_BELOW, _MANY_AN_HOUR = 10, 5, 30
 
 
@@ -46,7 +146,7 @@ YARDSTICKS: Mapping[str, Yardstick] = {
     "priorities": Yardstick(acceptable="80 % low, 15 % medium, 5 % high",
                             source="ISA-18.2-2016, table 6"),
 }
-SHORTEST = 30 * _DAY
+SHORTEST = 30 * DAY
 """ms the standard asks measures to be taken over, at least (16.4)."""
 
 
@@ -57,9 +157,9 @@ class MeasureSettings:
     chatter_count: int = 3
     """Raisings of one alarm within ``chatter_within`` that make it chatter (setting)."""
     chatter_within: int = _TEN
-    fleeting: int = _MINUTE
+    fleeting: int = MINUTE
     """An alarm gone again sooner than this, before anybody answered, is fleeting (setting)."""
-    stale: int = _DAY
+    stale: int = DAY
     top: int = 10
 
 
@@ -143,7 +243,7 @@ def measure(
     every = occurrences(known)
     raised = [o for o in every if o.raised >= start]
     times = [o.raised for o in raised]
-    hours, tens = _periods(times, start, _HOUR), _periods(times, start, _TEN)
+    hours, tens = _periods(times, start, HOUR), _periods(times, start, _TEN)
     floods = _floods(times, end)
     frequent = _frequent(raised, len(raised))
     stale = [o for o in every if _stale_from(o, settings) < _reach(o, end)
@@ -152,10 +252,10 @@ def measure(
     waits = [o.acknowledged - o.raised for o in raised if o.acknowledged is not None]
     count, span = len(raised), end - start
     return Measures(
-        start=start, end=end, raised=count, per_day=count * _DAY / span,
-        per_hour=count * _HOUR / span, per_ten_minutes=count * _TEN / span,
+        start=start, end=end, raised=count, per_day=count * DAY / span,
+        per_hour=count * HOUR / span, per_ten_minutes=count * _TEN / span,
         most_in_hour=max(hours.values(), default=0), most_in_ten=max(tens.values(), default=0),
-        hours_above=_above(hours, _MANY_AN_HOUR, span, _HOUR),
+        hours_above=_above(hours, _MANY_AN_HOUR, span, HOUR),
         tens_above=_above(tens, _FLOOD_ABOVE, span, _TEN),
         floods=floods, flood_share=sum(f.end - f.start for f in floods) / span,
         frequent=frequent[: settings.top],
@@ -242,5 +342,5 @@ def _worst_day(
     for one in stale:
         first = max(_stale_from(one, settings), start)
         last = max(_reach(one, end) - 1, first)
-        days.update(range((first - start) // _DAY, (last - start) // _DAY + 1))
+        days.update(range((first - start) // DAY, (last - start) // DAY + 1))
     return max(days.values(), default=0)

@@ -1,7 +1,8 @@
-"""The book of alarms: verdicts and people's actions in, transitions out.
+"""The registry of alarms: evaluations and operator actions in, transitions out.
 
-The book keeps no file of its own. What it knows is rebuilt from the alarm events it gave; only
-whether a condition holds behind a quiet alarm comes from the rules (:meth:`AlarmBook.standing`).
+The registry keeps no file of its own. It is rebuilt from the alarm events it gave; only whether the
+condition of a shelved or suppressed alarm is active comes from the rules
+(:meth:`AlarmRegistry.restore_active`).
 """
 
 from __future__ import annotations
@@ -10,30 +11,30 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from collector.alarms.lifecycle import Input, step
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.verdicts import Standing, Verdict
 
-__all__ = ["AlarmBook", "BookStatistics"]
+__all__ = ["AlarmRegistry", "RegistryStatistics"]
 
 Key = tuple[str, str]
 
-_LEAVING: Mapping[Deed, tuple[Input, Input]] = {
-    Deed.UNSHELVE: (Input.UNSHELVE_NORMAL, Input.UNSHELVE_ABNORMAL),
-    Deed.UNSUPPRESS: (Input.UNSUPPRESS_NORMAL, Input.UNSUPPRESS_ABNORMAL),
-    Deed.PUT_BACK: (Input.PUT_BACK_NORMAL, Input.PUT_BACK_ABNORMAL),
+_LEAVING: Mapping[ActionKind, tuple[Input, Input]] = {
+    ActionKind.UNSHELVE: (Input.UNSHELVE_NORMAL, Input.UNSHELVE_ABNORMAL),
+    ActionKind.UNSUPPRESS: (Input.UNSUPPRESS_NORMAL, Input.UNSUPPRESS_ABNORMAL),
+    ActionKind.PUT_BACK: (Input.PUT_BACK_NORMAL, Input.PUT_BACK_ABNORMAL),
 }
-_PLAIN: Mapping[Deed, Input] = {
-    Deed.ACKNOWLEDGE: Input.ACKNOWLEDGE, Deed.SHELVE: Input.SHELVE,
-    Deed.SUPPRESS: Input.SUPPRESS, Deed.TAKE_OUT: Input.TAKE_OUT,
+_PLAIN: Mapping[ActionKind, Input] = {
+    ActionKind.ACKNOWLEDGE: Input.ACKNOWLEDGE, ActionKind.SHELVE: Input.SHELVE,
+    ActionKind.SUPPRESS: Input.SUPPRESS, ActionKind.TAKE_OUT: Input.TAKE_OUT,
 }
-_NEEDS_WHY = (Deed.SHELVE, Deed.TAKE_OUT)
-_TIMED: Mapping[AlarmState, Deed] = {
-    AlarmState.SHELVED: Deed.UNSHELVE, AlarmState.SUPPRESSED: Deed.UNSUPPRESS,
-    AlarmState.OUT_OF_SERVICE: Deed.PUT_BACK,
+_NEEDS_WHY = (ActionKind.SHELVE, ActionKind.TAKE_OUT)
+_TIMED: Mapping[AlarmState, ActionKind] = {
+    AlarmState.SHELVED: ActionKind.UNSHELVE, AlarmState.SUPPRESSED: ActionKind.UNSUPPRESS,
+    AlarmState.OUT_OF_SERVICE: ActionKind.PUT_BACK,
 }
 _AFTER: Mapping[Transition, AlarmState] = {
     Transition.RAISED: AlarmState.UNACKNOWLEDGED,
@@ -44,8 +45,8 @@ _AFTER: Mapping[Transition, AlarmState] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BookStatistics:
-    """How many alarms stand in each state that is not normal."""
+class RegistryStatistics:
+    """Number of alarms in each state other than normal."""
 
     states: Mapping[str, int]
 
@@ -58,14 +59,14 @@ class _Entry:
     last: AlarmMoved | None = None
     present: bool = False
     raised: int | None = None
-    quiet_by: str = ""
-    quiet_why: str = ""
+    inhibited_by: str = ""
+    inhibited_why: str = ""
     until: int | None = None
 
 
 @dataclass(slots=True)
 class _Move:
-    """Who moves an alarm, and when."""
+    """The cause of a transition: its time, its operator, its evaluation."""
 
     time: int
     by: str = ""
@@ -74,36 +75,36 @@ class _Move:
     verdict: Verdict | None = None
 
 
-class AlarmBook:
-    """Every alarm of one site.
+class AlarmRegistry:
+    """The alarms of one site.
 
-    ``names`` are how people call the assets; ``says`` gives what the rules say of one condition of
-    one asset at this moment, for an alarm that is raised when it leaves its shelf.
+    ``names`` are the assets' display names; ``evaluation_of`` returns the current evaluation of a
+    condition of an asset, for an alarm that is raised when it leaves the shelf.
     """
 
     def __init__(
         self, site: str, names: Mapping[str, str] | None = None,
-        says: Callable[[str, str], Verdict | None] = lambda condition, asset: None,
+        evaluation_of: Callable[[str, str], Verdict | None] = lambda condition, asset: None,
     ) -> None:
         self._site = site
-        self._says = says
+        self._evaluation_of = evaluation_of
         self._names = names or {}
         self._entries: dict[Key, _Entry] = {}
 
     def __repr__(self) -> str:
-        return f"AlarmBook({self._site}, {len(self.alarms())} live)"
+        return f"AlarmRegistry({self._site}, {len(self.alarms())} live)"
 
-    def statistics(self) -> BookStatistics:
+    def statistics(self) -> RegistryStatistics:
         """Return counts by state."""
         states: dict[str, int] = {}
         for alarm in self.alarms():
             states[alarm.state.value] = states.get(alarm.state.value, 0) + 1
-        return BookStatistics(states=states)
+        return RegistryStatistics(states=states)
 
-    # -- what the rules say ----------------------------------------------------------------------
+    # -- evaluations -----------------------------------------------------------------------------
 
     def apply(self, verdicts: Iterable[Verdict]) -> list[AlarmMoved]:
-        """Take in verdicts; an unknown changes nothing, a standing already known neither."""
+        """Apply evaluations; one that is unknown, or the same as before, changes nothing."""
         moved: list[AlarmMoved] = []
         for verdict in verdicts:
             if verdict.standing is Standing.UNKNOWN:
@@ -122,14 +123,14 @@ class AlarmBook:
             moved += self._move(key, entry, given, _Move(verdict.time, verdict=verdict))
         return moved
 
-    def standing(self, holding: Mapping[Key, bool]) -> None:
-        """Take over from the rules, after a rebuild, whether what is quiet holds."""
+    def restore_active(self, holding: Mapping[Key, bool]) -> None:
+        """Set, after a rebuild, whether the condition of each inhibited alarm is active."""
         for key, entry in self._entries.items():
             if entry.state in _TIMED:
                 entry.present = holding.get(key, False)
 
-    def settle(self, holding: Mapping[Key, bool], now: int) -> list[AlarmMoved]:
-        """Return to normal what the rules no longer hold or, after a new site file, watch."""
+    def reconcile(self, holding: Mapping[Key, bool], now: int) -> list[AlarmMoved]:
+        """Return to normal each alarm whose condition is inactive or no longer monitored."""
         moved: list[AlarmMoved] = []
         for key, entry in list(self._entries.items()):
             if entry.present and not holding.get(key, False):
@@ -138,10 +139,10 @@ class AlarmBook:
                 moved += self._move(key, entry, Input.NORMAL, _Move(now, why=why))
         return moved
 
-    # -- what people do --------------------------------------------------------------------------
+    # -- operator actions ------------------------------------------------------------------------
 
-    def act(self, action: Action) -> list[AlarmMoved]:
-        """Carry out a person's action.
+    def act(self, action: OperatorAction) -> list[AlarmMoved]:
+        """Carry out an operator action.
 
         Raises ``ActionRefused`` before any effect when the alarm is not there, its state does not
         list the action, or a reason or an end that it needs is missing.
@@ -149,7 +150,7 @@ class AlarmBook:
         key = self._find(action.alarm)
         if action.deed in _NEEDS_WHY and not action.why.strip():
             raise ActionRefused(f"to {action.deed.value.replace('-', ' ')} an alarm needs a reason")
-        if action.deed is Deed.SHELVE and action.until is None:
+        if action.deed is ActionKind.SHELVE and action.until is None:
             raise ActionRefused("to shelve an alarm needs a time when it ends")
         if action.until is not None and action.until <= action.time:
             raise ActionRefused("the end given is already past")
@@ -172,14 +173,14 @@ class AlarmBook:
             return condition, asset
         raise ActionRefused(f"no such alarm stands: {alarm}")
 
-    # -- what time does --------------------------------------------------------------------------
+    # -- time ------------------------------------------------------------------------------------
 
     def next_due(self) -> int | None:
-        """Return when the next shelf or suppression ends, or ``None``."""
+        """Return the instant (ms) at which the next shelf or suppression ends, or ``None``."""
         return min([e.until for e in self._entries.values() if e.until is not None], default=None)
 
     def tick(self, now: int) -> list[AlarmMoved]:
-        """End what was quiet until now."""
+        """End each shelf, suppression and time out of service that has run out."""
         moved: list[AlarmMoved] = []
         for key, entry in self._entries.items():
             if entry.until is not None and entry.until <= now and entry.state in _TIMED:
@@ -187,10 +188,10 @@ class AlarmBook:
                 moved += self._move(key, entry, given, _Move(now, why="its time is up"))
         return moved
 
-    # -- what stands -----------------------------------------------------------------------------
+    # -- live alarms -----------------------------------------------------------------------------
 
     def alarms(self) -> list[LiveAlarm]:
-        """Return every alarm that is not plainly normal, as first raised."""
+        """Return every alarm that is not in the normal state, by the time it was raised."""
         live = [
             self._live(entry) for entry in self._entries.values()
             if entry.state is not AlarmState.NORMAL and entry.last is not None
@@ -205,11 +206,11 @@ class AlarmBook:
             signal=last.signal, priority=last.priority, present=entry.present,
             since=last.since, raised=entry.raised if entry.raised is not None else last.time,
             text=last.text, values=last.values,
-            by=entry.quiet_by, why=entry.quiet_why, until=entry.until,
+            by=entry.inhibited_by, why=entry.inhibited_why, until=entry.until,
         )
 
     def rebuild(self, events: Iterable[AlarmMoved]) -> None:
-        """Forget everything and take in the events of the journal, in their order."""
+        """Start again from the alarm events of the journal, given in their order."""
         self._entries = {}
         for event in events:
             entry = self._entries.setdefault((event.condition, event.asset), _Entry())
@@ -232,19 +233,19 @@ class AlarmBook:
         match event.transition:
             case Transition.RAISED:
                 entry.present, entry.raised = True, event.time
-                entry.quiet_by = entry.quiet_why = ""
+                entry.inhibited_by = entry.inhibited_why = ""
             case Transition.RETURNED:
                 entry.present = False
             case _:
-                entry.quiet_by, entry.quiet_why = event.by, event.why
+                entry.inhibited_by, entry.inhibited_why = event.by, event.why
         entry.until = event.until if state in _TIMED else None
 
-    # -- moving ----------------------------------------------------------------------------------
+    # -- transitions -----------------------------------------------------------------------------
 
     def _move(self, key: Key, entry: _Entry, given: Input, move: _Move) -> list[AlarmMoved]:
         found = step(entry.state, given)
         moved = []
-        for transition in found.told:
+        for transition in found.transitions:
             event = self._event(key, entry, transition, move)
             state = self._state_after(entry, event)
             self._remember(entry, event, state)
@@ -270,7 +271,7 @@ class AlarmBook:
 
     def _raised(self, key: Key, last: AlarmMoved | None, move: _Move) -> AlarmMoved:
         condition = CATALOGUE[key[0]]
-        verdict = move.verdict or self._says(*key)
+        verdict = move.verdict or self._evaluation_of(*key)
         since = verdict.since if verdict is not None else None
         return AlarmMoved(
             time=move.time, site=self._site, condition=key[0], asset=key[1],
@@ -314,5 +315,3 @@ def _lasted(duration: int) -> str:
     if minutes < 2:
         return f"{minutes * 60:.0f} s"
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
-
-
