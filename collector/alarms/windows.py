@@ -61,8 +61,7 @@ _KINDS = {
 }
 _INHIBIT = {WindowKind.IMPAIRMENT: ActionKind.SUPPRESS, WindowKind.VISIT: ActionKind.TAKE_OUT}
 _RELEASE = {WindowKind.IMPAIRMENT: ActionKind.UNSUPPRESS, WindowKind.VISIT: ActionKind.PUT_BACK}
-_NEVER_OUT = frozenset({"room-oxygen-low"})
-"""Visitors breathe there."""
+_NEVER_OUT = frozenset({"room-oxygen-low"})  # visitors breathe there
 
 
 class Windows:
@@ -305,9 +304,8 @@ class WindowTexts:
         return f"{local:%H:%M} on {local:%A} {local.day} {local:%B %Y} ({local:%Z})"
 
     def _what(self, window: Window) -> str:
-        kind = "impairment" if window.kind is WindowKind.IMPAIRMENT else "planned visit"
-        return f"{kind} of {self._name(window.asset)}" if kind == "impairment" \
-            else f"{kind} to {self._name(window.asset)}"
+        kind = "impairment of" if window.kind is WindowKind.IMPAIRMENT else "planned visit to"
+        return f"{kind} {self._name(window.asset)}"
 
     def begun(self, window: Window, long: Sequence[str]) -> str:
         """Return the text of a declaration: the alarms inhibited meanwhile, and what to do."""
