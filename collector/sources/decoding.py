@@ -1,4 +1,4 @@
-"""From what was read (or was not) to readings with their points. Pure but for debounce state."""
+"""Turns what a request brought, or why it brought nothing, into readings. Holds debounce state."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from collector.sources.read_plan import Span, spans_of
 from collector.sources.register_map import Decoded, decode
 from collector.sources.settings import PointSettings
 
-__all__ = ["Debounce", "Emitter", "Raw", "contact_value", "legs_alike", "point_names"]
+__all__ = ["Debounce", "PointDecoder", "Raw", "contact_value", "legs_alike", "point_names"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raw:
-    """What one span brought, asked at ``asked`` (ms): values, or why there are none."""
+    """The values of one span requested at ``asked`` (ms), or the reason why there are none."""
 
     asked: int
     values: tuple[int, ...] = ()
@@ -30,8 +30,8 @@ def point_names(point: PointSettings) -> tuple[str, ...]:
     return (point.point,)
 
 
-class Emitter:
-    """Makes the readings of one entry of a profile."""
+class PointDecoder:
+    """Decodes one entry of a device profile into its readings."""
 
     def __init__(self, point: PointSettings) -> None:
         self.point = point
@@ -43,11 +43,11 @@ class Emitter:
         contact = bool(self._legs) or (point.type == "bit" and point.debounce > 0)
         self._debounce = Debounce(point.debounce) if contact else None
         self.single = len(self.spans) == 1
-        """Whether one span is all it needs."""
+        """Whether the entry needs one span only."""
         self._simple = self._debounce is None and not self._legs
 
     def __repr__(self) -> str:
-        return f"Emitter({', '.join(self._names)})"
+        return f"PointDecoder({', '.join(self._names)})"
 
     def readings(self, raws: Mapping[Span, Raw], now: int) -> list[Reading]:
         """Return the readings at ``now`` (ms). ``raws`` must hold every span of this entry."""
@@ -62,7 +62,7 @@ class Emitter:
         missing = next((raw for raw in found if raw.quality is not Quality.GOOD), None)
         if missing is not None:
             if self._debounce is not None:
-                self._debounce.lose()
+                self._debounce.forget_pending()
             lack = Decoded(value=None, quality=missing.quality, why=missing.why)
             return [self._reading(name, lack, asked, now) for name in self._names]
         decoded = self._contact(found, now) if self._legs else [self._plain(found[0], now)]
@@ -74,7 +74,7 @@ class Emitter:
     def _plain(self, raw: Raw, now: int) -> Decoded:
         values = raw.values
         if self._debounce is not None:
-            values = self._debounce.see(values, now)
+            values = self._debounce.sample(values, now)
         return decode(self.point, values)
 
     def _contact(self, found: list[Raw], now: int) -> list[Decoded]:
@@ -82,7 +82,7 @@ class Emitter:
             int(bool(raw.values[0])) ^ int(leg.inverted)
             for raw, leg in zip(found, self._legs, strict=True)
         )
-        state = self._debounce.see(seen, now) if self._debounce is not None else seen
+        state = self._debounce.sample(seen, now) if self._debounce is not None else seen
         if self.point.normally_open is None:
             return [contact_value(None, state[0])]
         if self.point.normally_closed is None:
@@ -100,10 +100,10 @@ State = tuple[int, ...]
 
 
 class Debounce:
-    """Lets a new state count only once it has been seen for ``duration`` ms on end.
+    """Accepts a new state once every sample has shown it for ``duration`` ms.
 
-    The first state counts at once: there is no older one to prefer. Between two looks nothing is
-    known; a state is taken to hold from one look to the next if both see it.
+    The first state is accepted at once, since there is no older one. Between two samples a state
+    counts as unchanged if both show it.
     """
 
     def __init__(self, duration: int) -> None:
@@ -115,8 +115,8 @@ class Debounce:
     def __repr__(self) -> str:
         return f"Debounce({self._duration} ms, {self._held}, pending {self._new})"
 
-    def see(self, state: State, now: int) -> State:
-        """Return the state that counts at ``now`` (ms), given what is seen."""
+    def sample(self, state: State, now: int) -> State:
+        """Return the accepted state at ``now`` (ms), given a sample."""
         if self._held is None or state == self._held:
             self._held, self._new = state, None
         elif state != self._new:
@@ -125,8 +125,8 @@ class Debounce:
             self._held, self._new = self._new, None
         return self._held
 
-    def lose(self) -> None:
-        """Nothing could be read: a pending state has not been seen on end, and starts anew."""
+    def forget_pending(self) -> None:
+        """Forget a pending state, after a poll that read nothing."""
         self._new = None
 
 
@@ -148,7 +148,7 @@ def contact_value(normally_open: int | None, normally_closed: int | None) -> Dec
 
 
 def legs_alike(state: int) -> str:
-    """Return what both legs alike mean, for a person."""
+    """Return the meaning of two equal legs, as shown to people."""
     if state:
         return "both legs of the contact are closed: a short, or a welded contact"
     return "both legs of the contact are open: a broken wire, or no common"

@@ -1,4 +1,4 @@
-"""One open line to one address: bytes in, frames out, and nothing out but read requests.
+"""An open line to one address: receives frames, sends read requests and nothing else.
 
 Wire time is the machine's own: silences and time-outs are timers of the event loop, so that no
 clock is read here and a sped-up plant does not speed up the wire.
@@ -52,14 +52,14 @@ _rtu_framer = FramerRTU(_decoder)
 
 
 class Framing(StrEnum):
-    """How a request is wrapped on the wire."""
+    """The framing of requests and replies on the wire."""
 
     TCP = "tcp"
     RTU = "rtu"
 
 
 class NotAReadRequest(QuietpipeError):
-    """Something other than one read request was about to leave the process. Nothing was sent."""
+    """Something other than one read request was to be sent. Nothing was sent."""
 
 
 class _Writes(Protocol):
@@ -95,7 +95,7 @@ def check_outgoing(frame: bytes, framing: Framing) -> None:
 
 
 class GuardedSender:
-    """Holds the writing end of a transport; the only object of the project that does."""
+    """Holds the writing end of a transport. No other object of the project does."""
 
     def __init__(self, transport: _Writes, framing: Framing) -> None:
         self.__transport = transport
@@ -124,11 +124,11 @@ class Frame:
 
 
 class OutOfStep(DeviceReplyInvalid):
-    """Where one frame ends and the next begins can no longer be told."""
+    """The boundary between two frames is lost."""
 
 
 def take_frame(buffer: bytearray, framing: Framing) -> Frame | None:
-    """Take the first frame off ``buffer``, or return ``None`` when it is not all there yet.
+    """Remove the first frame from ``buffer`` and return it, or ``None`` while it is incomplete.
 
     Raises ``OutOfStep`` when the bytes cannot be the beginning of a reply to a read request.
     """
@@ -195,11 +195,11 @@ def frame_silence(baud: int) -> float:
 
 _PARITIES = {"none": "N", "even": "E", "odd": "O"}
 _TOO_MUCH = 4096
-"""Bytes waiting for nobody: a device that never stops talking."""
+"""Bytes kept without a request under way: a device may never stop sending."""
 
 
 class Line(asyncio.Protocol):
-    """A connection, its buffer, and how long it has been quiet."""
+    """A connection with its receive buffer and the timer of its silence."""
 
     def __init__(self, address: Address) -> None:
         self.framing = Framing.TCP if address.kind == "tcp" else Framing.RTU
@@ -225,12 +225,12 @@ class Line(asyncio.Protocol):
     # -- what asyncio calls ----------------------------------------------------------------------
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Take the transport; its writing end goes behind the guard."""
+        """Keep the transport, its writing end behind a :class:`GuardedSender`."""
         self._transport = transport
         self._sender = GuardedSender(cast(asyncio.WriteTransport, transport), self.framing)
 
     def data_received(self, data: bytes) -> None:
-        """Keep what came."""
+        """Append received bytes to the buffer."""
         self._buffer += data
         if len(self._buffer) > _TOO_MUCH:
             del self._buffer[:-_TOO_MUCH]
@@ -238,7 +238,7 @@ class Line(asyncio.Protocol):
         self._arrived.set()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Remember why; whoever waits is told."""
+        """Keep the reason, and wake a request under way."""
         self._lost = self._lost or (str(exc) if exc else "closed by the far end")
         self._arrived.set()
 
@@ -246,16 +246,16 @@ class Line(asyncio.Protocol):
 
     @property
     def up(self) -> bool:
-        """Whether the connection stands, as far as anyone knows."""
+        """Whether the connection is open and not known to be lost."""
         return not self._lost and self._sender is not None
 
     @property
     def waiting(self) -> int:
-        """Bytes that no frame has taken."""
+        """Number of received bytes that belong to no frame yet."""
         return len(self._buffer)
 
     def wire_time(self, request: ReadRequest) -> float:
-        """Return the seconds that question and answer spend on a serial line."""
+        """Return the seconds that request and reply take on a serial line."""
         return (8 + 5 + request.reply_bytes) * self._character + 2 * self.silence
 
     async def until_quiet(self) -> None:
@@ -263,7 +263,7 @@ class Line(asyncio.Protocol):
         await self._quiet.wait()
 
     def clear(self) -> bytes:
-        """Drop what arrived uncalled for and return it."""
+        """Drop the bytes that arrived without a request, and return them."""
         stray = bytes(self._buffer)
         self._buffer.clear()
         self._arrived.clear()
@@ -293,7 +293,7 @@ class Line(asyncio.Protocol):
             await self._arrived.wait()
 
     async def drain(self, pause: float, most: float) -> None:
-        """Throw away what comes until nothing came for ``pause`` s, or for ``most`` s in all."""
+        """Discard what arrives until the line is silent for ``pause`` s, for ``most`` s at most."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(most):
                 while self.up:

@@ -1,4 +1,4 @@
-"""The only questions this program knows: read some bits, read some registers.
+"""The read requests of Modbus, the only ones this program sends, and the check of their replies.
 
 Modbus Application Protocol Specification V1.1b3, sections 6.1 to 6.4: function codes 1 to 4, at
 most 2000 bits or 125 registers in one request.
@@ -110,10 +110,10 @@ def parse_reply(request: ReadRequest, pdu: bytes) -> tuple[int, ...]:
         raise DeviceReplyInvalid(
             f"reply has function code {code}, asked was {request.function_code} ({request})"
         )
-    told, had, due = pdu[1], len(pdu) - 2, request.reply_bytes
-    if told != due or had != due:
+    stated, held, due = pdu[1], len(pdu) - 2, request.reply_bytes
+    if stated != due or held != due:
         raise DeviceReplyInvalid(
-            f"reply to {request} should hold {due} bytes; it says {told} and holds {had}"
+            f"reply to {request} should hold {due} bytes; it says {stated} and holds {held}"
         )
     reply = _decoder.decode(pdu)
     if reply is None:

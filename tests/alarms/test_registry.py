@@ -178,7 +178,7 @@ def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
     # Through the journal's own writing and back.
     again = AlarmRegistry("fenmoor", {G: "Generator 1"})
     again.rebuild(event_from_json(event_to_json(e)) for e in events)
-    again.standing(holds)
+    again.restore_active(holds)
     assert again.alarms() == live.alarms()
     assert again.next_due() == live.next_due()
     assert again.statistics() == live.statistics()
