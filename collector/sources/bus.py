@@ -14,10 +14,11 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
-from collector.sources.line import Frame, Framing, Line, OutOfStep, open_line
+from collector.sources.line import Frame, Line, OutOfStep, open_line
 from collector.sources.pdu import ReadRequest, parse_reply
 from collector.sources.settings import Address
 from collector.sources.statistics import BusStatistics
+from collector.sources.wire_guard import Framing
 
 __all__ = ["Answer", "Bus"]
 

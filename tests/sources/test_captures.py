@@ -15,8 +15,9 @@ import dpkt
 import pytest
 
 from collector.domain.errors import DeviceError, DeviceRefused, DeviceReplyInvalid
-from collector.sources.line import Frame, Framing, take_frame
+from collector.sources.line import Frame, take_frame
 from collector.sources.pdu import FUNCTION_CODES, ReadRequest, parse_reply
+from collector.sources.wire_guard import Framing
 
 pytestmark = pytest.mark.data
 
