@@ -19,7 +19,7 @@ from collector.app.board import BoardParts, board_services, open_accounts, start
 from collector.app.connections import Connections
 from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
 from collector.app.monitor import Watch
-from collector.app.pipeline import Pipeline, restore_from_journal
+from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
 from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
 from collector.app.wiring import (
@@ -35,7 +35,7 @@ from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import EstimateMade, Event, FactNoted
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
@@ -47,6 +47,7 @@ from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role
 from collector.reports.sending import ReportClerk
 from collector.web.live import Live
+from collector.web.services import CollectorStatistics
 
 __all__ = ["Daemon"]
 
@@ -91,6 +92,7 @@ class Daemon:
         self._pipeline: Pipeline
         self._connections: Connections
         self._signer: LinkSigner
+        self._statistics: StatisticsReader
         self._reports: ReportClerk
 
     def __repr__(self) -> str:
@@ -112,6 +114,10 @@ class Daemon:
     def alarms(self) -> list[LiveAlarm]:
         """Return the alarms that are not in the normal state."""
         return self._pipeline.watch.alarms()
+
+    def statistics(self) -> CollectorStatistics:
+        """Return the counts of all parts."""
+        return self._statistics.read()
 
     async def act(self, action: OperatorAction) -> list[Event]:
         """Carry out an action; return its journalled events, or raise ``ActionRefused``."""
@@ -140,8 +146,6 @@ class Daemon:
                 self._journal.close()
                 if self._accounts is not None:
                     self._accounts.close()
-
-    # -- start -----------------------------------------------------------------------------------
 
     def _open_journal(self) -> None:
         folder = self._config.data
@@ -182,7 +186,7 @@ class Daemon:
             self._config, policy=self._policy(), pipeline=self._pipeline, journal=self._journal,
             picture=self.picture, clock=self.clock, real=self._real)
         self._reports = ReportClerk(queue=self._journal, consumer=CONSUMER,
-                                    note=self._pipeline.note)
+                                    note=self._pipeline.record_event)
         board, self.board_address = await start_board(
             board_services(self._board_parts()), self._listen, self._live)
         self._connections.outbox.use(self._policy())
@@ -218,8 +222,6 @@ class Daemon:
         every(MINUTE, "reports", self._send_reports)
         self._jobs.start()
 
-    # -- while it runs ---------------------------------------------------------------------------
-
     def _committed(self, readings: Sequence[Reading], events: Sequence[Event]) -> None:
         for event in events:
             if isinstance(event, EstimateMade):
@@ -233,7 +235,7 @@ class Daemon:
 
     def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
         _log.info("%s: %s", fact, text)
-        self._pipeline.note(FactNoted(
+        self._pipeline.record_event(FactNoted(
             time=self.clock.now(), site=self.site, fact=fact, text=text, values=values or {},
         ))
 
@@ -255,9 +257,7 @@ class Daemon:
         hide_secrets(config)
         self._signer = signer_of(config)
         monitor = self._new_monitor()
-        alarms = [s.event for s in self._journal.events(kind="alarm")
-                  if isinstance(s.event, AlarmMoved)]
-        monitor.load(old.dump(), alarms)
+        monitor.load(old.dump(), alarm_events(self._journal))
         self._pipeline.replace_watch(monitor)
         await self._connections.use(config, self._policy())
         self._note("site-file-read", "The site file was read again and is in force.")
@@ -286,13 +286,14 @@ class Daemon:
 
     def _board_parts(self) -> BoardParts:
         self._accounts = open_accounts(self._config.data)
+        self._statistics = StatisticsReader(
+            started=self._started, clock=self._real, pipeline=self._pipeline,
+            journal=self._journal, connections=self._connections)
         return BoardParts(
             config=lambda: self._config, signer=lambda: self._signer, clock=self.clock,
             real=self._real, journal=self._journal, pipeline=self._pipeline, picture=self.picture,
             estimates=self._estimates.values, live=self._live, accounts=self._accounts,
             listen=self._listen, token=self.token,
             record_event=lambda fact, text, values: self._note(fact, text, values=values),
-            statistics=StatisticsReader(
-                started=self._started, clock=self._real, pipeline=self._pipeline,
-                journal=self._journal, connections=self._connections),
+            statistics=self._statistics,
         )

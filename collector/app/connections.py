@@ -12,9 +12,9 @@ from collector.app.pipeline import Pipeline
 from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.live import LivePicture
-from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.sparkplug.publisher import Sparkplug
+from collector.forward.sparkplug.publisher import SparkplugPublisher
 from collector.journal import Journal
 from collector.notify.outbox import Outbox
 from collector.notify.policy import Policy
@@ -36,15 +36,17 @@ class Connections:
         self, config: SiteConfig, *, policy: Policy, pipeline: Pipeline, journal: Journal,
         picture: LivePicture, clock: Clock, real: Clock,
     ) -> None:
-        note = pipeline.note
+        record_event = pipeline.record_event
         self.poller = Poller(config.devices, clock=clock, sink=pipeline.put, rng=random.Random())
-        self.outbox = Outbox(store=journal, policy=policy, clock=clock, note=note,
+        self.outbox = Outbox(store=journal, policy=policy, clock=clock, note=record_event,
                              files=config.data / "reports")
-        self.mqtt = Sparkplug(settings=config.mqtt, plant=config.plant, picture=picture,
-                              store=journal, clock=clock, note=note, version=__version__)
+        self.mqtt = SparkplugPublisher(settings=config.mqtt, plant=config.plant, picture=picture,
+                              store=journal, clock=clock, record_event=record_event,
+                              version=__version__)
         self.influx = InfluxForwarder(
             settings=config.influx, plant=config.plant, store=journal, clock=clock, pace=real,
-            note=note, aside=AsideFile(config.data / "influx-set-aside.jsonl"),
+            record_event=record_event,
+            dead_letters=DeadLetterFile(config.data / "influx-set-aside.jsonl"),
         )
         self._pipeline = pipeline
         self._tasks: dict[str, asyncio.Task[None]] = {}

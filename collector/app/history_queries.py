@@ -1,4 +1,4 @@
-"""What the board asks of the past, read from the journal in threads of its own."""
+"""Queries of the board for history, run in threads on the journal."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from collector.web.services import MeasureLine, PastServices, Search
 __all__ = ["events_query", "past_services", "trend_query"]
 
 _FRESH = 60_000
-"""ms for which measures over weeks are as good as new."""
+"""ms for which measures over weeks are served from memory."""
 _ESTIMATES = 3000
-"""Estimates of one quantity read for one plot: years of days, or weeks of news."""
+"""Most estimates of one quantity read for one plot: years of daily ones."""
 
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> PastServices:
-    """Return what the board may ask; the journal is asked for anew, as it may be replaced."""
+    """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
@@ -40,8 +40,8 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
     async def measures(start: int, end: int) -> Sequence[MeasureLine]:
         at, lines = measured.get(end - start, (end - _FRESH, ()))
         if not 0 <= end - at < _FRESH:
-            # From the first alarm on: what stood when the span began must be known. That is all
-            # there ever was, and an open page asks again and again.
+            # From the first alarm on, since alarms active at the start of the span count too. That
+            # is all there ever was, and an open page repeats the query.
             events = await asyncio.to_thread(_alarms, journal(), None, end)
             lines = measure_lines(measure(events, start, end), plant())
             measured[end - start] = (end, lines)
@@ -76,7 +76,7 @@ def _alarms(
 ) -> list[AlarmMoved]:
     """Return the alarm transitions of some assets and their contacts; of all where none is named.
 
-    Years of a whole site's are many, and to read one takes longer than to pass over it.
+    Lines are filtered as text: to decode one takes longer than to skip it.
     """
     # What follows an id ends it, or begins the name of a contact.
     lines = [f'"asset":"{asset}{after}' for asset in assets for after in '".']
@@ -111,7 +111,7 @@ def _place(plant: Plant, condition: str, asset: str) -> str:
 
 
 def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
-    """Write the measures a line each, with what the standard calls acceptable."""
+    """Return a line for each measure, with the standard's acceptable value."""
     def line(key: str, what: str, value: str, *more: str) -> MeasureLine:
         stick = YARDSTICKS[key]
         return MeasureLine(what=what, value=value, acceptable=stick.acceptable,

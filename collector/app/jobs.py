@@ -143,7 +143,7 @@ async def journal_acceptance(clerk: Clerk, plant: Plant, pipeline: Pipeline, clo
         for kind, lasts in note.deeds.items():
             await _declare(note.fact, kind, lasts, pipeline, clock)
         _log.info("%s: %s", fact.fact, fact.text)
-        pipeline.note(fact)
+        pipeline.record_event(fact)
 
 
 async def _declare(

@@ -1,6 +1,7 @@
-"""The rules and the alarm book as one: readings and actions in, events out.
+"""The site monitor: readings and operator actions in, events out.
 
-The live daemon and a replay use it alike. It knows no clock and does no I/O.
+It joins the rules, the alarm registry and the windows. The live daemon and a replay use the same
+class. It has no clock and does no I/O.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ __all__ = ["Watch"]
 
 
 class Watch:
-    """Watches one plant. ``step`` is the tick of the evaluation grid in ms."""
+    """Monitors one plant. ``step`` is the tick of the evaluation grid in ms."""
 
     def __init__(self, *, plant: Plant, settings: ConditionSettings, step: int = 1000) -> None:
         self._engine = Engine(plant, settings, step)
@@ -48,11 +49,11 @@ class Watch:
         return f"Watch({self._engine!r}, {self._registry!r})"
 
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
-        """Take readings in the order of their time; ticks that fall before each run first.
+        """Evaluate readings in the order of their time; due ticks before each run first.
 
-        Readings older than the newest are taken as late. When they are older by more than a minute
-        and go on by themselves for 5 s of their own time, the clock was set back, and what the
-        rules remember moves with it. (:meth:`advance` knows the time and sees it at once.)
+        Readings older than the newest count as late. When readings are older by more than a minute
+        and continue for 5 s of their own time, the clock was set back, and the instants in the
+        rules' state move with it. (:meth:`advance` is given the time and detects it at once.)
         """
         events: list[Event] = []
         for reading in readings:
@@ -60,7 +61,7 @@ class Watch:
         return events
 
     def feed_columns(self, columns: Columns) -> list[Event]:
-        """Take readings in the order of their time as columns; the events are those of ``feed``.
+        """Evaluate readings given as columns; the events are the same as those of ``feed``.
 
         Needs numpy.
         """
@@ -94,7 +95,7 @@ class Watch:
         engine.observe(reading)
 
     def advance(self, now: int) -> list[Event]:
-        """Run the ticks that are due at ``now`` or before."""
+        """Run the ticks that are due at ``now`` or earlier."""
         events: list[Event] = []
         self._advance(now, events)
         return events
@@ -110,9 +111,9 @@ class Watch:
         self, readings: Sequence[Reading], now: int | None = None, *,
         facts: Sequence[FactNoted] = (),
     ) -> None:
-        """Take in again what was fed, noted and journalled after the snapshot that was loaded.
+        """Feed again the readings and events journalled after the snapshot that was loaded.
 
-        The rules move; the alarms do not: they were rebuilt from the events of that very stretch.
+        Only the rules change: the alarms were rebuilt from the journalled transitions.
         """
         waiting = deque(facts)
         for reading in readings:
@@ -130,11 +131,10 @@ class Watch:
         self._engine.note(fact)
 
     def act(self, action: OperatorAction) -> list[Event]:
-        """Carry out a person's action.
+        """Carry out an operator action.
 
-        Raises ``ActionRefused`` when the alarm's state does not list it, there is no such
-        baseline to reset, or no such fill or window can be declared or ended; nothing has changed
-        then.
+        Raises ``ActionRefused``, with nothing changed, when the alarm's state does not allow it,
+        there is no such baseline to reset, or no such fill or window to declare or end.
         """
         if self._windows.handles(action):
             return list(self._windows.act(action))
@@ -149,9 +149,9 @@ class Watch:
         return list(self._registry.act(action))
 
     def note(self, fact: FactNoted) -> list[Event]:
-        """Take a fact of the daemon's own, after the ticks due before it.
+        """Apply an event of the daemon's own, after the ticks due before it.
 
-        Returns the events of those ticks; what the fact itself leads to comes with the next tick.
+        Returns the events of those ticks; what the event causes comes with the next tick.
         """
         events: list[Event] = []
         self._advance(fact.time, events)
@@ -159,15 +159,15 @@ class Watch:
         return events
 
     def declare_fill(self, asset: str, until: int) -> None:
-        """Take it that a fill of ``asset`` (generator or riser) goes on until ``until`` (ms)."""
+        """Declare a fill of ``asset`` (generator or riser) until ``until`` (ms)."""
         self._engine.declare_fill(asset, until)
 
     def fills(self) -> list[DeclaredFill]:
-        """Return the declared fills: until when, by whom, why, and what each holds back."""
+        """Return the declared fills: end, operator, reason, and the alarms each suppresses."""
         return self._engine.declared_fills()
 
     def alarms(self) -> list[LiveAlarm]:
-        """Return every alarm that is not plainly normal, with the numbers of now where it holds."""
+        """Return every alarm not in the normal state; an active one with its current numbers."""
         return [self._up_to_date(alarm) for alarm in self._registry.alarms()]
 
     def _up_to_date(self, alarm: LiveAlarm) -> LiveAlarm:
@@ -179,15 +179,15 @@ class Watch:
         return replace(alarm, text=verdict.text, values=verdict.values)
 
     def verdicts(self) -> list[Verdict]:
-        """Return what every rule says now, unknowns with their reason."""
+        """Return the current evaluation of every rule; an unknown one has its reason."""
         return self._engine.current()
 
     def not_watched(self) -> list[NotWatched]:
-        """Return what cannot be watched, and why."""
+        """Return the conditions that cannot be monitored, with the reason."""
         return list(self._engine.not_watched)
 
     def windows(self) -> list[Window]:
-        """Return the impairments and visits that last, and what each keeps quiet."""
+        """Return the active impairments and visits, with the alarms each inhibits."""
         return self._windows.active()
 
     def baselines(self) -> list[Baseline]:
@@ -195,15 +195,15 @@ class Watch:
         return self._engine.baselines.standing()
 
     def statistics(self) -> EngineStatistics:
-        """Return what the rules have done."""
+        """Return the counts of the rules."""
         return self._engine.statistics()
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of the rules as JSON-able data; alarms are rebuilt from events."""
+        """Return the rules' state as JSON-able data; alarms are rebuilt from their events."""
         return self._engine.dump() | {"windows": self._windows.dump()}
 
     def load(self, state: Mapping[str, Any], events: Iterable[AlarmMoved]) -> None:
-        """Take over a dumped state, and rebuild the alarms from every alarm event there was."""
+        """Restore a dumped state, and rebuild the alarms from all their events."""
         self._engine.load(state)
         self._registry.rebuild(events)
         self._windows.load(state.get("windows", ()))
@@ -212,7 +212,7 @@ class Watch:
     # -- ticking ---------------------------------------------------------------------------------
 
     def _run_to(self, now: int, events: list[Event] | None) -> int | None:
-        """Run the ticks that are due at ``now`` or before; return the next."""
+        """Run the ticks that are due at ``now`` or earlier; return the next."""
         engine = self._engine
         if events is not None and self._unsettled:
             self._settle(now, events)
@@ -254,8 +254,8 @@ class Watch:
         facts = self._engine.facts()
         if events is None:
             return
-        # What a window explains is quiet already when its condition begins; what a shelf that
-        # ended raises within one is quieted at once.
+        # An alarm that a window covers is inhibited before its condition becomes active; one that
+        # a shelf's end raises within a window is inhibited at once.
         moved = self._registry.apply(verdicts)
         events += moved
         events += self._windows.tick(due)
@@ -266,7 +266,7 @@ class Watch:
         events += facts
 
     def _settle(self, now: int, events: list[Event]) -> None:
-        """After a restart, let the alarms agree with the rules: the site file may be another."""
+        """After a restart, reconcile the alarms with the rules: the site file may have changed."""
         self._unsettled = False
         holding = self._engine.holding()
         self._registry.restore_active(holding)

@@ -1,8 +1,8 @@
-"""The one road from readings to the journal.
+"""The pipeline from readings to the journal.
 
-Readings, people's actions and the daemon's own facts enter one queue in the order of their time
-stamps. Each turn hands them to the watch, commits everything since the last commit together with
-the events it caused in one transaction, and only then tells anyone. A crash therefore loses nothing
+Readings, operator actions and the daemon's own events enter one queue in the order of their time
+stamps. Each turn feeds them to the monitor, commits everything since the last commit together with
+the events it caused in one transaction, and publishes only then. A crash therefore loses nothing
 that was acknowledged, and nothing leaves the process that is not in the journal.
 """
 
@@ -25,42 +25,43 @@ from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
 from collector.journal import Journal
 
-__all__ = ["Pipeline", "PipelineStatistics", "Store", "restore", "restore_from_journal"]
+__all__ = ["Pipeline", "PipelineStatistics", "Store", "alarm_events", "restore",
+           "restore_from_journal"]
 
 _log = logging.getLogger(__name__)
 
 _REAL_PAUSE = 50
-"""ms of real time between turns at least: a sped-up clock must not turn into a busy loop."""
+"""Shortest real time between turns, ms: a sped-up clock must not become a busy loop."""
 
 _CLOCK_SET = 2000
 """ms by which wall and monotonic clock may drift apart before the wall clock counts as set."""
 
 _KEPT_IN_MEMORY = 500_000
-"""Readings kept while the journal cannot write: days for one site, about 150 MB at the worst."""
+"""Most readings kept while the journal cannot write: days of one site, about 150 MB."""
 
 
 class Store(Protocol):
-    """What the pipeline asks of the journal."""
+    """The journal as the pipeline uses it."""
 
     def commit(
         self, readings: Sequence[Reading], events: Sequence[Event], *,
         meta: Mapping[str, str] = ...,
     ) -> int:
-        """Keep readings and events together; return the commit's number."""
+        """Store readings and events in one transaction; return its number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PipelineStatistics:
-    """How the road is doing. Instants and durations in ms of the daemon's clock."""
+    """Counts and state of the pipeline. Instants and durations in ms of the daemon's clock."""
 
     readings: int
     events: int
     commits: int
     commit_failures: int
     waiting: int
-    """Readings in memory that no commit has taken yet."""
+    """Readings in memory that are not committed yet."""
     dropped: int
-    """Readings given up because the journal could not write for too long."""
+    """Readings dropped because the journal could not write for too long."""
     last_turn: int | None
     last_commit: int | None
     trouble: str
@@ -80,7 +81,7 @@ class _Request:
 
 
 class Pipeline:
-    """Takes readings and actions; gives committed readings and events to ``committed``."""
+    """Takes readings and actions; calls ``committed`` with what each commit holds."""
 
     def __init__(
         self, *, site: str, watch: Watch, store: Store, picture: LivePicture, clock: Clock,
@@ -95,7 +96,7 @@ class Pipeline:
         self._committed = committed
         self._step = step
         self._queue: deque[Sequence[Reading] | _Request | FactNoted] = deque()
-        self._unkept: tuple[list[Reading], list[Event]] = ([], [])
+        self._uncommitted: tuple[list[Reading], list[Event]] = ([], [])
         self._unanswered: list[_Promise] = []
         self._snapshot_due = False
         self._closing = False
@@ -111,15 +112,15 @@ class Pipeline:
                 f"{self._counts['commits']} commits)")
 
     def put(self, readings: Sequence[Reading]) -> None:
-        """Take readings that share a time not before those already taken."""
+        """Queue readings that share a time, which is not before that of the last ones."""
         self._queue.append(readings)
 
-    def note(self, fact: FactNoted) -> None:
-        """Take a fact of the daemon's own, to be journalled with the rest."""
+    def record_event(self, fact: FactNoted) -> None:
+        """Queue an event of the daemon's own, to be journalled with the rest."""
         self._queue.append(fact)
 
     async def act(self, action: OperatorAction) -> list[Event]:
-        """Carry out a person's action; return its events once they are committed.
+        """Carry out an operator action; return its events once they are committed.
 
         Raises ``ActionRefused`` when the alarm's state does not allow it.
         """
@@ -132,7 +133,7 @@ class Pipeline:
         self._snapshot_due = True
 
     def replace_watch(self, watch: Watch) -> None:
-        """Go on with another watch (a re-read site file), its state saved at the next turn."""
+        """Continue with another monitor (a site file read again); save its state at the next turn."""
         self.watch = watch
         self._snapshot_due = True
 
@@ -142,7 +143,7 @@ class Pipeline:
             readings=self._counts["readings"], events=self._counts["events"],
             commits=self._counts["commits"], commit_failures=self._counts["failures"],
             dropped=self._counts["dropped"],
-            waiting=len(self._unkept[0]) + sum(
+            waiting=len(self._uncommitted[0]) + sum(
                 len(i) for i in self._queue if not isinstance(i, _Request | FactNoted)
             ),
             last_turn=self._last_turn, last_commit=self._last_commit, trouble=self._trouble,
@@ -156,9 +157,9 @@ class Pipeline:
             await self._clock.sleep(pause)
 
     async def finish(self) -> None:
-        """Take what is left in, save the rules' state, and commit it all.
+        """Feed and commit what is queued, with the rules' state.
 
-        Time that passed since the last poll is not judged: nobody was asked, so nobody is silent.
+        The time since the last poll is not evaluated: no device was asked, so none is silent.
         """
         self._snapshot_due = True
         self._closing = True
@@ -168,16 +169,16 @@ class Pipeline:
             _log.error("what was left could not be kept: %s", error)
 
     async def turn(self) -> None:
-        """Feed what came, judge, commit, then tell."""
+        """Feed what is queued, evaluate, commit, then publish."""
         now = self._clock.now()
-        self._look_at_clock(now)
-        self._judge(now)
-        readings, events = self._unkept
+        self._check_clock(now)
+        self._evaluate(now)
+        readings, events = self._uncommitted
         self._last_turn = now
         if readings or events:
             if not await self._commit(readings, events, {"tick": str(now)}):
                 return
-            self._unkept = ([], [])
+            self._uncommitted = ([], [])
             self._picture.update(readings)
             self._committed(readings, events)
         for promise in self._unanswered:
@@ -187,23 +188,23 @@ class Pipeline:
         if self._snapshot_due:
             await self._save_snapshot()
 
-    def _look_at_clock(self, now: int) -> None:
+    def _check_clock(self, now: int) -> None:
         offset = now - self._clock.monotonic()
         moved, self._offset = offset - self._offset, offset
         if abs(moved) > _CLOCK_SET:
-            self.note(FactNoted(
+            self.record_event(FactNoted(
                 time=now, site=self._site, fact="clock-set", values={"seconds": moved / 1000},
                 text=f"The machine's clock was set {abs(moved) / 1000:.0f} s "
                      f"{'forward' if moved > 0 else 'back'}. Readings keep the time they had.",
             ))
 
-    def _judge(self, now: int) -> None:
-        """Give everything queued to the watch, into ``_unkept`` and ``_unanswered``."""
-        readings, events = self._unkept
+    def _evaluate(self, now: int) -> None:
+        """Feed everything queued to the monitor, into ``_uncommitted`` and ``_unanswered``."""
+        readings, events = self._uncommitted
         while self._queue:
             item = self._queue.popleft()
             if isinstance(item, FactNoted):
-                # The rules hear of it where it stands in time; some conditions are made of facts.
+                # In the order of time: some conditions are evaluated from such events.
                 events.extend(self.watch.note(item))
                 events.append(item)
             elif isinstance(item, _Request):
@@ -224,8 +225,8 @@ class Pipeline:
             return
         events.extend(promise.events)
         self._unanswered.append(promise)
-        # An action is an input the readings do not hold: a restart must not depend on hearing it
-        # again, so the state it led to is saved with it.
+        # The readings do not hold an action: a restart could not repeat it, so the state it led to
+        # is saved with it.
         self._snapshot_due = True
 
     async def _commit(
@@ -256,13 +257,13 @@ class Pipeline:
         return True
 
     def _note_trouble(self, what: str, text: str) -> None:
-        # Queued like anything else: it is judged with the next turn, and kept once that can be.
-        self.note(FactNoted(
+        # Queued like anything else: evaluated with the next turn, committed once that is possible.
+        self.record_event(FactNoted(
             time=self._clock.now(), site=self._site, fact=f"journal-trouble-{what}", text=text,
         ))
 
     def _bound_memory(self) -> None:
-        readings = self._unkept[0]
+        readings = self._uncommitted[0]
         excess = len(readings) - _KEPT_IN_MEMORY
         if excess > 0:
             del readings[:excess]
@@ -281,11 +282,11 @@ def restore(
     watch: Watch, *, state: Mapping[str, Any] | None, alarms: Sequence[AlarmMoved],
     commits: Sequence[tuple[Sequence[Reading], Sequence[FactNoted]]], tick: int | None,
 ) -> None:
-    """Bring a new watch to where the last one was when its process ended.
+    """Bring a new monitor to the state the last one had when its process ended.
 
     ``state`` is the last snapshot, ``alarms`` every alarm event journalled, ``commits`` the
-    readings and facts of each commit since that snapshot, ``tick`` the instant the last commit had
-    judged up to. The events this causes were committed then, and are dropped.
+    readings and facts of each commit since that snapshot, ``tick`` the instant up to which
+    the last commit was evaluated. The events this causes were committed then, and are dropped.
     """
     watch.load(state or {}, alarms)
     for readings, facts in commits:
@@ -300,9 +301,14 @@ def restore_from_journal(watch: Watch, journal: Journal) -> int:
     restore(
         watch, state=json.loads(saved) if saved else None, commits=commits,
         tick=int(tick) if tick else None,
-        alarms=[s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmMoved)],
+        alarms=alarm_events(journal),
     )
     return last
+
+
+def alarm_events(journal: Journal) -> list[AlarmMoved]:
+    """Return every alarm transition of the journal, from which the alarms are rebuilt."""
+    return [s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmMoved)]
 
 
 def _commits_after(

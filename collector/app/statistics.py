@@ -65,7 +65,7 @@ class StatisticsReader:
         one = self._connections.influx.statistics()
         if one.on:
             yield ForwardStatistics(
-                target=one.target, reachable=one.reachable, sent=one.sent, aside=one.aside,
+                target=one.target, reachable=one.reachable, sent=one.sent, aside=one.dead_letters,
                 withheld=one.withheld, too_old=one.too_old, failed_tries=one.failed_tries,
                 behind=one.behind, missing=one.missing, lost=one.lost, last_sent=one.last_sent,
                 why=one.why,

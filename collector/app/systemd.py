@@ -1,7 +1,7 @@
-"""Speaking to the service manager: ready, reloading, stopping, alive. See sd_notify(3).
+"""Notifications to systemd: ready, reloading, stopping, watchdog. See sd_notify(3).
 
 The protocol is one datagram of ``KEY=value`` lines to the socket named in ``NOTIFY_SOCKET``.
-Outside a service manager every call does nothing, so nobody has to ask first.
+Without a service manager every call does nothing.
 """
 
 from __future__ import annotations
@@ -53,38 +53,38 @@ class ServiceManager:
 
     @property
     def present(self) -> bool:
-        """Whether there is one to speak to."""
+        """Whether a service manager started this process."""
         return bool(self.address)
 
     def ready(self, status: str = "") -> None:
-        """Say that the start, or a reload, is complete."""
+        """Report that the start, or a reload, is complete."""
         self._send("READY=1", *_status(status))
 
     def reloading(self, monotonic: int) -> None:
-        """Say that the site file is being read again; :meth:`ready` must follow.
+        """Report that the site file is being read again; :meth:`ready` must follow.
 
         ``monotonic`` is the machine's monotonic clock in ms, by which the manager orders reloads.
         """
         self._send("RELOADING=1", f"MONOTONIC_USEC={monotonic * 1000}")
 
     def stopping(self, status: str = "") -> None:
-        """Say that the stop has begun."""
+        """Report that the stop has begun."""
         self._send("STOPPING=1", *_status(status))
 
     def status(self, text: str) -> None:
-        """Say in one line how things are; people see it beside the service's name."""
+        """Report the state in one line, shown beside the service's name."""
         self._send(*_status(text))
 
     def alive(self) -> None:
-        """Give the watchdog its sign of life."""
+        """Send the watchdog's keep-alive."""
         self._send("WATCHDOG=1")
 
     async def keep_alive(self, clock: Clock, healthy: Callable[[], bool]) -> None:
-        """Give a sign of life every half of the watchdog's time for as long as ``healthy`` says so.
+        """Send a keep-alive every half of the watchdog's time while ``healthy`` returns true.
 
         Runs until cancelled; returns at once where no watchdog is set. ``clock`` must be the
-        machine's own, since the manager's is. Withholding the sign is how the manager gets to
-        restart a process that lives but does not work.
+        machine's own, since the manager's is. Without keep-alives the manager restarts a process
+        that runs but does not work.
         """
         if self.watchdog is None or not self.present:
             return
@@ -104,7 +104,7 @@ class ServiceManager:
         target = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
-                # Never wait: a manager that does not read must not stop the watch.
+                # Never wait: a manager that does not read must not stop the daemon.
                 sock.setblocking(False)
                 sock.sendto("\n".join(lines).encode(), target)
         except OSError as exc:

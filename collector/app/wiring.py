@@ -1,4 +1,4 @@
-"""Who is called, put together from the site file: the policy of messages, and the links in them."""
+"""Notification, links in messages and acceptance, set up from the site file and the journal."""
 
 from __future__ import annotations
 
@@ -39,11 +39,11 @@ _log = logging.getLogger(__name__)
 _NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})
 """Loopback, and "every address there is": useless on a phone."""
 _SLACK = 60_000
-"""ms an occurrence's number may lie after its raising: two within a second are told apart so."""
+"""ms by which an occurrence's number may lie after its raising, where two share a second."""
 
 
 def signer_of(config: SiteConfig) -> LinkSigner:
-    """Return what signs this site's links: the site file's key, or one kept in the data folder.
+    """Return the signer of this site's links, with the site file's key or one in the data folder.
 
     Raises ``QuietpipeError`` when that file can be neither read nor written.
     """
@@ -87,7 +87,7 @@ def hide_secrets(config: SiteConfig) -> None:
 
 
 def beat_of(config: SiteConfig) -> Beat | None:
-    """Return where signs of life go and how often, or ``None`` where none are asked for."""
+    """Return the address and interval of the heartbeat, or ``None`` without one."""
     given = config.heartbeat
     return None if given is None else Beat(url=given.url, every=given.every, method=given.method)
 
@@ -116,7 +116,7 @@ def link_services(
     config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
     journal: Callable[[], Journal],
 ) -> LinkServices:
-    """Return what the pages behind the links need; each is asked for anew, as it may change."""
+    """Return what the pages behind the links read; each argument is called for every request."""
     def name(who: str) -> str:
         known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
         return next(known, who)
@@ -141,7 +141,7 @@ _KINDS = ("acceptance-opened", "acceptance-step-begun", "acceptance-step-settled
 
 
 class JournalHistory:
-    """What a desk reads, from a journal: only ever read."""
+    """The journal as an acceptance reads it. Never writes."""
 
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
@@ -157,7 +157,7 @@ class JournalHistory:
         return self._journal.readings(points, start, end)
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when the clock was found set, of the events after number ``after``."""
+        """Return the instants at which a clock jump was raised, after event number ``after``."""
         return [s.event.time for s in self._journal.events(kind="alarm", after=after)
                 if isinstance(s.event, AlarmMoved) and s.event.condition == "clock-jump"
                 and s.event.transition is Transition.RAISED]
@@ -168,7 +168,7 @@ class JournalHistory:
 
 
 def record_store(data: Path) -> RecordStore:
-    """Return the records of the site whose data folder this is."""
+    """Return the acceptance records in a data folder."""
     return RecordStore(data / _FOLDER)
 
 
@@ -179,12 +179,12 @@ def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
 
 
 def open_desk(plant: Callable[[], Plant], data: Path, journal: Journal) -> Desk:
-    """Return the desk of a site."""
+    """Return the acceptance service of a site."""
     return Desk(plant, record_store(data), JournalHistory(journal), render=_render)
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:
-    """Yield everything the journal holds about acceptances."""
+    """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
             if isinstance(stored.event, FactNoted):

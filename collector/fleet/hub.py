@@ -15,8 +15,8 @@ from collector.fleet.hub_history import HistoryWriter, history_of
 from collector.fleet.hub_intake import Taken
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx.batches import AsideFile
-from collector.forward.influx.endpoints import wire_to
+from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import endpoint_of
 from collector.people import PEOPLE, Accounts, Doorkeeper
 from collector.web.door import LOCAL, Door
 from collector.web.serving import serve
@@ -137,8 +137,8 @@ class Hub:
             await hub.run()
             return
         writer = HistoryWriter(
-            hub.store, lambda: wire_to(influx),
-            AsideFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
+            hub.store, lambda: endpoint_of(influx),
+            DeadLetterFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
         writing = asyncio.create_task(writer.run(), name="history")
         try:
             await hub.run()

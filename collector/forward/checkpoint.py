@@ -1,4 +1,9 @@
-"""What a forwarder asks of the journal, and of what it gives."""
+"""The journal as a forwarder reads it, and the checkpoint of what has been published.
+
+What is live goes first; what was missed while the remote endpoint was unreachable is a gap behind
+it, filled bit by bit. The journal's own cursor holds one position, so it stands at the first gap,
+and the checkpoint holds the rest.
+"""
 
 from __future__ import annotations
 
@@ -9,19 +14,19 @@ from typing import Protocol
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 
-__all__ = ["CommitStore", "KeptEvent", "Ledger", "Lost", "StoredCommit"]
+__all__ = ["CommitStore", "KeptEvent", "PublishCheckpoint", "Lost", "StoredCommit"]
 
 
 class Lost(Protocol):
-    """What retention deleted before it could be read."""
+    """Counts of what retention deleted before it was read."""
 
     @property
     def readings(self) -> int:
-        """How many readings."""
+        """Number of readings."""
 
     @property
     def events(self) -> int:
-        """How many events."""
+        """Number of events."""
 
 
 class KeptEvent(Protocol):
@@ -29,7 +34,7 @@ class KeptEvent(Protocol):
 
     @property
     def seq(self) -> int:
-        """Its number, never used again."""
+        """Number of the event, never used again."""
 
     @property
     def event(self) -> Event:
@@ -53,21 +58,21 @@ class StoredCommit(Protocol):
 
     @property
     def gap(self) -> Lost | None:
-        """What is missing up to this commit."""
+        """What retention deleted just before this commit."""
 
 
 class CommitStore(Protocol):
-    """The journal, as a consumer sees it. Everything raises ``JournalError``."""
+    """The journal as a consumer uses it. Every method raises ``JournalError``."""
 
     @property
     def last_commit(self) -> int:
         """The number of the last commit."""
 
     def register(self, consumer: str) -> int:
-        """Make a consumer known, so that retention waits for it; return its position."""
+        """Register a consumer, for which retention waits; return its position."""
 
     def forget(self, consumer: str) -> None:
-        """Wait for a consumer no longer."""
+        """Remove a consumer; retention no longer waits for it."""
 
     def after(self, position: int, limit: int) -> Sequence[StoredCommit]:
         """Return up to ``limit`` commits after ``position``, in order, none skipped."""
@@ -76,71 +81,71 @@ class CommitStore(Protocol):
         """Advance the consumer's cursor."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under ``key``."""
+        """Return the value stored under ``key``."""
 
     def commit(
         self, readings: Sequence[Reading], events: Sequence[Event], *,
         meta: Mapping[str, str] | None = None,
     ) -> int:
-        """Keep ``meta``."""
+        """Store readings, events and ``meta`` in one transaction; return its number."""
 
 
-class Ledger:
-    """Commit numbers told and still to be told. ``holes`` are ``(after, upto)``, oldest first."""
+class PublishCheckpoint:
+    """Commits published and still to publish. ``gaps`` are ``(after, upto)``, oldest first."""
 
     def __init__(
-        self, live: int, holes: list[tuple[int, int]] | None = None, events: int = 0,
+        self, live: int, gaps: list[tuple[int, int]] | None = None, events: int = 0,
     ) -> None:
         self.live = live
-        """The last commit told live."""
+        """The last commit published live."""
         self.events = events
-        """The highest number of an event that was told; 0 for none."""
-        self.holes = holes if holes is not None else []
+        """The highest number of a published event; 0 for none."""
+        self.gaps = gaps if gaps is not None else []
 
     def __repr__(self) -> str:
-        return f"Ledger(live {self.live}, {self.behind} commits behind)"
+        return f"PublishCheckpoint(live {self.live}, {self.behind} commits behind)"
 
     @classmethod
-    def load(cls, kept: str | None, position: int) -> Ledger:
-        """Read what :meth:`dump` wrote; without it everything after ``position`` is untold."""
+    def load(cls, kept: str | None, position: int) -> PublishCheckpoint:
+        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish."""
         if kept is None:
             return cls(position)
-        said = json.loads(kept)
-        return cls(int(said["live"]), [(int(a), int(b)) for a, b in said["holes"]],
-                   int(said.get("events", 0)))
+        state = json.loads(kept)
+        return cls(int(state["live"]), [(int(a), int(b)) for a, b in state["holes"]],
+                   int(state.get("events", 0)))
 
     def dump(self) -> str:
-        """Return it as text for the journal's meta."""
-        return json.dumps({"live": self.live, "holes": self.holes, "events": self.events},
+        """Return the state as text for the journal's meta."""
+        return json.dumps({"live": self.live, "holes": self.gaps, "events": self.events},
                           separators=(",", ":"))
 
     @property
-    def settled(self) -> int:
-        """The commit up to which nothing is missing."""
-        return self.holes[0][0] if self.holes else self.live
+    def watermark(self) -> int:
+        """The commit up to which everything is published."""
+        return self.gaps[0][0] if self.gaps else self.live
 
     @property
     def behind(self) -> int:
-        """How many commits the holes hold, counting empty ones."""
-        return sum(upto - after for after, upto in self.holes)
+        """Number of commits in the gaps, counting empty ones."""
+        return sum(upto - after for after, upto in self.gaps)
 
     def skip_to(self, head: int) -> None:
-        """Leave what lies between the last commit told and ``head`` for later."""
+        """Leave the commits between the last published one and ``head`` for later."""
         if head > self.live:
-            if self.holes and self.holes[-1][1] == self.live:  # nothing was told in between
-                self.holes[-1] = (self.holes[-1][0], head)
+            if self.gaps and self.gaps[-1][1] == self.live:  # nothing was published in between
+                self.gaps[-1] = (self.gaps[-1][0], head)
             else:
-                self.holes.append((self.live, head))
+                self.gaps.append((self.live, head))
             self.live = head
 
-    def told(self, number: int) -> None:
-        """Take in that a live commit was told."""
+    def published(self, number: int) -> None:
+        """Record that a live commit was published."""
         self.live = max(self.live, number)
 
-    def filled(self, upto: int) -> None:
-        """Take in that the first hole is filled up to a commit."""
-        _, end = self.holes[0]
+    def gap_filled(self, upto: int) -> None:
+        """Record that the first gap is filled up to a commit."""
+        _, end = self.gaps[0]
         if upto >= end:
-            del self.holes[0]
+            del self.gaps[0]
         else:
-            self.holes[0] = (upto, end)
+            self.gaps[0] = (upto, end)

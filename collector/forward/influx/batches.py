@@ -1,4 +1,4 @@
-"""Lines to one server: off the event loop, split where they must be, the bad ones set aside."""
+"""Batches of lines to one server: sent in a thread, split to find the lines it refuses."""
 
 from __future__ import annotations
 
@@ -13,28 +13,29 @@ from pathlib import Path
 from collector.clock import Clock, format_instant
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.domain.events import FactNoted
-from collector.forward.influx.endpoints import ServerFault, Wire
-from collector.forward.influx.points import Aside
-from collector.forward.remote_endpoint import ForwardStatistics, Patience
+from collector.domain.units import MINUTE
+from collector.forward.influx.endpoints import Endpoint, ServerFault
+from collector.forward.influx.points import DeadLetter
+from collector.forward.remote_endpoint import ForwardStatistics, RetryPolicy
 from collector.threads import in_thread
 
-__all__ = ["AsideFile", "Outcome", "Sending", "Stopped", "deliver"]
+__all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]
 
 
 _LARGEST = 1_000_000
 
 
-class AsideFile:
-    """A file of JSON lines, with one older file beside it: a bound on what a bad point may fill."""
+class DeadLetterFile:
+    """Points that cannot be delivered, as JSON lines; one older file is kept beside it."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
 
     def __repr__(self) -> str:
-        return f"AsideFile({self.path})"
+        return f"DeadLetterFile({self.path})"
 
-    def add(self, points: Sequence[Aside], now: int) -> None:
-        """Keep points. Raises ``OSError`` when the file cannot be written."""
+    def add(self, points: Sequence[DeadLetter], now: int) -> None:
+        """Append points. Raises ``OSError`` when the file cannot be written."""
         if self.path.exists() and self.path.stat().st_size > _LARGEST:
             os.replace(self.path, self.path.with_name(self.path.name + ".old"))
         with self.path.open("a", encoding="utf-8") as out:
@@ -45,30 +46,30 @@ class AsideFile:
 
 
 _SEARCH = 200
-"""Requests spent on finding bad lines, where the server keeps the good ones by itself."""
+"""Requests spent to find refused lines on a server that keeps the others of a batch."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What became of a batch: lines ``taken``, those that lie ``too_old``, those set ``aside``."""
+    """The outcome of a batch: number of lines accepted, number too old, and the dead letters."""
 
-    taken: int
+    accepted: int
     too_old: int
-    aside: tuple[Aside, ...]
+    dead_letters: tuple[DeadLetter, ...]
 
 
 async def deliver(
     write: Callable[[Sequence[str]], Awaitable[None]], lines: Sequence[str], *,
     doubted: bool = False,
 ) -> Outcome:
-    """Write ``lines``; what the server refuses is found and set aside, the rest is delivered.
+    """Write ``lines``; find those the server refuses, and deliver the rest.
 
-    ``doubted`` takes a server that breaks on them for one that refuses them, as long as it takes
-    others of the same batch. Raises what ``write`` raises but ``LinesRefused``: then nothing is
-    known, and the whole batch may be written again.
+    With ``doubted`` a server that fails on lines counts as refusing them, as long as it accepts
+    others of the batch. Raises what ``write`` raises but ``LinesRefused``; the whole batch may
+    then be written again.
     """
     refusals = (LinesRefused, ServerFault) if doubted else (LinesRefused,)
-    aside: list[Aside] = []
+    dead: list[DeadLetter] = []
     too_old, requests, anything = 0, 0, False
     waiting = [lines]
     while waiting:
@@ -81,20 +82,21 @@ async def deliver(
             refused = exc if isinstance(exc, LinesRefused) else None
             if refused is not None and refused.too_old and refused.rest_taken:
                 too_old += refused_count(str(exc), len(part))
-            elif refused is None and not anything and len(part) == 1 and (aside or not waiting):
-                raise  # it breaks on one after the other: that is no fault of theirs
+            elif refused is None and not anything and len(part) == 1 and (dead or not waiting):
+                raise  # it fails on one after the other: the lines are not the reason
             elif len(part) == 1 or (refused is not None and refused.rest_taken
                                     and requests > _SEARCH):
-                # Lines nobody looked for one by one: what was right among them is at the far end.
-                aside += [Aside(line=line, why=str(exc)) for line in part]
+                # Not searched line by line: the server has kept the good lines of this part.
+                dead += [DeadLetter(line=line, why=str(exc)) for line in part]
             else:
                 middle = len(part) // 2
                 waiting += [part[middle:], part[:middle]]
-    return Outcome(taken=len(lines) - len(aside) - too_old, too_old=too_old, aside=tuple(aside))
+    return Outcome(accepted=len(lines) - len(dead) - too_old, too_old=too_old,
+                   dead_letters=tuple(dead))
 
 
 def refused_count(text: str, most: int) -> int:
-    """Return the number in ``dropped=3`` of a server's answer, ``most`` where it says none."""
+    """Return the number in ``dropped=3`` of a server's answer, or ``most`` where it has none."""
     digits = text.rpartition("dropped=")[2]
     number = digits[:len(digits) - len(digits.lstrip("0123456789"))]
     return min(int(number), most) if number else most
@@ -102,50 +104,52 @@ def refused_count(text: str, most: int) -> int:
 
 TARGET = "InfluxDB"
 
-SET_ASIDE = "forwarding-set-aside"
+DEAD_LETTERS = "forwarding-set-aside"
 
-_ASIDE_EVERY = 600_000
-"""ms between two facts of points set aside: such a fact may itself be one that is refused."""
+_REPORT_EVERY = 10 * MINUTE
+"""ms between two events about dead letters: such an event may itself be one."""
 
 _log = logging.getLogger(__name__)
 
 
-class Stopped(Exception):  # noqa: N818 - not an error: what is on the wire is left there
-    """The stop did not wait for the far end."""
+class Stopped(Exception):  # noqa: N818 - not an error: the request under way is abandoned
+    """The stop did not wait for the server."""
 
 
-class Sending:
-    """One server and what it has taken. ``expired`` leaves what is on the wire there."""
+class BatchSender:
+    """Sends batches to one server. Setting ``expired`` abandons a request under way."""
 
     def __init__(
-        self, *, site: str, clock: Clock, note: Callable[[FactNoted], object], aside: AsideFile,
-        patience: Patience,
+        self, *, site: str, clock: Clock, record_event: Callable[[FactNoted], object],
+        dead_letters: DeadLetterFile,
+        retry: RetryPolicy,
     ) -> None:
-        self._site, self._clock, self._note, self._file = site, clock, note, aside
-        self._patience = patience
-        self._make: Callable[[], Wire] | None = None
-        self._wire: Wire | None = None
-        self._untold: list[Aside] = []
-        self._untold_count = 0
-        self._told_at = -_ASIDE_EVERY
+        self._site, self._clock, self._record_event = site, clock, record_event
+        self._file = dead_letters
+        self._patience = retry
+        self._make: Callable[[], Endpoint] | None = None
+        self._endpoint: Endpoint | None = None
+        self._unreported: list[DeadLetter] = []
+        self._unreported_count = 0
+        self._reported_at = -_REPORT_EVERY
         self.so_far = ForwardStatistics(target=TARGET)
         self.expired = asyncio.Event()
 
     def __repr__(self) -> str:
-        return f"Sending({self._wire or 'not connected'})"
+        return f"BatchSender({self._endpoint or 'not connected'})"
 
-    def use(self, make: Callable[[], Wire] | None) -> None:
-        """Go on with another server; ``make`` is called in a thread, when something is sent."""
-        if self._wire is not None:
-            self._wire.close()
-        self._make, self._wire = make, None
+    def use(self, make: Callable[[], Endpoint] | None) -> None:
+        """Continue with another server; ``make`` is called in a thread, with the next batch."""
+        if self._endpoint is not None:
+            self._endpoint.close()
+        self._make, self._endpoint = make, None
 
     async def send(self, lines: Sequence[str], *, doubted: bool) -> None:
         """Deliver ``lines``. Raises ``DeliveryError`` or :class:`Stopped`."""
         outcome = await deliver(self._write, lines, doubted=doubted)
-        self.add(sent=outcome.taken, too_old=outcome.too_old)
+        self.add(sent=outcome.accepted, too_old=outcome.too_old)
         self.so_far = replace(self.so_far, last_sent=self._clock.now())
-        await self.set_aside(outcome.aside)
+        await self.add_dead_letters(outcome.dead_letters)
 
     async def _write(self, lines: Sequence[str]) -> None:
         body = "\n".join(lines).encode()
@@ -157,7 +161,7 @@ class Sending:
             if not sending.done():
                 if self.expired.is_set():
                     raise Stopped
-                self._wire = None  # the thread keeps the old one to itself
+                self._endpoint = None  # the thread keeps the old one to itself
                 raise DeliveryUnreachable(f"no end within {self._patience.deadline:g} s")
             await sending
         finally:
@@ -165,34 +169,34 @@ class Sending:
             expired.cancel()
 
     def _blocking(self, body: bytes) -> None:
-        if self._wire is None:
+        if self._endpoint is None:
             assert self._make is not None
-            self._wire = self._make()
-        self._wire.write(body)
+            self._endpoint = self._make()
+        self._endpoint.write(body)
 
-    async def set_aside(self, points: Sequence[Aside]) -> None:
-        """Keep points that will not be delivered; :meth:`tell` says so."""
+    async def add_dead_letters(self, points: Sequence[DeadLetter]) -> None:
+        """Keep points that cannot be delivered; :meth:`report` records an event about them."""
         if not points:
             return
         _log.error("points were set aside", extra={"points": len(points), "reason": points[0].why})
-        self.add(aside=len(points))
-        self._untold_count += len(points)
-        self._untold = [points[-1]]
+        self.add(dead_letters=len(points))
+        self._unreported_count += len(points)
+        self._unreported = [points[-1]]
         try:
             await asyncio.to_thread(self._file.add, points, self._clock.now())
         except OSError as exc:
             _log.error("the points set aside could not be kept", extra={"reason": str(exc)})
 
-    def tell(self) -> None:
-        """Note how many points were set aside since the last time, at once or a while later."""
+    def report(self) -> None:
+        """Record an event with the number of dead letters since the last one, every 10 min."""
         moment = self._clock.monotonic()
-        if not self._untold or moment - self._told_at < _ASIDE_EVERY:
+        if not self._unreported or moment - self._reported_at < _REPORT_EVERY:
             return
-        count, last, self._told_at = self._untold_count, self._untold[-1], moment
-        self._untold, self._untold_count = [], 0
+        count, last, self._reported_at = self._unreported_count, self._unreported[-1], moment
+        self._unreported, self._unreported_count = [], 0
         points = "1 point" if count == 1 else f"{count} points"
-        self._note(FactNoted(
-            time=self._clock.now(), site=self._site, fact=SET_ASIDE,
+        self._record_event(FactNoted(
+            time=self._clock.now(), site=self._site, fact=DEAD_LETTERS,
             text=f"{points} could not be delivered to {TARGET} and will not be tried again. "
                  f"The last one: {last.why}",
             values={"target": TARGET, "points": count},

@@ -1,8 +1,8 @@
-"""The write endpoints: v2 and v3 through the client library, v1 by its own form.
+"""The write endpoints of InfluxDB: v2 and v3 through the client library, v1 by its own form.
 
-One call is one request: gzip in, nothing back. Repeating, waiting and splitting are decided
-elsewhere; here only what the server said becomes one of our errors. The libraries are loaded on
-first use, so that a watch without a far end stays light.
+One call is one request. Retries and splitting are decided by the caller; a server's answer other
+than success becomes a ``DeliveryError``. The libraries are loaded on first use, so that a daemon
+without an InfluxDB stays light.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from collector.domain.errors import (
 )
 from collector.forward.settings import InfluxSettings
 
-__all__ = ["Busy", "ServerFault", "V1Wire", "V2Wire", "Wire", "error_of", "wire_to"]
+__all__ = ["Busy", "ServerFault", "V1Endpoint", "V2Endpoint", "Endpoint", "error_of", "endpoint_of"]
 
 _CONNECT, _QUIET = 5.0, 20.0
-"""Seconds for a connection to open, and for a socket to stay quiet."""
+"""Seconds for a connection to open, and for a socket without data."""
 
 _LATER = frozenset({408, 425, 429, 502, 503, 504})
 _OF_THE_LINES = frozenset({400, 413, 422})
 
 
 class Busy(DeliveryUnreachable):
-    """The server asks to be left alone for ``after`` ms."""
+    """The server asks for a pause of ``after`` ms."""
 
     def __init__(self, message: str, *, after: int) -> None:
         self.after = after
@@ -39,29 +39,29 @@ class Busy(DeliveryUnreachable):
 
 
 class ServerFault(DeliveryUnreachable):
-    """The server broke on the request: its own trouble, or something in what was sent."""
+    """The server failed on the request, by its own fault or because of a line."""
 
 
-class Wire(Protocol):
-    """One server. Calls block; they are made in a thread."""
+class Endpoint(Protocol):
+    """One server. Calls block and are made in a thread."""
 
     def write(self, body: bytes) -> None:
-        """Return once the server has taken every line of ``body``.
+        """Return once the server has accepted every line of ``body``.
 
         Raises ``DeliveryUnreachable`` (:class:`Busy`), ``DeliveryRefused`` or ``LinesRefused``.
         """
 
     def close(self) -> None:
-        """Let connections go. May be called twice."""
+        """Close the connections. May be called twice."""
 
 
-def wire_to(settings: InfluxSettings) -> Wire:
-    """Return the endpoint that the settings name."""
-    return V1Wire(settings) if settings.api == "v1" else V2Wire(settings)
+def endpoint_of(settings: InfluxSettings) -> Endpoint:
+    """Return the endpoint for the settings."""
+    return V1Endpoint(settings) if settings.api == "v1" else V2Endpoint(settings)
 
 
 def error_of(status: int, headers: Mapping[str, str], text: str) -> DeliveryError:
-    """Return what an HTTP answer other than success means."""
+    """Return the error for an HTTP answer other than success."""
     said = _said(text)
     words = f"HTTP {status}" + (f": {said}" if said else "")
     if status in _OF_THE_LINES:
@@ -81,7 +81,7 @@ def error_of(status: int, headers: Mapping[str, str], text: str) -> DeliveryErro
 
 
 def _said(text: str) -> str:
-    """Return the sentence of an answer, which v1 calls error and the others message."""
+    """Return the message of an answer, called ``error`` by v1 and ``message`` by the others."""
     try:
         parsed: Any = json.loads(text)
     except ValueError:
@@ -91,7 +91,7 @@ def _said(text: str) -> str:
     return " ".join(str(parsed).split())[:400]
 
 
-class V2Wire:
+class V2Endpoint:
     """``/api/v2/write``, which 2.x and 3.x servers take (3.x: the bucket is the database)."""
 
     def __init__(self, settings: InfluxSettings) -> None:
@@ -110,10 +110,10 @@ class V2Wire:
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
 
     def __repr__(self) -> str:
-        return f"V2Wire({self._address}, bucket {self._bucket})"
+        return f"V2Endpoint({self._address}, bucket {self._bucket})"
 
     def write(self, body: bytes) -> None:
-        """See :class:`Wire`."""
+        """See :class:`Endpoint`."""
         import urllib3.exceptions
         from influxdb_client.domain.write_precision import WritePrecision
         from influxdb_client.rest import ApiException
@@ -131,7 +131,7 @@ class V2Wire:
             raise DeliveryUnreachable(_short(exc)) from exc
 
     def close(self) -> None:
-        """See :class:`Wire`."""
+        """See :class:`Endpoint`."""
         # The library lets go of its connections without closing them.
         if self._client.api_client is not None:
             self._client.api_client.rest_client.pool_manager.clear()
@@ -139,7 +139,7 @@ class V2Wire:
         self._client.close()  # type: ignore[no-untyped-call]
 
 
-class V1Wire:
+class V1Endpoint:
     """``/write`` of 1.x servers."""
 
     def __init__(self, settings: InfluxSettings) -> None:
@@ -159,10 +159,10 @@ class V1Wire:
         )
 
     def __repr__(self) -> str:
-        return f"V1Wire({self._address}, database {self._query['db']})"
+        return f"V1Endpoint({self._address}, database {self._query['db']})"
 
     def write(self, body: bytes) -> None:
-        """See :class:`Wire`."""
+        """See :class:`Endpoint`."""
         import urllib3.exceptions
         from urllib3.util import Url, parse_url
 
@@ -179,7 +179,7 @@ class V1Wire:
                            answer.data.decode("utf-8", "replace"))
 
     def close(self) -> None:
-        """See :class:`Wire`."""
+        """See :class:`Endpoint`."""
         self._pool.clear()
 
 
@@ -190,6 +190,6 @@ def _quoted(text: str) -> str:
 
 
 def _short(reason: object) -> str:
-    """Return a library's words without the object addresses it puts into them."""
+    """Return a library's message without the object addresses in it."""
     words = " ".join(str(reason).split())
     return words.rpartition(">: ")[2][:300] or type(reason).__name__

@@ -1,9 +1,9 @@
 """The worker that forwards the journal to an InfluxDB.
 
-Two lanes on one wire. The live lane sends the newest commits every few seconds. After an outage it
-goes on from the newest at once, and the other lane makes up for the rest at a bounded rate. The
-journal's cursor stands where everything before it was taken; what was taken beyond it is kept
-beside it. After a crash a little is written again, which changes nothing at the far end.
+The newest commits are sent every few seconds. After an outage the worker continues with the newest
+at once, and backfills the rest at a limited rate. The journal's cursor stands where everything
+before it was accepted; what was accepted beyond it is in the checkpoint. After a crash a little is
+written again, which changes nothing in the database.
 """
 
 from __future__ import annotations
@@ -19,44 +19,51 @@ from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
-from collector.forward.checkpoint import CommitStore, Ledger
-from collector.forward.influx.batches import TARGET, AsideFile, Sending, Stopped
-from collector.forward.influx.endpoints import Busy, Wire, wire_to
+from collector.domain.units import SECOND
+from collector.forward.checkpoint import CommitStore, PublishCheckpoint
+from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
+from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
 from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import ForwardStatistics, Patience, Reach
+from collector.forward.remote_endpoint import (
+    ForwardStatistics,
+    RateLimiter,
+    Reachability,
+    RetryPolicy,
+)
 from collector.forward.settings import InfluxSettings
 
 __all__ = ["CONSUMER", "InfluxForwarder"]
 
 CONSUMER = "influx"
-"""The name of this worker's cursor in the journal, and of what it keeps there beside it."""
+"""Name of this worker's cursor in the journal, and key of its checkpoint in the meta."""
 
 _log = logging.getLogger(__name__)
 
 
 class InfluxForwarder:
-    """See the module. Without ``settings`` it waits for some.
+    """Forwards commits to InfluxDB. Without ``settings`` it waits for a site file that has them.
 
-    ``clock`` gives the instants of facts, ``pace`` the machine's own time. ``note`` is given each
-    fact worth telling; ``wire`` makes the connection, in a thread.
+    ``clock`` gives the instants of events, ``pace`` is the machine's own clock. ``endpoint`` makes
+    the connection, in a thread.
     """
 
     def __init__(
         self, *, settings: InfluxSettings | None, store: CommitStore, plant: Plant, clock: Clock,
-        pace: Clock, note: Callable[[FactNoted], object], aside: AsideFile,
-        wire: Callable[[InfluxSettings], Wire] = wire_to, patience: Patience | None = None,
-        rng: random.Random | None = None,
+        pace: Clock, record_event: Callable[[FactNoted], object],
+        dead_letters: DeadLetterFile,
+        endpoint: Callable[[InfluxSettings], Endpoint] = endpoint_of,
+        retry: RetryPolicy | None = None, rng: random.Random | None = None,
     ) -> None:
         self._settings, self._store, self._clock, self._pace = settings, store, clock, pace
-        self._make_wire = wire
-        self._patience, self._random = patience or Patience(), rng or random.Random()
+        self._make_endpoint = endpoint
+        self._retry, self._random = retry or RetryPolicy(), rng or random.Random()
         self._mapping = InfluxMapping(plant)
-        self._reach = Reach(site=plant.site.id, name=TARGET, note=note)
-        self._sending = Sending(site=plant.site.id, clock=clock, note=note, aside=aside,
-                                patience=self._patience)
-        self._ledger: Ledger | None = None
+        self._reach = Reachability(site=plant.site.id, name=TARGET, record_event=record_event)
+        self._sending = BatchSender(site=plant.site.id, clock=clock, record_event=record_event,
+                                    dead_letters=dead_letters, retry=self._retry)
+        self._checkpoint: PublishCheckpoint | None = None
         self._settled, self._settled_at = "", pace.monotonic()
-        self._allowance, self._filled_at = 0.0, pace.monotonic()
+        self._limiter = RateLimiter(pace.monotonic(), burst=SECOND)
         self._failures, self._rest_for = 0, 0
         self._changed, self._stopping = True, False
         self._woken = asyncio.Event()
@@ -66,32 +73,32 @@ class InfluxForwarder:
         return f"InfluxForwarder({where}, {self._reach.why or 'well'})"
 
     def statistics(self) -> ForwardStatistics:
-        """Return what was done so far."""
-        ledger = self._ledger
+        """Return the counts since the start."""
+        checkpoint = self._checkpoint
         return replace(
             self._sending.so_far, on=self._settings is not None,
             reachable=not self._reach.why, why=self._reach.why,
-            missing=ledger.behind if ledger is not None else 0,
-            behind=max(self._store.last_commit - ledger.live, 0) if ledger is not None else 0,
+            missing=checkpoint.behind if checkpoint else 0,
+            behind=max(self._store.last_commit - checkpoint.live, 0) if checkpoint else 0,
         )
 
     def use(self, settings: InfluxSettings | None, plant: Plant) -> None:
-        """Go on with another plant or server, after the site file was read again."""
+        """Continue with another plant or server, after the site file was read again."""
         self._mapping.use(plant)
         if settings != self._settings:
             self._settings, self._changed = settings, True
             self._woken.set()
 
     def stop(self) -> None:
-        """Ask :meth:`run` to return; it does within ``grace`` and a little. Does not wait."""
+        """Make :meth:`run` return within ``grace`` and a little. Does not wait."""
         if not self._stopping:
             self._stopping = True
             self._woken.set()
-            asyncio.get_running_loop().call_later(self._patience.grace,
+            asyncio.get_running_loop().call_later(self._retry.grace,
                                                   self._sending.expired.set)
 
     async def run(self) -> None:
-        """Work until stopped. Trouble with the far end or the journal is told and tried again."""
+        """Forward until stopped. Errors of the server or the journal are reported and retried."""
         try:
             while not self._stopping:
                 self._woken.clear()
@@ -105,37 +112,37 @@ class InfluxForwarder:
 
     async def _try_turn(self) -> None:
         try:
-            if self._changed or (self._settings is None) != (self._ledger is None):
+            if self._changed or (self._settings is None) != (self._checkpoint is None):
                 await self._adopt()
-            if self._ledger is not None:
-                await self._turn(self._ledger)
+            if self._checkpoint is not None:
+                await self._turn(self._checkpoint)
         except Stopped:
             return
         except DeliveryError as exc:
             self._failed(exc)
         except JournalError as exc:
             _log.error("forwarding could not use the journal", extra={"reason": str(exc)})
-            self._rest_for = self._patience.first_retry
+            self._rest_for = self._retry.first_retry
         except Exception as exc:
-            # A fault of ours must neither end the watch nor be hidden by tries in silence.
+            # A fault of ours must neither end the daemon nor be hidden by silent retries.
             _log.exception("forwarding broke")
             self._failed(DeliveryUnreachable(f"a fault of this program: {type(exc).__name__}"))
 
     async def _adopt(self) -> None:
-        """Take up the settings as they are now: their cursor, their server, a fresh patience."""
+        """Adopt the settings as they are now: cursor, server, first retry."""
         settings, self._changed = self._settings, False
-        self._sending.use(None if settings is None else lambda: self._make_wire(settings))
-        self._failures, self._rest_for = 0, self._patience.longest_retry
+        self._sending.use(None if settings is None else lambda: self._make_endpoint(settings))
+        self._failures, self._rest_for = 0, self._retry.longest_retry
         if settings is None:
-            # A cursor that nobody moves would keep the journal from ever deleting by age.
+            # A cursor that no longer moves would keep the journal from deleting by age.
             await asyncio.to_thread(self._store.forget, CONSUMER)
             await asyncio.to_thread(self._store.commit, (), (), meta={CONSUMER: "{}"})
-            self._ledger = None
-        elif self._ledger is None:
+            self._checkpoint = None
+        elif self._checkpoint is None:
             position = await asyncio.to_thread(self._store.register, CONSUMER)
             text = await asyncio.to_thread(self._store.meta, CONSUMER)
             kept = json.loads(text) if text else {}
-            self._ledger = Ledger.load(kept.get("ledger"), position)
+            self._checkpoint = PublishCheckpoint.load(kept.get("ledger"), position)
             self._reach.failing = bool(kept.get("failing"))
 
     def _failed(self, exc: DeliveryError) -> None:
@@ -144,64 +151,60 @@ class InfluxForwarder:
         self._reach.failed(self._clock.now(), str(exc))
         self._sending.add(failed_tries=1)
         self._failures += 1
-        doubled = self._patience.first_retry << min(self._failures - 1, 20)
-        longest = min(doubled, self._patience.longest_retry)
+        doubled = self._retry.first_retry << min(self._failures - 1, 20)
+        longest = min(doubled, self._retry.longest_retry)
         self._rest_for = longest - int(self._random.random() * longest / 2)
         if isinstance(exc, Busy):
             self._rest_for = max(self._rest_for, exc.after)
 
     # -- one turn --------------------------------------------------------------------------------
 
-    async def _turn(self, ledger: Ledger) -> None:
-        """Send what is new, then a piece of what was missed, if the rate allows it."""
+    async def _turn(self, checkpoint: PublishCheckpoint) -> None:
+        """Send what is new, then a part of the backlog, if the rate allows it."""
         head = self._store.last_commit
-        if head - ledger.live > self._patience.leap:
-            ledger.skip_to(head - self._patience.recent)
-        self._rest_for = self._patience.flush
-        # What comes while this is sent waits for the next flush: many small requests help nobody.
-        while ledger.live < head and not self._ending:
-            commits = await self._deliver_after(ledger.live, None)
-            ledger.told(commits[-1] if commits else head)
-        await self._make_up(ledger)
-        self._sending.tell()
+        if head - checkpoint.live > self._retry.leap:
+            checkpoint.skip_to(head - self._retry.recent)
+        self._rest_for = self._retry.flush
+        # Commits made meanwhile wait for the next flush, which saves many small requests.
+        while checkpoint.live < head and not self._ending:
+            commits = await self._deliver_after(checkpoint.live, None)
+            checkpoint.published(commits[-1] if commits else head)
+        await self._backfill(checkpoint)
+        self._sending.report()
         await self._settle(now=False)
 
     @property
     def _ending(self) -> bool:
         return self._stopping or self._changed
 
-    async def _make_up(self, ledger: Ledger) -> None:
-        """Send from the oldest hole until the next flush of live data, or the rate's end."""
+    async def _backfill(self, checkpoint: PublishCheckpoint) -> None:
+        """Send from the oldest gap until the next flush of live data, or as the rate allows."""
         rate = self._settings.backfill if self._settings is not None else 1
-        until = self._pace.monotonic() + self._patience.flush
-        while ledger.holes and not self._ending:
+        until = self._pace.monotonic() + self._retry.flush
+        while checkpoint.gaps and not self._ending:
             now = self._pace.monotonic()
-            # At most a second's worth is saved up: an idle hour must not become a flood.
-            self._allowance = min(self._allowance + (now - self._filled_at) * rate / 1000,
-                                  float(rate))
-            self._filled_at = now
-            if now >= until or self._allowance <= 0:
-                short = round(max(-self._allowance * 1000 / rate, 0)) + 10
-                self._rest_for = max(min(short, until - now), 0)
+            wait = self._limiter.wait(now)
+            if now >= until or wait >= 0:
+                self._rest_for = max(min(round(max(wait, 0)) + 10, until - now), 0)
                 return
             sent = self._sending.so_far.sent
-            after, upto = ledger.holes[0]
+            after, upto = checkpoint.gaps[0]
             commits = await self._deliver_after(after, upto)
-            ledger.filled(commits[-1] if commits else upto)
-            self._allowance -= self._sending.so_far.sent - sent
+            checkpoint.gap_filled(commits[-1] if commits else upto)
+            self._limiter.sent(self._sending.so_far.sent - sent, now, rate)
 
     async def _deliver_after(self, position: int, upto: int | None) -> list[int]:
         """Deliver the commits after ``position`` (up to ``upto``); return their numbers."""
-        patience, sending = self._patience, self._sending
-        commits = [c for c in await asyncio.to_thread(self._store.after, position, patience.read)
+        retry, sending = self._retry, self._sending
+        commits = [c for c in await asyncio.to_thread(self._store.after, position, retry.read)
                    if upto is None or c.number <= upto]
         mapped = await asyncio.to_thread(self._mapping.of, commits)
-        for start in range(0, len(mapped.lines), patience.batch):
-            await sending.send(mapped.lines[start:start + patience.batch],
-                               doubted=self._failures >= patience.doubt)
+        for start in range(0, len(mapped.lines), retry.batch):
+            await sending.send(mapped.lines[start:start + retry.batch],
+                               doubted=self._failures >= retry.split_after)
             self._failures = 0
             self._reach.reached(self._clock.now())
-        await sending.set_aside(mapped.aside)
+        await sending.add_dead_letters(mapped.dead_letters)
         gaps = [c.gap for c in commits if c.gap is not None]
         sending.add(withheld=mapped.withheld, lost=sum(g.readings + g.events for g in gaps))
         return [c.number for c in commits]
@@ -209,14 +212,14 @@ class InfluxForwarder:
     # -- the cursor ------------------------------------------------------------------------------
 
     async def _settle(self, *, now: bool) -> None:
-        """Write the cursor and what lies beyond it, not too often unless ``now``."""
-        ledger, moment = self._ledger, self._pace.monotonic()
-        if ledger is None or (not now and moment - self._settled_at < self._patience.settle):
+        """Write the cursor and the checkpoint, at intervals unless ``now``."""
+        checkpoint, moment = self._checkpoint, self._pace.monotonic()
+        if checkpoint is None or (not now and moment - self._settled_at < self._retry.settle):
             return
-        kept = json.dumps({"ledger": ledger.dump(), "failing": self._reach.failing})
+        kept = json.dumps({"ledger": checkpoint.dump(), "failing": self._reach.failing})
         if kept == self._settled:
             return
-        position = ledger.settled
+        position = checkpoint.watermark
         await asyncio.to_thread(self._store.settle, CONSUMER, position)
         await asyncio.to_thread(self._store.commit, (), (), meta={CONSUMER: kept})
         self._settled, self._settled_at = kept, moment

@@ -1,8 +1,12 @@
-"""From commits of the journal to points of the time series engine.
+"""Points in line protocol, made from commits of the journal.
 
-One measurement for each kind of thing, its quantities as fields; ``alarm`` for what happened to
-alarms, ``estimate`` for estimates, ``fact`` for what the collector noted of itself. The same commit
-always gives the same points, so that writing it twice changes nothing.
+One measurement for each kind of asset, its quantities as fields; ``alarm`` for transitions,
+``estimate`` for estimates, ``fact`` for the collector's own events. A commit always gives the same
+points, so that writing it twice changes nothing.
+
+Lines are written here and not by the client library, which writes an empty line where no field is
+finite and lets a tag that ends in a backslash swallow what follows it. A line that the protocol
+cannot express is refused when it is made.
 """
 
 from __future__ import annotations
@@ -20,7 +24,7 @@ from collector.forward.checkpoint import KeptEvent, StoredCommit
 __all__ = [
     "FIELDS",
     "TAGS",
-    "Aside",
+    "DeadLetter",
     "FieldValue",
     "InfluxMapping",
     "Line",
@@ -50,13 +54,13 @@ class Line:
 
     @property
     def key(self) -> tuple[str, tuple[tuple[str, str], ...], int]:
-        """What names the point at the far end: a second one of the same key would replace it."""
+        """The key of the point in the database: a second point of the same key would replace it."""
         return self.measurement, tuple(sorted(self.tags.items())), self.time
 
     def text(self) -> str:
         """Return the line, without its end.
 
-        Raises ``ValueError`` for what line protocol cannot say: no field, a number that is not
+        Raises ``ValueError`` for what line protocol cannot express: no field, a number that is not
         finite, a tag that is empty, ends in a backslash or holds a line's end.
 
         >>> Line(measurement="riser", tags={"site": "fenmoor", "asset": "r1"},
@@ -67,14 +71,14 @@ class Line:
             raise ValueError("a point without a field")
         tags = "".join(f",{_key(k)}={_key(v)}" for k, v in sorted(self.tags.items()))
         fields = ",".join(f"{_key(k)}={_field(v)}" for k, v in self.fields.items())
-        return f"{_sound(self.measurement).translate(_MEASUREMENT)}{tags} {fields} {self.time}"
+        return f"{_checked(self.measurement).translate(_MEASUREMENT)}{tags} {fields} {self.time}"
 
 
 def _key(text: str) -> str:
-    return _sound(text).translate(_KEY)
+    return _checked(text).translate(_KEY)
 
 
-def _sound(text: str) -> str:
+def _checked(text: str) -> str:
     if not text or text.endswith("\\") or "\n" in text or "\r" in text:
         raise ValueError(f"line protocol has no way to write {text!r} as a name or tag")
     return text
@@ -115,8 +119,8 @@ TAGS: Mapping[str, frozenset[str]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Aside:
-    """A point that cannot be delivered, and why."""
+class DeadLetter:
+    """A point that cannot be delivered, and the reason."""
 
     line: str
     why: str
@@ -124,15 +128,15 @@ class Aside:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mapped:
-    """The lines of some commits. ``withheld`` counts readings without a value to trust."""
+    """The lines of some commits. ``withheld`` counts readings without a good value."""
 
     lines: tuple[str, ...] = ()
     withheld: int = 0
-    aside: tuple[Aside, ...] = ()
+    dead_letters: tuple[DeadLetter, ...] = ()
 
 
 class InfluxMapping:
-    """Knows the kind of each thing; ``use`` another plant after the site file was read again."""
+    """Maps commits to lines, by the kind of each asset of the plant."""
 
     def __init__(self, plant: Plant) -> None:
         self.use(plant)
@@ -141,33 +145,33 @@ class InfluxMapping:
         return f"InfluxMapping({self._site}, {len(self._kinds)} things)"
 
     def use(self, plant: Plant) -> None:
-        """Go on with another plant."""
+        """Continue with another plant, after the site file was read again."""
         self._site = plant.site.id
         self._kinds = {thing.id: thing.kind for thing in plant.things()}
 
     def of(self, commits: Iterable[StoredCommit]) -> Mapped:
-        """Return what is to be written for ``commits``."""
+        """Return the lines of ``commits``."""
         lines: list[str] = []
-        aside: list[Aside] = []
+        dead: list[DeadLetter] = []
         withheld = 0
         for commit in commits:
             good = [r for r in commit.readings if r.usable is not None]
             withheld += len(commit.readings) - len(good)
-            for line in [*self._of_readings(good, aside), *event_lines(commit.events)]:
+            for line in [*self._of_readings(good, dead), *event_lines(commit.events)]:
                 try:
                     lines.append(line.text())
                 except ValueError as exc:
-                    aside.append(Aside(line=repr(line), why=str(exc)))
-        return Mapped(lines=tuple(lines), withheld=withheld, aside=tuple(aside))
+                    dead.append(DeadLetter(line=repr(line), why=str(exc)))
+        return Mapped(lines=tuple(lines), withheld=withheld, dead_letters=tuple(dead))
 
-    def _of_readings(self, readings: Iterable[Reading], aside: list[Aside]) -> Iterator[Line]:
-        """Yield one line for each thing and instant."""
+    def _of_readings(self, readings: Iterable[Reading], dead: list[DeadLetter]) -> Iterator[Line]:
+        """Yield one line for each asset and instant."""
         fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
         for reading in readings:
             asset, quantity = split_point(reading.point)
             if quantity not in FIELDS.get(self._kinds.get(asset, ""), ()):
-                # A thing that has left the site file: its history is in the journal all the same.
-                aside.append(Aside(line=repr(reading), why="the site file has no such point"))
+                # An asset that has left the site file: its history stays in the journal.
+                dead.append(DeadLetter(line=repr(reading), why="the site file has no such point"))
                 continue
             value = reading.usable
             if value is not None:

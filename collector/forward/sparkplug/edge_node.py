@@ -1,9 +1,9 @@
-"""A site as an edge node of Sparkplug B 3.0: what it says, in which order, under which numbers.
+"""A site as an edge node of Sparkplug B 3.0: its messages, their order and their numbers.
 
-No I/O. Group is the fleet, edge node the site, device a thing of the plant. The rules kept here are
-the specification's: births name every metric with alias, datatype and timestamp; data carry the
+No I/O. The group is the fleet, the edge node the site, a device an asset of the plant. The rules
+are the specification's: births name every metric with alias, datatype and timestamp; data carry the
 alias; ``seq`` counts 0 to 255 over everything but the node's death, and a birth of the node begins
-it anew; the death carries the ``bdSeq`` of the birth that goes with it.
+it again; the death carries the ``bdSeq`` of the birth that goes with it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from collector.domain.readings import MODES, Quality, Quantity, Reading, point_k
 from collector.forward.mqtt import Message
 from collector.forward.sparkplug.payload import DataType, Metric, Payload, Value, decode, encode
 
-__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "PrimaryHost", "asks_for_rebirth"]
+__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "PrimaryHost", "is_rebirth_request"]
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -28,7 +28,7 @@ _ABOUT = ("Properties/version", "Properties/name", "Properties/timezone", "Prope
 
 
 class EdgeNode:
-    """One session of a site with a broker, begun by :meth:`births`.
+    """The messages of one session with a broker, begun by :meth:`births`.
 
     ``bd_seq`` ties birth and death of the session together; the caller counts it from one
     connection to the next.
@@ -41,7 +41,7 @@ class EdgeNode:
         self._aliases = {name: number for number, name in enumerate(_ABOUT)}
         self._metrics: dict[str, list[str]] = {}
         self._born: set[str] = set()
-        self._told: dict[str, int] = {}
+        self._newest: dict[str, int] = {}
         for device in plant.devices.values():
             for point in device.points:
                 self._learn(point)
@@ -56,22 +56,22 @@ class EdgeNode:
         return self._plant.site.id
 
     @property
-    def things(self) -> tuple[str, ...]:
+    def assets(self) -> tuple[str, ...]:
         """The devices that have metrics."""
         return tuple(self._metrics)
 
-    def is_born(self, thing: str) -> bool:
+    def is_born(self, asset: str) -> bool:
         """Whether data of a device may be published."""
-        return thing in self._born
+        return asset in self._born
 
-    def topic(self, verb: str, thing: str = "") -> str:
+    def topic(self, verb: str, asset: str = "") -> str:
         """Return the topic of a message type, for the node or for one device."""
-        return "/".join(filter(None, (NAMESPACE, self._fleet, verb, self.site, thing)))
+        return "/".join(filter(None, (NAMESPACE, self._fleet, verb, self.site, asset)))
 
     # -- births and deaths -----------------------------------------------------------------------
 
     def death(self, now: int) -> Message:
-        """Return the node's death: the will, and the last word of an ordered end."""
+        """Return the node's death: the will, and the last message of an ordered end."""
         metric = Metric(name="bdSeq", datatype=DataType.INT64, value=self.bd_seq, time=now)
         payload = encode(Payload(time=now, metrics=(metric,)))
         return Message(topic=self.topic("NDEATH"), payload=payload, qos=1)
@@ -80,7 +80,7 @@ class EdgeNode:
         """Return the node's birth and that of every device but the silent ones."""
         self._seq = 0
         self._born.clear()
-        self._told.clear()
+        self._newest.clear()
         site = self._plant.site
         about = dict(zip(_ABOUT, (self._version, site.name, site.timezone, site.units),
                          strict=True))
@@ -92,19 +92,19 @@ class EdgeNode:
                      time=now) for name, value in about.items()),
         )
         born = self._message("NBIRTH", "", metrics, now)
-        quiet = frozenset(silent)
-        return [born, *(self.birth(t, picture, now) for t in self._metrics if t not in quiet)]
+        silenced = frozenset(silent)
+        return [born, *(self.birth(t, picture, now) for t in self._metrics if t not in silenced)]
 
-    def birth(self, thing: str, picture: LivePicture, now: int) -> Message:
-        """Return a device's birth, with every metric it will ever have."""
-        self._born.add(thing)
-        metrics = [self._born_metric(p, picture.get(p), now) for p in self._metrics[thing]]
-        return self._message("DBIRTH", thing, metrics, now)
+    def birth(self, asset: str, picture: LivePicture, now: int) -> Message:
+        """Return a device's birth, with all its metrics."""
+        self._born.add(asset)
+        metrics = [self._born_metric(p, picture.get(p), now) for p in self._metrics[asset]]
+        return self._message("DBIRTH", asset, metrics, now)
 
-    def death_of(self, thing: str, now: int) -> Message:
+    def death_of(self, asset: str, now: int) -> Message:
         """Return a device's death."""
-        self._born.discard(thing)
-        return self._message("DDEATH", thing, (), now)
+        self._born.discard(asset)
+        return self._message("DDEATH", asset, (), now)
 
     # -- data ------------------------------------------------------------------------------------
 
@@ -113,32 +113,32 @@ class EdgeNode:
         return point in self._aliases
 
     def learn(self, readings: Iterable[Reading]) -> set[str]:
-        """Take in points that no birth has named; return the devices to be born again."""
+        """Add points that no birth has named; return the devices to be born again."""
         new = {r.point for r in readings if not self.knows(r.point)}
         for point in sorted(new):
             self._learn(point)
         return {split_point(point)[0] for point in new}
 
-    def data(self, thing: str, readings: Sequence[Reading], now: int, *,
+    def data(self, asset: str, readings: Sequence[Reading], now: int, *,
              historical: bool = False) -> Message:
         """Return one message with readings of a born device, oldest first.
 
-        A reading older than the last one told of its point is historical whatever the caller says.
+        A reading older than the last one published of its point is always historical.
         """
-        if thing not in self._born:
-            raise ValueError(f"{thing} is not born")
+        if asset not in self._born:
+            raise ValueError(f"{asset} is not born")
         metrics = []
         for reading in readings:
-            late = historical or reading.time < self._told.get(reading.point, 0)
+            late = historical or reading.time < self._newest.get(reading.point, 0)
             if not late:
-                self._told[reading.point] = reading.time
+                self._newest[reading.point] = reading.time
             quality = {} if reading.quality is Quality.GOOD \
                 else {"Quality": _QUALITY[reading.quality]}
             metrics.append(Metric(
                 alias=self._aliases[reading.point], time=reading.time, historical=late,
                 value=self._value(reading), properties=quality,
             ))
-        return self._message("DDATA", thing, metrics, now)
+        return self._message("DDATA", asset, metrics, now)
 
     # -- inside ----------------------------------------------------------------------------------
 
@@ -147,8 +147,8 @@ class EdgeNode:
         self._metrics.setdefault(split_point(point)[0], []).append(point)
 
     def _quantity(self, point: str) -> Quantity | None:
-        thing, quantity = split_point(point)
-        found = self._plant.thing(thing)
+        asset, quantity = split_point(point)
+        found = self._plant.thing(asset)
         return point_kind(found.kind, quantity) if found is not None else None
 
     def _datatype(self, point: str) -> DataType:
@@ -170,11 +170,11 @@ class EdgeNode:
         last = state.last if state is not None else None
         quality = _QUALITY[last.quality] if last is not None else _QUALITY[Quality.STALE]
         if last is not None:
-            self._told[point] = last.time
+            self._newest[point] = last.time
         known = self._quantity(point)
-        thing = self._plant.thing(split_point(point)[0])
-        words = {"unit": known.unit, "label": known.label, "kind": thing.kind} \
-            if known is not None and thing is not None else {}
+        asset = self._plant.thing(split_point(point)[0])
+        words = {"unit": known.unit, "label": known.label, "kind": asset.kind} \
+            if known is not None and asset is not None else {}
         properties: Mapping[str, str | int] = {**words, "Quality": quality}
         return Metric(
             name=split_point(point)[1], alias=self._aliases[point],
@@ -183,15 +183,15 @@ class EdgeNode:
         )
 
     def _message(
-        self, verb: str, thing: str, metrics: Sequence[Metric], now: int,
+        self, verb: str, asset: str, metrics: Sequence[Metric], now: int,
     ) -> Message:
         payload = encode(Payload(time=now, metrics=tuple(metrics), seq=self._seq))
         self._seq = (self._seq + 1) % _SEQ
-        return Message(topic=self.topic(verb, thing), payload=payload)
+        return Message(topic=self.topic(verb, asset), payload=payload)
 
 
-def asks_for_rebirth(payload: bytes) -> bool:
-    """Whether a command is the request for new births; every other command is passed over.
+def is_rebirth_request(payload: bytes) -> bool:
+    """Whether a command is the request for new births; every other command is skipped.
 
     Raises ``PayloadInvalid`` when it is no payload.
     """
@@ -199,10 +199,10 @@ def asks_for_rebirth(payload: bytes) -> bool:
 
 
 class PrimaryHost:
-    """What the host last said of itself. Without a name there is none to wait for.
+    """The last accepted state of the primary host. Without a name there is none to wait for.
 
-    A statement older than the last one accepted is passed over: the will of a host's old session
-    may come after the greeting of its new one.
+    A state older than the last one accepted is skipped: the will of a host's old session may come
+    after the birth of its new one.
     """
 
     def __init__(self, name: str | None) -> None:
@@ -220,19 +220,19 @@ class PrimaryHost:
 
     @property
     def topic(self) -> str:
-        """The topic on which the host speaks of itself."""
+        """The topic of the host's STATE messages."""
         return f"spBv1.0/STATE/{self.name}"
 
-    def hear(self, topic: str, payload: bytes) -> bool:
-        """Take in a STATE message; return whether it was accepted."""
+    def apply(self, topic: str, payload: bytes) -> bool:
+        """Apply a STATE message; return whether it was accepted."""
         if self.name is None or topic != self.topic:
             return False
         try:
-            said = json.loads(payload)
-            online, at = said["online"], said["timestamp"]
+            state = json.loads(payload)
+            online, at = state["online"], state["timestamp"]
         except (ValueError, KeyError, TypeError):
             return False
-        # A whole number, and true is one to Python.
+        # An integer: true would be one to Python.
         if not isinstance(online, bool) or type(at) is not int or at < self._at:
             return False
         self._online, self._at = online, at

@@ -1,4 +1,4 @@
-"""The worker that publishes a site over MQTT, session after session, beside the watch."""
+"""The worker that publishes a site over MQTT, session after session."""
 
 from __future__ import annotations
 
@@ -15,12 +15,18 @@ from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
-from collector.forward.checkpoint import CommitStore, Ledger
-from collector.forward.remote_endpoint import Reach
+from collector.forward.checkpoint import CommitStore, PublishCheckpoint
+from collector.forward.remote_endpoint import Reachability
 from collector.forward.settings import MqttSettings
-from collector.forward.sparkplug.session import CONSUMER, LEDGER, Counts, Session, SessionParts
+from collector.forward.sparkplug.session import (
+    CHECKPOINT,
+    CONSUMER,
+    PublishCounts,
+    Session,
+    SessionParts,
+)
 
-__all__ = ["CONSUMER", "Sparkplug", "SparkplugStatistics"]
+__all__ = ["CONSUMER", "SparkplugPublisher", "SparkplugStatistics"]
 
 _log = logging.getLogger(__name__)
 
@@ -30,7 +36,7 @@ _FIRST_WAIT, _REFUSED_WAIT, _LONGEST_WAIT = 1.0, 10.0, 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SparkplugStatistics:
-    """How publishing goes. ``behind`` counts commits; ``why`` is empty when all is well."""
+    """Counts of publishing. ``behind`` is in commits; ``why`` is empty while it works."""
 
     on: bool = False
     born: bool = False
@@ -41,11 +47,11 @@ class SparkplugStatistics:
     sessions: int = 0
     births: int = 0
     lost: int = 0
-    """Readings that the journal had to delete before they could be published."""
+    """Readings that retention deleted before they were published."""
     why: str = ""
 
     def numbers(self) -> dict[str, float]:
-        """Return what ``/metrics`` shows, under its names; nothing when it is off."""
+        """Return the counts under their names in ``/metrics``; none when it is off."""
         if not self.on:
             return {}
         return {
@@ -56,40 +62,40 @@ class SparkplugStatistics:
         }
 
 
-class Sparkplug:
-    """See the module. Without ``settings`` it waits for some.
+class SparkplugPublisher:
+    """Publishes commits. Without ``settings`` it waits for a site file that has them.
 
-    ``note`` is given each fact worth telling. ``timeout`` is how long (s, real time) the broker
-    may take to answer.
+    ``timeout`` is how long (s, real time) the broker may take to answer.
     """
 
     def __init__(
         self, *, settings: MqttSettings | None, plant: Plant, picture: LivePicture,
-        store: CommitStore, clock: Clock, note: Callable[[FactNoted], object], version: str,
-        rng: random.Random | None = None, timeout: float = 20.0,
+        store: CommitStore, clock: Clock, record_event: Callable[[FactNoted], object],
+        version: str, rng: random.Random | None = None, timeout: float = 20.0,
     ) -> None:
         self._settings, self._plant, self._picture = settings, plant, picture
         self._store, self._clock, self._version = store, clock, version
         self._rng, self._timeout = rng or random.Random(), timeout
-        self._reach = Reach(site=plant.site.id, name="the MQTT broker", note=note)
-        self._counts = Counts()
+        self._reach = Reachability(site=plant.site.id, name="the MQTT broker",
+                                  record_event=record_event)
+        self._counts = PublishCounts()
         self._woken = asyncio.Event()
         self._stopping = False
         self._changed = False
         self._session: Session | None = None
         self._failures = 0
-        self._ledger: Ledger | None = None
+        self._checkpoint: PublishCheckpoint | None = None
 
     def __repr__(self) -> str:
         where = self._settings.broker if self._settings is not None else "nowhere"
-        return f"Sparkplug({where}, {self._reach.why or 'well'})"
+        return f"SparkplugPublisher({where}, {self._reach.why or 'well'})"
 
     def wake(self) -> None:
-        """Say that something was committed. To be called in the event loop."""
+        """Wake the worker after a commit. To be called in the event loop."""
         self._woken.set()
 
     def use(self, settings: MqttSettings | None, plant: Plant) -> None:
-        """Go on with another plant or broker, after the site file was read again."""
+        """Continue with another plant or broker, after the site file was read again."""
         if settings == self._settings and plant == self._plant:
             return
         self._settings, self._plant = settings, plant
@@ -97,14 +103,14 @@ class Sparkplug:
         self._end_session()
 
     def stop(self) -> None:
-        """Ask :meth:`run` to return; it says what is left and takes leave of the broker."""
+        """Make :meth:`run` return, after the last commits and the death are published."""
         self._stopping = True
         self._end_session()
 
     def statistics(self) -> SparkplugStatistics:
-        """Return how it goes."""
-        c, ledger = self._counts, self._ledger
-        behind = self._store.last_commit - ledger.settled if ledger is not None else 0
+        """Return the counts since the start."""
+        c, checkpoint = self._counts, self._checkpoint
+        behind = self._store.last_commit - checkpoint.watermark if checkpoint is not None else 0
         return SparkplugStatistics(
             on=self._settings is not None, behind=behind, why=self._reach.why,
             born=self._session is not None and self._session.born, readings=c.readings,
@@ -112,7 +118,7 @@ class Sparkplug:
         )
 
     async def run(self) -> None:
-        """Publish until stopped. Whatever goes wrong is told and tried again."""
+        """Publish until stopped. Errors are reported and retried."""
         while not self._stopping:
             self._changed = False
             settings = self._settings
@@ -146,7 +152,7 @@ class Sparkplug:
                 self._failures = 0
             return self._failed(exc)
         except Exception:
-            # A fault of ours: the watch must go on, and the next session may do better.
+            # A fault of ours: the daemon must go on, and the next session may work.
             _log.exception("publishing broke")
             return self._failed(JournalError("publishing broke, see the log"))
         finally:
@@ -161,7 +167,7 @@ class Sparkplug:
         first = _REFUSED_WAIT if isinstance(error, DeliveryRefused) else _FIRST_WAIT
         wait = min(first * 2.0 ** min(self._failures, 10), _LONGEST_WAIT)
         self._failures += 1
-        # Less up to half of it by chance: many sites must not knock at a returning broker together.
+        # Shortened by up to half at random: many sites must not reconnect to a broker at once.
         return wait * (1 - self._rng.random() / 2)
 
     async def _pause(self, seconds: float) -> None:
@@ -174,20 +180,20 @@ class Sparkplug:
     async def _new_session(self, settings: MqttSettings) -> Session:
         store = self._store
 
-        def prepare() -> tuple[Ledger, int, str]:
+        def prepare() -> tuple[PublishCheckpoint, int, str]:
             position = store.register(CONSUMER)
             last = store.meta(_BD_SEQ)
             # One more with each connection, and kept before it: a death must find its own birth.
             number = 0 if last is None else (int(last) + 1) % 256
             journal = store.meta(_JOURNAL) or secrets.token_hex(8)
             store.commit([], [], meta={_BD_SEQ: str(number), _JOURNAL: journal})
-            return Ledger.load(store.meta(LEDGER), position), number, journal
+            return PublishCheckpoint.load(store.meta(CHECKPOINT), position), number, journal
 
-        ledger, bd_seq, journal = await asyncio.to_thread(prepare)
-        self._ledger = ledger
+        checkpoint, bd_seq, journal = await asyncio.to_thread(prepare)
+        self._checkpoint = checkpoint
         parts = SessionParts(
             settings=settings, plant=self._plant, picture=self._picture, store=store,
             clock=self._clock, version=self._version, journal=journal, counts=self._counts,
             reach=self._reach, timeout=self._timeout,
         )
-        return Session(parts, ledger, bd_seq, self._woken)
+        return Session(parts, checkpoint, bd_seq, self._woken)

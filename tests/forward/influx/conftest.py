@@ -13,9 +13,9 @@ from collector.clock import ManualClock
 from collector.domain.events import FactNoted
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
-from collector.forward.influx.batches import AsideFile
+from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import Patience
+from collector.forward.remote_endpoint import RetryPolicy
 from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
@@ -56,14 +56,14 @@ class Bench:
     """A forwarder at work. Its clock only moves in :meth:`until`."""
 
     def __init__(
-        self, folder: Path, settings: InfluxSettings | None, *, patience: Patience | None = None,
+        self, folder: Path, settings: InfluxSettings | None, *, retry: RetryPolicy | None = None,
     ) -> None:
         self.folder, self.settings = folder, settings
         self.clock = ManualClock(T0)
         self.journal = Journal.open(folder / "journal.sqlite")
         self.facts: list[FactNoted] = []
-        self.aside = AsideFile(folder / "aside.jsonl")
-        self._patience = patience or Patience()
+        self.aside = DeadLetterFile(folder / "aside.jsonl")
+        self._patience = retry or RetryPolicy()
         self.started: list[asyncio.Task[None]] = []
         self.new()
 
@@ -71,7 +71,8 @@ class Bench:
         """A forwarder as a new process would have it."""
         self.forwarder = InfluxForwarder(
             settings=self.settings, store=self.journal, plant=PLANT, clock=self.clock,
-            pace=self.clock, note=self.facts.append, aside=self.aside, patience=self._patience,
+            pace=self.clock, record_event=self.facts.append, dead_letters=self.aside,
+            retry=self._patience,
         )
         return self.forwarder
 

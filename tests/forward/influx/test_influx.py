@@ -14,7 +14,7 @@ import pytest
 
 from collector.domain.readings import Reading
 from collector.forward.influx.forwarder import CONSUMER
-from collector.forward.remote_endpoint import Patience
+from collector.forward.remote_endpoint import RetryPolicy
 from collector.forward.settings import InfluxSettings
 from tests.forward.certificates import Authority
 from tests.forward.influx.conftest import MINUTE, PLANT, SECOND, T0, poll, reading
@@ -151,7 +151,7 @@ async def test_a_bad_point_is_set_aside_told_and_holds_up_nothing(bench, strict)
     expected = wanted(readings + later)
     del expected[bad[0], "oxygen", bad[1]]
     assert held(strict) == expected
-    assert b.forwarder.statistics().aside == 1
+    assert b.forwarder.statistics().dead_letters == 1
     (kept,) = [json.loads(line) for line in b.aside.path.read_text().splitlines()]
     assert kept["line"].startswith("vent,asset=r1-vent,site=fenmoor oxygen=3.1 ")
     assert "field type conflict" in kept["why"]
@@ -183,7 +183,7 @@ async def test_the_telling_of_bad_points_does_not_feed_itself(bench, strict):
 async def test_an_outage_is_told_again_and_again_and_its_end_once(bench, strict, status):
     refusing = True
     strict.refuse = lambda points: (status, {}, '{"error":"not now"}') if refusing else None
-    b = bench(v1(strict.url), patience=Patience(longest_retry=MINUTE))
+    b = bench(v1(strict.url), retry=RetryPolicy(longest_retry=MINUTE))
     b.journal.commit(poll(T0), [])
     b.start()
     await b.until(lambda: len(b.facts) == 2, most=10 * 60 * MINUTE, step=MINUTE)
@@ -236,7 +236,7 @@ async def test_a_busy_server_is_left_alone_as_long_as_it_asks(bench, strict):
 
 
 async def test_a_restart_in_the_middle_sends_little_twice_and_nothing_never(bench, strict):
-    b = bench(v2(strict.url, backfill=300), patience=Patience(settle=2000))
+    b = bench(v2(strict.url, backfill=300), retry=RetryPolicy(settle=2000))
     old = []
     for n in range(600):
         old += (readings := poll(T0 - DAY + n * MINUTE))

@@ -68,7 +68,7 @@ def test_what_is_not_trusted_stays_at_home():
                                                   quality=Quality.STALE, why="no answer"),
         reading("r1.low_air", T0, 1.0, quality=Quality.BAD, why="out of range"),
     )
-    assert (made.withheld, made.aside) == (2, ())
+    assert (made.withheld, made.dead_letters) == (2, ())
     (point,) = parse(made.lines[0])
     assert point.fields == {"pressure": 25.0}
 
@@ -76,13 +76,13 @@ def test_what_is_not_trusted_stays_at_home():
 def test_a_number_nobody_can_write_is_set_aside_and_the_rest_goes():
     made = mapped(reading("r1.pressure", T0, math.nan), reading("gen1.tank_pressure", T0, 70.0))
     assert len(made.lines) == 1
-    assert "not a finite number" in made.aside[0].why
+    assert "not a finite number" in made.dead_letters[0].why
 
 
 def test_a_thing_that_left_the_site_file_is_set_aside():
     made = mapped(reading("r9.pressure", T0), reading("r1.oxygen", T0))
     assert made.lines == ()
-    assert [a.why for a in made.aside] == ["the site file has no such point"] * 2
+    assert [a.why for a in made.dead_letters] == ["the site file has no such point"] * 2
 
 
 def test_alarms_keep_everything_they_say():

@@ -9,7 +9,7 @@ import pytest
 from collector.domain.events import AlarmMoved, EstimateMade, Priority, Signal, Transition
 from collector.domain.readings import Reading
 from collector.forward.influx.forwarder import CONSUMER
-from collector.forward.remote_endpoint import Patience
+from collector.forward.remote_endpoint import RetryPolicy
 from tests.forward.influx.conftest import HOUR, MINUTE, SECOND, T0, poll, reading
 from tests.forward.influx.peers import Influxd
 from tests.forward.influx.test_influx import v1, v2, wanted
@@ -96,7 +96,7 @@ async def test_a_poisoned_point_is_set_aside_by_the_real_one(bench, influxd):
     await b.until(lambda: b.journal.position(CONSUMER) == 2)
     await b.stop()
     statistics = b.forwarder.statistics()
-    assert statistics.aside == 1
+    assert statistics.dead_letters == 1
     assert "field type conflict" in b.aside.path.read_text()
     expected = {k: v for k, v in wanted(readings + later).items() if k[0] != "r1-vent"}
     assert {k: v for k, v in held(influxd).items() if k[0] != "r1-vent"} == expected
@@ -110,7 +110,7 @@ async def test_what_is_older_than_the_server_keeps_is_counted_and_not_searched(b
     b.start()
     await b.until(b.caught_up)
     await b.stop()
-    assert (b.forwarder.statistics().too_old, b.forwarder.statistics().aside) == (4, 0)
+    assert (b.forwarder.statistics().too_old, b.forwarder.statistics().dead_letters) == (4, 0)
     assert b.facts == []
 
 
@@ -177,7 +177,7 @@ async def test_a_database_that_is_made_later(bench, influxd):
 
 @pytest.mark.slow
 async def test_the_client_library_to_a_real_v2_endpoint_over_an_outage(bench, victoria):
-    b = bench(v2(victoria.url), patience=Patience(longest_retry=MINUTE))
+    b = bench(v2(victoria.url), retry=RetryPolicy(longest_retry=MINUTE))
     sent: list[Reading] = []
 
     def commit(time: int, polls: int = 1) -> None:

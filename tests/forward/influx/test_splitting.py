@@ -36,8 +36,8 @@ LINES = [str(n) for n in range(5000)]
 async def test_the_bad_are_found_and_the_good_arrive(bad):
     server = Server(bad)
     outcome = await deliver(server.write, LINES)
-    assert {a.line for a in outcome.aside} == bad
-    assert outcome.taken == 5000 - len(bad)
+    assert {a.line for a in outcome.dead_letters} == bad
+    assert outcome.accepted == 5000 - len(bad)
     assert server.kept == [line for line in LINES if line not in bad]
     assert server.requests <= 1 + len(bad) * 2 * 13  # 2^13 > 5000
 
@@ -45,7 +45,7 @@ async def test_the_bad_are_found_and_the_good_arrive(bad):
 async def test_where_everything_is_bad_the_search_ends():
     server = Server(set(LINES), partial=True)
     outcome = await deliver(server.write, LINES)
-    assert len(outcome.aside) == 5000
+    assert len(outcome.dead_letters) == 5000
     assert server.requests < 250
 
 
@@ -55,7 +55,7 @@ async def test_what_is_too_old_is_counted_and_not_searched():
     assert isinstance(error, LinesRefused)
     server = Server(set(LINES[:4990]), partial=True, error=lambda: error)
     outcome = await deliver(server.write, LINES)
-    assert (outcome.too_old, outcome.taken, outcome.aside) == (4990, 10, ())
+    assert (outcome.too_old, outcome.accepted, outcome.dead_letters) == (4990, 10, ())
     assert server.requests == 1
     assert refused_count("no number", 7) == 7
 
@@ -65,7 +65,7 @@ async def test_a_server_that_breaks_on_a_line_is_asked_line_by_line_once_it_is_d
     with pytest.raises(DeliveryUnreachable):
         await deliver(server.write, LINES[:100])
     outcome = await deliver(server.write, LINES[:100], doubted=True)
-    assert [a.line for a in outcome.aside] == ["40"]
+    assert [a.line for a in outcome.dead_letters] == ["40"]
     assert len(server.kept) == 99
 
 

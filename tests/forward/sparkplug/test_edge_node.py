@@ -9,7 +9,7 @@ import pytest
 from collector.domain.live import LivePicture
 from collector.domain.readings import Quality
 from collector.forward.mqtt import Message
-from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, asks_for_rebirth
+from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
 from collector.forward.sparkplug.payload import Metric, Payload, PayloadInvalid, encode
 from tests.forward.support import decoded, plant, reading
 
@@ -173,12 +173,12 @@ def test_a_point_no_birth_has_named_asks_for_a_new_birth() -> None:
     ((), False),
 ])
 def test_only_a_rebirth_is_obeyed(metrics: tuple[Metric, ...], asked: bool) -> None:
-    assert asks_for_rebirth(encode(Payload(time=1, metrics=metrics))) is asked
+    assert is_rebirth_request(encode(Payload(time=1, metrics=metrics))) is asked
 
 
 def test_a_command_that_is_no_payload_is_refused() -> None:
     with pytest.raises(PayloadInvalid):
-        asks_for_rebirth(b"reboot")
+        is_rebirth_request(b"reboot")
 
 
 TOPIC = "spBv1.0/STATE/hub"
