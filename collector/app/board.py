@@ -21,7 +21,7 @@ from collector.domain.links import LinkSigner
 from collector.domain.live import LivePicture
 from collector.handbook import find_html
 from collector.journal import Journal
-from collector.people import PEOPLE, Accounts, Doorkeeper, PeopleError
+from collector.people import PEOPLE, Accounts, AccountsError, SessionManager
 from collector.web.app import create_app
 from collector.web.door import LOCAL, Door
 from collector.web.live import Live
@@ -62,7 +62,7 @@ def board_services(parts: BoardParts) -> BoardServices:
     config, journal, pipeline = parts.config, parts.journal, parts.pipeline
     data, board = config().data, config().board
     door = Door(
-        keeper=Doorkeeper(parts.accounts, parts.real), token=parts.token, reading=board.reading,
+        keeper=SessionManager(parts.accounts, parts.real), token=parts.token, reading=board.reading,
         public_address=board.public_address, listens_locally=parts.listen[0] in LOCAL,
     )
     return BoardServices(
@@ -84,7 +84,7 @@ def open_accounts(data: Path) -> Accounts | None:
     """Return the accounts kept in a data folder, or ``None`` where they cannot be read."""
     try:
         return Accounts(data / PEOPLE)
-    except PeopleError as error:
+    except AccountsError as error:
         # Monitoring must go on, and its pages with it; only sign-in is off.
         _log.error("nobody can sign in: %s", error)
         return None

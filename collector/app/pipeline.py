@@ -133,7 +133,7 @@ class Pipeline:
         self._snapshot_due = True
 
     def replace_watch(self, watch: Watch) -> None:
-        """Continue with another monitor (a site file read again); save its state at the next turn."""
+        """Continue with another monitor (a site file read again); its state is saved next turn."""
         self.watch = watch
         self._snapshot_due = True
 

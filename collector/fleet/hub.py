@@ -17,7 +17,7 @@ from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
 from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.endpoints import endpoint_of
-from collector.people import PEOPLE, Accounts, Doorkeeper
+from collector.people import PEOPLE, Accounts, SessionManager
 from collector.web.door import LOCAL, Door
 from collector.web.serving import serve
 
@@ -85,7 +85,7 @@ class Hub:
             on_ready(address)
 
     def _services(self, accounts: Accounts) -> HubServices:
-        door = Door(keeper=Doorkeeper(accounts, self._clock), reading="signed-in",
+        door = Door(keeper=SessionManager(accounts, self._clock), reading="signed-in",
                     listens_locally=self._listen[0] in LOCAL,
                     public_address=self._settings.public_address)
         return HubServices(settings=self._settings, reader=self._reader, door=door,

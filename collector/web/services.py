@@ -19,7 +19,7 @@ from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
-from collector.people import Doorkeeper
+from collector.people import SessionManager
 from collector.web.door import Door
 from collector.web.live import Live
 
@@ -136,7 +136,7 @@ class PastServices:
 
 def _nobody() -> Door:
     """Return a door for a board on which nothing can be changed."""
-    return Door(keeper=Doorkeeper(None, SystemClock()))
+    return Door(keeper=SessionManager(None, SystemClock()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

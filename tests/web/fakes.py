@@ -30,8 +30,8 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
-from collector.people import Accounts, Doorkeeper, Role
-from collector.people.passwords import Passwords
+from collector.people import Accounts, Role, SessionManager
+from collector.people.accounts import Passwords
 from collector.web import (
     BoardServices,
     CollectorStatistics,
@@ -380,6 +380,6 @@ class FakeSite:
             past=PastServices(alarms=self.moved, estimates=self.made, find=self.find,
                               measures=self.measures, deliveries=self.told),
             handbook=HANDBOOK.get, note=lambda *told: self.notes.append(told),
-            door=Door(keeper=Doorkeeper(self.accounts, self.real), token=self.token,
+            door=Door(keeper=SessionManager(self.accounts, self.real), token=self.token,
                       reading=self.reading, public_address=self.public_address),
         )

@@ -9,9 +9,16 @@ from pathlib import Path
 import pytest
 
 from collector.clock import ManualClock
-from collector.people import Accounts, Doorkeeper, Role, SlowDown, Throttle, WrongPassword
-from collector.people.doorkeeper import IDLE, LONGEST
-from collector.people.passwords import Passwords
+from collector.people import (
+    Accounts,
+    AttemptLimiter,
+    Role,
+    SessionManager,
+    TooManyAttempts,
+    WrongPassword,
+)
+from collector.people.accounts import Passwords
+from collector.people.sessions import IDLE, LONGEST
 from tests.people.test_accounts import CHEAP, GOOD
 
 HERE = "203.0.113.7"
@@ -31,11 +38,11 @@ def accounts(tmp_path: Path) -> Iterator[Accounts]:
 
 
 @pytest.fixture
-def keeper(accounts: Accounts, clock: ManualClock) -> Doorkeeper:
-    return Doorkeeper(accounts, clock)
+def keeper(accounts: Accounts, clock: ManualClock) -> SessionManager:
+    return SessionManager(accounts, clock)
 
 
-async def test_each_sign_in_has_an_id_of_its_own(keeper: Doorkeeper) -> None:
+async def test_each_sign_in_has_an_id_of_its_own(keeper: SessionManager) -> None:
     first = await keeper.sign_in("j. whitlock", GOOD, HERE)
     second = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     assert len({first, second}) == 2
@@ -46,7 +53,7 @@ async def test_each_sign_in_has_an_id_of_its_own(keeper: Doorkeeper) -> None:
     assert found.csrf not in repr(found)
 
 
-async def test_the_file_does_not_hold_the_id(keeper: Doorkeeper, accounts: Accounts) -> None:
+async def test_the_file_does_not_hold_the_id(keeper: SessionManager, accounts: Accounts) -> None:
     token = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     with accounts.reading() as db:
         (digest,) = db.execute("SELECT digest FROM sessions").fetchone()
@@ -55,7 +62,7 @@ async def test_the_file_does_not_hold_the_id(keeper: Doorkeeper, accounts: Accou
 
 
 async def test_a_session_that_is_used_lasts_a_week_and_no_longer(
-    keeper: Doorkeeper, clock: ManualClock
+    keeper: SessionManager, clock: ManualClock
 ) -> None:
     token = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     for _ in range(LONGEST // (IDLE - 1000)):
@@ -65,7 +72,7 @@ async def test_a_session_that_is_used_lasts_a_week_and_no_longer(
     assert keeper.find(token) is None
 
 
-async def test_an_idle_session_ends(keeper: Doorkeeper, clock: ManualClock) -> None:
+async def test_an_idle_session_ends(keeper: SessionManager, clock: ManualClock) -> None:
     token = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     clock.advance(IDLE)
     assert keeper.find(token) is None
@@ -75,7 +82,7 @@ async def test_an_idle_session_ends(keeper: Doorkeeper, clock: ManualClock) -> N
 
 @pytest.mark.parametrize("change", ["password", "remove", "end"])
 async def test_what_ends_a_session_at_once(
-    keeper: Doorkeeper, accounts: Accounts, change: str
+    keeper: SessionManager, accounts: Accounts, change: str
 ) -> None:
     token = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     session = keeper.find(token)
@@ -89,7 +96,7 @@ async def test_what_ends_a_session_at_once(
     assert keeper.find(token) is None
 
 
-async def test_another_role_holds_at_once(keeper: Doorkeeper, accounts: Accounts) -> None:
+async def test_another_role_holds_at_once(keeper: SessionManager, accounts: Accounts) -> None:
     token = await keeper.sign_in("J. Whitlock", GOOD, HERE)
     accounts.set_role("J. Whitlock", Role.LOOK, 1)
     found = keeper.find(token)
@@ -97,7 +104,7 @@ async def test_another_role_holds_at_once(keeper: Doorkeeper, accounts: Accounts
     assert found.role is Role.LOOK
 
 
-async def test_nobody_and_a_wrong_password_get_the_same_answer(keeper: Doorkeeper) -> None:
+async def test_nobody_and_a_wrong_password_get_the_same_answer(keeper: SessionManager) -> None:
     said = []
     for name in ("J. Whitlock", "nobody at all"):
         with pytest.raises(WrongPassword) as error:
@@ -107,15 +114,15 @@ async def test_nobody_and_a_wrong_password_get_the_same_answer(keeper: Doorkeepe
 
 
 async def test_guessing_at_one_name_slows_down_wherever_it_comes_from(
-    keeper: Doorkeeper, clock: ManualClock
+    keeper: SessionManager, clock: ManualClock
 ) -> None:
     for number in range(5):
         with pytest.raises(WrongPassword):
             await keeper.sign_in("J. Whitlock", f"guess {number}", f"198.51.100.{number}")
-    with pytest.raises(SlowDown) as held:
+    with pytest.raises(TooManyAttempts) as held:
         await keeper.sign_in("J. Whitlock", GOOD, "198.51.100.99")  # right, and not looked at
     assert (held.value.wait, held.value.first) == (1, True)
-    with pytest.raises(SlowDown) as again:
+    with pytest.raises(TooManyAttempts) as again:
         await keeper.sign_in("J. Whitlock", "x", "198.51.100.98")
     assert not again.value.first
     clock.advance(1000)
@@ -124,24 +131,24 @@ async def test_guessing_at_one_name_slows_down_wherever_it_comes_from(
         await keeper.sign_in("J. Whitlock", "x", HERE)
 
 
-async def test_one_address_that_tries_many_names_slows_down(keeper: Doorkeeper) -> None:
+async def test_one_address_that_tries_many_names_slows_down(keeper: SessionManager) -> None:
     for number in range(5):
         with pytest.raises(WrongPassword):
             await keeper.sign_in(f"name {number}", "guess", HERE)
-    with pytest.raises(SlowDown):
+    with pytest.raises(TooManyAttempts):
         await keeper.sign_in("name 9", "guess", HERE)
 
 
-async def test_many_tries_at_once_gain_nothing(keeper: Doorkeeper) -> None:
+async def test_many_tries_at_once_gain_nothing(keeper: SessionManager) -> None:
     answers = await asyncio.gather(
         *(keeper.sign_in("J. Whitlock", f"guess {n}", HERE) for n in range(50)),
         return_exceptions=True)
     assert sum(isinstance(a, WrongPassword) for a in answers) == 5
-    assert sum(isinstance(a, SlowDown) for a in answers) == 45
+    assert sum(isinstance(a, TooManyAttempts) for a in answers) == 45
 
 
 def test_the_wait_doubles_up_to_a_minute_and_is_forgotten_after_an_hour() -> None:
-    throttle, now, waits = Throttle(), 0, []
+    throttle, now, waits = AttemptLimiter(), 0, []
     for _ in range(14):
         wait = throttle.wait(("k",), now)
         waits.append(wait)
@@ -154,13 +161,13 @@ def test_the_wait_doubles_up_to_a_minute_and_is_forgotten_after_an_hour() -> Non
 
 
 def test_made_up_names_do_not_fill_the_memory() -> None:
-    throttle = Throttle()
+    throttle = AttemptLimiter()
     for number in range(12_000):
         throttle.begin((f"name {number}",), number)
-    assert repr(throttle) == "Throttle(10000 keys)"
+    assert repr(throttle) == "AttemptLimiter(10000 keys)"
 
 
 async def test_without_accounts_nobody_gets_in(clock: ManualClock) -> None:
-    keeper = Doorkeeper(None, clock)
+    keeper = SessionManager(None, clock)
     assert not keeper.has_people()
     assert keeper.find("x" * 43) is None

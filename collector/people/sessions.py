@@ -1,6 +1,6 @@
-"""Signing in and out: who is at the door, for how long, and how often one may try.
+"""Sessions: sign-in, expiry, sign-out, and the delay after failed attempts.
 
-The clock is the machine's own, not a demo's: people and guessers do not run faster there.
+The clock is the machine's own, not a demo's: people do not run faster there.
 """
 
 from __future__ import annotations
@@ -13,25 +13,24 @@ from dataclasses import dataclass, field
 
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
-from collector.people.accounts import Accounts, PeopleError
-from collector.people.roles import Role
-from collector.people.throttle import Throttle
+from collector.domain.units import DAY, HOUR, MINUTE
+from collector.people.accounts import Accounts, AccountsError, Role
+from collector.people.attempt_limiter import AttemptLimiter
 
-__all__ = ["IDLE", "LONGEST", "Doorkeeper", "Session", "SlowDown", "WrongPassword"]
+__all__ = ["IDLE", "LONGEST", "SessionManager", "Session", "TooManyAttempts", "WrongPassword"]
 
-IDLE = 12 * 3_600_000
+IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""
-LONGEST = 7 * 86_400_000
+LONGEST = 7 * DAY
 """ms after which it ends in any case."""
-_MINUTE = 60_000
 _AT_ONCE = 2
 """Passwords checked at the same time; each takes 64 MiB and a core."""
 
 
-class SlowDown(QuietpipeError):
-    """Too many failures. ``wait`` is in whole seconds, at least 1.
+class TooManyAttempts(QuietpipeError):
+    """Too many failed attempts. ``wait`` is in whole seconds, at least 1.
 
-    ``first``: nobody was told of this run of failures yet.
+    ``first`` is true once in a run of failures: it has not been reported yet.
     """
 
     def __init__(self, wait: int, *, first: bool = False) -> None:
@@ -41,7 +40,7 @@ class SlowDown(QuietpipeError):
 
 
 class WrongPassword(QuietpipeError):
-    """The name or the password is wrong; which of them is not said."""
+    """The name or the password is wrong; the error does not say which."""
 
     def __init__(self) -> None:
         super().__init__("Name or password is wrong.")
@@ -49,7 +48,7 @@ class WrongPassword(QuietpipeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """Somebody who is signed in."""
+    """A session of a signed-in person."""
 
     name: str
     role: Role
@@ -57,53 +56,53 @@ class Session:
     digest: bytes = field(repr=False)
 
 
-class Doorkeeper:
-    """Opens and finds sessions, and holds up whoever guesses.
+class SessionManager:
+    """Opens, finds and ends sessions, and delays attempts after failures.
 
-    Without ``accounts`` (their file is damaged, say) nobody gets in, and the pages still work.
-    Raises ``PeopleError`` when the accounts cannot be read.
+    Without ``accounts`` (a damaged file, say) sign-in is impossible, and the pages still work.
+    Raises ``AccountsError`` when the accounts cannot be read.
     """
 
     def __init__(self, accounts: Accounts | None, clock: Clock) -> None:
         self._accounts = accounts
         self._clock = clock
-        self._throttle = Throttle()
+        self._limiter = AttemptLimiter()
         self._slots = asyncio.Semaphore(_AT_ONCE)
         self._secret = secrets.token_bytes(32)
 
     def __repr__(self) -> str:
-        return f"Doorkeeper({self._accounts!r})"
+        return f"SessionManager({self._accounts!r})"
 
     def has_people(self) -> bool:
-        """Whether there is any account."""
+        """Whether there is an account."""
         return self._accounts is not None and bool(self._accounts.people())
 
     @property
     def accounts(self) -> Accounts:
-        """The accounts; raises ``PeopleError`` where they could not be opened."""
+        """The accounts; raises ``AccountsError`` where they could not be opened."""
         if self._accounts is None:
-            raise PeopleError("the accounts of this board cannot be used")
+            raise AccountsError("the accounts of this board cannot be used")
         return self._accounts
 
     async def sign_in(self, name: str, password: str, address: str) -> str:
         """Open a session and return its id, which is new each time.
 
-        Raises ``SlowDown`` without looking at the password, or ``WrongPassword``.
+        Raises ``TooManyAttempts`` without looking at the password, or ``WrongPassword``.
         """
         keys = (f"name {' '.join(name.split()).casefold()[:100]}", f"address {address}")
-        self._hold_up(keys)
+        self._delay(keys)
         async with self._slots:
-            found = await asyncio.to_thread(self.accounts.fits, name, password)
+            found = await asyncio.to_thread(self.accounts.verify, name, password)
         if found is None:
             raise WrongPassword
-        self._throttle.succeed(keys)
+        self._limiter.succeed(keys)
         return self._open(found)
 
-    def _hold_up(self, keys: tuple[str, ...]) -> None:
+    def _delay(self, keys: tuple[str, ...]) -> None:
         now = self._clock.monotonic()
-        if wait := self._throttle.wait(keys, now):
-            raise SlowDown(wait, first=self._throttle.warn(keys))
-        self._throttle.begin(keys, now)
+        if wait := self._limiter.wait(keys, now):
+            raise TooManyAttempts(wait, first=self._limiter.report_due(keys))
+        self._limiter.begin(keys, now)
 
     def _open(self, name: str) -> str:
         token, now = secrets.token_urlsafe(32), self._clock.now()
@@ -116,9 +115,9 @@ class Doorkeeper:
         return token
 
     def find(self, token: str, *, used: bool = True) -> Session | None:
-        """Return the session of an id, or ``None`` when there is none or it has run out.
+        """Return the session of an id, or ``None`` when there is none or it has expired.
 
-        ``used``: a person asks, not a page that refreshes itself while nobody looks.
+        ``used`` is false for a page that refreshes itself: it does not extend the session.
         """
         if self._accounts is None or not 20 <= len(token) <= 100:
             return None
@@ -133,7 +132,7 @@ class Doorkeeper:
         if now - before >= IDLE or now - opened >= LONGEST:
             self.end(digest)
             return None
-        if used and abs(now - before) >= _MINUTE:  # not with each request: a page asks often
+        if used and abs(now - before) >= MINUTE:  # not with each request: a page asks often
             with self.accounts.transaction() as db:
                 db.execute("UPDATE sessions SET used = ? WHERE digest = ?", (now, digest))
         return Session(name=name, role=Role(role), csrf=csrf, digest=digest)
@@ -144,33 +143,33 @@ class Doorkeeper:
             db.execute("DELETE FROM sessions WHERE digest = ?", (digest,))
 
     async def change_password(self, session: Session, old: str, new: str, address: str) -> None:
-        """Set another password for whoever is signed in; ends every session of theirs.
+        """Change the password of a signed-in person, which ends all their sessions.
 
-        Raises ``WrongPassword``, ``SlowDown``, or ``UsageError`` when the new one will not do.
+        """Whether ``given`` is the site file's token; raises ``TooManyAttempts``."""
         """
         keys = (f"name {session.name.casefold()}", f"address {address}")
-        self._hold_up(keys)
+        self._delay(keys)
         async with self._slots:
-            if await asyncio.to_thread(self.accounts.fits, session.name, old) is None:
+            if await asyncio.to_thread(self.accounts.verify, session.name, old) is None:
                 raise WrongPassword
-            self._throttle.succeed(keys)
+            self._limiter.succeed(keys)
             await asyncio.to_thread(self.accounts.set_password, session.name, new,
                                     self._clock.now())
 
-    # -- what needs no account -------------------------------------------------------------------
+    # -- without an account ----------------------------------------------------------------------
 
     def check_token(self, given: bytes, token: str, address: str) -> bool:
-        """Whether ``given`` is the token of the site file; raises ``SlowDown`` for a guesser."""
+        """Whether ``given`` is the token of the site file; or raise ``TooManyAttempts``."""
         keys = (f"token {address}",)
-        self._hold_up(keys)
+        self._delay(keys)
         # Compared in constant time, so that the answer's delay tells nothing about the token.
         right = hmac.compare_digest(given, token.encode())
         if right:
-            self._throttle.succeed(keys)
+            self._limiter.succeed(keys)
         return right
 
     def mark(self, visitor: str) -> str:
-        """Return the mark that a form for somebody not signed in must bring back."""
+        """Return the token that a form of a visitor without a session must send back."""
         return hmac.new(self._secret, visitor.encode(), hashlib.sha256).hexdigest()
 
 
