@@ -145,7 +145,7 @@ class SessionManager:
     async def change_password(self, session: Session, old: str, new: str, address: str) -> None:
         """Change the password of a signed-in person, which ends all their sessions.
 
-        """Whether ``given`` is the site file's token; raises ``TooManyAttempts``."""
+        Raises ``WrongPassword``, ``TooManyAttempts``, or ``UsageError`` for an unacceptable ``new``.
         """
         keys = (f"name {session.name.casefold()}", f"address {address}")
         self._delay(keys)
@@ -159,7 +159,7 @@ class SessionManager:
     # -- without an account ----------------------------------------------------------------------
 
     def check_token(self, given: bytes, token: str, address: str) -> bool:
-        """Whether ``given`` is the token of the site file; or raise ``TooManyAttempts``."""
+        """Whether ``given`` is the site file's token. Raises ``TooManyAttempts``."""
         keys = (f"token {address}",)
         self._delay(keys)
         # Compared in constant time, so that the answer's delay tells nothing about the token.
