@@ -145,7 +145,7 @@ class SessionManager:
     async def change_password(self, session: Session, old: str, new: str, address: str) -> None:
         """Change the password of a signed-in person, which ends all their sessions.
 
-        Raises ``WrongPassword``, ``TooManyAttempts``, or ``UsageError`` for an unacceptable ``new``.
+        Raises ``WrongPassword``, ``TooManyAttempts``, or ``UsageError``.
         """
         keys = (f"name {session.name.casefold()}", f"address {address}")
         self._delay(keys)

@@ -1,4 +1,7 @@
-"""Cursors: every consumer reads all commits in their order, at its own pace, across packing."""
+"""Cursors of consumers, commits after a cursor, and searches for events and deliveries.
+
+Every consumer reads all commits in their order, at its own pace, across packing.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +10,24 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import JournalError
 from collector.domain.events import event_from_json
 from collector.domain.readings import Reading
-from collector.journal.facts import Commit, Gap, StoredEvent
 from collector.journal.history import HourCache, Row
 from collector.journal.packing import get_state
+from collector.journal.records import Commit, Gap, StoredEvent
 
-__all__ = ["after", "gaps_after", "move", "position", "positions", "stored_event"]
+__all__ = [
+    "after",
+    "find_events",
+    "gaps_after",
+    "move",
+    "position",
+    "positions",
+    "recent_deliveries",
+    "stored_event",
+]
 
 Translate = Callable[[Row], Reading]
 
@@ -129,3 +142,52 @@ def _packed(
             if row.commit > number:
                 found[row.commit].append(row)
     return found
+
+
+def find_events(
+    db: sqlite3.Connection, *, kinds: Sequence[str], without: Sequence[str],
+    holding: Sequence[str], exactly: Sequence[str] = (), start: int | None, end: int | None,
+    limit: int,
+) -> list[StoredEvent]:
+    """Return up to ``limit`` events, newest first, whose line of JSON contains every text given.
+
+    Without ``kinds`` all kinds are searched but those of ``without``. ``holding`` ignores the case
+    of ASCII letters; ``exactly`` does not, and is several times faster.
+    """
+    where, values = ["1"], list[object]()
+    for column, sign, bound in (("time", ">=", start), ("time", "<", end)):
+        if bound is not None:
+            where.append(f"{column} {sign} ?")
+            values.append(bound)
+    for words, negation in ((kinds, ""), (without, "NOT ")):
+        if words:
+            where.append(f"kind {negation}IN ({', '.join('?' * len(words))})")
+            values.extend(words)
+    for text in holding:
+        where.append("body LIKE ? ESCAPE '\\'")
+        values.append(f"%{_plain(text)}%")
+    for text in exactly:
+        where.append("instr(body, ?)")
+        values.append(text)
+    rows = db.execute(
+        f"SELECT seq, commit_no, body FROM events WHERE {' AND '.join(where)} "
+        "ORDER BY time DESC, seq DESC LIMIT ?", (*values, limit)).fetchall()
+    return list(map(stored_event, rows))
+
+
+def _plain(text: str) -> str:
+    for sign in "\\%_":
+        text = text.replace(sign, f"\\{sign}")
+    return text
+
+
+def recent_deliveries(db: sqlite3.Connection, limit: int) -> list[Delivery]:
+    """Return the deliveries written last, newest first, without their bodies."""
+    rows = db.execute(
+        "SELECT id, recipient, subject, event_seq, created, due, kind, attempts, uncertain, state, "
+        "detail FROM deliveries ORDER BY id DESC LIMIT ?", (limit,))
+    return [
+        Delivery(id=i, recipient=r, subject=s, body="", event_seq=e, created=c, due=d, kind=k,
+                 attempts=a, uncertain=bool(u), state=DeliveryState(t), detail=x)
+        for i, r, s, e, c, d, k, a, u, t, x in rows
+    ]

@@ -1,4 +1,4 @@
-"""What the journal hands out: frozen facts, without a database behind them."""
+"""The records that the journal returns: frozen, without a database behind them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class StoredEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """What retention had to delete although a consumer had not settled it.
+    """Commits deleted by retention although a consumer had not settled them.
 
     Commits ``first`` to ``last`` may miss readings from ``start`` to ``end`` (ms, end excluded).
     ``readings`` and ``events`` were deleted and not settled by the slowest consumer.
@@ -54,7 +54,7 @@ class Commit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackResult:
-    """What packing did: hours closed, readings moved into them, bytes their blocks take."""
+    """The result of packing: hours closed, readings moved into them, bytes of their blocks."""
 
     hours: int = 0
     readings: int = 0
@@ -63,7 +63,7 @@ class PackResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetainResult:
-    """What retention deleted and what it had to leave.
+    """The result of retention: what was deleted, and what had to stay.
 
     ``held`` counts hours older than asked that stay because ``held_for`` have not settled them.
     ``gaps`` are what size forced it to delete unsettled. ``bytes`` is the file's size now.
@@ -81,7 +81,7 @@ class RetainResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalStatistics:
-    """How the journal stands. Instants in ms since 1970 UTC, sizes in bytes."""
+    """Sizes and counts of the journal. Instants in ms since 1970 UTC, sizes in bytes."""
 
     path: Path
     bytes: int
