@@ -271,7 +271,7 @@ class Daemon:
 
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(
-            beat=lambda: beat_of(self._config), clock=self._real, note=self._note,
+            beat=lambda: beat_of(self._config), clock=self._real, record_event=self._note,
             healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
         )
 

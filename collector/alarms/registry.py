@@ -15,6 +15,7 @@ from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition
+from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.verdicts import Standing, Verdict
 
@@ -294,7 +295,7 @@ class AlarmRegistry:
             Transition.IN_SERVICE: "Back in service", Transition.RAISED: "Raised",
         }[transition]
         if transition is Transition.RETURNED:
-            said += f" after {_lasted(move.time - since)}"
+            said += f" after {duration_text(move.time - since)}"
         by = f" by {move.by}" if move.by else ""
         why = f": {move.why}" if move.why else ""
         return f"{what} {said}{by}{why}."
@@ -308,10 +309,3 @@ class AlarmRegistry:
             seconds += 1
             name = f"{key[0]}.{key[1]}.{seconds}"
         return name
-
-
-def _lasted(duration: int) -> str:
-    minutes = max(duration, 0) / 60_000
-    if minutes < 2:
-        return f"{minutes * 60:.0f} s"
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"

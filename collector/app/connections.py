@@ -38,7 +38,7 @@ class Connections:
     ) -> None:
         record_event = pipeline.record_event
         self.poller = Poller(config.devices, clock=clock, sink=pipeline.put, rng=random.Random())
-        self.outbox = Outbox(store=journal, policy=policy, clock=clock, note=record_event,
+        self.outbox = Outbox(store=journal, policy=policy, clock=clock, record_event=record_event,
                              files=config.data / "reports")
         self.mqtt = SparkplugPublisher(settings=config.mqtt, plant=config.plant, picture=picture,
                               store=journal, clock=clock, record_event=record_event,

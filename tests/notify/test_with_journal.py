@@ -40,7 +40,7 @@ async def main():
     journal = Journal.open(Path(sys.argv[1]))
     outbox = Outbox(
         store=journal, policy=policy, clock=SystemClock(),
-        note=lambda fact: print(fact.fact, flush=True), settings=OutboxSettings(poll=20),
+        record_event=lambda fact: print(fact.fact, flush=True), settings=OutboxSettings(poll=20),
     )
     task = asyncio.create_task(outbox.run())
     for _ in range(1000):
@@ -74,7 +74,8 @@ async def run_until(outbox: Outbox, journal: Journal, state: str, count: int) ->
 
 def outbox_on(journal: Journal, plant: Plant, to: str, facts: list[FactNoted]) -> Outbox:
     policy = Policy(recipients=(Recipient(id="hook", to=to),), plant=plant)
-    return Outbox(store=a_store(journal), policy=policy, clock=SystemClock(), note=facts.append,
+    return Outbox(store=a_store(journal), policy=policy, clock=SystemClock(),
+                  record_event=facts.append,
                   settings=QUICK)
 
 

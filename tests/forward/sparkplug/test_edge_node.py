@@ -199,12 +199,12 @@ TOPIC = "spBv1.0/STATE/hub"
 def test_only_a_state_that_is_not_older_counts(said: list[bytes], online: bool) -> None:
     host = PrimaryHost("hub")
     for payload in said:
-        host.hear(TOPIC, payload)
+        host.apply(TOPIC, payload)
     assert host.online is online
 
 
 def test_another_host_s_state_is_nobody_s_business() -> None:
     host = PrimaryHost("hub")
-    assert not host.hear("spBv1.0/STATE/other", b'{"online":true,"timestamp":5}')
+    assert not host.apply("spBv1.0/STATE/other", b'{"online":true,"timestamp":5}')
     assert not host.online
     assert PrimaryHost(None).online
