@@ -22,11 +22,11 @@ from collector.domain.live import LivePicture
 from collector.handbook import find_html
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, AccountsError, SessionManager
+from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app
-from collector.web.door import LOCAL, Door
 from collector.web.live import Live
+from collector.web.server import serve
 from collector.web.services import BoardServices
-from collector.web.serving import serve
 
 __all__ = ["BoardParts", "board_services", "open_accounts", "start_board"]
 
@@ -61,12 +61,14 @@ def board_services(parts: BoardParts) -> BoardServices:
     """Return what the board's pages and API read and do."""
     config, journal, pipeline = parts.config, parts.journal, parts.pipeline
     data, board = config().data, config().board
-    door = Door(
-        keeper=SessionManager(parts.accounts, parts.real), token=parts.token, reading=board.reading,
-        public_address=board.public_address, listens_locally=parts.listen[0] in LOCAL,
+    access = AccessPolicy(
+        sessions=SessionManager(parts.accounts, parts.real), token=parts.token,
+        reading=board.reading, public_address=board.public_address,
+        listens_locally=parts.listen[0] in LOOPBACK,
     )
     return BoardServices(
-        plant=lambda: config().plant, clock=parts.clock, picture=parts.picture,
+        settings=lambda: config().settings, plant=lambda: config().plant, clock=parts.clock,
+        picture=parts.picture,
         alarms=lambda: pipeline.watch.alarms(),
         not_watched=lambda: pipeline.watch.not_watched(),
         fills=lambda: pipeline.watch.fills(), baselines=lambda: pipeline.watch.baselines(),
@@ -74,7 +76,7 @@ def board_services(parts: BoardParts) -> BoardServices:
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
         version=__version__, acceptance=open_desk(lambda: config().plant, data, journal),
-        handbook=find_html, note=parts.record_event, door=door, live=parts.live,
+        handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
         links=link_services(config, parts.signer, lambda: journal),
     )

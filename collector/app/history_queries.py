@@ -12,7 +12,7 @@ from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.plant import Plant
 from collector.journal import Journal
-from collector.web.services import MeasureLine, PastServices, Search
+from collector.web.services import HistoryServices, MeasureLine, Search
 
 __all__ = ["events_query", "past_services", "trend_query"]
 
@@ -22,7 +22,7 @@ _ESTIMATES = 3000
 """Most estimates of one quantity read for one plot: years of daily ones."""
 
 
-def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> PastServices:
+def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
     """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
@@ -50,7 +50,7 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
     async def deliveries(limit: int) -> Sequence[Delivery]:
         return await asyncio.to_thread(lambda: journal().recent_deliveries(limit))
 
-    return PastServices(alarms=alarms, estimates=estimates, find=find, measures=measures,
+    return HistoryServices(alarms=alarms, estimates=estimates, find=find, measures=measures,
                         deliveries=deliveries)
 
 
