@@ -7,8 +7,7 @@ from functools import cached_property
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from collector.alarms.measures import Measures, measure
-from collector.alarms.occurrences import Occurrence, occurrences
+from collector.alarms.performance import Measures, Occurrence, measure, occurrences
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE, ConditionSettings
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted

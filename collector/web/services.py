@@ -20,7 +20,7 @@ from collector.domain.plant import Plant
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
-from collector.people import Doorkeeper
+from collector.people import SessionManager
 from collector.web.access import AccessPolicy
 from collector.web.live import Live
 
@@ -136,7 +136,7 @@ class HistoryServices:
 
 def _read_only() -> AccessPolicy:
     """Return the policy of a board without accounts, on which nothing can be changed."""
-    return AccessPolicy(sessions=Doorkeeper(None, SystemClock()))
+    return AccessPolicy(sessions=SessionManager(None, SystemClock()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -273,7 +273,7 @@ def test_another_password(opened: Opened, board: Board) -> None:
         page.get_by_label(label).fill(word)
     page.get_by_role("button", name="Change password").click()
     page.get_by_role("heading", name="Sign in").wait_for()
-    assert board.people.fits("L. Ames", "ten lives of a cat")
+    assert board.people.verify("L. Ames", "ten lives of a cat")
     board.people.set_password("L. Ames", PASSWORD, 1)
 
 
