@@ -10,10 +10,10 @@ from collector.acceptance.record import Entry, Record, Result, Signature
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.acceptance.store import RecordError, RecordStore
 from collector.acceptance.verify import Verdict, verify
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = [
     "SIGNED", "Clerk", "Desk", "Entry", "Finding", "History", "Kind", "Measure", "Note", "Outcome",
     "Record", "RecordError", "RecordStore", "Result", "Seen", "Signature", "Size", "Step",
-    "Verdict", "Words", "plan", "verify",
+    "Verdict", "SiteUnits", "plan", "verify",
 ]

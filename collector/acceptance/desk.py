@@ -20,11 +20,12 @@ from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.acceptance.store import RecordError, RecordStore
 from collector.acceptance.trends import plots_of
 from collector.clock import format_instant
+from collector.domain.formatting import duration_words
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.plots import Bars, Plot
 from collector.survey.limits import COOL_DOWN
-from collector.survey.words import Words, span
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["Desk", "History", "Seen"]
 
@@ -185,7 +186,7 @@ class Desk:
         return self._change(record_id, change)
 
     def _tried(self, old: Entry) -> str:
-        when = Words(self._plant().site).moment(old.began) if old.began is not None else ""
+        when = SiteUnits(self._plant().site).moment(old.began) if old.began is not None else ""
         said = old.finding.text if old.finding is not None else "It had not ended."
         result = "not counted" if old.result is Result.RUNNING else old.result.value
         return f"Begun {when} by {old.by}: {result}. {said}"
@@ -204,8 +205,9 @@ class Desk:
             ended = entry.finding.window[1] if entry.finding and entry.finding.window else None
             if ended is not None and 0 <= now - ended < COOL_DOWN.value * 1000:
                 left = COOL_DOWN.value - (now - ended) / 1000
-                raise RecordError(f"let the compressor cool for another {span(left)} after "
-                                  f"{other.title} ({COOL_DOWN.source}).")
+                raise RecordError("let the compressor cool for another "
+                                  f"{duration_words(left * 1000)} after {other.title} "
+                                  f"({COOL_DOWN.source}).")
 
     def check(self, record_id: str, step_id: str, now: int) -> Seen:
         """Look at a running step; keep what it shows once it settles or is void."""

@@ -6,8 +6,9 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.formatting import duration_words
 from collector.domain.plant import Plant
-from collector.survey.words import Words, span
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["Look", "Number", "Sample", "crossing"]
 
@@ -37,9 +38,9 @@ class Look:
     typed: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def words(self) -> Words:
+    def words(self) -> SiteUnits:
         """How numbers are written here."""
-        return Words(self.plant.site)
+        return SiteUnits(self.plant.site)
 
     def samples(self, point: str) -> list[Sample]:
         """Return the good samples of a point."""
@@ -61,7 +62,7 @@ class Look:
             last = found[-1][0] if found else self.began
             if self.now - last > self.longest_gap:
                 why = self.whys.get(point, "")
-                since = f"for {span((self.now - last) / 1000)}"
+                since = f"for {duration_words(self.now - last)}"
                 return f"No reading of {point} {since}" + (f": {why}." if why else ".")
         return ""
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field, replace
 from collector.acceptance.finding import Finding, Measure, Outcome
 from collector.acceptance.look import Look, Sample, crossing
 from collector.acceptance.steps import Kind, Step
+from collector.domain.formatting import duration_words
 from collector.physics.gas import R
 from collector.survey.limits import COLD
-from collector.survey.words import span
 
 __all__ = ["judge_fill", "judge_tank"]
 
@@ -54,7 +54,7 @@ class _Rise:
             return None
         assert last is not None  # noqa: S101 - a rise that has begun has a sample before this
         if time - last[0] > longest_gap:
-            self.drop(f"no reading for {span((time - last[0]) / 1000)} while it was timed")
+            self.drop(f"no reading for {duration_words(time - last[0])} while it was timed")
             return None
         if psi < self.peak - _DRAWN:
             self.drop(f"the pressure fell back by {self.peak - psi:.1f} psi: something drew")
@@ -90,10 +90,11 @@ def _timed(step: Step, look: Look, rise: _Rise, ended: float, limit: float) -> F
     outcome = _decided(seconds, doubt, limit)
     words = look.words
     measure = Measure(
-        name="time", shown=f"{span(seconds)} ± {span(doubt)}", value=seconds, unit="s",
-        source=step.points[0], limit=f"no more than {span(limit)}", limit_from=step.limit_from)
+        name="time", value=seconds, unit="s", source=step.points[0],
+        shown=f"{duration_words(seconds * 1000)} ± {duration_words(doubt * 1000)}",
+        limit=f"no more than {duration_words(limit * 1000)}", limit_from=step.limit_from)
     about = (f"From {words.pressure(rise.began_psi)} to {words.pressure(rise.goal)} in "
-             f"{span(seconds)}; the limit is {span(limit)}.")
+             f"{duration_words(seconds * 1000)}; the limit is {duration_words(limit * 1000)}.")
     if outcome is Outcome.UNDECIDED:
         about += " The readings are too far apart to decide it: ask the device more often, or " \
                  "time it again."
@@ -113,7 +114,7 @@ def _under_way(look: Look, rise: _Rise, waits: str) -> Finding:
     return Finding(
         outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=_remarks(rise),
         text=f"{words.pressure(psi)} of {words.pressure(rise.goal)}, "
-             f"{span((look.now - rise.began) / 1000)} so far.")
+             f"{duration_words(look.now - rise.began)} so far.")
 
 
 def _spoilt(look: Look, *points: str) -> Finding | None:
@@ -202,7 +203,7 @@ def _settling(look: Look, found: Finding, end: int) -> Finding:
     left = max(end + _SETTLE - look.now, 0) / 1000
     said = {Outcome.PASSED: "Passed", Outcome.FAILED: "Failed"}.get(found.outcome, "Not decided")
     return replace(found, outcome=Outcome.TIMING, text=f"{said}: {found.text} Leave the tank "
-                   f"isolated for another {span(left)} to see what was delivered.")
+                   f"isolated for another {duration_words(left * 1000)} to see what was delivered.")
 
 
 # -- system fill ---------------------------------------------------------------------------------

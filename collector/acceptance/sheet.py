@@ -9,7 +9,7 @@ from collector.acceptance.trends import plots_of
 from collector.domain.conditions import CAUTIONS
 from collector.domain.plant import Plant
 from collector.paper import Paper
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["render_record"]
 
@@ -22,7 +22,7 @@ _HOW = ("Times and pressures were taken from the readings that quietpipe journal
 
 def render_record(record: Record, plant: Plant, history: History, now: int) -> bytes:
     """Return the PDF. ``history`` gives the raw trend of each step."""
-    words = Words(plant.site)
+    words = SiteUnits(plant.site)
     sealed = record.sealed if record.sealed is not None else now
     paper = Paper(
         site=plant.site.name, period=f"{words.moment(record.opened)} to {words.moment(sealed)}",
@@ -60,7 +60,7 @@ def _said(entry: Entry) -> str:
 def _step(
     paper: Paper, step: Step, entry: Entry, plant: Plant, history: History,
 ) -> None:
-    words = Words(plant.site)
+    words = SiteUnits(plant.site)
     paper.heading(f"{step.title}: {_RESULTS[entry.result]}", level=2)
     paper.paragraph(_said(entry), strong=True)
     times = [("Left out by", entry.by)] if entry.result is Result.NOT_DONE or not entry.began \

@@ -7,7 +7,7 @@ from collections import deque
 from collector.acceptance.finding import Finding, Measure, Outcome
 from collector.acceptance.look import Look, Sample
 from collector.acceptance.steps import Step
-from collector.survey.words import span
+from collector.domain.formatting import duration_words
 
 __all__ = ["judge_contact", "judge_low_air", "judge_purge_finish", "judge_purge_start",
            "judge_purity", "judge_return"]
@@ -42,8 +42,8 @@ def judge_purity(step: Step, look: Look) -> Finding:
         last = time
     if length < _SEEN:
         quiet = look.silent(oxygen, running)
-        return Finding.waiting(f"{quiet} Read warm and running for {span(length / 1000)} of "
-                               f"{span(_SEEN / 1000)}.".strip())
+        return Finding.waiting(f"{quiet} Read warm and running for {duration_words(length)} of "
+                               f"{duration_words(_SEEN)}.".strip())
     return _purity(step, seen[0][0], seen[-1][0], sum(v for _, v in seen) / len(seen), oxygen)
 
 
@@ -75,8 +75,8 @@ def judge_return(step: Step, look: Look) -> Finding:
     last: Sample | None = None
     for time, value in look.samples(mode):
         if last is not None and entered is not None and time - last[0] > look.longest_gap:
-            return Finding.void(f"No reading of the mode for {span((time - last[0]) / 1000)} while "
-                                "it was in air-fill. Begin again.")
+            return Finding.void(f"No reading of the mode for {duration_words(time - last[0])} "
+                                "while it was in air-fill. Begin again.")
         if value == _AIR_FILL and entered is None:
             entered = time
         if value == _NITROGEN and entered is not None:
@@ -90,16 +90,18 @@ def judge_return(step: Step, look: Look) -> Finding:
     limit = step.limits["minutes"] * 60
     if lasted > limit:
         return Finding(outcome=Outcome.FAILED, window=(entered, look.now), measures=(
-            _air_time(step, lasted, limit),), text=f"In air-fill for {span(lasted)} and still "
-            f"there; the limit is {span(limit)}.")
+            _air_time(step, lasted, limit),),
+            text=f"In air-fill for {duration_words(lasted * 1000)} and still there; the limit is "
+                 f"{duration_words(limit * 1000)}.")
     return Finding(outcome=Outcome.TIMING, window=(entered, look.now),
-                   text=f"In air-fill for {span(lasted)}; it must return within {span(limit)}.")
+                   text=f"In air-fill for {duration_words(lasted * 1000)}; it must return within "
+                        f"{duration_words(limit * 1000)}.")
 
 
 def _air_time(step: Step, seconds: float, limit: float) -> Measure:
-    return Measure(name="time in air-fill", shown=span(seconds), value=seconds, unit="s",
-                   source=step.points[0], limit=f"no more than {span(limit)}",
-                   limit_from=step.limit_from)
+    return Measure(name="time in air-fill", shown=duration_words(seconds * 1000), value=seconds,
+                   unit="s", source=step.points[0], limit_from=step.limit_from,
+                   limit=f"no more than {duration_words(limit * 1000)}")
 
 
 def _returned(step: Step, look: Look, entered: int, left: int) -> Finding:
@@ -118,7 +120,7 @@ def _returned(step: Step, look: Look, entered: int, left: int) -> Finding:
     at = f" with {look.words.pressure(psi)} in the tank" if psi is not None else ""
     return Finding(outcome=Outcome.PASSED if well else Outcome.FAILED, window=(entered, left),
                    measures=tuple(measures),
-                   text=f"Back on nitrogen after {span(seconds)}{at}.")
+                   text=f"Back on nitrogen after {duration_words(seconds * 1000)}{at}.")
 
 
 def judge_low_air(step: Step, look: Look) -> Finding:
@@ -262,15 +264,15 @@ def judge_purge_finish(step: Step, look: Look) -> Finding:
             days = (since - look.began) / 1000
             return Finding(
                 outcome=Outcome.PASSED, window=(look.began, time),
-                text=f"The target was reached, and held for {span(held / 1000)}: "
+                text=f"The target was reached, and held for {duration_words(held)}: "
                      f"{mean:.1f} % oxygen.",
                 measures=(
                     Measure(name="oxygen", shown=f"{mean:.1f} %", value=mean, unit="%",
                             source=oxygen, limit=f"{target:g} %, then no more than "
                                   f"{step.limits['within']:g} % above it",
                             limit_from=step.limit_from),
-                    Measure(name="time to target", shown=span(days), value=days, unit="s",
-                            source=oxygen)))
+                    Measure(name="time to target", shown=duration_words(days * 1000), value=days,
+                            unit="s", source=oxygen)))
     if why := look.silent(oxygen):
         return Finding.waiting(why)
     now = look.samples(oxygen)[-1][1] if look.samples(oxygen) else None

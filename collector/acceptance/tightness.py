@@ -5,10 +5,10 @@ from __future__ import annotations
 from collector.acceptance.finding import Finding, Measure, Outcome
 from collector.acceptance.look import Look
 from collector.acceptance.steps import Step
+from collector.domain.formatting import duration_words
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.leak import leak_rate, pressure_drop
-from collector.survey.words import span
 
 __all__ = ["judge_tightness"]
 
@@ -46,8 +46,8 @@ def judge_tightness(step: Step, look: Look) -> Finding:
     # Beyond its time a test goes on only while it is not decided: then with all that was seen.
     seen = rows[-1][0] if rows else 0.0
     if risen := _let_in(rows):
-        return Finding.void(f"Gas came in after {span(risen)}: the supply is not shut. Begin "
-                            "again.")
+        return Finding.void(f"Gas came in after {duration_words(risen * 1000)}: the supply is not "
+                            "shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
     return _judged(step, look, rows, duration)
@@ -108,7 +108,8 @@ def _so_far(step: Step, look: Look, rows: list[Row], duration: float) -> Finding
         figure = f" Lost so far, at one temperature: {look.words.pressure(loss.value, 2)} " \
                  f"({low:.2f} to {high:.2f} psi)."
     return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
-                   text=f"{quiet} {span(passed)} of {span(duration)}.{figure}".strip())
+                   text=f"{quiet} {duration_words(passed * 1000)} of "
+                        f"{duration_words(duration * 1000)}.{figure}".strip())
 
 
 def _judged(step: Step, look: Look, rows: list[Row], duration: float) -> Finding:
@@ -126,7 +127,7 @@ def _judged(step: Step, look: Look, rows: list[Row], duration: float) -> Finding
                             "shut, or the temperature is not the pipe's. Begin again.")
     outcome = Outcome.PASSED if high <= limit else \
         Outcome.FAILED if low > limit else Outcome.UNDECIDED
-    text = (f"Lost in {span(duration)}, at the temperature of the beginning: "
+    text = (f"Lost in {duration_words(duration * 1000)}, at the temperature of the beginning: "
             f"{words.pressure(loss.value, 2)}, between {words.pressure(low, 2)} and "
             f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
     if outcome is Outcome.UNDECIDED:

@@ -37,7 +37,7 @@ from collector.desks import acceptance_events, open_desk
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["add_arguments", "run"]
 
@@ -77,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
         if options.verify is not None:
             return _verify(options.verify, config, journal)
         desk = open_desk(lambda: config.plant, config.data, journal)
-        walk = Walk(desk, journal, Words(config.plant.site), by=options.by or "")
+        walk = Walk(desk, journal, SiteUnits(config.plant.site), by=options.by or "")
         if options.list:
             return _list(desk, walk, as_json=options.json)
         return _do(desk, walk, config, options)
@@ -178,5 +178,5 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
               "there once the watch has run for some seconds.)")
         return 1
     print(f"genuine: {found.signed.values['record']}, signed by {found.signed.values['by']}, "
-          f"journalled {Words(config.plant.site).moment(found.signed.time)}")
+          f"journalled {SiteUnits(config.plant.site).moment(found.signed.time)}")
     return 0

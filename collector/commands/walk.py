@@ -23,7 +23,7 @@ from collector.clock import SystemClock
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["Walk"]
 
@@ -37,7 +37,7 @@ _WANTS_MORE = (Kind.TIGHTNESS_DAY, Kind.TIGHTNESS_TWO)
 class Walk:
     """Takes a technician through the steps. ``by`` is who they are."""
 
-    def __init__(self, desk: Desk, journal: Journal, words: Words, *, by: str) -> None:
+    def __init__(self, desk: Desk, journal: Journal, words: SiteUnits, *, by: str) -> None:
         self._desk, self._journal, self.words, self._by = desk, journal, words, by
         self._clock = SystemClock()
 

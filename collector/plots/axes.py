@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from collector.domain.formatting import scale_of
 from collector.domain.readings import Quantity
 
 __all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks", "value_ticks"]
 
 _SECOND, _MINUTE, _HOUR, _DAY = 1000, 60_000, 3_600_000, 86_400_000
-_BAR_PER_PSI = 0.0689475729
-"""1 psi = 6894.75729 Pa (NIST SP 811)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,17 +44,9 @@ class Axis:
 
 def axis_of(quantity: Quantity, units: str, label: str = "") -> Axis:
     """Return the axis of a quantity at a site that reads ``us`` or ``metric``."""
-    label = label or quantity.label
-    match quantity.unit, units:
-        case "psi", "metric":
-            return Axis(unit="bar", scale=_BAR_PER_PSI, label=label, digits=2)
-        case "degC", "us":
-            return Axis(unit="°F", scale=1.8, shift=32.0, label=label, digits=0)
-        case "degC", _:
-            return Axis(unit="°C", label=label)
-        case ("contact" | "mode" | "count"), _:
-            return Axis(label=label, digits=0)
-    return Axis(unit=quantity.unit, label=label)
+    scale = scale_of(quantity.unit, units)
+    return Axis(unit=scale.unit, scale=scale.factor, shift=scale.shift, digits=scale.digits,
+                label=label or quantity.label)
 
 
 def round_step(span: float, at_most: int) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from collector.domain.formatting import duration_words
 from collector.domain.plant import Plant, Riser, Vent
 from collector.physics.atmosphere import OXYGEN_IN_AIR, pressure_at_altitude
 from collector.physics.gas import amount
@@ -18,8 +19,8 @@ from collector.survey.limits import (
     VENTS,
 )
 from collector.survey.parts import Figure, Note, Part, Tone
+from collector.survey.site_units import SiteUnits
 from collector.survey.takeoff import SOURCE, lines_of
-from collector.survey.words import Words, span
 
 __all__ = ["PSI", "TEMPERATURE", "RiserSurvey"]
 
@@ -34,7 +35,7 @@ class RiserSurvey:
     """Works out one riser; ``delivery`` (mol/s) and its source come from the generator's side."""
 
     def __init__(
-        self, plant: Plant, riser: Riser, words: Words, *, delivery: float | None,
+        self, plant: Plant, riser: Riser, words: SiteUnits, *, delivery: float | None,
         delivery_source: str, feed: float, feed_source: str,
     ) -> None:
         self._riser, self._words = riser, words
@@ -136,24 +137,25 @@ class RiserSurvey:
             yield Figure(name="flow to fill in 30 min", shown=words.flow(gas / FILL.value),
                          value=gas / FILL.value, unit="mol/s", source="ideal gas, isothermal")
         if seconds is not None:
-            yield Figure(name="fill time", shown=span(seconds), value=seconds, unit="s",
-                         source=f"delivery {self._delivery_source}")
+            yield Figure(name="fill time", shown=duration_words(seconds * 1000), value=seconds,
+                         unit="s", source=f"delivery {self._delivery_source}")
 
     def _fill_notes(self) -> Iterator[Note]:
         seconds, riser = self.fill_time(), self._riser
         if seconds is not None and seconds > FILL.value:
             yield Note(
                 tone=Tone.CAUTION, source=f"{FILL.source}; {FILL_COLD.source}",
-                text=f"The fill takes about {span(seconds)}, longer than 30 min"
+                text=f"The fill takes about {duration_words(seconds * 1000)}, longer than 30 min"
                      + (", though within the 60 min allowed where it is below 5 °F (−15 °C)."
                         if seconds <= FILL_COLD.value else "; 60 min where it is below 5 °F."))
         elif seconds is not None and seconds > _BARELY * FILL.value:
             yield Note(tone=Tone.CAUTION, source=FILL.source,
-                       text=f"The fill takes about {span(seconds)}, barely within 30 min: a "
-                            "delivery that falls against the pressure will not make it.")
+                       text=f"The fill takes about {duration_words(seconds * 1000)}, barely within "
+                            "30 min: a delivery that falls against the pressure will not make it.")
         elif seconds is not None:
             yield Note(tone=Tone.GOOD, source=FILL.source,
-                       text=f"The fill takes about {span(seconds)}, within 30 min.")
+                       text=f"The fill takes about {duration_words(seconds * 1000)}, within "
+                            "30 min.")
         elif riser.supervisory_pressure is None:
             yield Note(tone=Tone.MISSING, text="The time to fill cannot be worked out: state "
                        f"supervisory_pressure of {riser.id} in the site file.")
@@ -189,9 +191,10 @@ class RiserSurvey:
         seconds = self.purge_time(self._vents)
         if seconds is not None and seconds < math.inf:
             yield Figure(
-                name="purge time, well mixed", shown=f"at least {span(seconds)}", value=seconds,
-                unit="s", source=f"vent flow of the site file; product oxygen "
-                                 f"{self._feed * 100:.1f} %, {self._feed_source}")
+                name="purge time, well mixed", value=seconds, unit="s",
+                shown=f"at least {duration_words(seconds * 1000)}",
+                source=f"vent flow of the site file; product oxygen {self._feed * 100:.1f} %, "
+                       f"{self._feed_source}")
 
     def _vent_notes(self) -> Iterator[Note]:
         riser, seconds = self._riser, self.purge_time(self._vents)

@@ -15,7 +15,7 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.tightness import IN_SERVICE, allowed_flow
 from collector.survey.parts import Figure, Note, Part, Survey, Tone
 from collector.survey.risers import PSI, TEMPERATURE, RiserSurvey
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["Deliveries", "Delivery", "make_survey"]
 
@@ -49,7 +49,7 @@ def make_survey(
     Raises ``ValueError`` for a feed outside 0..1.
     """
     given = deliveries or Deliveries(air={}, nitrogen={})
-    words = Words(plant.site)
+    words = SiteUnits(plant.site)
     return Survey(
         site=plant.site.id, title=plant.site.name,
         risers=tuple(_riser(plant, r, words, given, feed) for r in plant.risers.values()),
@@ -90,7 +90,7 @@ def _on_nitrogen(unit: Generator, given: Deliveries) -> Delivery | None:
 
 
 def _riser(
-    plant: Plant, riser: Riser, words: Words, given: Deliveries, feed: float | None,
+    plant: Plant, riser: Riser, words: SiteUnits, given: Deliveries, feed: float | None,
 ) -> Part:
     unit = plant.generators.get(riser.fed_by or "")
     delivery = _on_air(unit, given)
@@ -106,7 +106,7 @@ class _Unit:
     """One generator, and whether it can hold what all its risers may lose."""
 
     def __init__(
-        self, plant: Plant, unit: Generator, words: Words, given: Deliveries,
+        self, plant: Plant, unit: Generator, words: SiteUnits, given: Deliveries,
     ) -> None:
         self._unit, self._words, self._plant = unit, words, plant
         self._nitrogen = _on_nitrogen(unit, given)

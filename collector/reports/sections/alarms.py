@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from collector.alarms.measures import YARDSTICKS, Frequent
 from collector.alarms.occurrences import Occurrence
 from collector.domain.events import Priority, Transition
+from collector.domain.formatting import duration_words
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
 
 __all__ = ["alarm_measures", "events", "standing"]
 
@@ -35,7 +36,7 @@ def _answer(g: Gathered, one: Occurrence) -> str:
     if one.acknowledged is None:
         return "not acknowledged"
     who = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
-    return f"after {span_words(one.acknowledged - one.raised)}{who}"
+    return f"after {duration_words(one.acknowledged - one.raised)}{who}"
 
 
 def events(g: Gathered) -> Iterator[Block]:
@@ -60,7 +61,7 @@ def _lasted(g: Gathered, one: Occurrence) -> str:
     if one.ended is None:
         return "still stands"
     tail = "" if one.returned else ", then held quiet"
-    return span_words(min(one.ended, g.end) - one.raised) + tail
+    return duration_words(min(one.ended, g.end) - one.raised) + tail
 
 
 def _noted(g: Gathered) -> Iterator[Block]:
@@ -124,7 +125,7 @@ def _guilty(g: Gathered) -> Iterator[Block]:
             rows=[(title_of(f.condition), g.name(f.asset), str(f.count), _percent(f.share),
                    _remark(g, f)) for f in m.frequent])
     answered = "" if m.answered_median is None else \
-        f"Half of what was acknowledged was so within {span_words(m.answered_median)}. "
+        f"Half of what was acknowledged was so within {duration_words(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
     if m.quiet:
@@ -134,7 +135,7 @@ def _guilty(g: Gathered) -> Iterator[Block]:
             widths=(2.6, 2, 1.6, 2, 1.2, 1.3, 2.2),
             rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
                    instant_words(q.start, g.zone),
-                   "still" if q.end is None else span_words(q.end - q.start), q.by, q.why)
+                   "still" if q.end is None else duration_words(q.end - q.start), q.by, q.why)
                   for q in m.quiet[-_MOST:]])
 
 

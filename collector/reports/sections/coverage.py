@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from statistics import median
 from weakref import WeakKeyDictionary
 
+from collector.domain.formatting import duration_words
 from collector.domain.readings import split_point
 from collector.domain.trends import TrendStep
 from collector.plots import Bar, BarKind, Bars
 from collector.plots.thinning import bridge, stretches, usual
 from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
 
 __all__ = ["Seen", "coverage", "not_watched", "seen"]
 
@@ -93,7 +94,7 @@ def coverage(g: Gathered) -> Iterator[Block]:
         align="LRRRL",
         rows=list(_rows(g, all_seen)))
     yield Paragraph(soft=True, text=(
-        f"Gaps are told in steps of {span_words(g.step)}; shorter ones are in the percentage. "
+        f"Gaps are told in steps of {duration_words(g.step)}; shorter ones are in the percentage. "
         "Only readings that could be trusted count."))
     yield Figure(figure=_strips(g, all_seen))
 
@@ -108,7 +109,7 @@ def _rows(g: Gathered, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
         for s in own:
             longest = max(s.gaps, key=lambda gap: gap[1] - gap[0], default=None)
             yield (f"{thing.name}: {g.quantity(s.point).label}", f"{s.share * 100:.1f} %",
-                   str(len(s.gaps)), span_words(s.longest) if longest else "none",
+                   str(len(s.gaps)), duration_words(s.longest) if longest else "none",
                    instant_words(longest[0], g.zone) if longest else "")
 
 

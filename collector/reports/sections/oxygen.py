@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.domain.formatting import duration_words
 from collector.reports.blocks import Block, Heading, Paragraph, Table
 from collector.reports.figures import level, reading_figure
 from collector.reports.gathered import Gathered
 from collector.reports.numbers import number, total
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
 
 __all__ = ["oxygen"]
 
@@ -39,7 +40,8 @@ def _exposure(g: Gathered) -> Iterator[Block]:
         found = total(g, "oxygen-exposure", asset)
         if found is not None:
             done = g.estimates("purge-completion", asset)
-            rows.append((g.name(asset), number(found.value, found.unit), span_words(found.covered),
+            rows.append((g.name(asset), number(found.value, found.unit),
+                         duration_words(found.covered),
                          number(done[-1].value or 0.0, done[-1].unit) if done else "–",
                          instant_words(done[-1].time, g.zone) if done else "–"))
     if not rows:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.formatting import duration_words
 from collector.reports.blocks import Block, Box, Bullets, Heading, Paragraph
 from collector.reports.gathered import Gathered, title_of
 from collector.reports.numbers import LeakCost, leak_cost, number, parts, total
 from collector.reports.sections.coverage import seen
 from collector.reports.sections.gauges import low_air_tests
 from collector.reports.sections.upkeep import cost_words
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
 
 __all__ = ["cautions", "next_steps", "summary"]
 
@@ -90,7 +91,7 @@ def _brief(g: Gathered) -> Iterator[str]:
         f"{m.raised} alarms were"
     standing = "none stands" if not m.standing else "1 stands" if len(m.standing) == 1 else \
         f"{len(m.standing)} stand"
-    yield f"{raised} raised in {span_words(g.end - g.start)}; {standing} at the end."
+    yield f"{raised} raised in {duration_words(g.end - g.start)}; {standing} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"
         if g.has(point):
@@ -107,7 +108,7 @@ def _brief(g: Gathered) -> Iterator[str]:
         used = total(g, "energy", generator.id)
         if used is not None:
             yield (f"{generator.name} used {number(used.value, used.unit)} in "
-                   f"{span_words(used.covered)}.")
+                   f"{duration_words(used.covered)}.")
         cost = leak_cost(g, generator)
         if isinstance(cost, LeakCost):
             yield f"The leak behind {generator.name} took {cost_words(cost)}."

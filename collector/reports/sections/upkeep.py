@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.domain.formatting import duration_words
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.gathered import Gathered, title_of
 from collector.reports.numbers import LeakCost, leak_cost, number, total
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
 
 __all__ = ["baselines", "cost_words", "energy", "service"]
 
@@ -23,7 +24,7 @@ def energy(g: Gathered) -> Iterator[Block]:
         rows.append((
             generator.name, "–" if used is None else number(used.value, used.unit),
             "–" if cost is None else number(cost.value, cost.unit),
-            "–" if used is None else span_words(used.covered),
+            "–" if used is None else duration_words(used.covered),
             cost_words(leak_cost(g, generator))))
     yield Table(header=("Generator", "Energy", "Cost", "Over", "Of it, the leak"), rows=rows,
                 widths=(1.8, 1.2, 1.2, 1.1, 4), align="LRRRL")

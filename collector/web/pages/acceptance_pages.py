@@ -12,7 +12,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
-from collector.acceptance import Desk, Record, RecordError, Result, Seen, Size, Words
+from collector.acceptance import Desk, Record, RecordError, Result, Seen, SiteUnits, Size
 from collector.domain.conditions import CAUTIONS
 from collector.people import Role
 from collector.plots import draw
@@ -61,8 +61,8 @@ class _Pages:
             raise HttpError(409, text[:1].upper() + text[1:].rstrip(".") + ".") from refused
 
     @property
-    def words(self) -> Words:
-        return Words(self._services.plant().site)
+    def words(self) -> SiteUnits:
+        return SiteUnits(self._services.plant().site)
 
     # -- looking ---------------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ from collector.web.queries import board_facts
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
 from collector.web.views.board import board_view
-from collector.web.views.formatting import TRANSITION_WORDS
+from collector.web.views.labels import TRANSITION_WORDS
 from collector.web.views.lists import When, about_of, location_of, title_of, when_of
 
 __all__ = ["add_alarm_page"]

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.events import EstimateMade
+from collector.domain.formatting import duration_words
 from collector.domain.plant import Thing
 from collector.domain.trends import TrendStep
 from collector.plots import Axis, Bar, Bars, Curve, Level, Plot, step_for
@@ -18,7 +19,7 @@ from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.queries import asset_of, points_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import when_of
 from collector.web.views.trends import DRAWN, RangeView, drawn
 
@@ -133,8 +134,8 @@ class _CompressorPage(AssetPages):
         for before, run in list(zip(befores, runs, strict=True))[-_RUNS:]:
             when = when_of(run.start, zone, now)
             views.append(RunView(
-                start=when.text, iso=when.iso, length=_minutes(run.length),
-                rest="" if before is None else age(run.start - before.end),
+                start=when.text, iso=when.iso, length=duration_words(run.length),
+                rest="" if before is None else duration_words(run.start - before.end),
                 note="" if run.sure else "start or end not seen",
             ))
         return views[::-1]
@@ -176,7 +177,3 @@ class _CompressorPage(AssetPages):
             series=(Curve(label="delivery", points=[(e.time, e.value) for e in made]),),
         ))
 
-
-
-def _minutes(length: int) -> str:
-    return f"{length / _MINUTE:.1f} min" if length < _HOUR else age(length)

@@ -23,6 +23,7 @@ from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition
+from collector.domain.formatting import duration_words
 from collector.domain.links import BY_LINK, Link, LinkFault, LinkRefused
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.messages import parts_of
@@ -30,7 +31,7 @@ from collector.domain.plant import Plant
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
 __all__ = ["FAULTS", "RateLimiter", "LinkEntry", "LinkPage", "add_message_link_page", "link_page"]
@@ -171,7 +172,7 @@ def _entry(
     # The text of a shelved alarm is about the shelving; the raised event has the alarm's own.
     parts = parts_of((source if waiting or raised is None else raised).text)
     title, where = title_of(source.condition), location_of(plant, source.asset)
-    lasting = f", for {age(now - source.since)}" if waiting else ""
+    lasting = f", for {duration_words(now - source.since)}" if waiting else ""
     return LinkEntry(
         occurrence=name, title=title, where=where,
         urgency=f"{source.priority.value.capitalize()} {source.signal.value}",

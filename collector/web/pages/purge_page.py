@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.formatting import duration_words
 from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Vent
 from collector.domain.readings import QUANTITIES
@@ -24,7 +25,7 @@ from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.queries import asset_of, occurrences_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.trends import DRAWN, Occurrence, drawn, limits_of, marks
 
 __all__ = ["Expected", "add_purge_page", "expected_curve", "predicted_tau", "purge_plot"]
@@ -130,7 +131,7 @@ class _PurgePage(AssetPages):
                             start=span.start, end=end, now=self._services.clock.now())
         return render(
             request, "purge.html", **await self._common(vent), span=span, figure=drawn(figure),
-            expected=expected, tau="" if expected is None else age(round(expected.tau)),
+            expected=expected, tau="" if expected is None else duration_words(round(expected.tau)),
             feed=feed, riser=plant.name_of(vent.riser), riser_id=vent.riser,
             target=self._target(vent), progress=self._progress(vent, steps, feed),
             done=self._done(done), estimates=self._estimates(vent.id, vent.riser),
@@ -173,7 +174,7 @@ class _PurgePage(AssetPages):
         at, low, high = (None if v is None else round(v * 1000)
                          for v in (made.value, made.low, made.high))
         assert at is not None
-        text = f"Done {moment(at, zone, now)}, in {age(at - now)}" if at > now \
+        text = f"Done {moment(at, zone, now)}, in {duration_words(at - now)}" if at > now \
             else f"It should have been done {moment(at, zone, now)}"
         if low is not None and high is not None:
             text += f" (nine times in ten from {moment(low, zone, now)} to " \

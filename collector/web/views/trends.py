@@ -31,7 +31,7 @@ from collector.plots import (
     step_for,
 )
 from collector.web.api.requests import read_instant
-from collector.web.views.formatting import moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import title_of
 
 __all__ = [
