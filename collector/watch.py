@@ -14,7 +14,7 @@ from collector.alarms.book import AlarmBook
 from collector.alarms.windows import Windows
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
-from collector.domain.columns import Columns, readings_of
+from collector.domain.columns import Columns
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Event, FactNoted
 from collector.domain.fills import DeclaredFill
@@ -23,9 +23,9 @@ from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
 from collector.domain.windows import Window
-from collector.rules.columns import ColumnFeeder
-from collector.rules.engine import Engine, EngineStatistics
-from collector.rules.lateness import CLOCK_SET
+from collector.rules.engine.engine import Engine
+from collector.rules.engine.step import EngineStatistics, StepResult
+from collector.rules.registry import build_rule_set
 
 __all__ = ["Watch"]
 
@@ -34,77 +34,39 @@ class Watch:
     """Watches one plant. ``step`` is the tick of the evaluation grid in ms."""
 
     def __init__(self, *, plant: Plant, settings: ConditionSettings, step: int = 1000) -> None:
-        self._engine = Engine(plant, settings, step)
-        self._step = step
+        self._engine = Engine(plant, settings, build_rule_set, step)
         names = {t.id: t.name for t in plant.things()}
         names |= {d.id: d.name for d in plant.devices.values()}
         names.setdefault(plant.site.id, plant.site.name)
         self._site = plant.site.id
         self._book = AlarmBook(plant.site.id, names, self._engine.says)
         self._windows = Windows(plant, self._book, self._engine.holding, names)
-        self._unsettled = False
+        self._alarms = _AlarmStage(self._engine, self._book, self._windows)
 
     def __repr__(self) -> str:
         return f"Watch({self._engine!r}, {self._book!r})"
 
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
-        """Take readings in the order of their time; ticks that fall before each run first.
+        """Take readings in the order of their time; ticks that are due before each run first.
 
-        Readings older than the newest are taken as late. When they are older by more than a minute
-        and go on by themselves for 5 s of their own time, the clock was set back, and what the
-        rules remember moves with it. (:meth:`advance` knows the time and sees it at once.)
+        :meth:`Engine.advance` says what becomes of late readings and of a clock that was set back.
         """
-        events: list[Event] = []
-        for reading in readings:
-            self._feed_one(reading, events)
-        return events
+        return self._advanced(None, readings)
 
     def feed_columns(self, columns: Columns) -> list[Event]:
-        """Take readings in the order of their time as columns; the events are those of ``feed``.
-
-        Needs numpy.
-        """
-        events: list[Event] = []
-        start, count = 0, len(columns)
-        while start < count and not self._in_time(int(columns.times[start])):
-            # Late rows, or the first after a start: one by one until the columns are ahead.
-            end = int(columns.times.searchsorted(columns.times[start], side="right"))
-            for reading in readings_of(columns.take(slice(start, end))):
-                self._feed_one(reading, events)
-            start = end
-        if start < count:
-            ColumnFeeder(
-                self._engine, columns.take(slice(start, None)),
-                run_to=lambda now: self._run_to(now, events), next_tick=self._next_tick(),
-            ).feed()
-        return events
-
-    def _in_time(self, at: int) -> bool:
-        return self._engine.in_time(at) and not self._unsettled
-
-    def _feed_one(self, reading: Reading, events: list[Event] | None) -> None:
-        engine = self._engine
-        set_back = engine.late(reading.time)
-        if set_back is not None:
-            engine.clock_set_to(set_back)
-        if engine.now is None or reading.time > engine.now:
-            self._run_to(reading.time, events)
-        if engine.unread:
-            engine.begin_again(reading.time)
-        engine.observe(reading)
+        """Take readings in the order of their time as columns; the events are those of ``feed``."""
+        return self._advanced(None, columns)
 
     def advance(self, now: int) -> list[Event]:
         """Run the ticks that are due at ``now`` or before."""
-        events: list[Event] = []
-        self._advance(now, events)
-        return events
+        return self._advanced(now)
 
-    def _advance(self, now: int, events: list[Event] | None) -> None:
-        at = self._engine.now
-        if at is not None and now < at - CLOCK_SET:
-            self._engine.clock_set_to(now)
-        elif at is None or now > at:
-            self._run_to(now, events)
+    def _advanced(
+        self, to: int | None, readings: Sequence[Reading] | Columns = (),
+    ) -> list[Event]:
+        self._engine.advance(to, readings, self._alarms)
+        events, self._alarms.events = self._alarms.events, []
+        return events
 
     def catch_up(
         self, readings: Sequence[Reading], now: int | None = None, *,
@@ -118,16 +80,15 @@ class Watch:
         for reading in readings:
             while waiting and waiting[0].time <= reading.time:
                 self._take(waiting.popleft())
-            self._feed_one(reading, None)
+            self._engine.advance(None, (reading,))
         for fact in waiting:
             self._take(fact)
-        if now is not None:
-            self._advance(now, None)
+        self._engine.advance(now)
         self._engine.resume()
 
     def _take(self, fact: FactNoted) -> None:
         self._windows.take(fact)
-        self._engine.note(fact)
+        self._engine.record_event(fact)
 
     def act(self, action: Action) -> list[Event]:
         """Carry out a person's action.
@@ -139,8 +100,8 @@ class Watch:
         if self._windows.concerns(action):
             return list(self._windows.act(action))
         if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
-            fact = self._engine.fills.asked(action)
-            self._engine.note(fact)
+            fact = self._engine.fills.request(action)
+            self._engine.record_event(fact)
             return [fact]
         if action.deed is Deed.RESET_BASELINE:
             return [self._engine.reset_baseline(
@@ -153,9 +114,8 @@ class Watch:
 
         Returns the events of those ticks; what the fact itself leads to comes with the next tick.
         """
-        events: list[Event] = []
-        self._advance(fact.time, events)
-        self._engine.note(fact)
+        events = self._advanced(fact.time)
+        self._engine.record_event(fact)
         return events
 
     def declare_fill(self, asset: str, until: int) -> None:
@@ -207,70 +167,49 @@ class Watch:
         self._engine.load(state)
         self._book.rebuild(events)
         self._windows.load(state.get("windows", ()))
-        self._unsettled = True
+        self._alarms.unsettled = True
 
-    # -- ticking ---------------------------------------------------------------------------------
 
-    def _run_to(self, now: int, events: list[Event] | None) -> int | None:
-        """Run the ticks that are due at ``now`` or before; return the next."""
-        engine = self._engine
-        if events is not None and self._unsettled:
-            self._settle(now, events)
-        engine.begin(now)
-        timed = None if events is None else self._next_timed()
-        while True:
-            due = engine.next_due()
-            rules_only = due is not None and (timed is None or due < timed)
-            if not rules_only:
-                due = timed
-            if due is None or due > now:
-                break
-            if not (rules_only and engine.idle(due)):
-                self._tick(due, events)
-                timed = None if events is None else self._next_timed()
-        engine.arrive(now)
-        return due
+class _AlarmStage:
+    """Turns the result of each tick into events of alarms and windows."""
 
-    def _next_tick(self) -> int | None:
-        dues = (self._engine.next_due(), self._next_timed())
-        return min((due for due in dues if due is not None), default=None)
+    def __init__(self, engine: Engine, book: AlarmBook, windows: Windows) -> None:
+        self._engine, self._book, self._windows = engine, book, windows
+        self.events: list[Event] = []
+        self.unsettled = False
+        """Whether the alarms were rebuilt and not yet compared with the rules."""
 
-    def _next_timed(self) -> int | None:
-        """Return the next tick at which a shelf, a suppression or a window ends."""
-        found = None
-        for timed in (self._book.next_due(), self._windows.next_due()):
-            if timed is None:
-                continue
-            tick = -(-timed // self._step) * self._step
-            last = self._engine.last_tick
-            if last is not None and tick <= last:
-                tick = last + self._step
-            found = tick if found is None else min(found, tick)
-        return found
+    def __repr__(self) -> str:
+        return f"_AlarmStage({self._book!r}, {len(self.events)} events)"
 
-    def _tick(self, due: int, events: list[Event] | None) -> None:
-        verdicts = self._engine.tick(due)
-        estimates = self._engine.estimates(due)
-        facts = self._engine.facts()
-        if events is None:
-            return
-        # What a window explains is quiet already when its condition begins; what a shelf that
-        # ended raises within one is quieted at once.
-        moved = self._book.apply(verdicts)
-        events += moved
-        events += self._windows.tick(due)
-        ended = self._book.tick(due)
-        events += ended
-        events += self._windows.after([*moved, *ended], due)
-        events += estimates
-        events += facts
-
-    def _settle(self, now: int, events: list[Event]) -> None:
+    def begin(self, to: int) -> None:
         """After a restart, let the alarms agree with the rules: the site file may be another."""
-        self._unsettled = False
+        if not self.unsettled:
+            return
+        self.unsettled = False
         holding = self._engine.holding()
         self._book.standing(holding)
-        events += self._book.settle(holding, now)
+        self.events += self._book.settle(holding, to)
         moved = self._book.apply(v for v in self._engine.current() if holding[
             (v.condition, v.asset)])
-        events += [*moved, *self._windows.after(moved, now)]
+        self.events += [*moved, *self._windows.after(moved, to)]
+
+    def next_due(self) -> int | None:
+        """Return when (ms) a shelf, a suppression or a window ends next."""
+        dues = (self._book.next_due(), self._windows.next_due())
+        return min((due for due in dues if due is not None), default=None)
+
+    def stepped(self, result: StepResult) -> None:
+        """Apply the result of a tick.
+
+        A window suppresses the alarms it explains before their condition begins; what a shelf that
+        ended raises within one is suppressed at once.
+        """
+        moved = self._book.apply(result.changed)
+        self.events += moved
+        self.events += self._windows.tick(result.at)
+        ended = self._book.tick(result.at)
+        self.events += ended
+        self.events += self._windows.after([*moved, *ended], result.at)
+        self.events += result.estimates
+        self.events += result.facts

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.limits import limit_of
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 from collector.rules.course import Course
 
-__all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
+__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
@@ -56,6 +62,8 @@ class _Product(Rule):
     to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
     forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
+
+    state: _ProductState
 
     @property
     def must(self) -> list[str]:
@@ -179,32 +187,32 @@ class _Product(Rule):
         deadband = 0.0 if self._pending(at) else self._deadband
         return level.compare(at, settled, self._limit, deadband, above=True)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the product is over the limit, by the last that could be judged."""
         s = self.state
         if s.dead:
-            return Finding.unknown("the analyser reads as one that is switched off or failed")
+            return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
         if s.level.beyond is None:
-            return Finding.unknown("no product oxygen yet from a warm unit making nitrogen")
+            return RawEvaluation.unknown("no product oxygen yet from a warm unit making nitrogen")
         if not s.level.beyond:
-            return s.level.finding()
+            return s.level.evaluation()
         ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
         # Until this run has been read, the end of the last one speaks.
         old = s.ended_at if ready is None or read is None or read < ready else None
-        return Finding.present(s.level.since_at, rests_on=old)
+        return RawEvaluation.present(s.level.since_at, rests_on=old)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
-            return None if value is None else (value, value)
+            return None if value is None else Band(value, value)
         if s.running_at is None and (s.mode is not None or s.running is not None):
-            return -math.inf, math.inf  # mode or compressor will say when it matters again
+            return ALL  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
         if s.dead or level is None or s.running_at is None or s.course.begun_at is not None:
             return None
-        return max(level[0], _NO_READING), min(level[1], _MOST)
+        return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""
@@ -221,19 +229,12 @@ class _Product(Rule):
             )
         return value, "".join(f" Note: {a}." for a in absent)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class AirInNitrogenMode(_Product):
     """The mode says nitrogen and the analyser says air."""
 
     condition = "air-in-nitrogen-mode"
+    requires = {"product_oxygen": "product oxygen", "mode": "mode"}
 
     @property
     def must(self) -> list[str]:
@@ -260,6 +261,7 @@ class ProductOxygenHigh(_Product):
     """The product holds more oxygen than it may. Plain air is a condition of its own."""
 
     condition = "product-oxygen-high"
+    requires = {"product_oxygen": "product oxygen"}
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -278,30 +280,3 @@ class ProductOxygenHigh(_Product):
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
-
-
-def _missing(context: Context, asset: str, condition: str, **wanted: str) -> NotWatched | None:
-    names = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if not names:
-        return None
-    reason = f"no {' and no '.join(names)} at {asset}"
-    return NotWatched(condition=condition, asset=asset, reason=reason)
-
-
-def _air_in_nitrogen(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, AirInNitrogenMode.condition,
-                       product_oxygen="product oxygen", mode="mode")
-    return missing or AirInNitrogenMode(context, asset)
-
-
-def _oxygen_high(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, ProductOxygenHigh.condition,
-                       product_oxygen="product oxygen")
-    return missing or ProductOxygenHigh(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirInNitrogenMode.condition: _air_in_nitrogen,
-    ProductOxygenHigh.condition: _oxygen_high,
-}
-"""Condition id to what builds its rule for one asset."""

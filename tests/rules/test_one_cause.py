@@ -14,7 +14,7 @@ from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.plant import Device, Generator, Plant, Riser, Site, Vent
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.rules.explain import DECLARED_FILL, TABLE
+from collector.rules.engine.inhibition import DECLARED_FILL, TABLE
 from collector.watch import Watch
 from simulators.record import rows
 from simulators.scenario import Act, Scenario, load_scenario

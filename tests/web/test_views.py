@@ -13,8 +13,8 @@ from scipy import constants
 import collector.web.views.labels
 from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Priority
 from collector.domain.live import AlarmState, LivePicture, PointState
+from collector.domain.quantities import COMPUTED
 from collector.domain.readings import QUANTITIES, Reading
-from collector.rules.purge_estimates import PurgeDoneAt
 from collector.web.health import Health, check_health
 from collector.web.views.assets import AssetView
 from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
@@ -194,7 +194,7 @@ def test_an_estimate_that_is_an_instant_is_shown_as_the_time_it_is() -> None:
     line = view(estimates=[made]).estimates[0]
     assert line.more == "20 Jul 09:10 (10:10 to 21 Jul 09:10), from 1 h of readings; " \
         "82 % of the time was seen"
-    assert PurgeDoneAt.unit == INSTANT_UNIT
+    assert COMPUTED["purge-done-at"].unit == INSTANT_UNIT
 
 
 def test_the_log_is_newest_first_and_bounded() -> None:

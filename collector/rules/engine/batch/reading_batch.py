@@ -1,6 +1,6 @@
-"""Columns of readings cut into lanes, one a point, with who hears it and until where it is quiet.
+"""A batch of readings cut into one batch per point, with the effect of each row on the inputs.
 
-What does not depend on a rule is worked out for a whole column at once: which samples are new and
+What does not depend on a rule is computed for a whole column at once: which samples are new and
 good, how far each lies behind the one before, which of them move their source.
 """
 
@@ -9,89 +9,84 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from collector.domain.columns import readings_of
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.domain.columns import Columns, readings_of
 from collector.domain.readings import Reading
-from collector.rules.foresight import Foresight
-from collector.rules.hearers import Hearer
+from collector.rules.engine.batch.point_batch import PointBatch, Subscription
+from collector.rules.engine.staleness import StalenessHorizon
 from collector.rules.inputs import Point, Spacing
-from collector.rules.lanes import Lane
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    from collector.rules.engine.engine import Engine
 
-    from collector.domain.columns import Columns
-    from collector.rules.engine import Engine
+__all__ = ["ReadingBatch"]
 
-    _Rows = tuple[Point, NDArray[np.int64]]
-    """A point, and the rows that are new and good samples of it."""
-
-__all__ = ["Sheet"]
-
+_Rows = tuple[Point, NDArray[np.int64]]
+"""A point, and the rows that are new and good samples of it."""
 _T = TypeVar("_T")
 _NEVER = 2**62
 
-ANSWERED, MOVED, NUMBER, LEARNS = 1, 2, 4, 8
-"""What a row does to its source: first answer of its time, something changed, a number came."""
+_ANSWERED, _MOVED, _NUMBER, _LEARNS = 1, 2, 4, 8
+"""Effects of a row on its source: first answer of its time, a change, a number, a pace learned."""
 
 
-class Sheet:
-    """All lanes of some columns, and what each row does to the shared view."""
+class ReadingBatch:
+    """All points of some columns, and what each row does to the shared view."""
 
     def __init__(self, engine: Engine, columns: Columns) -> None:
-        import numpy
-
-        self._np, self._columns = numpy, columns
+        self._columns = columns
         self.count = len(columns)
         self._cut_frames(engine.inputs.surely_seen())
-        usable = columns.good & numpy.isfinite(columns.values)
-        new, acts = numpy.zeros(self.count, bool), numpy.zeros(self.count, numpy.int8)
-        self.lanes: dict[str, Lane] = {}
-        self._codes: dict[int, Lane] = {}
+        usable = columns.good & np.isfinite(columns.values)
+        new, acts = np.zeros(self.count, bool), np.zeros(self.count, np.int8)
+        self.points: dict[str, PointBatch] = {}
+        self._codes: dict[int, PointBatch] = {}
         rows_of: dict[int, list[_Rows]] = {}
         heard = []
-        for code in numpy.flatnonzero(numpy.bincount(columns.points)).tolist():
-            point, rows = self._lane(engine, columns.names[code], code, usable, new)
+        for code in np.flatnonzero(np.bincount(columns.points)).tolist():
+            point, rows = self._point_batch(engine, columns.names[code], code, usable, new)
             if len(rows):
                 rows_of.setdefault(id(point.source), []).append((point, rows))
                 heard.append((point, columns.times[rows]))
         for told in rows_of.values():
             self._act(acts, told)
-        self.foresight = Foresight(engine.inputs, heard)
-        self.odd: list[int] = numpy.flatnonzero(~new).tolist()
+        self.horizon = StalenessHorizon(engine.inputs, heard)
+        self.odd: list[int] = np.flatnonzero(~new).tolist()
         """Rows that are not good or not new."""
         self._odd = frozenset(self.odd)
         self.times: list[int] = columns.times.tolist()
         self._values: list[float] = columns.values.tolist()
-        self._points = self._at_each_row(lambda lane: lane.point)
-        self._lanes = self._at_each_row(lambda lane: lane)
-        acting = numpy.flatnonzero(acts)
+        self._points = self._at_each_row(lambda batch: batch.point)
+        self._batches = self._at_each_row(lambda batch: batch)
+        acting = np.flatnonzero(acts)
         self._acting: list[int] = acting.tolist()
         self._acts: list[int] = acts[acting].tolist()
         self._acted = 0
-        self.by_slot: dict[int, list[tuple[Lane, Hearer]]] = {}
+        self.by_rule: dict[int, list[tuple[PointBatch, Subscription]]] = {}
         self._lay()
 
-    def _at_each_row(self, told: Callable[[Lane], _T]) -> list[_T]:
-        table = self._np.empty(len(self._columns.names), object)
-        for code, lane in self._codes.items():
-            table[code] = told(lane)
+    def _at_each_row(self, told: Callable[[PointBatch], _T]) -> list[_T]:
+        table = np.empty(len(self._columns.names), object)
+        for code, batch in self._codes.items():
+            table[code] = told(batch)
         found: list[_T] = table[self._columns.points].tolist()
         return found
 
     def _cut_frames(self, seen: int) -> None:
         """Give the rows of one time a number, and find what comes late."""
-        np, times = self._np, self._columns.times
+        times = self._columns.times
         steps = np.diff(times)
         self._frames = np.concatenate([[0], np.cumsum(steps != 0)])
         self.gaps: list[int] = (np.flatnonzero(steps > seen) + 1).tolist()
         """Rows that come so late that the watch may have been blind before."""
 
-    def _lane(
+    def _point_batch(
         self, engine: Engine, name: str, code: int, usable: NDArray[np.bool_],
         new: NDArray[np.bool_],
     ) -> _Rows:
-        np, columns = self._np, self._columns
+        columns = self._columns
         point = engine.inputs.point(name)
         rows = np.flatnonzero(columns.points == code)
         times = columns.times[rows]
@@ -99,16 +94,16 @@ class Sheet:
         fresh[1:] &= times[1:] != times[:-1]
         rows = rows[fresh]
         new[rows] = True
-        lane = self.lanes[name] = self._codes[code] = Lane(point, self.count)
+        batch = self.points[name] = self._codes[code] = PointBatch(point, self.count)
         if len(rows):
-            lane.fill(np, rows, columns)
-            lane.hear(*engine.hearers(name))
-            self._late(lane, columns.times[rows])
+            batch.fill(rows, columns)
+            batch.subscribe(*engine.consumers(name))
+            self._late(batch, columns.times[rows])
         return point, rows
 
-    def _late(self, lane: Lane, times: NDArray[np.int64]) -> None:
-        """Find the samples that come too late after the one before, for each rule at the lane."""
-        np, point = self._np, lane.point
+    def _late(self, batch: PointBatch, times: NDArray[np.int64]) -> None:
+        """Find the samples that come too late after the one before, for each rule at the batch."""
+        point = batch.point
         gaps = np.empty(len(times), np.int64)
         gaps[1:] = np.diff(times)
         gaps[0] = _NEVER if point.at is None else times[0] - point.at
@@ -116,67 +111,62 @@ class Sheet:
         if point.source.every is None and point.spacing is not None:
             own = np.array(_limits(point, gaps.tolist()), np.int64)
         known: dict[int | None, list[int]] = {}
-        for hearer in lane.hearers:
-            if hearer.limit not in known:
-                limit = own if hearer.limit is None else hearer.limit
-                known[hearer.limit] = np.flatnonzero(gaps > limit).tolist()
-            hearer.late = known[hearer.limit]
+        for subscription in batch.subscriptions:
+            if subscription.limit not in known:
+                limit = own if subscription.limit is None else subscription.limit
+                known[subscription.limit] = np.flatnonzero(gaps > limit).tolist()
+            subscription.late = known[subscription.limit]
 
     def _act(self, acts: NDArray[np.int8], told: list[_Rows]) -> None:
         """Mark what rows do to their source: answer, move it, are numbers."""
         moved = []
         for point, rows in told:
             values = self._columns.values[rows]
-            differs = self._np.empty(len(rows), bool)
+            differs = np.empty(len(rows), bool)
             differs[1:] = values[1:] != values[:-1]
             differs[0] = point.value is None or values[0] != point.value
             moved.append(rows[differs])
             if point.spacing is not None:
-                acts[rows] |= LEARNS
+                acts[rows] |= _LEARNS
         answered = [rows for _, rows in told]
         numbers = [rows for point, rows in told if point.is_number]
-        for act, parts in ((ANSWERED, answered), (MOVED, moved), (NUMBER, numbers)):
+        for act, parts in ((_ANSWERED, answered), (_MOVED, moved), (_NUMBER, numbers)):
             acts[self._first_of_frames(parts)] |= act
 
     def _first_of_frames(self, parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
-        marked = self._np.zeros(self.count, bool)
+        marked = np.zeros(self.count, bool)
         for part in parts:
             marked[part] = True
-        rows: NDArray[np.int64] = self._np.flatnonzero(marked)
-        first = self._np.ones(len(rows), bool)
+        rows: NDArray[np.int64] = np.flatnonzero(marked)
+        first = np.ones(len(rows), bool)
         frames = self._frames[rows]
         first[1:] = frames[1:] != frames[:-1]
         found: NDArray[np.int64] = rows[first]
         return found
 
     def _lay(self) -> None:
-        """Let each hearer know itself at the other lanes."""
-        self.heard = [lane for lane in self.lanes.values() if lane.count and lane.hearers]
-        places: dict[int, list[tuple[Lane, Hearer]]] = {}
-        for lane in self.heard:
-            for hearer in lane.hearers:
-                places.setdefault(id(hearer.target), []).append((lane, hearer))
+        """Let each subscription know itself at the other points."""
+        self.heard = [b for b in self.points.values() if b.count and b.subscriptions]
+        places: dict[int, list[tuple[PointBatch, Subscription]]] = {}
+        for batch in self.heard:
+            for subscription in batch.subscriptions:
+                places.setdefault(id(subscription.target), []).append((batch, subscription))
+        self.estimated: list[tuple[PointBatch, Subscription]] = []
+        self.skipping: list[tuple[PointBatch, Subscription]] = []
         for found in places.values():
-            mine = [(lane, hearer) for lane, hearer in found if not hearer.each]
-            for _, hearer in found:
-                others = [other for other in mine if other[1] is not hearer]
-                hearer.others = [] if hearer.target.apart else others
-                hearer.keeping = [other for other in others if other[1].holds is not None]
-            slot = found[0][1].slot
-            if slot is not None:
-                self.by_slot[id(slot)] = mine
-        self.estimated = [
-            (lane, hearer) for found in places.values() for lane, hearer in found
-            if hearer.slot is None and not hearer.each
-        ]
-        self.keeping = [
-            (lane, hearer) for found in places.values() for lane, hearer in found
-            if hearer.holds is not None
-        ]
+            mine = [(batch, subscription) for batch, subscription in found if not subscription.each]
+            for _, subscription in found:
+                subscription.others = [other for other in mine if other[1] is not subscription]
+            self.skipping += mine
+            runtime = found[0][1].runtime
+            if runtime is None:
+                self.estimated += mine
+            else:
+                self.by_rule[id(runtime)] = mine
 
-    def lane_at(self, row: int) -> Lane:
-        """Return the lane of a row."""
-        return self._lanes[row]
+    def batch_at(self, row: int) -> PointBatch:
+        """Return the batch of a row."""
+        return self._batches[row]
 
     def is_odd(self, row: int) -> bool:
         """Whether a row is not good or not new."""
@@ -204,13 +194,13 @@ class Sheet:
             row, act = acting[place], self._acts[place]
             place += 1
             at, source = self.times[row], self._points[row].source
-            if act & LEARNS:
-                self._lanes[row].learn(at)
-            if act & MOVED:
+            if act & _LEARNS:
+                self._batches[row].learn(at)
+            if act & _MOVED:
                 source.moved_at = at
-            if act & NUMBER:
+            if act & _NUMBER:
                 source.number_at = at
-            if act & ANSWERED:
+            if act & _ANSWERED:
                 if source.spacing is not None and source.good_at is not None:
                     source.spacing.learn(at - source.good_at)
                 source.good_at = source.base_at = at
@@ -222,8 +212,8 @@ class Sheet:
 
     def heard_all(self) -> None:
         """Say when each point was last heard of, all rows being carried over."""
-        for lane in self.lanes.values():
-            _heard(lane.point)
+        for batch in self.points.values():
+            _heard(batch.point)
 
 
 def _heard(point: Point) -> None:

@@ -1,17 +1,16 @@
-"""One cause, one alarm: which condition explains which, along the way the gas goes.
+"""Inhibition: alarms are suppressed by the root cause that is active along the gas's path.
 
-One table (:data:`TABLE`). A condition that another one *holds* is not raised while that other one
-is present; a condition that another one only *tells of* is raised, and names it. When the
-explaining condition returns, what it explained is judged anew after a grace of a few polls, and
-by what was read since.
-What stood before the explanation came is left standing: nobody takes an alarm back by guessing.
+One table (:data:`TABLE`). An inhibited condition is not raised while its cause is active; other
+dependent conditions are raised and name the cause. When the cause returns, the condition is
+evaluated again after a grace of a few polls, by the readings since then. An alarm that was active
+before its cause stays active.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Protocol, TypeVar
+from dataclasses import dataclass
+from typing import Generic, Protocol, TypeVar
 
 from collector.domain.plant import Plant
 from collector.domain.verdicts import Standing
@@ -20,7 +19,7 @@ from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
 __all__ = [
-    "DECLARED_FILL", "TABLE", "Explained", "Explanation", "Explanations", "Stand", "fill_bears_on",
+    "DECLARED_FILL", "TABLE", "Explanation", "InhibitedBy", "Inhibition", "fill_bears_on",
     "sentences",
 ]
 
@@ -33,21 +32,23 @@ _LOOK_AGAIN = 10_000
 _DAY = 86_400_000
 
 
-class Stand(Protocol):
-    """What is known of one rule's standing."""
+class Inhibitable(Protocol):
+    """The part of a rule's runtime that inhibition reads."""
 
     rule: Rule
     standing: Standing
     since: int | None
-    raw: Standing | None
-    unknown: bool
     gone: int | None
-    """When it last returned, ms."""
+    """When the condition last returned, ms."""
     held: str
-    """Why it is not raised although it holds; empty otherwise."""
+    """What inhibits it while it holds; empty otherwise."""
+
+    @property
+    def coming(self) -> bool:
+        """Whether the condition is active, or waits for its delay only."""
 
 
-_S = TypeVar("_S", bound=Stand)
+_R = TypeVar("_R", bound=Inhibitable)
 
 Reach = Callable[[Plant, Rule, Rule], bool]
 """Whether an explaining rule's asset can explain something of another rule's asset."""
@@ -162,144 +163,138 @@ without pressure must be told of, whatever took it."""
 
 
 @dataclass(frozen=True, slots=True)
-class Explained:
-    """Why a condition is not raised at present, and when to look again (ms)."""
+class InhibitedBy:
+    """Why a condition is not raised at present, and when to evaluate it again (ms)."""
 
     why: str
     again: int
 
 
 @dataclass(slots=True)
-class _Link:
+class _Link(Generic[_R]):
     row: Explanation
-    by: Stand
+    by: _R
 
 
-@dataclass(slots=True)
-class Explanations:
-    """The table as it lies over one plant's rules."""
+class Inhibition(Generic[_R]):
+    """The table applied to the rules of one plant."""
 
-    plant: Plant
-    inputs: Inputs
-    words: Words
-    _links: dict[int, list[_Link]] = field(default_factory=dict)
-    _fills: dict[int, list[Explanation]] = field(default_factory=dict)
-    _dependents: dict[int, list[Stand]] = field(default_factory=dict)
-
-    def lay(self, stands: Sequence[Stand]) -> None:
-        """Link each rule with those that may explain it."""
-        by_condition: dict[str, list[Stand]] = {}
-        for stand in stands:
-            by_condition.setdefault(stand.rule.condition, []).append(stand)
-        for of in stands:
+    def __init__(
+        self, plant: Plant, inputs: Inputs, words: Words, runtimes: Sequence[_R],
+    ) -> None:
+        self._plant, self._inputs, self._words = plant, inputs, words
+        self._links: dict[int, list[_Link[_R]]] = {}
+        self._fills: dict[int, list[Explanation]] = {}
+        self._dependents: dict[int, list[_R]] = {}
+        by_condition: dict[str, list[_R]] = {}
+        for runtime in runtimes:
+            by_condition.setdefault(runtime.rule.condition, []).append(runtime)
+        for of in runtimes:
             for row in TABLE:
                 if not _concerns(row, of.rule):
                     continue
                 if row.by == DECLARED_FILL:
                     self._fills.setdefault(id(of), []).append(row)
                 for by in by_condition.get(row.by, ()):
-                    if row.reach is _doubted or row.reach(self.plant, by.rule, of.rule):
+                    if row.reach is _doubted or row.reach(plant, by.rule, of.rule):
                         self._links.setdefault(id(of), []).append(_Link(row, by))
                         self._dependents.setdefault(id(by), []).append(of)
 
-    def order(self, stands: Sequence[_S]) -> list[_S]:
-        """Return the rules in the order to judge them in: those that explain others first."""
-        def rank(stand: Stand) -> int:
-            links = [x for x in self._links.get(id(stand), ()) if x.row.holds and x.row.of]
+    def __repr__(self) -> str:
+        return f"Inhibition({len(self._links)} conditions with a cause)"
+
+    def order(self, runtimes: Sequence[_R]) -> list[_R]:
+        """Return the rules in the order of evaluation: root causes first."""
+        def rank(runtime: _R) -> int:
+            links = [x for x in self._links.get(id(runtime), ()) if x.row.holds and x.row.of]
             return 1 + max((rank(x.by) for x in links), default=-1)
 
-        return sorted(stands, key=rank)
+        return sorted(runtimes, key=rank)
 
-    def dependents(self, by: Stand) -> Sequence[Stand]:
-        """Return what a rule may explain."""
+    def dependents(self, by: _R) -> Sequence[_R]:
+        """Return the rules whose condition this one may inhibit or be the cause of."""
         return self._dependents.get(id(by), ())
 
-    def holding(self, of: Stand, now: int, rests_on: int | None = None) -> Explained | None:
+    def inhibiting(self, of: _R, now: int, rests_on: int | None = None) -> InhibitedBy | None:
         """Return why a condition is not to be raised now, or ``None``.
 
-        ``rests_on`` (ms) is from when on the readings lie that speak for it, ``None`` for now.
+        ``rests_on`` (ms) is the start of the readings that the evaluation rests on, ``None`` for
+        now.
         """
         grace = self._grace(of.rule)
         for link in self._links.get(id(of), ()):
             if not link.row.holds or not self._reaches(link, of):
                 continue
             by, last = link.by, max(grace, link.row.after)
-            if _present(by):
-                return Explained(self._why(by), now + _LOOK_AGAIN)
+            if by.coming:
+                return InhibitedBy(self._why(by), now + _LOOK_AGAIN)
             if by.gone is not None and now < by.gone + last:
-                return Explained(f"{self._title(by)}, which has only just ended", by.gone + last)
+                return InhibitedBy(f"{self._title(by)}, which has only just ended", by.gone + last)
             if by.gone is not None and rests_on is not None and rests_on < by.gone:
                 why = f"{self._title(by)}, which stood when what speaks for it was read"
-                return Explained(why, now + _LOOK_AGAIN)
+                return InhibitedBy(why, now + _LOOK_AGAIN)
         return self._filling(of, now, grace)
 
-    def telling(self, of: Stand, now: int) -> list[str]:
-        """Return what explains a condition that stands, in words."""
-        told = [
+    def causes(self, of: _R, now: int) -> list[str]:
+        """Return the active causes of a condition, in words."""
+        found = [
             self._why(link.by) for link in self._links.get(id(of), ())
             if link.by.standing is Standing.PRESENT and self._reaches(link, of)
         ]
         until = self._declared(of.rule.asset, now) if self._fills.get(id(of)) else None
         if until is not None:
-            told.append(f"a fill declared until {self.words.instant(until)}")
-        return list(dict.fromkeys(told))
+            found.append(f"a fill declared until {self._words.instant(until)}")
+        return list(dict.fromkeys(found))
 
-    def told_of(self, by: Stand) -> list[str]:
-        """Return what is not raised because of a condition that stands, in words."""
+    def inhibited_by(self, by: _R) -> list[str]:
+        """Return the conditions that an active one inhibits, in words."""
         held = [s for s in self.dependents(by) if s.held and s.held == self._why(by)]
         return list(dict.fromkeys(self._title(s) for s in held))
 
-    def _reaches(self, link: _Link, of: Stand) -> bool:
-        # What is doubted changes with what is seen; the rest of the plant stands as built.
-        return link.row.reach is not _doubted or _doubted(self.plant, link.by.rule, of.rule)
+    def _reaches(self, link: _Link[_R], of: _R) -> bool:
+        # Which readings are in doubt changes with the readings; the rest of the plant is fixed.
+        return link.row.reach is not _doubted or _doubted(self._plant, link.by.rule, of.rule)
 
-    def _filling(self, of: Stand, now: int, grace: int) -> Explained | None:
+    def _filling(self, of: _R, now: int, grace: int) -> InhibitedBy | None:
         for row in self._fills.get(id(of), ()):
             if not row.holds:
                 continue
             until = self._declared(of.rule.asset, now)
             if until is not None:
-                return Explained(f"a fill declared until {self.words.instant(until)}", until)
-            ended = max((at for asset, at in self.inputs.filled.items()
-                         if fill_bears_on(self.plant, asset, of.rule.asset)), default=None)
+                return InhibitedBy(f"a fill declared until {self._words.instant(until)}", until)
+            ended = max((at for asset, at in self._inputs.filled.items()
+                         if fill_bears_on(self._plant, asset, of.rule.asset)), default=None)
             last = max(grace, row.after)
             if ended is not None and now < ended + last:
-                return Explained(f"the fill that ended at {self.words.instant(ended)}",
-                                 ended + last)
+                return InhibitedBy(f"the fill that ended at {self._words.instant(ended)}",
+                                   ended + last)
         return None
 
     def _declared(self, asset: str, now: int) -> int | None:
-        ends = [end for filled, end in self.inputs.fills.items()
-                if end > now and fill_bears_on(self.plant, filled, asset)]
+        ends = [end for filled, end in self._inputs.fills.items()
+                if end > now and fill_bears_on(self._plant, filled, asset)]
         return max(ends, default=None)
 
     def _grace(self, rule: Rule) -> int:
-        sources = [self.inputs.point(p).source for p in rule.needs]
-        own = self.inputs.sources.get(rule.asset)
+        sources = [self._inputs.point(p).source for p in rule.needs]
+        own = self._inputs.sources.get(rule.asset)
         limits = [s.limit() or 0 for s in (*sources, *((own,) if own is not None else ()))]
         return max([_LEAST_GRACE, *limits])
 
-    def _title(self, stand: Stand) -> str:
-        rule = stand.rule
-        return f"{rule.about.title} ({self.words.name(rule.asset)})"
+    def _title(self, of: _R) -> str:
+        return f"{of.rule.about.title} ({self._words.name(of.rule.asset)})"
 
-    def _why(self, stand: Stand) -> str:
-        since = "" if stand.since is None else f" since {self.words.instant(stand.since)}"
-        return f"{self._title(stand)}{since}"
+    def _why(self, by: _R) -> str:
+        since = "" if by.since is None else f" since {self._words.instant(by.since)}"
+        return f"{self._title(by)}{since}"
 
 
 def _concerns(row: Explanation, rule: Rule) -> bool:
     return rule.condition != row.by and (not row.of or rule.condition in row.of)
 
 
-def _present(by: Stand) -> bool:
-    """Whether it stands, or is about to: what waits for its delay already explains."""
-    coming = by.raw is Standing.PRESENT and not by.unknown
-    return by.standing is Standing.PRESENT or coming
-
-
 def sentences(by: Sequence[str], of: Sequence[str]) -> str:
-    """Return what explains a condition and what it explains, as sentences for its message."""
+    """Return the causes of a condition and what it inhibits, as sentences for its message."""
     parts = []
     if by:
         parts.append(f"Probably because of: {'; '.join(by)}.")

@@ -7,7 +7,7 @@ import random
 import numpy
 import pytest
 
-from collector.rules.foresight import Foresight
+from collector.rules.engine.staleness import StalenessHorizon
 from collector.rules.inputs import Inputs
 from tests.rules.support import MINUTE, SECOND, T0, plant, settings
 
@@ -19,8 +19,8 @@ def view() -> Inputs:
     return Inputs(plant(devices=DEVICES), settings())
 
 
-def foresight(inputs: Inputs, times: dict[str, list[int]]) -> Foresight:
-    return Foresight(inputs, [
+def foresight(inputs: Inputs, times: dict[str, list[int]]) -> StalenessHorizon:
+    return StalenessHorizon(inputs, [
         (inputs.point(name), numpy.array(at, numpy.int64)) for name, at in times.items()])
 
 

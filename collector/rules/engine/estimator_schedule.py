@@ -1,4 +1,4 @@
-"""When the estimators are asked: at the site's midnight, and between where one has news."""
+"""The times at which estimates are made: the site's midnight, and at once where one is ready."""
 
 from __future__ import annotations
 
@@ -6,33 +6,33 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.rules.estimates import Estimator
+from collector.rules.base import Estimator
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["Asking"]
+__all__ = ["EstimatorSchedule"]
 
 
-class Asking:
+class EstimatorSchedule:
     """The estimators of one site. Instants in ms."""
 
     def __init__(self, estimators: Sequence[Estimator], inputs: Inputs, words: Words) -> None:
         self.estimators, self._words = tuple(estimators), words
         self.midnight: int | None = None
-        """When all of them are asked next."""
-        self._asked = False
-        self._hear: dict[str, list[Estimator]] = {}
+        """When every estimator makes an estimate next."""
+        self._requested = False
+        self._subscribed: dict[str, list[Estimator]] = {}
         for estimator in self.estimators:
             for name in estimator.inputs:
                 inputs.point(name)
-                self._hear.setdefault(name, []).append(estimator)
+                self._subscribed.setdefault(name, []).append(estimator)
 
     def __repr__(self) -> str:
-        return f"Asking({len(self.estimators)} estimators, midnight={self.midnight})"
+        return f"EstimatorSchedule({len(self.estimators)} estimators, midnight={self.midnight})"
 
-    def of(self, name: str) -> list[Estimator]:
-        """Return the estimators that hear a point."""
-        return self._hear.get(name, [])
+    def consumers(self, name: str) -> list[Estimator]:
+        """Return the estimators that take samples of a point."""
+        return self._subscribed.get(name, [])
 
     def begin(self, now: int) -> None:
         """Begin the first day."""
@@ -41,22 +41,22 @@ class Asking:
             estimator.begin(now)
 
     def clock_set_to(self, now: int) -> None:
-        """Take it that the clock was set."""
+        """Find midnight again after the clock was set."""
         self.midnight = self._words.next_midnight(now)
 
-    def ask(self) -> None:
-        """Let those that have news be asked next time."""
-        self._asked = True
+    def request(self) -> None:
+        """Have the estimators that are ready make an estimate at the next tick."""
+        self._requested = True
 
-    def asks(self, now: int) -> bool:
-        """Whether any would be asked at ``now``."""
-        return self._asked or (self.midnight is not None and now >= self.midnight)
+    def due(self, now: int) -> bool:
+        """Whether a tick at ``now`` makes estimates."""
+        return self._requested or (self.midnight is not None and now >= self.midnight)
 
     def make(self, now: int) -> list[EstimateMade]:
-        """Return the day's estimates at the site's midnight, else those with news."""
+        """Return the day's estimates at the site's midnight, otherwise those that are ready."""
         if self.midnight is None or now < self.midnight:
-            asked, self._asked = self._asked, False
-            ready = [e for e in self.estimators if e.wanted] if asked else []
+            requested, self._requested = self._requested, False
+            ready = [e for e in self.estimators if e.wanted] if requested else []
         else:
             ready = list(self.estimators)
             self.midnight = self._words.next_midnight(max(self.midnight, now))
@@ -75,4 +75,4 @@ class Asking:
                 estimator.load(saved)
             else:
                 estimator.begin(now)
-        self._asked = any(e.wanted for e in self.estimators)
+        self._requested = any(e.wanted for e in self.estimators)
