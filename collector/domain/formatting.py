@@ -1,37 +1,49 @@
-"""Durations and values in words, in the units that a site reads: the one writer of both."""
+"""Durations, instants and values in words, the same on every page and in every message."""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 from collector.domain.events import INSTANT_UNIT
+from collector.domain.units import SECOND
 
-__all__ = ["Scale", "duration_words", "scale_of", "value_words"]
+__all__ = ["Scale", "duration_text", "local_time", "scale_of", "time_text", "value_text"]
 
-_MINUTE, _HOUR, _DAY = 60, 3600, 86_400
+_SIZES = ((86_400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s"))
+"""A unit in s and its symbol, and the same of the unit below it."""
+_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - shifted into UTC below, without a float on the way
 
 
-def duration_words(duration: float) -> str:
-    """Return a duration (ms) in at most two units; a negative one is 0 s.
+def duration_text(duration: float) -> str:
+    """Return a duration (ms) in at most two units, rounded down; a negative one is 0 s.
 
-    >>> [duration_words(s * 1000) for s in (0, 42, 725, 3600, 7860, 90_000, 200_000, 864_000)]
-    ['0 s', '42 s', '12 min 5 s', '1 h', '2 h 11 min', '25 h', '2 days 8 h', '10 days']
+    >>> [duration_text(s * 1000) for s in (0, 42, 725, 7845, 90_000, 200_000, 864_000)]
+    ['0 s', '42 s', '12 min 5 s', '2 h 10 min', '1 d 1 h', '2 d 7 h', '10 d']
     """
-    seconds = max(round(duration / 1000), 0)
-    if seconds < _MINUTE:
-        return f"{seconds} s"
-    if seconds < _HOUR:
-        return _two(seconds, _MINUTE, "min", 1, "s")
-    if round(seconds / _MINUTE) * _MINUTE < 2 * _DAY:
-        return _two(round(seconds / _MINUTE) * _MINUTE, _HOUR, "h", _MINUTE, "min")
-    if seconds < 10 * _DAY:
-        return _two(round(seconds / _HOUR) * _HOUR, _DAY, "days", _HOUR, "h")
-    return f"{round(seconds / _DAY)} days"
+    seconds = max(round(duration), 0) // SECOND
+    for size, unit, part, part_unit in _SIZES:
+        if seconds >= size:
+            rest = seconds % size // part
+            return f"{seconds // size} {unit}" + (f" {rest} {part_unit}" if rest else "")
+    return f"{seconds} s"
 
 
-def _two(seconds: int, large: int, large_unit: str, small: int, small_unit: str) -> str:
-    whole, rest = divmod(seconds, large)
-    return f"{whole} {large_unit}" + (f" {rest // small} {small_unit}" if rest else "")
+def local_time(instant: int, zone: ZoneInfo) -> datetime:
+    """Return an instant (ms since 1970 UTC) on the wall clock of ``zone``."""
+    utc = (_EPOCH + timedelta(milliseconds=instant)).replace(tzinfo=ZoneInfo("UTC"))
+    return utc.astimezone(zone)
+
+
+def time_text(instant: int, zone: ZoneInfo) -> str:
+    """Write an instant by the site's clock, with the zone's own letters for it.
+
+    >>> time_text(1774749005000, ZoneInfo("Europe/London"))
+    'Sunday 29 March 2026, 02:50:05 BST'
+    """
+    local = local_time(instant, zone)
+    return f"{local:%A} {local.day} {local:%B %Y, %H:%M:%S %Z}"
 
 
 class Scale(NamedTuple):
@@ -63,10 +75,10 @@ def scale_of(unit: str, units: str) -> Scale:
     return (_METRIC if units == "metric" else _US).get(unit, Scale(unit))
 
 
-def value_words(value: float, scale: Scale, digits: int | None = None) -> str:
+def value_text(value: float, scale: Scale, digits: int | None = None) -> str:
     """Return a value (unit of record) with its unit.
 
-    >>> value_words(25.0, scale_of("psi", "us")), value_words(-20.0, scale_of("degC", "metric"))
+    >>> value_text(25.0, scale_of("psi", "us")), value_text(-20.0, scale_of("degC", "metric"))
     ('25.0 psi', '−20.0 °C')
     """
     digits = scale.digits if digits is None else digits

@@ -182,7 +182,7 @@ def _modes() -> tuple[Block, ...]:
 def _alarm_steps() -> tuple[Block, ...]:
     rows = tuple(
         (_text(state.value), _text(given.value), _text(step.to.value),
-         _text(", then ".join(t.value for t in step.told) or "none"))
+         _text(", then ".join(t.value for t in step.transitions) or "none"))
         for (state, given), step in LIFECYCLE.items()
     )
     head = tuple(map(_text, ("from state", "input", "to state", "transition published")))

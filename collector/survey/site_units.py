@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from collector.domain.formatting import scale_of, value_words
+from collector.domain.formatting import scale_of, value_text
 from collector.domain.plant import Site
 from collector.physics.gas import standard_molar_volume
 
@@ -30,11 +30,11 @@ class SiteUnits:
 
     def pressure(self, psi: float, digits: int = 1) -> str:
         """Write a gauge pressure or a difference of pressures."""
-        return value_words(psi, scale_of("psi", self._units), digits + self._metric)
+        return value_text(psi, scale_of("psi", self._units), digits + self._metric)
 
     def temperature(self, celsius: float) -> str:
         """Write a temperature."""
-        return value_words(celsius, scale_of("degC", self._units), 1)
+        return value_text(celsius, scale_of("degC", self._units), 1)
 
     def volume(self, m3: float) -> str:
         """Write a volume."""

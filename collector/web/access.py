@@ -20,7 +20,7 @@ from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 
-from collector.people import Doorkeeper, Role, Session, SlowDown
+from collector.people import Role, Session, SessionManager, TooManyAttempts
 from collector.web.http_errors import CrossSiteNavigation, HttpError, SignInRequired
 
 __all__ = [
@@ -138,7 +138,7 @@ class AccessPolicy:
     ``reading`` is ``open``, ``signed-in``, or ``None`` for open from this machine alone.
     """
 
-    sessions: Doorkeeper
+    sessions: SessionManager
     token: str | None = field(default=None, repr=False)
     reading: str | None = None
     listens_locally: bool = True
@@ -193,7 +193,7 @@ class AccessPolicy:
             if self.token and given and \
                     self.sessions.check_token(given, self.token, address_of(request)):
                 return Visitor(role=Role.MANAGE, bearer=True)
-        except SlowDown as wait:
+        except TooManyAttempts as wait:
             raise HttpError(429, str(wait), retry_after=wait.wait) from wait
         if not self.token:
             raise HttpError(403, "No token is set for this board in the site file.")

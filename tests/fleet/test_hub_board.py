@@ -19,7 +19,7 @@ from collector.fleet.hub_intake import Counts, Intake
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.people import Accounts, Doorkeeper, Role
+from collector.people import Accounts, Role, SessionManager
 from collector.web.access import AccessPolicy
 from tests.fleet.support import FakeSite, alarm, came, estimate, fact, received, settings
 
@@ -75,7 +75,7 @@ def app(hub_settings: HubSettings) -> Iterator[Any]:
     clock = SystemClock()
     yield create_hub(HubServices(
         settings=hub_settings, reader=reader, clock=clock, figures=lambda: {"sites": 3.0},
-        access=AccessPolicy(sessions=Doorkeeper(accounts, clock), reading="signed-in"),
+        access=AccessPolicy(sessions=SessionManager(accounts, clock), reading="signed-in"),
         healthy=lambda: ""))
     reader.close()
     accounts.close()

@@ -17,7 +17,7 @@ from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received
-from collector.forward.sparkplug_node import asks_for_rebirth
+from collector.forward.sparkplug.edge_node import asks_for_rebirth
 from tests.fleet.support import (
     DAY,
     NOW,

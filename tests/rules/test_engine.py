@@ -42,7 +42,7 @@ def test_events_carry_the_time_of_a_tick():
 
 
 def test_a_coarser_grid():
-    from collector.watch import Watch
+    from collector.app.monitor import Watch
     from tests.rules.support import Story, settings
     s = Story(Watch(plant=plant(), settings=settings(), step=10_000), [])
     s.feed(series({P: 15}, end=MINUTE, phase=437))

@@ -10,20 +10,20 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.cli import main
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_words
+from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import standard_molar_volume
 from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
 from collector.survey.limits import FILL
-from collector.survey.measured import measured
 from collector.survey.parts import Tone
+from collector.survey.site_survey import measured
 from collector.survey.site_units import SiteUnits
 from collector.survey.takeoff import inside, lines_of
-from collector.watch import Watch
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 
@@ -241,7 +241,7 @@ def test_numbers_as_metric_people_read_them() -> None:
     assert volume is not None
     assert volume.shown == "1703 L"
     assert SiteUnits(plant(units="metric").site).pressure(25) == "1.72 bar"
-    assert duration_words(FILL.value * 1000) == "30 min"
+    assert duration_text(FILL.value * 1000) == "30 min"
 
 
 # -- the command ---------------------------------------------------------------------------------

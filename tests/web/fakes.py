@@ -32,8 +32,8 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
-from collector.people import Accounts, Doorkeeper, Role
-from collector.people.passwords import Passwords
+from collector.people import Accounts, Role, SessionManager
+from collector.people.accounts import Passwords
 from collector.web import (
     BoardServices,
     CollectorStatistics,
@@ -385,6 +385,6 @@ class FakeSite:
             past=HistoryServices(alarms=self.moved, estimates=self.made, find=self.find,
                               measures=self.measures, deliveries=self.told),
             handbook=HANDBOOK.get, record_event=lambda *told: self.notes.append(told),
-            access=AccessPolicy(sessions=Doorkeeper(self.accounts, self.real), token=self.token,
+            access=AccessPolicy(sessions=SessionManager(self.accounts, self.real), token=self.token,
                       reading=self.reading, public_address=self.public_address),
         )

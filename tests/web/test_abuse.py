@@ -8,7 +8,7 @@ from fastapi import Depends, FastAPI
 
 from collector.domain.actions import Deed
 from collector.people import Role
-from collector.people.doorkeeper import IDLE
+from collector.people.sessions import IDLE
 from collector.web import create_app
 from collector.web.access import require
 from collector.web.api.action_targets import ACTIONS

@@ -219,7 +219,7 @@ async def test_the_purge_page(client: httpx.AsyncClient, site: FakeSite) -> None
         value=NOW / 1000 + 86_400, low=NOW / 1000 + 43_200, high=NOW / 1000 + 259_200))
     text = Page((await client.get("/things/r2-vent/purge")).text).text
     assert "6.5 % oxygen now, target 2.0 %" in text
-    assert "Done 20 Jul 09:10, in 24 h (nine times in ten from 19 Jul 21:10 to 22 Jul 09:10)." \
+    assert "Done 20 Jul 09:10, in 1 d (nine times in ten from 19 Jul 21:10 to 22 Jul 09:10)." \
         in text.replace("from 21:10", "from 19 Jul 21:10")
     assert "Expected, dotted: a well-mixed pipe" in text
     assert "Caution." in text

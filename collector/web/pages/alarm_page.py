@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.plant import Plant
+from collector.domain.units import DAY
 from collector.web.api.requests import read_day
 from collector.web.http_errors import HttpError
 from collector.web.queries import board_facts
@@ -25,8 +26,7 @@ from collector.web.views.lists import When, about_of, location_of, title_of, whe
 
 __all__ = ["add_alarm_page"]
 
-_DAY = 86_400_000
-_MEASURED = 30 * _DAY
+_MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
 _PAGE = 100
 

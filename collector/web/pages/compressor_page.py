@@ -11,9 +11,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_words
+from collector.domain.formatting import duration_text
 from collector.domain.plant import Thing
 from collector.domain.trends import TrendStep
+from collector.domain.units import HOUR, MINUTE
 from collector.plots import Axis, Bar, Bars, Curve, Level, Plot, step_for
 from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.queries import asset_of, points_of
@@ -82,7 +83,6 @@ def duty(steps: Sequence[TrendStep]) -> float | None:
 
 
 _RUNS = 40
-_MINUTE, _HOUR = 60_000, 3_600_000
 _SHOWN = ("compressor-delivery", "compressor-duty", "pump-up-time", "hours-to-service", "energy",
           "energy-cost", "nitrogen-demand")
 
@@ -109,14 +109,14 @@ class _CompressorPage(AssetPages):
     async def page(self, request: Request, asset_id: AssetId) -> HTMLResponse:
         asset, span = asset_of(self._services, asset_id, "generator"), self._range(request)
         point = f"{asset_id}.compressor_running"
-        step = max(step_for(span.start, span.end, 1500), _MINUTE, 3 * self._every(point))
+        step = max(step_for(span.start, span.end, 1500), MINUTE, 3 * self._every(point))
         steps = await self._services.trend(point, span.start, span.end, step)
         history = await self._services.past.estimates(
             "compressor-delivery", asset_id, span.start, span.end)
-        runs = runs_of(steps) if step < _HOUR else []
+        runs = runs_of(steps) if step < HOUR else []
         return render(
             request, "compressor.html", **await self._common(asset), span=span,
-            runs=self._run_views(runs), runs_known=step < _HOUR, run_count=len(runs),
+            runs=self._run_views(runs), runs_known=step < HOUR, run_count=len(runs),
             duty=duty(steps), days=self._days(steps), strip=self._strip(asset, runs, span),
             wired=point in points_of(self._services, asset),
             delivery=self._delivery(asset, history, span),
@@ -134,8 +134,8 @@ class _CompressorPage(AssetPages):
         for before, run in list(zip(befores, runs, strict=True))[-_RUNS:]:
             when = when_of(run.start, zone, now)
             views.append(RunView(
-                start=when.text, iso=when.iso, length=duration_words(run.length),
-                rest="" if before is None else duration_words(run.start - before.end),
+                start=when.text, iso=when.iso, length=duration_text(run.length),
+                rest="" if before is None else duration_text(run.start - before.end),
                 note="" if run.sure else "start or end not seen",
             ))
         return views[::-1]

@@ -12,8 +12,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.domain.errors import UsageError
-from collector.people import Role, SlowDown, WrongPassword
-from collector.people.doorkeeper import LONGEST
+from collector.people import Role, TooManyAttempts, WrongPassword
+from collector.people.sessions import LONGEST
 from collector.web.access import (
     AccessPolicy,
     Visitor,
@@ -104,7 +104,7 @@ class _Signing:
         address = address_of(request)
         try:
             token = await self._access.sessions.sign_in(name, _text(form, "password"), address)
-        except SlowDown as slow:
+        except TooManyAttempts as slow:
             if slow.first:
                 self._record_event(
                     "sign-in-held-up",
@@ -166,7 +166,7 @@ class _Signing:
         try:
             await self._access.sessions.change_password(
                 who.session, _text(form, "old"), new, address_of(request))
-        except SlowDown as slow:
+        except TooManyAttempts as slow:
             return page(request, "account.html", status=429, sentence=str(slow),
                         headers={"retry-after": str(slow.wait)})
         except (WrongPassword, UsageError) as error:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmMoved, Event, Transition
-from collector.domain.formatting import duration_words
+from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
@@ -132,7 +132,7 @@ def _point(
     value, unit = ("–", "") if state.last_good is None or state.last_good.value is None \
         else shown_value(state.last_good.value, quantity, kind, plant.site.units)
     return PointView(point=point, label=kind.label, value=value, unit=unit,
-                     age=duration_words(now - shown.time), quality=quality, why=state.last.why,
+                     age=duration_text(now - shown.time), quality=quality, why=state.last.why,
                      good=quality == "good")
 
 

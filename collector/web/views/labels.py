@@ -7,7 +7,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import Priority, Transition
-from collector.domain.formatting import scale_of, value_words
+from collector.domain.formatting import scale_of, value_text
 from collector.domain.live import AlarmState
 from collector.domain.readings import MODES, Quantity
 
@@ -90,5 +90,5 @@ def shown_value(value: float, quantity: str, kind: Quantity, units: str) -> Show
         code = int(value)
         known = code == value and 0 <= code < len(MODES)
         return Shown(MODES[code] if known else f"unknown mode {value:g}", "")
-    text, _, unit = value_words(value, scale_of(kind.unit, units)).partition(" ")
+    text, _, unit = value_text(value, scale_of(kind.unit, units)).partition(" ")
     return Shown(text, unit)
