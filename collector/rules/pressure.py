@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
@@ -15,8 +17,48 @@ _FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
 """degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
 
 
+_ZONE = 4.0
+"""Deadbands about the limit within which every sample is heard; no deadband grows wider."""
+_SPREADS = 6.0
+"""Deviations of one reading from side to side of those that scatter about a limit."""
+_FROM_BENDS = 0.512
+"""Mean absolute second difference of normal readings to the deviation of one: sqrt(pi/12)."""
+_LONG = 100
+
+
+@dataclass(slots=True, kw_only=True)
+class _BoundState(State):
+    level: Level = field(default_factory=Level)
+    last: float | None = None
+    last_at: int | None = None
+    moved: float | None = None
+    step: float = 0.0
+    """Smallest change between two samples near the limit."""
+    bend: float = 0.0
+    """Mean absolute second difference near the limit."""
+    count: int = 0
+
+    def learn(self, at: int, value: float, before_at: int | None) -> None:
+        """Learn how far readings near the limit differ from one to the next."""
+        if self.last is None or before_at != self.last_at:
+            self.moved = None
+        else:
+            moved = value - self.last
+            if moved:
+                self.step = min(self.step or abs(moved), abs(moved))
+            if self.moved is not None:
+                self.count = min(self.count + 1, _LONG)
+                self.bend += (abs(moved - self.moved) - self.bend) / self.count
+            self.moved = moved
+        self.last, self.last_at = value, at
+
+
 class _Bound(Rule):
-    """One measured point of a riser against one limit, with a deadband."""
+    """One measured point of a riser against one limit, with a deadband.
+
+    The deadband is no narrower than the gauge's own step and scatter, learned near the limit: a
+    pressure that passes it slowly would be raised and return with every flicker.
+    """
 
     above: ClassVar[bool] = False
     quantity: ClassVar[str] = "pressure"
@@ -25,20 +67,38 @@ class _Bound(Rule):
         self._point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self._point], needs=[self._point])
         self._limit = limit
-        self._deadband = number(self.settings, "deadband") or 0.0
-        self.level = Level()
+        self._least = number(self.settings, "deadband") or 0.0
+        self.state = _BoundState()
+
+    @property
+    def level(self) -> Level:
+        """On which side of the limit it is."""
+        return self.state.level
+
+    @property
+    def _deadband(self) -> float:
+        s = self.state
+        own = max(s.step, _SPREADS * _FROM_BENDS * s.bend)
+        return max(self._least, min(own, _ZONE * self._least))
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
-        return self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        changed = self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        if abs(value - self._limit) <= _ZONE * self._least:
+            self.state.learn(at, value, before_at)
+        return changed
 
     def judge(self, now: int) -> Finding:
         """Return whether the limit is passed."""
         return self.level.finding()
 
     def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the values that change nothing."""
-        return self.level.band(self._limit, self._deadband, above=self.above)
+        """Return the values far enough on one side of the limit."""
+        beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
+        if beyond is None:
+            return None
+        return (self._limit + reach, math.inf) if beyond is self.above else (
+            -math.inf, self._limit - reach)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
@@ -46,11 +106,11 @@ class _Bound(Rule):
 
     def dump(self) -> dict[str, Any]:
         """Return the state."""
-        return self.level.dump()
+        return self.state.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.level.take(state)
+        self.state.take(state)
 
 
 class _PressureBound(_Bound):
