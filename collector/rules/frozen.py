@@ -8,6 +8,9 @@ read, one of them must have moved meanwhile: when nothing moves anywhere, the pl
 Oxygen and temperature in a tight pipe or a calm room may rightly be the same for weeks. A device
 that gives nothing else is only called frozen where it was seen to move with the plant as it is, and
 further than a last digit flickers.
+
+One gauge of a device that lives may repeat its value too (:mod:`collector.rules.heldgauge`). That
+is the same condition of the same device: one alarm, whichever of its gauges it is.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from typing import Any
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
 __all__ = ["CONDITIONS", "DataFrozen"]
@@ -39,8 +43,11 @@ days, and then rests for days beside it, so that its flicker tells nothing of ho
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
+_GAUGES = ("tank_pressure", "pressure")
 _NEVER_RESTS = ("tank_pressure", "pressure", "running_hours")
 """What moves within two days in any plant that works."""
+
+_LINE = "that gauge, its sensor and its line: a closed cock or a plugged line keeps what was there"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,6 +62,7 @@ class _FrozenState(State):
     """State of the plant to [ms seen moving in it, longest stillness in it in ms]."""
     values: dict[str, dict[str, list[float]]] = field(default_factory=dict)
     """State of the plant to the first values that each number of a device had that may rest."""
+    gauges: dict[str, HeldGauge] = field(default_factory=dict)
 
 
 class DataFrozen(Rule):
@@ -66,6 +74,7 @@ class DataFrozen(Rule):
         super().__init__(context, asset, inputs=(), needs=())
         self.points = tuple(points)
         self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
         self._unlearned = int(number(self.settings, "unlearned_limit") or 0)
@@ -80,11 +89,15 @@ class DataFrozen(Rule):
 
     def doubts(self) -> frozenset[str]:
         """Return its points while it is frozen; nothing from its first change on."""
-        source, still = self._source, self.state.still_at
+        source, s = self._source, self.state
         moved = source is not None and source.moved_at is not None and (
-            still is None or source.moved_at > still
+            s.still_at is None or source.moved_at > s.still_at
         )
-        return frozenset() if moved or not self.state.frozen else frozenset(self.points)
+        if s.frozen and not moved:
+            return frozenset(self.points)
+        points = self.context.inputs.points
+        return frozenset(name for name, gauge in s.gauges.items()
+                         if gauge.frozen and points[name].value == gauge.value)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Hear nothing: the shared view keeps when each source last moved."""
@@ -102,6 +115,9 @@ class DataFrozen(Rule):
         self._look(source, now)
         if s.frozen:
             return Finding.present(s.still_at)
+        held = self._held()
+        if held:
+            return Finding.present(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
             return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
@@ -118,7 +134,10 @@ class DataFrozen(Rule):
             return None
         self._look(source, now)
         known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
-        return self.due(now) if known and not s.frozen else None
+        return self.due(now) if known and not s.frozen and not self._held() else None
+
+    def _held(self) -> dict[str, HeldGauge]:
+        return {name: g for name, g in self.state.gauges.items() if g.frozen}
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
@@ -136,6 +155,23 @@ class DataFrozen(Rule):
                 still > self._shortest and still > self.limit(source) and not self._may_be_true()
                 and self._others_moved(s.still_at)
             )
+        self._look_at_gauges(now)
+
+    def _look_at_gauges(self, now: int) -> None:
+        inputs, gauges = self.context.inputs, self.state.gauges
+        moved_at = max(s.moved_at or 0 for s in inputs.sources.values())
+        for name in self._gauges:
+            point = inputs.points.get(name)
+            if point is None or point.at is None or point.value is None:
+                continue
+            gauge = gauges.get(name)
+            if gauge is None:
+                gauge = gauges[name] = HeldGauge()
+            running = None
+            if name.endswith("tank_pressure"):
+                runs = inputs.points.get(f"{name.partition('.')[0]}.{_RUNNING}")
+                running = runs is not None and runs.fresh(now) and runs.value == 1.0
+            gauge.look(point.at, point.value, point.max_gap(), running, moved_at)
 
     def _moved(self, moved: int) -> None:
         """Learn the stillness that has just ended, and begin another."""
@@ -208,6 +244,8 @@ class DataFrozen(Rule):
     def describe(self, now: int) -> tuple[Values, str]:
         """Return for how long, what it says all the time, and how long it was ever still."""
         source, s, words = self._source, self.state, self.words
+        if not s.frozen and self._held():
+            return self._describe_gauges(now)
         since = s.still_at if s.still_at is not None else now
         still = max((source.number_at or now) - since, 0) if source is not None else 0
         limit = self.limit(source) if source is not None else 0
@@ -225,6 +263,25 @@ class DataFrozen(Rule):
             "still_minutes": round(still / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
         }
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
+
+    def _describe_gauges(self, now: int) -> tuple[Values, str]:
+        words, held, told = self.words, self._held(), []
+        for name, gauge in held.items():
+            why = {
+                "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
+                "flicker": "before, its last digit was never still for long",
+                "rest": "it never rested for an eighth of that before, and other readings moved",
+            }[gauge.frozen]
+            lasted = words.duration(now - (gauge.held_at or now))
+            told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
+                        f"{words.pressure(gauge.value or 0.0)} without the least change for "
+                        f"{lasted}: {why}.")
+        since = min(gauge.held_at or now for gauge in held.values())
+        told.append("What depends on it cannot be judged and stands as it was.")
+        values: Values = {
+            "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
+        return values, words.message(
+            self.about, self.asset, since=since, numbers=" ".join(told), first=(_LINE,))
 
     def _same(self, now: int) -> str:
         inputs, told = self.context.inputs.points, []
@@ -244,7 +301,12 @@ class DataFrozen(Rule):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take({**state, "learned": {k: list(v) for k, v in state["learned"].items()}})
+        gauges = {}
+        for name, saved in state.get("gauges", {}).items():
+            gauges[name] = HeldGauge()
+            gauges[name].take(saved)
+        self.state.take({**state, "gauges": gauges,
+                         "learned": {k: list(v) for k, v in state["learned"].items()}})
 
 
 def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:
