@@ -97,7 +97,8 @@ class CompressorNotStarting(Rule):
             self._cut_in, self._source = _COMMON_CUT_IN, "common practice"
         lowest, spread = self._cut_in, 0.0
         if learned is not None:
-            lowest = min(lowest, learned)
+            if given is not None:
+                lowest = max(min(given, learned), given - self._margin)
             spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
         # A few starts tell little of how much the next will differ.
         least = self._gauge * (1.0 + (2.0 / math.sqrt(len(rested)) if rested else 0.0))
