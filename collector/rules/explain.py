@@ -93,6 +93,13 @@ def _doubted(plant: Plant, by: Rule, of: Rule) -> bool:
     return not by.doubts().isdisjoint(of.needs or of.inputs)
 
 
+def _alone(plant: Plant, by: Rule, of: Rule) -> bool:
+    """Whether ``of`` is about a device that gives nothing but readings of the asset of ``by``."""
+    device = plant.devices.get(of.asset)
+    points = (of.asset + ".",) if device is None else device.points
+    return all(p.startswith(f"{by.asset}.") for p in points)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
     """A row of the table: condition ``by`` explains the conditions ``of`` within ``reach``.
@@ -149,6 +156,8 @@ TABLE: tuple[Explanation, ...] = (
     Explanation(by="oxygen-sensor-suspect", reach=_same, after=_DAY, of=(
         "vent-stuck-closed", "vent-stuck-open",
     )),
+    # A device with that one sensor stands still with it.
+    Explanation(by="oxygen-sensor-suspect", reach=_alone, of=("data-frozen",)),
     Explanation(by="vent-stuck-closed", reach=_same, of=("oxygen-not-falling", "purge-blocked")),
     # The slope's window still holds the hours that were blocked.
     Explanation(by="purge-blocked", reach=_same, after=_DAY, of=("oxygen-not-falling",)),

@@ -23,7 +23,7 @@ _LEAST_RAN = 8
 """Looks at a running compressor without a change, at least; its tank moves with every one."""
 _KNOWN_RAN = 30
 _TWO_DAYS = 48 * 3_600_000
-_KNOWN = 1440
+_KNOWN = 5 * 1440
 _WANDERS = 5
 _BASES = 8
 _FEWEST = 10
