@@ -143,8 +143,10 @@ class DataFrozen(Rule):
         s, moved, good = self.state, source.moved_at, source.good_at
         assert good is not None  # noqa: S101 - judge() has looked
         if now - good > (source.limit() or 2 * _LOOK):
-            # Time without answers is not time in which it said the same.
-            s.still_at, s.frozen = None, False
+            # Time without answers is not time in which it said the same; what was frozen and has
+            # not moved since is still the same fact.
+            if not s.frozen:
+                s.still_at = None
         elif s.still_at is None:
             s.still_at, s.kind = good, self._kind()
         elif moved is not None and moved > s.still_at:
@@ -181,12 +183,20 @@ class DataFrozen(Rule):
         if s.frozen:
             # If it was a steady plant after all, twice as long will not be called frozen.
             still, s.ended_at = min(still, 2 * longest), moved
+            self._keep_tanks()
         s.learned[s.kind] = [seen + min(still, 2 * _LOOK), max(longest, still)]
         self._note_values()
         if len(s.learned) > _STATES:
             s.values.pop(gone := next(iter(s.learned)), None)
             s.learned.pop(gone)
         s.still_at, s.frozen, s.kind = moved, False, self._kind()
+
+    def _keep_tanks(self) -> None:
+        """Leave the gauges of tanks frozen that stood still with their device and still do."""
+        for name, gauge in self.state.gauges.items():
+            same = gauge.value == self.context.inputs.point(name).value
+            if name.endswith("tank_pressure") and same and gauge.looks * _LOOK > self._shortest:
+                gauge.frozen = "device"
 
     def _note_values(self) -> None:
         if not self._may_rest:
@@ -271,6 +281,7 @@ class DataFrozen(Rule):
                 "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
                 "flicker": "before, its last digit was never still for long",
                 "rest": "it never rested for an eighth of that before, and other readings moved",
+                "device": "the whole device stood still, and this has not moved yet",
             }[gauge.frozen]
             lasted = words.duration(now - (gauge.held_at or now))
             told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "

@@ -57,7 +57,8 @@ class HeldGauge(State):
     longest_ran: int = 0
     seen_ran: int = 0
     frozen: str = ""
-    """By what it was found: ``run``, ``flicker`` or ``rest``; empty while it is not."""
+    """By what it was found: ``run``, ``flicker`` or ``rest``, or ``device`` where that stood still
+    as a whole before; empty while it is not."""
 
     def look(self, at: int, value: float, gap: int, running: bool | None, moved_at: int) -> None:
         """Take what it reads at ``at`` (ms).

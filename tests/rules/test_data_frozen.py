@@ -251,6 +251,25 @@ def test_a_tank_gauge_that_whole_runs_do_not_move_is_named():
     assert "the compressor ran for about" in s.alarms(C)[0].text
 
 
+def test_a_tank_gauge_that_holds_is_one_alarm_though_its_device_stood_still_at_first():
+    shapes = alive()
+    live = shapes[TANK]
+    shapes |= {TANK: lambda at: live(min(at, 12 * HOUR + 15 * MINUTE)), P: noisy(25, 1)}
+    # With nothing but the gauge and the compressor, the device is still for each rest of 20 min.
+    bare = {"controller": (30 * SECOND, (TANK, RUN)), "panel": (30 * SECOND, (P,))}
+    s = story(plant(devices=bare)).feed(series(shapes, end=DAY, every=30 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+
+
+def test_trap_a_silence_does_not_end_what_is_frozen():
+    shapes = alive(until=6 * HOUR, **{P: noisy(25, 1)})
+    rows = series(shapes, end=9 * HOUR)
+    s = story(plant(devices=TWO)).feed(
+        [r for r in rows if r.point == P or not 7 * HOUR <= r.time - T0 < 8 * HOUR])
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+    assert [m for m, _ in s.moves("device-silent")] == ["raised", "returned"]
+
+
 def test_trap_a_tank_that_rests_for_days():
     def tank(at: int) -> float:
         return alive()[TANK](at) if at < DAY else round(72 - (at - DAY) / DAY)
