@@ -30,10 +30,10 @@ from dataclasses import asdict
 from pathlib import Path
 
 from collector.acceptance import Desk, Record, Result, Size, Verdict, verify
+from collector.app.wiring import acceptance_events, open_desk
 from collector.commands.walk import Walk
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert
-from collector.desks import acceptance_events, open_desk
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal

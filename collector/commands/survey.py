@@ -20,6 +20,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CAUTIONS
@@ -29,7 +30,6 @@ from collector.journal import Journal
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
 from collector.survey.measured import measured
 from collector.survey.parts import Tone
-from collector.watch import Watch
 
 __all__ = ["add_arguments", "run"]
 

@@ -19,7 +19,7 @@ from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
 from collector.fleet.hub_view import FleetView
 from collector.web.render import page
-from collector.web.words import age, moment, shown_value
+from collector.web.views.formatting import age, moment, shown_value
 
 __all__ = ["SiteFacts", "fleet_page", "site_page"]
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from collector.alarms.lifecycle import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
+from collector.domain.quantities import COMPUTED, Quantity
 from collector.domain.readings import QUANTITIES
 from collector.handbook.markdown import (
     Block,
@@ -18,8 +19,8 @@ from collector.handbook.markdown import (
     Table,
     parse_spans,
 )
-from collector.rules.explain import DECLARED_FILL, Explanation
-from collector.rules.explain import TABLE as EXPLANATIONS
+from collector.rules.engine.inhibition import DECLARED_FILL, Explanation
+from collector.rules.engine.inhibition import TABLE as EXPLANATIONS
 
 __all__ = ["PARTS", "cautions_of", "suppression_of", "checks_of", "kind_line", "settings_of"]
 
@@ -181,7 +182,7 @@ def _modes() -> tuple[Block, ...]:
 def _alarm_steps() -> tuple[Block, ...]:
     rows = tuple(
         (_text(state.value), _text(given.value), _text(step.to.value),
-         _text(", then ".join(t.value for t in step.told) or "none"))
+         _text(", then ".join(t.value for t in step.transitions) or "none"))
         for (state, given), step in LIFECYCLE.items()
     )
     head = tuple(map(_text, ("from state", "input", "to state", "transition published")))
@@ -210,8 +211,15 @@ def _conditions() -> tuple[Block, ...]:
     return (Table(tuple(map(_text, ("condition", "title", "signal", "priority"))), rows),)
 
 
+def _pages(listed: Iterable[Condition | Quantity]) -> tuple[Block, ...]:
+    rows = tuple(((Span(one.id, "link", one.id),), _text(one.title)) for one in listed)
+    return (Table(tuple(map(_text, ("page", "title"))), rows),)
+
+
 PARTS: Mapping[str, Callable[[], tuple[Block, ...]]] = {
     "cautions": _cautions, "points": _points, "modes": _modes, "alarm-steps": _alarm_steps,
     "conditions": _conditions, "explanations": _explanations,
+    "condition-pages": lambda: _pages(CATALOGUE.values()),
+    "quantity-pages": lambda: _pages(COMPUTED.values()),
 }
 """Name of a part to the function that generates it."""

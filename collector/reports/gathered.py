@@ -7,11 +7,11 @@ from functools import cached_property
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from collector.alarms.measures import Measures, measure
-from collector.alarms.occurrences import Occurrence, occurrences
+from collector.alarms.performance import Measures, Occurrence, measure, occurrences
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE, ConditionSettings
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, point_kind, split_point
 from collector.domain.trends import TrendStep
@@ -94,6 +94,10 @@ class Gathered:
 
     def __repr__(self) -> str:
         return f"Gathered({self.plant.site.id}, {self.start} to {self.end})"
+
+    def limit(self, condition: str, asset: str) -> float | None:
+        """Return the limit of a condition's alarm, in the unit of record."""
+        return limit_of(condition, asset, self.plant, self.settings)
 
     def _sort(self, event: Event) -> None:
         if isinstance(event, FactNoted):

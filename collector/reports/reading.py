@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 
+from collector.app.monitor import Watch
 from collector.config import SiteConfig
 from collector.domain.baselines import Baseline
 from collector.reports.blocks import Report
 from collector.reports.gathered import Gathered, History
 from collector.reports.make import make
-from collector.watch import Watch
 
 __all__ = ["report_of"]
 

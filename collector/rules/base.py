@@ -1,7 +1,7 @@
 """What a rule is: a small event-driven state machine that says whether a condition holds.
 
 A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
-(:meth:`Rule.judge`) only after an input changed something or its own deadline (:meth:`Rule.due`)
+(:meth:`Rule.evaluate`) only after an input changed something or its own deadline (:meth:`Rule.due`)
 passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
 Delays are the engine's business, not the rule's.
 """
@@ -11,33 +11,60 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
-from typing import Any, ClassVar, Self
+from copy import deepcopy
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.events import FactNoted
+from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
-from collector.domain.verdicts import Standing
+from collector.domain.quantities import COMPUTED, FLOW, flow_unit
+from collector.domain.verdicts import NotWatched, Standing
+from collector.physics.sums import LineSums, MeanSums
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Finding", "Hears", "Level", "Rule", "State", "Values", "contact_band",
-           "number", "shifted"]
+__all__ = ["ALL", "ALL_COUNTED", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule",
+           "RuleSet", "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
 
-ALL = (-math.inf, math.inf)
+
+class Band(NamedTuple):
+    """The values (inclusive) of a point at which no sample needs to be observed by itself."""
+
+    low: float
+    high: float
+    until: int | None = None
+    """The instant (ms) from which the band does not apply; ``None``: it stays."""
+    counted: bool = False
+    """Whether samples within count all the same and are delivered later, many at a time."""
+    own: bool = False
+    """Whether no sample of another point changes the band."""
+
+
+ALL = Band(-math.inf, math.inf)
 """A band that no value leaves."""
+ALL_COUNTED = Band(-math.inf, math.inf, counted=True, own=True)
+
+_ON, _OFF = Band(0.5, math.inf, own=True), Band(-math.inf, 0.5 - 1e-9, own=True)
 
 
-def contact_band(on: bool) -> tuple[float, float]:
-    """Return the values of a 0/1 point that say the same."""
-    return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
+@overload
+def contact_band(on: bool) -> Band: ...
+@overload
+def contact_band(on: bool | None) -> Band | None: ...
+def contact_band(on: bool | None) -> Band | None:
+    """Return the values of a 0/1 point that say the same; ``None`` while it is not known.
+
+    No sample of another point may change what is known of it.
+    """
+    return None if on is None else _ON if on else _OFF
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class RawEvaluation:
     """What a rule sees, before any delay.
 
     ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
@@ -73,7 +100,7 @@ class Finding:
 
 @dataclass(slots=True, kw_only=True)
 class State:
-    """Base of a rule's state: plain numbers that survive JSON.
+    """Base of a rule's state: plain numbers that survive JSON, other states, and sums.
 
     Fields that are instants end in ``_at``; lists whose rows begin with an instant end in
     ``_series``. That is how a clock that was set back moves every rule alike.
@@ -81,17 +108,30 @@ class State:
 
     def dump(self) -> dict[str, Any]:
         """Return the state as JSON-able data."""
-        return asdict(self)
+        return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
 
-    def take(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; what it does not know keeps its default."""
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over a copy of a dumped state; fields that it lacks keep their value."""
         for f in fields(self):
             if f.name in state:
-                mine = getattr(self, f.name)
-                if isinstance(mine, State) and isinstance(state[f.name], Mapping):
-                    mine.take(state[f.name])
-                else:
-                    setattr(self, f.name, state[f.name])
+                setattr(self, f.name, _restored(getattr(self, f.name), state[f.name]))
+
+
+def _dumped(value: Any) -> Any:
+    if isinstance(value, State | MeanSums | LineSums):
+        return value.dump()
+    if isinstance(value, dict):
+        return {key: _dumped(item) for key, item in value.items()}
+    return [_dumped(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _restored(mine: Any, saved: Any) -> Any:
+    if isinstance(mine, State) and isinstance(saved, Mapping):
+        mine.restore(saved)
+        return mine
+    if isinstance(mine, MeanSums | LineSums):
+        return type(mine).load(saved) if saved else type(mine)()
+    return deepcopy(saved)
 
 
 def shifted(state: Any, by: int, key: str = "") -> Any:
@@ -136,48 +176,30 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class Hears(ABC):
-    """What hears good samples, and says which of them need not be given to it one by one.
+class SampleConsumer(ABC):
+    """Takes good samples of its inputs, and says which of them the engine may skip."""
 
-    What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
-    """
-
-    apart: ClassVar[bool] = False
-    """Whether samples of one point never change what it says of its other points.
-
-    What :meth:`holds` kept back of those is still given to it first.
-    """
+    state: State = State()
+    """All that a restart must keep; a subclass that has any sets its own."""
 
     @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
         """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return a band in which a further sample in time changes nothing, or ``None``.
 
-        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
-        within the longest gap that is unbroken.
+        A sample in time follows the last one within the longest gap that counts as unbroken. The
+        engine may skip it, or keep it back for :meth:`update_batch` where the band says that it
+        counts: until the first sample outside the band, any other sample of the consumer, its
+        evaluation, its estimate or its dump. The band changes only with a call of the consumer.
         """
         return None
 
-    def quiet_until(self, point: str) -> int | None:
-        """Return the instant (ms) from which :meth:`quiet` no longer holds, ``None`` for never."""
-        return None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band, and until when (ms), in which samples in time only add up unseen.
-
-        A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
-        outside the band or at that instant, before any other sample that it observes, and before
-        it is judged or asked for an estimate or its state. Nobody else may read what they add up
-        to between.
-        """
-        return None
-
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that :meth:`holds` let be kept back, as if observed one by one.
+        """Take samples that were kept back, with the result of observing them one by one.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -185,8 +207,16 @@ class Hears(ABC):
             self.observe(point, at, value, before_at)
             before_at = at
 
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data."""
+        return self.state.dump()
 
-class Rule(Hears):
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.restore(state)
+
+
+class Rule(SampleConsumer):
     """One condition of one asset.
 
     ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
@@ -194,6 +224,8 @@ class Rule(Hears):
     """
 
     condition: ClassVar[str]
+    requires: ClassVar[Mapping[str, str]] = {}
+    """Quantities of the asset without which it cannot be evaluated, each with its words."""
     looks_ahead: ClassVar[bool] = False
     """Whether it is put off for longer where it is known that nobody goes silent."""
     facts: ClassVar[frozenset[str]] = frozenset()
@@ -216,6 +248,18 @@ class Rule(Hears):
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the condition means anything for an asset."""
+        return True
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why an asset cannot be evaluated; empty where it can."""
+        lacking = [words for quantity, words in cls.requires.items()
+                   if not context.wired(f"{asset}.{quantity}")]
+        return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
 
     @property
     def about(self) -> Condition:
@@ -242,7 +286,7 @@ class Rule(Hears):
         return frozenset()
 
     @abstractmethod
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what holds at ``now`` (ms), delays aside."""
 
     @abstractmethod
@@ -261,13 +305,56 @@ class Rule(Hears):
         """
         return None
 
-    @abstractmethod
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data, instants marked as :class:`State` says."""
+
+class Estimator(SampleConsumer):
+    """One quantity of one asset, fed with good samples and asked once a day."""
+
+    quantity: ClassVar[str]
+
+    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
+        self.context, self.asset, self.inputs = context, asset, inputs
+        unit = COMPUTED[self.quantity].unit
+        self.unit = flow_unit(context.plant) if unit == FLOW else unit
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def wanted(self) -> bool:
+        """Whether it has news that should not wait for midnight; :meth:`make` settles it."""
+        return False
 
     @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+    def begin(self, now: int) -> None:
+        """Start a window at ``now``."""
+
+    @abstractmethod
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a good sample."""
+
+    @abstractmethod
+    def make(self, now: int) -> EstimateMade | None:
+        """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
+
+    def _made(
+        self, now: int, start: int, value: float | None, low: float | None = None,
+        high: float | None = None, reason: str = "",
+    ) -> EstimateMade:
+        rounded = [None if x is None else round(x, 3) for x in (value, low, high)]
+        return EstimateMade(
+            time=now, site=self.context.plant.site.id, quantity=self.quantity, asset=self.asset,
+            value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
+            window=(start, now), reason=reason,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSet:
+    """The rules and estimators of one plant, and the conditions that cannot be evaluated."""
+
+    rules: Sequence[Rule]
+    estimators: Sequence[Estimator]
+    not_watched: tuple[NotWatched, ...]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -288,22 +375,23 @@ class Level(State):
             return True
         return False
 
-    def finding(self) -> Finding:
+    def evaluation(self) -> RawEvaluation:
         """Return the standing as a finding."""
         if self.beyond is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return Finding.present(self.since_at)
-        return Finding.absent(self.since_at)
+            return RawEvaluation.present(self.since_at)
+        return RawEvaluation.absent(self.since_at)
 
-    def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
-        """Return the values that change nothing, see :meth:`Rule.quiet`."""
+    def band(self, limit: float, deadband: float, *, above: bool) -> Band | None:
+        """Return the values that change nothing, see :meth:`SampleConsumer.no_change_band`."""
         if self.beyond is None:
             return None
-        inf = float("inf")
         if above:
-            return (_next_up(limit - deadband), inf) if self.beyond else (-inf, limit)
-        return (-inf, _next_down(limit + deadband)) if self.beyond else (limit, inf)
+            return Band(_next_up(limit - deadband), math.inf) if self.beyond else Band(
+                -math.inf, limit)
+        return Band(-math.inf, _next_down(limit + deadband)) if self.beyond else Band(
+            limit, math.inf)
 
 
 def _next_up(value: float) -> float:

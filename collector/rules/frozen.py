@@ -15,17 +15,16 @@ is the same condition of the same device: one alarm, whichever of its gauges it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
-__all__ = ["CONDITIONS", "DataFrozen"]
+__all__ = ["DataFrozen"]
 
 _LOOK = 60_000
 """ms between looks: far below the shortest limit, and no cost per reading."""
@@ -69,10 +68,11 @@ class DataFrozen(Rule):
     """Answers that never change while they should. Looks once a minute."""
 
     condition = "data-frozen"
+    state: _FrozenState
 
-    def __init__(self, context: Context, asset: str, points: Sequence[str]) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
-        self.points = tuple(points)
+        self.points = points = _points_of(context, asset)
         self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
         self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
@@ -81,6 +81,12 @@ class DataFrozen(Rule):
         self._shortest = int(self._limit_set or min(_LEAST, self._unlearned))
         """No limit is shorter, whatever is learned, ms."""
         self.state = _FrozenState()
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the device cannot be evaluated."""
+        return "" if any(_is_number(context, p) for p in _points_of(context, asset)) else (
+            f"only contacts at {asset}: they may rightly stay as they are for months")
 
     @property
     def _source(self) -> Source | None:
@@ -107,25 +113,25 @@ class DataFrozen(Rule):
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look whether anything has changed since the last look, and for how long nothing has."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return Finding.present(s.still_at)
+            return RawEvaluation.present(s.still_at)
         held = self._held()
         if held:
-            return Finding.present(min(gauge.held_at or now for gauge in held.values()))
+            return RawEvaluation.present(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return Finding.absent(s.ended_at)
+        return RawEvaluation.absent(s.ended_at)
 
     def still_absent(self, now: int) -> int | None:
         """Look, and return the next look, where something moved within the last minutes."""
@@ -306,35 +312,21 @@ class DataFrozen(Rule):
                 told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
         return f" It always says: {', '.join(told[:3])}." if told else ""
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        gauges = {}
+        super().load(state)
         for name, saved in state.get("gauges", {}).items():
-            gauges[name] = HeldGauge()
-            gauges[name].take(saved)
-        self.state.take({**state, "gauges": gauges,
-                         "learned": {k: list(v) for k, v in state["learned"].items()}})
+            self.state.gauges[name] = HeldGauge()
+            self.state.gauges[name].restore(saved)
 
 
-def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:
+def _points_of(context: Context, asset: str) -> tuple[str, ...]:
+    """Return the points of a device, or of a thing where no devices are named."""
     plant = context.plant
-    thing = plant.thing(asset)
     if asset in plant.devices:
-        points = plant.devices[asset].points
-    elif thing is not None:
-        points = tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
-    else:
-        return None
-    if not any(_is_number(context, p) for p in points):
-        return NotWatched(
-            condition=DataFrozen.condition, asset=asset,
-            reason=f"only contacts at {asset}: they may rightly stay as they are for months",
-        )
-    return DataFrozen(context, asset, points)
+        return plant.devices[asset].points
+    thing = plant.thing(asset)
+    return () if thing is None else tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
 
 
 def _is_number(context: Context, point: str) -> bool:
@@ -342,9 +334,3 @@ def _is_number(context: Context, point: str) -> bool:
     thing = context.plant.thing(asset)
     known = point_kind(thing.kind, quantity) if thing is not None else None
     return known is None or known.unit not in ("contact", "mode")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    DataFrozen.condition: _data_frozen,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.events import EstimateMade
+from collector.domain.quantities import flow_unit
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL, Context, State, contact_band
-from collector.rules.estimates import Estimator
+from collector.rules.base import ALL_COUNTED, Band, Context, Estimator, State, contact_band
 from collector.rules.pipeloss import REFERENCE, PipeLoss
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import outflow_of
 
 __all__ = ["DAY", "DECAY", "PSI", "SUM", "Days", "Figure", "Leaks", "build_estimators",
@@ -88,23 +88,22 @@ class Pipe:
         elif value >= 0.5:
             self._disturb(at)
 
-    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that :meth:`holds` let be kept back."""
+    def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+        """Take samples that were kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of a contact that is off."""
-        return contact_band(on=False) if point in self._opens else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the band in which samples only go into the averages under way."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return a contact that is off, and samples that only go into the averages under way."""
+        if point in self._opens:
+            return contact_band(on=False)
         if point == self._heat:
-            return (*ALL, None) if self.loss.compensated else None
+            return ALL_COUNTED if self.loss.compensated else None
         until = self.loss.whole_until() if point == self.pressure else None
-        return None if until is None else (*ALL, until)
+        return None if until is None else Band(
+            -math.inf, math.inf, until, counted=True, own=True)
 
     def _filling(self, at: int) -> bool:
         fills = self.context.inputs.fills
@@ -329,7 +328,6 @@ class LeakEquivalent(Estimator):
     """The leak as the pressure it would cost in 24 h at one temperature, nothing flowing in."""
 
     quantity = "leak-equivalent"
-    unit = "psi"
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
@@ -357,13 +355,6 @@ class LeakEquivalent(Estimator):
     def _express(self, figure: Figure) -> Estimate | None:
         return figure.psi
 
-    def dump(self) -> dict[str, Any]:
-        """Return nothing: it keeps nothing."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take nothing."""
-
 
 class LeakRate(LeakEquivalent):
     """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
@@ -373,13 +364,9 @@ class LeakRate(LeakEquivalent):
 
     quantity = "leak-rate"
 
-    # Contacts only shut out what the pressure shows; temperatures only add up.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
         self._pipe = leaks_of(context).pipes.get(asset)
         super().__init__(context, asset, self._pipe.points if self._pipe else ())
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         self._days = days_of(context, asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
@@ -387,20 +374,16 @@ class LeakRate(LeakEquivalent):
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what changes nothing in the pipe."""
-        return self._pipe.quiet(point) if self._pipe else None
+        return self._pipe.no_change_band(point) if self._pipe else None
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return what only goes into the pipe's averages."""
-        return self._pipe.holds(point) if self._pipe else None
-
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
         if self._pipe:
-            self._pipe.observe_many(point, times, values)
+            self._pipe.update_batch(point, times, values)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
@@ -421,7 +404,7 @@ class LeakRate(LeakEquivalent):
         """Take over a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
-        self._days.take(state["days"])
+        self._days.restore(state["days"])
 
 
 def build_estimators(context: Context) -> Iterable[Estimator]:

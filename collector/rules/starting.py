@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
+    Band,
     Context,
-    Finding,
     Level,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -22,7 +22,7 @@ from collector.rules.base import (
 )
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorNotStarting"]
+__all__ = ["CompressorNotStarting"]
 
 _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
@@ -61,6 +61,8 @@ class CompressorNotStarting(Rule):
     """
 
     condition = "compressor-not-starting"
+    requires = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
+    state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
@@ -121,7 +123,7 @@ class CompressorNotStarting(Rule):
         s.recent_series = [*s.recent_series, [at, value]][-_NEAR:]
         return self._compare(at) or s.waits
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take tank pressures that were kept back: all above what matters."""
@@ -163,25 +165,25 @@ class CompressorNotStarting(Rule):
         s = self.state
         return self._began(s.low if s.low.beyond else s.deep, now)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it should have started."""
         s = self.state
         s.waits = False
         if not s.off.on or not (s.low.beyond or s.deep.beyond):
             s.holds = False
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return Finding.absent(max((t for t in times if t is not None), default=None))
+            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
         since = self._since(now)
         if not s.deep.beyond and not s.rested and not s.holds:
-            return Finding.absent()  # by how much gauge and switch differ is not known yet
+            return RawEvaluation.absent()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held and not s.holds:
-            return Finding.absent()
+            return RawEvaluation.absent()
         s.waits = not s.holds and self._seen_until() <= (held if s.deep.beyond else since)
         if s.waits:
-            return Finding.absent()
+            return RawEvaluation.absent()
         s.holds = True
-        return Finding.present(since, held=held)
+        return RawEvaluation.present(since, held=held)
 
     def _seen_until(self) -> int:
         """Return until when both tank and compressor were read."""
@@ -238,44 +240,20 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of compressor or power in which a sample in time changes nothing."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the band of each point."""
         s = self.state
         if point == self._power:
-            return s.power.quiet()
-        if point == self._tank or s.waits or s.off.on is None:
+            return s.power.no_change_band()
+        if s.waits:
             return None
-        return contact_band(not s.off.on)
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the tank pressures that are only remembered: they cannot make a median low."""
-        s = self.state
-        known = s.low.beyond is False and s.deep.beyond is False
-        return (self._low, math.inf, None) if point == self._tank and known and not s.waits \
-            else None
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
+        if point == self._tank:
+            # Only remembered: they cannot make a median low.
+            known = s.low.beyond is False and s.deep.beyond is False
+            return Band(self._low, math.inf, counted=True) if known else None
+        return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        super().load(state)
         self._set_limits()
-
-
-def _not_starting(context: Context, asset: str) -> Rule | NotWatched:
-    wanted = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
-    missing = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if missing:
-        return NotWatched(
-            condition=CompressorNotStarting.condition, asset=asset,
-            reason=f"no {' and no '.join(missing)} at {asset}",
-        )
-    return CompressorNotStarting(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorNotStarting.condition: _not_starting,
-}
-"""Condition id to what builds its rule for one asset."""

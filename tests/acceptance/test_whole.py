@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from collector.acceptance import Result
+from collector.app.wiring import record_store
 from collector.clock import ScaledClock
-from collector.desks import record_store
 from collector.domain.events import FactNoted
 from collector.journal import Journal
 from simulators.scenario import load_scenario

@@ -19,8 +19,8 @@ from pathlib import Path
 import httpx
 
 from collector.acceptance import Size
+from collector.app.wiring import open_desk
 from collector.clock import ManualClock
-from collector.desks import open_desk
 from collector.domain.readings import Reading
 from collector.journal import Journal
 from collector.web import create_app

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.wiring import open_desk, record_store
 from collector.cli import main
 from collector.config import load_site
-from collector.desks import open_desk, record_store
 from collector.journal import Journal
 from tests.acceptance.looks import T0, series
 

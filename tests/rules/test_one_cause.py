@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.plant import Device, Generator, Plant, Riser, Site, Vent
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.rules.explain import DECLARED_FILL, TABLE
-from collector.watch import Watch
+from collector.rules.engine.inhibition import DECLARED_FILL, TABLE
 from simulators.record import rows
 from simulators.scenario import Act, Scenario, load_scenario
 from simulators.serving import write_site

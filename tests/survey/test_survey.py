@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.cli import main
 from collector.domain.events import EstimateMade
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
@@ -22,7 +23,6 @@ from collector.survey.measured import measured
 from collector.survey.parts import Tone
 from collector.survey.takeoff import inside, lines_of
 from collector.survey.words import Words, span
-from collector.watch import Watch
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from collector.alarms.measures import YARDSTICKS, Frequent
-from collector.alarms.occurrences import Occurrence
+from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.events import Priority, Transition
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.gathered import Gathered, title_of

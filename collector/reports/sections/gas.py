@@ -21,8 +21,8 @@ def pressures(g: Gathered) -> Iterator[Block]:
     for riser in shown:
         yield reading_figure(
             g, f"{riser.id}.pressure", f"{riser.name}: supervisory pressure", asset=riser.id,
-            levels=(*level(riser.low_pressure, "low limit"),
-                    *level(riser.high_pressure, "high limit")))
+            levels=(*level(g.limit("pressure-low", riser.id), "low limit"),
+                    *level(g.limit("pressure-high", riser.id), "high limit")))
 
 
 def _change(g: Gathered, quantity: str, assets: Sequence[str]) -> Table:
@@ -92,4 +92,4 @@ def supply(g: Gathered) -> Iterator[Block]:
         if g.has(point):
             yield reading_figure(
                 g, point, f"{generator.name}: oxygen in the product", floor=0.0,
-                levels=level(generator.product_oxygen_limit, "limit"))
+                levels=level(g.limit("product-oxygen-high", generator.id), "limit"))

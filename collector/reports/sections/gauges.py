@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from collector.domain.limits import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.gathered import Gathered
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["EYES", "LEAST_ENCLOSURE", "gauges", "low_air_tests"]
-
-LEAST_ENCLOSURE = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 °F, or the 4 °C that stands beside it in NFPA 25, by the site's units."""
+__all__ = ["EYES", "gauges", "low_air_tests"]
 
 EYES = (
     "gauges: undamaged, and reading the same as is reported here",
@@ -79,9 +77,10 @@ def _reading(g: Gathered, riser: Riser, value: float | None) -> str:
     if value is None:
         return "no reading"
     words = g.axis(f"{riser.id}.pressure").words(value)
-    if riser.low_pressure is not None and value < riser.low_pressure:
+    low, high = g.limit("pressure-low", riser.id), g.limit("pressure-high", riser.id)
+    if low is not None and value < low:
         return f"{words}, low"
-    if riser.high_pressure is not None and value > riser.high_pressure:
+    if high is not None and value > high:
         return f"{words}, high"
     return words
 
@@ -94,7 +93,7 @@ def _enclosures(g: Gathered) -> Iterator[Block]:
         if not lows:
             continue
         low, at = min(lows)
-        axis, least = g.axis(point), LEAST_ENCLOSURE[g.plant.site.units]
+        axis, least = g.axis(point), VALVE_ROOM_LEAST[g.plant.site.units]
         verdict = "at or above" if low >= least else "below"
         rows.append((riser.name, axis.words(low), instant_words(at, g.zone),
                      f"{verdict} {axis.words(least)}"))

@@ -12,9 +12,6 @@ from collector.reports.times import instant_words, span_words
 
 __all__ = ["oxygen"]
 
-_ROOM_LIMIT = 19.5
-"""%; oxygen-deficient below it (29 CFR 1910.134)."""
-
 
 def oxygen(g: Gathered) -> Iterator[Block]:
     """Tell oxygen at the vents, exposure, and the rooms."""
@@ -26,11 +23,13 @@ def oxygen(g: Gathered) -> Iterator[Block]:
     for vent in vents:
         name = g.name(vent.riser)
         yield reading_figure(g, f"{vent.id}.oxygen", f"{name}: oxygen at {vent.name}",
-                             asset=vent.id, floor=0.0, levels=level(vent.target_oxygen, "target"))
+                             asset=vent.id, floor=0.0, levels=level(
+                                 g.limit("oxygen-not-falling", vent.id), "target"))
     yield from _exposure(g)
     for room in rooms:
         yield reading_figure(g, f"{room.id}.oxygen", f"{room.name}: oxygen where people work",
-                             asset=room.id, levels=level(_ROOM_LIMIT, "limit"))
+                             asset=room.id,
+                             levels=level(g.limit("room-oxygen-low", room.id), "limit"))
 
 
 def _exposure(g: Gathered) -> Iterator[Block]:
