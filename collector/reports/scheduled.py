@@ -101,7 +101,7 @@ async def made_in_process(asked: Asked) -> None:
 
 
 class ReportScheduler:
-    """Makes and sends the due reports of one site; ``turn`` is called each minute, one at a time."""
+    """Makes and sends the due reports of one site; ``turn`` is called once a minute."""
 
     def __init__(
         self, *, queue: Queue, consumer: str, record_event: Callable[[FactNoted], object],
