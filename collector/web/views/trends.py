@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from collector.domain.conditions import ConditionSettings
+from collector.domain.conditions import CATALOGUE, ConditionSettings
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.limits import limit_of
 from collector.domain.live import LiveAlarm
@@ -111,13 +111,6 @@ def read_range(
 
 DRAWN = 400
 """Width of a plot: a phone shows it whole, scaled down a little."""
-_ABOUT = {
-    "pressure": ("pressure-", "leak-"), "valve_room_temperature": ("low-temperature",),
-    "oxygen": ("oxygen-", "room-oxygen", "purge-", "vent-stuck"),
-    "product_oxygen": ("product-oxygen", "air-in-nitrogen"),
-    "tank_pressure": ("compressor-", "air-fill", "tank-leak"),
-}
-"""Prefixes of the conditions marked on the plot of each quantity."""
 _ENDING = (Transition.RETURNED, Transition.SHELVED, Transition.SUPPRESSED,
            Transition.OUT_OF_SERVICE)
 _BLIND = ("device-silent", "data-frozen")
@@ -187,12 +180,12 @@ def marks(
     quantity: str, alarms: Iterable[Occurrence], start: int, end: int,
 ) -> tuple[Span, ...]:
     """Return the alarms to mark on the plot of a quantity from ``start`` to ``end``."""
-    begin = _ABOUT.get(quantity, ())
+    marked = {c.id for c in CATALOGUE.values() if c.plot == quantity}
     return tuple(
         Span(start=o.start, end=o.end, word=title_of(o.condition),
              kind=SpanKind.SILENT if o.condition in _BLIND else SpanKind.ALARM)
         for o in alarms
-        if (o.condition in _BLIND or o.condition.startswith(begin or ("~",)))
+        if o.condition in {*_BLIND, *marked}
         and o.start < end and (o.end is None or o.end > start)
     )
 
