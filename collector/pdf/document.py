@@ -1,7 +1,6 @@
-"""A document on paper: headings, words, tables, plots, page numbers, the cautions in a frame.
+"""A PDF document: headings, words, tables, plots, page numbers, the cautions in a frame.
 
-Given the same words and the same time it gives the same bytes. The PDF library is loaded when a
-paper is begun, not before.
+The same content and time give the same bytes. The PDF library is loaded with the first document.
 """
 
 from __future__ import annotations
@@ -98,7 +97,7 @@ class PdfDocument:
         self, header: Sequence[str], rows: Sequence[Sequence[str]], *,
         widths: Sequence[float] | None = None, align: str = "",
     ) -> None:
-        """Write a table; the header stands on every page, no row is cut in two.
+        """Write a table; the header is repeated on every page, no row is cut in two.
 
         ``align`` has a letter (L, R, C) for each column, left where it has none.
         """

@@ -56,9 +56,9 @@ def _told(g: ReportData, quantity: str, title: str, none: str, *, floor: float |
 
 
 def _why(g: ReportData, quantity: str) -> str:
-    said = list(dict.fromkeys(
+    reasons = list(dict.fromkeys(
         reason for thing in g.plant.things() for reason in g.reasons(quantity, thing.id)[:1]))
-    return f" Reason given: {'; '.join(said[:3])}." if said else ""
+    return f" Reason given: {'; '.join(reasons[:3])}." if reasons else ""
 
 
 def leak(g: ReportData) -> Iterator[Block]:
