@@ -95,7 +95,7 @@ def coverage(g: ReportData) -> Iterator[Block]:
         rows=list(_rows(g, all_seen)))
     yield Paragraph(soft=True, text=(
         f"Gaps are listed in steps of {duration_text(g.step)}; shorter ones are in the percentage. "
-        "Only readings that could be trusted count."))
+        "Only valid readings count."))
     yield Figure(figure=_strips(g, all_seen))
 
 

@@ -35,7 +35,8 @@ def gauges(g: ReportData) -> Iterator[Block]:
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
     if not risers:
-        yield Paragraph(text="No riser's pressure is read here: every gauge needs inspection on site.")
+        yield Paragraph(text="No riser's pressure is read here: every gauge needs inspection on "
+                             "site.")
     else:
         yield Paragraph(soft=True, text=(
             "Read over the wire at 09:00 by the site's clock, the nearest reading within half an "

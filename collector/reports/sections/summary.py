@@ -113,8 +113,7 @@ def _brief(g: ReportData) -> Iterator[str]:
             yield f"The leak behind {generator.name} took {cost_words(cost)}."
     shares = [s.share for s in seen(g)]
     if shares:
-        yield (f"{sum(shares) / len(shares) * 100:.1f} % of the readings asked for were had and "
-               "could be trusted.")
+        yield f"Valid data: {sum(shares) / len(shares) * 100:.1f} %."
     else:
         yield "No readings are in the journal."
 
