@@ -49,7 +49,7 @@ def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
                             "shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
-    return _judged(step, look, rows, duration)
+    return _decided(step, look, rows, duration)
 
 
 def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
@@ -111,7 +111,7 @@ def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) ->
                         f"{step.limits['hours']:g} h.{figure}".strip())
 
 
-def _judged(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
     limit = step.limits["loss"]
     loss = _loss(look, rows, duration)
     window = (look.began, look.began + round(rows[-1][0] * 1000))

@@ -272,7 +272,7 @@ def _begin(foot: str, know: Callable[[str], str]) -> FPDF:
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     from fpdf import FPDF
 
-    class _Sheets(FPDF):
+    class _Pages(FPDF):
         def footer(self) -> None:
             self.set_y(-13)
             self.set_draw_color(_RULE)
@@ -283,7 +283,7 @@ def _begin(foot: str, know: Callable[[str], str]) -> FPDF:
             self.cell(self.epw * 0.75, 5, know(foot))
             self.cell(self.epw * 0.25, 5, f"page {self.page_no()} of {{nb}}", align="R")
 
-    pdf = _Sheets(format="A4")
+    pdf = _Pages(format="A4")
     for style, file in font_files().items():
         pdf.add_font(FAMILY, style, file)
     pdf.set_margins(_SIDE, _TOP, _SIDE)

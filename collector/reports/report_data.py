@@ -116,7 +116,7 @@ class ReportData:
         return measure(self.moves, self.start, self.end)
 
     @property
-    def standing(self) -> list[Occurrence]:
+    def active(self) -> list[Occurrence]:
         """What stood at the end, the most pressing first."""
         order = {"high": 0, "medium": 1, "low": 2}
         return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))

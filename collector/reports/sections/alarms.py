@@ -22,13 +22,13 @@ _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by d
 def active_alarms(g: ReportData) -> Iterator[Block]:
     """List what stood at the end of the period."""
     yield Heading(text="State at the end", level=2)
-    if not g.standing:
+    if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
         return
     yield Table(
         header=("Priority", "What", "Where", "Since", "Acknowledged"), widths=(1, 3, 2.4, 2, 2),
         rows=[(o.priority.value, title_of(o.condition), g.name(o.asset),
-               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.standing])
+               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.active])
 
 
 def _answer(g: ReportData, one: Occurrence) -> str:

@@ -39,7 +39,7 @@ def summary(g: ReportData) -> Iterator[Block]:
 
 def next_steps(g: ReportData) -> Iterator[str]:
     """Say what wants doing, the most pressing first, each with why."""
-    for one in g.standing:
+    for one in g.active:
         known = CATALOGUE.get(one.condition)
         check = f" Check first: {known.causes[0]}." if known is not None and known.causes else ""
         yield (f"{title_of(one.condition)} at {g.name(one.asset)} still active, since "
@@ -58,7 +58,7 @@ def next_steps(g: ReportData) -> Iterator[str]:
 
 
 def _repeated(g: ReportData) -> Iterator[str]:
-    active = {(o.condition, o.asset) for o in g.standing}
+    active = {(o.condition, o.asset) for o in g.active}
     for frequent in g.measures.frequent:
         if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in active:
             yield (f"{title_of(frequent.condition)} at {g.name(frequent.asset)} came "

@@ -49,7 +49,7 @@ def service(g: ReportData) -> Iterator[Block]:
     if not g.plant.generators:
         return
     yield Heading(text="Service")
-    due = {o.asset for o in g.standing if o.condition == "service-due"}
+    due = {o.asset for o in g.active if o.condition == "service-due"}
     rows = []
     for generator in g.plant.generators.values():
         left = g.estimates("hours-to-service", generator.id)
