@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from collector.domain.limits import limit_of
 from collector.domain.readings import MODES
 from collector.rules.base import (
     ALL,
@@ -21,7 +22,6 @@ from collector.rules.fastruns import FastRuns, FastState
 
 __all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
-_COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _SHORT_RUNS = 3
@@ -304,9 +304,7 @@ class ProductOxygenHigh(_Product):
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
-        given = number(self.settings, "limit")
-        own = context.plant.generators[asset].product_oxygen_limit
-        self._limit = given if given is not None else own if own is not None else _COMMON_LIMIT
+        self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the product holds against its limit."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from collector.domain.conditions import CAUTIONS
+from collector.domain.limits import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
 __all__ = ["RoomOxygenLow"]
 
-_LIMIT = 19.5  # %, 29 CFR 1910.134
 _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there unseen
 
 
@@ -27,8 +27,7 @@ class RoomOxygenLow(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen = f"{asset}.oxygen"
         super().__init__(context, asset, inputs=[self._oxygen], needs=[self._oxygen])
-        limit = number(self.settings, "limit")
-        self._limit = _LIMIT if limit is None else limit
+        self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
         self._deadband = number(self.settings, "deadband") or 0.0
         self.state = Level()
 

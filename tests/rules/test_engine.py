@@ -11,8 +11,9 @@ import pytest
 from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import Quality
 from collector.rules import base, wording
-from collector.rules.base import Level, shifted
+from collector.rules.base import Level
 from collector.rules.inputs import Spacing
+from collector.rules.state import shifted
 from collector.rules.wording import Words
 from tests.rules.support import (
     DAY,
@@ -42,7 +43,7 @@ def test_events_carry_the_time_of_a_tick():
 
 
 def test_a_coarser_grid():
-    from collector.watch import Watch
+    from collector.app.monitor import Watch
     from tests.rules.support import Story, settings
     s = Story(Watch(plant=plant(), settings=settings(), step=10_000), [])
     s.feed(series({P: 15}, end=MINUTE, phase=437))
