@@ -28,6 +28,7 @@ from collector.rules.base import (
 )
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
+from collector.rules.gauge import GaugeNoise
 from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
 
 __all__ = ["CONDITIONS", "TankLeak"]
@@ -35,12 +36,19 @@ __all__ = ["CONDITIONS", "TankLeak"]
 _MINUTE = 60_000
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
+_STEPS, _SCATTERS = 1.6, 6.0
+"""Steps of the gauge and scatters of its minutes beyond which a rise is none of its own making."""
+_GULPS = 3
+_ALIKE = 3.0
+_LONGEST = 12 * 3_600_000
+"""ms between two gulps; top-ups after a weekly draining come no oftener."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
 _SURE = 1.0
 """psi above the written setting at which it is: setting and gauge are never the same."""
 _SAG = 2.0
 """psi below its setting, or below where the last gulp began, at which a rise is no gulp."""
+_SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
@@ -51,15 +59,24 @@ _OLD = 14 * 86_400_000
 class _Riser(State):
     """What is known of one riser: the last minutes, and its last gulp."""
 
+    gauge: GaugeNoise = field(default_factory=GaugeNoise)
+    means: GaugeNoise = field(default_factory=GaugeNoise)
+    """Of the minutes' means."""
     minutes: list[float] = field(default_factory=list)
     total: float = 0.0
     count: int = 0
-    began: float | None = None
-    """psi at which the last gulp began."""
-    gulp_at: int | None = None
-    beat: int | None = None
-    """ms between the last two gulps."""
+    top: float = 0.0
+    """psi that the last gulp reached."""
+    gulps_series: list[list[float]] = field(default_factory=list)
+    """The last gulps: instant, psi at which it began."""
     rising: bool = False
+
+    def add(self, values: Sequence[float]) -> None:
+        """Take samples of the minute under way."""
+        for value in values:
+            self.gauge.learn(value)
+            self.total += value
+        self.count += len(values)
 
     def close(self, at: int, setting: float | None) -> bool:
         """End a minute; return whether the riser was heard of in it."""
@@ -68,32 +85,42 @@ class _Riser(State):
             return False
         mean = self.total / self.count
         self.total, self.count = 0.0, 0
+        self.means.learn(mean)
         low = min(self.minutes, default=mean)
-        if mean - low > _GULP:
+        if mean - low > self._least():
             if not self.rising:
-                self.beat = at - self.gulp_at if self.gulp_at is not None else None
-                self.gulp_at = at
                 # A riser that had run low (its supply shut, a trip) is refilled, not topped up:
                 # where its device opens is not known from that.
-                usual = setting if setting is not None else self.began
-                self.began = None if usual is not None and low < usual - _SAG else low
-            self.rising = True
+                rows = self.gulps_series
+                usual = setting if setting is not None else rows[-1][1] if rows else low
+                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], [at, low]]
+            self.rising, self.top = True, mean
         else:
             self.rising = False
         self.minutes = [*self.minutes[-(_CALM - 1):], mean]
         return True
 
+    def _least(self) -> float:
+        return max(_GULP, _STEPS * self.gauge.step, _SCATTERS * self.means.scatter)
+
     def satisfied(self, at: int, setting: float | None) -> bool:
         """Whether it draws nothing, by the minute just closed."""
         if self.rising or len(self.minutes) < _CALM:
             return False
-        level = self.minutes[-1]
-        if setting is not None and level > setting + _SURE:
+        level, rows = self.minutes[-1], self.gulps_series
+        margin = max(_ABOVE, _SURE_SCATTERS * self.means.scatter, 0.5 * self.gauge.step)
+        if setting is not None and level > setting + _SURE + margin:
             return True
-        if self.began is None or self.gulp_at is None or self.beat is None:
+        if len(rows) < _GULPS:
             return False
+        beats = [b[0] - a[0] for a, b in zip(rows, rows[1:], strict=False)]
         # One that misses its beat has ceased to gulp: it may draw all the time.
-        return at - self.gulp_at <= 2 * self.beat and level > self.began + _ABOVE
+        if max(beats) > min(_ALIKE * min(beats), _LONGEST) or at - rows[-1][0] > 2 * beats[-1]:
+            return False
+        # A device that is shut lets the pipe fall; one that feeds all the time keeps it up.
+        past, began = (at - rows[-1][0]) / beats[-1], rows[-1][1]
+        fallen = self.top - 0.5 * min(past, 1.0) * (self.top - began)
+        return began + margin < level < fallen + margin
 
 
 @dataclass(slots=True, kw_only=True)
@@ -151,9 +178,7 @@ class TankLeak(Rule):
         elif point == self._running:
             self._run(at, value >= 0.5)
         else:
-            riser = self._risers[self._pressures[point]]
-            riser.total += value
-            riser.count += 1
+            self._risers[self._pressures[point]].add((value,))
         return changed
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
@@ -174,10 +199,7 @@ class TankLeak(Rule):
                 s.tank += value
             s.count += len(values)
         elif point != self._running:
-            riser = self._risers[self._pressures[point]]
-            for value in values:
-                riser.total += value
-            riser.count += len(values)
+            self._risers[self._pressures[point]].add(values)
 
     def _run(self, at: int, on: bool) -> None:
         s = self.state
