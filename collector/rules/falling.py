@@ -67,7 +67,7 @@ class _FallState(State):
     apart: int = 0
     """ms between the readings before and after that step."""
     tank: float | None = None
-    """The tank when the last level was well above what is read now."""
+    """What the tank read when the reading got there."""
     start_at: int | None = None
     start: float = 0.0
     low: float = 0.0
@@ -135,8 +135,8 @@ class PressureFallingFast(Rule):
             s.jumped_to = None
         if highest - last >= 0.5 * need:
             return
-        s.jumped_to, s.apart = (value, apart) if last - value >= need else (s.jumped_to, s.apart)
-        s.tank = self._tank(at)
+        if last - value >= need:
+            s.jumped_to, s.apart, s.tank = value, apart, self._tank(at)
 
     def _keep_high(self, at: int, level: float, back: int) -> None:
         rows = self.state.high_series

@@ -1,168 +1,137 @@
-"""Figures of the bank of cases, printed: ``python -m tests.benchmarks.bench_cases``.
+"""Figures on plants that are drawn by chance: ``python -m tests.benchmarks.bench_cases``.
 
-Every story is played by the bundled plant with the dice of many seeds, and the watch is held to
-what the story says must, may and must not be raised, and its estimates to the plant's own books.
-Seeds 1 to 99 are for tuning; those from 1001 on are for the figures and are looked at by nobody who
-tunes.
+Healthy plants show false alarms and the errors of the estimates, plants with one fault each show
+what is found and how soon; tables per structure follow. Seeds 1 to 99999 are for tuning; those from
+100001 on are for the figures and are looked at by nobody who tunes. A run that is broken off goes
+on where it stopped when it is given the same ``--keep``.
 
 Examples:
-  python -m tests.benchmarks.bench_cases --quick
-  python -m tests.benchmarks.bench_cases --stories 'leak-*' --count 5 --fails
-  python -m tests.benchmarks.bench_cases --seeds figures --jobs 2
+  python -m tests.benchmarks.bench_cases --plants 20 --days 10 --per-fault 0 --texts 2
+  python -m tests.benchmarks.bench_cases --plants 0 --faults 'leak-*' --per-fault 10
+  python -m tests.benchmarks.bench_cases --seeds figures --jobs 2 --keep figures.jsonl
 
 """
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import fnmatch
-import pickle
+import json
 import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
+from typing import Any
 
-from collector.domain.readings import QUANTITIES
-from tests.benchmarks.cases import BANK
-from tests.benchmarks.cases.score import Scored, score
-from tests.benchmarks.cases.shape import Case, Story
-from tests.benchmarks.cases.tables import tables
+from simulators.family import FAULTS
+from tests.benchmarks.drawn.play import Alarmed, Marks, Sample, Task, play
+from tests.benchmarks.drawn.tables import tables
 
-__all__ = ["chosen", "main", "play_all", "tasks", "work"]
+__all__ = ["main"]
 
-_FIRST = {"tuning": 1, "figures": 1001}
+_FIRST = {"tuning": 1, "figures": 100_001}
+_LONG = {"compressor-weak": 40.0, "leak-growing": 40.0, "tank-leak": 30.0, "leak-high": 20.0,
+         "oxygen-rising": 30.0, "oxygen-not-falling": 20.0, "purge-blocked": 20.0,
+         "compressor-overduty": 20.0, "vent-stuck-open": 20.0, "vent-stuck-closed": 20.0,
+         "oxygen-sensor-suspect": 20.0, "data-frozen": 20.0, "compressor-long-run": 20.0}
+"""Days of a plant with a fault that shows slowly; the others get ten."""
+_SHORT = 10.0
 
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__,
                                      formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", choices=tuple(_FIRST), default="tuning")
-    parser.add_argument("--count", type=int, default=None,
-                        help="seeds of each story (default 20; 5 while tuning)")
-    parser.add_argument("--seed", type=int, action="append", help="this seed alone (repeatable)")
-    parser.add_argument("--stories", default="*", metavar="GLOB",
-                        help="names, with * and ?; several with commas")
-    parser.add_argument("--condition", help="only stories that ask for or forbid this condition")
+    parser.add_argument("--plants", type=int, default=200, metavar="N", help="healthy plants")
+    parser.add_argument("--days", type=float, default=60.0, help="of each healthy plant")
+    parser.add_argument("--start", choices=("settled", "purge"), help="of every plant")
+    parser.add_argument("--faults", default="*", metavar="GLOB",
+                        help="conditions, with * and ?; several with commas")
+    parser.add_argument("--per-fault", type=int, default=40, metavar="N")
+    parser.add_argument("--fault-days", type=float, metavar="DAYS",
+                        help="of every plant with a fault (default: as the fault needs)")
+    parser.add_argument("--from-seed", type=int, metavar="SEED", help="the first seed")
+    parser.add_argument("--seed", type=int, action="append",
+                        help="healthy plants of these seeds alone (repeatable)")
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--quick", action="store_true", help="short stories, two seeds each")
-    parser.add_argument("--fails", action="store_true", help="list every failure by itself")
-    parser.add_argument("--each", action="store_true", help="one line for each case as it is done")
-    parser.add_argument("--texts", action="store_true", help="with the messages of false alarms")
-    parser.add_argument("--by-story", action="store_true", help="quantities by story as well")
-    parser.add_argument("--keep", type=Path, metavar="FILE", help="keep the marks for --show")
-    parser.add_argument("--show", type=Path, metavar="FILE", action="append",
+    parser.add_argument("--keep", type=Path, metavar="FILE",
+                        help="keep the marks here, one line a plant, and go on with them")
+    parser.add_argument("--show", type=Path, action="append", metavar="FILE",
                         help="print the tables of kept marks (repeatable) and play nothing")
-    parser.add_argument("--list", action="store_true", help="list the stories and end")
+    parser.add_argument("--texts", type=int, default=0, metavar="N",
+                        help="show up to so many messages of each kind of false alarm")
     return parser.parse_args(arguments)
 
 
-def chosen(globs: str, condition: str | None = None, *, quick: bool = False) -> list[Story]:
-    """Return the stories whose names match, and that have to do with ``condition``."""
-    found = [s for s in BANK.values()
-             if any(fnmatch.fnmatch(s.name, g.strip()) for g in globs.split(","))
-             and not (quick and s.long)]
-    if condition:
-        found = [s for s in found if _concerns(s, condition)]
-    return found
+def _tasks(options: argparse.Namespace) -> list[Task]:
+    """Return what to play, those that take longest first."""
+    first = options.from_seed or _FIRST[options.seeds]
+    seeds = options.seed or range(first, first + options.plants)
+    tasks = [Task(seed=s, days=options.days, start=options.start) for s in seeds]
+    globs = [g.strip() for g in options.faults.split(",")]
+    for fault in sorted(FAULTS):
+        if any(fnmatch.fnmatch(fault, g) for g in globs):
+            days = options.fault_days or _LONG.get(fault, _SHORT)
+            # Seeds apart from the healthy plants'.
+            tasks += [Task(seed=first + 20_000 + n, days=days, fault=fault)
+                      for n in range(0 if options.seed else options.per_fault)]
+    return sorted(tasks, key=lambda t: -t.days)
 
 
-def _concerns(story: Story, condition: str) -> bool:
-    case = story.case(1)
-    return any(x.condition == condition for x in (*case.expects, *case.never)) or any(
-        m.quantity == condition for m in case.measures)
-
-
-def tasks(stories: Sequence[Story], seeds: Sequence[int]) -> list[tuple[str, int]]:
-    """Return (story, seed) pairs, those that take longest first."""
-    pairs = [(s.name, seed) for s in stories for n, seed in enumerate(seeds) if n < s.most]
-    weights = {s.name: work(s) for s in stories}
-    return sorted(pairs, key=lambda p: -weights[p[0]])
-
-
-def work(story: Story) -> float:
-    """Return how many readings a story has, more or less."""
-    case = story.case(1)
-    points = {d.id: sum(len(QUANTITIES[_kind(case, w)]) for w in d.watches) for d in case.devices}
-    return sum(case.duration / d.every * points[d.id] for d in case.devices)
-
-
-def _kind(case: Case, thing: str) -> str:
-    for group, kind in (("generators", "generator"), ("risers", "riser"), ("vents", "vent")):
-        if any(t["id"] == thing for t in case.tables[group]):
-            return kind
-    return "room"
-
-
-def play_all(pairs: Sequence[tuple[str, int]], jobs: int) -> Iterator[Scored]:
-    """Yield every case's marks, in the order they are done."""
+def _played(tasks: Sequence[Task], jobs: int) -> Iterator[Marks]:
     if jobs <= 1:
-        for name, seed in pairs:
-            yield score(name, seed)
+        yield from map(play, tasks)
         return
     with ProcessPoolExecutor(max_workers=jobs) as pool:
-        for future in as_completed([pool.submit(score, *pair) for pair in pairs]):
+        for future in as_completed([pool.submit(play, task) for task in tasks]):
             yield future.result()
+
+
+def _line(marks: Marks) -> str:
+    return json.dumps(dataclasses.asdict(marks), separators=(",", ":"))
+
+
+def _marks(line: str) -> Marks:
+    row: dict[str, Any] = json.loads(line)
+    return Marks(**{
+        **row, "task": Task(**row["task"]), "wrong": [Alarmed(**w) for w in row["wrong"]],
+        "samples": [Sample(**s) for s in row["samples"]]})
+
+
+def _kept(path: Path) -> list[Marks]:
+    """Return the marks of a file; a last line that was broken off is left out."""
+    if not path.exists():
+        return []
+    return [_marks(line) for line in path.read_text().split("\n")[:-1]]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Play, and print the tables."""
     options = _options(arguments)
     if options.show:
-        kept = [s for path in options.show for s in pickle.loads(path.read_bytes())]  # noqa: S301
-        print(tables(sorted(kept, key=lambda s: (s.story, s.seed)), fails=options.fails,
-                     texts=options.texts, by_story=options.by_story))
+        print(tables([m for path in options.show for m in _kept(path)], texts=options.texts))
         return 0
-    stories = chosen(options.stories, options.condition, quick=options.quick)
-    if options.list:
-        for s in stories:
-            print(f"{s.name:34} {s.family:12} {s.text.splitlines()[0]}")
-        return 0
-    if not stories:
-        print("no story has such a name", file=sys.stderr)
-        return 2
-    count = options.count or (2 if options.quick else 20 if options.seeds == "figures" else 5)
-    first = _FIRST[options.seeds]
-    seeds = options.seed or list(range(first, first + count))
-    pairs = tasks(stories, seeds)
+    done = _kept(options.keep) if options.keep else []
+    tasks = _tasks(options)
+    wanted = set(tasks)
+    done = [m for m in done if m.task in wanted]
+    waiting = [t for t in tasks if t not in {m.task for m in done}]
     began = time.monotonic()
-    done: list[Scored] = []
-    for scored in play_all(pairs, options.jobs):
-        done.append(scored)
-        if options.each:
-            print(_line(scored), file=sys.stderr, flush=True)
-        else:
-            _progress(len(done), len(pairs), scored, began)
-    done.sort(key=lambda s: (s.story, s.seed))
     if options.keep:
-        options.keep.write_bytes(pickle.dumps(done))
-    print(tables(done, fails=options.fails, texts=options.texts, by_story=options.by_story))
-    _cost(done, time.monotonic() - began, options.jobs)
+        options.keep.write_text("".join(_line(m) + "\n" for m in done))
+    for marks in _played(waiting, options.jobs):
+        done.append(marks)
+        if options.keep:
+            with options.keep.open("a") as out:
+                out.write(_line(marks) + "\n")
+        print(f"{len(done)}/{len(tasks)} {time.monotonic() - began:.0f} s: seed "
+              f"{marks.task.seed} {marks.task.fault or 'healthy'} {marks.fault} "
+              f"{len(marks.wrong)} false", file=sys.stderr, flush=True)
+    print(tables(sorted(done, key=lambda m: (m.task.fault or "", m.task.seed)),
+                 texts=options.texts))
     return 0
-
-
-def _line(scored: Scored) -> str:
-    head = (f"{scored.story} --seed {scored.seed}: {scored.plant_seconds:.1f} + "
-            f"{scored.watch_seconds:.1f} s")
-    return "\n    ".join([head, *scored.failures])
-
-
-def _progress(done: int, of: int, scored: Scored, began: float) -> None:
-    if sys.stderr.isatty():
-        print(f"\r{done}/{of} {time.monotonic() - began:.0f} s {scored.story:40}", end="",
-              file=sys.stderr, flush=True)
-        if done == of:
-            print(file=sys.stderr)
-
-
-def _cost(done: Sequence[Scored], wall: float, jobs: int) -> None:
-    readings = sum(s.readings for s in done)
-    plant = sum(s.plant_seconds for s in done)
-    watch = sum(s.watch_seconds for s in done)
-    print(f"\n{len(done)} cases of {len({s.story for s in done})} stories, "
-          f"{sum(s.days for s in done) / 365.25:.1f} site-years, {readings / 1e6:.1f} million "
-          f"readings; {wall / 60:.1f} min with {jobs} jobs (plant {plant:.0f} s, watch "
-          f"{watch:.0f} s: {readings / max(watch, 1e-9) / 1000:.0f} thousand readings/s)")
 
 
 if __name__ == "__main__":

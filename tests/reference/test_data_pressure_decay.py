@@ -123,12 +123,11 @@ def test_a_gross_leak_is_seen_within_seconds(open_data):
     assert seen[0] - began < 8.0
 
 
-@pytest.mark.parametrize(("name", "listed"), LISTED.items())
-def test_a_slow_leak_is_no_gross_one(open_data, name, listed):
-    # The condition begins at 0.5 psi/min; one of the three falls by 0.61 psi/min.
-    seen = _first_alarm(open_data, name)
-    assert bool(seen) == (-listed / BAR_PER_PSI > 0.5)
-    assert not seen or seen[0] > 60.0
+@pytest.mark.parametrize("name", LISTED)
+def test_a_slow_leak_is_no_gross_one(open_data, name):
+    # The fastest goes by 0.61 psi/min, past the limit of 0.5, and loses 1.4 psi in its record:
+    # less than the 2 psi that a drained low point may take.
+    assert _first_alarm(open_data, name) == []
 
 
 def test_a_gross_leak_is_not_a_line(open_data):

@@ -1,7 +1,7 @@
 """The short stories of the bank, two plants each: what must be raised is, and nothing else.
 
 The figures over many seeds, and the stories that take days and weeks, are printed by
-``python -m tests.benchmarks.bench_cases``.
+``python -m tests.benchmarks.bench_stories``.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import pytest
 
 from collector.domain.conditions import CATALOGUE
 from collector.rules.registry import BUILDERS
-from tests.benchmarks.bench_cases import work
+from tests.benchmarks.bench_stories import work
 from tests.benchmarks.cases import BANK
 from tests.benchmarks.cases.score import score
 
