@@ -33,7 +33,7 @@ from collector.rules.vessel import Vessel
 
 __all__ = ["ABNORMAL", "Cycles", "Passed", "cycles_of"]
 
-_FILL, _OTHER_MODE = "a declared fill", "not in nitrogen mode"
+_FILL, _OTHER_MODE = "a declared fill", "in air-fill mode"
 ABNORMAL = frozenset({_FILL, _OTHER_MODE})
 """Why a day teaches nothing about the days to come."""
 
@@ -156,7 +156,8 @@ class Cycles:
         """Whether the plant does what it does on any day; if not, the cycle does not count."""
         if self._inputs.filling(self.asset, at):
             self.spoil(_FILL)
-        elif self.mode and self._inputs.mode(self.asset, at) not in ("nitrogen", None):
+        elif self.mode and self._inputs.mode(self.asset, at) == "air-fill":
+            # A run's mode is what it reads in the run: many controllers say `off` between runs.
             self.spoil(_OTHER_MODE)
         else:
             return True

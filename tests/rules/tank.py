@@ -52,7 +52,8 @@ class Tank:
     """A tank that rises at ``delivery`` less ``demand`` and falls at ``demand`` (psi/min).
 
     ``heat`` is the share of a rise that dies away with ``tau`` s; ``noise`` in psi. The riser sags
-    at ``sag`` psi/min until it takes a gulp of 0.4 psi, which costs the tank nothing here.
+    at ``sag`` psi/min until it takes a gulp of 0.4 psi, which costs the tank nothing here. The mode
+    reads ``off`` between runs where ``off_at_rest``.
     """
 
     delivery: float | At = 3.2
@@ -62,6 +63,7 @@ class Tank:
     noise: float = 0.0
     sag: float = 0.01
     steady_riser: bool = False
+    off_at_rest: bool = False
     start: float = 75.0
     seed: int = 1
     every: int = 20 * SECOND
@@ -81,7 +83,7 @@ class Tank:
             if at % self.every or at < start:
                 continue
             values: dict[str, float] = {
-                MODE: 1.0, RUN: float(on),
+                MODE: float(on or not self.off_at_rest), RUN: float(on),
                 TANK: round(gas + warm + dice.gauss(0.0, self.noise), 2), OPEN: 0.0,
                 P: 25.0 if self.steady_riser else round(riser + dice.gauss(0.0, 0.005), 3),
                 **{point: _at(value, at) for point, value in self.extra.items()},

@@ -140,6 +140,12 @@ def test_air_fill_and_a_declared_fill_are_left_out():
     assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.01)
 
 
+def test_a_controller_that_reads_off_between_runs_says_nothing_about_its_runs():
+    s = watch(site(pipe=None)).feed(Tank(off_at_rest=True).readings(DAY + MINUTE))
+    assert last(s, "compressor-delivery").value == pytest.approx(scfh(3.2), rel=0.01)
+    assert last(s, "nitrogen-demand").value == pytest.approx(scfh(0.6), rel=0.02)
+
+
 def test_a_frozen_logger_gives_no_figure():
     rows = list(Tank(extra={TANK: 70.0, P: 25.0}).readings(DAY + MINUTE))
     s = watch(site(pipe=None)).feed(rows)
