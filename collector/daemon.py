@@ -33,10 +33,10 @@ from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
-from collector.explain.board import board_page
 from collector.forward.influx import InfluxForwarder
 from collector.forward.influx_aside import AsideFile
 from collector.forward.sparkplug import Sparkplug
+from collector.handbook import find_html
 from collector.journal import Journal, JournalStatistics
 from collector.logs import hide_secret
 from collector.notify.heartbeat import Heartbeat
@@ -477,7 +477,7 @@ class Daemon:
             estimates=lambda: list(self._estimates.values()), statistics=self.statistics,
             version=__version__,
             acceptance=open_desk(lambda: self._config.plant, self._config.data, self._journal),
-            handbook=board_page, note=self._note_of_board,
+            handbook=find_html, note=self._note_of_board,
             door=self._door(), live=self._live,
             past=past_services(lambda: self._journal, lambda: self._config.plant),
             reports=self._config.data / "reports",

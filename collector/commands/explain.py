@@ -16,7 +16,7 @@ import argparse
 import shutil
 import sys
 
-from collector.explain import CONTENTS, UnknownPage, find_page
+from collector.handbook import CONTENTS, UnknownPage, find_page
 
 __all__ = ["add_arguments", "run"]
 

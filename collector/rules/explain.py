@@ -134,6 +134,8 @@ TABLE: tuple[Explanation, ...] = (
     )),
     Explanation(by="air-in-nitrogen-mode", reach=_same, of=("product-oxygen-high",)),
     Explanation(by="air-fill-stuck", reach=_same, holds=False, of=("compressor-long-run",)),
+    # Where the mode says off at rest, each run of a unit that is stuck looks like a fallback.
+    Explanation(by="air-fill-stuck", reach=_same, after=_DAY, of=("air-fill-frequent",)),
     Explanation(by="pressure-falling-fast", reach=_same, of=("leak-high", "leak-growing")),
     # Its causes name the leak; and a sensor that died low leaves only the demand to judge by.
     Explanation(by="pressure-low", reach=_same, of=("leak-high",)),

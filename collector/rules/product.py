@@ -10,12 +10,15 @@ from typing import Any
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.course import Course
 
 __all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
 
 _COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
+_SHORT_RUNS = 3
+"""Runs in a row that end past the limit, each too short for the on-delay, which is no chance."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -27,14 +30,27 @@ class _ProductState(State):
     """When it last ceased to."""
     mode: float | None = None
     running: float | None = None
+    gas: float | None = None
+    """The last mode in which gas is made: ``off`` says nothing of the separator."""
     mode_at: int | None = None
-    """When the mode last changed."""
+    """When that last changed."""
     dead: bool = False
     """Whether the analyser reads what no gas can be."""
+    course: Course = field(default_factory=Course)
+    """Readings of this run since they last stood within the limit."""
+    shown: float = 0.0
+    """The last reading past the limit before it stood for the on-delay."""
+    short_runs: int = 0
+    """Runs in a row that ended past the limit before the on-delay had passed."""
+    short_at: int | None = None
+    """Since when, in the first of them."""
 
 
 class _Product(Rule):
     """Product oxygen against a limit, judged only while nitrogen is made and the unit is warm.
+
+    However long the analyser or the separator takes to settle after a start, a reading that still
+    falls is weighed by where its fall will end.
 
     While the compressor is off or the unit in air-fill the last answer stands: there is no product
     to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
@@ -79,10 +95,12 @@ class _Product(Rule):
             return self._measured(at, value)
         if point == self._running:
             s.running = value
-        elif value != s.mode:
-            # What was in force when the watch began did not change then.
-            s.mode_at = at if s.mode is not None else None
+        else:
             s.mode = value
+            if value != 0 and value != s.gas:
+                # What was in force when the watch began did not change then.
+                s.mode_at = at if s.gas is not None else None
+                s.gas = value
         return self._gate(at)
 
     def _gate(self, at: int) -> bool:
@@ -91,10 +109,32 @@ class _Product(Rule):
         if making == (s.running_at is not None):
             return False
         s.running_at, s.ended_at = (at, s.ended_at) if making else (None, at)
-        level = s.level
-        if not making and level.beyond and (level.since_at or 0) + self.on_delay > at:
-            level.beyond, level.since_at = False, at
+        s.course.begin()
+        if not making:
+            self._run_ended(at)
         return True
+
+    def _run_ended(self, at: int) -> None:
+        """Forget what had not lasted; too short a run has no other chance than to be repeated."""
+        s = self.state
+        level = s.level
+        if not self._pending(at):
+            s.short_runs = 0
+            return
+        s.short_at = s.short_at if s.short_runs else level.since_at
+        s.short_runs += 1
+        level.beyond, level.since_at = s.short_runs >= _SHORT_RUNS, at
+        if level.beyond:
+            level.since_at = s.short_at
+
+    def _pending(self, at: int) -> bool:
+        """Whether it is past the limit for less than the on-delay."""
+        level = self.state.level
+        return bool(level.beyond) and (level.since_at or 0) + self.on_delay > at
+
+    def _stands(self, at: int) -> bool:
+        """Whether it has been past the limit for as long as the on-delay."""
+        return bool(self.state.level.beyond) and not self._pending(at)
 
     def _ready_at(self) -> int | None:
         s = self.state
@@ -107,6 +147,10 @@ class _Product(Rule):
         s = self.state
         changed = self._gate(at)
         ready = self._ready_at()
+        if ready is not None and value > self._limit and not self._stands(at):
+            s.course.add(at, value)
+        elif s.course.begun_at is not None:
+            s.course.begin()
         if ready is None or at < ready:
             return changed
         dead = not _NO_READING <= value <= _MOST
@@ -115,7 +159,25 @@ class _Product(Rule):
             s.dead = True
             return changed
         changed, s.dead = changed or s.dead, False
-        return s.level.compare(at, value, self._limit, self._deadband, above=True) or changed
+        return self._compare(at, value) or changed
+
+    def _compare(self, at: int, value: float) -> bool:
+        """Weigh a reading; one that still falls counts by where it will settle.
+
+        The deadband is for what stands: before the on-delay has passed all of it must be past the
+        limit.
+        """
+        s = self.state
+        level, settled = s.level, value
+        if value > self._limit:
+            if self._stands(at):
+                return False
+            end = s.course.end(at, value)
+            settled = self._limit if end is None else end
+            if settled > self._limit:
+                s.shown = value
+        deadband = 0.0 if self._pending(at) else self._deadband
+        return level.compare(at, settled, self._limit, deadband, above=True)
 
     def judge(self, now: int) -> Finding:
         """Return whether the product is over the limit, by the last that could be judged."""
@@ -140,13 +202,15 @@ class _Product(Rule):
         if s.running_at is None and (s.mode is not None or s.running is not None):
             return -math.inf, math.inf  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
-        if s.dead or level is None or s.running_at is None:
+        if s.dead or level is None or s.running_at is None or s.course.begun_at is not None:
             return None
         return max(level[0], _NO_READING), min(level[1], _MOST)
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""
-        value = self.context.inputs.point(self._oxygen).value or 0.0
+        last = self.context.inputs.point(self._oxygen).value or 0.0
+        value = last if self.state.running_at is not None and last > self._limit \
+            else self.state.shown
         absent = []
         if self.state.mode is None:
             absent.append("the mode is not read: in air-fill this would be as it should be")

@@ -6,11 +6,10 @@ from collector.web.services import (
     CollectorStatistics,
     DeviceStatistics,
     ForwardStatistics,
-    HandbookPage,
 )
 from collector.web.serving import serve
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "HandbookPage", "create_app", "serve",
+    "create_app", "serve",
 ]

@@ -95,8 +95,7 @@ def _add_handbook(app: FastAPI, services: BoardServices) -> None:
         found = services.handbook(name)
         if found is None:
             raise Refusal(404, "The handbook has no such page.")
-        return page(request, "handbook.html", title=found.title,
-                    content=Markup(found.html))  # noqa: S704
+        return page(request, "handbook.html", title=found[0], content=Markup(found[1]))  # noqa: S704
 
     @app.get("/explain", include_in_schema=False)
     async def contents(request: Request) -> HTMLResponse:

@@ -25,7 +25,7 @@ from collector.web.live import Live
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "HandbookPage", "LinkServices", "MeasureLine", "PastServices", "Search",
+    "LinkServices", "MeasureLine", "PastServices", "Search",
 ]
 
 
@@ -92,14 +92,6 @@ class CollectorStatistics:
     devices: tuple[DeviceStatistics, ...] = ()
     forwards: tuple[ForwardStatistics, ...] = ()
     numbers: Mapping[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandbookPage:
-    """A page of the handbook; ``html`` is the program's own, every word in it escaped."""
-
-    title: str
-    html: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,8 +176,8 @@ class BoardServices:
     """The latest estimate of each quantity and asset."""
     statistics: Callable[[], CollectorStatistics]
     past: PastServices
-    handbook: Callable[[str], HandbookPage | None]
-    """The page of an id, or ``None`` where there is none; ``contents`` lists them."""
+    handbook: Callable[[str], tuple[str, str] | None]
+    """Title and HTML (every word escaped) of a page; ``None`` where no page has that id."""
     version: str
     acceptance: Desk | None = None
     """Where acceptances are kept; its methods read the disk and belong into a thread."""

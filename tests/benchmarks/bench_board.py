@@ -34,7 +34,7 @@ from collector.domain.events import AlarmMoved, EstimateMade, Event, Priority, S
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading, split_point
-from collector.explain.board import board_page
+from collector.handbook import find_html
 from collector.journal import Journal
 from collector.journal.history import GOOD, Row
 from collector.journal.packing import write_hour
@@ -152,7 +152,7 @@ def services(journal: Journal) -> BoardServices:
     return replace(
         site.services(), plant=lambda: site_plant, clock=ManualClock(NOW), picture=picture,
         alarms=list, not_watched=list, fills=list, trend=trend, events=events,  # type: ignore[arg-type]
-        baselines=list, handbook=board_page, past=past_services(lambda: journal,
+        baselines=list, handbook=find_html, past=past_services(lambda: journal,
                                                                lambda: site_plant),
     )
 

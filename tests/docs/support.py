@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
 
-from collector.explain.marks import (
+from collector.handbook.markdown import (
     Block,
     Heading,
     Items,
@@ -18,8 +18,8 @@ from collector.explain.marks import (
     plain,
 )
 
-PAGES = Path(str(resources.files("collector"))) / "pages"
-ROOT = PAGES.parent.parent
+PAGES = Path(str(resources.files("collector"))) / "handbook" / "pages"
+ROOT = PAGES.parent.parent.parent
 
 
 def source(name: str) -> tuple[Block, ...]:
@@ -76,4 +76,4 @@ def names(cell: str) -> list[str]:
 def readme_pages() -> set[str]:
     """Ids of the pages that the README links to."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    return set(re.findall(r"\(collector/pages/([a-z-]+)\.md\)", text))
+    return set(re.findall(r"\(collector/handbook/pages/([a-z-]+)\.md\)", text))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from collector.cli import main
-from collector.explain import page_ids
+from collector.handbook import page_ids
 
 
 def test_without_an_id_it_lists_every_page(capsys: pytest.CaptureFixture[str]) -> None:

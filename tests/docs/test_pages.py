@@ -14,8 +14,8 @@ from collector.config import load_site
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.readings import QUANTITIES
-from collector.explain import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
-from collector.explain.marks import Fence, Heading, plain
+from collector.handbook import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
+from collector.handbook.markdown import Fence, Heading, plain
 from collector.rules.explain import DECLARED_FILL, Explanation
 from collector.rules.explain import TABLE as EXPLANATIONS
 from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
@@ -118,7 +118,7 @@ def test_what_explains_what_is_on_both_pages(row: Explanation) -> None:
             assert row.by in links(blocks)
             assert one in links(find_page(row.by).blocks)
         else:
-            assert "a fill that somebody declared" in find_page(one).text(10_000)
+            assert "a declared fill" in find_page(one).text(10_000)
 
 
 def _keys(model: type[Table]) -> set[str]:

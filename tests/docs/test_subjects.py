@@ -30,8 +30,8 @@ from collector.domain.events import (
 )
 from collector.domain.live import AlarmState
 from collector.domain.readings import MODES, QUANTITIES, Quality
-from collector.explain import CONTENTS, SUBJECT_IDS, find_page, page_ids
-from collector.explain.marks import Fence
+from collector.handbook import CONTENTS, SUBJECT_IDS, find_page, page_ids
+from collector.handbook.markdown import Fence
 from collector.recorded.rows import COLUMNS
 from tests.docs.support import (
     ROOT,
@@ -255,8 +255,8 @@ def test_every_state_and_step_of_an_alarm_is_told() -> None:
     page = find_page("alarm-states")
     told = rows(page.blocks)
     assert [r["state"] for r in told if "state" in r] == [s.value for s in AlarmState]
-    steps = {(r["an alarm that is"], r["when this happens"], r["becomes"])
-             for r in told if "becomes" in r}
+    steps = {(r["from state"], r["input"], r["to state"])
+             for r in told if "to state" in r}
     assert steps == {(s.value, i.value, step.to.value) for (s, i), step in TABLE.items()}
 
 

@@ -10,7 +10,6 @@ import pytest
 from collector.cli import main
 from collector.config.tables import Table
 from collector.domain.errors import SiteFileError
-from collector.explain.marks import Fence
 from collector.fleet.hub_settings import (
     CustomerTable,
     GroupTable,
@@ -19,6 +18,7 @@ from collector.fleet.hub_settings import (
     HubTable,
     load_hub,
 )
+from collector.handbook.markdown import Fence
 from tests.docs.support import codes, rows, sections, source
 
 FILE = """

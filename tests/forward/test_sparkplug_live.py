@@ -216,7 +216,7 @@ async def test_the_primary_host_s_absence_is_waited_out_and_then_made_good(
                    for m in decoded(s.payload).metrics if m.is_historical and m.timestamp in away]
         assert history == sorted(history)
         assert set(history) == away
-        assert len(observer.of("NDEATH")) == 2
+        await until(lambda: len(observer.of("NDEATH")) == 2, "its second leave")
 
 
 async def test_live_goes_first_and_history_at_the_pace_that_was_set(

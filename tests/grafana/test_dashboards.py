@@ -16,8 +16,8 @@ from collector.dashboards import dashboards, written
 from collector.dashboards.queries import field, tag
 from collector.domain.conditions import CAUTIONS
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
-from collector.explain import QUANTITY_IDS
 from collector.forward.influx_mapping import FIELDS, TAGS
+from collector.handbook import QUANTITY_IDS
 from tests.grafana import schemas
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -180,7 +180,7 @@ def test_a_run_keeps_its_start_over_a_restart_and_is_raised_once(works):
     daemon.terminate()
     works.start().terminate()
     raised = [e for e in works.events() if isinstance(e, AlarmMoved)]
-    assert [e.transition for e in raised] == ["raised"]
+    assert [(e.condition, e.transition) for e in raised] == [("compressor-long-run", "raised")]
     # Counted from the first sample of the first process, not of the second.
     assert raised[0].values["run_minutes"] * 60 > 5.9
     assert raised[0].since / 1000 - began < waited

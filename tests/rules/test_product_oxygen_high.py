@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
+import pytest
+
 from collector.domain.plant import Generator
 from collector.domain.verdicts import Standing
 from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, story
@@ -70,3 +74,43 @@ def test_poor_gas_after_air_is_told_of():
     assert moved == "raised"
     assert 6 * HOUR < when < 7 * HOUR
     assert "The product holds 6.0 % oxygen" in s.alarms(HIGH)[0].text
+
+
+@pytest.mark.parametrize("minutes", [2, 5, 10])
+@pytest.mark.parametrize("lag", [15, 78])
+def test_trap_an_analyser_whose_line_held_air_settles_over_minutes(minutes, lag):
+    # It reads where a line full of air is flushed to, late by its own lag; the gas itself is good.
+    run = lambda at: float(at % HOUR < 20 * MINUTE)  # noqa: E731
+    flush = minutes * 60 / 4
+
+    def oxygen(at):
+        t = at % HOUR / 1000
+        if t >= 20 * 60:
+            return 1.2
+        seen = flush / (flush - lag) * (math.exp(-t / flush) - math.exp(-t / lag))
+        return round(1.2 + 19.7 * seen, 1)
+
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=5 * HOUR))
+    assert s.moves(HIGH) == []
+
+
+def test_the_message_never_states_a_number_within_its_limit():
+    # For a minute past the limit, then within its deadband for ever.
+    s = story().feed(series({MODE: 1, RUN: 1, OXYGEN: between(9 * MINUTE, 10 * MINUTE, 3.1, 2.9)},
+                            end=HOUR))
+    assert s.moves(HIGH) == []
+
+
+def test_a_mode_that_reads_off_at_rest_is_no_change_of_gas():
+    # Each run ends before the time that follows a change of mode; the gas is poor in all of them.
+    run = lambda at: float(at % (30 * MINUTE) < 5.5 * MINUTE)  # noqa: E731
+    s = story().feed(series({MODE: run, RUN: run, OXYGEN: 4.4}, end=2 * HOUR))
+    assert [m for m, _ in s.moves(HIGH)] == ["raised"]
+
+
+def test_runs_too_short_for_the_delay_have_their_chance_by_repeating():
+    run = lambda at: float(at % (30 * MINUTE) < 4 * MINUTE)  # noqa: E731
+    s = story().feed(series({MODE: 1, RUN: run, OXYGEN: 4.4}, end=3 * HOUR))
+    ((moved, when),) = s.moves(HIGH)
+    assert moved == "raised"
+    assert HOUR < when <= HOUR + 5 * MINUTE

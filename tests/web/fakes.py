@@ -36,7 +36,6 @@ from collector.web import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
-    HandbookPage,
 )
 from collector.web.door import Door
 from collector.web.live import Live
@@ -55,7 +54,7 @@ def accounts(folder: Path) -> Accounts:
     return made
 
 
-HANDBOOK = {name: HandbookPage(title=f"About {name}", html="<h2>Why</h2><p>&lt;b&gt;</p>")
+HANDBOOK = {name: (f"About {name}", "<h2>Why</h2><p>&lt;b&gt;</p>")
             for name in ("contents", "pressure-low")}
 TOKEN = "correct-horse-täglich"
 NOW = 1_784_448_605_000  # 2026-07-19T08:10:05Z, 09:10 in London

@@ -98,14 +98,16 @@ CONDITIONS = (
         ),
         settings=(
             Setting(name="cut_in", kind="pressure", default=None,
-                    source="the site file's cut_in; 60 psi by common practice",
+                    source="the site file's cut_in; without one, what the gauge read before the "
+                           "last starts, from three on; 60 psi by common practice",
                     doc="tank pressure at which the compressor starts"),
             Setting(name="margin", kind="pressure", default="2 psi",
                     source="setting; what gauge and pressure switch may differ by",
                     doc="this far below cut-in it must start within the on-delay"),
             Setting(name="gauge", kind="pressure", default="0.5 psi",
                     source="setting; error and drift of the gauge of a sound unit",
-                    doc="what the gauge may read below cut-in with the switch not yet closed"),
+                    doc="what the gauge may read below cut-in with the switch not yet closed; "
+                        "more where past starts scattered more"),
             Setting(name="near_limit", kind="duration", default="30 min", source="setting",
                     doc="how long it may stay off below that, yet closer to cut-in than the "
                         "margin"),

@@ -27,6 +27,9 @@ CONDITIONS = (
                     doc="tank pressure above which the unit should have gone back to nitrogen"),
             Setting(name="return_delay", kind="duration", default="2 min", source="setting",
                     doc="how long it may stay in air-fill above the return pressure"),
+            Setting(name="runs", kind="count", default=3, source="setting",
+                    doc="so many runs in a row in air-fill alone, where the mode says off between "
+                        "runs; 0: never"),
             Setting(name="deadband", kind="pressure", default="1 psi",
                     source="2 % of pressure, EEMUA 191 as a consultancy quotes it",
                     doc="how far below the return pressure the tank must fall to count as below"),

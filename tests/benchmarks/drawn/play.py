@@ -193,7 +193,8 @@ def _mark_fault(marks: Marks, fault: Fault, raised: list[AlarmMoved], watch: Wat
            if (n.condition, n.asset) == (fault.condition, fault.asset)]
     if own and own[0].time <= fault.by:
         marks.fault, marks.delay = "found", (own[0].time - fault.onset) / 3.6e6
-        marks.repeats = len(own) - 1
+        # Once it is mended, another one is another fact.
+        marks.repeats = sum(fault.end is None or e.time <= fault.end for e in own[1:])
         marks.early_since = own[0].since < fault.onset - 3_600_000
     elif why:
         marks.fault, marks.why = "not watched", why[0]

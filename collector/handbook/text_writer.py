@@ -1,4 +1,4 @@
-"""Pages as plain text for a terminal or a pipe: no escape codes, wrapped to a width."""
+"""Writes blocks as plain text wrapped to a width, without escape codes."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import textwrap
 from collections.abc import Sequence
 from itertools import zip_longest
 
-from collector.explain.marks import (
+from collector.handbook.markdown import (
     Block,
     Fence,
-    Filled,
+    Generated,
     Heading,
     Items,
     Paragraph,
@@ -19,15 +19,15 @@ from collector.explain.marks import (
     plain,
 )
 
-__all__ = ["as_text"]
+__all__ = ["to_text"]
 
 _GAP = 2
 _LEAST = 10
-"""Narrower than this, a column of words is no longer read but deciphered."""
+"""Least width of a column of words; a narrower one is hard to read."""
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
 
 
-def as_text(blocks: Sequence[Block], width: int = 80) -> str:
+def to_text(blocks: Sequence[Block], width: int = 80) -> str:
     """Write blocks as plain text of at most ``width`` characters a line, where words allow it."""
     parts = [_block(block, max(width, 30)) for block in blocks]
     return "\n\n".join(part for part in parts if part) + "\n"
@@ -53,12 +53,12 @@ def _block(block: Block, width: int) -> str:
             return textwrap.indent(block.text, "    ")
         case Table():
             return _table(block, width)
-        case Filled():
-            raise ValueError(f"{block.name} was not filled in")
+        case Generated():
+            raise ValueError(f"{block.name} was not generated")
 
 
 def _words(spans: Sequence[Span]) -> str:
-    """Return running text; names of settings and keys stand in quotes, or they would be lost."""
+    """Return running text with the names of settings and keys in quotes."""
     return "".join(
         f'"{s.text}"' if s.kind == "code" and _NAME.fullmatch(s.text) else s.text for s in spans
     )
@@ -80,7 +80,7 @@ def _table(table: Table, width: int) -> str:
 
 
 def _widths(rows: Sequence[Sequence[str]], room: int) -> list[int] | None:
-    """Return how wide each column is to be, or ``None`` where columns would be too narrow."""
+    """Return the width of each column, or ``None`` where columns would be too narrow."""
     columns = list(zip(*rows, strict=True))
     wanted = [max(len(cell) for cell in column) for column in columns]
     least = [max(len(word) for cell in column for word in cell.split() or [""])

@@ -1,4 +1,4 @@
-"""Pages as HTML for the board. Every word is escaped; only the marks of ours become elements."""
+"""Writes blocks as HTML for the board, every word escaped."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from html import escape
 from urllib.parse import quote
 
-from collector.explain.marks import (
+from collector.handbook.markdown import (
     Block,
     Fence,
-    Filled,
+    Generated,
     Heading,
     Items,
     Paragraph,
@@ -18,10 +18,10 @@ from collector.explain.marks import (
     plain,
 )
 
-__all__ = ["as_html"]
+__all__ = ["to_html"]
 
 
-def as_html(blocks: Sequence[Block], root: str = "/explain/") -> str:
+def to_html(blocks: Sequence[Block], root: str = "/explain/") -> str:
     """Write blocks as HTML; a link to a page leads to its id below ``root``."""
     return "\n".join(_block(block, root) for block in blocks)
 
@@ -44,8 +44,8 @@ def _block(block: Block, root: str) -> str:
             head = "".join(f'<th scope="col">{_spans(c, root)}</th>' for c in block.head)
             rows = "".join(_row(row, block, root) for row in block.rows)
             return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-        case Filled():
-            raise ValueError(f"{block.name} was not filled in")
+        case Generated():
+            raise ValueError(f"{block.name} was not generated")
 
 
 def _row(row: Sequence[Spans], table: Table, root: str) -> str:

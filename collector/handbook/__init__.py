@@ -1,8 +1,8 @@
-"""The handbook: one page for each condition, each quantity, and each thing a reader must know.
+"""The handbook: one page for each condition, each quantity and each subject.
 
-The pages lie in ``collector/pages`` and are part of the package. What the catalogue knows (what to
-check first, cautions, settings with default and source) is not written in them: it is put in here,
-so that page and program cannot say different things.
+The pages are Markdown files in ``collector/handbook/pages``. What the catalogue knows (causes in
+checking order, cautions, settings with default and source) is not written in them: it is generated
+when a page is shown, so that page and program cannot contradict each other.
 """
 
 from __future__ import annotations
@@ -15,20 +15,21 @@ from importlib import resources
 
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import QuietpipeError
-from collector.explain.as_html import as_html
-from collector.explain.as_text import as_text
-from collector.explain.marks import Block, Filled, Heading, parse, plain
-from collector.explain.parts import (
+from collector.handbook.generated import (
     PARTS,
-    causes_of,
     cautions_of,
     checks_of,
     kind_line,
     settings_of,
+    suppression_of,
 )
+from collector.handbook.html_writer import to_html
+from collector.handbook.markdown import Block, Generated, Heading, parse, plain
+from collector.handbook.text_writer import to_text
 
 __all__ = [
-    "CONTENTS", "QUANTITY_IDS", "SUBJECT_IDS", "Page", "UnknownPage", "find_page", "page_ids",
+    "CONTENTS", "QUANTITY_IDS", "SUBJECT_IDS", "Page", "UnknownPage", "find_html", "find_page",
+    "page_ids",
 ]
 
 QUANTITY_IDS = (
@@ -43,7 +44,7 @@ SUBJECT_IDS = (
     "calls", "acceptance", "reports", "fleet",
     "deployment", "network", "cautions",
 )
-"""What is neither a condition nor a quantity."""
+"""Every page that is about neither a condition nor a quantity."""
 
 
 CONTENTS = "contents"
@@ -51,7 +52,7 @@ CONTENTS = "contents"
 
 
 class UnknownPage(QuietpipeError):
-    """There is no such page. ``near`` are the ids that may have been meant."""
+    """No page has the id asked for. ``near`` are the ids that may have been meant."""
 
     def __init__(self, name: str, near: Sequence[str]) -> None:
         self.near = tuple(near)
@@ -61,19 +62,19 @@ class UnknownPage(QuietpipeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """One page, whole."""
+    """One page with its generated parts."""
 
     id: str
     title: str
     blocks: tuple[Block, ...]
 
     def text(self, width: int = 80) -> str:
-        """Return it as plain text."""
-        return as_text(self.blocks, width)
+        """Return the page as plain text."""
+        return to_text(self.blocks, width)
 
     def html(self) -> str:
-        """Return it as HTML without the title, which the page around it has."""
-        return as_html(self.blocks[1:])
+        """Return the page as HTML without its title, every word escaped."""
+        return to_html(self.blocks[1:])
 
 
 def page_ids() -> tuple[str, ...]:
@@ -86,28 +87,37 @@ def find_page(name: str) -> Page:
     """Return the page of an id; raise :class:`UnknownPage` with near misses otherwise."""
     if name not in (*page_ids(), CONTENTS):
         raise UnknownPage(name, _near(name))
-    source = resources.files("collector").joinpath("pages", f"{name}.md")
+    source = resources.files("collector").joinpath("handbook", "pages", f"{name}.md")
     blocks = parse(source.read_text(encoding="utf-8"))
     title = blocks[0]
     assert isinstance(title, Heading), name  # a test holds every page to it
-    return Page(id=name, title=plain(title.spans), blocks=_whole(name, blocks))
+    return Page(id=name, title=plain(title.spans), blocks=_with_generated(name, blocks))
 
 
-def _whole(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:
-    filled = [part for block in blocks
-              for part in (PARTS[block.name]() if isinstance(block, Filled) else (block,))]
+def find_html(name: str) -> tuple[str, str] | None:
+    """Return title and HTML of a page, or ``None`` where no page has that id."""
+    try:
+        page = find_page(name)
+    except UnknownPage:
+        return None
+    return page.title, page.html()
+
+
+def _with_generated(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:
+    whole = [part for block in blocks
+             for part in (PARTS[block.name]() if isinstance(block, Generated) else (block,))]
     condition = CATALOGUE.get(name)
     if condition is None:
-        return tuple(filled)
+        return tuple(whole)
     # The technician's order: what it is, what to check, what can hurt; then the reasoning.
-    sections = [n for n, block in enumerate(filled) if n and isinstance(block, Heading)]
-    first = sections[0] if sections else len(filled)
-    see = next((n for n in sections if plain(filled[n].spans) == "See also"),  # type: ignore[union-attr]
-               len(filled))
+    sections = [n for n, block in enumerate(whole) if n and isinstance(block, Heading)]
+    first = sections[0] if sections else len(whole)
+    see = next((n for n in sections if plain(whole[n].spans) == "See also"),  # type: ignore[union-attr]
+               len(whole))
     return (
-        filled[0], kind_line(condition), *filled[1:first], *checks_of(condition),
-        *cautions_of(condition), *filled[first:see], *causes_of(condition),
-        *settings_of(condition), *filled[see:],
+        whole[0], kind_line(condition), *whole[1:first], *checks_of(condition),
+        *cautions_of(condition), *whole[first:see], *suppression_of(condition),
+        *settings_of(condition), *whole[see:],
     )
 
 

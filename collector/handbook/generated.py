@@ -1,4 +1,4 @@
-"""What pages do not say themselves: drawn from the catalogue, the plant's words and the tables."""
+"""Generates the parts of pages that come from the catalogue and the tables of alarm handling."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from collector.alarms.lifecycle import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
 from collector.domain.readings import QUANTITIES
-from collector.explain.marks import (
+from collector.handbook.markdown import (
     Block,
     Fence,
     Heading,
@@ -21,9 +21,9 @@ from collector.explain.marks import (
 from collector.rules.explain import DECLARED_FILL, Explanation
 from collector.rules.explain import TABLE as EXPLANATIONS
 
-__all__ = ["PARTS", "cautions_of", "causes_of", "checks_of", "kind_line", "settings_of"]
+__all__ = ["PARTS", "cautions_of", "suppression_of", "checks_of", "kind_line", "settings_of"]
 
-_WATCHED = {
+_MONITORED = {
     "generator": "each generator", "riser": "each riser", "vent": "each vent",
     "room": "each room", "device": "each device", "contact": "the contacts of each thing",
     "collector": "the collector itself",
@@ -32,7 +32,7 @@ _EXAMPLE_OF = {
     "generator": "gen1", "riser": "r1", "vent": "r1-vent", "room": "plant-room",
     "device": "gen1-controller", "contact": "gen1",
 }
-_DOUBTED = "whatever needs the readings in doubt"
+_DOUBTED = "every condition that needs the readings in doubt"
 _STATES = {
     "off": "the compressor is not asked to run",
     "nitrogen": "the separator is in the path",
@@ -49,16 +49,16 @@ def _code(words: str) -> Spans:
 
 
 def kind_line(condition: Condition) -> Paragraph:
-    """Say class and priority, and of what it is watched."""
+    """Return the line with a condition's class, priority and kind of asset."""
     kinds = (condition.applies_to, *condition.also)
     return Paragraph(_text(
-        f"A {condition.signal.value} signal of {condition.priority.value} priority, watched for "
-        f"{' or '.join(_WATCHED[kind] for kind in kinds)}."
+        f"A {condition.signal.value} signal of {condition.priority.value} priority, monitored for "
+        f"{' or '.join(_MONITORED[kind] for kind in kinds)}."
     ))
 
 
 def checks_of(condition: Condition) -> tuple[Block, ...]:
-    """Return what to check first, in order."""
+    """Return the list of causes, in checking order."""
     if not condition.causes:
         return ()
     return (
@@ -68,7 +68,7 @@ def checks_of(condition: Condition) -> tuple[Block, ...]:
 
 
 def cautions_of(condition: Condition) -> tuple[Block, ...]:
-    """Return the condition's cautions, the standing one last."""
+    """Return the condition's cautions, with the one that every page has last."""
     names = [*(n for n in condition.cautions if n != "not-a-fire-alarm"), "not-a-fire-alarm"]
     return (
         Heading(2, _text("Caution")),
@@ -76,22 +76,22 @@ def cautions_of(condition: Condition) -> tuple[Block, ...]:
     )
 
 
-def causes_of(condition: Condition) -> tuple[Block, ...]:
-    """Return which alarms explain it and which it explains, from the rules' own table."""
-    said: list[Spans] = []
-    for told, mine in (
-        ("Not raised while one of these stands: ", _by(condition.id, holds=True)),
-        ("Raised all the same, with one of these named as the probable cause: ",
+def suppression_of(condition: Condition) -> tuple[Block, ...]:
+    """Return which alarms suppress a condition and which it suppresses, from the rules' table."""
+    lines: list[Spans] = []
+    for words, mine in (
+        ("Suppressed while one of these is active: ", _by(condition.id, holds=True)),
+        ("Raised with one of these named as the probable cause, if active: ",
          _by(condition.id, holds=False)),
-        ("While it stands, these are not raised: ", _of(condition.id, holds=True)),
-        ("While it stands, it is named as the probable cause of: ",
+        ("Alarms suppressed by it: ", _of(condition.id, holds=True)),
+        ("Named as the probable cause of: ",
          _of(condition.id, holds=False)),
     ):
         if mine:
-            said.append((Span(told), *_listed(mine), Span(".")))
-    if not said:
+            lines.append((Span(words), *_listed(mine), Span(".")))
+    if not lines:
         return ()
-    return (Heading(2, _text("One cause, one alarm")), Items(tuple(said)))
+    return (Heading(2, _text("Alarm suppression by root cause")), Items(tuple(lines)))
 
 
 def _by(condition: str, *, holds: bool) -> list[str]:
@@ -104,7 +104,7 @@ def _of(condition: str, *, holds: bool) -> list[str]:
 
 
 def _explained(rows: Sequence[Explanation]) -> list[str]:
-    # A row that names nothing is about whatever needs the readings in doubt.
+    # A row that names no condition is about all that need the readings in doubt.
     return list(dict.fromkeys(of for row in rows for of in row.of or (_DOUBTED,)))
 
 
@@ -113,15 +113,15 @@ def _listed(ids: Sequence[str]) -> Spans:
     for one in ids:
         spans += [Span(", ")] if spans else []
         spans.append(Span(one, "link", one) if one in CATALOGUE
-                     else Span("a fill that somebody declared" if one == DECLARED_FILL else one))
+                     else Span("a declared fill" if one == DECLARED_FILL else one))
     return tuple(spans)
 
 
 def settings_of(condition: Condition) -> tuple[Block, ...]:
-    """Return the table of settings with default and source, and how they are written."""
+    """Return the table of settings with default and source, after an example of their use."""
     head = Heading(2, _text("Settings"))
     if not condition.built:
-        return (head, Paragraph(_text("This version does not watch it yet.")))
+        return (head, Paragraph(_text("This version does not monitor it yet.")))
     settings = condition.all_settings()
     table = Table(
         tuple(map(_text, ("setting", "meaning", "default", "source of the default"))),
@@ -150,12 +150,12 @@ def _example(condition: Condition) -> str:
     lines = [f"[conditions.{condition.id}]", f"{setting.name} = {_toml(setting.default)}"]
     thing = _EXAMPLE_OF.get(condition.applies_to)
     if thing is not None:
-        lines += ["", f"[conditions.{condition.id}.{thing}]   # for one alone",
+        lines += ["", f"[conditions.{condition.id}.{thing}]   # for this asset alone",
                   "enabled = false"]
     return "\n".join(lines)
 
 
-# -- parts that pages ask for by name ------------------------------------------------------------
+# -- parts named in pages ------------------------------------------------------------
 
 
 def _cautions() -> tuple[Block, ...]:
@@ -181,10 +181,10 @@ def _modes() -> tuple[Block, ...]:
 def _alarm_steps() -> tuple[Block, ...]:
     rows = tuple(
         (_text(state.value), _text(given.value), _text(step.to.value),
-         _text(", then ".join(t.value for t in step.told) or "nothing"))
+         _text(", then ".join(t.value for t in step.told) or "none"))
         for (state, given), step in LIFECYCLE.items()
     )
-    head = tuple(map(_text, ("an alarm that is", "when this happens", "becomes", "told as")))
+    head = tuple(map(_text, ("from state", "input", "to state", "transition published")))
     return (Table(head, rows),)
 
 
@@ -196,8 +196,8 @@ def _explanations() -> tuple[Block, ...]:
             _listed(_explained([row for row in mine if row.holds is holds]))
             for holds in (True, False)
         )))
-    head = tuple(map(_text, ("while this stands", "these are not raised",
-                             "these are, and name it")))
+    head = tuple(map(_text, ("active alarm", "alarms suppressed by it",
+                             "alarms that name it as the probable cause")))
     return (Table(head, tuple(rows)),)
 
 
@@ -214,4 +214,4 @@ PARTS: Mapping[str, Callable[[], tuple[Block, ...]]] = {
     "cautions": _cautions, "points": _points, "modes": _modes, "alarm-steps": _alarm_steps,
     "conditions": _conditions, "explanations": _explanations,
 }
-"""Name of a part to what draws it."""
+"""Name of a part to the function that generates it."""

@@ -1,0 +1,65 @@
+"""The course of a reading that settles: where its fall will end, once that can be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from collector.rules.base import State
+
+__all__ = ["Course"]
+
+_ROWS = 24
+_WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
+_LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
+
+
+@dataclass(slots=True, kw_only=True)
+class Course(State):
+    """Means of the readings over at most 24 stretches since :attr:`begun_at`.
+
+    An analyser whose sample line held air during a rest, and a separator that has to warm, fall
+    towards their level by ever smaller steps. Over three equal parts of the course the means of an
+    exponential form a geometric row, and its limit is where the fall ends (Aitken's method). A fall
+    that does not slow from one third to the next has no end that could be told yet.
+    """
+
+    begun_at: int | None = None
+    width: int = _WIDTH
+    row_series: list[list[float]] = field(default_factory=list)
+    """Instant of the first reading, sum and number of the readings."""
+
+    def begin(self) -> None:
+        """Begin anew with the next reading."""
+        self.begun_at, self.width, self.row_series = None, _WIDTH, []
+
+    def add(self, at: int, value: float) -> None:
+        """Take a reading."""
+        if self.begun_at is None:
+            self.begun_at = at
+        rows, begun = self.row_series, self.begun_at
+        if rows and (at - begun) // self.width == (rows[-1][0] - begun) // self.width:
+            rows[-1][1] += value
+            rows[-1][2] += 1
+            return
+        if len(rows) >= _ROWS:
+            rows = [[a[0], a[1] + b[1], a[2] + b[2]]
+                    for a, b in zip(rows[::2], rows[1::2], strict=True)]
+            self.width *= 2
+        self.row_series = [*rows, [at, value, 1]]
+
+    def end(self, at: int, value: float) -> float | None:
+        """Return where it settles by what was read up to ``value``; ``None``: not known yet."""
+        thirds = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
+        begun = at if self.begun_at is None else self.begun_at
+        for start, total, count in self.row_series:
+            third = thirds[min(int(3 * (start - begun) / max(at - begun, 1)), 2)]
+            third[0] += total
+            third[1] += count
+        if any(not count for _, count in thirds):
+            held = all(total / count - value <= _LEVEL for _, total, count in self.row_series)
+            return value if held else None
+        first, second, last = (total / count for total, count in thirds)
+        before, falls = first - second, second - last
+        if falls <= _LEVEL:
+            return value
+        return last - falls * falls / (before - falls) if before > falls else None
