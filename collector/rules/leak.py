@@ -110,7 +110,8 @@ class LeakHigh(_LeakRule):
     def _look(self, now: int) -> None:
         s = self.state
         found = self._leaks.figure(self.asset, now, self._window)
-        if isinstance(found, Refusal) and found.code == "too-short" and self._window < DAY:
+        if isinstance(found, Refusal) and found.code in ("too-short", "held") and (
+                self._window < DAY):
             # Without a temperature, or with little of it seen, a whole day may still do.
             found = self._leaks.figure(self.asset, now, DAY)
         s.away = isinstance(found, Refusal) and found.code in ("shared", "told-apart")

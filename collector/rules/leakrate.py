@@ -20,7 +20,7 @@ from collector.rules.base import ALL, Context, State, contact_band
 from collector.rules.estimates import Estimator
 from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor, flow_unit
-from collector.rules.tankoutflow import outflow_of
+from collector.rules.tankoutflow import TankOutflow, outflow_of
 
 __all__ = ["DAY", "DECAY", "PSI", "SUM", "Days", "Figure", "Leaks", "build_estimators",
            "days_of", "leaks_of"]
@@ -36,6 +36,10 @@ _AFTER = 5 * 60_000
 _KEPT_DAYS = 60
 _KEPT = 50 * 3_600_000
 _LONG = 3
+_EVERY = 3 * 3_600_000
+"""ms between two looks at a gas balance of a day and more."""
+_KNOWN = 0.15
+"""Largest deviation of a sum, as a share of it; a figure known no better is none."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
 _UNREAD = "nobody reads whether its vent is open"
 
@@ -154,8 +158,12 @@ class Leaks:
         self.ambient = pressure_at_altitude(context.plant.site.altitude) / PSI
         """Atmospheric pressure, psi."""
         self.pipes = {r: Pipe(context, r) for r in context.plant.risers}
+        self.outflows = {g: TankOutflow(context, g, self.fed_by(g))
+                         for g in context.plant.generators if self.tank_read(g)}
         self._known: dict[tuple[str, int], Figure | Refusal] = {}
         self._at: int | None = None
+        self._flows: dict[tuple[str, int], Estimate | Refusal] = {}
+        self._flows_at: int | None = None
 
     def __repr__(self) -> str:
         return f"Leaks({[*self.pipes]})"
@@ -204,14 +212,15 @@ class Leaks:
                 f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
                 f"{flow_unit(pipe.context.plant)} and cannot be told apart")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
-        if isinstance(own, Figure) or own.code != "held":
+        if isinstance(own, Figure):
             return own
         generator = self.feeds(riser)
         if generator is None or not self.tank_read(generator):
             return own
         total = self._sum(generator, now, window)
         if isinstance(total, Refusal):
-            return Refusal(code=own.code, reason=f"{own.reason}; {total.reason}")
+            both = own.reason if own.reason == total.reason else f"{own.reason}; {total.reason}"
+            return Refusal(code=own.code, reason=both)
         if total.shared != (riser,):
             called = ", ".join(self.context.words.name(r) for r in total.shared)
             return Refusal(code="shared", reason=(
@@ -249,25 +258,44 @@ class Leaks:
         """Return what the risers lose together that do not fall by themselves."""
         name = self.context.words.name
         own = {r: self._own(r, now, window) for r in self.fed_by(generator)}
-        shared = tuple(r for r, o in own.items() if isinstance(o, Refusal) and o.code == "held")
+        shared = tuple(r for r, o in own.items() if isinstance(o, Refusal))
         if not shared:
             return Refusal(code="told-apart", reason="every riser is seen by itself")
-        for riser, other in own.items():
-            if riser in shared and self.pipes[riser].unread_vent:
+        for riser in shared:
+            if self.pipes[riser].unread_vent:
                 return Refusal(code="vent", reason=f"{_UNREAD} at {name(riser)}, and its flow "
                                "would pass for a leak")
-            if riser not in shared and isinstance(other, Refusal):
-                return Refusal(
-                    code=other.code, reason=f"{name(riser)} is not clear: {other.reason}")
+        end = now - now % _EVERY
+        windows = (window,) if window < DAY else (window, _LONG * window)
+        found = [(self._outflow(generator, end, w), (end - w, end)) for w in windows]
         disturbed = [row for r in own for row in self.pipes[r].disturbed]
-        flow = outflow_of(self.context, generator, now - window, now, disturbed)
-        if isinstance(flow, Refusal):
+        found.append((outflow_of(self.context, generator, now - window, now, disturbed),
+                      (now - window, now)))
+        known = [(f, w) for f, w in found if isinstance(f, Estimate) and f.value > 0.0]
+        if not known:
             open_now = any(self.pipes[r].venting(now) for r in own)
-            return Refusal(code="purging", reason=_PURGING) if open_now else flow
+            return Refusal(code="purging", reason=_PURGING) if open_now else Refusal(
+                code="too-short", reason=f"the tank of {name(generator)} was not seen falling for "
+                "long enough with every vent shut")
+        flow, over = min(known, key=lambda f: f[0].deviation / f[0].value)
         for other in own.values():
             if isinstance(other, Figure) and other.flow is not None:
                 flow = flow.minus(other.flow)
-        return self._as_riser(flow, shared, (now - window, now))
+        if flow.deviation > _KNOWN * flow.value:
+            factor, unit = flow_factor(self.context.plant), flow_unit(self.context.plant)
+            low, high = (max(0.0, x * factor) for x in flow.interval())
+            return Refusal(code="too-short", reason=(
+                f"the gas balance of {name(generator)} knows it only as between {low:.2f} and "
+                f"{high:.2f} {unit}"))
+        return self._as_riser(flow, shared, over)
+
+    def _outflow(self, generator: str, end: int, window: int) -> Estimate | Refusal:
+        if self._flows_at != end:
+            self._flows_at, self._flows = end, {}
+        key = generator, window
+        if key not in self._flows:
+            self._flows[key] = self.outflows[generator].flow(end - window, end)
+        return self._flows[key]
 
     def _as_riser(
         self, flow: Estimate, shared: tuple[str, ...], window: tuple[int, int],
@@ -424,10 +452,45 @@ class LeakRate(LeakEquivalent):
         self._days.take(state["days"])
 
 
+class SharedLeakRate(LeakRate):
+    """The leak of the risers of a generator that cannot be told apart; it feeds the outflow."""
+
+    apart = False  # each point may end the means of all
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        self._outflow = leaks_of(context).outflows[asset]
+        self.inputs = self._outflow.points
+
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
+        """Take a good sample."""
+        self._outflow.observe(point, at, (value,))
+
+    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+        """Return what only goes into the means under way."""
+        return self._outflow.holds()
+
+    def observe_many(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take samples that were kept back."""
+        self._outflow.observe(point, times[-1], values)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state of the outflow and of the days."""
+        return {**super().dump(), "outflow": self._outflow.state.dump()}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        super().load(state)
+        self._outflow.state.take(state.get("outflow", {}))
+
+
 def build_estimators(context: Context) -> Iterable[Estimator]:
     """Return the estimators of every riser, and of every generator whose tank is read."""
     leaks, plant = leaks_of(context), context.plant
     read = [r for r in plant.risers
             if context.wired(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
     assets = [*read, *(g for g in plant.generators if leaks.tank_read(g))]
-    return [kind(context, a) for a in assets for kind in (LeakRate, LeakEquivalent)]
+    return [kind(context, a) for a in assets for kind in (
+        LeakRate if a in plant.risers else SharedLeakRate, LeakEquivalent)]
