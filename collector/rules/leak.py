@@ -10,16 +10,9 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
-from collector.rules.leakrate import (
-    DAY,
-    DECAY,
-    PSI,
-    Figure,
-    build_estimators,
-    days_of,
-    leaks_of,
-)
+from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
 from collector.rules.rates import flow_factor, flow_unit
 
 __all__ = ["CONDITIONS", "LeakGrowing", "LeakHigh", "build_estimators"]
