@@ -293,6 +293,24 @@ class Leaks:
             self._flows[key] = self.outflows[generator].flow(end - window, end)
         return self._flows[key]
 
+    def tank_loss(self, generator: str, now: int) -> Estimate | Refusal:
+        """Return what the tank lost in a day beyond what each of its risers loses, mol/s.
+
+        It is known only where every riser is seen to fall by itself.
+        """
+        if generator not in self.outflows:
+            return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
+        end = now - now % _EVERY
+        found = self.outflows[generator].flow(end - DAY, end, tank=0.0)
+        for riser in self.fed_by(generator):
+            own = self._own(riser, now, DAY)
+            if isinstance(found, Refusal) or isinstance(own, Refusal):
+                return own if isinstance(own, Refusal) else found
+            if own.flow is None:
+                return Refusal(code="no-volume", reason=f"the volume of {riser} is not set")
+            found = found.minus(own.flow)
+        return found
+
     def _as_riser(
         self, flow: Estimate, shared: tuple[str, ...], window: tuple[int, int],
     ) -> Figure:

@@ -5,6 +5,9 @@ the pressure sags until it opens, rises while it passes, and sags again once it 
 gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
 every riser at once the tank should stand still. A riser whose pressure is merely steady shows
 nothing: a regulator that passes just what the pipe loses keeps it so.
+
+Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
+together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.physics.estimate import Estimate
+from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
@@ -29,6 +32,7 @@ from collector.rules.base import (
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
 from collector.rules.gauge import GaugeNoise
+from collector.rules.leakrate import leaks_of
 from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
 
 __all__ = ["CONDITIONS", "TankLeak"]
@@ -53,6 +57,9 @@ _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
 _OLD = 14 * 86_400_000
+_DAY = 86_400_000
+_EVERY = 3 * 3_600_000
+"""ms between two looks at the balance of a day."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -135,6 +142,9 @@ class _LeakState(State):
     falls_series: list[list[float]] = field(default_factory=list)
     leaks: bool | None = None
     since_at: int | None = None
+    looked_at: int | None = None
+    balance_series: list[list[float]] = field(default_factory=list)
+    """The last balance of a day: instant, psi/h beyond what the risers lose, its interval."""
 
 
 class TankLeak(Rule):
@@ -259,23 +269,58 @@ class TankLeak(Rule):
             s.leaks = past
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
-    def judge(self, now: int) -> Finding:
-        """Return what the last falls showed."""
+    def due(self, now: int) -> int | None:
+        """Return the next look at the balance."""
+        return now - now % _EVERY + _EVERY
+
+    def _look(self, now: int) -> None:
+        """Let the balance of the last day tell, where no fall of that day does."""
         s = self.state
-        if s.leaks is None or (not s.leaks and s.falls_series[-1][0] < now - _OLD):
+        s.looked_at = now
+        if self._volume is None or (s.falls_series and s.falls_series[-1][0] > now - _DAY):
+            return
+        found = leaks_of(self.context).tank_loss(self.asset, now)
+        if isinstance(found, Refusal):
+            return
+        celsius = cycles_of(self.context, self.asset).state.celsius
+        rate = found.scaled(_HOUR / moles_per_psi(self._volume, celsius))
+        low, high = rate.interval()
+        s.balance_series = [[now, rate.value, low, high]]
+        within = rate.value < self._limit * (1 - self._deadband)
+        past = low > self._limit
+        if (past and not s.leaks) or (within and s.leaks) or (s.leaks is None and (
+                high < self._limit)):
+            s.leaks, s.since_at = past, now - _DAY if past else now
+
+    def _last_at(self) -> float:
+        """Return when the last fall or balance was."""
+        s = self.state
+        return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
+
+    def judge(self, now: int) -> Finding:
+        """Return what the last falls, or the last balance, showed."""
+        s = self.state
+        if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
+            self._look(now)
+        if s.leaks is None or (not s.leaks and self._last_at() < now - _OLD):
             return Finding.unknown("nothing shows that its risers draw no gas")
         return Finding.present(s.since_at) if s.leaks else Finding.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how fast it falls with nobody drawing."""
         s = self.state
-        at, rate, deviation, _ = s.falls_series[-1]
-        half = 1.645 * deviation
         pressure = self.words.pressure
+        by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
+        if by_balance:
+            at, rate, low, high = s.balance_series[-1]
+            what = "Beyond what its risers are seen to lose by themselves, the tank loses"
+        else:
+            at, rate, deviation, low = s.falls_series[-1]
+            low, high = rate - 1.645 * deviation, rate + 1.645 * deviation
+            what = "With the compressor off and no riser drawing, the tank falls"
         numbers = (
-            f"With the compressor off and no riser drawing, the tank falls {pressure(rate)} in an "
-            f"hour (between {pressure(max(0.0, rate - half))} and {pressure(rate + half)}); the "
-            f"limit is {pressure(self._limit)} in an hour. "
+            f"{what} {pressure(rate)} in an hour (between {pressure(max(0.0, low))} and "
+            f"{pressure(high)}); the limit is {pressure(self._limit)} in an hour. "
         )
         values: Values = {
             "fall_psi_per_hour": round(rate, 2), "limit_psi_per_hour": round(self._limit, 2),

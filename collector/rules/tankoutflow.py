@@ -127,8 +127,11 @@ class TankOutflow:
     def _read(self, point: str) -> bool:
         return self._context.inputs.point(point).at is not None
 
-    def flow(self, start: int, end: int) -> Estimate | Refusal:
-        """Return what was lost, mol/s, from ``start`` to ``end`` (ms)."""
+    def flow(self, start: int, end: int, *, tank: float = _TANK) -> Estimate | Refusal:
+        """Return what was lost, mol/s, from ``start`` to ``end`` (ms).
+
+        ``tank`` is the deviation (psi/s) of what the tank may lose by itself.
+        """
         name, volume = self._context.words.name(self._generator), self._vessel.volume
         begin = -(-start // _HOUR) * _HOUR
         hours = {row[0]: row for row in self.state.hours_series}
@@ -149,7 +152,7 @@ class TankOutflow:
             size * (swing / (_COLD + _KELVIN) * (usual + self._vessel.ambient) * (
                 not self._read(heat)) + _BAND * (not self._read(point)))
             for point, (size, heat, usual) in self._pipes.items()))
-        doubt = math.hypot(_TANK, unread / seen, _SHARED * lost.value)
+        doubt = math.hypot(tank, unread / seen, _SHARED * lost.value)
         return lost.plus(Estimate(value=0.0, deviation=doubt)).scaled(
             volume * _PSI / (R * (ROOM + _KELVIN)))
 
