@@ -301,7 +301,7 @@ class Leaks:
         if generator not in self.outflows:
             return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
         end = now - now % _EVERY
-        found = self.outflows[generator].flow(end - DAY, end, tank=0.0)
+        found = self.outflows[generator].flow(end - DAY, end, tank=True)
         for riser in self.fed_by(generator):
             own = self._own(riser, now, DAY)
             if isinstance(found, Refusal) or isinstance(own, Refusal):
