@@ -128,7 +128,7 @@ class TankOutflow:
         return self._context.inputs.point(point).at is not None
 
     def flow(self, start: int, end: int, *, tank: bool = False) -> Estimate | Refusal:
-        """Return what pipes, and ``tank`` where wanted, lost from ``start`` to ``end`` (ms), mol/s."""
+        """Return what pipes, and ``tank`` where wanted, lost, mol/s, ``start`` to ``end`` (ms)."""
         name, volume = self._context.words.name(self._generator), self._vessel.volume
         begin = -(-start // _HOUR) * _HOUR
         hours = {row[0]: row for row in self.state.hours_series}
