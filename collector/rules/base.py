@@ -1,7 +1,7 @@
 """What a rule is: a small event-driven state machine that says whether a condition holds.
 
 A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
-(:meth:`Rule.judge`) only after an input changed something or its own deadline (:meth:`Rule.due`)
+(:meth:`Rule.evaluate`) only after an input changed something or its own deadline (:meth:`Rule.due`)
 passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
 Delays are the engine's business, not the rule's.
 """
@@ -22,7 +22,7 @@ from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Finding", "Hears", "Level", "Rule", "State", "Values", "contact_band",
+__all__ = ["ALL", "Context", "RawEvaluation", "SampleConsumer", "Level", "Rule", "State", "Values", "contact_band",
            "number", "shifted"]
 
 Values = Mapping[str, float | int | str | None]
@@ -37,7 +37,7 @@ def contact_band(on: bool) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class RawEvaluation:
     """What a rule sees, before any delay.
 
     ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
@@ -136,7 +136,7 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class Hears(ABC):
+class SampleConsumer(ABC):
     """What hears good samples, and says which of them need not be given to it one by one.
 
     What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
@@ -152,7 +152,7 @@ class Hears(ABC):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
         """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return a band in which a further sample in time changes nothing, or ``None``.
 
         A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
@@ -167,14 +167,14 @@ class Hears(ABC):
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return a band, and until when (ms), in which samples in time only add up unseen.
 
-        A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
+        A feeder may keep them back and give them to :meth:`update_batch`: before the first sample
         outside the band or at that instant, before any other sample that it observes, and before
         it is judged or asked for an estimate or its state. Nobody else may read what they add up
         to between.
         """
         return None
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that :meth:`holds` let be kept back, as if observed one by one.
@@ -186,7 +186,7 @@ class Hears(ABC):
             before_at = at
 
 
-class Rule(Hears):
+class Rule(SampleConsumer):
     """One condition of one asset.
 
     ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
@@ -242,7 +242,7 @@ class Rule(Hears):
         return frozenset()
 
     @abstractmethod
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what holds at ``now`` (ms), delays aside."""
 
     @abstractmethod
@@ -288,16 +288,16 @@ class Level(State):
             return True
         return False
 
-    def finding(self) -> Finding:
+    def evaluation(self) -> RawEvaluation:
         """Return the standing as a finding."""
         if self.beyond is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return Finding.present(self.since_at)
-        return Finding.absent(self.since_at)
+            return RawEvaluation.present(self.since_at)
+        return RawEvaluation.absent(self.since_at)
 
     def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
-        """Return the values that change nothing, see :meth:`Rule.quiet`."""
+        """Return the values that change nothing, see :meth:`Rule.no_change_band`."""
         if self.beyond is None:
             return None
         inf = float("inf")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
@@ -12,7 +11,7 @@ from collector.physics.gas import amount
 from collector.rules.base import (
     ALL,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -107,6 +106,7 @@ class PurgeBlocked(Rule):
     """
 
     condition = "purge-blocked"
+    state: _BlockedState
 
     def __init__(self, context: Context, asset: str) -> None:
         vent = context.plant.vents[asset]
@@ -176,7 +176,7 @@ class PurgeBlocked(Rule):
             s.air_ms = s.open_ms = 0
         return True
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the bands while the vent is shut: nothing is added up then."""
         s = self.state
         if point == self._mode:
@@ -196,7 +196,7 @@ class PurgeBlocked(Rule):
         found = s.pipe.holds(self._last.at or 0)
         return None if found is None else (found[0], found[1], s.feed.next_at)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -327,21 +327,21 @@ class PurgeBlocked(Rule):
 
     # -- the finding -----------------------------------------------------------------------------
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the path is blocked."""
         s = self.state
         if s.pipe.open is None:
-            return Finding.unknown("the vent's position is not known yet")
+            return RawEvaluation.unknown("the vent's position is not known yet")
         if not s.pipe.open:
             if s.none_at is not None:
-                return Finding.unknown("the vent is closed: nothing tells whether it would flow")
-            return Finding.absent(s.flows_at)
+                return RawEvaluation.unknown("the vent is closed: nothing tells whether it would flow")
+            return RawEvaluation.absent(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
-        return Finding.present(s.none_at) if s.none_at is not None else Finding.absent(s.flows_at)
+        return RawEvaluation.present(s.none_at) if s.none_at is not None else RawEvaluation.absent(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what oxygen and demand say."""
@@ -377,15 +377,6 @@ class PurgeBlocked(Rule):
         return values, words.message(
             self.about, self.asset, since=since, numbers=" ".join(told), first=first,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _BlockedState()
-        self.state.take(state)
 
 
 def _purge_blocked(context: Context, asset: str) -> Rule | NotWatched:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from collector.domain.events import FactNoted
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
 __all__ = ["CONDITIONS", "ClockJump", "DeliveryFailing", "JournalTrouble"]
 
@@ -49,6 +49,7 @@ class ClockJump(_OfFacts):
 
     condition = "clock-jump"
     facts = frozenset({"clock-set"})
+    state: _ClockState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -65,12 +66,12 @@ class ClockJump(_OfFacts):
         s.seconds, s.times, s.until_at = float(seconds), s.times + 1, fact.time + self._stay
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
-            return Finding.present(s.began_at)
-        return Finding.absent(s.until_at)
+            return RawEvaluation.present(s.began_at)
+        return RawEvaluation.absent(s.until_at)
 
     def due(self, now: int) -> int | None:
         """Return when the alarm will have stayed long enough."""
@@ -90,14 +91,6 @@ class ClockJump(_OfFacts):
         values: Values = {"jump_seconds": round(s.seconds, 1), "jumps": s.times}
         return values, words.message(self.about, self.asset, since=s.began_at, numbers=numbers)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 @dataclass(slots=True, kw_only=True)
 class _JournalState(State):
@@ -112,6 +105,7 @@ class JournalTrouble(_OfFacts):
 
     condition = "journal-trouble"
     facts = frozenset({"journal-trouble-begun", "journal-trouble-ended", "journal-replaced"})
+    state: _JournalState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -130,15 +124,15 @@ class JournalTrouble(_OfFacts):
             s.until_at, s.why = fact.time + self._stay, fact.text
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is in trouble, or was replaced within the time the alarm stays."""
         s = self.state
         if s.began_at is not None:
-            return Finding.present(s.began_at)
+            return RawEvaluation.present(s.began_at)
         if s.until_at is not None and now < s.until_at:
-            return Finding.present(s.until_at - self._stay)
+            return RawEvaluation.present(s.until_at - self._stay)
         ends = [t for t in (s.ended_at, s.until_at) if t is not None]
-        return Finding.absent(max(ends, default=None))
+        return RawEvaluation.absent(max(ends, default=None))
 
     def due(self, now: int) -> int | None:
         """Return when a replaced journal will have been told of for long enough."""
@@ -147,7 +141,7 @@ class JournalTrouble(_OfFacts):
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what is wrong, and for how long."""
-        s, since = self.state, self.judge(now).since
+        s, since = self.state, self.evaluate(now).since
         lasted = now - since if since is not None else 0
         numbers = f"{s.why.rstrip('.')}."
         if s.began_at is not None:
@@ -158,14 +152,6 @@ class JournalTrouble(_OfFacts):
             )
         values: Values = {"trouble_minutes": round(lasted / _MINUTE, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -187,6 +173,7 @@ class DeliveryFailing(_OfFacts):
         "delivery-not-through", "delivery-given-up", "delivery-resumed",
         "forwarding-not-through", "forwarding-resumed",
     })
+    state: _DeliveryState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -209,15 +196,15 @@ class DeliveryFailing(_OfFacts):
             row["forwarded"] = 1
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether anybody is out of reach."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
         told = self._told(now)
         if told:
-            return Finding.present(min(row["began_at"] for row in told.values()))
-        return Finding.absent(self.state.ended_at)
+            return RawEvaluation.present(min(row["began_at"] for row in told.values()))
+        return RawEvaluation.absent(self.state.ended_at)
 
     def _told(self, now: int) -> dict[str, dict[str, int]]:
         return {
@@ -250,14 +237,6 @@ class DeliveryFailing(_OfFacts):
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take({**state, "failing": {k: dict(v) for k, v in state["failing"].items()}})
 
 
 def _site_silent(context: Context, asset: str) -> NotWatched:

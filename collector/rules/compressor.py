@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.plant import Generator
 from collector.domain.readings import MODES
@@ -12,7 +11,7 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
-from collector.rules.base import ALL, Context, Finding, Rule, State, Values, number
+from collector.rules.base import ALL, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
@@ -93,6 +92,7 @@ class CompressorLongRun(Rule):
     """
 
     condition = "compressor-long-run"
+    state: _RunState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._running = f"{asset}.compressor_running"
@@ -204,18 +204,18 @@ class CompressorLongRun(Rule):
         longest = max(phases, key=lambda p: limits[p])
         return limits[longest], longest
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the present run is over its limit."""
         self._note_phase(now)
         run = self.state.run
         if not run.on or run.start_at is None:
-            return Finding.absent(run.end_at)
+            return RawEvaluation.absent(run.end_at)
         limit, _ = self._limit(now)
         if now >= run.start_at + limit:
-            return Finding.present(run.start_at + limit)
+            return RawEvaluation.present(run.start_at + limit)
         if run.lost_at is not None and run.gap_at is not None and run.gap_at >= run.lost_at + limit:
-            return Finding.unknown("the samples have a gap: it may be the same run or a new one")
-        return Finding.absent(run.start_at if run.known else None)
+            return RawEvaluation.unknown("the samples have a gap: it may be the same run or a new one")
+        return RawEvaluation.absent(run.start_at if run.known else None)
 
     def due(self, now: int) -> int | None:
         """Return when the run passes its limit, or a declared fill ends."""
@@ -264,11 +264,11 @@ class CompressorLongRun(Rule):
             f"{known} {source}, taken because the mode is not read"
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._running:
-            return s.run.quiet()
+            return s.run.no_change_band()
         known = point == self._mode and s.mode in (0.0, 1.0, 2.0)
         if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
             return s.mode, s.mode
@@ -284,21 +284,13 @@ class CompressorLongRun(Rule):
         count = s.starts.value if point == self._starts else None
         return None if count is None else (count, count, None)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take what was kept back of a counter."""
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _long_run(context: Context, asset: str) -> Rule | NotWatched:

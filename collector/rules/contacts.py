@@ -9,7 +9,7 @@ from typing import Any
 from collector.domain.plant import Riser
 from collector.domain.readings import QUANTITIES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
 __all__ = ["CONDITIONS", "ContactDisagreement"]
 
@@ -31,6 +31,7 @@ class ContactDisagreement(Rule):
     """
 
     condition = "contact-disagreement"
+    state: _DisagreementState
 
     def __init__(
         self, context: Context, asset: str, pairs: tuple[str, ...], limit: float | None,
@@ -69,7 +70,7 @@ class ContactDisagreement(Rule):
             )
         return looks
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether any contact contradicts itself or the sensor."""
         looks = self._looks(now)
         since = self.state.since
@@ -81,13 +82,13 @@ class ContactDisagreement(Rule):
         if since:
             # Unknown legs keep what was seen of them, but prove nothing new by themselves.
             if not any(looks.get(name) for name in since):
-                return Finding.unknown("the inputs of the contact are not read")
-            return Finding.present(min(
+                return RawEvaluation.unknown("the inputs of the contact are not read")
+            return RawEvaluation.present(min(
                 row["began_at"] for name, row in since.items() if looks.get(name)
             ))
         if all(alike is None for alike in looks.values()):
-            return Finding.unknown("no usable reading of the contact")
-        return Finding.absent(self.state.ended_at)
+            return RawEvaluation.unknown("no usable reading of the contact")
+        return RawEvaluation.absent(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
         """Return what is read of the contacts that contradict themselves or a sensor."""
@@ -103,7 +104,7 @@ class ContactDisagreement(Rule):
         times = [self.context.inputs.point(p).at for p in points]
         return max((t for t in times if t is not None), default=now)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band in which a further sample changes nothing."""
         value = self.state.seen.get(point)
         if point == self._pressure and self._limit is not None:
@@ -146,13 +147,9 @@ class ContactDisagreement(Rule):
             self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take({
+        self.state.restore({
             "since": {k: dict(v) for k, v in state["since"].items()}, "seen": dict(state["seen"]),
             "ended_at": state["ended_at"],
         })

@@ -15,9 +15,6 @@ one vessel, for which a gulp is nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from collector.rules.base import Context
 from collector.rules.cyclestate import CycleState, Fall, Run
 from collector.rules.gasbooks import EVENLY, Passed, close_books, mark, take_books, tell, warmth
@@ -247,14 +244,6 @@ class Cycles:
     def take_time(self) -> Passed:
         """Return what passed since the last call, and begin anew."""
         return take_books(self.state, self.vessel)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def cycles_of(context: Context, asset: str) -> Cycles:

@@ -49,6 +49,8 @@ class _DayState(State):
 class _TankEstimator(Estimator):
     """Base of what is read off the cycles of one generator's tank."""
 
+    state: _DayState
+
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
         self.cycles = cycles_of(context, asset)
@@ -124,14 +126,6 @@ class _TankEstimator(Estimator):
         doubt = self.cycles.vessel.temperature_doubt(now) / (celsius + _KELVIN)
         return psi.times(Estimate(value=factor, deviation=factor * doubt))
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class CompressorDelivery(_TankEstimator):
     """What the generator puts into its tank while it runs in nitrogen mode."""
@@ -191,7 +185,7 @@ class NitrogenDemand(_TankEstimator):
             self.state.vents[point] = is_open
             self.state.vented = self.state.vented or is_open
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return what the cycles make nothing of."""
         if point == self.cycles.tank:
             return None if self.cycles.state.waits_at is not None else ALL
@@ -238,7 +232,7 @@ class NitrogenDemand(_TankEstimator):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         self.cycles.load(self.state.cycles)
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import OnTime, Span
 
 __all__ = ["CONDITIONS", "FROZEN", "CompressorOverduty"]
@@ -60,6 +59,7 @@ class CompressorOverduty(Rule):
     """
 
     condition = "compressor-overduty"
+    state: _DutyState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._running = f"{asset}.compressor_running"
@@ -92,7 +92,7 @@ class CompressorOverduty(Rule):
             on += passed if rest[2] else 0
         return min(on, _DAY), min(known, _DAY)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the day's duty is over its limit."""
         on, known = self._seen(now)
         least = 100 * on / _DAY
@@ -107,12 +107,12 @@ class CompressorOverduty(Rule):
         else:
             needed = self.words.duration(round(self._coverage * _DAY))
             still = s.time.doubt
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 f"less than {needed} of the last 24 h were seen"
                 + (", and what comes now never changes" if still else "")
             )
         s.level.compare(now, share, self._limit, self._deadband, above=True)
-        return s.level.finding()
+        return s.level.evaluation()
 
     def due(self, now: int) -> int | None:
         """Return the end of the present ten minutes."""
@@ -140,20 +140,12 @@ class CompressorOverduty(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the contact's present state."""
         on = self.state.time.on
         if on is None:
             return None
         return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _overduty(context: Context, asset: str) -> Rule | NotWatched:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
@@ -52,6 +50,7 @@ class CompressorDuty(Estimator):
 
     quantity = "compressor-duty"
     unit = "%"
+    state: _WindowState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, (f"{asset}.compressor_running",))
@@ -81,7 +80,7 @@ class CompressorDuty(Estimator):
         self._add(spans)
         s.variance += spacing * spacing / 12
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the contact's state, while the device is alive."""
         time = self.state.time
         return None if time.on is None or time.doubt else contact_band(time.on)
@@ -129,14 +128,6 @@ class CompressorDuty(Estimator):
             high=min(1.0, (on + half + total - known) / total),
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class RunningEnergy(Estimator):
     """Energy of the compressor over the window of its duty, or what that costs.
@@ -168,13 +159,6 @@ class RunningEnergy(Estimator):
             for x in (duty.share, duty.low, duty.high)
         )
         return self._made(now, duty.start, value, low, high, duty.reason)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state: none of its own."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over nothing."""
 
 
 class RunningCost(RunningEnergy):

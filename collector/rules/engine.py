@@ -266,7 +266,7 @@ class Engine:
             stale.discard(name)
         for slot in slots or ():
             rule = slot.rule
-            band = rule.quiet(name)
+            band = rule.no_change_band(name)
             if (
                 band is not None and band[0] <= value <= band[1]
                 and before is not None and at - before <= rule.gap(name) and not slot.blind
@@ -367,7 +367,7 @@ class Engine:
                 self._counts["judged"] += 1
                 if self.before_judging is not None:
                     self.before_judging(slot)
-                verdict = self._judge.judge(slot, now)
+                verdict = self._judge.evaluate(slot, now)
                 if verdict is not None:
                     changed.append(verdict)
         self._min_due = self._least_due()

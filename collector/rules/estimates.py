@@ -12,7 +12,7 @@ from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
-from collector.rules.base import Context, Hears, State
+from collector.rules.base import Context, SampleConsumer, State
 from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["STEP", "Estimator", "PurgeCompletion", "build_estimators"]
@@ -24,7 +24,7 @@ STEP = 0.1
 day."""
 
 
-class Estimator(Hears):
+class Estimator(SampleConsumer):
     """One quantity of one asset, fed with good samples and asked once a day."""
 
     quantity: ClassVar[str]
@@ -58,9 +58,6 @@ class Estimator(Hears):
         """Return the state as JSON-able data, instants marked as for rules."""
 
     @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-
     def _made(
         self, now: int, start: int, value: float | None, low: float | None = None,
         high: float | None = None, reason: str = "",
@@ -92,6 +89,7 @@ class PurgeCompletion(Estimator):
 
     quantity = "purge-completion"
     unit = "%"
+    state: _CompletionState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, (f"{asset}.oxygen", f"{asset}.open"))
@@ -120,9 +118,9 @@ class PurgeCompletion(Estimator):
             s.hour_at = hour
         self._sums.add(value)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position."""
-        return None if point == self.inputs[0] else self.state.pipe.quiet()
+        return None if point == self.inputs[0] else self.state.pipe.no_change_band()
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return the oxygen that only goes into the mean of its hour."""
@@ -133,7 +131,7 @@ class PurgeCompletion(Estimator):
             found[0], found[1], self.state.hour_at + _HOUR if found[2] else None,
         )
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -174,7 +172,7 @@ class PurgeCompletion(Estimator):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         self._sums = MeanSums.load(self.state.sums) if self.state.sums else MeanSums()
 
 

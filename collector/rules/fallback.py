@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import mode_code
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
 __all__ = ["CONDITIONS", "AirFillFrequent"]
@@ -33,6 +32,7 @@ class AirFillFrequent(Rule):
     """
 
     condition = "air-fill-frequent"
+    state: _FallbackState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode = f"{asset}.mode"
@@ -54,14 +54,14 @@ class AirFillFrequent(Rule):
             s.entry_series.append([began])
         return began is not None
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last day had too many fallbacks."""
         self._settle(now)
         s = self.state
         while s.entry_series and s.entry_series[0][0] <= now - _DAY:
             s.entry_series.pop(0)
         s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
-        return s.level.finding()
+        return s.level.evaluation()
 
     def due(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest fallback is a day old."""
@@ -86,19 +86,11 @@ class AirFillFrequent(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the mode in which a sample changes nothing."""
-        if self.state.air.quiet() is None:
+        if self.state.air.no_change_band() is None:
             return None
         return (_AIR_FILL, _AIR_FILL) if self.state.air.on else (-math.inf, _AIR_FILL - 0.5)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _frequent(context: Context, asset: str) -> Rule | NotWatched:

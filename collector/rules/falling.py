@@ -12,11 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
 __all__ = [
@@ -87,6 +86,7 @@ class PressureFallingFast(Rule):
     """
 
     condition = "pressure-falling-fast"
+    state: _FallState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._pressure = f"{asset}.pressure"
@@ -175,16 +175,16 @@ class PressureFallingFast(Rule):
             s.falling, s.ended_at = False, at
             s.start_at, s.jumped_to, s.high_series = None, None, [[at, value]]
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it falls, or fell and is not back."""
         s = self.state
         if s.last_at is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
-            return Finding.absent(s.ended_at)
-        return Finding.present(s.start_at)
+            return RawEvaluation.absent(s.ended_at)
+        return RawEvaluation.present(s.start_at)
 
     def due(self, now: int) -> int | None:
         """Return when to look again whether anything else says that gas went."""
@@ -259,14 +259,6 @@ class PressureFallingFast(Rule):
             self.about, self.asset, since=s.start_at, numbers=numbers, first=first,
             causes=self.about.causes[:-1] if first else None,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _key(riser: str) -> str:

@@ -14,11 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.inputs import Source
 
 __all__ = ["CONDITIONS", "DataFrozen"]
@@ -61,6 +60,7 @@ class DataFrozen(Rule):
     """Answers that never change while they should. Looks once a minute."""
 
     condition = "data-frozen"
+    state: _FrozenState
 
     def __init__(self, context: Context, asset: str, points: Sequence[str]) -> None:
         super().__init__(context, asset, inputs=(), needs=())
@@ -94,22 +94,22 @@ class DataFrozen(Rule):
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look whether anything has changed since the last look, and for how long nothing has."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return Finding.present(s.still_at)
+            return RawEvaluation.present(s.still_at)
         if s.still_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return Finding.absent(s.ended_at)
+        return RawEvaluation.absent(s.ended_at)
 
     def still_absent(self, now: int) -> int | None:
         """Look, and return the next look, where something moved within the last minutes."""
@@ -237,14 +237,6 @@ class DataFrozen(Rule):
             elif name.endswith("oxygen"):
                 told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
         return f" It always says: {', '.join(told[:3])}." if told else ""
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take({**state, "learned": {k: list(v) for k, v in state["learned"].items()}})
 
 
 def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:

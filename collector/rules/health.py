@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, Values
+from collector.rules.base import Context, RawEvaluation, Rule, Values
 from collector.rules.inputs import Source
 
 __all__ = ["CONDITIONS", "DeviceSilent"]
@@ -34,18 +33,18 @@ class DeviceSilent(Rule):
         """Hear nothing: the shared view keeps the time of the last answer."""
         return False
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it has been silent for too long."""
         source = self._source
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if source.silent(now):
-            return Finding.present(
+            return RawEvaluation.present(
                 source.good_at if source.good_at is not None else source.base_at,
                 held=source.base_at + limit,
             )
-        return Finding.absent(source.good_at)
+        return RawEvaluation.absent(source.good_at)
 
     def due(self, now: int) -> int | None:
         """Return when the silence would become too long, or when to look again."""
@@ -87,13 +86,6 @@ class DeviceSilent(Rule):
         return values, self.words.message(
             self.about, self.asset, since=since, numbers=numbers,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state: none of its own."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over nothing: the shared view has it."""
 
 
 def _device_silent(context: Context, asset: str) -> Rule | NotWatched:

@@ -6,7 +6,7 @@ import math
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
-from collector.rules.base import ALL, Hears
+from collector.rules.base import ALL, SampleConsumer
 from collector.rules.estimates import Estimator
 
 if TYPE_CHECKING:
@@ -24,13 +24,13 @@ class Hearer:
         "keeping", "others", "plain", "quiet", "slot", "target", "until",
     )
 
-    def __init__(self, target: Hears, slot: Slot | None, limit: int | None) -> None:
+    def __init__(self, target: SampleConsumer, slot: Slot | None, limit: int | None) -> None:
         kind = type(target)
         self.target, self.slot, self.limit = target, slot, limit
-        self.observe, self.many = target.observe, target.observe_many
-        self.quiet = None if kind.quiet is Hears.quiet else target.quiet
-        self.until = None if kind.quiet_until is Hears.quiet_until else target.quiet_until
-        self.holds = None if kind.holds is Hears.holds else target.holds
+        self.observe, self.many = target.observe, target.update_batch
+        self.quiet = None if kind.quiet is SampleConsumer.quiet else target.quiet
+        self.until = None if kind.quiet_until is SampleConsumer.quiet_until else target.quiet_until
+        self.holds = None if kind.holds is SampleConsumer.holds else target.holds
         self.each = self.quiet is None and self.holds is None
         """Whether it hears every sample."""
         self.plain = self.quiet is not None and self.until is None and self.holds is None
@@ -78,7 +78,7 @@ class Hearer:
         slot = self.slot
         if slot is not None and slot.blind:
             return self.band is None and self.held is None  # it hears every sample as it is
-        if self.band is None or self.quiet is None or self.quiet(name) != self.band:
+        if self.band is None or self.quiet is None or self.no_change_band(name) != self.band:
             return False
         return self.plain or (
             self.holds is None and self.until is not None and self.until(name) is None)
@@ -98,7 +98,7 @@ class Hearer:
                 if self.end > place and self.held is None:
                     self.held = place
                 return
-        band = None if self.quiet is None else self.quiet(lane.name)
+        band = None if self.quiet is None else self.no_change_band(lane.name)
         if band is None:
             self.end, self.band = place, None
         elif band != self.band or self.end <= place or self.until is not None:

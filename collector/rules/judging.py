@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from collector.domain.verdicts import Standing, Verdict
-from collector.rules.base import Finding
+from collector.rules.base import RawEvaluation
 from collector.rules.explain import Explanations, sentences
 from collector.rules.slots import Slot
 from collector.rules.wording import Words
@@ -37,13 +37,13 @@ class Judge:
                 return f"no usable {self._words.label(point.name)} {when}"
         return ""
 
-    def judge(self, slot: Slot, now: int) -> Verdict | None:
+    def evaluate(self, slot: Slot, now: int) -> Verdict | None:
         """Judge a rule at ``now`` (ms); return its verdict where that is news."""
         slot.dirty, slot.held = False, ""
         because = self._blind(slot, now)
         if because:
             because = "; ".join([because, *self._explain.telling(slot, now)])
-        finding = Finding.unknown(because) if because else slot.rule.judge(now)
+        finding = RawEvaluation.unknown(because) if because else slot.rule.evaluate(now)
         slot.due = None if because else slot.rule.due(now)
         slot.blind = bool(because)
         if finding.standing is Standing.UNKNOWN:
@@ -60,7 +60,7 @@ class Judge:
             slot.since = finding.since
         return self.verdict(slot, now) if news else None
 
-    def _delayed(self, slot: Slot, finding: Finding, now: int) -> bool:
+    def _delayed(self, slot: Slot, finding: RawEvaluation, now: int) -> bool:
         rising = finding.standing is Standing.PRESENT
         delay = slot.rule.on_delay if rising else slot.rule.off_delay
         began = next(

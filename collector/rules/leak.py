@@ -9,7 +9,7 @@ from typing import Any
 from collector.domain.verdicts import NotWatched
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
 from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
@@ -78,6 +78,7 @@ class LeakHigh(_LeakRule):
     """
 
     condition = "leak-high"
+    state: _HighState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -85,20 +86,20 @@ class LeakHigh(_LeakRule):
         self._deadband = (number(self.settings, "deadband") or 0.0) / 100.0
         self.state = _HighState()
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look at the figure when it is time to; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
             self._look(now)
         if s.away:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if s.because:
-            return Finding.unknown(s.because)
+            return RawEvaluation.unknown(s.because)
         if not s.high:
-            return Finding.absent(s.since_at)
+            return RawEvaluation.absent(s.since_at)
         looked = now if s.looked_at is None else s.looked_at
-        return Finding.present(s.since_at, rests_on=looked - s.window)
+        return RawEvaluation.present(s.since_at, rests_on=looked - s.window)
 
     def _look(self, now: int) -> None:
         s = self.state
@@ -170,14 +171,6 @@ class LeakHigh(_LeakRule):
         return (f"Seen over {over} in what the generator had to bring, since the pressure of the "
                 f"pipe does not show it.{of} A leak of the tank or of the header counts in.")
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 @dataclass(slots=True, kw_only=True)
 class _GrowingState(State):
@@ -198,6 +191,7 @@ class LeakGrowing(_LeakRule):
     """
 
     condition = "leak-growing"
+    state: _GrowingState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -208,18 +202,18 @@ class LeakGrowing(_LeakRule):
         self._least = (number(get, "least") or 0.0) / 100.0
         self.state = _GrowingState()
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look at the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:
-            return Finding.unknown("no day's leak is known yet")
+            return RawEvaluation.unknown("no day's leak is known yet")
         if s.row_at != rows[-1][0]:
             s.row_at = int(rows[-1][0])
             self._look(rows)
         if now - int(rows[-1][0]) > _STALE:
-            return Finding.unknown("no leak is known of the last day")
-        return Finding.present(s.since_at) if s.present else Finding.absent()
+            return RawEvaluation.unknown("no leak is known of the last day")
+        return RawEvaluation.present(s.since_at) if s.present else RawEvaluation.absent()
 
     def _look(self, rows: list[list[Any]]) -> None:
         s = self.state
@@ -255,14 +249,6 @@ class LeakGrowing(_LeakRule):
         return values, self.words.message(
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _builder(kind: type[_LeakRule]) -> Callable[[Context, str], Rule | NotWatched | None]:

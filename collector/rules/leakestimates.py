@@ -84,13 +84,6 @@ class LeakEquivalent(Estimator):
     def _express(self, figure: Figure) -> Estimate | None:
         return figure.psi
 
-    def dump(self) -> dict[str, Any]:
-        """Return nothing: it keeps nothing."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take nothing."""
-
 
 class LeakRate(LeakEquivalent):
     """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
@@ -114,20 +107,20 @@ class LeakRate(LeakEquivalent):
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return what changes nothing in the pipe."""
-        return self._pipe.quiet(point) if self._pipe else None
+        return self._pipe.no_change_band(point) if self._pipe else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return what only goes into the pipe's averages."""
         return self._pipe.holds(point) if self._pipe else None
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
         if self._pipe:
-            self._pipe.observe_many(point, times, values)
+            self._pipe.update_batch(point, times, values)
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
@@ -169,7 +162,7 @@ class SharedLeakRate(LeakRate):
         """Return what only goes into the means under way."""
         return self._outflow.holds()
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""

@@ -88,14 +88,14 @@ class Pipe:
         elif value >= 0.5:
             self._disturb(at)
 
-    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+    def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
         """Take samples that :meth:`holds` let be kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of a contact that is off."""
         return contact_band(on=False) if point in self._opens else None
 

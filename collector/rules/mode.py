@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import mode_code
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
 __all__ = ["CONDITIONS", "AirFillStuck"]
@@ -42,6 +41,7 @@ class AirFillStuck(Rule):
     """
 
     condition = "air-fill-stuck"
+    state: _StayState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode, self._tank = f"{asset}.mode", f"{asset}.tank_pressure"
@@ -106,16 +106,16 @@ class AirFillStuck(Rule):
         start = s.stay.start_at if s.stay.start_at is not None else now
         return max(s.tank.since_at, start) + self._return_delay
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is stuck."""
         s, stay = self.state, self.state.stay
         if not stay.on:
             if s.found_at is None and s.last == _OFF and self._only_air(now):
                 s.found_at = s.run_series[0][0]
-            return Finding.absent(stay.end_at) if s.found_at is None else Finding.present(
+            return RawEvaluation.absent(stay.end_at) if s.found_at is None else RawEvaluation.present(
                 s.found_at)
         if s.found_at is not None and not self._filling(now):
-            return Finding.present(s.found_at)
+            return RawEvaluation.present(s.found_at)
         s.found_at = None
         long, full = self._too_long(now), self._too_full(now)
         first = min(t for t in (long, full) if t is not None)
@@ -123,13 +123,13 @@ class AirFillStuck(Rule):
             s.full_at = full
         if now >= first:
             s.found_at = first
-            return Finding.present(first)
+            return RawEvaluation.present(first)
         if (
             stay.lost_at is not None and stay.gap_at is not None
             and stay.gap_at >= stay.lost_at + self._limit_set
         ):
-            return Finding.unknown("the mode has a gap: it may have left air-fill in between")
-        return Finding.absent(stay.start_at if stay.known else None)
+            return RawEvaluation.unknown("the mode has a gap: it may have left air-fill in between")
+        return RawEvaluation.absent(stay.start_at if stay.known else None)
 
     def due(self, now: int) -> int | None:
         """Return when it will have been too long, or a declared fill ends."""
@@ -177,20 +177,12 @@ class AirFillStuck(Rule):
             since = long if full is None else min(long, full)
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)
         return None if s.last is None else (s.last, s.last)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _air_fill_stuck(context: Context, asset: str) -> Rule | NotWatched:

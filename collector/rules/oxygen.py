@@ -12,7 +12,7 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
-from collector.rules.base import Context, Finding, Rule, State, Values, contact_band, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, contact_band, number
 from collector.rules.ventgas import FeedGas, declared_fill, generator_of, target_of
 
 __all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
@@ -87,6 +87,7 @@ class OxygenNotFalling(Rule):
     """
 
     condition = "oxygen-not-falling"
+    state: _PurgeState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
@@ -205,24 +206,24 @@ class OxygenNotFalling(Rule):
             return None
         return begun + int(self._planned * _DAY)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the purge is not doing what it should."""
         s = self.state
         if s.begun_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         late = self._late_at()
         times = [
             t for t in (s.verdict_at if s.verdict else None, late)
             if t is not None and t <= now
         ]
-        return Finding.present(min(times)) if times else Finding.absent(s.verdict_at)
+        return RawEvaluation.present(min(times)) if times else RawEvaluation.absent(s.verdict_at)
 
     def due(self, now: int) -> int | None:
         """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the oxygen at which nothing is kept: no purge is under way."""
         s = self.state
         if point == self._open:
@@ -323,7 +324,7 @@ class OxygenNotFalling(Rule):
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.state = _PurgeState()
-        self.state.take(state)  # the feed within it takes its own part
+        self.state.restore(state)  # the feed within it takes its own part
         self._has_open = bool(state["has_open"])
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
@@ -32,25 +32,17 @@ class _Bound(Rule):
         """Compare with the limit."""
         return self.level.compare(at, value, self._limit, self._deadband, above=self.above)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the limit is passed."""
-        return self.level.finding()
+        return self.level.evaluation()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the values that change nothing."""
         return self.level.band(self._limit, self._deadband, above=self.above)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
         return value if value is not None else self._limit
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.level.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.level.take(state)
 
 
 class _PressureBound(_Bound):

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.course import Course
 
 __all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
@@ -56,6 +55,8 @@ class _Product(Rule):
     to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
     forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
+
+    state: _ProductState
 
     @property
     def must(self) -> list[str]:
@@ -179,21 +180,21 @@ class _Product(Rule):
         deadband = 0.0 if self._pending(at) else self._deadband
         return level.compare(at, settled, self._limit, deadband, above=True)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the product is over the limit, by the last that could be judged."""
         s = self.state
         if s.dead:
-            return Finding.unknown("the analyser reads as one that is switched off or failed")
+            return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
         if s.level.beyond is None:
-            return Finding.unknown("no product oxygen yet from a warm unit making nitrogen")
+            return RawEvaluation.unknown("no product oxygen yet from a warm unit making nitrogen")
         if not s.level.beyond:
-            return s.level.finding()
+            return s.level.evaluation()
         ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
         # Until this run has been read, the end of the last one speaks.
         old = s.ended_at if ready is None or read is None or read < ready else None
-        return Finding.present(s.level.since_at, rests_on=old)
+        return RawEvaluation.present(s.level.since_at, rests_on=old)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
@@ -220,14 +221,6 @@ class _Product(Rule):
                 "tank, or room air"
             )
         return value, "".join(f" Note: {a}." for a in absent)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 class AirInNitrogenMode(_Product):

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
 
 from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
@@ -72,6 +71,8 @@ class _PurgeCurve(Estimator):
     the target by half a percent, anew when air comes in, and ends at the target.
     """
 
+    state: _CurveState
+
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         super().__init__(context, asset, (self._oxygen, self._open))
@@ -121,9 +122,9 @@ class _PurgeCurve(Estimator):
         if s.open_ms - s.from_ms >= s.width:
             self._close(at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open else None
+        return self.state.pipe.no_change_band() if point == self._open else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return the oxygen that begins and ends no purge and only goes into a mean."""
@@ -145,7 +146,7 @@ class _PurgeCurve(Estimator):
             return None
         return low, high, min(until, s.taken_at + s.width - (s.open_ms - s.from_ms))
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -244,15 +245,6 @@ class _PurgeCurve(Estimator):
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         raise NotImplementedError
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _CurveState()
-        self.state.take(state)
-
 
 def _halved(rows: list[list[float]]) -> list[list[float]]:
     """Join rows two by two; an odd last one stays by itself."""
@@ -321,6 +313,7 @@ class OxygenExposure(Estimator):
 
     quantity = "oxygen-exposure"
     unit = "% d"
+    state: _ExposureState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
@@ -348,16 +341,16 @@ class OxygenExposure(Estimator):
         if s.pipe.of_pipe(at, value):
             s.last = value
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open else None
+        return self.state.pipe.no_change_band() if point == self._open else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return the oxygen that only adds to the day's exposure."""
         found = self.state.pipe.holds(self._last.at or 0) if point == self._oxygen else None
         return None if found is None else (found[0], found[1], None)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -396,15 +389,6 @@ class OxygenExposure(Estimator):
         high = total + (error if total > 0 or above else 0.0) + blind * air
         coverage = "" if cover > 0.995 else f"{100 * cover:.0f} % of the time was seen"
         return self._made(now, start, total / cover, low, high, reason=coverage)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _ExposureState()
-        self.state.take(state)
 
 
 def build_estimators(context: Context) -> list[Estimator]:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
     PipeOxygen,
@@ -62,6 +61,7 @@ class OxygenRising(Rule):
     """
 
     condition = "oxygen-rising"
+    state: _RisingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
@@ -108,11 +108,11 @@ class OxygenRising(Rule):
             return False
         return self._close(at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position, and the mode that it is in."""
         if point == self._mode:
             return None if self.state.mode is None else (self.state.mode, self.state.mode)
-        return self.state.pipe.quiet() if point == self._open else None
+        return self.state.pipe.no_change_band() if point == self._open else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return the oxygen that only goes into the mean of its part."""
@@ -127,7 +127,7 @@ class OxygenRising(Rule):
             return low, high, None
         return None if s.part_at is None else (low, high, s.part_at + self._part)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -199,20 +199,20 @@ class OxygenRising(Rule):
         s.high, s.since_at = True, int(rows[0][0]) - self._part
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it rose; before the target was reached it cannot."""
         s = self.state
         if s.room:
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 "the vent is shut and its oxygen rises faster than what leaks could let in: the "
                 "sensor seems to see room air until the vent opens"
             )
         if s.reached_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if s.high:
             # The window is delay enough: what it shows has held for all of it.
-            return Finding.present(s.since_at)
-        return Finding.absent(s.since_at)
+            return RawEvaluation.present(s.since_at)
+        return RawEvaluation.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the oxygen, its target, and what the readings point at."""
@@ -244,15 +244,6 @@ class OxygenRising(Rule):
         return values, words.message(
             self.about, self.asset, since=s.since_at, numbers=told, first=first,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _RisingState()
-        self.state.take(state)
 
 
 def _oxygen_rising(context: Context, asset: str) -> Rule | NotWatched:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
 
 from collector.domain.conditions import CAUTIONS
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
 
 __all__ = ["CONDITIONS", "RoomOxygenLow"]
 
@@ -37,11 +36,11 @@ class RoomOxygenLow(Rule):
         """Compare a sample with the limit. Absurdly low ones count: better one visit too many."""
         return self.level.compare(at, value, self._limit, self._deadband, above=False)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is low."""
-        return self.level.finding()
+        return self.level.evaluation()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band in which nothing changes."""
         return self.level.band(self._limit, self._deadband, above=False)
 
@@ -65,14 +64,6 @@ class RoomOxygenLow(Rule):
         )
         values = {"oxygen_percent": round(known, 2), "limit_percent": round(self._limit, 2)}
         return values, f"Caution: {CAUTIONS['oxygen']} {told}"
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.level.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.level.take(state)
 
 
 def _room_oxygen_low(context: Context, asset: str) -> Rule | NotWatched:

@@ -114,7 +114,7 @@ class Steady(State):
             return None
         return self.raw_at + hold
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> tuple[float, float] | None:
         """Return the band of a 0/1 point in which a sample changes nothing."""
         if self.raw is None or self.raw is not self.on:
             return None

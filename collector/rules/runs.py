@@ -62,7 +62,7 @@ class Stretch(State):
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> tuple[float, float] | None:
         """Return the band of a 0/1 point in which a sample in time changes nothing."""
         if self.on is None:
             return None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
 
@@ -66,6 +66,7 @@ class OxygenSensorSuspect(Rule):
     """
 
     condition = "oxygen-sensor-suspect"
+    state: _SuspectState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
@@ -205,9 +206,9 @@ class OxygenSensorSuspect(Rule):
         back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open and self._has_open else None
+        return self.state.pipe.no_change_band() if point == self._open and self._has_open else None
 
     def holds(self, point: str) -> tuple[float, float, int | None] | None:
         """Return a band too narrow for a step, for as long as nothing can freeze in it."""
@@ -232,7 +233,7 @@ class OxygenSensorSuspect(Rule):
         due = int((self._movement - s.moved) * self._tau / _MOST_TO_GO)
         return max(s.held_at + self._least_still, at + due)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back: in range, without a step, and not frozen yet."""
@@ -258,19 +259,19 @@ class OxygenSensorSuspect(Rule):
         step = self.state.step_at
         return step if step is not None and now - step < self._hold else None
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether anything is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):
-            return Finding.unknown(f"{self.words.name(point.source.id)} does not answer")
+            return RawEvaluation.unknown(f"{self.words.name(point.source.id)} does not answer")
         if point.at is None:
-            return Finding.unknown("no usable oxygen yet")
+            return RawEvaluation.unknown("no usable oxygen yet")
         seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
         times = [t for t in seen if t is not None]
         if times:
-            return Finding.present(min(times))
-        return Finding.absent(max(
+            return RawEvaluation.present(min(times))
+        return RawEvaluation.absent(max(
             (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
         ))
 
@@ -339,7 +340,7 @@ class OxygenSensorSuspect(Rule):
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         self.state = _SuspectState()
-        self.state.take(state)
+        self.state.restore(state)
         self._has_open = bool(state["has_open"])
 
 

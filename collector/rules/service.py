@@ -9,7 +9,7 @@ from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values
 from collector.rules.estimates import Estimator
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -38,6 +38,7 @@ class ServiceDue(Rule):
     """
 
     condition = "service-due"
+    state: _ServiceState
 
     def __init__(self, context: Context, asset: str, plan: HourPlan | None) -> None:
         self._hours = f"{asset}.running_hours"
@@ -69,7 +70,7 @@ class ServiceDue(Rule):
             return "no usable running hours yet"
         return plan.used(self.state.clock, value, now)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether either plan has been reached."""
         s, plan = self.state, self._plan
         used = self._used(now)
@@ -78,12 +79,12 @@ class ServiceDue(Rule):
             s.due_at = (s.due_at if s.due_at is not None else now) if over else None
         times = [t for t in (s.due_at, self._date) if t is not None and t <= now]
         if times:
-            return Finding.present(min(times))
+            return RawEvaluation.present(min(times))
         if isinstance(used, str) and plan is not None:
-            return Finding.unknown(used)
+            return RawEvaluation.unknown(used)
         if plan is not None and not self._point.fresh(now, self.gap(self._hours)):
-            return Finding.unknown(f"no usable {self.words.label(self._hours)}")
-        return Finding.absent()
+            return RawEvaluation.unknown(f"no usable {self.words.label(self._hours)}")
+        return RawEvaluation.absent()
 
     def due(self, now: int) -> int | None:
         """Return the calendar's date."""
@@ -115,18 +116,14 @@ class ServiceDue(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told),
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the counter's value: it moves but once in some minutes, and every step counts."""
         value = self.state.clock.value
         return None if value is None else (value, value)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; another plan than then begins anew."""
-        self.state.take(state)
+        self.state.restore(state)
         self._begin()
 
 

@@ -12,8 +12,8 @@ from collector.domain.readings import MODES
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     Context,
-    Finding,
     Level,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -61,6 +61,7 @@ class CompressorNotStarting(Rule):
     """
 
     condition = "compressor-not-starting"
+    state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
@@ -118,7 +119,7 @@ class CompressorNotStarting(Rule):
         s.recent_series = [*s.recent_series, [at, value]][-_NEAR:]
         return self._compare(at) or s.waits
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take tank pressures that were kept back: all above what matters."""
@@ -160,25 +161,25 @@ class CompressorNotStarting(Rule):
         s = self.state
         return self._began(s.low if s.low.beyond else s.deep, now)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it should have started."""
         s = self.state
         s.waits = False
         if not s.off.on or not (s.low.beyond or s.deep.beyond):
             s.holds = False
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return Finding.absent(max((t for t in times if t is not None), default=None))
+            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
         since = self._since(now)
         if not s.deep.beyond and not s.rested and not s.holds:
-            return Finding.absent()  # by how much gauge and switch differ is not known yet
+            return RawEvaluation.absent()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held and not s.holds:
-            return Finding.absent()
+            return RawEvaluation.absent()
         s.waits = not s.holds and self._seen_until() <= (held if s.deep.beyond else since)
         if s.waits:
-            return Finding.absent()
+            return RawEvaluation.absent()
         s.holds = True
-        return Finding.present(since, held=held)
+        return RawEvaluation.present(since, held=held)
 
     def _seen_until(self) -> int:
         """Return until when both tank and compressor were read."""
@@ -235,11 +236,11 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of compressor or power in which a sample in time changes nothing."""
         s = self.state
         if point == self._power:
-            return s.power.quiet()
+            return s.power.no_change_band()
         if point == self._tank or s.waits or s.off.on is None:
             return None
         return contact_band(not s.off.on)
@@ -251,13 +252,9 @@ class CompressorNotStarting(Rule):
         return (self._low, math.inf, None) if point == self._tank and known and not s.waits \
             else None
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         self._set_limits()
 
 

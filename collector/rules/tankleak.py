@@ -22,7 +22,7 @@ from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -151,6 +151,7 @@ class TankLeak(Rule):
     """The tank falls although the compressor stands, every vent is shut and no riser draws."""
 
     condition = "tank-leak"
+    state: _LeakState
 
     def __init__(self, context: Context, asset: str, risers: list[str]) -> None:
         plant = context.plant
@@ -199,7 +200,7 @@ class TankLeak(Rule):
         low, high = contact_band(s.off_at is None) if point == self._running else ALL
         return low, high, s.minute_at + _MINUTE
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
@@ -297,14 +298,14 @@ class TankLeak(Rule):
         s = self.state
         return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the last falls, or the last balance, showed."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             self._look(now)
         if s.leaks is None or (not s.leaks and self._last_at() < now - _OLD):
-            return Finding.unknown("nothing shows that its risers draw no gas")
-        return Finding.present(s.since_at) if s.leaks else Finding.absent(s.since_at)
+            return RawEvaluation.unknown("nothing shows that its risers draw no gas")
+        return RawEvaluation.present(s.since_at) if s.leaks else RawEvaluation.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how fast it falls with nobody drawing."""
@@ -346,7 +347,7 @@ class TankLeak(Rule):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         for name, riser in self._risers.items():
             riser.take(self.state.risers.get(name, {}))
         self._line = LineSums.load(self.state.line) if self.state.line else LineSums()

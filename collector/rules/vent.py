@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     Context,
-    Finding,
     Level,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -49,6 +48,7 @@ class _Stuck(Rule):
     """
 
     stuck_open: bool
+    state: _StuckState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
@@ -102,17 +102,17 @@ class _Stuck(Rule):
             return None
         return max(s.stay.start_at, s.level.since_at)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is stuck; a declared fill asks for nothing of a vent."""
         since = self._since()
         if since is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
                     if t is not None and t <= now]
-            return Finding.absent(max(ends, default=None))
+            return RawEvaluation.absent(max(ends, default=None))
         if declared_fill(self.context, self.asset, now) is not None:
-            return Finding.unknown("a declared fill is on")
+            return RawEvaluation.unknown("a declared fill is on")
         late = since + self.limit()
-        return Finding.present(late) if now >= late else Finding.absent()
+        return RawEvaluation.present(late) if now >= late else RawEvaluation.absent()
 
     def due(self, now: int) -> int | None:
         """Return when it will have stayed too long, or a declared fill ends."""
@@ -122,7 +122,7 @@ class _Stuck(Rule):
         times = (since + self.limit(), declared_fill(self.context, self.asset, now))
         return min((t for t in times if t is not None and t > now), default=None)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band of each point in which a sample in time changes nothing."""
         stay = self.state.stay
         if point != self._open or stay.on is None:
@@ -143,7 +143,7 @@ class _Stuck(Rule):
             low, high = max(low, band[0]), min(high, band[1])
         return low, high, None
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take the last of the readings that were kept back."""
@@ -172,15 +172,6 @@ class _Stuck(Rule):
 
     def _story(self) -> str:
         raise NotImplementedError
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _StuckState()
-        self.state.take(state)
 
 
 class VentStuckOpen(_Stuck):
@@ -232,6 +223,7 @@ class WaterAtVent(Rule):
     """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
 
     condition = "water-at-vent"
+    state: _WaterState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._water = f"{asset}.water"
@@ -242,16 +234,16 @@ class WaterAtVent(Rule):
         """Take a sample of the contact."""
         return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the contact says."""
         wet = self.state.wet
         if wet.on is None:
-            return Finding.unknown("no reading yet")
-        return Finding.present(wet.start_at) if wet.on else Finding.absent(wet.end_at)
+            return RawEvaluation.unknown("no reading yet")
+        return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band in which a further sample changes nothing."""
-        return self.state.wet.quiet()
+        return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return since when, and what it does to the purge."""
@@ -264,14 +256,6 @@ class WaterAtVent(Rule):
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=told)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _build(rule: type[Rule], *quantities: str) -> Callable[[Context, str], Rule | NotWatched]:

@@ -125,7 +125,7 @@ class PipeOxygen(State):
         self.open = is_open
         return True
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> tuple[float, float] | None:
         """Return the readings of the position that change nothing."""
         return None if self.open is None else contact_band(self.open)
 

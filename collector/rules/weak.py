@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
     ALL,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -50,6 +49,7 @@ class CompressorWeak(Rule):
     """
 
     condition = "compressor-weak"
+    state: _WeakState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._cycles = cycles_of(context, asset)
@@ -71,21 +71,21 @@ class CompressorWeak(Rule):
         self.state.on = value >= 0.5
         return True
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
         if point == self._cycles.tank:
             return ALL
         return None if self.state.on is None else contact_band(self.state.on)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last runs brought too little."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
             if s.weak:  # somebody reset the baseline: what was held against it is over
                 self.state = _WeakState(on=s.on)
-                return Finding.absent(now)
-            return Finding.unknown(self._learning())
+                return RawEvaluation.absent(now)
+            return RawEvaluation.unknown(self._learning())
         rows = self._cycles.state.runs_series
         newest = int(rows[-1][0]) if rows else 0
         if newest != s.judged_at or s.delivery is None:
@@ -94,14 +94,14 @@ class CompressorWeak(Rule):
             rate = rate_of(recent, self._cycles, max(3, int(self._runs * _TOO_FEW)))
             if rate is None:
                 s.delivery = None
-                return Finding.unknown("too few clean runs to tell the delivery")
+                return RawEvaluation.unknown("too few clean runs to tell the delivery")
             if rate.rough:
                 s.delivery = None
-                return Finding.unknown(ROUGH)
+                return RawEvaluation.unknown(ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
-            return Finding.present(s.since_at)
-        return Finding.absent(s.since_at)
+            return RawEvaluation.present(s.since_at)
+        return RawEvaluation.absent(s.since_at)
 
     def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
         s = self.state
@@ -149,14 +149,6 @@ class CompressorWeak(Rule):
         return values, self.words.message(
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _round(value: float | None) -> float | None:

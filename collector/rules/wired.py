@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values
 
 __all__ = ["CONDITIONS", "GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
 
@@ -32,6 +32,7 @@ class Wired(Rule):
     holds_at: ClassVar[bool] = True
     """The reading (1 is true) at which the condition holds."""
     says: ClassVar[str]
+    state: _WiredState
 
     def __init__(self, context: Context, asset: str) -> None:
         self.point = f"{asset}.{self.quantity}"
@@ -54,14 +55,14 @@ class Wired(Rule):
         s.on, s.since_at, s.other_at = says, s.other_at, None
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the contact says."""
         s = self.state
         if s.on is None:
-            return Finding.unknown(f"{self.words.label(self.point)} was read only once so far")
-        return Finding.present(s.since_at) if s.on else Finding.absent(s.since_at)
+            return RawEvaluation.unknown(f"{self.words.label(self.point)} was read only once so far")
+        return RawEvaluation.present(s.since_at) if s.on else RawEvaluation.absent(s.since_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> tuple[float, float] | None:
         """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
@@ -81,14 +82,6 @@ class Wired(Rule):
     def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
         """Return a sentence on what a sensor says beside the contact; empty without one."""
         return ""
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 class _Gauged(Wired):
