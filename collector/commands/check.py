@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.clock import SystemClock
 from collector.commands.shown import duration, shown_value
 from collector.commands.trying import Tried, rota_lines, try_everybody
@@ -27,7 +28,6 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.readings import Quality, Reading
 from collector.domain.verdicts import NotWatched
 from collector.sources.poller import Poller
-from collector.watch import Watch
 
 __all__ = ["add_arguments", "run"]
 

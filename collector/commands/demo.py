@@ -26,7 +26,7 @@ from typing import Any, TextIO
 from collector.clock import ScaledClock, format_instant
 from collector.commands.run import quiet_logs, stop_on_signals
 from collector.daemon import Daemon
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
 from collector.domain.events import INSTANT_UNIT, AlarmMoved, EstimateMade, Event, FactNoted
@@ -173,8 +173,8 @@ async def _acknowledge(daemon: Daemon, person: Mapping[str, Any], now: int) -> b
         if f"{alarm.condition}.{alarm.asset}" == person["acknowledges"] \
                 and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED):
             with contextlib.suppress(ActionRefused):  # it moved while we looked: nothing to do
-                await daemon.act(Action(
-                    deed=Deed.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
+                await daemon.act(OperatorAction(
+                    deed=ActionKind.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
                 ))
             return True
     return False

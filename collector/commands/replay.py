@@ -17,6 +17,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.commands.progress import Progress
 from collector.commands.spans import add_span
 from collector.config import load_site
@@ -31,7 +32,6 @@ from collector.recorded import (
     readings_of,
     rows_within,
 )
-from collector.watch import Watch
 
 __all__ = ["add_arguments", "run"]
 

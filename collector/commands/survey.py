@@ -20,6 +20,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CAUTIONS
@@ -27,9 +28,8 @@ from collector.domain.errors import UsageError
 from collector.domain.events import EstimateMade
 from collector.journal import Journal
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
-from collector.survey.measured import measured
 from collector.survey.parts import Tone
-from collector.watch import Watch
+from collector.survey.site_survey import measured
 
 __all__ = ["add_arguments", "run"]
 

@@ -11,10 +11,10 @@ from collector.config import SiteConfig
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import DeliveryError
 from collector.domain.events import FactNoted, event_to_json
+from collector.domain.formatting import time_text
 from collector.notify.channels import Channel, channel_for
-from collector.notify.message import Message, time_text
-from collector.notify.recipients import Recipient
-from collector.notify.rota import next_hand_over, turns
+from collector.notify.message import Message
+from collector.notify.recipients import Recipient, next_hand_over, turns
 
 __all__ = ["Tried", "rota_lines", "test_message", "try_everybody"]
 

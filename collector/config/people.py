@@ -24,13 +24,14 @@ from collector.domain.events import Priority, Signal
 from collector.notify.recipients import (
     DEFAULT_SIGNALS,
     Hours,
+    Override,
     Recipient,
+    Rota,
     Route,
     Step,
     parse_days,
     parse_hours,
 )
-from collector.notify.rota import Override, Rota
 
 __all__ = ["People"]
 

@@ -29,8 +29,7 @@ from collector.config.wiring import Wiring
 from collector.domain.conditions import ConditionSettings
 from collector.domain.errors import SiteFileError
 from collector.domain.plant import Plant
-from collector.notify.recipients import Recipient
-from collector.notify.rota import Rota
+from collector.notify.recipients import Recipient, Rota
 from collector.sources.settings import DeviceSettings
 
 __all__ = ["SiteConfig", "load_site"]

@@ -10,7 +10,7 @@ from collector.config.pipes import named_pipe, pipe_volume
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
-from collector.sources.emit import point_names
+from collector.sources.decoding import point_names
 from collector.sources.settings import DeviceSettings
 
 __all__ = ["build_plant", "check_things", "kinds_of"]

@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator
 
+from collector.app.monitor import Watch
 from collector.clock import parse_instant
 from collector.domain.actions import Action, Deed
 from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused
 from collector.domain.events import Event, FactNoted
-from collector.watch import Watch
 
 __all__ = ["Course"]
 

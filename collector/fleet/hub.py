@@ -15,11 +15,11 @@ from collector.fleet.hub_history import HistoryWriter, history_of
 from collector.fleet.hub_intake import Taken
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_wire import wire_to
-from collector.people import PEOPLE, Accounts, Doorkeeper
-from collector.web.door import LOCAL, Door
-from collector.web.serving import serve
+from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import endpoint_of
+from collector.people import PEOPLE, Accounts, SessionManager
+from collector.web.access import LOOPBACK, AccessPolicy
+from collector.web.server import serve
 
 __all__ = ["Hub"]
 
@@ -85,12 +85,13 @@ class Hub:
             on_ready(address)
 
     def _services(self, accounts: Accounts) -> HubServices:
-        door = Door(keeper=Doorkeeper(accounts, self._clock), reading="signed-in",
-                    listens_locally=self._listen[0] in LOCAL,
+        access = AccessPolicy(
+            sessions=SessionManager(accounts, self._clock), reading="signed-in",
+                    listens_locally=self._listen[0] in LOOPBACK,
                     public_address=self._settings.public_address)
-        return HubServices(settings=self._settings, reader=self._reader, door=door,
+        return HubServices(settings=self._settings, reader=self._reader, access=access,
                            clock=self._clock, figures=self.figures, healthy=self._trouble,
-                           note=_note)
+                           record_event=_note)
 
     # -- groups ----------------------------------------------------------------------------------
 
@@ -137,8 +138,8 @@ class Hub:
             await hub.run()
             return
         writer = HistoryWriter(
-            hub.store, lambda: wire_to(influx),
-            AsideFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
+            hub.store, lambda: endpoint_of(influx),
+            DeadLetterFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
         writing = asyncio.create_task(writer.run(), name="history")
         try:
             await hub.run()

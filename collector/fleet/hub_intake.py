@@ -13,8 +13,8 @@ from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState, Told
 from collector.fleet.hub_store import Came, DeadLetter
 from collector.forward.mqtt import Message, Received
-from collector.forward.sparkplug_node import NAMESPACE, REBIRTH
-from collector.forward.sparkplug_payload import Metric, Payload, encode
+from collector.forward.sparkplug.edge_node import NAMESPACE, REBIRTH
+from collector.forward.sparkplug.payload import Metric, Payload, encode
 
 __all__ = ["Counts", "Intake", "Taken"]
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from collector.fleet.hub_messages import Mark
 from collector.fleet.hub_numbers import EventNumbers
-from collector.forward.sparkplug_payload import Metric, Payload, Value
+from collector.forward.sparkplug.payload import Metric, Payload, Value
 
 __all__ = ["MetricState", "SiteState", "Told"]
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, SiteFileError
@@ -20,7 +21,6 @@ from collector.fleet.archive import Archive
 from collector.fleet.comparing import Comparison, compared
 from collector.fleet.deeds import Course
 from collector.recorded import Sieve
-from collector.watch import Watch
 
 __all__ = ["Job", "Rerun", "jobs", "rerun_site", "site_files"]
 

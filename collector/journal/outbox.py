@@ -1,7 +1,7 @@
-"""Messages on their way: no delivered one is sent more than twice, none is lost.
+"""Queued messages: none is lost, and a delivered one is sent twice at most.
 
-A try is written as begun before anything leaves the process. What a crash finds begun may have
-arrived: it is tried once more, marked uncertain; cut off again, it is closed as uncertain.
+An attempt is recorded before anything is sent. A message whose attempt a crash cut off may have
+arrived: it is sent once more, marked uncertain; cut off again, it is closed as uncertain.
 """
 
 from __future__ import annotations

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -30,7 +30,7 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["CONDITIONS", "PurgeBlocked"]
+__all__ = ["PurgeBlocked"]
 
 _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K
@@ -176,25 +176,25 @@ class PurgeBlocked(Rule):
             s.air_ms = s.open_ms = 0
         return True
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the bands while the vent is shut: nothing is added up then."""
         s = self.state
         if point == self._mode:
-            return None if s.mode is None else (s.mode, s.mode)
+            return None if s.mode is None else Band(s.mode, s.mode)
         if s.pipe.open is not False:
             return None
         if point == self._open:
             return contact_band(on=False)
-        return ALL if point == self._psi and not self.context.inputs.fills else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen of a shut vent: only the last of it may ever matter."""
-        s = self.state
-        if point != self._oxygen or s.pipe.open is not False or s.mode == AIR_FILL \
-                or self.context.inputs.fills:
+        if self.context.inputs.fills:
             return None
-        found = s.pipe.holds(self._last.at or 0)
-        return None if found is None else (found[0], found[1], s.feed.next_at)
+        if point == self._psi:
+            return ALL
+        if point != self._oxygen or s.mode == AIR_FILL:
+            return None
+        # Of the oxygen of a shut vent only the last may ever matter.
+        found = s.pipe.held_band(self._last.at or 0)
+        return None if found is None else Band(
+            found[0].low, found[0].high, s.feed.next_at, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -334,14 +334,17 @@ class PurgeBlocked(Rule):
             return RawEvaluation.unknown("the vent's position is not known yet")
         if not s.pipe.open:
             if s.none_at is not None:
-                return RawEvaluation.unknown("the vent is closed: nothing tells whether it would flow")
+                return RawEvaluation.unknown(
+                    "the vent is closed: nothing tells whether it would flow")
             return RawEvaluation.absent(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
-        return RawEvaluation.present(s.none_at) if s.none_at is not None else RawEvaluation.absent(s.flows_at)
+        if s.none_at is not None:
+            return RawEvaluation.present(s.none_at)
+        return RawEvaluation.absent(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what oxygen and demand say."""
@@ -378,22 +381,14 @@ class PurgeBlocked(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told), first=first,
         )
 
-
-def _purge_blocked(context: Context, asset: str) -> Rule | NotWatched:
-    riser = context.plant.vents[asset].riser
-    reason = ""
-    if not context.wired(f"{asset}.open"):
-        reason = f"no open contact at {asset}"
-    elif not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
-        reason = f"neither oxygen at {asset} nor supervisory pressure at {riser}"
-    elif predicted_time_constant(context, asset) is None:
-        reason = f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
-    if reason:
-        return NotWatched(condition=PurgeBlocked.condition, asset=asset, reason=reason)
-    return PurgeBlocked(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PurgeBlocked.condition: _purge_blocked,
-}
-"""Condition id to what builds its rule for one asset."""
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the vent cannot be evaluated."""
+        riser = context.plant.vents[asset].riser
+        if not context.wired(f"{asset}.open"):
+            return f"no open contact at {asset}"
+        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+            return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
+        if predicted_time_constant(context, asset) is None:
+            return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
+        return ""

@@ -5,15 +5,13 @@ They hear no readings but facts, which the daemon notes of itself as they happen
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 from collector.domain.events import FactNoted
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["CONDITIONS", "ClockJump", "DeliveryFailing", "JournalTrouble"]
+__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
 _MINUTE = 60_000
 
@@ -26,10 +24,6 @@ class _OfFacts(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
         self._stay = int(number(self.settings, "stay") or 0)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear no readings."""
-        return False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -56,14 +50,14 @@ class ClockJump(_OfFacts):
         self._limit = number(self.settings, "limit") or 0.0
         self.state = _ClockState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that the clock was set, and by how many seconds."""
-        seconds, s = fact.values.get("seconds"), self.state
+        seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
-        if s.until_at is None or fact.time >= s.until_at:
-            s.began_at, s.times = fact.time, 0
-        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, fact.time + self._stay
+        if s.until_at is None or event.time >= s.until_at:
+            s.began_at, s.times = event.time, 0
+        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, event.time + self._stay
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -111,17 +105,17 @@ class JournalTrouble(_OfFacts):
         super().__init__(context, asset)
         self.state = _JournalState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that trouble began or ended, or that another journal was begun."""
         s = self.state
-        if fact.fact == "journal-trouble-ended":
-            s.began_at, s.ended_at = None, fact.time
-        elif fact.fact == "journal-trouble-begun":
+        if event.fact == "journal-trouble-ended":
+            s.began_at, s.ended_at = None, event.time
+        elif event.fact == "journal-trouble-begun":
             if s.began_at is None:
-                s.began_at = fact.time
-            s.why = fact.text
+                s.began_at = event.time
+            s.why = event.text
         else:
-            s.until_at, s.why = fact.time + self._stay, fact.text
+            s.until_at, s.why = event.time + self._stay, event.text
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -180,18 +174,18 @@ class DeliveryFailing(_OfFacts):
         self._limit = int(number(self.settings, "limit") or 0)
         self.state = _DeliveryState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in whom a message did not reach, or reached again."""
-        forwarded = fact.fact.startswith("forwarding")
-        who = str(fact.values.get("target" if forwarded else "recipient", ""))
+        forwarded = event.fact.startswith("forwarding")
+        who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing
-        if fact.fact.endswith("-resumed"):
+        if event.fact.endswith("-resumed"):
             if failing.pop(who, None) is not None:
-                self.state.ended_at = fact.time
+                self.state.ended_at = event.time
             return True
-        row = failing.setdefault(who, {"began_at": fact.time, "until_at": 0, "given_up": 0})
-        row["until_at"] = fact.time + self._stay
-        row["given_up"] += fact.fact == "delivery-given-up"
+        row = failing.setdefault(who, {"began_at": event.time, "until_at": 0, "given_up": 0})
+        row["until_at"] = event.time + self._stay
+        row["given_up"] += event.fact == "delivery-given-up"
         if forwarded:
             row["forwarded"] = 1
         return True
@@ -237,16 +231,3 @@ class DeliveryFailing(_OfFacts):
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))
-
-
-def _site_silent(context: Context, asset: str) -> NotWatched:
-    return NotWatched(condition="site-silent", asset=asset, reason="watched by the fleet end")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    ClockJump.condition: ClockJump,
-    JournalTrouble.condition: JournalTrouble,
-    DeliveryFailing.condition: DeliveryFailing,
-    "site-silent": _site_silent,
-}
-"""Condition id to what builds its rule for one asset."""

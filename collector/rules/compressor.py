@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
-from collector.rules.base import ALL, Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    ALL_COUNTED,
+    Band,
+    Context,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
+__all__ = ["CompressorLongRun", "refill_limit"]
 
 _PSI = 6894.757293168
 _MARGIN = 1.5
@@ -92,6 +100,7 @@ class CompressorLongRun(Rule):
     """
 
     condition = "compressor-long-run"
+    requires = {"compressor_running": "compressor running"}
     state: _RunState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -214,7 +223,8 @@ class CompressorLongRun(Rule):
         if now >= run.start_at + limit:
             return RawEvaluation.present(run.start_at + limit)
         if run.lost_at is not None and run.gap_at is not None and run.gap_at >= run.lost_at + limit:
-            return RawEvaluation.unknown("the samples have a gap: it may be the same run or a new one")
+            return RawEvaluation.unknown(
+                "the samples have a gap: it may be the same run or a new one")
         return RawEvaluation.absent(run.start_at if run.known else None)
 
     def due(self, now: int) -> int | None:
@@ -264,25 +274,27 @@ class CompressorLongRun(Rule):
             f"{known} {source}, taken because the mode is not read"
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._running:
             return s.run.no_change_band()
+        if point in (self._hours, self._starts):
+            return self._counter_band(point)
         known = point == self._mode and s.mode in (0.0, 1.0, 2.0)
         if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
-            return s.mode, s.mode
+            return Band(s.mode, s.mode)
         return None
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the counters' values of which only the last two are kept."""
+    def _counter_band(self, point: str) -> Band | None:
+        """Return a counter's values of which only the last two are kept."""
         s = self.state
         if s.run.gap_at is not None:
             return None
         if point == self._hours:
-            return (*ALL, None)
-        count = s.starts.value if point == self._starts else None
-        return None if count is None else (count, count, None)
+            return ALL_COUNTED
+        count = s.starts.value
+        return None if count is None else Band(count, count, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -291,18 +303,3 @@ class CompressorLongRun(Rule):
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)
-
-
-def _long_run(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorLongRun.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorLongRun(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorLongRun.condition: _long_run,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -98,9 +98,9 @@ class CycleState(State):
     celsius: float = ROOM
     warmths: int = 0
 
-    def take(self, state: Mapping[str, Any]) -> None:
+    def restore(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; what was learned with other time constants is learned anew."""
         heat = state.get("heat")
         if isinstance(heat, Mapping) and len(heat.get("held", ())) != len(TAUS):
             state = {k: v for k, v in state.items() if k not in ("heat", "fall", "run")}
-        State.take(self, state)
+        State.restore(self, state)

@@ -10,17 +10,15 @@ so time tells only of those runs that could not be weighed.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
-from collector.rules.base import ALL, Context, State, contact_band, number
+from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.baselines import Want
 from collector.rules.cycles import ABNORMAL, cycles_of
-from collector.rules.estimates import Estimator
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.cyclestate import CycleState
+from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
@@ -43,7 +41,8 @@ class _DayState(State):
     start_at: int = 0
     vented: bool = False
     vents: dict[str, bool] = field(default_factory=dict)
-    cycles: dict[str, Any] = field(default_factory=dict)
+    cycles: CycleState | None = None
+    """Kept by the estimator that feeds them."""
 
 
 class _TankEstimator(Estimator):
@@ -70,9 +69,6 @@ class _TankEstimator(Estimator):
     def begin(self, now: int) -> None:
         """Start a window."""
         self.state.start_at = now
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample; only the first of a generator's estimators feeds the cycles."""
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the day's figure, or the reason why there is none; a good one may be learned."""
@@ -133,7 +129,6 @@ class CompressorDelivery(_TankEstimator):
     quantity = "compressor-delivery"
 
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         super().__init__(context, asset)
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
@@ -144,7 +139,6 @@ class PumpUpTime(_TankEstimator):
     """How long a run from cut-in to cut-out takes with nothing drawn, by a stop watch: warm."""
 
     quantity = "pump-up-time"
-    unit = "min"
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         g = self.context.plant.generators[self.asset]
@@ -160,17 +154,14 @@ class NitrogenDemand(_TankEstimator):
 
     quantity = "nitrogen-demand"
 
-    # A run's edge only ends the wait for the tank's next sample, which then is heard for nothing.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         cycles = cycles_of(context, asset)
         self._vents = tuple(
             f"{v.id}.open" for v in context.plant.vents.values()
             if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset)
         )
         super().__init__(context, asset, (cycles.running, cycles.tank, *self._vents))
+        self.state.cycles = cycles.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a sample of the compressor, the tank or a vent."""
@@ -185,21 +176,18 @@ class NitrogenDemand(_TankEstimator):
             self.state.vents[point] = is_open
             self.state.vented = self.state.vented or is_open
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what the cycles make nothing of."""
         if point == self.cycles.tank:
-            return None if self.cycles.state.waits_at is not None else ALL
+            s = self.cycles.state
+            return None if s.waits_at is not None else Band(
+                -math.inf, math.inf, s.next_at, own=True)
         if point == self.cycles.running:
-            on = self.cycles.state.on
-            return None if on is None else contact_band(on)
+            return contact_band(self.cycles.state.on)
         is_open = self.state.vents.get(point)
         if is_open is None or (is_open and not self.state.vented):
             return None
         return contact_band(is_open)
-
-    def quiet_until(self, point: str) -> int | None:
-        """Return when the next sample of the tank is used."""
-        return self.cycles.state.next_at if point == self.cycles.tank else None
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         passed, total = self.cycles.take_time(), now - self.state.start_at
@@ -224,16 +212,6 @@ class NitrogenDemand(_TankEstimator):
     def _ordinary(self) -> bool:
         vented, self.state.vented = self.state.vented, False
         return not vented
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state, with that of the cycles."""
-        self.state.cycles = self.cycles.dump()
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.restore(state)
-        self.cycles.load(self.state.cycles)
 
 
 def _fed_by(context: Context, riser: str, generator: str) -> bool:

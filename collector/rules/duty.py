@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.running import OnTime, Span
 
-__all__ = ["CONDITIONS", "FROZEN", "CompressorOverduty"]
+__all__ = ["FROZEN", "CompressorOverduty"]
 
 _DAY = 86_400_000
 _HOUR = 3_600_000
@@ -59,6 +66,7 @@ class CompressorOverduty(Rule):
     """
 
     condition = "compressor-overduty"
+    requires = {"compressor_running": "compressor running"}
     state: _DutyState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -140,24 +148,6 @@ class CompressorOverduty(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's present state."""
-        on = self.state.time.on
-        if on is None:
-            return None
-        return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
-
-
-def _overduty(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorOverduty.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorOverduty(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorOverduty.condition: _overduty,
-}
-"""Condition id to what builds its rule for one asset."""
+        return contact_band(self.state.time.on)

@@ -10,16 +10,14 @@ too slow for a fall to be seen between two of them, it is raised here, as what i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
 __all__ = [
-    "CONDITIONS", "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
+    "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
 ]
 
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
@@ -86,6 +84,7 @@ class PressureFallingFast(Rule):
     """
 
     condition = "pressure-falling-fast"
+    requires = {"pressure": "supervisory pressure"}
     state: _FallState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -198,13 +197,13 @@ class PressureFallingFast(Rule):
             and not (s.gone or self._gas_went(now))
         )
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which no reading can make a fall, however many add up."""
         s = self.state
         if s.falling or s.jumped_to is not None or not s.high_series:
             return None
         top = max(s.high_series[0][1], s.last)
-        return (top - 0.4 * self._drop, top + 0.4 * self._drop, None)
+        return Band(top - 0.4 * self._drop, top + 0.4 * self._drop, counted=True)
 
     # -- what else is read -----------------------------------------------------------------------
 
@@ -271,16 +270,3 @@ def fell_at_once(context: Context, riser: str, now: int) -> float | None:
     if not isinstance(rule, PressureFallingFast) or not rule.at_once(now):
         return None
     return rule.state.start
-
-
-def _falling(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.pressure"):
-        return NotWatched(condition=PressureFallingFast.condition, asset=asset,
-                          reason=f"no supervisory pressure at {asset}")
-    return PressureFallingFast(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PressureFallingFast.condition: _falling,
-}
-"""Condition id to what builds its rule for one asset."""

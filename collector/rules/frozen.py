@@ -12,15 +12,13 @@ further than a last digit flickers.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.inputs import Source
 
-__all__ = ["CONDITIONS", "DataFrozen"]
+__all__ = ["DataFrozen"]
 
 _LOOK = 60_000
 """ms between looks: far below the shortest limit, and no cost per reading."""
@@ -62,9 +60,9 @@ class DataFrozen(Rule):
     condition = "data-frozen"
     state: _FrozenState
 
-    def __init__(self, context: Context, asset: str, points: Sequence[str]) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
-        self.points = tuple(points)
+        self.points = points = _points_of(context, asset)
         self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
@@ -72,6 +70,12 @@ class DataFrozen(Rule):
         self._shortest = int(self._limit_set or min(_LEAST, self._unlearned))
         """No limit is shorter, whatever is learned, ms."""
         self.state = _FrozenState()
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the device cannot be evaluated."""
+        return "" if any(_is_number(context, p) for p in _points_of(context, asset)) else (
+            f"only contacts at {asset}: they may rightly stay as they are for months")
 
     @property
     def _source(self) -> Source | None:
@@ -85,10 +89,6 @@ class DataFrozen(Rule):
             still is None or source.moved_at > still
         )
         return frozenset() if moved or not self.state.frozen else frozenset(self.points)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps when each source last moved."""
-        return False
 
     def due(self, now: int) -> int | None:
         """Return the next look."""
@@ -239,21 +239,13 @@ class DataFrozen(Rule):
         return f" It always says: {', '.join(told[:3])}." if told else ""
 
 
-def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:
+def _points_of(context: Context, asset: str) -> tuple[str, ...]:
+    """Return the points of a device, or of a thing where no devices are named."""
     plant = context.plant
-    thing = plant.thing(asset)
     if asset in plant.devices:
-        points = plant.devices[asset].points
-    elif thing is not None:
-        points = tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
-    else:
-        return None
-    if not any(_is_number(context, p) for p in points):
-        return NotWatched(
-            condition=DataFrozen.condition, asset=asset,
-            reason=f"only contacts at {asset}: they may rightly stay as they are for months",
-        )
-    return DataFrozen(context, asset, points)
+        return plant.devices[asset].points
+    thing = plant.thing(asset)
+    return () if thing is None else tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
 
 
 def _is_number(context: Context, point: str) -> bool:
@@ -261,9 +253,3 @@ def _is_number(context: Context, point: str) -> bool:
     thing = context.plant.thing(asset)
     known = point_kind(thing.kind, quantity) if thing is not None else None
     return known is None or known.unit not in ("contact", "mode")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    DataFrozen.condition: _data_frozen,
-}
-"""Condition id to what builds its rule for one asset."""

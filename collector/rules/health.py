@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import Context, RawEvaluation, Rule, Values
 from collector.rules.inputs import Source
 
-__all__ = ["CONDITIONS", "DeviceSilent"]
+__all__ = ["DeviceSilent"]
 
 
 class DeviceSilent(Rule):
@@ -28,10 +25,6 @@ class DeviceSilent(Rule):
     def _source(self) -> Source | None:
         # Looked up each time: without devices it appears with the thing's first row.
         return self.context.inputs.sources.get(self.asset)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps the time of the last answer."""
-        return False
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it has been silent for too long."""
@@ -87,16 +80,8 @@ class DeviceSilent(Rule):
             self.about, self.asset, since=since, numbers=numbers,
         )
 
-
-def _device_silent(context: Context, asset: str) -> Rule | NotWatched:
-    if asset in context.plant.devices and not context.plant.devices[asset].points:
-        return NotWatched(
-            condition=DeviceSilent.condition, asset=asset, reason=f"{asset} gives no points",
-        )
-    return DeviceSilent(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    DeviceSilent.condition: _device_silent,
-}
-"""Condition id to what builds its rule for one asset."""
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the device cannot be evaluated."""
+        device = context.plant.devices.get(asset)
+        return f"{asset} gives no points" if device is not None and not device.points else ""

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.verdicts import NotWatched
+from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
 from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 
-__all__ = ["CONDITIONS", "LeakGrowing", "LeakHigh", "build_estimators"]
+__all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 
 _EVERY = 1_800_000
 _MINUTES = 1440.0
@@ -39,9 +38,24 @@ class _LeakRule(Rule):
         self._leaks = leaks_of(context)
         self._ambient = self._leaks.ambient
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take nothing: the pipes do."""
-        return False
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether it is a riser, or a generator of several: their sum may be all that is known."""
+        leaks, risers = leaks_of(context), context.plant.risers
+        return asset in risers or sum(leaks.feeds(r) == asset for r in risers) > 1
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the leak cannot be evaluated."""
+        leaks = leaks_of(context)
+        if asset in context.plant.risers:
+            read = context.wired(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
+            return "" if read else (
+                f"no supervisory pressure at {asset}, and no tank to read its leak from")
+        if leaks.tank_read(asset):
+            return ""
+        wired = context.wired(f"{asset}.tank_pressure")
+        return f"{'no tank_volume is set for' if wired else 'no tank pressure at'} {asset}"
 
     def due(self, now: int) -> int | None:
         """Return the next look."""
@@ -249,29 +263,3 @@ class LeakGrowing(_LeakRule):
         return values, self.words.message(
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
-
-
-def _builder(kind: type[_LeakRule]) -> Callable[[Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched | None:
-        leaks, plant = leaks_of(context), context.plant
-        if asset in plant.risers:
-            generator = leaks.feeds(asset)
-            if context.wired(f"{asset}.pressure") or leaks.tank_read(generator):
-                return kind(context, asset)
-            reason = f"no supervisory pressure at {asset}, and no tank to read its leak from"
-            return NotWatched(condition=kind.condition, asset=asset, reason=reason)
-        if sum(leaks.feeds(r) == asset for r in plant.risers) < 2:
-            return None
-        if leaks.tank_read(asset):
-            return kind(context, asset)
-        wired = context.wired(f"{asset}.tank_pressure")
-        lack = "no tank_volume is set for" if wired else "no tank pressure at"
-        return NotWatched(condition=kind.condition, asset=asset, reason=f"{lack} {asset}")
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    LeakHigh.condition: _builder(LeakHigh),
-    LeakGrowing.condition: _builder(LeakGrowing),
-}
-"""Condition id to what builds its rule for one asset."""

@@ -8,10 +8,9 @@ from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate, Refusal
-from collector.rules.base import Context, State
-from collector.rules.estimates import Estimator
+from collector.rules.base import Band, Context, Estimator, State
 from collector.rules.leakrate import DAY, Figure, leaks_of
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 
 __all__ = ["Days", "build_estimators", "days_of"]
 
@@ -56,17 +55,10 @@ class LeakEquivalent(Estimator):
     """The leak as the pressure it would cost in 24 h at one temperature, nothing flowing in."""
 
     quantity = "leak-equivalent"
-    unit = "psi"
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
         self._leaks = leaks_of(context)
-
-    def begin(self, now: int) -> None:
-        """Start: it keeps nothing of its own."""
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take nothing: :class:`LeakRate` does."""
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
@@ -93,13 +85,9 @@ class LeakRate(LeakEquivalent):
 
     quantity = "leak-rate"
 
-    # Contacts only shut out what the pressure shows; temperatures only add up.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
         self._pipe = leaks_of(context).pipes.get(asset)
         super().__init__(context, asset, self._pipe.points if self._pipe else ())
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         self._days = days_of(context, asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
@@ -107,13 +95,9 @@ class LeakRate(LeakEquivalent):
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what changes nothing in the pipe."""
         return self._pipe.no_change_band(point) if self._pipe else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return what only goes into the pipe's averages."""
-        return self._pipe.holds(point) if self._pipe else None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -141,13 +125,11 @@ class LeakRate(LeakEquivalent):
         """Take over a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
-        self._days.take(state["days"])
+        self._days.restore(state["days"])
 
 
 class SharedLeakRate(LeakRate):
     """The leak of the risers of a generator that cannot be told apart; it feeds the outflow."""
-
-    apart = False  # each point may end the means of all
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -158,9 +140,9 @@ class SharedLeakRate(LeakRate):
         """Take a good sample."""
         self._outflow.observe(point, at, (value,))
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what only goes into the means under way."""
-        return self._outflow.holds()
+        return self._outflow.held_band()
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -175,7 +157,7 @@ class SharedLeakRate(LeakRate):
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
         super().load(state)
-        self._outflow.state.take(state.get("outflow", {}))
+        self._outflow.state.restore(state.get("outflow", {}))
 
 
 def build_estimators(context: Context) -> Iterable[Estimator]:

@@ -12,12 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from collector.domain.quantities import flow_unit
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL, Context, contact_band
+from collector.rules.base import ALL_COUNTED, Band, Context, contact_band
 from collector.rules.pipeloss import REFERENCE, PipeLoss
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import TankOutflow, outflow_of
 
 __all__ = ["DAY", "DECAY", "PSI", "SUM", "Figure", "Leaks", "leaks_of"]
@@ -89,22 +90,21 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that :meth:`holds` let be kept back."""
+        """Take samples that were kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of a contact that is off."""
-        return contact_band(on=False) if point in self._opens else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the band in which samples only go into the averages under way."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return a contact that is off, and samples that only go into the averages under way."""
+        if point in self._opens:
+            return contact_band(on=False)
         if point == self._heat:
-            return (*ALL, None) if self.loss.compensated else None
+            return ALL_COUNTED if self.loss.compensated else None
         until = self.loss.whole_until() if point == self.pressure else None
-        return None if until is None else (*ALL, until)
+        return None if until is None else Band(
+            -math.inf, math.inf, until, counted=True, own=True)
 
     def _filling(self, at: int) -> bool:
         fills = self.context.inputs.fills

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "AirFillStuck"]
+__all__ = ["AirFillStuck"]
 
 _OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
@@ -41,6 +39,7 @@ class AirFillStuck(Rule):
     """
 
     condition = "air-fill-stuck"
+    requires = {"mode": "mode"}
     state: _StayState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -112,8 +111,9 @@ class AirFillStuck(Rule):
         if not stay.on:
             if s.found_at is None and s.last == _OFF and self._only_air(now):
                 s.found_at = s.run_series[0][0]
-            return RawEvaluation.absent(stay.end_at) if s.found_at is None else RawEvaluation.present(
-                s.found_at)
+            if s.found_at is None:
+                return RawEvaluation.absent(stay.end_at)
+            return RawEvaluation.present(s.found_at)
         if s.found_at is not None and not self._filling(now):
             return RawEvaluation.present(s.found_at)
         s.found_at = None
@@ -177,23 +177,9 @@ class AirFillStuck(Rule):
             since = long if full is None else min(long, full)
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)
-        return None if s.last is None else (s.last, s.last)
-
-
-def _air_fill_stuck(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.mode"):
-        return NotWatched(
-            condition=AirFillStuck.condition, asset=asset, reason=f"no mode at {asset}",
-        )
-    return AirFillStuck(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirFillStuck.condition: _air_fill_stuck,
-}
-"""Condition id to what builds its rule for one asset."""
+        return None if s.last is None else Band(s.last, s.last)

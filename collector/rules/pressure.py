@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import ClassVar
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, Values, number
+from collector.domain.limits import limit_of
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
-__all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
-
-_FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
+__all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
 
 
 class _Bound(Rule):
@@ -20,25 +16,28 @@ class _Bound(Rule):
 
     above: ClassVar[bool] = False
     quantity: ClassVar[str] = "pressure"
+    state: Level
 
-    def __init__(self, context: Context, asset: str, limit: float) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         self._point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self._point], needs=[self._point])
+        limit = limit_of(self.condition, asset, context.plant, context.settings)
+        assert limit is not None  # noqa: S101 - lacks() saw to it
         self._limit = limit
         self._deadband = number(self.settings, "deadband") or 0.0
-        self.level = Level()
+        self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
-        return self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        return self.state.compare(at, value, self._limit, self._deadband, above=self.above)
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the limit is passed."""
-        return self.level.evaluation()
+        return self.state.evaluation()
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the values that change nothing."""
-        return self.level.band(self._limit, self._deadband, above=self.above)
+        return self.state.band(self._limit, self._deadband, above=self.above)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
@@ -47,6 +46,17 @@ class _Bound(Rule):
 
 class _PressureBound(_Bound):
     """A limit of the supervisory pressure."""
+
+    requires = {"pressure": "supervisory pressure"}
+    bound: ClassVar[str]
+    """Where the site file states the limit of the riser."""
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the riser cannot be evaluated."""
+        none = limit_of(cls.condition, asset, context.plant, context.settings) is None
+        return super().lacks(context, asset) or (
+            f"no {cls.bound} is set for {asset}" if none else "")
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the pressure and its limit."""
@@ -57,7 +67,7 @@ class _PressureBound(_Bound):
         )
         values: Values = {"pressure_psi": round(known, 2), "limit_psi": round(self._limit, 2)}
         return values, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
         )
 
 
@@ -65,6 +75,7 @@ class PressureLow(_PressureBound):
     """Supervisory pressure below its limit; a swing with temperature inside the limits is none."""
 
     condition = "pressure-low"
+    bound = "low_pressure"
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return pressure and limit, and whether it looks like a sensor rather than like gas."""
@@ -80,7 +91,7 @@ class PressureLow(_PressureBound):
             " it for real until somebody has looked."
         )
         return {**values, "cause": "sensor"}, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
             first=(SENSOR_FIRST,), causes=self.about.causes[:-1],
         )
 
@@ -89,6 +100,7 @@ class PressureHigh(_PressureBound):
     """Supervisory pressure above its limit; a swing with temperature inside the limits is none."""
 
     condition = "pressure-high"
+    bound = "high_pressure"
     above = True
 
 
@@ -100,6 +112,7 @@ class LowTemperature(_Bound):
 
     condition = "low-temperature"
     quantity = "valve_room_temperature"
+    requires = {quantity: "valve-room temperature"}
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the temperature and its limit."""
@@ -110,41 +123,5 @@ class LowTemperature(_Bound):
         )
         values: Values = {"temperature_degc": round(known, 1), "limit_degc": round(self._limit, 1)}
         return values, self.words.message(
-            self.about, self.asset, since=self.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.since_at, numbers=numbers,
         )
-
-
-def _pressure(kind: type[_PressureBound], name: str) -> Callable[
-        [Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched:
-        reason = ""
-        limit = number(context.settings.for_(kind.condition, asset), "limit")
-        if limit is None:
-            limit = getattr(context.plant.risers[asset], name)
-        if not context.wired(f"{asset}.pressure"):
-            reason = f"no supervisory pressure at {asset}"
-        elif limit is None:
-            reason = f"no {name} is set for {asset}"
-        if reason or limit is None:
-            return NotWatched(condition=kind.condition, asset=asset, reason=reason)
-        return kind(context, asset, limit)
-    return build
-
-
-def _low_temperature(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.valve_room_temperature"):
-        return NotWatched(
-            condition=LowTemperature.condition, asset=asset,
-            reason=f"no valve-room temperature at {asset}",
-        )
-    limit = number(context.settings.for_(LowTemperature.condition, asset), "limit")
-    frost = _FROST[context.plant.site.units]
-    return LowTemperature(context, asset, frost if limit is None else limit)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PressureLow.condition: _pressure(PressureLow, "low_pressure"),
-    PressureHigh.condition: _pressure(PressureHigh, "high_pressure"),
-    LowTemperature.condition: _low_temperature,
-}
-"""Condition id to what builds its rule for one asset."""

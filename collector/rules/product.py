@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from collector.domain.limits import limit_of
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 from collector.rules.course import Course
 
-__all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
+__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
-_COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _SHORT_RUNS = 3
@@ -194,18 +201,18 @@ class _Product(Rule):
         old = s.ended_at if ready is None or read is None or read < ready else None
         return RawEvaluation.present(s.level.since_at, rests_on=old)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
-            return None if value is None else (value, value)
+            return None if value is None else Band(value, value)
         if s.running_at is None and (s.mode is not None or s.running is not None):
-            return -math.inf, math.inf  # mode or compressor will say when it matters again
+            return ALL  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
         if s.dead or level is None or s.running_at is None or s.course.begun_at is not None:
             return None
-        return max(level[0], _NO_READING), min(level[1], _MOST)
+        return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""
@@ -227,6 +234,7 @@ class AirInNitrogenMode(_Product):
     """The mode says nitrogen and the analyser says air."""
 
     condition = "air-in-nitrogen-mode"
+    requires = {"product_oxygen": "product oxygen", "mode": "mode"}
 
     @property
     def must(self) -> list[str]:
@@ -253,12 +261,11 @@ class ProductOxygenHigh(_Product):
     """The product holds more oxygen than it may. Plain air is a condition of its own."""
 
     condition = "product-oxygen-high"
+    requires = {"product_oxygen": "product oxygen"}
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
-        given = number(self.settings, "limit")
-        own = context.plant.generators[asset].product_oxygen_limit
-        self._limit = given if given is not None else own if own is not None else _COMMON_LIMIT
+        self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the product holds against its limit."""
@@ -273,30 +280,3 @@ class ProductOxygenHigh(_Product):
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
-
-
-def _missing(context: Context, asset: str, condition: str, **wanted: str) -> NotWatched | None:
-    names = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if not names:
-        return None
-    reason = f"no {' and no '.join(names)} at {asset}"
-    return NotWatched(condition=condition, asset=asset, reason=reason)
-
-
-def _air_in_nitrogen(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, AirInNitrogenMode.condition,
-                       product_oxygen="product oxygen", mode="mode")
-    return missing or AirInNitrogenMode(context, asset)
-
-
-def _oxygen_high(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, ProductOxygenHigh.condition,
-                       product_oxygen="product oxygen")
-    return missing or ProductOxygenHigh(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirInNitrogenMode.condition: _air_in_nitrogen,
-    ProductOxygenHigh.condition: _oxygen_high,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -12,7 +12,7 @@ from collector.physics.gas import R, standard_molar_volume
 from collector.physics.robust import mad_deviation
 from collector.rules.cycles import Cycles
 
-__all__ = ["ROUGH", "Rate", "flow_factor", "flow_unit", "moles_per_psi", "rate_of"]
+__all__ = ["ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
 
 _PSI = 6894.757293168
 _KELVIN = 273.15
@@ -45,11 +45,6 @@ class Rate:
     def psi(self) -> Estimate:
         """The rate with all of its deviation."""
         return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
-
-
-def flow_unit(plant: Plant) -> str:
-    """Return the unit a site reads gas flows in: standard cubic feet or litres per hour."""
-    return "L/h" if plant.site.units == "metric" else "scfh"
 
 
 def flow_factor(plant: Plant) -> float:

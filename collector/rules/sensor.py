@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.ventgas import FeedGas, PipeOxygen, generator_of, target_of
 
-__all__ = ["CONDITIONS", "OxygenSensorSuspect"]
+__all__ = ["OxygenSensorSuspect"]
 
 _HOUR = 3_600_000
 _AIR = 20.9
@@ -32,6 +30,8 @@ _NEVER = 2**62
 
 @dataclass(slots=True, kw_only=True)
 class _SuspectState(State):
+    has_open: bool = False
+    """Whether the vent's position is read."""
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     feed: FeedGas = field(default_factory=FeedGas)
     last: float | None = None
@@ -66,6 +66,7 @@ class OxygenSensorSuspect(Rule):
     """
 
     condition = "oxygen-sensor-suspect"
+    requires = {"oxygen": "oxygen"}
     state: _SuspectState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -84,7 +85,7 @@ class OxygenSensorSuspect(Rule):
         self._dead_after = int(number(get, "dead_after") or _HOUR)
         self._line = target_of(context, asset) + 0.5
         self._tau = predicted_time_constant(context, asset)
-        self._has_open = bool(context.plant.devices) and context.wired(self._open)
+        self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -92,7 +93,7 @@ class OxygenSensorSuspect(Rule):
         """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
-            self._has_open = True
+            s.has_open = True
             if s.pipe.position(at, value):
                 s.recent_series = []
             return False
@@ -206,13 +207,11 @@ class OxygenSensorSuspect(Rule):
         back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
-        return self.state.pipe.no_change_band() if point == self._open and self._has_open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band too narrow for a step, for as long as nothing can freeze in it."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or oxygen too narrow for a step while nothing can freeze."""
         s = self.state
+        if point == self._open:
+            return s.pipe.no_change_band() if s.has_open else None
         if point != self._oxygen or s.taken_at is None or not s.recent_series:
             return None
         if s.impossible_at is not None or s.frozen_at is not None or s.step_at is not None \
@@ -220,8 +219,8 @@ class OxygenSensorSuspect(Rule):
             return None
         values = [r[1] for r in s.recent_series]
         middle, reach = (min(values) + max(values)) / 2, self._step / 2 - 1e-9
-        return (max(self._low, middle - reach), min(self._high, middle + reach),
-                min(s.feed.next_at, self._earliest_frozen(s.taken_at)))
+        return Band(max(self._low, middle - reach), min(self._high, middle + reach),
+                    min(s.feed.next_at, self._earliest_frozen(s.taken_at)), counted=True)
 
     def _earliest_frozen(self, at: int) -> int:
         """Return before when it cannot be called frozen, whatever readings follow ``at``."""
@@ -333,30 +332,6 @@ class OxygenSensorSuspect(Rule):
             self.about, self.asset, since=min(times, default=now), numbers=" ".join(told),
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return {**self.state.dump(), "has_open": self._has_open}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _SuspectState()
-        self.state.restore(state)
-        self._has_open = bool(state["has_open"])
-
 
 def _middle(rows: list[list[float]]) -> float:
     return sorted(r[1] for r in rows)[len(rows) // 2]
-
-
-def _oxygen_sensor_suspect(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenSensorSuspect.condition, asset=asset, reason=f"no oxygen at {asset}",
-        )
-    return OxygenSensorSuspect(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenSensorSuspect.condition: _oxygen_sensor_suspect,
-}
-"""Condition id to what builds its rule for one asset."""

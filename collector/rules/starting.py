@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
+    Band,
     Context,
     Level,
     RawEvaluation,
@@ -22,7 +22,7 @@ from collector.rules.base import (
 )
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorNotStarting"]
+__all__ = ["CompressorNotStarting"]
 
 _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
@@ -61,6 +61,7 @@ class CompressorNotStarting(Rule):
     """
 
     condition = "compressor-not-starting"
+    requires = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
     state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -236,40 +237,20 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
-        """Return the band of compressor or power in which a sample in time changes nothing."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the band of each point."""
         s = self.state
         if point == self._power:
             return s.power.no_change_band()
-        if point == self._tank or s.waits or s.off.on is None:
+        if s.waits:
             return None
-        return contact_band(not s.off.on)
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the tank pressures that are only remembered: they cannot make a median low."""
-        s = self.state
-        known = s.low.beyond is False and s.deep.beyond is False
-        return (self._low, math.inf, None) if point == self._tank and known and not s.waits \
-            else None
+        if point == self._tank:
+            # Only remembered: they cannot make a median low.
+            known = s.low.beyond is False and s.deep.beyond is False
+            return Band(self._low, math.inf, counted=True) if known else None
+        return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.restore(state)
+        super().load(state)
         self._set_limits()
-
-
-def _not_starting(context: Context, asset: str) -> Rule | NotWatched:
-    wanted = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
-    missing = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if missing:
-        return NotWatched(
-            condition=CompressorNotStarting.condition, asset=asset,
-            reason=f"no {' and no '.join(missing)} at {asset}",
-        )
-    return CompressorNotStarting(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorNotStarting.condition: _not_starting,
-}
-"""Condition id to what builds its rule for one asset."""

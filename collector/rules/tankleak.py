@@ -12,15 +12,16 @@ together, less what each pipe is seen to lose by itself between its gulps, is th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.verdicts import NotWatched
+from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -33,9 +34,9 @@ from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
 from collector.rules.gauge import GaugeNoise
 from collector.rules.leakrate import leaks_of
-from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
+from collector.rules.rates import flow_factor, moles_per_psi
 
-__all__ = ["CONDITIONS", "TankLeak"]
+__all__ = ["TankLeak"]
 
 _MINUTE = 60_000
 _GULP = 0.1
@@ -153,8 +154,8 @@ class TankLeak(Rule):
     condition = "tank-leak"
     state: _LeakState
 
-    def __init__(self, context: Context, asset: str, risers: list[str]) -> None:
-        plant = context.plant
+    def __init__(self, context: Context, asset: str) -> None:
+        plant, risers = context.plant, _fed_by(context, asset)
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
         self._pressures = {f"{r}.pressure": r for r in risers}
         self._vents = [
@@ -192,13 +193,13 @@ class TankLeak(Rule):
             self._risers[self._pressures[point]].add((value,))
         return changed
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what only goes into the sums of its minute."""
         s = self.state
         if s.minute_at is None:
             return None
-        low, high = contact_band(s.off_at is None) if point == self._running else ALL
-        return low, high, s.minute_at + _MINUTE
+        low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
+        return Band(low, high, s.minute_at + _MINUTE, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -338,6 +339,18 @@ class TankLeak(Rule):
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
 
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        if reason := missing(context, asset):
+            return reason
+        risers = _fed_by(context, asset)
+        if not risers:
+            return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
+        unread = [r for r in risers if not context.wired(f"{r}.pressure")]
+        where = ", ".join(unread)
+        return f"no supervisory pressure at {where}: it may be drawing" if unread else ""
+
     def dump(self) -> dict[str, Any]:
         """Return the state."""
         s = self.state
@@ -349,27 +362,12 @@ class TankLeak(Rule):
         """Take over a dumped state."""
         self.state.restore(state)
         for name, riser in self._risers.items():
-            riser.take(self.state.risers.get(name, {}))
+            riser.restore(self.state.risers.get(name, {}))
         self._line = LineSums.load(self.state.line) if self.state.line else LineSums()
 
 
-def _tank_leak(context: Context, asset: str) -> Rule | NotWatched:
-    risers = [
+def _fed_by(context: Context, asset: str) -> list[str]:
+    return [
         r.id for r in context.plant.risers.values()
         if r.fed_by == asset or (r.fed_by is None and len(context.plant.generators) == 1)
     ]
-    reason = missing(context, asset)
-    unread = [r for r in risers if not context.wired(f"{r}.pressure")]
-    if not reason and not risers:
-        reason = f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
-    if not reason and unread:
-        reason = f"no supervisory pressure at {', '.join(unread)}: it may be drawing"
-    if reason:
-        return NotWatched(condition=TankLeak.condition, asset=asset, reason=reason)
-    return TankLeak(context, asset, risers)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    TankLeak.condition: _tank_leak,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
 from collector.physics.outflow import closed_outflow
-from collector.rules.base import ALL, Context, State
+from collector.rules.base import Band, Context, State
 from collector.rules.cycles import cycles_of
 from collector.rules.rates import moles_per_psi
 from collector.rules.vessel import ROOM, Vessel
@@ -86,10 +86,10 @@ class TankOutflow:
         total[1] += len(values)
         total[2] = max(total[2], *values)
 
-    def holds(self) -> tuple[float, float, int | None] | None:
+    def held_band(self) -> Band | None:
         """Return the band in which samples only go into the bucket under way."""
         at = self.state.bucket_at
-        return None if at is None else (*ALL, at + _BUCKET)
+        return None if at is None else Band(-math.inf, math.inf, at + _BUCKET, counted=True)
 
     def _close(self, at: int) -> None:
         s = self.state

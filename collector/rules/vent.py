@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
+    Band,
     Context,
     Level,
     RawEvaluation,
@@ -19,7 +19,7 @@ from collector.rules.base import (
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["CONDITIONS", "VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
+__all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
 _REMEMBERED = 8
 _TIMES_LONGER = 1.5
@@ -122,26 +122,22 @@ class _Stuck(Rule):
         times = (since + self.limit(), declared_fill(self.context, self.asset, now))
         return min((t for t in times if t is not None and t > now), default=None)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
-        stay = self.state.stay
-        if point != self._open or stay.on is None:
-            return None
-        return contact_band(stay.on is self.stuck_open)
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that changes nothing but what was read last."""
         s = self.state
-        found = s.pipe.holds(self._last.at or 0) if point == self._oxygen else None
+        if point == self._open:
+            return None if s.stay.on is None else contact_band(s.stay.on is self.stuck_open)
+        # Oxygen within the band changes nothing but what was read last.
+        found = s.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
         if found is None:
             return None
-        low, high, of_pipe = found
-        if of_pipe:
-            band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
-            if band is None:
-                return None
-            low, high = max(low, band[0]), min(high, band[1])
-        return low, high, None
+        held, of_pipe = found
+        if not of_pipe:
+            return held
+        band = s.level.band(self._line, self._deadband, above=not self.stuck_open)
+        if band is None:
+            return None
+        return Band(max(held.low, band.low), min(held.high, band.high), counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -178,6 +174,7 @@ class VentStuckOpen(_Stuck):
     """Open long after the oxygen reached the target: nitrogen is lost for nothing."""
 
     condition = "vent-stuck-open"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = True
 
     def _story(self) -> str:
@@ -193,6 +190,7 @@ class VentStuckClosed(_Stuck):
     """
 
     condition = "vent-stuck-closed"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = False
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -223,6 +221,7 @@ class WaterAtVent(Rule):
     """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
 
     condition = "water-at-vent"
+    requires = {"water": "water contact"}
     state: _WaterState
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -241,7 +240,7 @@ class WaterAtVent(Rule):
             return RawEvaluation.unknown("no reading yet")
         return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
         return self.state.wet.no_change_band()
 
@@ -256,27 +255,3 @@ class WaterAtVent(Rule):
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=told)
-
-
-def _build(rule: type[Rule], *quantities: str) -> Callable[[Context, str], Rule | NotWatched]:
-    names = {"oxygen": "oxygen", "open": "open contact", "water": "water contact"}
-
-    def build(context: Context, asset: str) -> Rule | NotWatched:
-        lacking = [names[q] for q in quantities if not context.wired(f"{asset}.{q}")]
-        if lacking:
-            return NotWatched(
-                condition=rule.condition, asset=asset,
-                reason=f"no {' and no '.join(lacking)} at {asset}",
-            )
-        made: Callable[[Context, str], Rule] = rule
-        return made(context, asset)
-
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    VentStuckOpen.condition: _build(VentStuckOpen, "open", "oxygen"),
-    VentStuckClosed.condition: _build(VentStuckClosed, "open", "oxygen"),
-    WaterAtVent.condition: _build(WaterAtVent, "water"),
-}
-"""Condition id to what builds its rule for one asset."""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import MODES
-from collector.rules.base import Context, State, contact_band, number
+from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "FeedGas", "PipeOxygen", "declared_fill", "generator_of",
            "mode_of", "target_of"]
@@ -22,6 +22,7 @@ _SETTLE = 15 * 60_000
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _LOWEST, _HIGHEST = -0.5, 25.0
+_HELD = Band(_LOWEST, _HIGHEST, counted=True)
 _MEMORY = 3 * _HOUR
 _LOOK = 5 * 60_000
 """ms between looks at the analyser: many of them in its memory, few of them to pay for."""
@@ -125,18 +126,18 @@ class PipeOxygen(State):
         self.open = is_open
         return True
 
-    def no_change_band(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> Band | None:
         """Return the readings of the position that change nothing."""
-        return None if self.open is None else contact_band(self.open)
+        return contact_band(self.open)
 
-    def holds(self, at: int) -> tuple[float, float, bool] | None:
+    def held_band(self, at: int) -> tuple[Band, bool] | None:
         """Return the oxygen that may be taken later, all at once, and whether it is the pipe's.
 
         ``None`` while the vent moved lately, or before the first reading after it opened.
         """
         if self.settling(at) or (self.open and self.shut is not None):
             return None
-        return _LOWEST, _HIGHEST, self.open is not False or not self.breathes
+        return _HELD, self.open is not False or not self.breathes
 
     def of_pipe_many(self, values: Sequence[float]) -> None:
         """Take readings within the band of :meth:`holds`."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from collector.domain.verdicts import NotWatched
+from collector.domain.quantities import flow_unit
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
     RawEvaluation,
     Rule,
@@ -18,9 +18,9 @@ from collector.rules.base import (
 )
 from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CONDITIONS", "CompressorWeak"]
+__all__ = ["CompressorWeak"]
 
 _OLD = 14 * 86_400_000
 _TOO_FEW = 0.5
@@ -71,11 +71,11 @@ class CompressorWeak(Rule):
         self.state.on = value >= 0.5
         return True
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
         if point == self._cycles.tank:
             return ALL
-        return None if self.state.on is None else contact_band(self.state.on)
+        return contact_band(self.state.on)
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last runs brought too little."""
@@ -150,21 +150,14 @@ class CompressorWeak(Rule):
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
 
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        if reason := missing(context, asset):
+            return reason
+        return "" if context.plant.generators[asset].tank_volume else (
+            f"no tank_volume is set for {asset}")
+
 
 def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
-
-
-def _weak(context: Context, asset: str) -> Rule | NotWatched:
-    reason = missing(context, asset)
-    if not reason and not context.plant.generators[asset].tank_volume:
-        reason = f"no tank_volume is set for {asset}"
-    if reason:
-        return NotWatched(condition=CompressorWeak.condition, asset=asset, reason=reason)
-    return CompressorWeak(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorWeak.condition: _weak,
-}
-"""Condition id to what builds its rule for one asset."""

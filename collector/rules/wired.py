@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, RawEvaluation, Rule, State, Values
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
-__all__ = ["CONDITIONS", "GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
+__all__ = ["GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -59,16 +57,16 @@ class Wired(Rule):
         """Return what the contact says."""
         s = self.state
         if s.on is None:
-            return RawEvaluation.unknown(f"{self.words.label(self.point)} was read only once so far")
+            return RawEvaluation.unknown(
+                f"{self.words.label(self.point)} was read only once so far")
         return RawEvaluation.present(s.since_at) if s.on else RawEvaluation.absent(s.since_at)
 
-    def no_change_band(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
             return None
-        closed = s.on is self.holds_at
-        return (0.5, float("inf")) if closed else (float("-inf"), 0.5 - 1e-9)
+        return contact_band(s.on is self.holds_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the contact says, and what is read beside it."""
@@ -106,6 +104,7 @@ class LowAirContact(_Gauged):
     """The low-air switch of a riser."""
 
     condition = "low-air-contact"
+    requires = {"low_air": "low-air switch"}
     quantity = "low_air"
     says = "the low-air switch has said that the pressure in the pipe is low"
     gauge, key = "pressure", "pressure_psi"
@@ -115,6 +114,7 @@ class GeneratorTrouble(Wired):
     """The generator's own trouble contact. What the trouble is stands on its display."""
 
     condition = "generator-trouble"
+    requires = {"trouble": "trouble contact"}
     quantity = "trouble"
     says = ("its trouble contact has said that something is wrong; what it is stands on its own "
             "display")
@@ -124,27 +124,9 @@ class PowerLost(_Gauged):
     """The contact that tells whether the generator has power. It alone must do."""
 
     condition = "power-lost"
+    requires = {"power": "power contact"}
     quantity = "power"
     holds_at = False
     says = ("the power contact has said that the generator has no power; nothing makes gas until "
             "it is back")
     gauge, key = "tank_pressure", "tank_pressure_psi"
-
-
-def _builder(rule: type[Wired], label: str) -> Callable[[Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched | None:
-        if not context.wired(f"{asset}.{rule.quantity}"):
-            return NotWatched(
-                condition=rule.condition, asset=asset, reason=f"no {label} at {asset}",
-            )
-        return rule(context, asset)
-
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    LowAirContact.condition: _builder(LowAirContact, "low-air switch"),
-    GeneratorTrouble.condition: _builder(GeneratorTrouble, "trouble contact"),
-    PowerLost.condition: _builder(PowerLost, "power contact"),
-}
-"""Condition id to what builds its rule for one asset."""

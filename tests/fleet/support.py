@@ -26,7 +26,7 @@ from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import Came
 from collector.forward.mqtt import Message, Received
 from collector.forward.settings import BrokerSettings
-from collector.forward.sparkplug_node import EdgeNode
+from collector.forward.sparkplug.edge_node import EdgeNode
 from tests.forward.support import plant, reading
 
 NOW = 1_772_323_805_000

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.cli import main
 from collector.config import load_site
 from collector.domain.actions import Action, Deed
@@ -17,7 +18,6 @@ from collector.domain.readings import Reading
 from collector.fleet.archive import Archive
 from collector.fleet.rerun import jobs, rerun_site
 from collector.journal import Journal
-from collector.watch import Watch
 from tests.fleet.archives import DAY, EVERY, POINTS, T0, site_file, story
 
 # A watch lives through two days, and some of it is run again and again.
@@ -183,5 +183,3 @@ def test_what_cannot_be_done_again_is_named(
     assert main(["rerun", str(tmp_path / "archive"), "--sites", str(site.parent),
                  "--workers", "1"]) == 0
     assert "not done again: fill-declared r7: no generator or riser" in capfd.readouterr().err
-
-

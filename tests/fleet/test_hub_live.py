@@ -21,8 +21,8 @@ from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_store import group_file
 from collector.forward.settings import BrokerSettings
 from tests.fleet.support import running, settings
-from tests.forward.broker import Line, Mosquitto, Observer, closing
 from tests.forward.conftest import authority, broker, observer  # noqa: F401
+from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, closing
 from tests.forward.support import SmallSite, until
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -175,7 +175,7 @@ async def test_what_a_broker_keeps_back_from_a_session_that_returns_is_asked_for
     """mosquitto 2.0.11 passes over some events of this queue, and then owes them."""
     monkeypatch.setattr("collector.fleet.hub_group._WINDOW", 20)
     monkeypatch.setattr("collector.fleet.hub_numbers._PATIENCE", 1500)
-    monkeypatch.setattr("collector.forward.sparkplug_session._MARK_EVERY", 500)
+    monkeypatch.setattr("collector.forward.sparkplug.session._MARK_EVERY", 500)
     (tmp_path / "s").mkdir()
     site = SmallSite(tmp_path / "s", broker.settings("fenmoor"))
     made = settings(tmp_path, broker.settings("observer"))

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.actions import Action, Deed
 from collector.domain.events import FactNoted
-from collector.watch import Watch
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, between, series, settings, story
 from tests.rules.tank import Tank, site, watch
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.readings import Reading
 from collector.domain.verdicts import Standing
-from collector.watch import Watch
 from tests.rules.support import (
     DAY,
     HOUR,

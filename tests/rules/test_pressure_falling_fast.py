@@ -180,7 +180,7 @@ def test_leaving_out_quiet_samples_changes_nothing():
     said = []
     for skip in (True, False):
         s = story()
-        slot = next(x for x in s.watch._engine._slots if x.rule.condition == C)
+        slot = next(x for x in s.watch._engine.rules.runtimes if x.rule.condition == C)
         if not skip:
             slot.rule.quiet = lambda point: None
         s.feed(series({P: lambda t: noisy[t // (5 * SECOND)]}, end=30 * MINUTE))

@@ -8,10 +8,10 @@ from fastapi import Depends, FastAPI
 
 from collector.domain.actions import Deed
 from collector.people import Role
-from collector.people.doorkeeper import IDLE
+from collector.people.sessions import IDLE
 from collector.web import create_app
-from collector.web.door import require
-from collector.web.subjects import DEEDS
+from collector.web.access import require
+from collector.web.api.action_targets import ACTIONS
 from tests.web.conftest import Signed, client_of, mark_in, sign_in
 from tests.web.fakes import PASSWORD, TOKEN, FakeSite, declared
 
@@ -24,10 +24,10 @@ ASKED = {"why": "because", "for": "1 h"}
 
 
 def path_of(deed: Deed) -> str:
-    asked = DEEDS[deed]
-    base = asked.subject.path.replace(f"{{{asked.subject.parameter}}}",
-                                      TARGETS[asked.subject.name])
-    return f"{base}/{asked.word}"
+    asked = ACTIONS[deed]
+    base = asked.target.path.replace(f"{{{asked.target.parameter}}}",
+                                      TARGETS[asked.target.name])
+    return f"{base}/{asked.segment}"
 
 
 async def mark(client: httpx.AsyncClient) -> str:
@@ -200,7 +200,7 @@ async def test_the_cookie_is_kept_from_scripts_other_sites_and_open_wires(site: 
 
 # -- cross-site requests -------------------------------------------------------------------------
 
-@pytest.mark.parametrize("deed", list(DEEDS))
+@pytest.mark.parametrize("deed", list(ACTIONS))
 @pytest.mark.parametrize("sent", ["missing", "wrong", "of another session"])
 async def test_a_form_without_its_mark_does_nothing(
     signed: Signed, site: FakeSite, deed: Deed, sent: str
@@ -211,7 +211,7 @@ async def test_a_form_without_its_mark_does_nothing(
                     "of another session": {"csrf": await mark(other)}}[sent]
     answer = await client.post(path_of(deed), data=form)
     assert answer.status_code == 403
-    assert "gone stale" in answer.text
+    assert "has expired" in answer.text
     assert site.actions == []
 
 
@@ -243,7 +243,7 @@ async def test_json_of_a_signed_in_browser_needs_the_mark_too(
 
 # -- roles ---------------------------------------------------------------------------------------
 
-@pytest.mark.parametrize("deed", list(DEEDS))
+@pytest.mark.parametrize("deed", list(ACTIONS))
 @pytest.mark.parametrize("name", ["L. Ames", "J. Whitlock"])
 async def test_too_small_a_role_is_refused_for_each_deed(
     signed: Signed, site: FakeSite, name: str, deed: Deed
@@ -251,7 +251,7 @@ async def test_too_small_a_role_is_refused_for_each_deed(
     client = await signed(name)
     mine = Role.LOOK if name == "L. Ames" else Role.RESPOND
     answer = await client.post(path_of(deed), data=ASKED | {"csrf": await mark(client)})
-    if mine.may(DEEDS[deed].role):
+    if mine.may(ACTIONS[deed].role):
         assert answer.status_code != 403
     else:
         assert (answer.status_code, site.actions) == (403, [])

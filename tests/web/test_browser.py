@@ -153,7 +153,7 @@ def test_every_page_fits_is_legible_and_passes_axe(
     page = opened("/", view, "R. Okafor", color_scheme=scheme)
     for path in PAGES:
         page.goto(f"{board.address}{path}")
-        for shut in page.locator("details.deed > summary").all()[:2]:
+        for shut in page.locator("details.action > summary").all()[:2]:
             shut.click()
         assert page.evaluate("document.documentElement.scrollWidth") == view["width"], path
         found = axe.run(page).response
@@ -168,7 +168,7 @@ def test_every_page_fits_is_legible_and_passes_axe(
         assert small == [], path  # WCAG 2.2, 2.5.5 target size
 
 
-def _deed(page: Any, label: str, entry: str = "") -> Any:
+def _action(page: Any, label: str, entry: str = "") -> Any:
     place = page.locator("article.entry", has_text=entry) if entry else page
     summary = place.locator("summary", has_text=label).first
     summary.click()
@@ -178,7 +178,7 @@ def _deed(page: Any, label: str, entry: str = "") -> Any:
 @pytest.mark.parametrize("path", ["/", "/alarms", "/things/gen1"])
 def test_acknowledge(opened: Opened, site: FakeSite, view: dict[str, int], path: str) -> None:
     page = opened(path, view, "J. Whitlock")
-    form = _deed(page, "Acknowledge", "Compressor runs too long")
+    form = _action(page, "Acknowledge", "Compressor runs too long")
     form.get_by_role("button", name="Acknowledge").click()
     page.locator("article", has_text="Compressor runs too long").get_by_text(
         "by J. Whitlock").wait_for()
@@ -189,14 +189,14 @@ def test_acknowledge(opened: Opened, site: FakeSite, view: dict[str, int], path:
 
 def test_shelve_and_unshelve(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
     page = opened("/alarms", view, "J. Whitlock")
-    form = _deed(page, "Shelve", "Device does not answer")
+    form = _action(page, "Shelve", "Device does not answer")
     form.get_by_label("Why").fill("switch is being replaced")
     form.get_by_label("For").select_option("12 h")
     form.get_by_role("button", name="Shelve").click()
     entry = page.locator("article.entry", has_text="Device does not answer")
     entry.get_by_text("until 21:10, by J. Whitlock: switch is being replaced").wait_for()
     assert not entry.locator("summary", has_text="Take out").count()  # that is for managers
-    form = _deed(page, "Unshelve", "Device does not answer")
+    form = _action(page, "Unshelve", "Device does not answer")
     form.get_by_role("button", name="Unshelve").click()
     entry.locator("summary", has_text="Acknowledge").wait_for()
     assert [a.deed.value for a in site.actions] == ["shelve", "unshelve"]
@@ -204,12 +204,12 @@ def test_shelve_and_unshelve(opened: Opened, site: FakeSite, view: dict[str, int
 
 def test_take_out_and_put_back(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
     page = opened("/alarms", view, "R. Okafor")
-    form = _deed(page, "Take out of service", "Oxygen is not falling")
+    form = _action(page, "Take out of service", "Oxygen is not falling")
     form.get_by_label("Why").fill("vent is off for its yearly visit")
     form.get_by_role("button", name="Take out of service").click()
     entry = page.locator("article.entry", has_text="Oxygen is not falling")
     entry.get_by_text("out of service", exact=True).wait_for()
-    form = _deed(page, "Put back in service", "Oxygen is not falling")
+    form = _action(page, "Put back in service", "Oxygen is not falling")
     form.get_by_role("button", name="Put back in service").click()
     entry.locator("summary", has_text="Shelve").wait_for()
     assert [a.deed.value for a in site.actions] == ["take-out", "put-back"]
@@ -226,7 +226,7 @@ def test_a_fill_is_declared_seen_everywhere_and_ended(
     form.get_by_label("Why").fill("head replaced")
     form.get_by_label("For").select_option("2 h")
     form.get_by_role("button", name="Declare a system fill").click()
-    banner = page.get_by_role("article", name="A fill of Dock riser is declared until 11:10")
+    banner = page.get_by_role("article", name="System fill of Dock riser, declared until 11:10")
     banner.get_by_text("Declared by J. Whitlock at 09:10: head replaced").wait_for()
     page.goto(board.address)
     assert banner.bounding_box()["y"] < view["height"]  # seen on the overview without scrolling
@@ -268,19 +268,19 @@ def test_sign_in_by_keyboard_refused_then_let_in_and_out(
 
 def test_another_password(opened: Opened, board: Board) -> None:
     page = opened("/account", VIEWS["phone"], "L. Ames")
-    for label, word in (("Password now", PASSWORD), ("New password", "ten lives of a cat"),
-                        ("The new one again", "ten lives of a cat")):
+    for label, word in (("Current password", PASSWORD), ("New password, ten", "ten lives of a cat"),
+                        ("Confirm new password", "ten lives of a cat")):
         page.get_by_label(label).fill(word)
-    page.get_by_role("button", name="Change it").click()
+    page.get_by_role("button", name="Change password").click()
     page.get_by_role("heading", name="Sign in").wait_for()
-    assert board.people.fits("L. Ames", "ten lives of a cat")
+    assert board.people.verify("L. Ames", "ten lives of a cat")
     board.people.set_password("L. Ames", PASSWORD, 1)
 
 
 def test_search_the_history(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
     page = opened("/alarms", view)
     page.get_by_label("Words").fill("pressure")
-    page.get_by_label("Thing").select_option(label="Office riser")
+    page.get_by_label("Asset").select_option(label="Office riser")
     page.get_by_role("button", name="Search").click()
     page.wait_for_url("**q=pressure**")
     entries = page.locator(".history li")
@@ -295,13 +295,13 @@ def test_ranges_are_links(opened: Opened, site: FakeSite, view: dict[str, int]) 
     assert page.get_by_role("link", name="30 days").get_attribute("aria-current") == "true"
     page.get_by_role("link", name="Earlier").click()
     page.get_by_role("link", name="Later").wait_for()
-    page.get_by_role("link", name="by itself").first.click()
-    page.get_by_role("heading", name="Figures").wait_for()
+    page.get_by_role("link", name="Full chart").first.click()
+    page.get_by_role("heading", name="Data").wait_for()
 
 
 def test_without_a_script_it_works_the_same(opened: Opened, site: FakeSite) -> None:
     page = opened("/alarms", VIEWS["phone"], "R. Okafor", java_script_enabled=False)
-    form = _deed(page, "Acknowledge", "Compressor runs too long")
+    form = _action(page, "Acknowledge", "Compressor runs too long")
     form.get_by_role("button").click()
     page.get_by_text("by R. Okafor", exact=False).first.wait_for()
     assert [a.by for a in site.actions] == ["R. Okafor"]
@@ -312,17 +312,17 @@ def test_it_hears_of_news_and_spares_a_form_under_a_hand(
     opened: Opened, site: FakeSite, board: Board
 ) -> None:
     page = opened("/", VIEWS["desk"], "R. Okafor")
-    form = _deed(page, "Shelve", "Compressor runs too long")
+    form = _action(page, "Shelve", "Compressor runs too long")
     form.get_by_label("Why").fill("half a rea")
     site.alarms[:] = site.alarms[:2]
     board.soon(lambda: site.live.wake(site.events[1:2]))
-    page.get_by_role("status").filter(has_text="1 condition is not normal").wait_for(
+    page.get_by_role("status").get_by_text("Compressor runs too long", exact=True).wait_for(
         timeout=15_000)
     assert form.get_by_label("Why").input_value() == "half a rea"
     page.locator("details[open] summary").click()
     page.evaluate("document.activeElement.blur()")
     board.soon(lambda: site.live.wake(site.events[1:2]))
-    page.get_by_role("heading", name="What first 1 live").wait_for(timeout=15_000)
+    page.get_by_role("heading", name="Active alarms 1").wait_for(timeout=15_000)
 
 
 def test_silence_of_the_collector_is_said(opened: Opened) -> None:
@@ -334,4 +334,4 @@ def test_silence_of_the_collector_is_said(opened: Opened) -> None:
     assert not page.locator("#stale").is_visible()
     for _ in range(12):
         page.clock.run_for(4000)
-    page.get_by_text("No word from the collector").wait_for(timeout=5000)
+    page.get_by_text("No contact with the collector").wait_for(timeout=5000)

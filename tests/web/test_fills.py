@@ -119,7 +119,7 @@ async def test_without_a_token_set_there_is_no_way(site: FakeSite, token: str | 
             assert answer.status_code == 403
         page = await closed.get("/")
     assert "<form" not in page.text
-    assert "A fill of Dock riser is declared until 13:10" in Page(page.text).text
+    assert "System fill of Dock riser, declared until 13:10" in Page(page.text).text
     assert site.actions == []
 
 
@@ -148,8 +148,8 @@ async def test_what_is_not_there_is_not_found(
     (DECLARE, {"by": "x", "why": "y", "for": "1 h", "until": "2026-07-19T12:10:05Z"}, "either"),
     (DECLARE, {"by": "x", "why": "y", "for": "25 h"}, "within 24 h"),
     (DECLARE, {"by": "x", "why": "y", "for": "86400.001 s"}, "within 24 h"),
-    (DECLARE, {"by": "x", "why": "y", "for": "-1 h"}, "'for' is not a span"),
-    (DECLARE, {"by": "x", "why": "y", "for": 1e300}, "'for' is not a span"),
+    (DECLARE, {"by": "x", "why": "y", "for": "-1 h"}, "'for' is not a duration"),
+    (DECLARE, {"by": "x", "why": "y", "for": 1e300}, "'for' is not a duration"),
     (DECLARE, {"by": "x", "why": "y", "until": "2026-07-19T08:10:05Z"}, "in the future"),
     (DECLARE, {"by": "x", "why": "y" * 501, "for": "1 h"}, "too long"),
     (DECLARE, {"by": "a\u202eb", "why": "y", "for": "1 h"}, "cannot be printed"),
@@ -193,11 +193,11 @@ async def test_the_board_shows_a_fill_and_what_it_holds_back(
 ) -> None:
     site.fills = [declared()]
     text = Page((await client.get("/")).text).text
-    assert "A fill of Dock riser is declared until 13:10" in text
+    assert "System fill of Dock riser, declared until 13:10" in text
     assert "Declared by R. Okafor at 09:00: sprinkler head replaced" in text
-    assert "Not raised meanwhile: compressor" in text
+    assert "Suppressed during the fill: compressor" in text
     assert "With a longer limit: compressor runs too long." in text
-    assert text.index("A fill of Dock riser") < text.index("What first")
+    assert text.index("System fill of Dock riser") < text.index("Active alarms")
 
 
 async def test_each_generator_and_riser_has_a_form_with_the_caution(signed: Signed) -> None:
@@ -220,14 +220,14 @@ def test_baselines_as_lines() -> None:
 
 def test_a_quiet_site_under_a_fill_is_not_called_normal_without_it() -> None:
     headline = view(alarms=[], points=seen(), fills=[declared()]).headline
-    assert "1 fill is declared: see below." in headline.detail
+    assert "1 fill declared: see below." in headline.detail
 
 
 def test_a_fill_nobody_is_known_of_says_so() -> None:
     fill = declared(since=None, by="", why="", held=(), afterwards=(), longer=())
     shown = view(fills=[fill]).fills[0]
-    assert shown.declared == "Who declared it is not known."
-    assert [e.what for e in shown.effects] == ["It holds nothing back."]
+    assert shown.declared == "It is not known who declared it."
+    assert [e.what for e in shown.effects] == ["It suppresses no alarm."]
 
 
 async def test_with_the_watch_itself(site: FakeSite) -> None:

@@ -14,7 +14,7 @@ from collector.domain.events import AlarmMoved, Event, Priority, Signal, Transit
 from collector.domain.links import Link, LinkSigner
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.web import BoardServices, create_app
-from collector.web.limits import Limiter
+from collector.web.pages.message_link_page import RateLimiter
 from collector.web.services import LinkServices
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite
 
@@ -97,11 +97,11 @@ async def test_the_page_has_everything_and_opening_it_changes_nothing(linked, ph
         page = await phone.get(f"/a/{linked.token()}")
         assert page.status_code == 200
     text = page.text
-    for said in ("Not acknowledged yet", "Supervisory pressure low", "Dock riser",
+    for said in ("Not acknowledged", "Supervisory pressure low", "Dock riser",
                  "High supervisory", "08:58, for 12 min",
                  "16.2 psi; the limit is 18.0 psi", "<li>the air maintenance device</li>",
                  "Filling is an impairment.", "&lt;b&gt;Wear&lt;/b&gt; a meter.",
-                 "Sent to Ann Archer", "I have seen it: acknowledge", "not a listed fire-alarm"):
+                 "Sent to Ann Archer", "Acknowledge</button>", "not a listed fire-alarm"):
         assert said in text, said
     assert linked.site.actions == []
     assert page.headers["cache-control"] == "no-store"
@@ -118,30 +118,30 @@ async def test_the_button_acknowledges_once_by_name_and_link(linked, phone):
                                                       "acknowledge")
     page = await phone.get(link)
     assert page.status_code == 200
-    assert "You acknowledged it with this link, which has done its work." in page.text
+    assert "You acknowledged it with this link." in page.text
     assert "Acknowledged by Ann Archer by link at 09:10." in page.text
     assert "<button" not in page.text
     # Replayed, as a scanner or somebody with the message might.
     again = await phone.post(link)
     assert again.status_code == 409
-    assert "has done its work" in again.text
+    assert "You acknowledged it with this link" in again.text
     assert len(linked.site.actions) == 1
 
 
 async def test_one_link_of_a_burst_acknowledges_all_that_still_wait(linked, phone):
     link = f"/a/{linked.token(linked.low, linked.cold)}"
-    assert "I have seen all 2: acknowledge" in (await phone.get(link)).text
+    assert "Acknowledge all 2" in (await phone.get(link)).text
     linked.ends(linked.cold, Transition.SHELVED, AlarmState.SHELVED, by="guard", why="door open")
     page = await phone.get(link)
-    assert "I have seen it: acknowledge" in page.text
+    assert "Acknowledge</button>" in page.text
     assert "Shelved by guard at 09:09 (door open)." in page.text
     assert (await phone.post(link)).status_code == 303
     assert [a.alarm for a in linked.site.actions] == [linked.low.id]
 
 
 @pytest.mark.parametrize(("transition", "state", "said"), [
-    (Transition.RETURNED, AlarmState.RETURNED_UNACKNOWLEDGED, "Back to normal at 09:09."),
-    (Transition.RETURNED, None, "Back to normal at 09:09."),
+    (Transition.RETURNED, AlarmState.RETURNED_UNACKNOWLEDGED, "Returned to normal at 09:09."),
+    (Transition.RETURNED, None, "Returned to normal at 09:09."),
     (Transition.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Acknowledged by guard at 09:09."),
     (Transition.SHELVED, AlarmState.SHELVED, "Shelved by guard at 09:09."),
     (Transition.OUT_OF_SERVICE, AlarmState.OUT_OF_SERVICE, "Taken out of service by guard"),
@@ -157,7 +157,7 @@ async def test_after_it_is_over_or_others_dealt_with_it(linked, phone, transitio
     assert "<button" not in page.text
     pressed = await phone.post(link)
     assert pressed.status_code == 409
-    assert "Nothing is left to do here" in pressed.text
+    assert "Nothing left to acknowledge" in pressed.text
     assert linked.site.actions == []
 
 
@@ -174,19 +174,19 @@ ABUSES = {
     "expired": (lambda x: x.token(expires=NOW), 410, "This link has expired"),
     "forged with another key": (
         lambda x: x.token(signer=LinkSigner(b"another key of 16 bytes or more", "fenmoor")),
-        403, "This link opens nothing"),
+        403, "This link is not valid"),
     "for another site": (lambda x: x.token(signer=LinkSigner(KEY, "highmoor")), 403,
                          "This link is for another site"),
-    "cut off by a mail program": (lambda x: x.token()[:-5], 403, "lost a piece on its way"),
+    "cut off by a mail program": (lambda x: x.token()[:-5], 403, "or is incomplete"),
     "payload of one, signature of another": (
         lambda x: x.token(x.cold).partition(".")[0] + "." + x.token().partition(".")[2],
-        403, "This link opens nothing"),
-    "no signature": (lambda x: x.token().partition(".")[0], 403, "This link opens nothing"),
+        403, "This link is not valid"),
+    "no signature": (lambda x: x.token().partition(".")[0], 403, "This link is not valid"),
     "a walk up the folders": (lambda x: "..%2F..%2Flinks.key", 404, ""),
     "markup": (lambda x: quote("<script>alert(1)</script>", safe=""), 404, ""),
     "markup without a slash": (lambda x: quote("<img src=x onerror=alert(1)>"), 403,
-                               "This link opens nothing"),
-    "a very long one": (lambda x: "A" * 60_000, 403, "This link opens nothing"),
+                               "This link is not valid"),
+    "a very long one": (lambda x: "A" * 60_000, 403, "This link is not valid"),
 }
 
 
@@ -260,7 +260,7 @@ async def test_without_links_there_is_no_page(linked):
 
 
 def test_a_limiter_forgets_whom_it_heard_of_longest_ago():
-    limiter = Limiter(most=1, window=1000, kept=2)
+    limiter = RateLimiter(most=1, window=1000, kept=2)
     for key in ("a", "b", "c"):
         limiter.count(key, 0)
     assert limiter.allows("a", 0)

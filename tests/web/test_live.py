@@ -10,8 +10,8 @@ import pytest
 
 from collector.web import create_app, serve
 from collector.web import live as live_module
+from collector.web.http_errors import HttpError
 from collector.web.live import Live
-from collector.web.refusals import Refusal
 from tests.web.conftest import client_of, sign_in
 from tests.web.fakes import FakeSite, history
 
@@ -24,7 +24,7 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def test_alarms_are_told_at_once_and_readings_by_and_by() -> None:
     live = Live()
-    words = live.words(lambda: True)
+    words = live.changes(lambda: True)
     assert await anext(words) == "pulse"
     live.wake([])
     assert await anext(words) == "readings"
@@ -37,12 +37,12 @@ async def test_alarms_are_told_at_once_and_readings_by_and_by() -> None:
 
 async def test_it_ends_when_the_board_does_or_the_session_has() -> None:
     live, allowed = Live(), True
-    words = live.words(lambda: allowed)
+    words = live.changes(lambda: allowed)
     await anext(words)
     allowed = False
     live.wake(history()[1:2])
     assert [w async for w in words] in ([], ["alarms"])
-    others = live.words(lambda: True)
+    others = live.changes(lambda: True)
     await anext(others)
     live.close()
     assert [w async for w in others] in ([], ["alarms"])
@@ -51,10 +51,10 @@ async def test_it_ends_when_the_board_does_or_the_session_has() -> None:
 async def test_only_so_many_may_listen(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live_module, "_MOST", 2)
     live = Live()
-    listening = [live.words(lambda: True) for _ in range(3)]
+    listening = [live.changes(lambda: True) for _ in range(3)]
     for one in listening[:2]:
         await anext(one)
-    with pytest.raises(Refusal):
+    with pytest.raises(HttpError):
         await anext(listening[2])
     for one in listening[:2]:
         await one.aclose()

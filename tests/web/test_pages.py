@@ -16,12 +16,11 @@ from collector.domain.live import AlarmState
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.web import create_app
-from collector.web.piping import branches
-from collector.web.purge_view import expected_curve, predicted_tau
-from collector.web.ranges import read_range
-from collector.web.refusals import Refusal
-from collector.web.run_view import duty, runs_of
-from collector.web.trend_view import occurred
+from collector.web.http_errors import HttpError
+from collector.web.pages.compressor_page import duty, runs_of
+from collector.web.pages.purge_page import expected_curve, predicted_tau
+from collector.web.views.assets import branches
+from collector.web.views.trends import occurrences, read_range
 from tests.web.conftest import Signed, client_of
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, history, plant
 from tests.web.test_reading import Page
@@ -87,12 +86,12 @@ async def test_times_that_are_none_are_refused(client: httpx.AsyncClient, query:
 
 def test_the_plant_hangs_together_as_it_is_piped() -> None:
     site = FakeSite()
-    piped, others = branches(site.plant, view(site).things, site.picture.points())
-    assert [(b.source.thing.id if b.source else None,
-             [(r.thing.id, [v.thing.id for v in r.vents]) for r in b.risers]) for b in piped] == [
+    piped, others = branches(site.plant, view(site).assets, site.picture.points())
+    assert [(b.source.asset.id if b.source else None,
+             [(r.asset.id, [v.asset.id for v in r.vents]) for r in b.risers]) for b in piped] == [
         ("gen1", [("r1", ["r1-vent"]), ("r3", [])]), ("gen2", [("r2", ["r2-vent"])]),
     ]
-    assert [n.thing.id for n in others] == ["plant-room"]
+    assert [n.asset.id for n in others] == ["plant-room"]
     assert [p.label for p in piped[0].source.first] == [  # type: ignore[union-attr]
         "tank pressure", "compressor running", "mode", "product oxygen"]
 
@@ -101,7 +100,7 @@ def test_nothing_of_the_plant_is_lost_when_its_piping_is_not_said() -> None:
     site = FakeSite()
     risers = {n: replace(r, fed_by=None) for n, r in site.plant.risers.items()}
     bare = replace(site.plant, risers=risers)
-    piped, _ = branches(bare, view(plant=bare).things, site.picture.points())
+    piped, _ = branches(bare, view(plant=bare).assets, site.picture.points())
     assert [(b.source is None, len(b.risers)) for b in piped] == [(False, 0), (False, 0), (True, 3)]
 
 
@@ -137,14 +136,14 @@ def test_ranges_lead_back_and_forth_and_never_past_now() -> None:
     ahead = read_range({"to": str(NOW // 1000 + 10_000)}, NOW, LONDON)
     assert (ahead.end, ahead.now, ahead.later) == (NOW, True, "")
     assert [c.current for c in read_range({"span": "junk"}, NOW, LONDON).choices].index(True) == 1
-    with pytest.raises(Refusal):
+    with pytest.raises(HttpError):
         read_range({"to": "soon"}, NOW, LONDON)
 
 
 def test_alarms_become_stretches_and_the_live_ones_stay_open() -> None:
     site = FakeSite()
     found = {(o.condition, o.asset): o for o in
-             occurred([e for e in history() if hasattr(e, "transition")], site.alarms)}
+             occurrences([e for e in history() if hasattr(e, "transition")], site.alarms)}
     low = found["pressure-low", "r3"]
     assert low.end is not None
     assert low.start == NOW - 1200 * MINUTE
@@ -181,9 +180,9 @@ async def test_the_compressor_page(client: httpx.AsyncClient, site: FakeSite) ->
     text = Page((await client.get("/things/gen1/compressor")).text).text
     assert re.search(r"Duty \d+ % , \d+ runs", text)
     assert "baseline, 41.2 scfh" in text
-    assert "The last runs Began Ran After a rest of" in text
+    assert "Last runs Start Run time Off time before start" in text
     year = Page((await client.get("/things/gen1/compressor?span=1y")).text).text
-    assert "Single runs are told for a week at most" in year
+    assert "Single runs are listed for ranges up to a week" in year
     assert "Duty by day" in year
 
 
@@ -226,7 +225,7 @@ async def test_the_purge_page(client: httpx.AsyncClient, site: FakeSite) -> None
     assert "Caution." in text
     none = Page((await client.get("/things/r1-vent/purge")).text).text
     assert "No forecast: oxygen has not fallen enough to tell." in none
-    assert "What to expect cannot be said" in none
+    assert "Expected fall not known" in none
 
 
 # -- alarms, health ------------------------------------------------------------------------------
@@ -263,10 +262,10 @@ async def test_more_than_a_page_of_history_leads_on(
 
 async def test_health_names_what_ails(client: httpx.AsyncClient) -> None:
     text = Page((await client.get("/health")).text).text
-    assert "Controller of the freezer generator does not answer: no reply within 1 s" in text
-    assert text.index("freezer generator does not") < text.index("dock generator answers")
-    assert "on-call: Compressor runs too long was given up (no route to host)" in text
-    assert "Not watched 5" in text
+    assert "Controller of the freezer generator not responding: no reply within 1 s" in text
+    assert text.index("freezer generator not") < text.index("dock generator responding")
+    assert "on-call: Compressor runs too long given up (no route to host)" in text
+    assert "Not monitored 5" in text
 
 
 @pytest.mark.parametrize(("name", "words"), [
@@ -308,10 +307,10 @@ async def test_only_what_is_held_back_by_design_and_not_there_is_folded(
             for c in ("tank-leak", "compressor-overduty")]
     site.alarms = [held, *gone]
     text = (await client.get(path)).text
-    seen, _, folded = text.partition('data-part="quiet"')
+    seen, _, folded = text.partition('data-part="suppressed"')
     folded = folded.partition("</details>")[0]
     assert "Compressor runs too long" in seen  # there, though held back: it stays in sight
-    assert "2 alarms are suppressed by design, and not present" in folded
+    assert "2 alarms suppressed by design, not present" in folded
     assert [t for t in ("The tank leaks", "Compressor runs too much of the day",
                         "Compressor runs too long") if t in folded] == [
         "The tank leaks", "Compressor runs too much of the day"]
@@ -322,7 +321,7 @@ async def test_only_what_is_held_back_by_design_and_not_there_is_folded(
     assert "and not present" not in (await client.get(path)).text  # people did that: it shows
     site.alarms = gone
     if path == "/alarms":
-        assert 'Live <span class="tally">0</span>' in (await client.get(path)).text
+        assert 'Current alarms <span class="tally">0</span>' in (await client.get(path)).text
 
 
 async def test_a_thing_names_each_drawing_and_its_strips(client: httpx.AsyncClient) -> None:

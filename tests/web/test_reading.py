@@ -81,8 +81,8 @@ async def test_the_board_says_what_is_not_normal_where_and_since_when(
     client: httpx.AsyncClient,
 ) -> None:
     page = Page((await client.get("/")).text)
-    assert "2 conditions are not normal" in page.text
-    assert ("2 not acknowledged. First: compressor runs too long, Generator, dock end, since 08:53."
+    assert "Compressor runs too long and 1 more" in page.text
+    assert ("Generator, dock end, since 08:53. 2 not acknowledged."
             in page.text)
     assert "Sunday 19 July 2026, 09:10 BST" in page.text  # the site's zone, not UTC
     quiet = Page((await client.get("/alarms")).text).text
@@ -240,7 +240,7 @@ async def test_healthz_is_well_only_while_the_rules_run_and_the_journal_writes(
         assert ill.status_code == 503
         assert words in ill.json()["reasons"][0]
         page = Page((await client.get("/")).text)
-        assert "This sheet cannot be trusted now" in page.text
+        assert "This page cannot be trusted now" in page.text
         assert words in page.text
 
 
@@ -345,8 +345,8 @@ async def test_a_journal_that_cannot_be_read_hides_no_alarm(
             site.picture.update([dataclasses.replace(
                 state.last, time=NOW, value=1.0, quality=Quality.GOOD, why="")])
         quiet = Page((await troubled.get("/")).text).text
-    assert "2 conditions are not normal" in board.text
+    assert "Compressor runs too long and 1 more" in board.text
     assert "The journal cannot be read the disk does not answer" in Page(board.text).text
-    assert "Since when cannot be said" in quiet
+    assert "Since when is not known" in quiet
     assert (series.status_code, series.json()["error"]) \
-        == (503, "That could not be had just now: the disk does not answer")
+        == (503, "Not available at the moment: the disk does not answer")

@@ -15,8 +15,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from collector.reports.as_html import html_of
 from collector.reports.blocks import Heading, Paragraph, Report
+from collector.reports.html_report import html_of
 from collector.reports.writing import write
 from collector.web import create_app
 from tests.web.chromium import (
@@ -212,12 +212,12 @@ async def test_listed_read_and_fetched(
     page, said = await open_page(browser, address, view)
     await sign_in_at(page, "L. Ames")
     await page.get_by_role("link", name="Reports").click()
-    await page.get_by_role("heading", name="Made so far").wait_for()
+    await page.get_by_role("heading", name="Available reports").wait_for()
     await sound(page, view)
     async with page.expect_download() as waiting:
         await page.get_by_role("link", name="PDF").first.click()
     assert (await waiting.value).suggested_filename == f"{MARCH}.pdf"
-    await page.get_by_role("link", name="Read it").click()
+    await page.get_by_role("link", name="Open").click()
     await page.get_by_role("heading", name="What to do next").wait_for()
     # Its own sheet is let in: the head is ruled off as the sheet has it.
     assert await page.evaluate(

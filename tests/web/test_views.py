@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from scipy import constants
 
-import collector.web.words
+import collector.web.views.labels
 from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Priority
 from collector.domain.live import AlarmState, LivePicture, PointState
+from collector.domain.quantities import COMPUTED
 from collector.domain.readings import QUANTITIES, Reading
-from collector.rules.purge_estimates import PurgeDoneAt
-from collector.web.board_view import BoardFacts, BoardView, board_view, in_order
-from collector.web.health import Health, judge_health
-from collector.web.thing_view import ThingView
-from collector.web.words import shown_value
+from collector.web.health import Health, check_health
+from collector.web.views.assets import AssetView
+from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
+from collector.web.views.labels import shown_value
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, plant
 
 
@@ -33,13 +33,13 @@ def view(site: FakeSite | None = None, **changed: Any) -> BoardView:
     return board_view(replace(facts, **changed))
 
 
-def by_id(things: Sequence[ThingView]) -> dict[str, ThingView]:
+def by_id(things: Sequence[AssetView]) -> dict[str, AssetView]:
     return {t.id: t for t in things}
 
 
 def test_the_examples_in_the_words_hold() -> None:
-    result = doctest.testmod(collector.web.words)
-    assert (result.failed, result.attempted > 3) == (0, True)
+    result = doctest.testmod(collector.web.views.labels)
+    assert (result.failed, result.attempted > 2) == (0, True)
 
 
 def seen() -> dict[str, PointState]:
@@ -53,27 +53,27 @@ def seen() -> dict[str, PointState]:
 def test_no_alarm_is_not_normal_while_something_cannot_be_seen() -> None:
     headline = view(alarms=[]).headline
     assert (headline.tone, headline.sentence) \
-        == ("unsure", "No alarm stands, but not all can be seen")
+        == ("unsure", "No active alarms, but some data is missing")
     assert headline.detail \
-        == "Points without a good reading at: Generator, freezer; Freezer riser; Freezer vent."
+        == "Points without valid data at: Generator, freezer; Freezer riser; Freezer vent."
 
 
 def test_a_quiet_site_is_normal_since_the_last_return() -> None:
     headline = view(alarms=[], points=seen()).headline
-    assert (headline.tone, headline.sentence) == ("normal", "All that is watched is normal")
-    assert headline.detail == "Since 06:50. 5 conditions are not watched."
+    assert (headline.tone, headline.sentence) == ("normal", "No active alarms")
+    assert headline.detail == "Since 06:50. 5 conditions not monitored."
 
 
 def test_a_site_without_history_says_no_more_than_it_knows() -> None:
     assert view(alarms=[], events=[], not_watched=[], points=seen()).headline.detail \
-        == "No alarm has ended in the last 24 hours."
+        == "No alarm in the last 24 hours."
 
 
 def test_quieted_alarms_do_not_hide() -> None:
     shelved = [a for a in FakeSite().alarms if a.state is AlarmState.SHELVED]
     board = view(alarms=shelved, points=seen())
     assert board.headline.tone == "normal"
-    assert "1 alarm is quieted on purpose" in board.headline.detail
+    assert "1 alarm suppressed" in board.headline.detail
     assert [a.may_unshelve for a in board.alarms] == [True]
 
 
@@ -100,26 +100,26 @@ def test_returned_but_unacknowledged_is_neither_normal_nor_an_alarm() -> None:
 ])
 def test_liveness_is_a_matter_of_real_time(pace: float, late: int, alive: bool) -> None:
     numbers = replace(FakeSite().statistics, last_turn=NOW - late)
-    assert judge_health(numbers, NOW, max(pace, 1.0)).alive is alive
+    assert check_health(numbers, NOW, max(pace, 1.0)).alive is alive
 
 
 def test_things_come_as_they_are_piped() -> None:
     board = view()
-    assert [t.id for t in board.things] == [
+    assert [t.id for t in board.assets] == [
         "gen1", "r1", "r1-vent", "r3", "gen2", "r2", "r2-vent", "plant-room",
     ]
-    things = by_id(board.things)
+    things = by_id(board.assets)
     assert (things["gen1"].tone, things["gen1"].detail) \
-        == ("not-normal", "since 08:53; an alarm is quieted on purpose")
+        == ("not-normal", "since 08:53; an alarm is suppressed")
     assert (things["gen2"].tone, things["gen2"].detail) == ("not-normal", "since 08:56")
     assert (things["r1"].tone, things["r1"].detail) == ("normal", "")
     assert things["r3"].detail == "since 18 Jul 14:20"
-    assert things["r2"].verdict == things["r2-vent"].verdict == "cannot say"
+    assert things["r2"].state == things["r2-vent"].state == "not known"
     assert things["r1-vent"].kind == "purge vent of Dock riser"
 
 
 def test_a_bad_value_does_not_pass_for_a_new_one() -> None:
-    things = by_id(view().things)
+    things = by_id(view().assets)
     tank = things["gen2"].points[0]
     assert (tank.value, tank.unit, tank.age, tank.quality, tank.good) \
         == ("71.0", "psi", "14 min", "no answer", False)
@@ -130,15 +130,15 @@ def test_a_bad_value_does_not_pass_for_a_new_one() -> None:
 
 
 def test_a_point_that_was_never_read_has_a_row() -> None:
-    things = by_id(view(points=LivePicture().points()).things)
+    things = by_id(view(points=LivePicture().points()).assets)
     assert len(things["gen1"].points) == 9
     assert {p.quality for p in things["gen1"].points} == {"no reading yet"}
-    assert by_id(view(points={}, alarms=[]).things)["gen1"].verdict == "cannot say"
+    assert by_id(view(points={}, alarms=[]).assets)["gen1"].state == "not known"
 
 
 def test_a_thing_without_points_says_so() -> None:
     bare = replace(plant(), devices={})
-    assert by_id(view(plant=bare, points={}, alarms=[]).things)["r1"].verdict == "nothing wired"
+    assert by_id(view(plant=bare, points={}, alarms=[]).assets)["r1"].state == "not wired"
 
 
 @pytest.mark.parametrize(("kind", "quantity", "value", "units", "shown"), [
@@ -172,7 +172,7 @@ def test_alarms_in_the_order_to_take_them() -> None:
     one, two = FakeSite().alarms[1:3]
     low = replace(one, priority=Priority.LOW, since=one.since - HOUR, id="low")
     older = replace(one, since=one.since - MINUTE, id="older")
-    assert [a.id for a in in_order([two, low, one, older])] == ["older", one.id, "low", two.id]
+    assert [a.id for a in by_urgency([two, low, one, older])] == ["older", one.id, "low", two.id]
 
 
 def test_not_watched_is_grouped_by_reason_and_leaves_none_out() -> None:
@@ -194,7 +194,7 @@ def test_an_estimate_that_is_an_instant_is_shown_as_the_time_it_is() -> None:
     line = view(estimates=[made]).estimates[0]
     assert line.more == "20 Jul 09:10 (10:10 to 21 Jul 09:10), from 1 h of readings; " \
         "82 % of the time was seen"
-    assert PurgeDoneAt.unit == INSTANT_UNIT
+    assert COMPUTED["purge-done-at"].unit == INSTANT_UNIT
 
 
 def test_the_log_is_newest_first_and_bounded() -> None:
@@ -208,7 +208,7 @@ def test_the_collector_says_what_ails_it() -> None:
     numbers = replace(FakeSite().statistics, journal_trouble="disk full", deliveries_given_up=2)
     board = view(statistics=numbers)
     bad = [line.what for line in (*board.collector, *board.devices) if not line.good]
-    assert bad == ["Journal", "Messages", "Controller of the freezer generator: does not answer"]
+    assert bad == ["Journal", "Messages", "Controller of the freezer generator: not responding"]
 
 
 def test_times_across_a_change_of_the_clocks() -> None:

@@ -80,7 +80,7 @@ async def test_declared_seen_and_ended(client, declared, path, begin, end, deeds
     ("impairments/r1/declare", {**ASK, "for": "8 d"}, 400, "within 7 days"),
     ("impairments/plant-room/declare", ASK, 404, "no such riser or generator"),
     ("impairments/r1-vent/declare", ASK, 404, "no such riser or generator"),
-    ("visits/fenmoor/begin", ASK, 404, "no such thing or device"),
+    ("visits/fenmoor/begin", ASK, 404, "no such asset or device"),
     ("visits/gen1/begin", {**ASK, "why": " "}, 400, "What for?"),
     ("visits/gen1/begin", {**ASK, "for": "31 d"}, 400, "within 30 days"),
     ("alarms/pressure-low.r1/take-out", {"by": "x", "for": "1 h"}, 400,
@@ -122,5 +122,5 @@ async def test_only_whoever_may_look_reads_what_is_impaired(declared, reading):
         assert begun.status_code == 200
         for path, told in (("/sign-in", reading == "open"), ("/nowhere", False)):
             text = (await stranger.get(path, headers={"accept": "text/html"})).text
-            assert ("Not everything is heard" in text) is told, path
+            assert ("Some alarms are suppressed" in text) is told, path
             assert ("Dock riser" in text) is told, path

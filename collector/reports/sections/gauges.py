@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from collector.domain.limits import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered
+from collector.reports.report_data import ReportData
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["EYES", "LEAST_ENCLOSURE", "gauges", "low_air_tests"]
-
-LEAST_ENCLOSURE = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 °F, or the 4 °C that stands beside it in NFPA 25, by the site's units."""
+__all__ = ["EYES", "gauges", "low_air_tests"]
 
 EYES = (
     "gauges: undamaged, and reading the same as is reported here",
@@ -32,7 +30,7 @@ EYES = (
 )
 
 
-def gauges(g: Gathered) -> Iterator[Block]:
+def gauges(g: ReportData) -> Iterator[Block]:
     """Tabulate the readings at the intervals, riser by riser, and say what they are not."""
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
@@ -54,11 +52,11 @@ def gauges(g: Gathered) -> Iterator[Block]:
     yield from _eyes(g)
 
 
-def _has_switch(g: Gathered, riser: Riser) -> bool:
+def _has_switch(g: ReportData, riser: Riser) -> bool:
     return any(f"{riser.id}.low_air{leg}" in g.points for leg in ("", "_no", "_nc"))
 
 
-def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
+def _readings(g: ReportData, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
     points = [f"{r.id}.pressure" for r in risers]
     rows = []
     for at in marks(g.start, g.end, g.zone, monthly=monthly):
@@ -75,18 +73,19 @@ def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterato
                 widths=(1.6, *([1.4] * len(risers))), align="L" + "R" * len(risers))
 
 
-def _reading(g: Gathered, riser: Riser, value: float | None) -> str:
+def _reading(g: ReportData, riser: Riser, value: float | None) -> str:
     if value is None:
         return "no reading"
     words = g.axis(f"{riser.id}.pressure").words(value)
-    if riser.low_pressure is not None and value < riser.low_pressure:
+    low, high = g.limit("pressure-low", riser.id), g.limit("pressure-high", riser.id)
+    if low is not None and value < low:
         return f"{words}, low"
-    if riser.high_pressure is not None and value > riser.high_pressure:
+    if high is not None and value > high:
         return f"{words}, high"
     return words
 
 
-def _enclosures(g: Gathered) -> Iterator[Block]:
+def _enclosures(g: ReportData) -> Iterator[Block]:
     rows = []
     for riser in g.plant.risers.values():
         point = f"{riser.id}.valve_room_temperature"
@@ -94,7 +93,7 @@ def _enclosures(g: Gathered) -> Iterator[Block]:
         if not lows:
             continue
         low, at = min(lows)
-        axis, least = g.axis(point), LEAST_ENCLOSURE[g.plant.site.units]
+        axis, least = g.axis(point), VALVE_ROOM_LEAST[g.plant.site.units]
         verdict = "at or above" if low >= least else "below"
         rows.append((riser.name, axis.words(low), instant_words(at, g.zone),
                      f"{verdict} {axis.words(least)}"))
@@ -104,7 +103,7 @@ def _enclosures(g: Gathered) -> Iterator[Block]:
                     align="LRRL")
 
 
-def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
+def low_air_tests(g: ReportData) -> list[tuple[str, int | None]]:
     """Return each riser with a low-air switch, and when it last operated in the period (ms)."""
     found: list[tuple[str, int | None]] = []
     for riser in g.plant.risers.values():
@@ -114,7 +113,7 @@ def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
     return found
 
 
-def _eyes(g: Gathered) -> Iterator[Block]:
+def _eyes(g: ReportData) -> Iterator[Block]:
     yield Heading(text="What still needs eyes on site", level=2)
     yield Paragraph(text="A reading over the wire is no inspection. Somebody must still look at:")
     yield Bullets(items=EYES)

@@ -7,10 +7,10 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from collector.app.monitor import Watch
 from collector.domain.events import Event
 from collector.domain.readings import QUANTITIES, Quality, Reading, mode_code
 from collector.domain.verdicts import NotWatched
-from collector.watch import Watch
 from simulators.plant import Plant
 from simulators.record import polls
 from simulators.registers import REGISTER_SETS, assign
@@ -18,7 +18,7 @@ from simulators.scenario import Scenario
 from simulators.sensors import Value
 from simulators.stage import Stage
 from tests.benchmarks.cases.build import load, scenario_of
-from tests.benchmarks.cases.ledger import Ledger
+from tests.benchmarks.cases.ledger import PublishCheckpoint
 from tests.benchmarks.cases.shape import Case, Expect, Story, Wire
 
 __all__ = ["Played", "play"]
@@ -34,7 +34,7 @@ class Played:
     case: Case
     scenario: Scenario
     events: list[Event]
-    ledger: Ledger
+    ledger: PublishCheckpoint
     not_watched: list[NotWatched]
     onsets: list[int | None]
     """Of ``case.expects``, in their order; ``None`` where it never came to it."""
@@ -86,7 +86,7 @@ def play(story: Story, seed: int) -> Played:
     config, unknown = load(case)
     stage = Stage(scenario)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    ledger = Ledger(stage.plant)
+    ledger = PublishCheckpoint(stage.plant)
     start = scenario.plant.start
     waiting = [_Onset(e, start) for e in case.expects if e.when is not None]
     road = _Road(case, seed, stage)
