@@ -261,7 +261,7 @@ class Leaks:
             if self.pipes[riser].unread_vent:
                 return Refusal(code="vent", reason=f"{_UNREAD} at {name(riser)}, and its flow "
                                "would pass for a leak")
-        end = now - now % _EVERY
+        end = _settled(now)
         windows = (window,) if window < DAY else (window, _LONG * window)
         found = [(self._outflow(generator, end, w), (end - w, end)) for w in windows]
         disturbed = [row for r in own for row in self.pipes[r].disturbed]
@@ -300,7 +300,7 @@ class Leaks:
         """
         if generator not in self.outflows:
             return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
-        end = now - now % _EVERY
+        end = _settled(now)
         found = self.outflows[generator].flow(end - DAY, end, tank=True)
         for riser in self.fed_by(generator):
             own = self._own(riser, now, DAY)
@@ -323,6 +323,12 @@ class Leaks:
             psi=flow.scaled(86_400.0 / whole) if whole else None, flow=flow, way=SUM,
             window=window, level=math.fsum(levels) / len(levels), shared=shared,
         )
+
+
+def _settled(now: int) -> int:
+    """Return up to when gas balances are drawn at ``now``: all means up to there are whole."""
+    settled = now - 2 * _AFTER
+    return settled - settled % _EVERY
 
 
 def leaks_of(context: Context) -> Leaks:
