@@ -61,6 +61,8 @@ _OLD = 14 * 86_400_000
 _DAY = 86_400_000
 _EVERY = 3 * 3_600_000
 """ms between two looks at the balance of a day."""
+_SURELY = 0.998
+"""How sure an interval must be that is looked at eight times a day."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -286,7 +288,7 @@ class TankLeak(Rule):
             return
         celsius = cycles_of(self.context, self.asset).state.celsius
         rate = found.scaled(_HOUR / moles_per_psi(self._volume, celsius))
-        low, high = rate.interval()
+        low, high = rate.interval(_SURELY)
         s.balance_series = [[now, rate.value, low, high]]
         within = rate.value < self._limit * (1 - self._deadband)
         past = low > self._limit
