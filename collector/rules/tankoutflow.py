@@ -80,7 +80,7 @@ class TankOutflow:
         s = self.state
         if s.bucket_at is None or at >= s.bucket_at + _BUCKET:
             self._close(at)
-        total = s.sums.setdefault(point, [0.0, 0.0, 0.0])
+        total = s.sums[point]
         for value in values:  # one by one: the sum is the same however they are fed
             total[0] += value
         total[1] += len(values)
@@ -94,7 +94,9 @@ class TankOutflow:
     def _close(self, at: int) -> None:
         s = self.state
         bucket, s.bucket_at = s.bucket_at, at // _BUCKET * _BUCKET
-        sums, s.sums = s.sums, {}
+        sums = {point: found for point, found in s.sums.items() if found[1]}
+        # In one order, whichever point is heard first.
+        s.sums = {point: [0.0, 0.0, 0.0] for point in self.points}
         if bucket is None:
             return
         hour = bucket // _HOUR * _HOUR
