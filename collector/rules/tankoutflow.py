@@ -80,7 +80,7 @@ class TankOutflow:
         s = self.state
         if s.bucket_at is None or at >= s.bucket_at + _BUCKET:
             self._close(at)
-        total = s.sums[point]
+        total = s.sums.setdefault(point, [0.0, 0.0, 0.0])
         for value in values:  # one by one: the sum is the same however they are fed
             total[0] += value
         total[1] += len(values)
