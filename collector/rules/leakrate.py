@@ -160,6 +160,8 @@ class Leaks:
         self._at: int | None = None
         self._flows: dict[tuple[str, int], Estimate | Refusal] = {}
         self._flows_at: int | None = None
+        self._owned: dict[tuple[str, int], Figure | Refusal] = {}
+        self._own_at: int | None = None
 
     def __repr__(self) -> str:
         return f"Leaks({[*self.pipes]})"
@@ -231,6 +233,14 @@ class Leaks:
 
     def _own(self, riser: str, now: int, window: int) -> Figure | Refusal:
         """Return what a riser's own pressure tells; with a vent nobody reads, vent and leak."""
+        if now != self._own_at:
+            self._own_at, self._owned = now, {}
+        key = riser, window
+        if key not in self._owned:
+            self._owned[key] = self._of_pipe(riser, now, window)
+        return self._owned[key]
+
+    def _of_pipe(self, riser: str, now: int, window: int) -> Figure | Refusal:
         pipe = self.pipes[riser]
         if pipe.read.at is None or now - pipe.read.at > window:
             return Refusal(code="held", reason="no supervisory pressure is read")
