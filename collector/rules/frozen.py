@@ -101,9 +101,11 @@ class DataFrozen(Rule):
         )
         if s.frozen and not moved:
             return frozenset(self.points)
+        held = self._held()
+        if not held:
+            return frozenset()
         points = self.context.inputs.points
-        return frozenset(name for name, gauge in s.gauges.items()
-                         if gauge.frozen and points[name].value == gauge.value)
+        return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Hear nothing: the shared view keeps when each source last moved."""
@@ -143,7 +145,9 @@ class DataFrozen(Rule):
         return self.due(now) if known and not s.frozen and not self._held() else None
 
     def _held(self) -> dict[str, HeldGauge]:
-        return {name: g for name, g in self.state.gauges.items() if g.frozen}
+        gauges = self.state.gauges
+        return {name: gauges[name] for name in self._gauges if name in gauges
+                and gauges[name].frozen} if gauges else {}
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
