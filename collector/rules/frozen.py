@@ -171,7 +171,6 @@ class DataFrozen(Rule):
 
     def _look_at_gauges(self, now: int) -> None:
         inputs, gauges = self.context.inputs, self.state.gauges
-        moved_at = max(s.moved_at or 0 for s in inputs.sources.values())
         for name in self._gauges:
             point = inputs.points.get(name)
             if point is None or point.at is None or point.value is None:
@@ -183,7 +182,11 @@ class DataFrozen(Rule):
             if name.endswith("tank_pressure"):
                 runs = inputs.points.get(f"{name.partition('.')[0]}.{_RUNNING}")
                 running = runs is not None and runs.fresh(now) and runs.value == 1.0
-            gauge.look(point.at, point.value, point.max_gap(), running, moved_at)
+            gauge.look(point.at, point.value, point.max_gap(), running, self._moved_at)
+
+    def _moved_at(self) -> int:
+        """Return when anything on the site last moved, ms."""
+        return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
         """Learn the stillness that has just ended, and begin another."""

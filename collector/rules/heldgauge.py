@@ -10,6 +10,7 @@ steady regulator shows none of them, and may rest for weeks.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from collector.rules.base import State
@@ -31,6 +32,8 @@ _SHARE = 0.002
 _SURE = 30.0
 """Flickers that should have come in the time: e to the minus that is the chance of none."""
 _FOUR_HOURS = 240
+_SWIFT = 240_000
+"""ms of the longest unbroken gap of polls a minute apart; between slower ones the plant swings."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -60,11 +63,13 @@ class HeldGauge(State):
     """By what it was found: ``run``, ``flicker`` or ``rest``, or ``device`` where that stood still
     as a whole before; empty while it is not."""
 
-    def look(self, at: int, value: float, gap: int, running: bool | None, moved_at: int) -> None:
+    def look(
+        self, at: int, value: float, gap: int, running: bool | None, moved_at: Callable[[], int],
+    ) -> None:
         """Take what it reads at ``at`` (ms).
 
         ``running`` is whether the compressor that fills it runs, ``None`` for what none fills
-        directly. ``moved_at`` (ms) is when anything on the site last moved.
+        directly. ``moved_at`` returns when (ms) anything on the site last moved.
         """
         if self.look_at is not None and at - self.look_at < _APART:
             return
@@ -76,7 +81,7 @@ class HeldGauge(State):
             self._changed(at)
         else:
             self.looks += 1
-        self._learn(value)
+        self._learn(value, gap <= _SWIFT)
         self.value, self.look_at = value, at
         if not self.frozen and self.looks >= _LEAST_RAN:
             self.frozen = self._found(at, running is None, moved_at)
@@ -98,28 +103,28 @@ class HeldGauge(State):
         self.held_at, self.looks, self.ran, self.frozen = at, 0, 0, ""
         self.on = min(self.on, 1)
 
-    def _learn(self, value: float) -> None:
+    def _learn(self, value: float, swift: bool) -> None:
         """Count a look, and the last five where they swung to both sides of one value."""
         self.seen += 1
         if len(self.had) < _WANDERS and value not in self.had:
             self.had.append(value)
         self.recent = [*self.recent, value][-5:]
-        if len(self.recent) == 5:
+        if swift and len(self.recent) == 5:
             first, one, middle, other, last = self.recent
             low, high = min(first, middle, last), max(first, middle, last)
             # What drifts, or is drawn down and filled, does not leave both ways within minutes.
             self.swings += other < low <= high < one or one < low <= high < other
 
-    def _found(self, at: int, steady: bool, moved_at: int) -> str:
+    def _found(self, at: int, steady: bool, moved_at: Callable[[], int]) -> str:
         if self.seen_ran >= _KNOWN_RAN and self.ran > max(_LEAST_RAN, _MARGIN * self.longest_ran):
             return "run"
         # A tank that is filled and drawn on comes back to a value without any scatter.
         if steady and self.looks >= _FOUR_HOURS and self.looks * self._flickers() > _SURE:
             return "flicker"
-        held_at = self.held_at
-        rests = held_at is not None and at - held_at > _TWO_DAYS and moved_at > held_at
-        if rests and len(self.had) == _WANDERS and self.seen - self.looks >= _KNOWN and \
-                self.looks > _MARGIN * self.longest:
+        held_at = self.held_at or at
+        if at - held_at > _TWO_DAYS and len(self.had) == _WANDERS and \
+                self.seen - self.looks >= _KNOWN and self.looks > _MARGIN * self.longest and \
+                moved_at() > held_at:
             return "rest"
         return ""
 
