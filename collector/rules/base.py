@@ -228,6 +228,8 @@ class Rule(SampleConsumer):
     """Quantities of the asset without which it cannot be evaluated, each with its words."""
     looks_ahead: ClassVar[bool] = False
     """Whether it is put off for longer where it is known that nobody goes silent."""
+    answers_only: ClassVar[bool] = False
+    """Whether its inputs are answers to it, whatever they say: no doubt of a reading touches it."""
     facts: ClassVar[frozenset[str]] = frozenset()
     """Facts of the daemon or of people that it wants to hear of (:meth:`note`)."""
 

@@ -25,6 +25,7 @@ class DeviceSilent(Rule):
 
     condition = "device-silent"
     looks_ahead = True
+    answers_only = True
 
     state: _SilentState
 
