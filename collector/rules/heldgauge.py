@@ -55,8 +55,10 @@ class HeldGauge(State):
     running: bool = False
     on: int = 0
     """Looks of the run under way since it last changed."""
+    runs: int = 0
+    """Runs that ended since it last changed."""
     ran: int = 0
-    """Looks of the runs that ended since it last changed."""
+    """Looks of those runs."""
     longest_ran: int = 0
     seen_ran: int = 0
     frozen: str = ""
@@ -75,7 +77,8 @@ class HeldGauge(State):
             return
         if self.look_at is None or at - self.look_at > gap + 2 * _APART:
             # Time without answers is not time in which it said the same.
-            self.held_at, self.looks, self.on, self.ran, self.recent = at, 0, 0, 0, []
+            self.held_at, self.recent = at, []
+            self.looks = self.on = self.runs = self.ran = 0
         self._count_run(running is True)
         if value != self.value:
             self._changed(at)
@@ -91,7 +94,7 @@ class HeldGauge(State):
             self.on += 1
             self.seen_ran += 1
         elif self.running:
-            self.ran, self.on = self.ran + self.on, 0
+            self.runs, self.ran, self.on = self.runs + 1, self.ran + self.on, 0
         self.running = running
 
     def _changed(self, at: int) -> None:
@@ -100,8 +103,8 @@ class HeldGauge(State):
             # If it was alive after all, twice as long will not be called frozen.
             looks, ran = min(looks, 2 * self.longest), min(ran, 2 * self.longest_ran)
         self.longest, self.longest_ran = max(self.longest, looks), max(self.longest_ran, ran)
-        self.held_at, self.looks, self.ran, self.frozen = at, 0, 0, ""
-        self.on = min(self.on, 1)
+        self.held_at, self.frozen, self.on = at, "", min(self.on, 1)
+        self.looks = self.runs = self.ran = 0
 
     def _learn(self, value: float, swift: bool) -> None:
         """Count a look, and the last five where they swung to both sides of one value."""
@@ -116,7 +119,9 @@ class HeldGauge(State):
             self.swings += other < low <= high < one or one < low <= high < other
 
     def _found(self, at: int, steady: bool, moved_at: Callable[[], int]) -> str:
-        if self.seen_ran >= _KNOWN_RAN and self.ran > max(_LEAST_RAN, _MARGIN * self.longest_ran):
+        before = self.seen_ran - self.on - self.ran
+        if self.runs > 1 and before >= _KNOWN_RAN and \
+                self.ran > max(_LEAST_RAN, _MARGIN * self.longest_ran):
             return "run"
         # A tank that is filled and drawn on comes back to a value without any scatter.
         if steady and self.looks >= _FOUR_HOURS and self.looks * self._flickers() > _SURE:
