@@ -107,10 +107,6 @@ class DataFrozen(Rule):
         points = self.context.inputs.points
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps when each source last moved."""
-        return False
-
     def due(self, now: int) -> int | None:
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK

@@ -16,9 +16,8 @@ from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import Standing, Verdict
-from collector.rules.base import Context, Estimator, RuleSet, shifted
+from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
-from collector.rules.engine.batch import BatchFeed
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
 from collector.rules.engine.fill_suppression import DeclaredFills
 from collector.rules.engine.rule_schedule import RuleSchedule
@@ -26,6 +25,7 @@ from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.engine.staleness import CLOCK_SET, Lateness
 from collector.rules.engine.step import EngineStatistics, StepListener, StepResult
 from collector.rules.inputs import Inputs
+from collector.rules.state import shifted
 from collector.rules.wording import Words
 
 __all__ = ["Engine"]
@@ -118,6 +118,9 @@ class Engine:
         self.observe(reading)
 
     def _feed_columns(self, columns: Columns, listener: StepListener | None) -> None:
+        # The daemon, which feeds no columns, runs without numpy.
+        from collector.rules.engine.batch import BatchFeed  # noqa: PLC0415
+
         start, count = 0, len(columns)
         while start < count and not self._in_time(int(columns.times[start])):
             # Late rows, or the first after a start: one by one until the columns are ahead.
@@ -327,7 +330,7 @@ class Engine:
         if self.fills.apply(event) or self.baselines.take(event):
             self._mark_all()
         for runtime in self.rules.runtimes:
-            if event.fact in runtime.rule.facts and runtime.rule.note(event):
+            if event.fact in runtime.rule.facts and runtime.rule.apply_event(event):
                 self.rules.mark(runtime, event.time if self.now is None else self.now)
 
     def declared_fills(self) -> list[DeclaredFill]:
