@@ -275,11 +275,11 @@ class Engine:
 
     def look_ahead(self, until: int) -> None:
         """Skip the checks for stale inputs before ``until`` (ms): the readings are known."""
-        self.inputs.heard_until = until
+        self.inputs.known_until = until
 
     def forget_horizon(self) -> None:
         """Check for stale inputs again: no future readings are known."""
-        self.inputs.heard_until = 0
+        self.inputs.known_until = 0
         if self.now is not None and self._last_tick is not None:
             self.rules.forget_horizon(self.now, self._last_tick)
             self._plan()

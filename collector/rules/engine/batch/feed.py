@@ -49,7 +49,7 @@ class BatchFeed:
         the first tick that is due.
         """
         engine, readings, self._due = self._engine, self._readings, next_tick
-        for batch in readings.heard:
+        for batch in readings.sampled:
             for subscription in batch.subscriptions:
                 if not subscription.each:
                     subscription.look(batch, 0)
@@ -59,7 +59,7 @@ class BatchFeed:
         self._heap += readings.odd
         self._wake(0)
         heapify(self._heap)
-        engine.look_ahead(readings.horizon.heard_until(engine.now or 0))
+        engine.look_ahead(readings.horizon.known_until(engine.now or 0))
         self._rules.before_evaluation = self._release
         self._rows()
         self._rules.before_evaluation = None
@@ -68,7 +68,7 @@ class BatchFeed:
         engine.forget_horizon()
         self._release_all(readings.count)
         self._rules.forget_bands(self._rules.runtimes)
-        readings.heard_all()
+        readings.set_received()
         return readings.count - len(readings.odd)
 
     def _rows(self) -> None:
@@ -105,17 +105,17 @@ class BatchFeed:
             engine.now = readings.times[row - 1]
         self._carry(row)
         self._ticks_at = row
-        asked = engine.estimators.due(now)
-        if asked:
+        estimating = engine.estimators.due(now)
+        if estimating:
             self._release_all(row)
         self._due = self._run_to(now)
-        engine.look_ahead(readings.horizon.heard_until(now))
+        engine.look_ahead(readings.horizon.known_until(now))
         for batch, subscription in self._evaluated:
             self._look(batch, subscription, row)
         self._evaluated.clear()
         if self._stale:
             self._wake(row)
-        if asked:
+        if estimating:
             for batch, subscription in readings.estimated:
                 if not subscription.unchanged(batch.name):
                     self._look(batch, subscription, row)
@@ -130,7 +130,7 @@ class BatchFeed:
         elif readings.is_odd(row):
             self._carry(row)
             self._synced = row + 1
-            readings.heard_at(row)
+            readings.set_received_at(row)
             self._rules.forget_bands(self._rules.subscribed.get(batch.name, ()))
             self._engine.observe(readings.reading(row))
 
@@ -182,9 +182,9 @@ class BatchFeed:
 
     def _release(self, runtime: RuleRuntime) -> None:
         """Deliver what was kept back for a rule before its evaluation."""
-        heard = self._readings.by_rule.get(id(runtime), ())
-        self._evaluated += heard
-        for batch, subscription in heard:
+        subscribed = self._readings.by_rule.get(id(runtime), ())
+        self._evaluated += subscribed
+        for batch, subscription in subscribed:
             if subscription.held is not None:
                 subscription.release(batch, bisect_left(batch.rows, self._ticks_at, batch.passed))
 

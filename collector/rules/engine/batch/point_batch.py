@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["PointBatch", "Subscription"]
 
 _PART = 64
-"""Samples whose least and greatest are known, so that a band is skipped over in leaps."""
+"""Samples with a known least and greatest value, so that a band is searched in leaps."""
 
 
 class Subscription:
@@ -133,7 +133,7 @@ class PointBatch:
         self.learned_at = point.at
         """Up to when the pace of the point is learned."""
         self.each = False
-        """Whether somebody hears every sample."""
+        """Whether a subscription takes every sample."""
         self.count = self.passed = self.next_place = 0
         self.next_row = total
 
@@ -167,7 +167,7 @@ class PointBatch:
         return stop
 
     def subscribe(self, runtimes: Iterable[RuleRuntime], estimators: Iterable[Estimator]) -> None:
-        """Take who hears it, in the order in which they hear."""
+        """Subscribe rules and then estimators, in the order in which they take samples."""
         self.subscriptions = [
             *(Subscription(runtime.rule, runtime, runtime.rule.set_gap) for runtime in runtimes),
             *(Subscription(estimator, None, None) for estimator in estimators),
@@ -181,7 +181,7 @@ class PointBatch:
         self.learned_at = at
 
     def settle(self, place: int) -> None:
-        """Say that everything before ``place`` is done."""
+        """Find the next place that may matter; all before ``place`` are delivered."""
         self.passed = place
         if not self.each:
             least = self.count
