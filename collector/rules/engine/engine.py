@@ -304,10 +304,8 @@ class Engine:
         value = point.value
         assert value is not None  # noqa: S101 - take() gave a value
         self.rules.deliver(point, before)
-        for estimator in self.estimators.consumers(name):
-            estimator.observe(name, at, value, before)
-            if estimator.wanted:
-                self.request_estimates(at)
+        if self.estimators.deliver(name, at, value, before):
+            self.request_estimates(at)
 
     def request_estimates(self, at: int) -> None:
         """Have the estimators that are ready make an estimate at the next tick."""

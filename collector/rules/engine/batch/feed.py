@@ -147,7 +147,7 @@ class BatchFeed:
             if subscription.held is not None:
                 subscription.release(batch, place)
             if subscription.each or not subscription.skips(batch, place, value):
-                if subscription.others:
+                if subscription.holding[0]:
                     self._release_others(subscription, row)
                 news, runtime = subscription.observe(name, at, value, before), subscription.runtime
                 if runtime is not None:
@@ -156,8 +156,7 @@ class BatchFeed:
                 elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
                 for of, other in subscription.others:
-                    band = other.band
-                    if (band is None or not band.own) and not other.unchanged(of.name):
+                    if not other.own and not other.unchanged(of.name):
                         self._look(of, other, row)
             if not subscription.each:
                 subscription.look(batch, place + 1)
@@ -171,8 +170,8 @@ class BatchFeed:
             if same.held is not None:
                 place = bisect_left(batch.rows, row, batch.passed)
                 same.release(batch, place)
-                if same.end > place and same.band is not None and same.band.own:
-                    same.held = place
+                if same.end > place and same.own:
+                    same.hold(place)
 
     def _look(self, batch: PointBatch, subscription: Subscription, row: int) -> None:
         batch.passed = place = bisect_left(batch.rows, row, batch.passed)

@@ -27,8 +27,8 @@ class Subscription:
     """The samples of one point for one rule or estimator, and how far it may skip them."""
 
     __slots__ = (
-        "band", "each", "end", "held", "late", "limit", "no_change_band", "observe", "others",
-        "reports_early", "runtime", "target",
+        "band", "each", "end", "held", "holding", "late", "limit", "no_change_band", "observe",
+        "others", "own", "reports_early", "runtime", "target",
     )
 
     def __init__(
@@ -46,6 +46,10 @@ class Subscription:
         """The estimator, where it may have an estimate before midnight."""
         self.others: list[tuple[PointBatch, Subscription]] = []
         """Subscriptions of the same target to its other points."""
+        self.holding = [0]
+        """How many subscriptions of the same target keep samples back."""
+        self.own = False
+        """Whether no sample of another point changes the band."""
         self.late: list[int] = []
         """Places of samples that follow a gap."""
         self.band: Band | None = None
@@ -86,12 +90,12 @@ class Subscription:
         blind = self.runtime is not None and self.runtime.blind
         band = None if blind else self.no_change_band(batch.name)
         if band is None:
-            self.end, self.band = place, None
+            self.end, self.band, self.own = place, None, False
             return
         if band != self.band or self.end <= place or band.until is not None:
-            self.band, self.end = band, self._end(batch, place, band)
+            self.band, self.end, self.own = band, self._end(batch, place, band), band.own
         if band.counted and self.end > place and self.held is None:
-            self.held = place
+            self.hold(place)
 
     def _end(self, batch: PointBatch, place: int, band: Band) -> int:
         stop = batch.count
@@ -103,10 +107,18 @@ class Subscription:
                 stop = min(stop, self.late[found])
         return batch.leaves(band, place, stop)
 
+    def hold(self, place: int) -> None:
+        """Keep back samples from ``place`` on."""
+        self.held = place
+        self.holding[0] += 1
+
     def release(self, batch: PointBatch, place: int) -> None:
         """Deliver what was kept back before ``place``."""
         start, self.held = self.held, None
-        if start is not None and place > start:
+        if start is None:
+            return
+        self.holding[0] -= 1
+        if place > start:
             before = batch.before[start]
             assert before is not None  # noqa: S101 - the first of all follows a gap: not kept back
             self.target.update_batch(

@@ -155,7 +155,9 @@ class ReadingBatch:
         self.skipping: list[tuple[PointBatch, Subscription]] = []
         for found in places.values():
             mine = [(batch, subscription) for batch, subscription in found if not subscription.each]
+            holding = [0]
             for _, subscription in found:
+                subscription.holding = holding
                 subscription.others = [other for other in mine if other[1] is not subscription]
             self.skipping += mine
             runtime = found[0][1].runtime
