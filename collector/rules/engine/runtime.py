@@ -38,7 +38,7 @@ class RuleRuntime:
     bands: dict[str, Band | None] = field(default_factory=dict)
     """The rule's bands since it was last called; empty while a batch is fed."""
     counted: set[str] = field(default_factory=set)
-    """Points whose band was once a counted one: without batches each of their samples is observed."""
+    """Points whose band once was a counted one: outside batches every sample is observed."""
 
     @property
     def key(self) -> str:

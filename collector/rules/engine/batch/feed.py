@@ -9,7 +9,7 @@ before the same readings as without batches.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING
 
@@ -110,15 +110,12 @@ class BatchFeed:
             self._release_all(row)
         self._due = self._run_to(now)
         engine.look_ahead(readings.horizon.known_until(now))
-        for batch, subscription in self._evaluated:
-            self._look(batch, subscription, row)
+        self._look_again(self._evaluated, row)
         self._evaluated.clear()
         if self._stale:
             self._wake(row)
         if estimating:
-            for batch, subscription in readings.estimated:
-                if not subscription.unchanged(batch.name):
-                    self._look(batch, subscription, row)
+            self._look_again(readings.estimated, row)
 
     def _take(self, row: int) -> None:
         """Take a row that may matter."""
@@ -156,8 +153,8 @@ class BatchFeed:
                 elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
                 for of, other in subscription.others:
-                    if not other.own and not other.unchanged(of.name):
-                        self._look(of, other, row)
+                    if not other.own and other.look_again(of, row):
+                        heappush(self._heap, of.next_row)
             if not subscription.each:
                 subscription.look(batch, place + 1)
         batch.settle(place + 1)
@@ -173,11 +170,10 @@ class BatchFeed:
                 if same.end > place and same.own:
                     same.hold(place)
 
-    def _look(self, batch: PointBatch, subscription: Subscription, row: int) -> None:
-        batch.passed = place = bisect_left(batch.rows, row, batch.passed)
-        subscription.look(batch, place)
-        if batch.bring_forward(subscription.end):
-            heappush(self._heap, batch.next_row)
+    def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
+        for batch, subscription in those:
+            if subscription.look_again(batch, row):
+                heappush(self._heap, batch.next_row)
 
     def _release(self, runtime: RuleRuntime) -> None:
         """Deliver what was kept back for a rule before its evaluation."""

@@ -76,36 +76,38 @@ class Subscription:
         found = bisect_left(late, place)
         return found < len(late) and late[found] == place
 
-    def unchanged(self, name: str) -> bool:
-        """Whether the place found last still applies, as its target is now."""
-        if self.runtime is not None and self.runtime.blind:
-            return self.band is None and self.held is None  # it takes every sample as it is
-        band = self.band
-        if band is None or band.counted or band.until is not None:
-            return False
-        return self.no_change_band(name) == band
+    def _current(self, name: str) -> Band | None:
+        blind = self.runtime is not None and self.runtime.blind
+        return None if blind else self.no_change_band(name)
 
     def look(self, batch: PointBatch, place: int) -> None:
         """Find the first place from ``place`` on that may matter."""
-        blind = self.runtime is not None and self.runtime.blind
-        band = None if blind else self.no_change_band(batch.name)
+        band = self._current(batch.name)
         if band is None:
-            self.end, self.band, self.own = place, None, False
+            self.band, self.end, self.own = None, place, False
             return
-        if band != self.band or self.end <= place or band.until is not None:
-            self.band, self.end, self.own = band, self._end(batch, place, band), band.own
+        if band != self.band or self.end <= place:
+            self.band, self.own = band, band.own
+            stop = batch.count
+            if band.until is not None:
+                stop = bisect_left(batch.times, band.until, place)
+            if self.late:
+                found = bisect_left(self.late, place)
+                if found < len(self.late):
+                    stop = min(stop, self.late[found])
+            self.end = batch.leaves(band, place, stop)
         if band.counted and self.end > place and self.held is None:
             self.hold(place)
 
-    def _end(self, batch: PointBatch, place: int, band: Band) -> int:
-        stop = batch.count
-        if band.until is not None:
-            stop = bisect_left(batch.times, band.until, place)
-        if self.late:
-            found = bisect_left(self.late, place)
-            if found < len(self.late):
-                stop = min(stop, self.late[found])
-        return batch.leaves(band, place, stop)
+    def look_again(self, batch: PointBatch, row: int) -> bool:
+        """Look from ``row`` on, if the target changed its band; return whether it did."""
+        band = self._current(batch.name)
+        counted = band is not None and band.counted
+        if band == self.band and counted is (self.held is not None):
+            return False
+        batch.passed = place = bisect_left(batch.rows, row, batch.passed)
+        self.look(batch, place)
+        return batch.bring_forward(self.end)
 
     def hold(self, place: int) -> None:
         """Keep back samples from ``place`` on."""
