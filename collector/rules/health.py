@@ -77,7 +77,7 @@ class DeviceSilent(Rule):
         """Return when to look again, where it has answered since the last look."""
         source = self._source
         due = None if source is not None and source.silent(now) else self.due(now)
-        return None if due is None else max(due, self.context.inputs.heard_until)
+        return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has been silent."""
