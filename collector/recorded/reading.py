@@ -21,7 +21,7 @@ from operator import itemgetter
 from pathlib import Path
 from typing import IO, Any, TypeVar
 
-from collector.config.mistakes import nearest
+from collector.config.diagnostics import nearest
 from collector.domain.errors import Mistake, QuietpipeError
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from collector.clock import parse_instant
-from collector.config.mistakes import nearest
+from collector.config.diagnostics import nearest
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import (
     MODES,
