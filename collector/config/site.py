@@ -65,8 +65,8 @@ def load_site(
     """Read the site file at ``path``, the profiles it names and ``QUIETPIPE_…`` variables.
 
     ``secrets=False`` resolves no ``env:`` or ``file:`` reference: for commands that send nothing,
-    on a machine without the secrets. ``change`` is an override file applied to the site file (see :func:`~collector.config.site.changed`). Raises :class:`SiteFileError` with
-    every mistake found.
+    on a machine without the secrets. ``change`` is an override file applied to the site file (see
+    :func:`~collector.config.site.changed`). Raises :class:`SiteFileError` with every mistake.
     """
     mistakes = Mistakes()
     source = Source(path.name, "")

@@ -17,12 +17,11 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 
 from collector import __version__
 from collector.clock import Clock, format_instant
-from collector.fleet import hub_answers as answers
+from collector.fleet import hub_queries as answers
 from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
-from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_reader import FleetReader, FleetView, sight_of
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import SiteState
-from collector.fleet.hub_view import FleetView, sight_of
 from collector.web.access import AccessPolicy, public, visitor
 from collector.web.api.requests import read_span
 from collector.web.app import add_error_handlers

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
-from collector.fleet.hub_intake import Counts, Intake, Taken
+from collector.fleet.hub_message_handler import Counts, Intake, Taken
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, Came, DeadLetter, GroupStore, group_file
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, JournalError
 from collector.domain.readings import MODES
-from collector.fleet.hub_intake import Taken
+from collector.fleet.hub_message_handler import Taken
 from collector.fleet.hub_state import SiteState, Told
 from collector.fleet.hub_store import GroupStore
 from collector.forward.influx.batches import DeadLetterFile, deliver

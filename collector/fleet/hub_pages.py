@@ -13,11 +13,10 @@ from starlette.responses import HTMLResponse
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.readings import Quantity
-from collector.fleet.hub_answers import QUESTIONS, answers_to, standing
-from collector.fleet.hub_questions import Finding
+from collector.fleet.hub_queries import QUESTIONS, Finding, answers_to, standing
+from collector.fleet.hub_reader import FleetView
 from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
-from collector.fleet.hub_view import FleetView
 from collector.web.render import page
 from collector.web.views.formatting import age, moment, shown_value
 

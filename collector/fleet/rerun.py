@@ -8,21 +8,192 @@ the archived events tell it, is done again where it stands in time.
 from __future__ import annotations
 
 import tomllib
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from collector.app.monitor import Watch
+from collector.clock import parse_instant
 from collector.config import load_site
+from collector.domain.actions import Action, Deed
 from collector.domain.columns import Columns
-from collector.domain.errors import QuietpipeError, SiteFileError
-from collector.domain.events import FactNoted, event_to_json
+from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
+from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
 from collector.fleet.archive import Archive
-from collector.fleet.comparing import Comparison, compared
-from collector.fleet.deeds import Course
 from collector.recorded import Sieve
 
-__all__ = ["Job", "Rerun", "jobs", "rerun_site", "site_files"]
+__all__ = ["Comparison", "Course", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files"]
+
+_DECLARED = {
+    "fill-declared": Deed.DECLARE_FILL, "impairment-declared": Deed.DECLARE_IMPAIRMENT,
+    "visit-begun": Deed.BEGIN_VISIT,
+}
+_ENDED = {
+    "fill-ended": Deed.END_FILL, "impairment-ended": Deed.END_IMPAIRMENT,
+    "visit-ended": Deed.END_VISIT,
+}
+_BEGUN = {"impairment-ended": "impairment-declared", "visit-ended": "visit-begun"}
+_OF_THE_RULES = frozenset({"impairment-ending", "visit-ending", "baseline-learned"})
+_ACCEPTED = "baseline-accepted"
+
+
+class Course:
+    """Readings and facts of one site, given to its watch in the order of their time.
+
+    ``facts`` are those that the archive holds, in that order. One falls before the readings of its
+    own instant.
+    """
+
+    def __init__(self, watch: Watch, facts: Iterable[FactNoted]) -> None:
+        self._watch = watch
+        self._waiting = deque(facts)
+        self._last: int | None = None
+        self._reasons: dict[tuple[str, str], str] = {}
+        self.refused: list[str] = []
+        """What could not be done again, and why."""
+
+    def __repr__(self) -> str:
+        return f"Course({self._watch!r}, {len(self._waiting)} facts to come)"
+
+    def events(self, batches: Iterable[Columns]) -> Iterator[Event]:
+        """Yield what the rules say of it all; nothing that is due beyond the last reading."""
+        for columns in batches:
+            yield from self._batch(columns)
+        if self._last is not None:
+            while self._waiting and self._waiting[0].time <= self._last:
+                yield from self._again(self._waiting.popleft())
+            yield from self._watch.advance(self._last)
+
+    def _batch(self, columns: Columns) -> Iterator[Event]:
+        while len(columns):
+            end = len(columns)
+            if self._waiting:
+                end = int(columns.times.searchsorted(self._waiting[0].time, side="left"))
+            if end:
+                part = columns.take(slice(0, end))
+                yield from self._watch.feed_columns(part)
+                self._last = int(part.times[-1])
+                columns = columns.take(slice(end, None))
+            else:
+                yield from self._again(self._waiting.popleft())
+
+    def _again(self, fact: FactNoted) -> Iterator[Event]:
+        """Do again what a fact tells of, its due ticks before it."""
+        if fact.fact in _OF_THE_RULES:
+            return
+        yield from self._watch.advance(fact.time)
+        try:
+            action = self._action_of(fact)
+        except (KeyError, ValueError):
+            self.refused.append(f"{fact.fact} {fact.asset}: it does not say enough")
+            return
+        if action is not None:
+            try:
+                yield from self._watch.act(action)
+            except ActionRefused as refusal:
+                self.refused.append(f"{fact.fact} {fact.asset}: {refusal}")
+        elif fact.fact not in _ENDED:
+            yield from self._watch.note(fact)
+            if fact.fact == _ACCEPTED:
+                yield fact
+
+
+    def _action_of(self, fact: FactNoted) -> Action | None:
+        """Return what a person did, where the fact is of that kind."""
+        values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
+        by, why = values.get("by", ""), values.get("why", "")
+        if fact.fact in _DECLARED:
+            self._reasons[fact.fact, fact.asset] = why
+            return Action(deed=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
+                          why=why, until=parse_instant(values["until"]))
+        if fact.fact in _ENDED:
+            if "until" in values:
+                # One that ended without a word of its own carries the reason it began with.
+                began = self._reasons.get((_BEGUN.get(fact.fact, ""), fact.asset))
+                early, why = fact.time < parse_instant(values["until"]), "" if why == began else why
+            else:
+                early = bool(by)
+            # What ended by itself does so again.
+            return Action(deed=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
+                          why=why) if early else None
+        if fact.fact == "baseline-reset":
+            return Action(deed=Deed.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
+                          time=fact.time, by=by, why=why)
+        return None
+
+
+_SAME = 3_600_000
+"""ms by which one and the same cause may be raised earlier or later."""
+Kind = tuple[str, str]
+"""Condition and asset."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Alarms raised then and now; ``more`` and ``fewer`` count by condition and asset."""
+
+    then: int
+    now: int
+    more: dict[Kind, int]
+    fewer: dict[Kind, int]
+
+    def __str__(self) -> str:
+        """Return it as a sentence.
+
+        >>> print(Comparison(then=2, now=3, more={("leak-high", "r1"): 1}, fewer={}))
+        3 alarms where 2 were told; 1 more (leak-high r1), none fewer
+        """
+        alarms = "1 alarm" if self.now == 1 else f"{self.now} alarms"
+        return (f"{alarms} where {self.then} were told; "
+                f"{_difference_text(self.more, 'more')}, {_difference_text(self.fewer, 'fewer')}")
+
+
+def compared(then: Iterable[Event], now: Iterable[Event]) -> Comparison:
+    """Compare the alarms that two courses of events raise.
+
+    Alarms of one condition and asset that are raised within an hour of each other are the same.
+    """
+    told, found = _raised(then), _raised(now)
+    more: Counter[Kind] = Counter()
+    fewer: Counter[Kind] = Counter()
+    for kind in sorted(told.keys() | found.keys()):
+        same = _pairs(told.get(kind, []), found.get(kind, []))
+        more[kind] = len(found.get(kind, [])) - same
+        fewer[kind] = len(told.get(kind, [])) - same
+    return Comparison(
+        then=sum(map(len, told.values())), now=sum(map(len, found.values())),
+        more={k: n for k, n in more.items() if n}, fewer={k: n for k, n in fewer.items() if n},
+    )
+
+
+def _raised(events: Iterable[Event]) -> dict[Kind, list[int]]:
+    raised: dict[Kind, list[int]] = {}
+    for event in events:
+        if isinstance(event, AlarmMoved) and event.transition is Transition.RAISED:
+            raised.setdefault((event.condition, event.asset), []).append(event.time)
+    return {kind: sorted(times) for kind, times in raised.items()}
+
+
+def _pairs(then: list[int], now: list[int]) -> int:
+    """Return how many of two sorted lists of instants lie within the hour, each used once."""
+    pairs = a = b = 0
+    while a < len(then) and b < len(now):
+        if abs(then[a] - now[b]) <= _SAME:
+            pairs, a, b = pairs + 1, a + 1, b + 1
+        elif then[a] < now[b]:
+            a += 1
+        else:
+            b += 1
+    return pairs
+
+
+def _difference_text(counts: dict[Kind, int], word: str) -> str:
+    if not counts:
+        return f"none {word}"
+    kinds = (f"{condition} {asset}" + (f", {n} times" if n > 1 else "")
+             for (condition, asset), n in counts.items())
+    return f"{sum(counts.values())} {word} ({'; '.join(kinds)})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,12 +18,11 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.fleet.hub_answers import QUESTIONS, answers_to
-from collector.fleet.hub_intake import Counts, Intake
-from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_message_handler import Counts, Intake
+from collector.fleet.hub_queries import QUESTIONS, answers_to
+from collector.fleet.hub_reader import FleetReader, FleetView, Sight
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.fleet.hub_view import FleetView, Sight
 from tests.fleet.support import DAY, FakeSite, alarm, came, received
 
 GROUP = "north"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, Intake
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore
 from collector.forward.mqtt import Message

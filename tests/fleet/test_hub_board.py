@@ -15,7 +15,7 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, Intake
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import Batch, GroupStore, group_file

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from collector.domain.events import AlarmMoved, Transition
 from collector.fleet.hub_alarms import FleetAlarm, merged
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, Intake
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import Batch, GroupStore, group_file

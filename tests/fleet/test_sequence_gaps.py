@@ -8,10 +8,9 @@ from dataclasses import asdict
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.fleet.hub_intake import Counts, Intake
-from collector.fleet.hub_numbers import EventNumbers
+from collector.fleet.hub_message_handler import Counts, Intake
 from collector.fleet.hub_settings import Group
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import EventNumbers, SiteState
 from collector.forward.mqtt import Message
 from tests.fleet.support import NOW, event_message, fact, received
 

@@ -8,16 +8,16 @@ import pytest
 
 from collector.domain.events import Priority, Signal, Transition
 from collector.fleet.hub_alarms import FleetAlarm, merged
-from collector.fleet.hub_questions import (
+from collector.fleet.hub_queries import (
     compressor_tiring,
     in_trouble,
     leaking_more,
     out_of_date,
     purge_late,
 )
+from collector.fleet.hub_reader import FleetFacts, FleetView, Sight
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend, quarter_before, trend_of
-from collector.fleet.hub_view import FleetFacts, FleetView, Sight
 from tests.fleet.support import DAY, alarm
 
 NOW = round(datetime(2026, 5, 20, 12, tzinfo=UTC).timestamp() * 1000)
