@@ -1,7 +1,7 @@
-"""Start the bundled plant, the watch and its board, with time sped up.
+"""Start the bundled plant, the monitor and its board, with time sped up.
 
-The plant is served on real Modbus TCP on loopback by a process of its own; the watch that reads it
-is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends it all and
+The plant is served on real Modbus TCP on loopback by a process of its own; the monitor that reads
+it is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends both and
 leaves nothing behind.
 
 Example:

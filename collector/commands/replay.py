@@ -1,6 +1,6 @@
 """Feed recorded readings through the same rules with the recorded clock.
 
-Prints events as JSON lines. No device is asked, nobody is told, no journal is touched; the same
+Prints events as JSON lines. No device is asked, no message is sent, no journal is changed; the same
 readings give the same bytes. Recordings are CSV with the header time,point,value (and unit,
 quality, why), also as .gz, or .parquet; several are merged by time; - is standard input.
 
@@ -18,8 +18,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from collector.app.monitor import Watch
-from collector.commands.progress import Progress
-from collector.commands.spans import add_span
+from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
 from collector.domain.events import Event, event_to_json
 from collector.recorded import (

@@ -1,13 +1,13 @@
-"""Run the rules again over the archive of a fleet, as if it were then.
+"""Run the rules again over the archive of a fleet, with or without a changed setting.
 
-With a change (a file with keys of the site file, such as another limit) and without one. Sites are
-re-run whole, many at a time, on this machine or on a Dask cluster whose workers see the same
-folders. The rules begin afresh at the first reading: give them some weeks before the time you ask
-about. What people did then (a declared fill, an impairment, a reset baseline) is done again, where
-the archive holds the events of the site's journal.
+An override file has keys of the site file, such as another limit. Sites are re-run whole, many at a
+time, on this machine or on a Dask cluster whose workers see the same folders. The rules start
+without state at the first reading: include some weeks before the time you ask about. Operator
+actions (a declared fill, an impairment, a reset baseline) are repeated where the archive holds the
+events of the site's journal.
 
-Events come as JSON lines, sorted by site, then time. Of each site it is told which alarms would
-have been raised more and which less than its own journal raised, where that is archived.
+Events are written as JSON lines, sorted by site, then time. For each site with archived events the
+alarms raised more and less often than then are listed.
 
 Example:
   quietpipe rerun /srv/archive --sites /etc/quietpipe/sites --change lower-limit.toml > events.jsonl
@@ -27,8 +27,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
-from collector.commands.progress import Progress
-from collector.commands.spans import add_span
+from collector.commands.shared_options import Progress, add_span
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.fleet.rerun import Job, Rerun, jobs, rerun_site
 
@@ -39,14 +38,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="the folder of the archive")
     parser.add_argument("--sites", type=Path, required=True, metavar="FOLDER",
-                        help="where the site files are, in the folder or one below")
+                        help="folder of the site files, or the folder above theirs")
     parser.add_argument("--only", nargs="+", default=[], metavar="SITE", help="only these sites")
     parser.add_argument("--change", type=Path, metavar="FILE.toml",
-                        help="keys of the site file, laid on that of every site")
+                        help="override file applied to every site file")
     parser.add_argument("--cluster", metavar="ADDRESS",
-                        help="a Dask scheduler, such as tcp://host:8786; this machine unless said")
+                        help="a Dask scheduler, such as tcp://host:8786; default: this machine")
     parser.add_argument("--workers", type=_count, metavar="N",
-                        help="processes on this machine; one a core unless said")
+                        help="processes on this machine; default: one for each core")
     add_span(parser)
 
 
