@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from collector import __version__
-from collector.acceptance import Clerk
+from collector.acceptance import AcceptanceSync
 from collector.app.board import BoardParts, board_services, open_accounts, start_board
 from collector.app.connections import Connections
 from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
@@ -45,7 +45,7 @@ from collector.notify.heartbeat import Heartbeat
 from collector.notify.outbox import CONSUMER
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role
-from collector.reports.sending import ReportClerk
+from collector.reports.scheduled import ReportScheduler
 from collector.web.live import Live
 from collector.web.services import CollectorStatistics
 
@@ -88,12 +88,12 @@ class Daemon:
         self._accounts: Accounts | None = None
         self._live = Live()
         self._journal: Journal
-        self._clerk: Clerk
+        self._clerk: AcceptanceSync
         self._pipeline: Pipeline
         self._connections: Connections
         self._signer: LinkSigner
         self._statistics: StatisticsReader
-        self._reports: ReportClerk
+        self._reports: ReportScheduler
 
     def __repr__(self) -> str:
         return f"Daemon({self.site}, board {self.board_address or 'not up'})"
@@ -156,7 +156,7 @@ class Daemon:
         # outlive it too.
         for consumer in (_MONITOR, CONSUMER):
             self._journal.register(consumer)
-        self._clerk = Clerk(record_store(folder), acceptance_events(self._journal))
+        self._clerk = AcceptanceSync(record_store(folder), acceptance_events(self._journal))
         self.picture.update(self._journal.last_readings())
         for stored in self._journal.events(kind="estimate"):
             if isinstance(stored.event, EstimateMade):
@@ -185,8 +185,8 @@ class Daemon:
         self._connections = Connections(
             self._config, policy=self._policy(), pipeline=self._pipeline, journal=self._journal,
             picture=self.picture, clock=self.clock, real=self._real)
-        self._reports = ReportClerk(queue=self._journal, consumer=CONSUMER,
-                                    note=self._pipeline.record_event)
+        self._reports = ReportScheduler(queue=self._journal, consumer=CONSUMER,
+                                    record_event=self._pipeline.record_event)
         board, self.board_address = await start_board(
             board_services(self._board_parts()), self._listen, self._live)
         self._connections.outbox.use(self._policy())

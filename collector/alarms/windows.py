@@ -348,15 +348,10 @@ class WindowTexts:
         return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
 
 
-OF_RISER = frozenset({
-    "pressure-low", "pressure-falling-fast", "low-air-contact", "leak-high", "leak-growing",
-    "oxygen-not-falling", "oxygen-rising", "purge-blocked", "vent-stuck-open", "vent-stuck-closed",
-})
+_IMPAIRED = [c for c in CATALOGUE.values() if c.impairment]
+OF_RISER = frozenset(c.id for c in _IMPAIRED if c.applies_to in ("riser", "vent"))
 """Conditions of the system itself and its vents."""
-OF_GENERATOR = frozenset({
-    "compressor-long-run", "compressor-overduty", "compressor-short-cycling", "air-fill-stuck",
-    "air-fill-frequent", "tank-leak", "leak-high", "leak-growing",
-})
+OF_GENERATOR = frozenset(c.id for c in _IMPAIRED if "generator" in (c.applies_to, *c.also))
 """Conditions of its generator, which loses gas into the work and fills the system afterwards."""
 MANY_HOURS = 10 * HOUR
 """ms. More than 10 h out of service within 24 h: NFPA 1 13.1.9 (as quoted on a municipal form) lets

@@ -13,7 +13,7 @@ from collector import __version__
 from collector.app.history_queries import events_query, past_services, trend_query
 from collector.app.pipeline import Pipeline
 from collector.app.statistics import StatisticsReader
-from collector.app.wiring import link_services, open_desk
+from collector.app.wiring import link_services, open_acceptance
 from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.events import EstimateMade
@@ -75,7 +75,7 @@ def board_services(parts: BoardParts) -> BoardServices:
         windows=lambda: pipeline.watch.windows(), act=pipeline.act,
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
-        version=__version__, acceptance=open_desk(lambda: config().plant, data, journal),
+        version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
         links=link_services(config, parts.signer, lambda: journal),

@@ -16,7 +16,7 @@ from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecution
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
-from collector.acceptance import Clerk
+from collector.acceptance import AcceptanceSync
 from collector.app.pipeline import Pipeline
 from collector.clock import Clock
 from collector.config import SiteConfig
@@ -136,9 +136,11 @@ class JournalJobs:
         _log.debug("retained: %s", result)
 
 
-async def journal_acceptance(clerk: Clerk, plant: Plant, pipeline: Pipeline, clock: Clock) -> None:
+async def journal_acceptance(
+    sync: AcceptanceSync, plant: Plant, pipeline: Pipeline, clock: Clock,
+) -> None:
     """Journal the steps of acceptances, whether they were done on the board or by command."""
-    for note in await asyncio.to_thread(clerk.news, plant):
+    for note in await asyncio.to_thread(sync.pending, plant):
         fact = replace(note.fact, time=clock.now())
         for kind, lasts in note.deeds.items():
             await _declare(note.fact, kind, lasts, pipeline, clock)

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from collector.acceptance import Desk, History, Record, RecordStore
+from collector.acceptance import AcceptanceService, History, Record, RecordStore
 from collector.config import SiteConfig, load_site
 from collector.config.secrets import kept_key
 from collector.domain.errors import QuietpipeError, SiteFileError
@@ -27,7 +27,7 @@ __all__ = [
     "beat_of",
     "hide_secrets",
     "link_services",
-    "open_desk",
+    "open_acceptance",
     "policy_of",
     "read_again",
     "record_store",
@@ -173,14 +173,16 @@ def record_store(data: Path) -> RecordStore:
 
 
 def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
-    from collector.acceptance.sheet import render_record  # the PDF library, only when one is made
+    from collector.acceptance.record_pdf import (
+        render_record,  # the PDF library, only when one is made
+    )
 
     return render_record(record, plant, history, now)
 
 
-def open_desk(plant: Callable[[], Plant], data: Path, journal: Journal) -> Desk:
+def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) -> AcceptanceService:
     """Return the acceptance service of a site."""
-    return Desk(plant, record_store(data), JournalHistory(journal), render=_render)
+    return AcceptanceService(plant, record_store(data), JournalHistory(journal), render=_render)
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:

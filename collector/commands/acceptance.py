@@ -29,15 +29,15 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from collector.acceptance import Desk, Record, Result, Size, Verdict, verify
-from collector.app.wiring import acceptance_events, open_desk
+from collector.acceptance import AcceptanceService, Record, Result, Size, Verification, verify
+from collector.app.wiring import acceptance_events, open_acceptance
 from collector.commands.walk import Walk
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["add_arguments", "run"]
 
@@ -77,18 +77,20 @@ def run(options: argparse.Namespace) -> int:
     with Journal.open(path, read_only=True) as journal:
         if options.verify is not None:
             return _verify(options.verify, config, journal)
-        desk = open_desk(lambda: config.plant, config.data, journal)
-        walk = Walk(desk, journal, Words(config.plant.site), by=options.by or "")
+        service = open_acceptance(lambda: config.plant, config.data, journal)
+        walk = Walk(service, journal, SiteUnits(config.plant.site), by=options.by or "")
         if options.list:
-            return _list(desk, walk, as_json=options.json)
-        return _do(desk, walk, config, options)
+            return _list(service, walk, as_json=options.json)
+        return _do(service, walk, config, options)
 
 
-def _do(desk: Desk, walk: Walk, config: SiteConfig, options: argparse.Namespace) -> int:
-    current = desk.current()
+def _do(
+    service: AcceptanceService, walk: Walk, config: SiteConfig, options: argparse.Namespace,
+) -> int:
+    current = service.current()
     if options.resume and current is None:
         raise UsageError("no acceptance is under way here; leave --resume out to open one")
-    for name in ("again", "leave_out", "typed"):
+    for name in ("again", "skip", "typed"):
         if getattr(options, name) and not options.step:
             raise UsageError(f"--{name.replace('_', '-')} wants --step ID; --list shows the ids")
     people = [_person(text) for text in options.sign]
@@ -99,7 +101,7 @@ def _do(desk: Desk, walk: Walk, config: SiteConfig, options: argparse.Namespace)
     if current is None:
         current = walk.open(Size(options.size))
     if options.leave_out:
-        return walk.leave_out(current, options.step, options.leave_out)
+        return walk.skip(current, options.step, options.leave_out)
     if options.typed:
         return _type_in(walk, current, options)
     if options.step:
@@ -134,12 +136,12 @@ def _type_in(walk: Walk, current: Record, options: argparse.Namespace) -> int:
         value = convert(options.typed, "percent")
     except QuantityError as error:
         raise UsageError(f"--typed: {error}") from error
-    return walk.type_in(current, options.step, value, options.instrument, options.serial)
+    return walk.enter_reading(current, options.step, value, options.instrument, options.serial)
 
 
-def _list(desk: Desk, walk: Walk, *, as_json: bool) -> int:
-    records = desk.records()
-    current = desk.current() or (records[-1] if records else None)
+def _list(service: AcceptanceService, walk: Walk, *, as_json: bool) -> int:
+    records = service.records()
+    current = service.current() or (records[-1] if records else None)
     if current is None:
         current = walk.imagined()
         print("No acceptance was opened yet; these are the steps there are.", file=sys.stderr)
@@ -148,10 +150,10 @@ def _list(desk: Desk, walk: Walk, *, as_json: bool) -> int:
         return 0
     now = walk.now()
     rows = [(one.step.id, _state(one.entry.result, one.step.blocked), one.step.title)
-            for one in (desk.seen(current, step, now) for step in desk.steps(current))]
+            for one in (service.state(current, step, now) for step in service.steps(current))]
     _table([("step", "result", "what"), *rows])
     if current.sealed is not None:
-        print(f"signed {walk.words.moment(current.sealed)}: {desk.store.pdf_path(current.id)}",
+        print(f"signed {walk.words.moment(current.sealed)}: {service.store.pdf_path(current.id)}",
               file=sys.stderr)
     return 0
 
@@ -171,7 +173,7 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
         content = path.read_bytes()
     except OSError as error:
         raise UsageError(f"{path} cannot be read: {error.strerror}") from error
-    found: Verdict = verify(content, acceptance_events(journal))
+    found: Verification = verify(content, acceptance_events(journal))
     print(f"sha256 {found.digest}")
     if found.signed is None:
         print(f"NOT GENUINE: the journal of {config.plant.site.id} holds no signed record with "
@@ -179,5 +181,5 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
               "there once the watch has run for some seconds.)")
         return 1
     print(f"genuine: {found.signed.values['record']}, signed by {found.signed.values['by']}, "
-          f"journalled {Words(config.plant.site).moment(found.signed.time)}")
+          f"journalled {SiteUnits(config.plant.site).moment(found.signed.time)}")
     return 0

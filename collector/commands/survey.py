@@ -28,8 +28,8 @@ from collector.domain.errors import UsageError
 from collector.domain.events import EstimateMade
 from collector.journal import Journal
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
-from collector.survey.measured import measured
 from collector.survey.parts import Tone
+from collector.survey.site_survey import measured
 
 __all__ = ["add_arguments", "run"]
 

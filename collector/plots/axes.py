@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from collector.domain.formatting import scale_of
 from collector.domain.readings import Quantity
+from collector.domain.units import DAY, HOUR, MINUTE, SECOND
 
 __all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks", "value_ticks"]
 
-_SECOND, _MINUTE, _HOUR, _DAY = 1000, 60_000, 3_600_000, 86_400_000
-_BAR_PER_PSI = 0.0689475729
-"""1 psi = 6894.75729 Pa (NIST SP 811)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,17 +44,9 @@ class Axis:
 
 def axis_of(quantity: Quantity, units: str, label: str = "") -> Axis:
     """Return the axis of a quantity at a site that reads ``us`` or ``metric``."""
-    label = label or quantity.label
-    match quantity.unit, units:
-        case "psi", "metric":
-            return Axis(unit="bar", scale=_BAR_PER_PSI, label=label, digits=2)
-        case "degC", "us":
-            return Axis(unit="°F", scale=1.8, shift=32.0, label=label, digits=0)
-        case "degC", _:
-            return Axis(unit="°C", label=label)
-        case ("contact" | "mode" | "count"), _:
-            return Axis(label=label, digits=0)
-    return Axis(unit=quantity.unit, label=label)
+    scale = scale_of(quantity.unit, units)
+    return Axis(unit=scale.unit, scale=scale.factor, shift=scale.shift, digits=scale.digits,
+                label=label or quantity.label)
 
 
 def round_step(span: float, at_most: int) -> float:
@@ -86,9 +77,9 @@ def value_ticks(low: float, high: float, at_most: int = 5) -> tuple[float, ...]:
 
 
 _STEPS = (
-    _SECOND, 5 * _SECOND, 10 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE, 5 * _MINUTE,
-    10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE, _HOUR, 2 * _HOUR, 3 * _HOUR, 6 * _HOUR, 12 * _HOUR,
-    _DAY, 2 * _DAY, 7 * _DAY,
+    SECOND, 5 * SECOND, 10 * SECOND, 30 * SECOND, MINUTE, 2 * MINUTE, 5 * MINUTE,
+    10 * MINUTE, 15 * MINUTE, 30 * MINUTE, HOUR, 2 * HOUR, 3 * HOUR, 6 * HOUR, 12 * HOUR,
+    DAY, 2 * DAY, 7 * DAY,
 )
 
 
@@ -124,20 +115,20 @@ _Mark = tuple[int, str, str]
 
 def _marks(start: int, end: int, zone: ZoneInfo, at_most: int) -> Iterator[_Mark]:
     span = max(end - start, 1)
-    for step in (_SECOND, 5 * _SECOND, 15 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE,
-                 5 * _MINUTE, 10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE):
+    for step in (SECOND, 5 * SECOND, 15 * SECOND, 30 * SECOND, MINUTE, 2 * MINUTE,
+                 5 * MINUTE, 10 * MINUTE, 15 * MINUTE, 30 * MINUTE):
         if span <= step * at_most:
             yield from _even(start, end, zone, step)
             return
     for hours in (1, 2, 3, 6, 12):
-        if span <= hours * _HOUR * at_most:
+        if span <= hours * HOUR * at_most:
             yield from _hours(start, end, zone, hours)
             return
     for days in (1, 2, 7, 14):
-        if span <= days * _DAY * at_most:
+        if span <= days * DAY * at_most:
             yield from _days(start, end, zone, days)
             return
-    months = next((m for m in (1, 2, 3, 6, 12) if span <= m * 30.5 * _DAY * at_most), 24)
+    months = next((m for m in (1, 2, 3, 6, 12) if span <= m * 30.5 * DAY * at_most), 24)
     yield from _months(start, end, zone, months)
 
 
@@ -151,7 +142,7 @@ def _day_words(local: datetime) -> str:
 
 def _even(start: int, end: int, zone: ZoneInfo, step: int) -> Iterator[_Mark]:
     """Step through less than an hour: even in real time, and so right across a change of clocks."""
-    form = "%H:%M:%S" if step < _MINUTE else "%H:%M"
+    form = "%H:%M:%S" if step < MINUTE else "%H:%M"
     for time in range(-(-start // step) * step, end + 1, step):
         local = datetime.fromtimestamp(time // 1000, zone)
         yield time, local.strftime(form), _day_words(local)

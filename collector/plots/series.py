@@ -7,7 +7,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from collector.domain.trends import TrendStep
-from collector.plots import lanes
+from collector.plots import span_rows
 from collector.plots.axes import Axis, value_ticks
 from collector.plots.figures import Band, Curve, Plot
 from collector.plots.frame import (
@@ -36,16 +36,16 @@ def draw_plot(plot: Plot) -> Drawing:
     legend, rows = _legend(plot, left)
     sketch = Frame(left=left, top=0, right=plot.width - MARGIN, bottom=1, start=plot.start,
                    end=plot.end)
-    found = lanes.placed(plot.spans, sketch)
+    found = span_rows.placed(plot.spans, sketch)
     head = 18 * rows + 6
-    top = max(head + lanes.lane_count(found) * lanes.LANE + 8, 26)
+    top = max(head + span_rows.row_count(found) * span_rows.ROW + 8, 26)
     bottom = top + plot.height - 60
     frame = Frame(left=left, top=top, right=sketch.right, bottom=bottom, start=plot.start,
                   end=plot.end, low=ticks[0], high=ticks[-1])
     shapes = [
-        *lanes.washes(found, frame), *value_axis(frame, ticks, plot.axis),
+        *span_rows.washes(found, frame), *value_axis(frame, ticks, plot.axis),
         *time_axis(frame, ZoneInfo(plot.zone)), *_holes(plot, frame), *_series(plot, frame),
-        *_levels(plot, frame), *lanes.lanes(found, frame, head), *legend,
+        *_levels(plot, frame), *span_rows.lanes(found, frame, head), *legend,
     ]
     return Drawing(title=plot.title, description=plot.description, key=plot.key,
                    width=plot.width, height=bottom + 38, shapes=shapes)

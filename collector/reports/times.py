@@ -8,8 +8,7 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import parse_instant
 
-__all__ = ["day_words", "instant_words", "last_month", "mark", "marks", "midnight", "period_words",
-           "span_words"]
+__all__ = ["day_words", "instant_words", "last_month", "mark", "marks", "midnight", "period_words"]
 
 
 def mark(day: date, zone: ZoneInfo, hour: int = 0) -> int:
@@ -68,15 +67,3 @@ def period_words(start: int, end: int, zone: ZoneInfo) -> str:
         return f"{instant_words(start, zone)} to {instant_words(end, zone)}"
     final = last - timedelta(days=1)
     return f"{first.day} {first:%B %Y} to {final.day} {final:%B %Y}"
-
-
-def span_words(ms: float) -> str:
-    """Write a duration with one number and its unit.
-
-    >>> span_words(90_000), span_words(7_200_000), span_words(3 * 86_400_000)
-    ('1.5 min', '2 h', '3 days')
-    """
-    for size, unit, at in ((86_400_000, "days", 2.0), (3_600_000, "h", 1.0), (60_000, "min", 1.0)):
-        if ms >= size * at:
-            return f"{ms / size:.1f}".removesuffix(".0") + f" {unit}"
-    return f"{ms / 1000:.0f} s"

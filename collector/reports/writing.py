@@ -31,15 +31,15 @@ def file_name(site: str, start: int, end: int, zone: ZoneInfo) -> str:
 def rendered(report: Report, form: str) -> bytes:
     """Return the report as ``html`` or ``pdf``, or its first page as ``txt``."""
     if form == "html":
-        from collector.reports.as_html import html_of
+        from collector.reports.html_report import html_of
 
         return html_of(report).encode()
     if form == "txt":
-        from collector.reports.as_text import text_of
+        from collector.reports.text_report import text_of
 
         return text_of(report).encode()
     # Only here: the PDF library is 40 MB that a page does not need.
-    from collector.reports.as_pdf import pdf_of
+    from collector.reports.pdf_report import pdf_of
 
     return pdf_of(report)
 

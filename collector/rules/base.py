@@ -1,9 +1,9 @@
-"""What a rule is: a small event-driven state machine that says whether a condition holds.
+"""Base classes of rules and estimators.
 
-A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
-(:meth:`Rule.evaluate`) only after an input changed something or its own deadline (:meth:`Rule.due`)
-passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
-Delays are the engine's business, not the rule's.
+A rule is a small state machine for one condition of one asset. It takes good samples of its inputs
+(:meth:`Rule.observe`), is evaluated (:meth:`Rule.evaluate`) after an input changed something or its
+deadline (:meth:`Rule.due`) passed, and words its message (:meth:`Rule.describe`) only for a
+transition or a reader. The engine applies the delays, inhibition and staleness of inputs.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from copy import deepcopy
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
@@ -20,26 +19,26 @@ from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
 from collector.domain.quantities import COMPUTED, FLOW, flow_unit
 from collector.domain.verdicts import NotWatched, Standing
-from collector.physics.sums import LineSums, MeanSums
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
+from collector.rules.state import State
 from collector.rules.wording import Words
 
 __all__ = ["ALL", "ALL_COUNTED", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule",
-           "RuleSet", "SampleConsumer", "State", "Values", "contact_band", "number", "shifted"]
+           "RuleSet", "SampleConsumer", "State", "Values", "contact_band", "number"]
 
 Values = Mapping[str, float | int | str | None]
 
 
 class Band(NamedTuple):
-    """The values (inclusive) of a point at which no sample needs to be observed by itself."""
+    """Values of a point (both ends included) at which a sample need not be observed by itself."""
 
     low: float
     high: float
     until: int | None = None
-    """The instant (ms) from which the band does not apply; ``None``: it stays."""
+    """Instant (ms) from which the band no longer applies; ``None`` for no end."""
     counted: bool = False
-    """Whether samples within count all the same and are delivered later, many at a time."""
+    """Whether samples within the band still count, and are delivered later in one batch."""
     own: bool = False
     """Whether no sample of another point changes the band."""
 
@@ -56,22 +55,21 @@ def contact_band(on: bool) -> Band: ...
 @overload
 def contact_band(on: bool | None) -> Band | None: ...
 def contact_band(on: bool | None) -> Band | None:
-    """Return the values of a 0/1 point that say the same; ``None`` while it is not known.
+    """Return the values of a 0/1 point in the state ``on``; ``None`` while that is not known.
 
-    No sample of another point may change what is known of it.
+    Not for a state that a sample of another point may change.
     """
     return None if on is None else _ON if on else _OFF
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RawEvaluation:
-    """What a rule sees, before any delay.
+    """The result of a rule before delays and inhibition.
 
-    ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
-    "when the engine first heard of it". ``held`` is from when the on-delay counts, where that is
-    not ``since``. ``because`` says why an unknown is unknown. ``rests_on`` (ms) is from when on the
-    readings lie that it rests on, where those of ``now`` alone do not bear it: what explained them
-    then goes on explaining it.
+    ``since`` (ms) is when the condition began, or ended where it is absent; ``None`` stands for the
+    time of the evaluation. ``held`` is the start of the on-delay where that is not ``since``.
+    ``because`` is the reason of an unknown. ``rests_on`` (ms) is the start of the readings that the
+    result needs, where it needs more than those of ``now``: a cause active since then inhibits it.
     """
 
     standing: Standing
@@ -84,76 +82,23 @@ class RawEvaluation:
     def present(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
-        """Return: it holds."""
+        """Return that the condition is active."""
         return cls(standing=Standing.PRESENT, since=since, held=held, rests_on=rests_on)
 
     @classmethod
     def absent(cls, since: int | None = None) -> Self:
-        """Return: it does not hold."""
+        """Return that the condition is inactive."""
         return cls(standing=Standing.ABSENT, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
-        """Return: it cannot be judged."""
+        """Return that the condition cannot be evaluated."""
         return cls(standing=Standing.UNKNOWN, because=because)
-
-
-@dataclass(slots=True, kw_only=True)
-class State:
-    """Base of a rule's state: plain numbers that survive JSON, other states, and sums.
-
-    Fields that are instants end in ``_at``; lists whose rows begin with an instant end in
-    ``_series``. That is how a clock that was set back moves every rule alike.
-    """
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
-        return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
-
-    def restore(self, state: Mapping[str, Any]) -> None:
-        """Take over a copy of a dumped state; fields that it lacks keep their value."""
-        for f in fields(self):
-            if f.name in state:
-                setattr(self, f.name, _restored(getattr(self, f.name), state[f.name]))
-
-
-def _dumped(value: Any) -> Any:
-    if isinstance(value, State | MeanSums | LineSums):
-        return value.dump()
-    if isinstance(value, dict):
-        return {key: _dumped(item) for key, item in value.items()}
-    return [_dumped(item) for item in value] if isinstance(value, list | tuple) else value
-
-
-def _restored(mine: Any, saved: Any) -> Any:
-    if isinstance(mine, State) and isinstance(saved, Mapping):
-        mine.restore(saved)
-        return mine
-    if isinstance(mine, MeanSums | LineSums):
-        return type(mine).load(saved) if saved else type(mine)()
-    return deepcopy(saved)
-
-
-def shifted(state: Any, by: int, key: str = "") -> Any:
-    """Return dumped state with every marked instant moved by ``by`` ms (see :class:`State`).
-
-    >>> shifted({"start_at": 100, "n": 5, "oxygen_series": [[100, 7]], "in": {"x_at": None}}, -10)
-    {'start_at': 90, 'n': 5, 'oxygen_series': [[90, 7]], 'in': {'x_at': None}}
-    """
-    if isinstance(state, Mapping):
-        return {k: shifted(v, by, k) for k, v in state.items()}
-    if key.endswith("_at") and isinstance(state, int):
-        return state + by
-    if key.endswith("_series"):
-        return [[row[0] + by, *row[1:]] for row in state]
-    if isinstance(state, list):
-        return [shifted(item, by) for item in state]
-    return state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
-    """What a rule is built from."""
+    """Everything that rules and estimators of one plant are built from."""
 
     plant: Plant
     settings: ConditionSettings
@@ -161,7 +106,7 @@ class Context:
     words: Words
     baselines: Baselines = field(default_factory=lambda: Baselines(""))
     shared: dict[str, Any] = field(default_factory=dict)
-    """What a rule and an estimator of one family compute once for both, by a key of theirs."""
+    """Objects that several rules and estimators use, by a key of their family."""
 
     def wired(self, point: str) -> bool:
         """Whether ``point`` can have readings."""
@@ -176,30 +121,33 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class SampleConsumer(ABC):
-    """Takes good samples of its inputs, and says which of them the engine may skip."""
+class SampleConsumer:
+    """Takes good samples of its inputs; the engine may skip those within its bands."""
 
     state: State = State()
-    """All that a restart must keep; a subclass that has any sets its own."""
+    """State that a restart keeps; a subclass sets its own."""
 
-    @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
-        """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
+        """Take a good sample, newer than the last of its point, which was at ``before_at`` (ms).
+
+        A rule returns whether its evaluation may have changed.
+        """
+        return False
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return a band in which a further sample in time changes nothing, or ``None``.
+        """Return a band in which a further sample changes nothing, or ``None`` for no such band.
 
-        A sample in time follows the last one within the longest gap that counts as unbroken. The
-        engine may skip it, or keep it back for :meth:`update_batch` where the band says that it
-        counts: until the first sample outside the band, any other sample of the consumer, its
-        evaluation, its estimate or its dump. The band changes only with a call of the consumer.
+        It applies to samples that follow the last one without a gap. The engine may skip them, or
+        keep them for :meth:`update_batch` where the band says that they count: until a sample
+        outside the band, a sample of another input, an evaluation, an estimate or a dump. The band
+        changes only when a method of this object is called.
         """
         return None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back, with the result of observing them one by one.
+        """Take samples within a counted band, with the result of observing them one by one.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -216,20 +164,20 @@ class SampleConsumer(ABC):
         self.state.restore(state)
 
 
-class Rule(SampleConsumer):
+class Rule(SampleConsumer, ABC):
     """One condition of one asset.
 
-    ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
-    them is silent the engine answers UNKNOWN for it.
+    ``inputs`` are the points it takes samples of. While one of ``needs`` is stale or its device is
+    silent, the engine reports UNKNOWN without evaluating the rule.
     """
 
     condition: ClassVar[str]
     requires: ClassVar[Mapping[str, str]] = {}
-    """Quantities of the asset without which it cannot be evaluated, each with its words."""
+    """Quantities of the asset without which it cannot be evaluated, each with its label."""
     looks_ahead: ClassVar[bool] = False
-    """Whether it is put off for longer where it is known that nobody goes silent."""
+    """Whether its deadlines depend on when inputs become stale, see ``Inputs.heard_until``."""
     facts: ClassVar[frozenset[str]] = frozenset()
-    """Facts of the daemon or of people that it wants to hear of (:meth:`note`)."""
+    """Kinds of system events that it takes (:meth:`apply_event`)."""
 
     def __init__(
         self, context: Context, asset: str, *, inputs: Sequence[str], needs: Sequence[str],
@@ -244,7 +192,7 @@ class Rule(SampleConsumer):
         self.off_delay = int(number(self.settings, "off_delay") or 0)
         max_gap = number(self.settings, "max_gap")
         self.set_gap = int(max_gap) if max_gap else None
-        """What the settings say is unbroken, ms; ``None``: what the point's own pace says."""
+        """Longest gap by the settings, ms; ``None``: by the pace of each point."""
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
@@ -270,44 +218,37 @@ class Rule(SampleConsumer):
         """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
         return self.context.inputs.max_gap(point) if self.set_gap is None else self.set_gap
 
-    @abstractmethod
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a good sample newer than any of its point; ``before_at`` is the previous one's time.
-
-        Returns whether the finding may have changed.
-        """
-
-    def note(self, fact: FactNoted) -> bool:
-        """Take a fact named in :attr:`facts`; return whether the finding may have changed."""
+    def apply_event(self, event: FactNoted) -> bool:
+        """Apply a system event of :attr:`facts`; return whether the evaluation may have changed."""
         return False
 
     def doubts(self) -> frozenset[str]:
-        """Return the points whose readings are not to be believed while it is present."""
+        """Return the points whose readings are not to be trusted while the condition is active."""
         return frozenset()
 
     @abstractmethod
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what holds at ``now`` (ms), delays aside."""
+        """Return the state of the condition at ``now`` (ms), without delays."""
 
     @abstractmethod
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the numbers and the whole message of the condition as it stands at ``now``."""
+        """Return the values and the message of the active condition at ``now`` (ms)."""
 
     def due(self, now: int) -> int | None:
-        """Return when time alone could change the finding, or ``None``."""
+        """Return when (ms) time alone could change the evaluation, or ``None`` for never."""
         return None
 
     def still_absent(self, now: int) -> int | None:
-        """Return a later :meth:`due` where it is as absent as it last was; ``None``: judge it.
+        """Return the next deadline where the condition is still absent; ``None``: evaluate it.
 
-        Asked at its due, with nothing heard meanwhile and all settled: most looks of most rules
-        find nothing, and are then no business of anybody else.
+        Called at a deadline of an absent condition that no sample has touched since its last
+        evaluation. Most deadlines of most rules end here, without a tick.
         """
         return None
 
 
-class Estimator(SampleConsumer):
-    """One quantity of one asset, fed with good samples and asked once a day."""
+class Estimator(SampleConsumer, ABC):
+    """One computed quantity of one asset: an estimate a day from the samples since the last."""
 
     quantity: ClassVar[str]
 
@@ -321,20 +262,15 @@ class Estimator(SampleConsumer):
 
     @property
     def wanted(self) -> bool:
-        """Whether it has news that should not wait for midnight; :meth:`make` settles it."""
+        """Whether an estimate should be made before midnight; :meth:`make` resets it."""
         return False
 
-    @abstractmethod
     def begin(self, now: int) -> None:
-        """Start a window at ``now``."""
-
-    @abstractmethod
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
+        """Begin a window at ``now`` (ms)."""
 
     @abstractmethod
     def make(self, now: int) -> EstimateMade | None:
-        """Close the window at ``now``; return what it gives, or ``None`` where nothing is read."""
+        """Close the window at ``now`` (ms); return its estimate, ``None`` without any reading."""
 
     def _made(
         self, now: int, start: int, value: float | None, low: float | None = None,
@@ -367,7 +303,7 @@ class Level(State):
     def compare(
         self, at: int, value: float, limit: float, deadband: float, *, above: bool,
     ) -> bool:
-        """Take a sample; return whether the answer changed."""
+        """Take a sample; return whether the state changed."""
         past = value > limit if above else value < limit
         within = value <= limit - deadband if above else value >= limit + deadband
         if self.beyond is None or (not self.beyond and past) or (self.beyond and within):
@@ -376,7 +312,7 @@ class Level(State):
         return False
 
     def evaluation(self) -> RawEvaluation:
-        """Return the standing as a finding."""
+        """Return the state as a raw evaluation."""
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:

@@ -25,10 +25,6 @@ class _OfFacts(Rule):
         super().__init__(context, asset, inputs=(), needs=())
         self._stay = int(number(self.settings, "stay") or 0)
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear no readings."""
-        return False
-
 
 @dataclass(slots=True, kw_only=True)
 class _ClockState(State):
@@ -54,14 +50,14 @@ class ClockJump(_OfFacts):
         self._limit = number(self.settings, "limit") or 0.0
         self.state = _ClockState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that the clock was set, and by how many seconds."""
-        seconds, s = fact.values.get("seconds"), self.state
+        seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
-        if s.until_at is None or fact.time >= s.until_at:
-            s.began_at, s.times = fact.time, 0
-        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, fact.time + self._stay
+        if s.until_at is None or event.time >= s.until_at:
+            s.began_at, s.times = event.time, 0
+        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, event.time + self._stay
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -109,17 +105,17 @@ class JournalTrouble(_OfFacts):
         super().__init__(context, asset)
         self.state = _JournalState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that trouble began or ended, or that another journal was begun."""
         s = self.state
-        if fact.fact == "journal-trouble-ended":
-            s.began_at, s.ended_at = None, fact.time
-        elif fact.fact == "journal-trouble-begun":
+        if event.fact == "journal-trouble-ended":
+            s.began_at, s.ended_at = None, event.time
+        elif event.fact == "journal-trouble-begun":
             if s.began_at is None:
-                s.began_at = fact.time
-            s.why = fact.text
+                s.began_at = event.time
+            s.why = event.text
         else:
-            s.until_at, s.why = fact.time + self._stay, fact.text
+            s.until_at, s.why = event.time + self._stay, event.text
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -178,18 +174,18 @@ class DeliveryFailing(_OfFacts):
         self._limit = int(number(self.settings, "limit") or 0)
         self.state = _DeliveryState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in whom a message did not reach, or reached again."""
-        forwarded = fact.fact.startswith("forwarding")
-        who = str(fact.values.get("target" if forwarded else "recipient", ""))
+        forwarded = event.fact.startswith("forwarding")
+        who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing
-        if fact.fact.endswith("-resumed"):
+        if event.fact.endswith("-resumed"):
             if failing.pop(who, None) is not None:
-                self.state.ended_at = fact.time
+                self.state.ended_at = event.time
             return True
-        row = failing.setdefault(who, {"began_at": fact.time, "until_at": 0, "given_up": 0})
-        row["until_at"] = fact.time + self._stay
-        row["given_up"] += fact.fact == "delivery-given-up"
+        row = failing.setdefault(who, {"began_at": event.time, "until_at": 0, "given_up": 0})
+        row["until_at"] = event.time + self._stay
+        row["given_up"] += event.fact == "delivery-given-up"
         if forwarded:
             row["forwarded"] = 1
         return True

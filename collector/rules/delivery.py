@@ -70,9 +70,6 @@ class _TankEstimator(Estimator):
         """Start a window."""
         self.state.start_at = now
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample; only the first of a generator's estimators feeds the cycles."""
-
     def make(self, now: int) -> EstimateMade | None:
         """Return the day's figure, or the reason why there is none; a good one may be learned."""
         start, disturbed = self.state.start_at, bool(ABNORMAL & self.cycles.state.spoiled.keys())

@@ -137,12 +137,6 @@ class RunningEnergy(Estimator):
         super().__init__(context, asset, ())
         self._duty, self._power, self._price = duty, power, 1.0
 
-    def begin(self, now: int) -> None:
-        """Have no window of its own."""
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Hear nothing: the duty does."""
-
     def make(self, now: int) -> EstimateMade | None:
         """Return what the duty just made comes to."""
         duty = self._duty.last

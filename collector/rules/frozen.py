@@ -90,10 +90,6 @@ class DataFrozen(Rule):
         )
         return frozenset() if moved or not self.state.frozen else frozenset(self.points)
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps when each source last moved."""
-        return False
-
     def due(self, now: int) -> int | None:
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK

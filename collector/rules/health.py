@@ -26,10 +26,6 @@ class DeviceSilent(Rule):
         # Looked up each time: without devices it appears with the thing's first row.
         return self.context.inputs.sources.get(self.asset)
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps the time of the last answer."""
-        return False
-
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it has been silent for too long."""
         source = self._source

@@ -64,10 +64,6 @@ class _LeakRule(Rule):
         wired = context.wired(f"{asset}.tank_pressure")
         return f"{'no tank_volume is set for' if wired else 'no tank pressure at'} {asset}"
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take nothing: the pipes do."""
-        return False
-
     def due(self, now: int) -> int | None:
         """Return the next look."""
         return now - now % _EVERY + _EVERY

@@ -333,12 +333,6 @@ class LeakEquivalent(Estimator):
         super().__init__(context, asset, inputs)
         self._leaks = leaks_of(context)
 
-    def begin(self, now: int) -> None:
-        """Start: it keeps nothing of its own."""
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take nothing: :class:`LeakRate` does."""
-
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)

@@ -41,10 +41,12 @@ from collector.rules.base import Context, Estimator, Rule, RuleSet
 __all__ = ["ESTIMATORS", "RULES", "build_rule_set"]
 
 _FAMILIES = (
+    energy, estimates, service, leak, delivery, purge_estimates,
     blocked, collector_health, compressor, contacts, cycling, duty, fallback, falling, frozen,
-    health, leak, mode, oxygen, pressure, product, rising, room, sensor, service, starting,
-    tankleak, vent, weak, wired,
+    health, mode, oxygen, pressure, product, rising, room, sensor, starting, tankleak, vent, weak,
+    wired,
 )
+"""Estimates of one tick are in this order."""
 
 RULES: Mapping[str, type[Rule]] = {
     kind.condition: kind for family in _FAMILIES for kind in vars(family).values()
@@ -52,11 +54,8 @@ RULES: Mapping[str, type[Rule]] = {
 }
 """Condition id to its rule."""
 
-ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
-    energy.build_estimators, estimates.build_estimators, service.build_estimators,
-    leak.build_estimators,
-    delivery.build_estimators, purge_estimates.build_estimators,
-)
+ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = tuple(
+    family.build_estimators for family in _FAMILIES if hasattr(family, "build_estimators"))
 """Each builds the estimators of one family, for everything that is wired."""
 
 

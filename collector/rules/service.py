@@ -169,9 +169,6 @@ class HoursToService(Estimator):
         self._date = calendar_due(unit, zone)
         self.state = self.clock = HourClock(plan=self._plan.key if self._plan else "")
 
-    def begin(self, now: int) -> None:
-        """Have no window: the counter goes on."""
-
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Follow the counter."""
         if value != self.clock.value:

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from collector.survey.parts import Figure, Note, Part, Survey
-from collector.survey.whole import Deliveries, Delivery, make_survey
+from collector.survey.site_survey import Deliveries, Delivery, make_survey
 
 __all__ = ["Deliveries", "Delivery", "Figure", "Note", "Part", "Survey", "make_survey"]

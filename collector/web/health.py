@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.domain.formatting import duration_text
 from collector.web.services import CollectorStatistics
-from collector.web.views.formatting import age
 
 __all__ = ["Health", "check_health", "pace_of"]
 
@@ -37,9 +37,9 @@ def check_health(statistics: CollectorStatistics, now: int, pace: float = 1.0) -
     last = statistics.last_turn
     if last is None:
         reasons.append("the rules have not run since the collector started, "
-                       f"{age(now - statistics.started)} ago")
+                       f"{duration_text(now - statistics.started)} ago")
     elif now - last > longest:
-        reasons.append(f"the rules last ran {age(now - last)} ago")
+        reasons.append(f"the rules last ran {duration_text(now - last)} ago")
     if statistics.journal_trouble:
         reasons.append(f"the journal cannot write: {statistics.journal_trouble}")
     return Health(alive=not reasons, reasons=tuple(reasons))

@@ -10,6 +10,7 @@ from collector.domain.events import Event
 from collector.domain.plant import Thing
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 from collector.domain.trends import TrendStep
+from collector.domain.units import DAY
 from collector.web.health import check_health, pace_of
 from collector.web.http_errors import HttpError
 from collector.web.services import BoardServices
@@ -18,8 +19,7 @@ from collector.web.views.trends import Occurrence, occurrences
 
 __all__ = ["board_facts", "occurrences_of", "points_of", "asset_of", "trends"]
 
-_DAY = 86_400_000
-_BEFORE = 7 * _DAY
+_BEFORE = 7 * DAY
 """ms before a time range in which an alarm that is active in it may have begun."""
 
 
@@ -30,7 +30,7 @@ async def board_facts(services: BoardServices, *, log: bool = True) -> BoardFact
     trouble = ""
     try:
         if log:
-            events = await services.events(now - _DAY, now + 1)
+            events = await services.events(now - DAY, now + 1)
     except QuietpipeError as error:
         # The present state is known without the journal, and matters most when that is in trouble.
         trouble = str(error)

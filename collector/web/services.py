@@ -6,7 +6,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from collector.acceptance import Desk
+from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
 from collector.domain.actions import Action
 from collector.domain.baselines import Baseline
@@ -179,7 +179,7 @@ class BoardServices:
     handbook: Callable[[str], tuple[str, str] | None]
     """Title and HTML (every word escaped) of a page; ``None`` where no page has that id."""
     version: str
-    acceptance: Desk | None = None
+    acceptance: AcceptanceService | None = None
     """The acceptance records; its methods read the disk and belong in a thread."""
     access: AccessPolicy = field(default_factory=_read_only)
     live: Live = field(default_factory=Live)

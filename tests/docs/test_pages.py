@@ -13,11 +13,10 @@ import pytest
 from collector.config import load_site
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.conditions.shape import DECLARED_FILL, Cause, Condition
 from collector.domain.readings import QUANTITIES
 from collector.handbook import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.handbook.markdown import Fence, Heading, plain
-from collector.rules.engine.inhibition import DECLARED_FILL, Explanation
-from collector.rules.engine.inhibition import TABLE as EXPLANATIONS
 from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
 
 CONDITION_SECTIONS = ["When it is raised", "What explains it away", "What it cannot see",
@@ -109,17 +108,17 @@ def test_a_condition_says_the_same_as_the_catalogue(name: str) -> None:
             assert (default if isinstance(default, str) else f"{default:g}") in line
 
 
-@pytest.mark.parametrize("row", EXPLANATIONS, ids=lambda r: f"{r.by}-{r.holds}")
-def test_what_explains_what_is_on_both_pages(row: Explanation) -> None:
+@pytest.mark.parametrize(
+    ("of", "cause"), [(c, cause) for c in CATALOGUE.values() for cause in c.explained_by],
+    ids=lambda x: x.id if isinstance(x, Condition) else x.by)
+def test_what_explains_what_is_on_both_pages(of: Condition, cause: Cause) -> None:
     told = " ".join(find_page("alarm-states").text(10_000).split())
-    assert row.by in told or row.by == DECLARED_FILL
-    for one in row.of:
-        blocks = find_page(one).blocks
-        if row.by in CATALOGUE:
-            assert row.by in links(blocks)
-            assert one in links(find_page(row.by).blocks)
-        else:
-            assert "a declared fill" in find_page(one).text(10_000)
+    if cause.by == DECLARED_FILL:
+        assert "a declared fill" in find_page(of.id).text(10_000)
+    else:
+        assert cause.by in told
+        assert cause.by in links(find_page(of.id).blocks)
+        assert of.id in links(find_page(cause.by).blocks)
 
 
 def _keys(model: type[Table]) -> set[str]:

@@ -231,8 +231,7 @@ def _facts() -> set[str]:
                 continue
             given = [k.value for k in node.keywords if k.arg == "fact"]
             if isinstance(node.func, ast.Attribute) and node.func.attr in (
-                "_note", "_record_event",
-            ):
+                    "_note", "_record_event"):
                 given += node.args[:1]
             for value in given:
                 if isinstance(value, ast.Constant):

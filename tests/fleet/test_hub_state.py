@@ -17,7 +17,7 @@ from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received
-from collector.forward.sparkplug.edge_node import asks_for_rebirth
+from collector.forward.sparkplug.edge_node import is_rebirth_request
 from tests.fleet.support import (
     DAY,
     NOW,
@@ -65,7 +65,7 @@ def test_a_gap_an_unknown_site_and_an_unknown_alias_ask_for_births(intake: Intak
     lost = site.data(NOW, 1.0)
     (ask,) = intake.take(received(lost), NOW).ask
     assert ask.topic == "spBv1.0/north/NCMD/fenmoor"
-    assert asks_for_rebirth(ask.payload)
+    assert is_rebirth_request(ask.payload)
     assert not intake.take(received(lost), NOW + 1000).ask, "not again and again"
     assert not intake.take(received(*first), NOW + 40_000).ask
     site.data(NOW, 2.0)  # on its way and lost, as the first was

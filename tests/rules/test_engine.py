@@ -11,8 +11,9 @@ import pytest
 from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import Quality
 from collector.rules import base, wording
-from collector.rules.base import Level, shifted
+from collector.rules.base import Level
 from collector.rules.inputs import Spacing
+from collector.rules.state import shifted
 from collector.rules.wording import Words
 from tests.rules.support import (
     DAY,

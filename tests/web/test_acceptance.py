@@ -10,12 +10,12 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from collector.acceptance import Desk, RecordStore, Result
-from collector.acceptance.sheet import render_record
+from collector.acceptance import AcceptanceService, RecordStore, Result
+from collector.acceptance.record_pdf import render_record
 from collector.domain.readings import Reading
 from collector.web import create_app
-from tests.acceptance.looks import T0, a_plant, series
-from tests.acceptance.test_desk import Shelf
+from tests.acceptance.step_readings import T0, a_plant, series
+from tests.acceptance.test_acceptance_service import Shelf
 from tests.web.conftest import Signed, mark_in
 from tests.web.fakes import FakeSite
 
@@ -29,15 +29,15 @@ def changed_over() -> tuple[Sequence[Reading], Sequence[Reading]]:
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
-    return Desk(lambda: PLANT, RecordStore(tmp_path / "acceptance"), Shelf(*changed_over()),
-                render=render_record)
+def service(tmp_path: Path) -> AcceptanceService:
+    return AcceptanceService(lambda: PLANT, RecordStore(tmp_path / "acceptance"),
+                             Shelf(*changed_over()), render=render_record)
 
 
 @pytest.fixture
-def app(site: FakeSite, desk: Desk) -> FastAPI:
+def app(site: FakeSite, service: AcceptanceService) -> FastAPI:
     site.clock.jump(T0 - site.clock.now())
-    return create_app(replace(site.services(), plant=lambda: PLANT, acceptance=desk))
+    return create_app(replace(site.services(), plant=lambda: PLANT, acceptance=service))
 
 
 async def post(client: httpx.AsyncClient, path: str, page: str, **fields: str) -> httpx.Response:
@@ -54,11 +54,11 @@ async def test_whoever_may_look_reads_the_survey(signed: Signed) -> None:
 
 
 async def test_from_opening_to_the_signed_pdf(
-    signed: Signed, desk: Desk, site: FakeSite,
+    signed: Signed, service: AcceptanceService, site: FakeSite,
 ) -> None:
     client = await signed("R. Okafor")
     assert (await post(client, "/acceptance/open", "/acceptance", size="small")).status_code == 303
-    record = desk.current()
+    record = service.current()
     assert record is not None
     assert record.by == "R. Okafor"
     step = "/acceptance/steps/contact.gen1.trouble"
@@ -78,7 +78,7 @@ async def test_from_opening_to_the_signed_pdf(
     assert "data-follow" not in passed.text
     await _purity(client)
     assert "has a result" not in (await client.get("/acceptance")).text
-    await _the_rest(client, desk)
+    await _the_rest(client, service)
     signing = await post(client, "/acceptance/sign", "/acceptance", name1="R. Okafor",
                          role1="technician", name2="B. Lee", role2="owner")
     assert signing.status_code == 303
@@ -86,7 +86,7 @@ async def test_from_opening_to_the_signed_pdf(
     assert "B. Lee (owner)" in overview.text
     pdf = await client.get(f"/acceptance/records/{record.id}.pdf")
     assert pdf.headers["content-type"] == "application/pdf"
-    assert pdf.content == desk.store.pdf_path(record.id).read_bytes()
+    assert pdf.content == service.store.pdf_path(record.id).read_bytes()
 
 
 async def _purity(client: httpx.AsyncClient) -> None:
@@ -104,17 +104,17 @@ async def _purity(client: httpx.AsyncClient) -> None:
     assert "Meter &lt;i&gt;, serial number 4711, typed in by R. Okafor" in shown
 
 
-async def _the_rest(client: httpx.AsyncClient, desk: Desk) -> None:
-    record = desk.current()
+async def _the_rest(client: httpx.AsyncClient, service: AcceptanceService) -> None:
+    record = service.current()
     assert record is not None
     early = await post(client, "/acceptance/sign", "/acceptance/steps/fill.r1", name1="A",
                        role1="b")
     assert early.status_code == 409
-    for step in desk.steps(record):
-        if not desk.store.load(record.id).entry(step.id).settled:
+    for step in service.steps(record):
+        if not service.store.load(record.id).entry(step.id).settled:
             path = f"/acceptance/steps/{step.id}"
             await post(client, f"{path}/leave-out", path, why="not wired yet")
-    assert all(desk.store.load(record.id).entry(s.id).settled for s in desk.steps(record))
+    assert all(service.store.load(record.id).entry(s.id).settled for s in service.steps(record))
 
 
 @pytest.mark.parametrize(("who", "path", "allowed"), [
@@ -126,10 +126,10 @@ async def _the_rest(client: httpx.AsyncClient, desk: Desk) -> None:
     ("J. Whitlock", "/acceptance/steps/fill.r1/begin", True),
 ])
 async def test_only_those_who_may(
-    signed: Signed, desk: Desk, who: str, path: str, allowed: bool,
+    signed: Signed, service: AcceptanceService, who: str, path: str, allowed: bool,
 ) -> None:
     if "steps" in path:
-        desk.open(by="R. Okafor", size="small", now=T0)  # type: ignore[arg-type]
+        service.open(by="R. Okafor", size="small", now=T0)  # type: ignore[arg-type]
     client = await signed(who)
     mark = mark_in((await client.get("/survey")).text)
     answer = await client.post(path, data={"csrf": mark, "size": "small", "why": "x"})
@@ -137,7 +137,7 @@ async def test_only_those_who_may(
 
 
 async def test_a_stranger_or_a_form_without_its_mark_changes_nothing(
-    client: httpx.AsyncClient, signed: Signed, desk: Desk,
+    client: httpx.AsyncClient, signed: Signed, service: AcceptanceService,
 ) -> None:
     assert (await client.post("/acceptance/open", data={"size": "small"})).status_code in (401, 403)
     inside = await signed("R. Okafor")
@@ -145,7 +145,7 @@ async def test_a_stranger_or_a_form_without_its_mark_changes_nothing(
     foreign = await inside.post("/acceptance/open", data={"size": "small"},
                                 headers={"origin": "http://evil.test"})
     assert foreign.status_code == 403
-    assert desk.records() == []
+    assert service.records() == []
 
 
 @pytest.mark.parametrize("path", [
@@ -157,14 +157,16 @@ async def test_no_other_file_comes_out(signed: Signed, path: str) -> None:
     assert (await client.get(path)).status_code in (404, 409)
 
 
-async def test_what_does_not_fit_is_told_in_words(signed: Signed, desk: Desk) -> None:
+async def test_what_does_not_fit_is_told_in_words(
+    signed: Signed, service: AcceptanceService,
+) -> None:
     client = await signed("R. Okafor")
     nowhere = await client.get("/acceptance/steps/fill.r1")
     assert nowhere.status_code == 409
     assert "No acceptance in progress" in nowhere.text
     odd = await post(client, "/acceptance/open", "/acceptance", size="huge")
     assert odd.status_code == 400
-    desk.open(by="A", size="small", now=T0)  # type: ignore[arg-type]
+    service.open(by="A", size="small", now=T0)  # type: ignore[arg-type]
     unknown = await client.get("/acceptance/steps/fill.r9")
     assert "no step fill.r9" in unknown.text
-    assert desk.current().entry("fill.r1").result is Result.OPEN  # type: ignore[union-attr]
+    assert service.current().entry("fill.r1").result is Result.OPEN  # type: ignore[union-attr]

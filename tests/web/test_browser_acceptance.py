@@ -1,4 +1,4 @@
-"""Survey and acceptance in a real Chromium, on a phone and on a desk: seen, done, audited."""
+"""Survey and acceptance in a real Chromium, on a phone and on a service: seen, done, audited."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from collector.acceptance import Desk, RecordStore, Result, Size
-from collector.acceptance.sheet import render_record
+from collector.acceptance import AcceptanceService, RecordStore, Result, Size
+from collector.acceptance.record_pdf import render_record
 from collector.web import create_app, serve
-from tests.acceptance.looks import T0, a_plant
-from tests.acceptance.test_desk import Shelf
+from tests.acceptance.step_readings import T0, a_plant
+from tests.acceptance.test_acceptance_service import Shelf
 from tests.web.chromium import DESKTOP, PHONE, browser, open_page, sign_in_at, sound
 from tests.web.fakes import FakeSite
 from tests.web.test_acceptance import changed_over
@@ -28,15 +28,15 @@ VIEWS = pytest.mark.parametrize("view", [PHONE, DESKTOP], ids=["phone", "desktop
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Desk:
-    return Desk(lambda: PLANT, RecordStore(tmp_path / "acceptance"), Shelf(*changed_over()),
-                render=render_record)
+def service(tmp_path: Path) -> AcceptanceService:
+    return AcceptanceService(lambda: PLANT, RecordStore(tmp_path / "acceptance"),
+                             Shelf(*changed_over()), render=render_record)
 
 
 @pytest.fixture
-async def address(site: FakeSite, desk: Desk) -> AsyncIterator[str]:
+async def address(site: FakeSite, service: AcceptanceService) -> AsyncIterator[str]:
     site.clock.jump(T0 - site.clock.now())
-    app = create_app(replace(site.services(), plant=lambda: PLANT, acceptance=desk))
+    app = create_app(replace(site.services(), plant=lambda: PLANT, acceptance=service))
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     running = asyncio.create_task(serve(app, "127.0.0.1", 0, ready.set_result))
     yield await asyncio.wait_for(ready, 5)
@@ -47,10 +47,10 @@ async def address(site: FakeSite, desk: Desk) -> AsyncIterator[str]:
 
 @VIEWS
 async def test_every_page_is_sound(
-    browser: Any, address: str, desk: Desk, site: FakeSite, view: dict[str, int],
+    browser: Any, address: str, service: AcceptanceService, site: FakeSite, view: dict[str, int],
 ) -> None:
-    record = desk.open(by="R. Okafor", size=Size.SMALL, now=T0)
-    desk.begin(record.id, "contact.gen1.trouble", by="R. Okafor", now=T0)
+    record = service.open(by="R. Okafor", size=Size.SMALL, now=T0)
+    service.begin(record.id, "contact.gen1.trouble", by="R. Okafor", now=T0)
     site.clock.jump(40_000)
     page, said = await open_page(browser, f"{address}/survey", view)
     await sign_in_at(page, "R. Okafor")
@@ -66,7 +66,7 @@ async def test_every_page_is_sound(
 
 @VIEWS
 async def test_opened_begun_followed_and_passed(
-    browser: Any, address: str, desk: Desk, site: FakeSite, view: dict[str, int],
+    browser: Any, address: str, service: AcceptanceService, site: FakeSite, view: dict[str, int],
 ) -> None:
     page, _ = await open_page(browser, f"{address}/acceptance", view)
     await sign_in_at(page, "R. Okafor")
@@ -80,7 +80,7 @@ async def test_opened_begun_followed_and_passed(
     await page.get_by_text("make it operate").wait_for(timeout=15_000)
     site.clock.jump(165_000)
     await page.get_by_text("Both legs changed over").first.wait_for(timeout=15_000)
-    record = desk.current()
+    record = service.current()
     assert record is not None
     assert (record.size, record.entry("contact.gen1.trouble").result) == (
         Size.LARGER, Result.PASSED)
@@ -88,12 +88,12 @@ async def test_opened_begun_followed_and_passed(
 
 @VIEWS
 async def test_typed_in_left_out_and_signed(
-    browser: Any, address: str, desk: Desk, view: dict[str, int],
+    browser: Any, address: str, service: AcceptanceService, view: dict[str, int],
 ) -> None:
-    record = desk.open(by="R. Okafor", size=Size.SMALL, now=T0)
-    for step in desk.steps(record):
+    record = service.open(by="R. Okafor", size=Size.SMALL, now=T0)
+    for step in service.steps(record):
         if step.id not in ("purity.gen1", "fill.r1"):
-            desk.leave_out(record.id, step.id, reason="later", by="R. Okafor", now=T0)
+            service.skip(record.id, step.id, reason="later", by="R. Okafor", now=T0)
     page, _ = await open_page(browser, f"{address}/acceptance/steps/purity.gen1", view)
     await sign_in_at(page, "R. Okafor")
     await page.locator("summary", has_text="Enter an instrument reading").click()
@@ -116,5 +116,5 @@ async def test_typed_in_left_out_and_signed(
         await page.get_by_role("link", name="(PDF)").click()
     saved = await (await waiting.value).path()
     kept, got = await asyncio.to_thread(
-        lambda: (desk.store.pdf_path(record.id).read_bytes(), Path(saved).read_bytes()))
+        lambda: (service.store.pdf_path(record.id).read_bytes(), Path(saved).read_bytes()))
     assert got == kept

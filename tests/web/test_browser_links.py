@@ -38,7 +38,7 @@ async def test_every_state_of_a_link_is_sound(
 ) -> None:
     link = f"{address}/a/{linked.token(linked.low, linked.cold)}"
     page, said = await open_page(browser, link, view, color_scheme=scheme)
-    await page.get_by_role("button", name="I have seen all 2").wait_for()
+    await page.get_by_role("button", name="Acknowledge all 2").wait_for()
     await sound(page, view)
     await page.get_by_role("button").click()
     await page.get_by_text("which You acknowledged it with this link").first.wait_for()
@@ -60,7 +60,7 @@ async def test_the_button_lies_under_the_thumb_however_long_the_page(
 ) -> None:
     page, _ = await open_page(
         browser, f"{address}/a/{linked.token(linked.low, linked.cold)}", view)
-    button = page.get_by_role("button", name="I have seen all 2")
+    button = page.get_by_role("button", name="Acknowledge all 2")
     place = await button.bounding_box()
     assert place["y"] + place["height"] <= view["height"]
     await button.click()

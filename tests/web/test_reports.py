@@ -15,8 +15,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from collector.reports.as_html import html_of
 from collector.reports.blocks import Heading, Paragraph, Report
+from collector.reports.html_report import html_of
 from collector.reports.writing import write
 from collector.web import create_app
 from tests.web.chromium import (

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from scipy import constants
 
-import collector.web.views.formatting
+import collector.web.views.labels
 from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Priority
 from collector.domain.live import AlarmState, LivePicture, PointState
 from collector.domain.quantities import COMPUTED
@@ -18,7 +18,7 @@ from collector.domain.readings import QUANTITIES, Reading
 from collector.web.health import Health, check_health
 from collector.web.views.assets import AssetView
 from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
-from collector.web.views.formatting import shown_value
+from collector.web.views.labels import shown_value
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, plant
 
 
@@ -38,8 +38,8 @@ def by_id(things: Sequence[AssetView]) -> dict[str, AssetView]:
 
 
 def test_the_examples_in_the_words_hold() -> None:
-    result = doctest.testmod(collector.web.views.formatting)
-    assert (result.failed, result.attempted > 3) == (0, True)
+    result = doctest.testmod(collector.web.views.labels)
+    assert (result.failed, result.attempted > 2) == (0, True)
 
 
 def seen() -> dict[str, PointState]:

@@ -44,7 +44,8 @@ async def test_declared_said_on_every_page_and_ended(
     page, _ = await open_page(browser, address, view)
     await sign_in_at(page, "R. Okafor")
     await page.goto(f"{address}/windows")
-    assert await page.get_by_text("None. Everything that is watched is heard.").is_visible()
+    none = page.get_by_text("None. No alarm is suppressed by an impairment or a visit.")
+    assert await none.is_visible()
     await page.locator("summary", has_text="Declare an impairment Dock riser").click()
     assert await page.get_by_text("follow the impairment procedure first").first.is_visible()
     await page.get_by_label("Why").locator("visible=true").fill("branch line renewed")
@@ -63,7 +64,7 @@ async def test_declared_said_on_every_page_and_ended(
     await page.get_by_role("link", name="Impairment of Dock riser until").click()
     await page.locator("summary", has_text="End now").click()
     await page.get_by_role("button", name="End now").locator("visible=true").click()
-    await page.get_by_text("None. Everything that is watched is heard.").wait_for()
+    await page.get_by_text("None. No alarm is suppressed by an impairment or a visit.").wait_for()
     assert declared.asked[-1].deed is Deed.END_IMPAIRMENT
 
 

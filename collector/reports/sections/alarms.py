@@ -7,9 +7,10 @@ from collections.abc import Iterator
 
 from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.events import Priority, Transition
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
 
 __all__ = ["alarm_measures", "events", "standing"]
 
@@ -18,7 +19,7 @@ _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by d
           Transition.OUT_OF_SERVICE: "out of service"}
 
 
-def standing(g: Gathered) -> Iterator[Block]:
+def standing(g: ReportData) -> Iterator[Block]:
     """List what stood at the end of the period."""
     yield Heading(text="State at the end", level=2)
     if not g.standing:
@@ -30,14 +31,14 @@ def standing(g: Gathered) -> Iterator[Block]:
                instant_words(o.raised, g.zone), _answer(g, o)) for o in g.standing])
 
 
-def _answer(g: Gathered, one: Occurrence) -> str:
+def _answer(g: ReportData, one: Occurrence) -> str:
     if one.acknowledged is None:
         return "not acknowledged"
     who = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
-    return f"after {span_words(one.acknowledged - one.raised)}{who}"
+    return f"after {duration_text(one.acknowledged - one.raised)}{who}"
 
 
-def events(g: Gathered) -> Iterator[Block]:
+def events(g: ReportData) -> Iterator[Block]:
     """List the alarms of the period, and what else was noted."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
@@ -55,14 +56,14 @@ def events(g: Gathered) -> Iterator[Block]:
     yield from _noted(g)
 
 
-def _lasted(g: Gathered, one: Occurrence) -> str:
+def _lasted(g: ReportData, one: Occurrence) -> str:
     if one.ended is None:
         return "still stands"
     tail = "" if one.returned else ", then held quiet"
-    return span_words(min(one.ended, g.end) - one.raised) + tail
+    return duration_text(min(one.ended, g.end) - one.raised) + tail
 
 
-def _noted(g: Gathered) -> Iterator[Block]:
+def _noted(g: ReportData) -> Iterator[Block]:
     told = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
     if told:
         yield Heading(text="What people declared and did", level=2)
@@ -75,7 +76,7 @@ def _noted(g: Gathered) -> Iterator[Block]:
                              for kind, count in sorted(own.items())])
 
 
-def alarm_measures(g: Gathered) -> Iterator[Block]:
+def alarm_measures(g: ReportData) -> Iterator[Block]:
     """Hold the alarm system against the standard's figures."""
     m = g.measures
     yield Heading(text="The alarm system itself")
@@ -95,7 +96,7 @@ def _percent(share: float | None) -> str:
     return "none raised" if share is None else f"{share * 100:.1f} %"
 
 
-def _measured(g: Gathered) -> Iterator[tuple[str, str, str]]:
+def _measured(g: ReportData) -> Iterator[tuple[str, str, str]]:
     m = g.measures
     yield "Alarms a day", f"{m.per_day:.2f}", "per_day"
     yield "Alarms an hour", f"{m.per_hour:.3f} (most {m.most_in_hour})", "per_hour"
@@ -113,7 +114,7 @@ def _measured(g: Gathered) -> Iterator[tuple[str, str, str]]:
     yield "Priorities", shares if m.raised else "none raised", "priorities"
 
 
-def _guilty(g: Gathered) -> Iterator[Block]:
+def _guilty(g: ReportData) -> Iterator[Block]:
     m = g.measures
     if m.frequent:
         yield Heading(text="The most frequent", level=2)
@@ -123,7 +124,7 @@ def _guilty(g: Gathered) -> Iterator[Block]:
             rows=[(title_of(f.condition), g.name(f.asset), str(f.count), _percent(f.share),
                    _remark(g, f)) for f in m.frequent])
     answered = "" if m.answered_median is None else \
-        f"Half of what was acknowledged was so within {span_words(m.answered_median)}. "
+        f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
     if m.quiet:
@@ -133,11 +134,11 @@ def _guilty(g: Gathered) -> Iterator[Block]:
             widths=(2.6, 2, 1.6, 2, 1.2, 1.3, 2.2),
             rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
                    instant_words(q.start, g.zone),
-                   "still" if q.end is None else span_words(q.end - q.start), q.by, q.why)
+                   "still" if q.end is None else duration_text(q.end - q.start), q.by, q.why)
                   for q in m.quiet[-_MOST:]])
 
 
-def _remark(g: Gathered, frequent: Frequent) -> str:
+def _remark(g: ReportData, frequent: Frequent) -> str:
     key = frequent.condition, frequent.asset
     words = []
     if key in {(f.condition, f.asset) for f in g.measures.chattering}:

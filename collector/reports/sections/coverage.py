@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from statistics import median
 from weakref import WeakKeyDictionary
 
+from collector.domain.formatting import duration_text
 from collector.domain.readings import split_point
 from collector.domain.trends import TrendStep
 from collector.plots import Bar, BarKind, Bars
 from collector.plots.thinning import bridge, stretches, usual
 from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
 
 __all__ = ["Seen", "coverage", "not_watched", "seen"]
 
@@ -35,17 +36,17 @@ class Seen:
         return max((b - a for a, b in self.gaps), default=0)
 
 
-_SEEN: WeakKeyDictionary[Gathered, tuple[Seen, ...]] = WeakKeyDictionary()
+_SEEN: WeakKeyDictionary[ReportData, tuple[Seen, ...]] = WeakKeyDictionary()
 
 
-def seen(g: Gathered) -> tuple[Seen, ...]:
+def seen(g: ReportData) -> tuple[Seen, ...]:
     """Return how much of the period each point was seen; worked out once."""
     if g not in _SEEN:
         _SEEN[g] = tuple(_seen(g, p) for p in g.points)
     return _SEEN[g]
 
 
-def _seen(g: Gathered, point: str) -> Seen:
+def _seen(g: ReportData, point: str) -> Seen:
     """Hold the readings of each step against how many the device's pace would give.
 
     Without a device in the site file the usual count of the steps stands for it.
@@ -77,7 +78,7 @@ def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def coverage(g: Gathered) -> Iterator[Block]:
+def coverage(g: ReportData) -> Iterator[Block]:
     """Tell each point's coverage and the gaps, to the hour."""
     yield Heading(text="What was seen")
     if not g.points:
@@ -93,12 +94,12 @@ def coverage(g: Gathered) -> Iterator[Block]:
         align="LRRRL",
         rows=list(_rows(g, all_seen)))
     yield Paragraph(soft=True, text=(
-        f"Gaps are told in steps of {span_words(g.step)}; shorter ones are in the percentage. "
+        f"Gaps are told in steps of {duration_text(g.step)}; shorter ones are in the percentage. "
         "Only readings that could be trusted count."))
     yield Figure(figure=_strips(g, all_seen))
 
 
-def _rows(g: Gathered, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
+def _rows(g: ReportData, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
     """Give each point its row; a thing that was seen whole has one for all its points."""
     for thing in g.plant.things():
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
@@ -108,11 +109,11 @@ def _rows(g: Gathered, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
         for s in own:
             longest = max(s.gaps, key=lambda gap: gap[1] - gap[0], default=None)
             yield (f"{thing.name}: {g.quantity(s.point).label}", f"{s.share * 100:.1f} %",
-                   str(len(s.gaps)), span_words(s.longest) if longest else "none",
+                   str(len(s.gaps)), duration_text(s.longest) if longest else "none",
                    instant_words(longest[0], g.zone) if longest else "")
 
 
-def _strips(g: Gathered, all_seen: Sequence[Seen]) -> Bars:
+def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
     rows: list[tuple[str, list[Bar]]] = []
     for thing in g.plant.things():
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
@@ -132,7 +133,7 @@ def _strips(g: Gathered, all_seen: Sequence[Seen]) -> Bars:
                 description="A bar where there are readings, a gap where there are none.")
 
 
-def not_watched(g: Gathered) -> Iterator[Block]:
+def not_watched(g: ReportData) -> Iterator[Block]:
     """Say what could not be watched and why."""
     yield Heading(text="What was not watched")
     if not g.not_watched:

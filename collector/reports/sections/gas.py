@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from collector.reports.blocks import Block, Heading, Paragraph, Table
-from collector.reports.figures import estimate_figure, level, reading_figure
-from collector.reports.gathered import Gathered
-from collector.reports.numbers import means, number, parts
+from collector.reports.report_data import ReportData
+from collector.reports.report_plots import estimate_figure, level, reading_figure
+from collector.reports.totals import means, number, parts
 
 __all__ = ["leak", "pressures", "supply"]
 
 
-def pressures(g: Gathered) -> Iterator[Block]:
+def pressures(g: ReportData) -> Iterator[Block]:
     """Draw each riser's supervisory pressure with its limits."""
     shown = [r for r in g.plant.risers.values() if g.has(f"{r.id}.pressure")]
     if not shown:
@@ -25,7 +25,7 @@ def pressures(g: Gathered) -> Iterator[Block]:
                     *level(g.limit("pressure-high", riser.id), "high limit")))
 
 
-def _change(g: Gathered, quantity: str, assets: Sequence[str]) -> Table:
+def _change(g: ReportData, quantity: str, assets: Sequence[str]) -> Table:
     rows = []
     for asset in assets:
         some = g.estimates(quantity, asset)
@@ -44,7 +44,7 @@ def _change(g: Gathered, quantity: str, assets: Sequence[str]) -> Table:
                  rows=rows, widths=(2.2, 1, 1.4, 1.3, 1.3, 2.2), align="LRRRRR")
 
 
-def _told(g: Gathered, quantity: str, title: str, none: str, *, floor: float | None = 0.0,
+def _told(g: ReportData, quantity: str, title: str, none: str, *, floor: float | None = 0.0,
           ) -> Iterator[Block]:
     assets = g.assets_with(quantity)
     if not assets:
@@ -55,13 +55,13 @@ def _told(g: Gathered, quantity: str, title: str, none: str, *, floor: float | N
         yield estimate_figure(g, quantity, title, assets[i:i + 4], floor=floor)
 
 
-def _why(g: Gathered, quantity: str) -> str:
+def _why(g: ReportData, quantity: str) -> str:
     said = list(dict.fromkeys(
         reason for thing in g.plant.things() for reason in g.reasons(quantity, thing.id)[:1]))
     return f" Reason given: {'; '.join(said[:3])}." if said else ""
 
 
-def leak(g: Gathered) -> Iterator[Block]:
+def leak(g: ReportData) -> Iterator[Block]:
     """Tell the leak: its rate, and as the fall it would be in a day."""
     yield Heading(text="Leak")
     yield Paragraph(soft=True, text=(
@@ -73,7 +73,7 @@ def leak(g: Gathered) -> Iterator[Block]:
         yield from _told(g, "leak-equivalent", "Leak, as a fall in 24 h", "")
 
 
-def supply(g: Gathered) -> Iterator[Block]:
+def supply(g: ReportData) -> Iterator[Block]:
     """Tell what the generator makes: demand, delivery, duty, product."""
     if not g.plant.generators:
         return

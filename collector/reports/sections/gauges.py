@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from collector.domain.limits import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered
+from collector.reports.report_data import ReportData
 from collector.reports.times import day_words, instant_words, marks
 
 __all__ = ["EYES", "gauges", "low_air_tests"]
@@ -30,7 +30,7 @@ EYES = (
 )
 
 
-def gauges(g: Gathered) -> Iterator[Block]:
+def gauges(g: ReportData) -> Iterator[Block]:
     """Tabulate the readings at the intervals, riser by riser, and say what they are not."""
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
@@ -52,11 +52,11 @@ def gauges(g: Gathered) -> Iterator[Block]:
     yield from _eyes(g)
 
 
-def _has_switch(g: Gathered, riser: Riser) -> bool:
+def _has_switch(g: ReportData, riser: Riser) -> bool:
     return any(f"{riser.id}.low_air{leg}" in g.points for leg in ("", "_no", "_nc"))
 
 
-def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
+def _readings(g: ReportData, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
     points = [f"{r.id}.pressure" for r in risers]
     rows = []
     for at in marks(g.start, g.end, g.zone, monthly=monthly):
@@ -73,7 +73,7 @@ def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterato
                 widths=(1.6, *([1.4] * len(risers))), align="L" + "R" * len(risers))
 
 
-def _reading(g: Gathered, riser: Riser, value: float | None) -> str:
+def _reading(g: ReportData, riser: Riser, value: float | None) -> str:
     if value is None:
         return "no reading"
     words = g.axis(f"{riser.id}.pressure").words(value)
@@ -85,7 +85,7 @@ def _reading(g: Gathered, riser: Riser, value: float | None) -> str:
     return words
 
 
-def _enclosures(g: Gathered) -> Iterator[Block]:
+def _enclosures(g: ReportData) -> Iterator[Block]:
     rows = []
     for riser in g.plant.risers.values():
         point = f"{riser.id}.valve_room_temperature"
@@ -103,7 +103,7 @@ def _enclosures(g: Gathered) -> Iterator[Block]:
                     align="LRRL")
 
 
-def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
+def low_air_tests(g: ReportData) -> list[tuple[str, int | None]]:
     """Return each riser with a low-air switch, and when it last operated in the period (ms)."""
     found: list[tuple[str, int | None]] = []
     for riser in g.plant.risers.values():
@@ -113,7 +113,7 @@ def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
     return found
 
 
-def _eyes(g: Gathered) -> Iterator[Block]:
+def _eyes(g: ReportData) -> Iterator[Block]:
     yield Heading(text="What still needs eyes on site", level=2)
     yield Paragraph(text="A reading over the wire is no inspection. Somebody must still look at:")
     yield Bullets(items=EYES)

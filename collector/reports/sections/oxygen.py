@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Heading, Paragraph, Table
-from collector.reports.figures import level, reading_figure
-from collector.reports.gathered import Gathered
-from collector.reports.numbers import number, total
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData
+from collector.reports.report_plots import level, reading_figure
+from collector.reports.times import instant_words
+from collector.reports.totals import number, total
 
 __all__ = ["oxygen"]
 
 
-def oxygen(g: Gathered) -> Iterator[Block]:
+def oxygen(g: ReportData) -> Iterator[Block]:
     """Tell oxygen at the vents, exposure, and the rooms."""
     vents = [v for v in g.plant.vents.values() if g.has(f"{v.id}.oxygen")]
     rooms = [r for r in g.plant.rooms.values() if g.has(f"{r.id}.oxygen")]
@@ -32,14 +33,15 @@ def oxygen(g: Gathered) -> Iterator[Block]:
                              levels=level(g.limit("room-oxygen-low", room.id), "limit"))
 
 
-def _exposure(g: Gathered) -> Iterator[Block]:
+def _exposure(g: ReportData) -> Iterator[Block]:
     assets = g.assets_with("oxygen-exposure")
     rows = []
     for asset in assets:
         found = total(g, "oxygen-exposure", asset)
         if found is not None:
             done = g.estimates("purge-completion", asset)
-            rows.append((g.name(asset), number(found.value, found.unit), span_words(found.covered),
+            rows.append((g.name(asset), number(found.value, found.unit),
+                         duration_text(found.covered),
                          number(done[-1].value or 0.0, done[-1].unit) if done else "–",
                          instant_words(done[-1].time, g.zone) if done else "–"))
     if not rows:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.numbers import LeakCost, leak_cost, number, total
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
+from collector.reports.totals import LeakCost, leak_cost, number, total
 
 __all__ = ["baselines", "cost_words", "energy", "service"]
 
 
-def energy(g: Gathered) -> Iterator[Block]:
+def energy(g: ReportData) -> Iterator[Block]:
     """Tell the energy used and what the leak costs."""
     if not g.plant.generators:
         return
@@ -23,7 +24,7 @@ def energy(g: Gathered) -> Iterator[Block]:
         rows.append((
             generator.name, "–" if used is None else number(used.value, used.unit),
             "–" if cost is None else number(cost.value, cost.unit),
-            "–" if used is None else span_words(used.covered),
+            "–" if used is None else duration_text(used.covered),
             cost_words(leak_cost(g, generator))))
     yield Table(header=("Generator", "Energy", "Cost", "Over", "Of it, the leak"), rows=rows,
                 widths=(1.8, 1.2, 1.2, 1.1, 4), align="LRRRL")
@@ -43,7 +44,7 @@ def cost_words(cost: LeakCost | str) -> str:
             + ("" if money else f"; in a year {number(cost.yearly_energy, 'kWh')}"))
 
 
-def service(g: Gathered) -> Iterator[Block]:
+def service(g: ReportData) -> Iterator[Block]:
     """Tell what service is due and when the last one was."""
     if not g.plant.generators:
         return
@@ -64,7 +65,7 @@ def service(g: Gathered) -> Iterator[Block]:
                 widths=(2, 2.2, 1.8, 1.4, 1.4), align="LLLRL")
 
 
-def baselines(g: Gathered) -> Iterator[Block]:
+def baselines(g: ReportData) -> Iterator[Block]:
     """List what later days are held against, and the acceptances on record."""
     yield Heading(text="Baselines and acceptance")
     if g.baselines:

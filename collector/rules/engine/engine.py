@@ -16,7 +16,7 @@ from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.verdicts import Standing, Verdict
-from collector.rules.base import Context, Estimator, RuleSet, shifted
+from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
 from collector.rules.engine.batch import BatchFeed
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
@@ -26,6 +26,7 @@ from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.engine.staleness import CLOCK_SET, Lateness
 from collector.rules.engine.step import EngineStatistics, StepListener, StepResult
 from collector.rules.inputs import Inputs
+from collector.rules.state import shifted
 from collector.rules.wording import Words
 
 __all__ = ["Engine"]
@@ -327,7 +328,7 @@ class Engine:
         if self.fills.apply(event) or self.baselines.take(event):
             self._mark_all()
         for runtime in self.rules.runtimes:
-            if event.fact in runtime.rule.facts and runtime.rule.note(event):
+            if event.fact in runtime.rule.facts and runtime.rule.apply_event(event):
                 self.rules.mark(runtime, event.time if self.now is None else self.now)
 
     def declared_fills(self) -> list[DeclaredFill]:

@@ -11,11 +11,12 @@ from typing import Any
 from collector.clock import format_instant, parse_instant
 from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CATALOGUE
+from collector.domain.conditions.shape import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted
 from collector.domain.fills import DeclaredFill
 from collector.rules.base import Rule
-from collector.rules.engine.inhibition import DECLARED_FILL, TABLE, fill_bears_on
+from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
@@ -27,9 +28,9 @@ _LONGEST = 24 * 3_600_000
 """ms; a fill must not suppress alarms for days. A longer one is declared again."""
 
 
-_HELD = {c for row in TABLE if row.by == DECLARED_FILL and row.holds for c in row.of}
-_AFTERWARDS = {c for row in TABLE if row.by == DECLARED_FILL and row.holds and row.after
-               for c in row.of}
+_HELD = {c.id: cause.after for c in CATALOGUE.values() for cause in c.explained_by
+         if cause.by == DECLARED_FILL and cause.inhibits}
+"""Conditions that a fill inhibits, and how long (ms) after it."""
 _SUSPENDED = {"vent-stuck-open", "vent-stuck-closed", "purge-blocked"}
 """Conditions whose rules suspend themselves while a fill is declared."""
 _LONGER = {c.id for c in CATALOGUE.values()
@@ -135,8 +136,8 @@ class DeclaredFills:
                     if fill_bears_on(self._inputs.plant, asset, r.asset)}
         return DeclaredFill(
             asset=asset, until=until, since=by.get("since_at"), by=by.get("by", ""),
-            why=by.get("why", ""), held=tuple(sorted(affected & (_HELD | _SUSPENDED))),
-            afterwards=tuple(sorted(affected & _AFTERWARDS)),
+            why=by.get("why", ""), held=tuple(sorted(affected & (_HELD.keys() | _SUSPENDED))),
+            afterwards=tuple(sorted(c for c in affected if _HELD.get(c))),
             longer=tuple(sorted(affected & _LONGER)),
         )
 

@@ -91,7 +91,7 @@ class ConditionEvaluator:
     """
 
     def __init__(
-        self, inhibition: Inhibition[RuleRuntime], words: Words, runtimes: Sequence[RuleRuntime],
+        self, inhibition: Inhibition, words: Words, runtimes: Sequence[RuleRuntime],
         mark: Callable[[RuleRuntime, int], None],
     ) -> None:
         self._inhibition, self._words, self._mark = inhibition, words, mark

@@ -14,6 +14,7 @@ from starlette.requests import Request
 
 from collector.clock import parse_instant
 from collector.domain.actions import Action, Deed
+from collector.domain.units import DAY
 from collector.web.access import FORM
 from collector.web.http_errors import HttpError
 
@@ -26,18 +27,17 @@ _BODY_LIMIT = 16_384
 _NAME_LIMIT, _WHY_LIMIT = 80, 500
 _LATEST = 4_102_444_800_000
 """2100-01-01, ms; a later time is taken for a typing error."""
-_DAY = 86_400_000
 _LASTS = {
-    Deed.SHELVE: (30 * _DAY, "it is shelved",
+    Deed.SHELVE: (30 * DAY, "it is shelved",
                   "A shelved alarm must come back in the future, within 30 days."),
-    Deed.DECLARE_FILL: (_DAY, "the fill lasts",
+    Deed.DECLARE_FILL: (DAY, "the fill lasts",
                         "A fill must end in the future, within 24 h; declare it again then."),
-    Deed.TAKE_OUT: (30 * _DAY, "it is out of service",
+    Deed.TAKE_OUT: (30 * DAY, "it is out of service",
                     "An alarm taken out must come back in the future, within 30 days."),
-    Deed.DECLARE_IMPAIRMENT: (7 * _DAY, "the impairment lasts",
+    Deed.DECLARE_IMPAIRMENT: (7 * DAY, "the impairment lasts",
                               "An impairment must end in the future, within 7 days; declare it "
                               "again then."),
-    Deed.BEGIN_VISIT: (30 * _DAY, "the visit lasts",
+    Deed.BEGIN_VISIT: (30 * DAY, "the visit lasts",
                        "A visit must end in the future, within 30 days."),
 }
 """Longest duration of an action (ms), the words that ask for it, and those that refuse it."""

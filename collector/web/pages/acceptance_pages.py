@@ -12,7 +12,15 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
-from collector.acceptance import Desk, Record, RecordError, Result, Seen, Size, Words
+from collector.acceptance import (
+    AcceptanceService,
+    Record,
+    RecordError,
+    Result,
+    SiteUnits,
+    Size,
+    StepState,
+)
 from collector.domain.conditions import CAUTIONS
 from collector.people import Role
 from collector.plots import draw
@@ -37,7 +45,7 @@ class _Whole:
     """An acceptance with every step as it stands."""
 
     record: Record
-    seen: tuple[Seen, ...]
+    seen: tuple[StepState, ...]
 
     @property
     def left(self) -> int:
@@ -49,8 +57,8 @@ class _Whole:
 
 
 class _Pages:
-    def __init__(self, services: BoardServices, desk: Desk) -> None:
-        self._services, self._desk = services, desk
+    def __init__(self, services: BoardServices, service: AcceptanceService) -> None:
+        self._services, self._service = services, service
 
     async def work(self, do: Callable[[], T]) -> T:
         """Do what reads or writes the disk, in a thread; what is refused is told with 409."""
@@ -61,20 +69,20 @@ class _Pages:
             raise HttpError(409, text[:1].upper() + text[1:].rstrip(".") + ".") from refused
 
     @property
-    def words(self) -> Words:
-        return Words(self._services.plant().site)
+    def words(self) -> SiteUnits:
+        return SiteUnits(self._services.plant().site)
 
     # -- looking ---------------------------------------------------------------------------------
 
     def _whole(self) -> tuple[_Whole | None, list[Record]]:
-        desk, now = self._desk, self._services.clock.now()
-        records = desk.records()
+        service, now = self._service, self._services.clock.now()
+        records = service.records()
         current = next((r for r in reversed(records) if r.sealed is None), None)
         signed = [r for r in reversed(records) if r.sealed is not None]
         if current is None:
             return None, signed
-        seen = tuple(desk.check(current.id, step.id, now) for step in desk.steps(current))
-        return _Whole(record=desk.store.load(current.id), seen=seen), signed
+        seen = tuple(service.check(current.id, step.id, now) for step in service.steps(current))
+        return _Whole(record=service.store.load(current.id), seen=seen), signed
 
     async def overview(self, request: Request) -> HTMLResponse:
         whole, signed = await self.work(self._whole)
@@ -83,14 +91,14 @@ class _Pages:
                     again=_AGAIN if whole is not None and whole.running else 0)
 
     async def step(self, request: Request, step_id: str) -> HTMLResponse:
-        desk, now = self._desk, self._services.clock.now()
+        service, now = self._service, self._services.clock.now()
 
-        def look() -> tuple[Record, Seen, list[tuple[str, str]]]:
+        def look() -> tuple[Record, StepState, list[tuple[str, str]]]:
             record = self._current()
-            desk.step(record, step_id)
-            seen = desk.check(record.id, step_id, now)
-            return desk.store.load(record.id), seen, [
-                (p.title, draw(replace(p, width=DRAWN))) for p in desk.plots(seen)]
+            service.step(record, step_id)
+            seen = service.check(record.id, step_id, now)
+            return service.store.load(record.id), seen, [
+                (p.title, draw(replace(p, width=DRAWN))) for p in service.plots(seen)]
         record, seen, plots = await self.work(look)
         return page(
             request, "acceptance_step.html", record=record, seen=seen, words=self.words,
@@ -100,13 +108,13 @@ class _Pages:
             again=_AGAIN if seen.entry.result is Result.RUNNING else 0)
 
     def _current(self) -> Record:
-        record = self._desk.current()
+        record = self._service.current()
         if record is None:
             raise RecordError("no acceptance in progress: start one first")
         return record
 
     async def pdf(self, record_id: str) -> Response:
-        path = await self.work(lambda: self._desk.store.pdf_path(record_id))
+        path = await self.work(lambda: self._service.store.pdf_path(record_id))
         if not await asyncio.to_thread(path.is_file):
             raise HttpError(404, "There is no signed record of that name.")
         return FileResponse(path, media_type="application/pdf", filename=path.name)
@@ -123,27 +131,27 @@ class _Pages:
         size = ask.fields.get("size", "")
         if size not in set(Size):
             raise HttpError(400, "Say which size the unit is: small or larger.")
-        await self.work(lambda: self._desk.open(by=by, size=Size(size), now=now))
+        await self.work(lambda: self._service.open(by=by, size=Size(size), now=now))
         return _back()
 
     async def begin(self, request: Request, step_id: str) -> Response:
         _, by, now = await self._asked(request)
-        await self.work(lambda: self._desk.begin(self._current().id, step_id, by=by, now=now))
+        await self.work(lambda: self._service.begin(self._current().id, step_id, by=by, now=now))
         return _back(step_id)
 
-    async def leave_out(self, request: Request, step_id: str) -> Response:
+    async def skip(self, request: Request, step_id: str) -> Response:
         ask, by, now = await self._asked(request)
-        await self.work(lambda: self._desk.leave_out(
+        await self.work(lambda: self._service.skip(
             self._current().id, step_id, reason=ask.fields.get("why", ""), by=by, now=now))
         return _back()
 
-    async def type_in(self, request: Request, step_id: str) -> Response:
+    async def enter_reading(self, request: Request, step_id: str) -> Response:
         ask, by, now = await self._asked(request)
         try:
             value = float(ask.fields.get("value", "").strip().removesuffix("%"))
         except ValueError:
             raise HttpError(400, "What the instrument shows must be a number.") from None
-        await self.work(lambda: self._desk.type_in(
+        await self.work(lambda: self._service.enter_reading(
             self._current().id, step_id, value=value, by=by, now=now,
             instrument=ask.fields.get("instrument", ""), serial=ask.fields.get("serial", "")))
         return _back(step_id)
@@ -153,7 +161,7 @@ class _Pages:
         lines = [(ask.fields.get(f"name{n}", "").strip(), ask.fields.get(f"role{n}", "").strip())
                  for n in range(1, _PEOPLE + 1)]
         people = [line for line in lines if any(line)]
-        await self.work(lambda: self._desk.sign(self._current().id, people, now))
+        await self.work(lambda: self._service.sign(self._current().id, people, now))
         return _back()
 
 
@@ -201,9 +209,9 @@ def _add_step_deeds(app: FastAPI, pages: _Pages) -> None:
         return await pages.begin(request, step_id)
 
     @app.post("/acceptance/steps/{step_id}/leave-out", include_in_schema=False)
-    async def leave_out(request: Request, step_id: str) -> Response:
-        return await pages.leave_out(request, step_id)
+    async def skip(request: Request, step_id: str) -> Response:
+        return await pages.skip(request, step_id)
 
     @app.post("/acceptance/steps/{step_id}/type-in", include_in_schema=False)
-    async def type_in(request: Request, step_id: str) -> Response:
-        return await pages.type_in(request, step_id)
+    async def enter_reading(request: Request, step_id: str) -> Response:
+        return await pages.enter_reading(request, step_id)

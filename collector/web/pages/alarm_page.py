@@ -14,19 +14,19 @@ from starlette.responses import HTMLResponse
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.plant import Plant
+from collector.domain.units import DAY
 from collector.web.api.requests import read_day
 from collector.web.http_errors import HttpError
 from collector.web.queries import board_facts
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
 from collector.web.views.board import board_view
-from collector.web.views.formatting import TRANSITION_WORDS
+from collector.web.views.labels import TRANSITION_WORDS
 from collector.web.views.lists import When, about_of, location_of, title_of, when_of
 
 __all__ = ["add_alarm_page"]
 
-_DAY = 86_400_000
-_MEASURED = 30 * _DAY
+_MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
 _PAGE = 100
 

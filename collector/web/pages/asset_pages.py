@@ -18,7 +18,7 @@ from collector.web.queries import asset_of, board_facts, occurrences_of, points_
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views.board import board_view
-from collector.web.views.formatting import moment, shown_value
+from collector.web.views.labels import moment, shown_value
 from collector.web.views.lists import Line, estimate_lines
 from collector.web.views.trends import RangeView, read_range, strips, trend_plot
 

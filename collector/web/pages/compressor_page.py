@@ -11,14 +11,16 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.events import EstimateMade
+from collector.domain.formatting import duration_text
 from collector.domain.plant import Thing
 from collector.domain.trends import TrendStep
+from collector.domain.units import HOUR, MINUTE
 from collector.plots import Axis, Bar, Bars, Curve, Level, Plot, step_for
 from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.queries import asset_of, points_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import when_of
 from collector.web.views.trends import DRAWN, RangeView, drawn
 
@@ -81,7 +83,6 @@ def duty(steps: Sequence[TrendStep]) -> float | None:
 
 
 _RUNS = 40
-_MINUTE, _HOUR = 60_000, 3_600_000
 _SHOWN = ("compressor-delivery", "compressor-duty", "pump-up-time", "hours-to-service", "energy",
           "energy-cost", "nitrogen-demand")
 
@@ -108,14 +109,14 @@ class _CompressorPage(AssetPages):
     async def page(self, request: Request, asset_id: AssetId) -> HTMLResponse:
         asset, span = asset_of(self._services, asset_id, "generator"), self._range(request)
         point = f"{asset_id}.compressor_running"
-        step = max(step_for(span.start, span.end, 1500), _MINUTE, 3 * self._every(point))
+        step = max(step_for(span.start, span.end, 1500), MINUTE, 3 * self._every(point))
         steps = await self._services.trend(point, span.start, span.end, step)
         history = await self._services.past.estimates(
             "compressor-delivery", asset_id, span.start, span.end)
-        runs = runs_of(steps) if step < _HOUR else []
+        runs = runs_of(steps) if step < HOUR else []
         return render(
             request, "compressor.html", **await self._common(asset), span=span,
-            runs=self._run_views(runs), runs_known=step < _HOUR, run_count=len(runs),
+            runs=self._run_views(runs), runs_known=step < HOUR, run_count=len(runs),
             duty=duty(steps), days=self._days(steps), strip=self._strip(asset, runs, span),
             wired=point in points_of(self._services, asset),
             delivery=self._delivery(asset, history, span),
@@ -133,8 +134,8 @@ class _CompressorPage(AssetPages):
         for before, run in list(zip(befores, runs, strict=True))[-_RUNS:]:
             when = when_of(run.start, zone, now)
             views.append(RunView(
-                start=when.text, iso=when.iso, length=_minutes(run.length),
-                rest="" if before is None else age(run.start - before.end),
+                start=when.text, iso=when.iso, length=duration_text(run.length),
+                rest="" if before is None else duration_text(run.start - before.end),
                 note="" if run.sure else "start or end not seen",
             ))
         return views[::-1]
@@ -176,7 +177,3 @@ class _CompressorPage(AssetPages):
             series=(Curve(label="delivery", points=[(e.time, e.value) for e in made]),),
         ))
 
-
-
-def _minutes(length: int) -> str:
-    return f"{length / _MINUTE:.1f} min" if length < _HOUR else age(length)

@@ -23,14 +23,16 @@ from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition
+from collector.domain.formatting import duration_text
 from collector.domain.links import BY_LINK, Link, LinkFault, LinkRefused
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.messages import parts_of
 from collector.domain.plant import Plant
+from collector.domain.units import MINUTE
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
 __all__ = ["FAULTS", "RateLimiter", "LinkEntry", "LinkPage", "add_message_link_page", "link_page"]
@@ -171,7 +173,7 @@ def _entry(
     # The text of a shelved alarm is about the shelving; the raised event has the alarm's own.
     parts = parts_of((source if waiting or raised is None else raised).text)
     title, where = title_of(source.condition), location_of(plant, source.asset)
-    lasting = f", for {age(now - source.since)}" if waiting else ""
+    lasting = f", for {duration_text(now - source.since)}" if waiting else ""
     return LinkEntry(
         occurrence=name, title=title, where=where,
         urgency=f"{source.priority.value.capitalize()} {source.signal.value}",
@@ -200,7 +202,6 @@ def _outcome(events: Sequence[AlarmMoved], zone: ZoneInfo, now: int) -> str:
 
 _log = logging.getLogger(__name__)
 
-_MINUTE = 60_000
 _TOO_MANY = ("Too many tries",
              "Wait a few minutes, then open the link from the message again.")
 
@@ -217,8 +218,8 @@ class _LinkReader:
 
     def __init__(self, services: BoardServices, links: LinkServices) -> None:
         self._services, self._links = services, links
-        self._wrong = RateLimiter(most=20, window=5 * _MINUTE)
-        self._uses = RateLimiter(most=30, window=_MINUTE)
+        self._wrong = RateLimiter(most=20, window=5 * MINUTE)
+        self._uses = RateLimiter(most=30, window=MINUTE)
 
     def open(self, token: str, client: str) -> Link | HTMLResponse:
         """Return the link of a token, or the page that refuses it."""

@@ -12,10 +12,12 @@ from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.formatting import duration_text
 from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Vent
 from collector.domain.readings import QUANTITIES
 from collector.domain.trends import TrendStep
+from collector.domain.units import PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_oxygen, sweep_time_constant
@@ -24,12 +26,11 @@ from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.queries import asset_of, occurrences_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
-from collector.web.views.formatting import age, moment
+from collector.web.views.labels import moment
 from collector.web.views.trends import DRAWN, Occurrence, drawn, limits_of, marks
 
 __all__ = ["Expected", "add_purge_page", "expected_curve", "predicted_tau", "purge_plot"]
 
-_PSI = 6894.757293168  # Pa
 _PIPE = 288.15  # K, as the rules take it
 _POINTS = 120
 
@@ -56,7 +57,7 @@ def predicted_tau(plant: Plant, vent: Vent) -> float | None:
     flows = [v.flow for v in plant.vents.values() if v.riser == riser.id]
     if any(not flow for flow in flows):
         return None
-    absolute = riser.supervisory_pressure * _PSI + pressure_at_altitude(plant.site.altitude)
+    absolute = riser.supervisory_pressure * PSI + pressure_at_altitude(plant.site.altitude)
     held = amount(absolute, riser.volume, _PIPE)
     return 1000 * sweep_time_constant(held, math.fsum(flow for flow in flows if flow))
 
@@ -130,7 +131,7 @@ class _PurgePage(AssetPages):
                             start=span.start, end=end, now=self._services.clock.now())
         return render(
             request, "purge.html", **await self._common(vent), span=span, figure=drawn(figure),
-            expected=expected, tau="" if expected is None else age(round(expected.tau)),
+            expected=expected, tau="" if expected is None else duration_text(round(expected.tau)),
             feed=feed, riser=plant.name_of(vent.riser), riser_id=vent.riser,
             target=self._target(vent), progress=self._progress(vent, steps, feed),
             done=self._done(done), estimates=self._estimates(vent.id, vent.riser),
@@ -173,7 +174,7 @@ class _PurgePage(AssetPages):
         at, low, high = (None if v is None else round(v * 1000)
                          for v in (made.value, made.low, made.high))
         assert at is not None
-        text = f"Done {moment(at, zone, now)}, in {age(at - now)}" if at > now \
+        text = f"Done {moment(at, zone, now)}, in {duration_text(at - now)}" if at > now \
             else f"It should have been done {moment(at, zone, now)}"
         if low is not None and high is not None:
             text += f" (nine times in ten from {moment(low, zone, now)} to " \

@@ -25,7 +25,7 @@ from starlette.responses import HTMLResponse, Response
 from collector.web.http_errors import HttpError
 from collector.web.render import page
 from collector.web.services import BoardServices
-from collector.web.views.formatting import moment
+from collector.web.views.labels import moment
 
 __all__ = ["add_report_page"]
 

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, Response
 from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import QuietpipeError
 from collector.survey import Deliveries, Survey, make_survey
-from collector.survey.measured import measured
+from collector.survey.site_survey import measured
 from collector.web.access import public
 from collector.web.http_errors import HttpError
 from collector.web.queries import board_facts

@@ -14,7 +14,7 @@ from collector.domain.plant import Plant
 from collector.domain.windows import Window, WindowKind
 from collector.web.render import page
 from collector.web.services import BoardServices
-from collector.web.views.formatting import moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
 __all__ = ["WindowView", "add_window_page", "active_window_lines", "window_views"]

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmMoved, Event, Transition
+from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
-from collector.web.views.formatting import age, moment, shown_value
+from collector.web.views.labels import moment, shown_value
 
 __all__ = ["Branch", "Node", "PointView", "Tank", "AssetView", "branches", "asset_views"]
 
@@ -131,7 +132,7 @@ def _point(
     value, unit = ("–", "") if state.last_good is None or state.last_good.value is None \
         else shown_value(state.last_good.value, quantity, kind, plant.site.units)
     return PointView(point=point, label=kind.label, value=value, unit=unit,
-                     age=age(now - shown.time), quality=quality, why=state.last.why,
+                     age=duration_text(now - shown.time), quality=quality, why=state.last.why,
                      good=quality == "good")
 
 

@@ -18,7 +18,7 @@ from collector.web.views.fills import (
     fill_places,
     fill_views,
 )
-from collector.web.views.formatting import PRIORITY_MARKS, STATE_WORDS, moment
+from collector.web.views.labels import PRIORITY_MARKS, STATE_WORDS, moment
 from collector.web.views.lists import (
     BoardFacts,
     Gap,

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.baselines import Baseline
 from collector.domain.fills import DeclaredFill
-from collector.web.views.formatting import moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import BoardFacts, Line, When, location_of, title_of, when_of
 
 __all__ = [

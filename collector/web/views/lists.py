@@ -18,12 +18,13 @@ from collector.domain.events import (
     Transition,
 )
 from collector.domain.fills import DeclaredFill
+from collector.domain.formatting import duration_text, scale_of
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
 from collector.web.health import Health
 from collector.web.services import CollectorStatistics
-from collector.web.views.formatting import TRANSITION_WORDS, age, estimate_unit, moment
+from collector.web.views.labels import TRANSITION_WORDS, moment
 
 __all__ = [
     "BoardFacts", "Gap", "Line", "NotMonitoredView", "When", "about_of", "collector_lines",
@@ -95,7 +96,7 @@ class Gap:
 def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
     """Return an instant (ms) in words, as ISO 8601, and its age."""
     return When(text=moment(instant, zone, now), iso=format_instant(instant),
-                ago=age(now - instant))
+                ago=duration_text(now - instant))
 
 
 def title_of(condition: str) -> str:
@@ -124,8 +125,8 @@ def device_lines(facts: BoardFacts) -> list[Line]:
     for device in facts.statistics.devices:
         name = facts.plant.name_of(device.device)
         last = "never answered" if device.last_answer is None \
-            else f"last answer {age(facts.now - device.last_answer)} ago"
-        late = f", poll {age(device.lateness)} late" \
+            else f"last answer {duration_text(facts.now - device.last_answer)} ago"
+        late = f", poll {duration_text(device.lateness)} late" \
             if device.lateness and device.lateness >= 1000 * facts.pace else ""
         more = f"{last}{late}; {device.polls} polls, {device.failures} failed"
         lines.append(Line(
@@ -139,9 +140,9 @@ def collector_lines(facts: BoardFacts) -> list[Line]:
     """Return a line for each part of the collector itself."""
     numbers, now = facts.statistics, facts.now
     turn = "have not run yet" if numbers.last_turn is None \
-        else f"ran {age(now - numbers.last_turn)} ago"
+        else f"ran {duration_text(now - numbers.last_turn)} ago"
     written = "nothing written yet" if numbers.last_commit is None \
-        else f"written {age(now - numbers.last_commit)} ago"
+        else f"written {duration_text(now - numbers.last_commit)} ago"
     if numbers.journal_trouble:
         written = f"cannot write: {numbers.journal_trouble}"
     given_up = numbers.deliveries_given_up
@@ -153,7 +154,7 @@ def collector_lines(facts: BoardFacts) -> list[Line]:
         Line(what="Messages", more=f"{numbers.deliveries_waiting} waiting, {given_up} given up",
              good=not given_up),
         *_forward_lines(numbers, now),
-        Line(what="Running", more=f"for {age(now - numbers.started)}"),
+        Line(what="Running", more=f"for {duration_text(now - numbers.started)}"),
     ]
 
 
@@ -161,7 +162,7 @@ def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
     lines = []
     for one in numbers.forwards:
         last = "nothing sent yet" if one.last_sent is None \
-            else f"last sent {age(now - one.last_sent)} ago"
+            else f"last sent {duration_text(now - one.last_sent)} ago"
         late = f"; {one.missing} commits of an outage still to be sent" if one.missing else ""
         bad = f"; {one.aside} dead letters" if one.aside else ""
         why = f"; {one.why}" if one.why else ""
@@ -201,7 +202,7 @@ def estimate_lines(
         else:
             more = _figures(made, zone, now, plant.site.units)
             if made.window is not None:
-                more += f", from {age(made.window[1] - made.window[0])} of readings"
+                more += f", from {duration_text(made.window[1] - made.window[0])} of readings"
             if made.reason:
                 more += f"; {made.reason}"
         lines.append(Line(what=what, more=more, when=when_of(made.time, zone, now),
@@ -214,11 +215,11 @@ def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
     def shown(number: float) -> str:
         if made.unit == INSTANT_UNIT:
             return moment(round(number * 1000), zone, now)
-        return f"{number * scale:.4g}"
+        return f"{number * scale.factor:.4g}"
 
     assert made.value is not None
-    scale, unit = estimate_unit(made.unit, units)
-    text = f"{shown(made.value)} {unit}".rstrip()
+    scale = scale_of(made.unit, units)
+    text = f"{shown(made.value)} {scale.unit}".rstrip()
     if made.low is not None and made.high is not None:
         text += f" ({shown(made.low)} to {shown(made.high)})"
     return text

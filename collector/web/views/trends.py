@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from collector.domain.conditions import ConditionSettings
+from collector.domain.conditions import CATALOGUE, ConditionSettings
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.limits import limit_of
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
 from collector.domain.readings import Quantity, point_kind, split_point
 from collector.domain.trends import TrendStep
+from collector.domain.units import DAY, HOUR
 from collector.plots import (
     Axis,
     Band,
@@ -31,7 +32,7 @@ from collector.plots import (
     step_for,
 )
 from collector.web.api.requests import read_instant
-from collector.web.views.formatting import moment
+from collector.web.views.labels import moment
 from collector.web.views.lists import title_of
 
 __all__ = [
@@ -39,11 +40,10 @@ __all__ = [
     "read_range", "strips", "trend_plot",
 ]
 
-_HOUR, _DAY = 3_600_000, 86_400_000
 _SPANS = {
-    "6h": ("6 hours", 6 * _HOUR), "1d": ("1 day", _DAY), "1w": ("1 week", 7 * _DAY),
-    "1m": ("30 days", 30 * _DAY), "3m": ("90 days", 90 * _DAY), "1y": ("1 year", 366 * _DAY),
-    "5y": ("5 years", 5 * 366 * _DAY),
+    "6h": ("6 hours", 6 * HOUR), "1d": ("1 day", DAY), "1w": ("1 week", 7 * DAY),
+    "1m": ("30 days", 30 * DAY), "3m": ("90 days", 90 * DAY), "1y": ("1 year", 366 * DAY),
+    "5y": ("5 years", 5 * 366 * DAY),
 }
 
 
@@ -56,7 +56,7 @@ class Choice:
     current: bool
 
 
-_LONG = 2 * _DAY
+_LONG = 2 * DAY
 """ms above which a trend has steps of whole hours."""
 
 
@@ -78,7 +78,7 @@ class RangeView:
     def step(self, points: int = 400) -> int:
         """Return the step (ms) of a trend for a plot of about ``points`` points."""
         step = step_for(self.start, self.end, points)
-        return max(step, _HOUR) if self.end - self.start > _LONG else step
+        return max(step, HOUR) if self.end - self.start > _LONG else step
 
 
 def read_range(
@@ -92,7 +92,7 @@ def read_range(
     start = end - length
     if length > _LONG:
         # On the hour: packed hours of the journal then fit the steps and need no unpacking.
-        start = start // _HOUR * _HOUR
+        start = start // HOUR * HOUR
 
     def link(span: str, to: int | None) -> str:
         return "?" + urlencode({"span": span} | ({"to": to // 1000} if to is not None else {}))
@@ -111,13 +111,6 @@ def read_range(
 
 DRAWN = 400
 """Width of a plot: a phone shows it whole, scaled down a little."""
-_ABOUT = {
-    "pressure": ("pressure-", "leak-"), "valve_room_temperature": ("low-temperature",),
-    "oxygen": ("oxygen-", "room-oxygen", "purge-", "vent-stuck"),
-    "product_oxygen": ("product-oxygen", "air-in-nitrogen"),
-    "tank_pressure": ("compressor-", "air-fill", "tank-leak"),
-}
-"""Prefixes of the conditions marked on the plot of each quantity."""
 _ENDING = (Transition.RETURNED, Transition.SHELVED, Transition.SUPPRESSED,
            Transition.OUT_OF_SERVICE)
 _BLIND = ("device-silent", "data-frozen")
@@ -187,12 +180,12 @@ def marks(
     quantity: str, alarms: Iterable[Occurrence], start: int, end: int,
 ) -> tuple[Span, ...]:
     """Return the alarms to mark on the plot of a quantity from ``start`` to ``end``."""
-    begin = _ABOUT.get(quantity, ())
+    marked = {c.id for c in CATALOGUE.values() if c.plot == quantity}
     return tuple(
         Span(start=o.start, end=o.end, word=title_of(o.condition),
              kind=SpanKind.SILENT if o.condition in _BLIND else SpanKind.ALARM)
         for o in alarms
-        if (o.condition in _BLIND or o.condition.startswith(begin or ("~",)))
+        if o.condition in {*_BLIND, *marked}
         and o.start < end and (o.end is None or o.end > start)
     )
 
