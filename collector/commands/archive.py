@@ -29,7 +29,7 @@ from collector.fleet.archive import Archive, Kept
 from collector.journal import Journal
 from collector.recorded import RecordingError, columns_within, read_columns
 from collector.recorded.fields import Codes
-from collector.recorded.reading import load_arrow
+from collector.recorded.row_reader import load_arrow
 
 __all__ = ["add_arguments", "run"]
 

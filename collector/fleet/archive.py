@@ -22,7 +22,7 @@ from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import Event, event_from_json, event_to_json
 from collector.recorded import columns_within, read_columns
-from collector.recorded.reading import load_arrow
+from collector.recorded.row_reader import load_arrow
 
 if TYPE_CHECKING:
     import numpy as np

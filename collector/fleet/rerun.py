@@ -21,7 +21,7 @@ from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
 from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
 from collector.fleet.archive import Archive
-from collector.recorded import Sieve
+from collector.recorded import SiteFilter
 
 __all__ = ["Comparison", "Course", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files"]
 
@@ -270,7 +270,7 @@ def rerun_site(job: Job) -> Rerun:
 
 def _rerun(job: Job, file: Path) -> Rerun:
     config = load_site(file, secrets=False, change=job.change)
-    archive, sieve = Archive(job.archive), Sieve(config.plant)
+    archive, sieve = Archive(job.archive), SiteFilter(config.plant)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
     told, count = list(archive.events(job.site, job.start, job.end)), _Count()
     course = Course(watch, [e for e in told if isinstance(e, FactNoted)])
