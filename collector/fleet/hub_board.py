@@ -19,7 +19,7 @@ from collector import __version__
 from collector.clock import Clock, format_instant
 from collector.fleet import hub_queries as answers
 from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
-from collector.fleet.hub_reader import FleetReader, FleetView, sight_of
+from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import SiteState
 from collector.web.access import AccessPolicy, public, visitor
@@ -93,7 +93,7 @@ class _Routes:
         """Return what whoever asks may see: the only way from here to the fleet."""
         s = self._services
         facts = await asyncio.to_thread(s.reader.facts, s.clock.now())
-        return FleetView(facts, sight_of(visitor(request).name, s.settings))
+        return FleetView(facts, scope_of(visitor(request).name, s.settings))
 
     async def _site(self, request: Request, group: str, site: str) -> tuple[FleetView, SiteState]:
         view = await self._view(request)

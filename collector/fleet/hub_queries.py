@@ -1,4 +1,4 @@
-"""The five questions of a service firm, answered from what a person may see. Pure.
+"""The five queries of a service firm, over the sites that a person may see. Pure.
 
 Which sites are in trouble now? Which leak more than last quarter? Whose compressor is tiring? Whose
 purge is late? Which collectors are out of date?
@@ -20,7 +20,7 @@ from collector.fleet.hub_trends import EstimateDay, Trend
 
 __all__ = [
     "QUESTIONS",
-    "Finding",
+    "Answer",
     "answer_of",
     "answers_to",
     "compressor_tiring",
@@ -44,8 +44,8 @@ _SLIP = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One site that is an answer: why, and how bad (larger is worse)."""
+class Answer:
+    """One site of a query's result: the reason, and its weight (larger is worse)."""
 
     state: SiteState
     asset: str
@@ -55,20 +55,20 @@ class Finding:
     alarms: Sequence[FleetAlarm] = ()
 
 
-def _worst_first(found: list[Finding]) -> list[Finding]:
+def _worst_first(found: list[Answer]) -> list[Answer]:
     return sorted(found, key=lambda f: (-f.weight, f.state.key, f.asset))
 
 
-def in_trouble(view: FleetView) -> list[Finding]:
-    """Return sites that are silent, or have an alarm that stands and is more than service."""
+def in_trouble(view: FleetView) -> list[Answer]:
+    """Return sites that are silent, or have an active alarm of more than service."""
     found = []
     for state in view.sites():
-        standing = [a for a in view.alarms(state) if a.stands and a.signal != "service"]
+        standing = [a for a in view.alarms(state) if a.is_active and a.signal != "service"]
         if not standing:
             continue
         standing.sort(key=lambda a: (_RANK.get(a.priority, 3), a.signal != "supervisory", a.since))
         weight = sum(10.0 ** (2 - _RANK.get(a.priority, 3)) for a in standing)
-        found.append(Finding(
+        found.append(Answer(
             state=state, asset=standing[0].asset, alarms=standing, weight=weight,
             sentence="; ".join(dict.fromkeys(a.condition for a in standing)),
             numbers={"alarms": len(standing)},
@@ -76,7 +76,7 @@ def in_trouble(view: FleetView) -> list[Finding]:
     return _worst_first(found)
 
 
-def leaking_more(view: FleetView) -> list[Finding]:
+def leaking_more(view: FleetView) -> list[Answer]:
     """Return where the leak of this quarter is larger than that of the last, beyond its noise."""
     return _worst_first([
         found for state in view.sites() for trend in view.trends(state)
@@ -85,13 +85,13 @@ def leaking_more(view: FleetView) -> list[Finding]:
     ])
 
 
-def compressor_tiring(view: FleetView) -> list[Finding]:
+def compressor_tiring(view: FleetView) -> list[Answer]:
     """Return where a compressor is called weak, or delivers less than last quarter."""
     found = []
     for state in view.sites():
         weak = {a.asset: a for a in view.alarms(state) if a.condition == "compressor-weak"}
         for asset, alarm in weak.items():
-            found.append(Finding(state=state, asset=asset, alarms=(alarm,), weight=1000.0,
+            found.append(Answer(state=state, asset=asset, alarms=(alarm,), weight=1000.0,
                                  sentence="compressor-weak stands", numbers={}))
         for trend in view.trends(state):
             if trend.quantity == "compressor-delivery" and trend.asset not in weak:
@@ -99,13 +99,13 @@ def compressor_tiring(view: FleetView) -> list[Finding]:
     return _worst_first(found)
 
 
-def _beyond_noise(state: SiteState, trend: Trend, *, sign: int, what: str) -> list[Finding]:
+def _beyond_noise(state: SiteState, trend: Trend, *, sign: int, what: str) -> list[Answer]:
     change = sign * (trend.now - trend.before)
     if change <= 0 or change <= _SURE * trend.doubt or trend.before == 0:
         return []
     share = 100 * change / abs(trend.before)
     word = "more" if sign > 0 else "less"
-    return [Finding(
+    return [Answer(
         state=state, asset=trend.asset, weight=share,
         sentence=f"{what} {trend.now:.3g} {trend.unit}, {share:.0f} % {word} than last quarter "
                  f"({trend.before:.3g} {trend.unit})",
@@ -114,36 +114,36 @@ def _beyond_noise(state: SiteState, trend: Trend, *, sign: int, what: str) -> li
     )]
 
 
-def purge_late(view: FleetView, now: int) -> list[Finding]:
+def purge_late(view: FleetView, now: int) -> list[Answer]:
     """Return where a purge is held up by an alarm, or its expected end has moved on by days."""
     found = []
     for state in view.sites():
         held: dict[str, list[FleetAlarm]] = {}
         for alarm in view.alarms(state):
-            if alarm.condition in _PURGE and alarm.stands:
+            if alarm.condition in _PURGE and alarm.is_active:
                 held.setdefault(alarm.asset, []).append(alarm)
         for asset, alarms in held.items():
-            found.append(Finding(
+            found.append(Answer(
                 state=state, asset=asset, alarms=alarms, weight=1000.0, numbers={},
                 sentence="; ".join(a.condition for a in alarms)))
         for trend in view.trends(state):
             slipped = (trend.now - trend.before) / 86_400
             if trend.quantity == "purge-done-at" and trend.asset not in held \
                     and slipped >= _SLIP and trend.now * 1000 > now:
-                found.append(Finding(
+                found.append(Answer(
                     state=state, asset=trend.asset, weight=slipped,
                     sentence=f"its expected end has moved by {slipped:.0f} days",
                     numbers={"slipped_days": round(slipped, 1)}))
     return _worst_first(found)
 
 
-def out_of_date(view: FleetView, newest: str | None) -> list[Finding]:
+def out_of_date(view: FleetView, newest: str | None) -> list[Answer]:
     """Return collectors older than ``newest``, or than the newest that is seen."""
     told = [(s, _version(s.version)) for s in view.sites() if s.version]
     wanted = _version(newest) if newest else max((v for _, v in told), default=())
     name = newest or next((s.version for s, v in told if v == wanted), "")
     return _worst_first([
-        Finding(state=s, asset="", weight=float(sum(
+        Answer(state=s, asset="", weight=float(sum(
             (b - a) * 1000.0 ** (2 - n) for n, (a, b) in enumerate(zip(v, wanted, strict=False)))),
             sentence=f"version {s.version}; the newest is {name}",
             numbers={"version": s.version, "newest": name})
@@ -169,7 +169,7 @@ QUESTIONS = {
 """The id of each question in the interface, and its words."""
 
 
-def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> list[Finding]:
+def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> list[Answer]:
     """Return the sites that answer a question, worst first."""
     if question == "in-trouble":
         return in_trouble(view)
@@ -182,7 +182,7 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
     return out_of_date(view, newest)
 
 
-def answer_of(finding: Finding) -> dict[str, Any]:
+def answer_of(finding: Answer) -> dict[str, Any]:
     """Return one finding."""
     return {
         "group": finding.state.group, "site": finding.state.site, "name": finding.state.name,
@@ -196,7 +196,7 @@ def alarm_answer(alarm: FleetAlarm) -> dict[str, Any]:
     return {
         "id": alarm.id, "condition": alarm.condition, "asset": alarm.asset,
         "priority": alarm.priority, "signal": alarm.signal, "since": format_instant(alarm.since),
-        "acknowledged": alarm.holds("acknowledged"), "stands": alarm.stands, "text": alarm.text,
+        "acknowledged": alarm.holds("acknowledged"), "stands": alarm.is_active, "text": alarm.text,
     }
 
 
@@ -209,7 +209,7 @@ def standing(state: SiteState) -> str:
 
 def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
     """Return one site in a few words."""
-    alarms = [a for a in view.alarms(state) if a.stands]
+    alarms = [a for a in view.alarms(state) if a.is_active]
     return {
         "group": state.group, "site": state.site, "name": state.name, "version": state.version,
         "state": standing(state), "heard": format_instant(state.heard) if state.heard else None,

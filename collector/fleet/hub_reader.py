@@ -18,16 +18,16 @@ from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
 
-__all__ = ["FleetFacts", "FleetReader", "FleetView", "Sight", "sight_of"]
+__all__ = ["FleetSnapshot", "FleetReader", "FleetView", "Scope", "scope_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FleetFacts:
+class FleetSnapshot:
     """The whole fleet at one moment. Keys are ``group/site``."""
 
     states: Mapping[str, SiteState] = field(default_factory=dict)
     alarms: Mapping[str, Sequence[FleetAlarm]] = field(default_factory=dict)
-    """Those that are present."""
+    """Alarms that are present."""
     trends: Mapping[str, Sequence[Trend]] = field(default_factory=dict)
 
 
@@ -35,21 +35,21 @@ Allowed = Callable[[str, str], bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sight:
-    """Which sites somebody may see, and whose they are called."""
+class Scope:
+    """The sites a person may see, and the title to show them under."""
 
     allowed: Allowed
     title: str
     staff: bool = False
 
 
-def sight_of(person: str, settings: HubSettings) -> Sight:
-    """Return what somebody who is signed in may see: nothing, unless the hub's file says so."""
+def scope_of(person: str, settings: HubSettings) -> Scope:
+    """Return the scope of a signed-in person: no site, unless the hub's file says so."""
     name = folded(person)
     if name and name in settings.staff:
-        return Sight(allowed=lambda group, site: True, title=settings.name, staff=True)
+        return Scope(allowed=lambda group, site: True, title=settings.name, staff=True)
     mine: list[Customer] = [c for c in settings.customers if name and name in c.people]
-    return Sight(
+    return Scope(
         allowed=lambda group, site: any(c.has(group, site) for c in mine),
         title=mine[0].name if mine else settings.name,
     )
@@ -58,7 +58,7 @@ def sight_of(person: str, settings: HubSettings) -> Sight:
 class FleetView:
     """The part of the fleet that one person may see."""
 
-    def __init__(self, facts: FleetFacts, sight: Sight) -> None:
+    def __init__(self, facts: FleetSnapshot, sight: Scope) -> None:
         self.title, self.staff = sight.title, sight.staff
         self._states = {key: s for key, s in facts.states.items()
                         if sight.allowed(s.group, s.site)}
@@ -79,15 +79,15 @@ class FleetView:
         return self._states.get(f"{group}/{site}")
 
     def alarms(self, state: SiteState) -> Sequence[FleetAlarm]:
-        """Return what is present at a site."""
+        """Return the present alarms of a site."""
         return self._facts.alarms.get(state.key, ()) if state.key in self._states else ()
 
     def trends(self, state: SiteState) -> Sequence[Trend]:
-        """Return how a site's quantities have changed."""
+        """Return the trends of a site's quantities."""
         return self._facts.trends.get(state.key, ()) if state.key in self._states else ()
 
     def search(self, words: str) -> list[SiteState]:
-        """Return the sites whose name, id or group holds every word."""
+        """Return the sites whose name, id or group contains every word."""
         wanted = words.casefold().split()
 
         def fits(state: SiteState) -> bool:
@@ -121,7 +121,7 @@ class FleetReader:
     def __init__(self, folder: Path, groups: Sequence[str]) -> None:
         self._groups = [_Group(id=g, path=group_file(folder, g)) for g in groups]
         self._lock = threading.Lock()
-        self._facts = FleetFacts()
+        self._facts = FleetSnapshot()
         self._read_at: int | None = None
 
     def __repr__(self) -> str:
@@ -135,7 +135,7 @@ class FleetReader:
                     group.db.close()
                     group.db = None
 
-    def facts(self, now: int) -> FleetFacts:
+    def facts(self, now: int) -> FleetSnapshot:
         """Return the fleet as it stands, at most a moment old."""
         with self._lock, _ours():
             if self._read_at is None or not 0 <= now - self._read_at < _FRESH:
@@ -143,7 +143,7 @@ class FleetReader:
                 self._read_at = now
             return self._facts
 
-    def _read(self, now: int) -> FleetFacts:
+    def _read(self, now: int) -> FleetSnapshot:
         states: dict[str, SiteState] = {}
         alarms: dict[str, list[FleetAlarm]] = {}
         trends: dict[str, list[Trend]] = {}
@@ -157,7 +157,7 @@ class FleetReader:
             for site, body in db.execute("SELECT site, body FROM alarms WHERE stands"):
                 alarms.setdefault(f"{group.id}/{site}", []).append(
                     FleetAlarm.load(json.loads(body)))
-        return FleetFacts(states=states, alarms=alarms, trends=trends)
+        return FleetSnapshot(states=states, alarms=alarms, trends=trends)
 
     def estimates(self, group: str, site: str) -> list[EstimateDay]:
         """Return the latest estimate of each quantity and thing of a site."""

@@ -26,7 +26,7 @@ from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
-__all__ = ["Batch", "Came", "DeadLetter", "GroupStore", "group_file"]
+__all__ = ["Batch", "ReceivedEvent", "DeadLetter", "GroupStore", "group_file"]
 
 _VERSION = 2
 _SCHEMA = """
@@ -65,7 +65,7 @@ _QUARTERS = 190
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Came:
+class ReceivedEvent:
     """An event that came, with its number in the journal it is from."""
 
     site: str
@@ -88,7 +88,7 @@ class DeadLetter:
 class Batch:
     """What is kept together."""
 
-    events: Sequence[Came] = ()
+    events: Sequence[ReceivedEvent] = ()
     dead: Sequence[DeadLetter] = ()
     states: Sequence[SiteState] = ()
     history: bytes = field(default=b"", repr=False)
@@ -138,7 +138,7 @@ class GroupStore:
         states = [SiteState.load(json.loads(body)) for (body,) in rows]
         return {s.site: s for s in states}
 
-    def keep(self, batch: Batch, now: int) -> list[Came]:
+    def keep(self, batch: Batch, now: int) -> list[ReceivedEvent]:
         """Keep a batch in one transaction, on disk when this returns; return the new events."""
         updated = max(self._updated + 1, now)
         with self._writing() as db:
@@ -244,7 +244,7 @@ def _ours() -> Iterator[None]:
         raise JournalError(f"the hub's file cannot be used: {exc}") from exc
 
 
-def _add_event(db: sqlite3.Connection, came: Came) -> bool:
+def _add_event(db: sqlite3.Connection, came: ReceivedEvent) -> bool:
     """Add an event; return whether it was new."""
     event = came.event
     line = event_to_json(event)
@@ -278,7 +278,7 @@ def _text(text: str) -> str:
     return text.encode("utf-8", "backslashreplace").decode()
 
 
-def _order(db: sqlite3.Connection, came: Came) -> int:
+def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
     """Return a number that grows with a site's events, over a journal that was replaced too."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
                      (came.site, came.journal)).fetchone()

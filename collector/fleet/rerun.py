@@ -1,8 +1,11 @@
-"""One site of the archive under the rules again, perhaps with a change.
+"""Runs the rules again over one site of the archive, perhaps with an override file.
 
-A site is re-run whole and in one place: rules carry their state from day to day. They begin afresh
-at the first reading, as a replay does, and learn what they learn from then on. What people did, as
-the archived events tell it, is done again where it stands in time.
+A site is re-run whole and in one process: rules carry their state from day to day. They start
+without state at the first reading, as a replay does. Operator actions in the archived events (a
+declared fill, an impairment, a visit, a reset or an accepted baseline) are repeated at their time,
+since no reading holds them. So are the daemon's own events that rules evaluate (the clock was set,
+an endpoint is unreachable). Events that the rules make themselves are not repeated, nor actions on
+single alarms, which may not be raised this time.
 """
 
 from __future__ import annotations
@@ -16,33 +19,35 @@ from pathlib import Path
 from collector.app.monitor import Watch
 from collector.clock import parse_instant
 from collector.config import load_site
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
 from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
+from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
 from collector.recorded import SiteFilter
 
-__all__ = ["Comparison", "Course", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files"]
+__all__ = [
+    "ActionReplay", "Comparison", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files",
+]
 
 _DECLARED = {
-    "fill-declared": Deed.DECLARE_FILL, "impairment-declared": Deed.DECLARE_IMPAIRMENT,
-    "visit-begun": Deed.BEGIN_VISIT,
+    "fill-declared": ActionKind.DECLARE_FILL, "impairment-declared": ActionKind.DECLARE_IMPAIRMENT,
+    "visit-begun": ActionKind.BEGIN_VISIT,
 }
 _ENDED = {
-    "fill-ended": Deed.END_FILL, "impairment-ended": Deed.END_IMPAIRMENT,
-    "visit-ended": Deed.END_VISIT,
+    "fill-ended": ActionKind.END_FILL, "impairment-ended": ActionKind.END_IMPAIRMENT,
+    "visit-ended": ActionKind.END_VISIT,
 }
 _BEGUN = {"impairment-ended": "impairment-declared", "visit-ended": "visit-begun"}
 _OF_THE_RULES = frozenset({"impairment-ending", "visit-ending", "baseline-learned"})
 _ACCEPTED = "baseline-accepted"
 
 
-class Course:
-    """Readings and facts of one site, given to its watch in the order of their time.
+class ActionReplay:
+    """Feeds readings and archived events of one site to a monitor, in the order of their time.
 
-    ``facts`` are those that the archive holds, in that order. One falls before the readings of its
-    own instant.
+    An event goes before the readings of its own instant.
     """
 
     def __init__(self, watch: Watch, facts: Iterable[FactNoted]) -> None:
@@ -51,18 +56,18 @@ class Course:
         self._last: int | None = None
         self._reasons: dict[tuple[str, str], str] = {}
         self.refused: list[str] = []
-        """What could not be done again, and why."""
+        """Actions that could not be repeated, with the reason."""
 
     def __repr__(self) -> str:
-        return f"Course({self._watch!r}, {len(self._waiting)} facts to come)"
+        return f"ActionReplay({self._watch!r}, {len(self._waiting)} facts to come)"
 
     def events(self, batches: Iterable[Columns]) -> Iterator[Event]:
-        """Yield what the rules say of it all; nothing that is due beyond the last reading."""
+        """Yield the events; ticks due after the last reading are not run."""
         for columns in batches:
             yield from self._batch(columns)
         if self._last is not None:
             while self._waiting and self._waiting[0].time <= self._last:
-                yield from self._again(self._waiting.popleft())
+                yield from self._repeat(self._waiting.popleft())
             yield from self._watch.advance(self._last)
 
     def _batch(self, columns: Columns) -> Iterator[Event]:
@@ -76,17 +81,17 @@ class Course:
                 self._last = int(part.times[-1])
                 columns = columns.take(slice(end, None))
             else:
-                yield from self._again(self._waiting.popleft())
+                yield from self._repeat(self._waiting.popleft())
 
-    def _again(self, fact: FactNoted) -> Iterator[Event]:
-        """Do again what a fact tells of, its due ticks before it."""
+    def _repeat(self, fact: FactNoted) -> Iterator[Event]:
+        """Repeat the action of an event, after the ticks due before it."""
         if fact.fact in _OF_THE_RULES:
             return
         yield from self._watch.advance(fact.time)
         try:
             action = self._action_of(fact)
         except (KeyError, ValueError):
-            self.refused.append(f"{fact.fact} {fact.asset}: it does not say enough")
+            self.refused.append(f"{fact.fact} {fact.asset}: a value is missing")
             return
         if action is not None:
             try:
@@ -99,32 +104,34 @@ class Course:
                 yield fact
 
 
-    def _action_of(self, fact: FactNoted) -> Action | None:
-        """Return what a person did, where the fact is of that kind."""
+    def _action_of(self, fact: FactNoted) -> OperatorAction | None:
+        """Return the operator action that an event records, or ``None``."""
         values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
         by, why = values.get("by", ""), values.get("why", "")
         if fact.fact in _DECLARED:
             self._reasons[fact.fact, fact.asset] = why
-            return Action(deed=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
-                          why=why, until=parse_instant(values["until"]))
+            return OperatorAction(
+                deed=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by, why=why,
+                until=parse_instant(values["until"]))
         if fact.fact in _ENDED:
             if "until" in values:
-                # One that ended without a word of its own carries the reason it began with.
+                # An end without a reason of its own carries the reason of the beginning.
                 began = self._reasons.get((_BEGUN.get(fact.fact, ""), fact.asset))
                 early, why = fact.time < parse_instant(values["until"]), "" if why == began else why
             else:
                 early = bool(by)
-            # What ended by itself does so again.
-            return Action(deed=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
+            # What ended when its time was up does so again.
+            return OperatorAction(deed=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
                           why=why) if early else None
         if fact.fact == "baseline-reset":
-            return Action(deed=Deed.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
-                          time=fact.time, by=by, why=why)
+            return OperatorAction(
+                deed=ActionKind.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
+                time=fact.time, by=by, why=why)
         return None
 
 
-_SAME = 3_600_000
-"""ms by which one and the same cause may be raised earlier or later."""
+_SAME = HOUR
+"""ms by which the same alarm may be raised earlier or later."""
 Kind = tuple[str, str]
 """Condition and asset."""
 
@@ -139,7 +146,7 @@ class Comparison:
     fewer: dict[Kind, int]
 
     def __str__(self) -> str:
-        """Return it as a sentence.
+        """Return the comparison as a sentence.
 
         >>> print(Comparison(then=2, now=3, more={("leak-high", "r1"): 1}, fewer={}))
         3 alarms where 2 were told; 1 more (leak-high r1), none fewer
@@ -154,15 +161,15 @@ def compared(then: Iterable[Event], now: Iterable[Event]) -> Comparison:
 
     Alarms of one condition and asset that are raised within an hour of each other are the same.
     """
-    told, found = _raised(then), _raised(now)
+    before, found = _raised(then), _raised(now)
     more: Counter[Kind] = Counter()
     fewer: Counter[Kind] = Counter()
-    for kind in sorted(told.keys() | found.keys()):
-        same = _pairs(told.get(kind, []), found.get(kind, []))
+    for kind in sorted(before.keys() | found.keys()):
+        same = _pairs(before.get(kind, []), found.get(kind, []))
         more[kind] = len(found.get(kind, [])) - same
-        fewer[kind] = len(told.get(kind, [])) - same
+        fewer[kind] = len(before.get(kind, [])) - same
     return Comparison(
-        then=sum(map(len, told.values())), now=sum(map(len, found.values())),
+        then=sum(map(len, before.values())), now=sum(map(len, found.values())),
         more={k: n for k, n in more.items() if n}, fewer={k: n for k, n in fewer.items() if n},
     )
 
@@ -198,7 +205,7 @@ def _difference_text(counts: dict[Kind, int], word: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What to re-run. All paths are ones that every worker sees; instants in ms."""
+    """One site to re-run. Every worker must see all paths; instants in ms."""
 
     site: str
     archive: Path
@@ -211,25 +218,25 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rerun:
-    """What came of one site: the events as lines of JSON, or why there are none."""
+    """The result for one site: its events as lines of JSON, or the error."""
 
     site: str
     lines: tuple[str, ...] = ()
     readings: int = 0
     left_out: tuple[str, ...] = ()
-    """Points in the archive of things that the site file does not have."""
+    """Points in the archive whose asset the site file does not have."""
     refused: tuple[str, ...] = ()
-    """What people did then that could not be done again, and why."""
+    """Operator actions that could not be repeated, with the reason."""
     compared: Comparison | None = None
-    """``None`` where the archive does not hold what was told."""
+    """``None`` where the archive has no events of the site."""
     error: str = ""
 
 
 def site_files(folder: Path) -> Mapping[str, Path]:
     """Return the site files in a folder and those below it, by the id of their site.
 
-    What is no site file (a device profile) is passed over, and so is what is not TOML at all: a
-    site whose file cannot be read has none, and is named for that.
+    Other files are skipped, and so are files that are not TOML: a site whose file cannot be read
+    has none, which is its error.
     """
     found: dict[str, Path] = {}
     for path in sorted([*folder.glob("*.toml"), *folder.glob("*/*.toml")]):
@@ -255,7 +262,7 @@ def jobs(
 
 
 def rerun_site(job: Job) -> Rerun:
-    """Re-run one site. A mistake in its files becomes its ``error`` and is nobody else's."""
+    """Re-run one site. A mistake in its files becomes its ``error``."""
     if job.file is None:
         return Rerun(site=job.site, error="no site file that can be read has this id")
     try:
@@ -272,8 +279,8 @@ def _rerun(job: Job, file: Path) -> Rerun:
     config = load_site(file, secrets=False, change=job.change)
     archive, sieve = Archive(job.archive), SiteFilter(config.plant)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    told, count = list(archive.events(job.site, job.start, job.end)), _Count()
-    course = Course(watch, [e for e in told if isinstance(e, FactNoted)])
+    then, count = list(archive.events(job.site, job.start, job.end)), _Count()
+    course = ActionReplay(watch, [e for e in then if isinstance(e, FactNoted)])
     found = archive.readings(job.site, job.start, job.end)
     events = list(course.events(count.of(sieve.columns(found))))
     if not count.rows:
@@ -281,7 +288,7 @@ def _rerun(job: Job, file: Path) -> Rerun:
     return Rerun(
         site=job.site, lines=tuple(event_to_json(e) for e in events), readings=count.rows,
         left_out=tuple(sieve.left_out()), refused=tuple(course.refused),
-        compared=compared(told, events) if archive.has_events(job.site) else None,
+        compared=compared(then, events) if archive.has_events(job.site) else None,
     )
 
 
