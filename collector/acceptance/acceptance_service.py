@@ -43,7 +43,7 @@ class History(Protocol):
     def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
         """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
 
-        In time order; ``None`` stands for a value that is not good.
+        In time order; ``None`` is a value that is not good.
         """
 
     def readings(

@@ -46,7 +46,7 @@ class PendingEvent:
 
     key: str
     fact: FactNoted
-    deeds: Mapping[Deed, int | None] = field(default_factory=dict)
+    declarations: Mapping[Deed, int | None] = field(default_factory=dict)
 
 
 def events_of(record: Record, plant: Plant) -> Iterator[PendingEvent]:
@@ -64,22 +64,22 @@ def events_of(record: Record, plant: Plant) -> Iterator[PendingEvent]:
 def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[PendingEvent]:
     if entry.began is not None:
         key = f"{record.id}/{step.id}/begun/{entry.began}"
-        yield PendingEvent(key=key, deeds=dict(_WHILE.get(step.kind, {})), fact=FactNoted(
+        yield PendingEvent(key=key, declarations=dict(_WHILE.get(step.kind, {})), fact=FactNoted(
             time=entry.began, site=record.site, fact="acceptance-step-begun", asset=step.asset,
-            text=f"{step.title} was begun by {entry.by}.",
+            text=f"{step.title} was started by {entry.by}.",
             values={"step": step.id, "by": entry.by, "note": key,
                     "at": format_instant(entry.began)}))
     if entry.ended is not None:
         void = entry.result is Result.OPEN
         result = "void" if void else entry.result.value
         key = f"{record.id}/{step.id}/settled/{entry.ended}"
-        said = entry.history[-1] if void else entry.reason or (
+        text = entry.history[-1] if void else entry.reason or (
             entry.finding.text if entry.finding else "")
         # A step that was never started declared nothing, and must not end another fill.
         ends = _WHILE.get(step.kind, {}) if void or entry.began is not None else {}
-        yield PendingEvent(key=key, deeds={_ENDS[deed]: None for deed in ends}, fact=FactNoted(
+        yield PendingEvent(key=key, declarations={_ENDS[k]: None for k in ends}, fact=FactNoted(
             time=entry.ended, site=record.site, fact="acceptance-step-settled", asset=step.asset,
-            text=f"{step.title}: {result}. {said}",
+            text=f"{step.title}: {result}. {text}",
             values={"step": step.id, "result": result, "by": entry.by, "note": key,
                     "at": format_instant(entry.ended)}))
 

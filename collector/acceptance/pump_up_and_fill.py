@@ -33,7 +33,7 @@ class _Rise:
     level: float
     goal: float
     base: Sample | None = None
-    """The last sample from which the rise may be said to have begun."""
+    """The last sample from which the rise may have begun."""
     began: float | None = None
     began_psi: float = 0.0
     peak: float = 0.0
@@ -106,7 +106,7 @@ def _remarks(rise: _Rise) -> tuple[str, ...]:
     return tuple(f"An attempt before it was not counted: {why}." for why in rise.voids)
 
 
-def _under_way(look: StepReadings, rise: _Rise, waits: str) -> Finding:
+def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> Finding:
     lost = f"Not counted: {rise.voids[-1]}. " if rise.voids and rise.began is None else ""
     if rise.began is None:
         return Finding.waiting(lost + waits, _remarks(rise))
@@ -150,7 +150,7 @@ def evaluate_tank(step: Step, look: StepReadings) -> Finding:
     if spoilt := _spoilt(look, tank, running):
         return replace(spoilt, remarks=_remarks(rise))
     words = look.words
-    return _under_way(look, rise, f"Waiting for the tank to stand at {words.pressure(rise.level)} "
+    return _in_progress(look, rise, f"Waiting for the tank to be at {words.pressure(rise.level)} "
                                   "or below, and then for the compressor to start.")
 
 
@@ -172,7 +172,7 @@ def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Fin
 
 
 def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
-    """Add what the run delivered, once the tank has cooled and still stands isolated."""
+    """Add the delivery of the run, once the tank has cooled and is still isolated."""
     volume = look.plant.generators[step.asset].tank_volume
     if volume is None or found.window is None:
         return found
@@ -201,8 +201,8 @@ def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
         note = "No reading after the tank had cooled: what was delivered is not worked out."
         return replace(found, remarks=(*found.remarks, note))
     left = max(end + _SETTLE - look.now, 0) / 1000
-    said = {Outcome.PASSED: "Passed", Outcome.FAILED: "Failed"}.get(found.outcome, "Not decided")
-    return replace(found, outcome=Outcome.TIMING, text=f"{said}: {found.text} Leave the tank "
+    result = {Outcome.PASSED: "Passed", Outcome.FAILED: "Failed"}.get(found.outcome, "Not decided")
+    return replace(found, outcome=Outcome.TIMING, text=f"{result}: {found.text} Leave the tank "
                    f"isolated for another {duration_text(left * 1000)} to see what was delivered.")
 
 
@@ -221,7 +221,7 @@ def evaluate_fill(step: Step, look: StepReadings) -> Finding:
             rise.drop(f"{other} was filled at the same time")
     if spoilt := _spoilt(look, pressure):
         return replace(spoilt, remarks=_remarks(rise))
-    return _under_way(look, rise, "Waiting for the pipe to stand empty, at "
+    return _in_progress(look, rise, "Waiting for the pipe to be empty, at "
                       f"{look.words.pressure(rise.level)} or below, and then to be filled.")
 
 

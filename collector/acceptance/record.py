@@ -1,4 +1,4 @@
-"""The record of one acceptance: what was begun, found, typed and signed. JSON on disk."""
+"""The record of one acceptance: steps, findings, manual readings, signatures. JSON on disk."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _FORMAT = 1
 
 
 class Result(StrEnum):
-    """What the record says of a step."""
+    """The result of a step in the record."""
 
     OPEN = "open"
     RUNNING = "running"
@@ -31,7 +31,7 @@ class Entry:
     """One step in the record. Instants are ms since 1970 UTC.
 
     ``ended`` of an open entry is when what was begun became void.
-    ``reason`` says why it was not done; ``history`` holds what was tried before and does not count.
+    ``reason`` says why it was skipped; ``history`` holds earlier tries, which do not count.
     """
 
     result: Result = Result.OPEN
@@ -47,13 +47,13 @@ class Entry:
 
     @property
     def settled(self) -> bool:
-        """Whether nothing more is to be done about it."""
+        """Whether the step has a result or a reason."""
         return self.result in (Result.PASSED, Result.FAILED, Result.NOT_DONE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """A name that somebody present typed, in which role, when (ms)."""
+    """The name of a person present, their role, and when they signed (ms)."""
 
     name: str
     role: str
@@ -75,7 +75,7 @@ class Record:
     digest: str = ""
 
     def entry(self, step: str) -> Entry:
-        """Return what the record says of a step."""
+        """Return the entry of a step."""
         return self.entries.get(step, Entry())
 
     def with_entry(self, step: str, entry: Entry) -> Record:

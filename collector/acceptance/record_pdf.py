@@ -1,4 +1,4 @@
-"""The record on paper: each step with numbers, limits, sources and raw trend; the signatures."""
+"""The record as PDF: each step with numbers, limits, sources and raw trend; the signatures."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from collector.survey.site_units import SiteUnits
 __all__ = ["render_record"]
 
 _RESULTS = {Result.PASSED: "Pass", Result.FAILED: "FAIL", Result.NOT_DONE: "Not done",
-            Result.OPEN: "Open", Result.RUNNING: "Under way"}
-_HOW = ("Times and pressures were taken from the readings that quietpipe journalled; what was "
-        "typed in names its instrument. The SHA-256 of this file is in the journal: "
-        "quietpipe acceptance SITE.toml --verify FILE tells whether a byte of it was changed.")
+            Result.OPEN: "Not started", Result.RUNNING: "Running"}
+_HOW = ("Times and pressures were taken from the readings that quietpipe journalled; manual "
+        "readings name their instrument. The SHA-256 of this file is in the journal: "
+        "quietpipe acceptance SITE.toml --verify FILE shows whether a byte of it was changed.")
 
 
 def render_record(record: Record, plant: Plant, history: History, now: int) -> bytes:
@@ -35,13 +35,13 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
         "not-a-fire-alarm", "impairment", "compressor", "oxygen", "only-reads")])
     paper.heading("Results")
     paper.table(
-        ["Step", "Result", "What was found"],
+        ["Step", "Result", "Finding"],
         [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
         widths=(5, 2, 8))
     paper.heading("The steps")
     for step in steps:
         _step(paper, step, record.entry(step.id), plant, history)
-    # A page of their own: what is signed stands before the names, and nothing is cut in two.
+    # On a page of its own, so that no signature is cut in two.
     paper.page()
     paper.heading("Signatures")
     paper.paragraph(
@@ -63,10 +63,10 @@ def _step(
     words = SiteUnits(plant.site)
     paper.heading(f"{step.title}: {_RESULTS[entry.result]}", level=2)
     paper.paragraph(_said(entry), strong=True)
-    times = [("Left out by", entry.by)] if entry.result is Result.NOT_DONE or not entry.began \
-        else [("Begun", f"{words.moment(entry.began)} by {entry.by}")]
+    times = [("Skipped by", entry.by)] if entry.result is Result.NOT_DONE or not entry.began \
+        else [("Started", f"{words.moment(entry.began)} by {entry.by}")]
     if entry.ended is not None:
-        times.append(("Settled", words.moment(entry.ended)))
+        times.append(("Finished", words.moment(entry.ended)))
     if step.limit_from:
         times.append(("Limit", step.limit_from))
     paper.pairs(times)

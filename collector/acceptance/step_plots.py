@@ -1,4 +1,4 @@
-"""The raw trend of each point that a step was judged by: for the record and for the board."""
+"""Plots of the raw readings of a step, for the record and for the board."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Readings(Protocol):
 def plots_of(
     step: Step, finding: Finding, plant: Plant, history: Readings,
 ) -> Iterator[Plot | Bars]:
-    """Yield the raw trend of each number the step was judged by, and strips of its contacts."""
+    """Yield the raw trend of each number of a step, and strips of its contacts."""
     if finding.window is None or finding.window[0] >= finding.window[1]:
         return
     start, end = finding.window
@@ -62,7 +62,7 @@ def _bars(numbers: Sequence[Number], quantity: Quantity) -> list[Bar]:
     found: list[Bar] = []
     since: tuple[int, float] | None = None
     # A mode carries its word, which wants a light bar.
-    kind = BarKind.QUIET if quantity.unit == "mode" else BarKind.RUN
+    kind = BarKind.MUTED if quantity.unit == "mode" else BarKind.RUN
     for time, value in (*numbers, (numbers[-1][0], None)):
         if since is not None and value != since[1]:
             found.append(Bar(start=since[0], end=time, word=_word(since[1], quantity),

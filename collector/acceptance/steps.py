@@ -154,7 +154,7 @@ def _of_riser(plant: Plant, riser: Riser) -> Iterator[Step]:
     pressure, low_air, warmth = (f"{riser.id}.{q}" for q in (
         "pressure", "low_air", "pipe_temperature"))
     normal = riser.supervisory_pressure
-    beside = tuple(f"{r.id}.pressure" for r in plant.risers.values()
+    others = tuple(f"{r.id}.pressure" for r in plant.risers.values()
                    if r.id != riser.id and r.fed_by == riser.fed_by
                    and plant.wired(f"{r.id}.pressure"))
     yield Step(
@@ -163,7 +163,7 @@ def _of_riser(plant: Plant, riser: Riser) -> Iterator[Step]:
              "Start with the pipe drained, empty of pressure, its low-point drains shut.",
              "Open the supply. It is timed from 1 psi to the supervisory pressure."),
         cautions=("impairment", "compressor"),
-        points=(pressure, *_also(plant, warmth), *beside),
+        points=(pressure, *_also(plant, warmth), *others),
         limits={"from": 1.0, "to": (normal or 0.0) - 0.5, "minutes": 30.0, "cold_minutes": 60.0},
         limit_from="NFPA 13, air supply of dry systems: 30 min, 60 min below 5 degF (from memory)",
         blocked=_missing(plant, pressure) or (
@@ -196,7 +196,7 @@ def _tightness(plant: Plant, riser: Riser, pressure: str, warmth: str) -> Iterat
             kind=kind, asset=riser.id, title=f"Tightness, {words} ({pipe}), {riser.name}",
             ask=("Follow the impairment procedure.",
                  "Bring the pipe to 40 psi or a little more and shut the supply and every vent. "
-                 "Where it is below 32 °F (0 °C), the pipe must first stand at its lowest nominal "
+                 "Where it is below 32 °F (0 °C), the pipe must first be at its lowest nominal "
                  "temperature.",
                  "The loss is worked out at the temperature of the beginning: without a pipe "
                  "temperature nothing can be decided."),

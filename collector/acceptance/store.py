@@ -1,6 +1,6 @@
-"""Records on disk: one file each, replaced whole: a power cut leaves the old or the new.
+"""Records on disk: one file each, replaced atomically, so that a power cut leaves old or new.
 
-The command line and the board work on the same files; a lock lets one of them change at a time.
+The command line and the board use the same files; a lock lets one of them change at a time.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ __all__ = ["RecordError", "RecordStore"]
 
 
 class RecordError(QuietpipeError):
-    """A record of an acceptance could not be kept or read, or does not allow what was asked."""
+    """A record cannot be read or written, or does not allow the action."""
 
 
 class RecordStore:
-    """The records in ``folder``, which is made when the first is written."""
+    """The records in ``folder``, which is made with the first record."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -32,7 +32,7 @@ class RecordStore:
 
     @contextlib.contextmanager
     def changing(self) -> Iterator[None]:
-        """Hold the lock: what is loaded inside is what will be replaced."""
+        """Hold the lock, so that a record loaded inside is the one replaced."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
@@ -57,15 +57,15 @@ class RecordStore:
         return self._read(path)
 
     def save(self, record: Record) -> None:
-        """Put a record on the disk, for good."""
+        """Write a record and sync it to the disk."""
         self._write(self._path(record.id), record_to_json(record).encode())
 
     def pdf_path(self, record_id: str) -> Path:
-        """Return where the record's PDF is, or will be."""
+        """Return the path of the record's PDF, also before it is written."""
         return self._path(record_id).with_suffix(".pdf")
 
     def save_pdf(self, record_id: str, content: bytes) -> Path:
-        """Put the PDF on the disk; return where."""
+        """Write the PDF; return its path."""
         path = self.pdf_path(record_id)
         self._write(path, content)
         return path

@@ -37,7 +37,7 @@ def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
         return Finding.waiting(look.silent(pressure, warmth) or "Waiting for the first readings.")
     if first[0][1] < step.limits["psi"] - _SLACK:
         return Finding.void(
-            f"The pipe stands at {look.words.pressure(first[0][1])}; the test wants "
+            f"The pipe is at {look.words.pressure(first[0][1])}; the test wants "
             f"{look.words.pressure(step.limits['psi'])}. Bring it there, then begin again.")
     rows = _minutes(look, pressure, warmth)
     duration = step.limits["hours"] * 3600
@@ -49,7 +49,7 @@ def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
                             "shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
-    return _judged(step, look, rows, duration)
+    return _decided(step, look, rows, duration)
 
 
 def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
@@ -111,13 +111,13 @@ def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) ->
                         f"{step.limits['hours']:g} h.{figure}".strip())
 
 
-def _judged(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
     limit = step.limits["loss"]
     loss = _loss(look, rows, duration)
     window = (look.began, look.began + round(rows[-1][0] * 1000))
     if isinstance(loss, str):
         return Finding(outcome=Outcome.UNDECIDED, window=window,
-                       text=f"Not decided: {loss}. Leave it as it stands, more readings mend "
+                       text=f"Not decided: {loss}. Leave it as it is, more readings mend "
                             "it; or begin again.")
     low, high = loss.interval()
     words = look.words
@@ -130,7 +130,7 @@ def _judged(step: Step, look: StepReadings, rows: list[Row], duration: float) ->
             f"{words.pressure(loss.value, 2)}, between {words.pressure(low, 2)} and "
             f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
     if outcome is Outcome.UNDECIDED:
-        text += " Not decided: leave it as it stands, more readings narrow it."
+        text += " Not decided: leave it as it is, more readings narrow it."
     return Finding(outcome=outcome, text=text, window=window,
                    measures=_measures(step, look, rows, loss))
 

@@ -142,7 +142,7 @@ async def journal_acceptance(
     """Journal the steps of acceptances, whether they were done on the board or by command."""
     for note in await asyncio.to_thread(sync.pending, plant):
         fact = replace(note.fact, time=clock.now())
-        for kind, lasts in note.deeds.items():
+        for kind, lasts in note.declarations.items():
             await _declare(note.fact, kind, lasts, pipeline, clock)
         _log.info("%s: %s", fact.fact, fact.text)
         pipeline.record_event(fact)

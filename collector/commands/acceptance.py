@@ -90,7 +90,7 @@ def _do(
     current = service.current()
     if options.resume and current is None:
         raise UsageError("no acceptance is under way here; leave --resume out to open one")
-    for name in ("again", "skip", "typed"):
+    for name in ("again", "leave_out", "typed"):
         if getattr(options, name) and not options.step:
             raise UsageError(f"--{name.replace('_', '-')} wants --step ID; --list shows the ids")
     people = [_person(text) for text in options.sign]

@@ -1,4 +1,4 @@
-"""Documents on paper (PDF), for records and reports. Nothing heavy is loaded until one is begun."""
+"""PDF documents, for records and reports. The PDF library is loaded with the first one."""
 
 from __future__ import annotations
 

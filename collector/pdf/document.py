@@ -1,7 +1,6 @@
-"""A document on paper: headings, words, tables, plots, page numbers, the cautions in a frame.
+"""A PDF document: headings, words, tables, plots, page numbers, the cautions in a frame.
 
-Given the same words and the same time it gives the same bytes. The PDF library is loaded when a
-paper is begun, not before.
+The same content and time give the same bytes. The PDF library is loaded with the first document.
 """
 
 from __future__ import annotations
@@ -98,7 +97,7 @@ class PdfDocument:
         self, header: Sequence[str], rows: Sequence[Sequence[str]], *,
         widths: Sequence[float] | None = None, align: str = "",
     ) -> None:
-        """Write a table; the header stands on every page, no row is cut in two.
+        """Write a table; the header is repeated on every page, no row is cut in two.
 
         ``align`` has a letter (L, R, C) for each column, left where it has none.
         """
@@ -273,7 +272,7 @@ def _begin(foot: str, know: Callable[[str], str]) -> FPDF:
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     from fpdf import FPDF
 
-    class _Sheets(FPDF):
+    class _Pages(FPDF):
         def footer(self) -> None:
             self.set_y(-13)
             self.set_draw_color(_RULE)
@@ -284,7 +283,7 @@ def _begin(foot: str, know: Callable[[str], str]) -> FPDF:
             self.cell(self.epw * 0.75, 5, know(foot))
             self.cell(self.epw * 0.25, 5, f"page {self.page_no()} of {{nb}}", align="R")
 
-    pdf = _Sheets(format="A4")
+    pdf = _Pages(format="A4")
     for style, file in font_files().items():
         pdf.add_font(FAMILY, style, file)
     pdf.set_margins(_SIDE, _TOP, _SIDE)

@@ -1,4 +1,4 @@
-"""A drawing put on a page: the shapes of :mod:`collector.plots` in the words of the PDF library."""
+"""Draws the shapes of :mod:`collector.plots` with the PDF library."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["put_drawing"]
 
 _PT_PER_MM = 72 / 25.4
 _TEXT = 0.92
-"""Words a little smaller than on a screen: paper is read from nearer."""
+"""Size of words relative to a screen: paper is read from nearer."""
 
 
 def put_drawing(

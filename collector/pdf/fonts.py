@@ -1,8 +1,8 @@
-"""The letters of the paper: FiraGO, which arrives with the package pymupdf-fonts (SIL OFL).
+"""The font of the PDF: FiraGO, from the package pymupdf-fonts (SIL OFL).
 
 It has Latin, Greek, Cyrillic, Arabic, Hebrew, Georgian, Thai and Devanagari letters. For others
-(Chinese, Japanese, Korean …) a font of the machine is taken that has them, if there is one; else a
-box stands for the letter.
+(Chinese, Japanese, Korean …) a font of the machine that has them is used, if there is one; else a
+box is printed.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ def _letters(file: Path) -> frozenset[int]:
         with TTFont(file, lazy=True, fontNumber=0) as font:
             return frozenset(font.getBestCmap() or ())
     except (TTLibError, OSError, KeyError, AssertionError) as error:
-        # A broken font of the machine is nobody's fault here; another may do.
-        _log.info("a font was passed over", extra={"file": str(file), "why": str(error)})
+        # A broken font of the machine is skipped; another may have the letters.
+        _log.info("font skipped", extra={"file": str(file), "why": str(error)})
         return frozenset()
 
 

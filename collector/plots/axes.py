@@ -1,6 +1,6 @@
 """Axes: values in the site's units with round ticks, and time by the site's clock.
 
-Ticks of the time axis stand where the wall clock says so: a day with a change of
+Ticks of the time axis follow the wall clock: a day with a change of
 clocks has 23 or 25 hours and starts at local midnight all the same, a month on its first day.
 """
 
@@ -22,7 +22,7 @@ __all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """How values are shown: ``value * scale + shift`` in ``unit``."""
+    """A value axis: it shows ``value * scale + shift`` in ``unit``."""
 
     unit: str = ""
     scale: float = 1.0

@@ -1,4 +1,4 @@
-"""Where things stand in a plot: time to x, value to y, and the axes drawn around it."""
+"""Maps time to x and value to y in a plot, and draws its axes."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ __all__ = ["MARGIN", "Frame", "tick_words", "time_axis", "value_axis", "width_of
 
 
 MARGIN = 20
-"""Right of the frame: half the words of a tick that stands at its end."""
+"""Right of the frame: half the width of a tick's words at its end."""
 
 
 def width_of(text: str, size: float = 12.0, *, bold: bool = False) -> float:
-    """Return about how wide words are: fonts differ, so a little more than most need."""
+    """Return the approximate width of words, a little more than most fonts need."""
     return len(text) * size * (0.6 if bold else 0.56)
 
 
@@ -35,12 +35,12 @@ class Frame:
     high: float = 1.0
 
     def x(self, time: int) -> float:
-        """Return where an instant stands, within the frame."""
+        """Return the x of an instant, within the frame."""
         share = (time - self.start) / max(self.end - self.start, 1)
         return self.left + min(max(share, 0.0), 1.0) * (self.right - self.left)
 
     def y(self, shown: float) -> float:
-        """Return where a value, as the axis shows it, stands, within the frame."""
+        """Return the y of a value as the axis shows it, within the frame."""
         share = (shown - self.low) / (self.high - self.low)
         return self.bottom - min(max(share, 0.0), 1.0) * (self.bottom - self.top)
 

@@ -1,4 +1,4 @@
-"""A plot laid out as a drawing: series, gaps, limits, marked stretches, axes."""
+"""Lays out a plot as a drawing: series, gaps, limits, marked spans, axes."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from collector.plots.thinning import bridge, few_points, few_steps, stretches
 __all__ = ["draw_plot"]
 
 _POINTS, _LEAST, _LOOKS = 900, 150, 4
-"""Points of all series together, of each at least, and how many looks there are to tell them."""
+"""Most points of all series together, least of each, and the number of line styles."""
 
 
 def draw_plot(plot: Plot) -> Drawing:
-    """Lay out a plot; what lies outside its time is left out."""
+    """Lay out a plot; data outside its time range is left out."""
     plot = replace(plot, series=[_within(series, plot) for series in plot.series])
     ticks = _ticks(plot)
     left = 14 + max(width_of(words) for words in tick_words(ticks))
@@ -45,7 +45,7 @@ def draw_plot(plot: Plot) -> Drawing:
     shapes = [
         *span_rows.washes(found, frame), *value_axis(frame, ticks, plot.axis),
         *time_axis(frame, ZoneInfo(plot.zone)), *_holes(plot, frame), *_series(plot, frame),
-        *_levels(plot, frame), *span_rows.lanes(found, frame, head), *legend,
+        *_levels(plot, frame), *span_rows.span_shapes(found, frame, head), *legend,
     ]
     return Drawing(title=plot.title, description=plot.description, key=plot.key,
                    width=plot.width, height=bottom + 38, shapes=shapes)
@@ -113,13 +113,13 @@ def _series(plot: Plot, frame: Frame) -> Iterator[Shape]:
                 [(frame.x(t), frame.y(plot.axis.shown(v))) for t, v in run]
                 for run in few_points(series.points, budget)
             ]))
-    # Every line lies over every band, or a later band would veil an earlier line.
+    # Lines are drawn after all bands, or a later band would cover an earlier line.
     yield from bands
     yield from strokes
 
 
 def _ends(run: Sequence[TrendStep]) -> list[int]:
-    """Instants at which a run's steps stand: in their middle, its ends drawn out to its edges."""
+    """Return the instants of a run's steps: their middles, and the edges of its first and last."""
     return [run[0].start, *((s.start + s.end) // 2 for s in run), run[-1].end]
 
 

@@ -1,7 +1,7 @@
-"""The lanes above a plot: marked stretches of time, each with a shape and a word.
+"""The rows of marked time spans above a plot, each span with a shape and a word.
 
-Stretches that would lie on each other share out over up to three lanes; what then finds no room for
-its word keeps its shape, and what finds no room at all is counted.
+Spans that would overlap are put on up to three rows. A span without room for its word keeps its
+shape; spans without room on any row are counted.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from collector.plots.figures import Span, SpanKind
 from collector.plots.frame import Frame, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
 
-__all__ = ["ROW", "PlacedSpan", "row_count", "lanes", "placed"]
+__all__ = ["ROW", "PlacedSpan", "row_count", "span_shapes", "placed"]
 
 ROW = 18
-"""Height of one lane."""
+"""Height of one row."""
 _MOST, _MARK, _NEAR, _MANY = 3, 13, 5, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedSpan:
-    """A stretch that found its lane; ``word`` stands at ``at``, or nowhere when it is empty."""
+    """A span on its row; ``word`` is written at ``at``, and is empty where it has no room."""
 
     span: Span
-    lane: int | None
+    row: int | None
     left: float
     right: float
     word: str = ""
@@ -35,7 +35,7 @@ class PlacedSpan:
 
 
 def _merged(spans: Sequence[Span], frame: Frame) -> list[tuple[Span, str]]:
-    """Join stretches of one word too near to be told apart; return each with its words."""
+    """Join spans of one word that are too near each other to be seen apart."""
     kept: list[tuple[Span, int]] = []
     latest: dict[tuple[str, SpanKind], int] = {}
     for span in sorted(spans, key=lambda s: (s.start, s.word)):
@@ -56,7 +56,7 @@ def _merged(spans: Sequence[Span], frame: Frame) -> list[tuple[Span, str]]:
 
 
 def _named_once(merged: Sequence[tuple[Span, str]]) -> list[tuple[Span, str]]:
-    """Where there are many, name only the first of each word, with how many stretches follow."""
+    """Where there are many spans, name only the first of each word, with their number."""
     counts = Counter((span.word, span.kind) for span, _ in merged)
     named: list[tuple[Span, str]] = []
     for span, _ in merged:
@@ -66,7 +66,7 @@ def _named_once(merged: Sequence[tuple[Span, str]]) -> list[tuple[Span, str]]:
 
 
 def placed(spans: Sequence[Span], frame: Frame) -> list[PlacedSpan]:
-    """Find a lane for each stretch, earliest first."""
+    """Return each span with its row, the earliest first."""
     taken: list[list[tuple[float, float]]] = [[] for _ in range(_MOST)]
     found: list[PlacedSpan] = []
     merged = _merged(spans, frame)
@@ -95,17 +95,17 @@ def _first_fit(
     for word, at, anchor, first, last in choices:
         if word and (first < frame.left - 4 or last > frame.right + 4):
             continue
-        for lane, busy in enumerate(taken):
+        for row, busy in enumerate(taken):
             if all(last + 4 < a or first - 4 > b for a, b in busy):
                 busy.append((first, last))
-                return PlacedSpan(span=span, lane=lane, left=left, right=right, word=word, at=at,
+                return PlacedSpan(span=span, row=row, left=left, right=right, word=word, at=at,
                               anchor=anchor)
-    return PlacedSpan(span=span, lane=None, left=left, right=right)
+    return PlacedSpan(span=span, row=None, left=left, right=right)
 
 
 def row_count(found: Sequence[PlacedSpan]) -> int:
-    """Return how many lanes are used."""
-    return max((p.lane + 1 for p in found if p.lane is not None), default=0)
+    """Return the number of rows used."""
+    return max((p.row + 1 for p in found if p.row is not None), default=0)
 
 
 def washes(found: Sequence[PlacedSpan], frame: Frame) -> Iterator[Shape]:
@@ -119,18 +119,18 @@ def washes(found: Sequence[PlacedSpan], frame: Frame) -> Iterator[Shape]:
             ])
 
 
-def lanes(found: Sequence[PlacedSpan], frame: Frame, top: float) -> Iterator[Shape]:
-    """Draw the stretches in their lanes, the first lane nearest to the plot."""
+def span_shapes(found: Sequence[PlacedSpan], frame: Frame, top: float) -> Iterator[Shape]:
+    """Return the shapes of the spans, the first row nearest to the plot."""
     count = row_count(found)
     for p in found:
-        if p.lane is None:
+        if p.row is None:
             continue
-        base = top + (count - 1 - p.lane) * ROW + ROW / 2
+        base = top + (count - 1 - p.row) * ROW + ROW / 2
         yield from _mark(p, base)
         if p.word:
             yield Text(style=f"plot-{p.span.kind.value}-word", x=p.at, y=base + 1.5, text=p.word,
                        anchor=p.anchor)
-    more = sum(p.lane is None for p in found)
+    more = sum(p.row is None for p in found)
     if more:
         yield Text(style="plot-word", x=frame.right, y=top - 4, text=f"and {more} more",
                    anchor="end")
@@ -145,7 +145,7 @@ def _mark(p: PlacedSpan, base: float) -> Iterator[Shape]:
             yield Area(style=style, note=note, runs=(
                 ((x, base + 2), (x + 5, base - 7), (x + 10, base + 2)),))
             yield box(style, x, line - 1.2, p.right, line + 1.2)
-        case SpanKind.QUIET:
+        case SpanKind.SUPPRESSED:
             yield box(style, x, base - 6, x + 8, base + 2, note)
             yield Line(style=style, runs=(((x, line), (p.right, line)),))
         case SpanKind.SILENT:

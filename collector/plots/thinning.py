@@ -1,4 +1,4 @@
-"""Fewer points for the same picture, and where a line is really broken."""
+"""Reduces the points of a series without changing its picture, and finds its gaps."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from collector.domain.trends import TrendStep
 __all__ = ["bridge", "few_points", "few_steps", "stretches", "usual"]
 
 _BRIDGE = 2.5
-"""Steps emptier than this many usual distances are a gap, less is a slow point in short steps."""
+"""Usual distances between full steps above which empty steps are a gap."""
 
 
 def few_steps(steps: Sequence[TrendStep], most: int) -> list[TrendStep]:
@@ -39,8 +39,8 @@ def _joined(steps: Sequence[TrendStep]) -> TrendStep:
 def stretches(steps: Sequence[TrendStep]) -> list[list[TrendStep]]:
     """Return the runs of steps with readings that belong together.
 
-    A point asked less often than a step is long leaves steps empty without a gap; the usual
-    distance between its full steps tells.
+    A point polled less often than a step is long leaves steps empty without a gap; the usual
+    distance between its full steps decides.
     """
     full = [s for s in steps if s.count]
     if not full:
@@ -62,7 +62,7 @@ def usual(steps: Sequence[TrendStep]) -> float:
 
 
 def bridge(steps: Sequence[TrendStep]) -> float:
-    """Return how far apart (ms) full steps may start and still belong together."""
+    """Return the distance (ms) of full steps up to which they belong together."""
     return _BRIDGE * usual(steps)
 
 

@@ -16,9 +16,9 @@ from collector.reports.times import period_words
 __all__ = ["make", "report_of"]
 
 def make(g: ReportData) -> Report:
-    """Write the report of what was gathered."""
+    """Return the report of the collected data."""
     blocks: list[Block] = [
-        *summary.summary(g), *alarms.standing(g), summary.cautions(), *gas.pressures(g),
+        *summary.summary(g), *alarms.active_alarms(g), summary.cautions(), *gas.pressures(g),
         *gas.leak(g), *oxygen.oxygen(g), *gas.supply(g), *upkeep.energy(g), *upkeep.service(g),
         *gauges.gauges(g), *alarms.events(g), *alarms.alarm_measures(g), *upkeep.baselines(g),
         *coverage.coverage(g), *coverage.not_watched(g),
@@ -39,7 +39,7 @@ def report_of(config: SiteConfig, store: History, *, start: int, end: int, made:
 
 
 def _baselines(watch: Watch, store: History) -> list[Baseline]:
-    """Return the baselines as the watch last saved them; none where it never did."""
+    """Return the baselines as the monitor last saved them; none where it never did."""
     saved = store.meta("watch")
     if saved is None:
         return []

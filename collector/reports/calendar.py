@@ -1,7 +1,7 @@
-"""Which period is due: whole weeks, months and quarters by the site's calendar.
+"""The due periods of reports: whole weeks, months and quarters by the site's calendar.
 
 A period ends at a local midnight, and its report is due at an hour of that day by the wall clock,
-whatever the clocks did in between. Weeks begin on Mondays, quarters in January, April, July and
+also across a change of clocks. Weeks begin on Mondays, quarters in January, April, July and
 October.
 """
 
@@ -37,7 +37,7 @@ def _first(every: str, day: date) -> date:
 
 def _following(every: str, first: date) -> date:
     """Return the first day of the period after the one that begins on ``first``."""
-    # From its first day, a week or 32 (100) days on lie within the next period.
+    # A week, or 32 (100) days, after the first day is within the next period.
     ahead = {"week": 7, "month": 32, "quarter": 100}[every]
     return _first(every, first + timedelta(days=ahead))
 

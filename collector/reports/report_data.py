@@ -1,4 +1,4 @@
-"""Everything a report speaks of, read once from the journal; the watch may write meanwhile."""
+"""The data of a report, read once from the journal while the monitor may go on writing."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ __all__ = ["ReportData", "History", "title_of"]
 _NEAR = 30 * 60_000
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY
-"""Spans up to this are told in steps of 5 minutes, longer ones by the hour."""
+"""Longest period with steps of 5 minutes; longer ones have steps of an hour."""
 _LONG = 100 * DAY
-"""Longer ones yet by three hours: a year of fifty points must be told in seconds."""
+"""Longest period with steps of an hour; longer ones have steps of three."""
 
 
 class _Stored(Protocol):
@@ -61,13 +61,13 @@ class History(Protocol):
 
 
 def title_of(condition: str) -> str:
-    """Return how people call a condition, also one of another version."""
+    """Return the title of a condition, also one of another version."""
     known = CATALOGUE.get(condition)
     return known.title if known is not None else condition.replace("-", " ").capitalize()
 
 
 class ReportData:
-    """The facts of one period (ms, end excluded), as of ``made``."""
+    """The data of one period (ms, end exclusive), as of ``made``."""
 
     def __init__(
         self, *, plant: Plant, settings: ConditionSettings, history: History, start: int,
@@ -77,7 +77,7 @@ class ReportData:
         self.plant, self.settings, self.made = plant, settings, made
         self.start, self.end = start, end
         self.zone = ZoneInfo(plant.site.timezone)
-        # Whether a site is silent is for the fleet end to see; here nobody could be missing it.
+        # Only the fleet end can see whether a site is silent.
         self.not_watched = tuple(n for n in not_watched if n.condition != "site-silent")
         self.baselines = tuple(baselines)
         self._history = history
@@ -116,7 +116,7 @@ class ReportData:
         return measure(self.moves, self.start, self.end)
 
     @property
-    def standing(self) -> list[Occurrence]:
+    def active(self) -> list[Occurrence]:
         """What stood at the end, the most pressing first."""
         order = {"high": 0, "medium": 1, "low": 2}
         return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))
@@ -188,8 +188,8 @@ class ReportData:
 
     def reasons(self, quantity: str, asset: str) -> list[str]:
         """Return why there was no estimate, each reason once, the latest first."""
-        said = [e.reason for e in self._estimates.get((quantity, asset), ()) if e.value is None]
-        return list(dict.fromkeys(reversed(said)))
+        reasons = [e.reason for e in self._estimates.get((quantity, asset), ()) if e.value is None]
+        return list(dict.fromkeys(reversed(reasons)))
 
     def windows(self, quantity: str, asset: str) -> list[EstimateMade]:
         """Return estimates whose windows do not overlap, so that they may be added up.

@@ -29,13 +29,13 @@ def reading_figure(
     steps = g.trend(point)
     axis = g.axis(point)
     return Figure(figure=Plot(
-        title=title, description=_told(g, steps, axis, len(spans)), start=g.start, end=g.end,
+        title=title, description=_description(g, steps, axis, len(spans)), start=g.start, end=g.end,
         zone=g.plant.site.timezone, axis=axis, series=(Band(label=title, steps=steps),),
         levels=levels, spans=spans, floor=floor, height=200, key=f"p-{point.replace('.', '-')}",
     ))
 
 
-def _told(g: ReportData, steps: Sequence[TrendStep], axis: Axis, alarms: int) -> str:
+def _description(g: ReportData, steps: Sequence[TrendStep], axis: Axis, alarms: int) -> str:
     """Say in words what a picture shows: from, to, least, greatest, mean."""
     full = [s for s in steps if s.low is not None and s.high is not None]
     period = period_words(g.start, g.end, g.zone)
@@ -68,7 +68,7 @@ def estimate_figure(
     series = [Band(label=g.name(a), steps=[_step(e) for e in es]) for a, es in found.items()]
     steps = [s for band in series for s in band.steps]
     return Figure(figure=Plot(
-        title=title, description=_told(g, steps, axis, 0), start=g.start, end=g.end,
+        title=title, description=_description(g, steps, axis, 0), start=g.start, end=g.end,
         zone=g.plant.site.timezone, axis=axis, series=series, levels=levels, floor=floor,
         height=200, key=f"e-{quantity}-{assets[0]}",
     ))

@@ -1,8 +1,8 @@
-"""Reports sent by the clock: made in a process of their own, queued once, never forgotten.
+"""Makes reports on schedule in a process of their own, and queues them for sending once.
 
-How far a report has been sent is kept in the journal, in the same transaction that queues its
-messages: a crash before it makes the report again, a crash after it sends what is queued. The
-making runs in another process at low priority, so that the watch never waits for it.
+The progress of each report is kept in the journal, in the transaction that queues its messages:
+after a crash before it the report is made again, after a crash behind it the queue is sent. The
+other process has low priority, so that the monitor never waits for it.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class ReportNotMade(QuietpipeError):
 
 
 class Queue(Protocol):
-    """What is needed of the journal."""
+    """The part of the journal that scheduling uses."""
 
     def meta(self, key: str) -> str | None:
         """Return what was kept under a key."""
@@ -55,8 +55,8 @@ class Queue(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What the maker is to make."""
+class ReportRequest:
+    """One report to make."""
 
     site_file: Path
     folder: Path
@@ -71,37 +71,36 @@ with contextlib.suppress(OSError):
 from collector.cli import main
 sys.exit(main(sys.argv[1:]))
 """
-"""The command line, letting the watch go first on a machine of one core; where the service manager
-forbids even that, it goes on all the same."""
+"""The command line at a lower priority than the monitor's, where the service manager allows it."""
 
-Maker = Callable[[Asked], Awaitable[None]]
+Maker = Callable[[ReportRequest], Awaitable[None]]
 
 
-async def made_in_process(asked: Asked) -> None:
+async def made_in_process(request: ReportRequest) -> None:
     """Run the command ``report`` in a process of its own. Raises :class:`ReportNotMade`."""
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-c", _YIELDING, "report", str(asked.site_file),
-        "--from", format_instant(asked.period.start), "--to", format_instant(asked.period.end),
-        "--as-of", format_instant(asked.made), "--out", str(asked.folder),
+        sys.executable, "-c", _YIELDING, "report", str(request.site_file),
+        "--from", format_instant(request.period.start), "--to", format_instant(request.period.end),
+        "--as-of", format_instant(request.made), "--out", str(request.folder),
         "--format", "pdf,html,txt",
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
     )
     try:
         async with asyncio.timeout(_LONGEST):
-            _, said = await process.communicate()
+            _, errors = await process.communicate()
     except TimeoutError as exc:
         raise ReportNotMade(f"it took longer than {_LONGEST:g} s") from exc
     finally:
-        if process.returncode is None:  # the watch stops, or it took too long
+        if process.returncode is None:  # the monitor stops, or it took too long
             process.kill()
             await process.wait()
     if process.returncode:
-        lines = said.decode(errors="replace").strip().splitlines()
+        lines = errors.decode(errors="replace").strip().splitlines()
         raise ReportNotMade(lines[-1] if lines else f"exit status {process.returncode}")
 
 
 class ReportScheduler:
-    """Makes and sends the due reports of one site; ``turn`` is called each minute."""
+    """Makes and sends the due reports of one site; ``turn`` is called once a minute."""
 
     def __init__(
         self, *, queue: Queue, consumer: str, record_event: Callable[[FactNoted], object],
@@ -141,7 +140,8 @@ class ReportScheduler:
     ) -> int:
         folder = config.data / "reports"
         try:
-            await self._maker(Asked(site_file=config.path, folder=folder, period=period, made=now))
+            await self._maker(ReportRequest(
+                site_file=config.path, folder=folder, period=period, made=now))
             name = file_name(config.plant.site.id, period.start, period.end,
                              ZoneInfo(config.plant.site.timezone))
             text = await asyncio.to_thread((folder / f"{name}.txt").read_text, encoding="utf-8")
@@ -169,7 +169,7 @@ class ReportScheduler:
     ) -> list[NewDelivery]:
         programs = {r.id for r in (*config.recipients, *config.people) if r.wants_events}
         body = (f"{text}\nThe whole report is attached where this way out can carry a file. It "
-                f"lies beside the journal as reports/{name}.pdf and .html, and stands on the board "
+                f"is beside the journal as reports/{name}.pdf and .html, and on the board "
                 "under Reports.\n")
         return [NewDelivery(
             recipient=who, event_seq=0, due=made.time, kind=f"{REPORT}:{name}.pdf",

@@ -1,4 +1,4 @@
-"""Sums and means over a period that several sections speak of."""
+"""Sums and means over a period that several sections use."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Total:
 
 
 def total(g: ReportData, quantity: str, asset: str) -> Total | None:
-    """Add up a quantity that comes by the day; ``None`` where no day gave one."""
+    """Return the sum of a daily quantity; ``None`` where no day has one."""
     some = g.windows(quantity, asset)
     if not some:
         return None
@@ -60,7 +60,7 @@ def means(some: Sequence[EstimateMade]) -> float | None:
 
 
 def parts(g: ReportData, quantity: str, asset: str) -> tuple[Part, Part]:
-    """Return the first and the last quarter of the period, to tell whether it changed."""
+    """Return the means of the first and the last quarter of the period."""
     some = g.estimates(quantity, asset)
     quarter = (g.end - g.start) // 4
     early = [e for e in some if e.time <= g.start + quarter]
@@ -70,7 +70,7 @@ def parts(g: ReportData, quantity: str, asset: str) -> tuple[Part, Part]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakCost:
-    """What the leak costs: its share of the gas made, and that share of the energy."""
+    """The cost of a leak: its share of the gas produced, and that share of the energy."""
 
     share: float
     energy: float
@@ -82,7 +82,7 @@ class LeakCost:
 
 
 def leak_cost(g: ReportData, generator: Generator) -> LeakCost | str:
-    """Return what the leak behind a generator costs, or the reason why it cannot be said.
+    """Return the cost of the leak behind a generator, or why it is not known.
 
     The energy goes by the gas: leak over demand, both means over the period, times the energy.
     """
@@ -96,7 +96,7 @@ def leak_cost(g: ReportData, generator: Generator) -> LeakCost | str:
     if leak is None:
         return "no leak rate in this period"
     if demand is None or demand <= 0:
-        return "no nitrogen demand to hold the leak against"
+        return "no nitrogen demand to compare the leak with"
     if energy is None or energy.covered <= 0:
         return "no energy: the site file needs compressor_power, and the run contact readings"
     share = min(max(leak / demand, 0.0), 1.0)

@@ -1,4 +1,4 @@
-"""What the pipes hold, whether the plant can fill and purge them in time, and what is not said."""
+"""Survey of a site: pipe volumes, fill and purge times, what the site file lacks."""
 
 from __future__ import annotations
 

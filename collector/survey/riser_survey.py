@@ -1,4 +1,4 @@
-"""One riser: what it holds, how long it takes to fill and to purge, and what limits it meets."""
+"""The survey of one riser: volume, fill time, purge time, and the limits they meet."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class RiserSurvey:
         self._vents = [v for v in plant.vents.values() if v.riser == riser.id]
 
     def part(self) -> Part:
-        """Return everything that can be said."""
+        """Return the figures and notes of the riser."""
         figures = [*self._volumes(), *self._filling(), *self._purging()]
         notes = [*self._volume_notes(), *self._fill_notes(), *self._vent_notes()]
         return Part(id=self._riser.id, title=self._riser.name, figures=tuple(figures),
@@ -218,4 +218,4 @@ class RiserSurvey:
         elif seconds is not None:
             yield Note(tone=Tone.REMARK, text="The purge is computed as if the pipe were well "
                        "mixed. Dead legs and the far ends lag: it takes longer, and how much "
-                       "longer the readings of the purge itself will tell.")
+                       "longer, the readings of the purge itself will show.")

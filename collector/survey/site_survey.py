@@ -25,7 +25,7 @@ __all__ = ["Deliveries", "Delivery", "make_survey", "measured"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """What a generator delivers, mol/s, and who says so."""
+    """A generator's delivery (mol/s) and its source."""
 
     flow: float
     source: str
@@ -47,7 +47,7 @@ def make_survey(
     plant: Plant, *, deliveries: Deliveries | None = None, feed: float | None = None,
     not_watched: Sequence[NotWatched] = (),
 ) -> Survey:
-    """Return the survey. ``feed`` is the oxygen fraction of the product; 1 % unless said.
+    """Return the survey. ``feed`` is the oxygen fraction of the product; 1 % by default.
 
     Raises ``ValueError`` for a feed outside 0..1.
     """
@@ -149,9 +149,10 @@ class _Unit:
                 yield Note(tone=Tone.MISSING, text=f"{riser.name} is left out of the sum: its "
                            "volume or supervisory_pressure is not stated.")
         if not self._risers:
-            yield Note(tone=Tone.MISSING, text=f"No riser is said to be fed by {self._unit.id}.")
+            yield Note(tone=Tone.MISSING,
+                       text=f"No riser of the site file is fed by {self._unit.id}.")
         elif self._nitrogen is None:
-            yield Note(tone=Tone.MISSING, text=f"Whether {name} can hold its risers cannot be said "
+            yield Note(tone=Tone.MISSING, text=f"Whether {name} can hold its risers is not known "
                        f"without nitrogen_delivery of {self._unit.id} in the site file, or "
                        "--nitrogen-delivery on the command line.")
         elif leaks:
@@ -190,7 +191,7 @@ def _lacks(missing: Sequence[NotWatched]) -> Iterator[Note]:
             CATALOGUE[i.condition].title.lower() if i.condition in CATALOGUE else i.condition
             for i in items)
         yield Note(tone=Tone.MISSING, source=_key(reason, items[0].condition),
-                   text=f"Not watched at {', '.join(dict.fromkeys(i.asset for i in items))}: "
+                   text=f"Not monitored at {', '.join(dict.fromkeys(i.asset for i in items))}: "
                         f"{'; '.join(titles)}: {reason}.")
 
 
@@ -220,5 +221,5 @@ def measured(plant: Plant, estimates: Iterable[EstimateMade]) -> Mapping[str, De
             day = format_instant(one.time)[:10]
             found[one.asset] = Delivery(
                 flow=one.value * sizes[one.unit] / 3600 / molar,
-                source=f"measured by the watch on nitrogen, {day}")
+                source=f"measured by the monitor on nitrogen, {day}")
     return found

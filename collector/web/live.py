@@ -66,16 +66,16 @@ class Live:
         waiting = asyncio.Event()
         self._alarms.add(waiting)
         try:
-            seen, quiet = self._turns, 0.0
+            seen, idle = self._turns, 0.0
             yield "pulse"
             while not self._closed and allowed():
                 word = await self._next(waiting, seen)
-                quiet = quiet + _PAUSE if word is None else 0.0
+                idle = idle + _PAUSE if word is None else 0.0
                 seen = self._turns
                 if word is not None:
                     yield word
-                elif quiet >= _PULSE:
-                    quiet = 0.0
+                elif idle >= _PULSE:
+                    idle = 0.0
                     yield "pulse"
         finally:
             self._alarms.discard(waiting)

@@ -233,7 +233,7 @@ def test_every_flipped_bit_is_found_out(tmp_path: Path) -> None:
     )]).genuine
 
 
-def test_the_clerk_notes_each_thing_once_and_after_a_restart_not_again(tmp_path: Path) -> None:
+def test_each_event_is_journalled_once_and_after_a_restart_not_again(tmp_path: Path) -> None:
     service, _ = a_service(tmp_path)
     clerk = AcceptanceSync(service.store, [])
     assert clerk.pending(PLANT) == []
@@ -242,7 +242,7 @@ def test_the_clerk_notes_each_thing_once_and_after_a_restart_not_again(tmp_path:
     assert clerk.pending(PLANT) == []
     service.begin(record.id, "fill.r1", by="A", now=T0 + 1)
     begun, = clerk.pending(PLANT)
-    assert set(begun.deeds) == {Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}
+    assert set(begun.declarations) == {Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}
     service.skip(record.id, "fill.r1", reason="rain", by="A", now=T0 + 2)
     facts = [n.fact for n in events_of(service.store.load(record.id), PLANT)]
     restarted = AcceptanceSync(service.store, facts)
@@ -266,12 +266,12 @@ def test_what_is_declared_while_a_step_lasts_is_ended_with_it(tmp_path: Path) ->
     service.skip(record.id, "tightness-24h.r1", reason="rain", by="A", now=T0 + 2)
     service.skip(record.id, "fill.r1", reason="never begun", by="A", now=T0 + 3)
     service.skip(record.id, "low-air.r1", reason="no switch", by="A", now=T0 + 3)
-    deeds = [d for n in events_of(service.store.load(record.id), PLANT) for d in n.deeds]
+    deeds = [d for n in events_of(service.store.load(record.id), PLANT) for d in n.declarations]
     # Of what was never begun nothing is ended: it may be somebody else's.
     assert deeds == [Deed.DECLARE_IMPAIRMENT, Deed.END_IMPAIRMENT]
     service.begin(record.id, "fill.r2", by="A", now=T0 + 4)
     begun = [n for n in events_of(service.store.load(record.id), PLANT) if "fill.r2" in n.key]
-    assert [set(n.deeds) for n in begun] == [{Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}]
+    assert [set(n.declarations) for n in begun] == [{Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}]
 
 
 def test_what_became_void_ends_what_was_declared_with_it(tmp_path: Path) -> None:
@@ -280,8 +280,8 @@ def test_what_became_void_ends_what_was_declared_with_it(tmp_path: Path) -> None
     service.begin(record.id, "low-air.r1", by="A", now=T0)
     shelf.jumps.append((9, T0))
     assert service.check(record.id, "low-air.r1", T0 + 1000).entry.result is Result.OPEN
-    notes = [n for n in events_of(service.store.load(record.id), PLANT) if n.deeds]
-    assert [(n.fact.values["result"], set(n.deeds)) for n in notes] == [
+    notes = [n for n in events_of(service.store.load(record.id), PLANT) if n.declarations]
+    assert [(n.fact.values["result"], set(n.declarations)) for n in notes] == [
         ("void", {Deed.END_IMPAIRMENT})]
 
 

@@ -194,7 +194,7 @@ def test_a_pipe_that_is_not_empty_is_not_timed() -> None:
     half = series("r1.pressure", lambda s: min(20 + s / 60, 40.0), every(0, 1300, 10))
     found = evaluate(step_of(FILL), look(half))
     assert found.outcome is Outcome.WAITING
-    assert "stand empty" in found.text
+    assert "be empty" in found.text
 
 
 def test_progress_is_told() -> None:

@@ -12,7 +12,12 @@ from collector.domain.events import FactNoted
 from collector.journal import Journal
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
-from collector.reports.scheduled import Asked, ReportNotMade, ReportScheduler, made_in_process
+from collector.reports.scheduled import (
+    ReportNotMade,
+    ReportRequest,
+    ReportScheduler,
+    made_in_process,
+)
 from collector.reports.writing import file_name
 from tests.notify.mailserver import MailServer
 from tests.reports.example import DAY, HOUR, LONDON, at, fill, site_file
@@ -42,11 +47,11 @@ class Bench:
         self.config = with_reports(folder)
         self.journal = Journal.open(folder / "var/journal.sqlite")
         self.journal.register(CONSUMER)
-        self.asked: list[Asked] = []
+        self.asked: list[ReportRequest] = []
         self.notes: list[FactNoted] = []
         self.broken = False
 
-    async def maker(self, asked: Asked) -> None:
+    async def maker(self, asked: ReportRequest) -> None:
         self.asked.append(asked)
         if self.broken:
             raise ReportNotMade("no room")
@@ -99,7 +104,7 @@ def test_what_fell_due_while_it_stood_still_is_made(bench: Bench) -> None:
 def test_a_crash_before_it_was_queued_makes_it_again(bench: Bench) -> None:
     bench.turn(MONDAY - DAY)
 
-    async def killed(asked: Asked) -> None:
+    async def killed(asked: ReportRequest) -> None:
         raise asyncio.CancelledError
 
     scheduler = ReportScheduler(queue=bench.journal, consumer=CONSUMER, maker=killed,
@@ -149,7 +154,7 @@ async def test_the_process_says_why_it_failed(tmp_path: Path) -> None:
     from collector.reports.calendar import Period
 
     config = with_reports(tmp_path)
-    asked = Asked(site_file=config.path, folder=tmp_path, made=MONDAY,
+    asked = ReportRequest(site_file=config.path, folder=tmp_path, made=MONDAY,
                   period=Period(start=MONDAY - DAY, end=MONDAY, due=MONDAY))
     with pytest.raises(ReportNotMade, match="no journal yet"):
         await made_in_process(asked)

@@ -59,11 +59,11 @@ def test_alarms_are_listed_with_what_became_of_them(found: Report) -> None:
          "after 6 min by ann"),
         ("28 Mar 2026, 02:00", "high", "Supervisory pressure low", "Dock riser", "2 h",
          "after 6 min by ann"),
-        ("29 Mar 2026, 00:00", "medium", "Leak above its limit", "Dock riser", "still stands",
+        ("29 Mar 2026, 00:00", "medium", "Leak above its limit", "Dock riser", "still active",
          "not acknowledged"),
     ]
     assert words(section(found, "What to do next"))[0].startswith(
-        "Leak above its limit at Dock riser still stands, since 29 Mar 2026, 00:00 (medium). "
+        "Leak above its limit at Dock riser still active, since 29 Mar 2026, 00:00 (medium). "
         "Check first:")
 
 
@@ -77,7 +77,7 @@ def test_alarm_measures_are_in_the_table(found: Report) -> None:
 
 def test_coverage_and_the_gap_are_stated(found: Report) -> None:
     # 7 of 336 hours: 97.9 %. Half-hourly readings; the gap is seven whole hours.
-    got = {row[0]: row[1:] for row in rows(section(found, "What was seen"))}
+    got = {row[0]: row[1:] for row in rows(section(found, "Valid data"))}
     assert got["Dock riser: supervisory pressure"] == (
         "97.9 %", "1", "7 h", "21 Mar 2026, 00:00")
     assert GAP[0] == at("2026-03-21T00:00")
@@ -91,7 +91,7 @@ def test_a_span_with_a_change_of_clocks_keeps_to_the_calendar(
     assert end - start == 23 * HOUR
     found = make(fortnight, start, end)
     assert found.period == "29 March 2026 to 29 March 2026"
-    got = {row[0]: row[1] for row in rows(section(found, "What was seen"))}
+    got = {row[0]: row[1] for row in rows(section(found, "Valid data"))}
     assert got["Dock riser: all 3 points"] == "100 %"
     assert any(w.startswith("1 alarm was raised in 23 h")
                for w in words(section(found, "The period in brief")))
@@ -157,5 +157,5 @@ def test_an_alarm_from_before_still_counts_as_standing(
     assert rows(section(found, "State at the end")) == [
         ("high", "Supervisory pressure low", "Dock riser", "5 Jan 2026, 10:00",
          "not acknowledged")]
-    assert any(w == "No alarm was raised in 28 d; 1 stands at the end."
+    assert any(w == "No alarm was raised in 28 d; 1 active at the end."
                for w in words(section(found, "The period in brief")))

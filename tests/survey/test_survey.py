@@ -274,7 +274,7 @@ def test_as_text(site: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert "4 in schedule 10, 500.0 ft" in out
     assert "[delivery typed, --delivery]" in out
     assert "impairment" in out
-    assert "Not watched at gen1" in out
+    assert "Not monitored at gen1" in out
     assert max(map(len, out.splitlines())) <= 100
     assert err == ""
 

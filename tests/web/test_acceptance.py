@@ -170,3 +170,11 @@ async def test_what_does_not_fit_is_told_in_words(
     unknown = await client.get("/acceptance/steps/fill.r9")
     assert "no step fill.r9" in unknown.text
     assert service.current().entry("fill.r1").result is Result.OPEN  # type: ignore[union-attr]
+
+
+async def test_a_field_that_is_no_text_is_refused(signed: Signed) -> None:
+    client = await signed("R. Okafor")
+    token = mark_in((await client.get("/acceptance")).text)
+    answer = await client.post("/acceptance/open", json={"size": 1},
+                               headers={"x-csrf-token": token})
+    assert (answer.status_code, answer.json()["error"]) == (400, "'size' must be text.")

@@ -12,23 +12,23 @@ from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.report_data import ReportData, title_of
 from collector.reports.times import instant_words
 
-__all__ = ["alarm_measures", "events", "standing"]
+__all__ = ["active_alarms", "alarm_measures", "events"]
 
 _MOST = 60
 _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
           Transition.OUT_OF_SERVICE: "out of service"}
 
 
-def standing(g: ReportData) -> Iterator[Block]:
+def active_alarms(g: ReportData) -> Iterator[Block]:
     """List what stood at the end of the period."""
     yield Heading(text="State at the end", level=2)
-    if not g.standing:
+    if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
         return
     yield Table(
         header=("Priority", "What", "Where", "Since", "Acknowledged"), widths=(1, 3, 2.4, 2, 2),
         rows=[(o.priority.value, title_of(o.condition), g.name(o.asset),
-               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.standing])
+               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.active])
 
 
 def _answer(g: ReportData, one: Occurrence) -> str:
@@ -58,19 +58,20 @@ def events(g: ReportData) -> Iterator[Block]:
 
 def _lasted(g: ReportData, one: Occurrence) -> str:
     if one.ended is None:
-        return "still stands"
-    tail = "" if one.returned else ", then held quiet"
+        return "still active"
+    tail = "" if one.returned else ", then suppressed"
     return duration_text(min(one.ended, g.end) - one.raised) + tail
 
 
 def _noted(g: ReportData) -> Iterator[Block]:
-    told = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
-    if told:
-        yield Heading(text="What people declared and did", level=2)
-        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}" for f in told[-_MOST:]])
-    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in told)
+    actions = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
+    if actions:
+        yield Heading(text="Operator actions", level=2)
+        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}"
+                             for f in actions[-_MOST:]])
+    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in actions)
     if own:
-        yield Heading(text="What the watch noted of itself", level=2)
+        yield Heading(text="System events", level=2)
         yield Bullets(items=[f"{kind.replace('-', ' ').capitalize()}: {count} times"
                              if count > 1 else f"{kind.replace('-', ' ').capitalize()}: once"
                              for kind, count in sorted(own.items())])
@@ -128,7 +129,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
     if m.quiet:
-        yield Heading(text="Held quiet", level=2)
+        yield Heading(text="Suppressed alarms", level=2)
         yield Table(
             header=("What", "Where", "How", "From", "For", "By", "Why"),
             widths=(2.6, 2, 1.6, 2, 1.2, 1.3, 2.2),

@@ -1,4 +1,4 @@
-"""How much of the period was seen, where the gaps are, and what was not watched at all."""
+"""Valid data of each point in the period, the gaps, and what was not monitored."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def seen(g: ReportData) -> tuple[Seen, ...]:
 def _seen(g: ReportData, point: str) -> Seen:
     """Hold the readings of each step against how many the device's pace would give.
 
-    Without a device in the site file the usual count of the steps stands for it.
+    Without a device in the site file the usual count of the steps is taken instead.
     """
     steps = g.trend(point)
     source = g.plant.source_of(point)
@@ -63,7 +63,7 @@ def _seen(g: ReportData, point: str) -> Seen:
 
 
 def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
-    """Return what lies between the stretches of readings that belong together.
+    """Return the gaps between the stretches of readings that belong together.
 
     At the ends of the period what is shorter than their usual distance is no gap either.
     """
@@ -80,22 +80,22 @@ def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
 
 def coverage(g: ReportData) -> Iterator[Block]:
     """Tell each point's coverage and the gaps, to the hour."""
-    yield Heading(text="What was seen")
+    yield Heading(text="Valid data")
     if not g.points:
         yield Paragraph(text="No reading is in the journal, and no device is in the site file.")
         return
     if g.first is not None and g.first > g.start:
         yield Paragraph(strong=True, text=(
             f"The journal begins at {instant_words(g.first, g.zone)}, after the period's start; "
-            "what lies before it is counted as not seen."))
+            "the time before it counts as without data."))
     all_seen = seen(g)
     yield Table(
         header=("What", "Seen", "Gaps", "Longest gap", "From"), widths=(4, 1, 1, 1.3, 2),
         align="LRRRL",
         rows=list(_rows(g, all_seen)))
     yield Paragraph(soft=True, text=(
-        f"Gaps are told in steps of {duration_text(g.step)}; shorter ones are in the percentage. "
-        "Only readings that could be trusted count."))
+        f"Gaps are listed in steps of {duration_text(g.step)}; shorter ones are in the percentage. "
+        "Only valid readings count."))
     yield Figure(figure=_strips(g, all_seen))
 
 
@@ -134,10 +134,10 @@ def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
 
 
 def not_watched(g: ReportData) -> Iterator[Block]:
-    """Say what could not be watched and why."""
-    yield Heading(text="What was not watched")
+    """Yield the list of conditions that are not monitored, with the reasons."""
+    yield Heading(text="Not monitored")
     if not g.not_watched:
-        yield Paragraph(text="Every condition that applies here is watched.")
+        yield Paragraph(text="Every condition that applies here is monitored.")
         return
     yield Paragraph(text=(
         "These conditions could not have been noticed, by the site file as it is now:"))

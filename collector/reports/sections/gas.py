@@ -44,7 +44,7 @@ def _change(g: ReportData, quantity: str, assets: Sequence[str]) -> Table:
                  rows=rows, widths=(2.2, 1, 1.4, 1.3, 1.3, 2.2), align="LRRRRR")
 
 
-def _told(g: ReportData, quantity: str, title: str, none: str, *, floor: float | None = 0.0,
+def _estimates_of(g: ReportData, quantity: str, title: str, none: str, *, floor: float | None = 0.0,
           ) -> Iterator[Block]:
     assets = g.assets_with(quantity)
     if not assets:
@@ -56,9 +56,9 @@ def _told(g: ReportData, quantity: str, title: str, none: str, *, floor: float |
 
 
 def _why(g: ReportData, quantity: str) -> str:
-    said = list(dict.fromkeys(
+    reasons = list(dict.fromkeys(
         reason for thing in g.plant.things() for reason in g.reasons(quantity, thing.id)[:1]))
-    return f" Reason given: {'; '.join(said[:3])}." if said else ""
+    return f" Reason given: {'; '.join(reasons[:3])}." if reasons else ""
 
 
 def leak(g: ReportData) -> Iterator[Block]:
@@ -67,10 +67,10 @@ def leak(g: ReportData) -> Iterator[Block]:
     yield Paragraph(soft=True, text=(
         "Compensated for temperature: a pipe that cools loses pressure without losing gas. The "
         "band around each line is the interval of the estimate."))
-    yield from _told(g, "leak-rate", "Leak rate", "No leak rate could be computed.")
+    yield from _estimates_of(g, "leak-rate", "Leak rate", "No leak rate could be computed.")
     if g.assets_with("leak-equivalent"):
         yield Heading(text="As a fall of pressure in 24 h", level=2)
-        yield from _told(g, "leak-equivalent", "Leak, as a fall in 24 h", "")
+        yield from _estimates_of(g, "leak-equivalent", "Leak, as a fall in 24 h", "")
 
 
 def supply(g: ReportData) -> Iterator[Block]:
@@ -79,14 +79,14 @@ def supply(g: ReportData) -> Iterator[Block]:
         return
     yield Heading(text="Demand and supply")
     yield Heading(text="Nitrogen demand", level=2)
-    yield from _told(g, "nitrogen-demand", "Nitrogen demand",
+    yield from _estimates_of(g, "nitrogen-demand", "Nitrogen demand",
                      "No nitrogen demand could be computed.")
     yield Heading(text="Compressor delivery", level=2)
-    yield from _told(g, "compressor-delivery", "Compressor delivery",
+    yield from _estimates_of(g, "compressor-delivery", "Compressor delivery",
                      "No delivery could be computed.", floor=None)
     if g.assets_with("compressor-duty"):
         yield Heading(text="Compressor duty", level=2)
-        yield from _told(g, "compressor-duty", "Compressor duty", "")
+        yield from _estimates_of(g, "compressor-duty", "Compressor duty", "")
     for generator in g.plant.generators.values():
         point = f"{generator.id}.product_oxygen"
         if g.has(point):

@@ -15,9 +15,9 @@ from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
 from collector.reports.report_data import ReportData
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["EYES", "gauges", "low_air_tests"]
+__all__ = ["INSPECTIONS", "gauges", "low_air_tests"]
 
-EYES = (
+INSPECTIONS = (
     "gauges: undamaged, and reading the same as is reported here",
     "control valves: open, in their normal position, sealed, locked or supervised, no leaks",
     "dry or preaction valve: no damage outside, trim valves in place, no leak from the "
@@ -31,11 +31,12 @@ EYES = (
 
 
 def gauges(g: ReportData) -> Iterator[Block]:
-    """Tabulate the readings at the intervals, riser by riser, and say what they are not."""
+    """Yield the gauge readings at the intervals, and the inspections they do not replace."""
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
     if not risers:
-        yield Paragraph(text="No riser's pressure is read here: every gauge needs eyes on site.")
+        yield Paragraph(text="No riser's pressure is read here: every gauge needs inspection on "
+                             "site.")
     else:
         yield Paragraph(soft=True, text=(
             "Read over the wire at 09:00 by the site's clock, the nearest reading within half an "
@@ -49,7 +50,7 @@ def gauges(g: ReportData) -> Iterator[Block]:
         for i in range(0, len(some), 5):
             yield from _readings(g, some[i:i + 5], monthly=often)
     yield from _enclosures(g)
-    yield from _eyes(g)
+    yield from _inspections(g)
 
 
 def _has_switch(g: ReportData, riser: Riser) -> bool:
@@ -94,9 +95,9 @@ def _enclosures(g: ReportData) -> Iterator[Block]:
             continue
         low, at = min(lows)
         axis, least = g.axis(point), VALVE_ROOM_LEAST[g.plant.site.units]
-        verdict = "at or above" if low >= least else "below"
+        compared = "at or above" if low >= least else "below"
         rows.append((riser.name, axis.words(low), instant_words(at, g.zone),
-                     f"{verdict} {axis.words(least)}"))
+                     f"{compared} {axis.words(least)}"))
     if rows:
         yield Heading(text="Valve enclosures", level=2)
         yield Table(header=("Where", "Coldest", "Around", ""), rows=rows, widths=(2, 1.2, 2, 2),
@@ -113,10 +114,10 @@ def low_air_tests(g: ReportData) -> list[tuple[str, int | None]]:
     return found
 
 
-def _eyes(g: ReportData) -> Iterator[Block]:
-    yield Heading(text="What still needs eyes on site", level=2)
-    yield Paragraph(text="A reading over the wire is no inspection. Somebody must still look at:")
-    yield Bullets(items=EYES)
+def _inspections(g: ReportData) -> Iterator[Block]:
+    yield Heading(text="Inspections on site", level=2)
+    yield Paragraph(text="A reading over the wire is no inspection. A person must still inspect:")
+    yield Bullets(items=INSPECTIONS)
     tests = [f"{name}: the low-air switch "
              + ("did not operate in this period" if at is None
                 else f"last operated around {instant_words(at, g.zone)}")

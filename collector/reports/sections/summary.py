@@ -17,12 +17,12 @@ from collector.reports.totals import LeakCost, leak_cost, number, parts, total
 __all__ = ["cautions", "next_steps", "summary"]
 
 _OFTEN = 10
-"""Raisings of one alarm in a period from which on it is worth a look at its cause (setting)."""
+"""Occurrences of one alarm in a period from which its cause is worth finding (setting)."""
 _GROWN = 1.25
 """Last quarter over first quarter from which on a leak is called grown (setting)."""
 _QUARTER = 85 * 86_400_000
 _SEEN = 0.95
-"""Share of readings below which somebody should look at the wire (setting)."""
+"""Share of valid data below which the wiring is worth checking (setting)."""
 
 
 def summary(g: ReportData) -> Iterator[Block]:
@@ -39,10 +39,10 @@ def summary(g: ReportData) -> Iterator[Block]:
 
 def next_steps(g: ReportData) -> Iterator[str]:
     """Say what wants doing, the most pressing first, each with why."""
-    for one in g.standing:
+    for one in g.active:
         known = CATALOGUE.get(one.condition)
         check = f" Check first: {known.causes[0]}." if known is not None and known.causes else ""
-        yield (f"{title_of(one.condition)} at {g.name(one.asset)} still stands, since "
+        yield (f"{title_of(one.condition)} at {g.name(one.asset)} still active, since "
                f"{instant_words(one.raised, g.zone)} ({one.priority.value}).{check}")
     yield from _repeated(g)
     yield from _grown(g)
@@ -53,16 +53,16 @@ def next_steps(g: ReportData) -> Iterator[str]:
                "period, and each quarter is the interval (NFPA 25).")
     if g.not_watched:
         count = len(g.not_watched)
-        yield (f"{count} condition{'s are' if count > 1 else ' is'} not watched; the list says "
+        yield (f"{count} condition{'s' if count > 1 else ''} not monitored; the list says "
                "what is missing for each.")
 
 
 def _repeated(g: ReportData) -> Iterator[str]:
-    standing = {(o.condition, o.asset) for o in g.standing}
+    active = {(o.condition, o.asset) for o in g.active}
     for frequent in g.measures.frequent:
-        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in standing:
+        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in active:
             yield (f"{title_of(frequent.condition)} at {g.name(frequent.asset)} came "
-                   f"{frequent.count} times: find its cause, or look at its settings.")
+                   f"{frequent.count} times: find its cause, or check its settings.")
 
 
 def _grown(g: ReportData) -> Iterator[str]:
@@ -89,9 +89,8 @@ def _brief(g: ReportData) -> Iterator[str]:
     m = g.measures
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
-    standing = "none stands" if not m.standing else "1 stands" if len(m.standing) == 1 else \
-        f"{len(m.standing)} stand"
-    yield f"{raised} raised in {duration_text(g.end - g.start)}; {standing} at the end."
+    active = f"{len(m.standing) or 'none'} active"
+    yield f"{raised} raised in {duration_text(g.end - g.start)}; {active} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"
         if g.has(point):
@@ -114,12 +113,11 @@ def _brief(g: ReportData) -> Iterator[str]:
             yield f"The leak behind {generator.name} took {cost_words(cost)}."
     shares = [s.share for s in seen(g)]
     if shares:
-        yield (f"{sum(shares) / len(shares) * 100:.1f} % of the readings asked for were had and "
-               "could be trusted.")
+        yield f"Valid data: {sum(shares) / len(shares) * 100:.1f} %."
     else:
         yield "No readings are in the journal."
 
 
 def cautions() -> Box:
-    """Return the cautions, as they stand on every report."""
+    """Return the cautions, which every report has."""
     return Box(title="Cautions", lines=list(CAUTIONS.values()))

@@ -34,9 +34,9 @@ def energy(g: ReportData) -> Iterator[Block]:
 
 
 def cost_words(cost: LeakCost | str) -> str:
-    """Say what a leak costs, or why it cannot be said."""
+    """Return the cost of a leak in words, or why it is not known."""
     if isinstance(cost, str):
-        return f"cannot be said: {cost}"
+        return f"not known: {cost}"
     money = "" if cost.cost is None or cost.yearly_cost is None else (
         f", {number(cost.cost, cost.currency)}; in a year "
         f"{number(cost.yearly_cost, cost.currency)}")
@@ -49,7 +49,7 @@ def service(g: ReportData) -> Iterator[Block]:
     if not g.plant.generators:
         return
     yield Heading(text="Service")
-    due = {o.asset for o in g.standing if o.condition == "service-due"}
+    due = {o.asset for o in g.active if o.condition == "service-due"}
     rows = []
     for generator in g.plant.generators.values():
         left = g.estimates("hours-to-service", generator.id)
@@ -60,7 +60,7 @@ def service(g: ReportData) -> Iterator[Block]:
         rows.append((
             generator.name, " or ".join(plan) or "no plan stated", last,
             number(left[-1].value or 0.0, "h") if left else "–",
-            "due" if generator.id in due else "not due" if plan else "cannot be said"))
+            "due" if generator.id in due else "not due" if plan else "not known"))
     yield Table(header=("Generator", "Plan", "Last service", "Hours left", ""), rows=rows,
                 widths=(2, 2.2, 1.8, 1.4, 1.4), align="LLLRL")
 

@@ -14,7 +14,7 @@ from collector.domain.errors import ActionRefused
 from collector.web.access import require, visitor
 from collector.web.api import schemas
 from collector.web.api.action_targets import ACTIONS
-from collector.web.api.requests import local_path, read_action_request
+from collector.web.api.requests import BODIES, local_path, read_action_request
 from collector.web.http_errors import HttpError
 from collector.web.services import BoardServices
 
@@ -22,17 +22,6 @@ __all__ = ["ERROR_RESPONSES", "add_action_routes"]
 
 _BEARER = HTTPBearer(auto_error=False, description="the board's token")
 """For the description only: the access policy decides."""
-
-_FIELDS: dict[str, Any] = {
-    "by": {"type": "string", "maxLength": 80,
-           "description": "who does it; only with a token, an account has its own name"},
-    "why": {"type": "string", "maxLength": 500, "description": "the reason"},
-    "for": {"type": "string", "description": "for how long, such as 4 h; or else 'until'"},
-    "until": {"type": "string", "description": "until when, ISO 8601 with an offset"},
-}
-_NEEDS_WHY = (Deed.SHELVE, Deed.TAKE_OUT, Deed.DECLARE_FILL, Deed.RESET_BASELINE,
-              Deed.DECLARE_IMPAIRMENT, Deed.BEGIN_VISIT)
-_LASTS = (Deed.SHELVE, Deed.TAKE_OUT, Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT, Deed.BEGIN_VISIT)
 
 ERROR_RESPONSES: dict[int | str, dict[str, Any]] = {
     code: {"model": schemas.ErrorResponse, "description": text} for code, text in (
@@ -52,13 +41,15 @@ def add_action_routes(app: FastAPI, services: BoardServices) -> None:
 
 
 def _body(kind: Deed) -> dict[str, Any]:
-    needed = ["by", "why"] if kind in _NEEDS_WHY else ["by"]
-    names = _FIELDS if kind in _LASTS else {n: _FIELDS[n] for n in ("by", "why")}
-    schema = {"type": "object", "required": needed, "properties": names}
-    form = {"type": "object", "required": [*needed[1:], "csrf"],
-            "properties": names | {"csrf": {"type": "string"}, "back": {"type": "string"}}}
+    """Return the description of a request's body, which is read below the framework."""
+    body = BODIES[kind].model_json_schema()
+    extra = schemas.FormFields.model_json_schema()
+    form = body | {
+        "required": [*body["required"][1:], *extra["required"]],
+        "properties": body["properties"] | extra["properties"],
+    }
     return {"required": True, "content": {
-        "application/json": {"schema": schema},
+        "application/json": {"schema": body},
         "application/x-www-form-urlencoded": {"schema": form},
     }}
 
@@ -98,6 +89,6 @@ async def perform(
     except ActionRefused as refused:
         raise HttpError(409, str(refused)) from refused
     if sent.from_form:
-        return RedirectResponse(local_path(sent.fields.get("back", ""), target.back),
+        return RedirectResponse(local_path(sent.text("back"), target.back),
                                 status_code=303)
     return JSONResponse(target.after(action, services).model_dump())

@@ -10,21 +10,22 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pydantic import ValidationError
 from starlette.requests import Request
 
 from collector.clock import parse_instant
 from collector.domain.actions import Action, Deed
 from collector.domain.units import DAY
 from collector.web.access import FORM
+from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
 from collector.web.http_errors import HttpError
 
 __all__ = [
-    "ActionRequest", "Span", "local_path", "read_action_request", "read_day", "read_instant",
-    "read_span",
+    "BODIES", "ActionRequest", "Span", "local_path", "read_action_request", "read_day",
+    "read_instant", "read_span",
 ]
 
 _BODY_LIMIT = 16_384
-_NAME_LIMIT, _WHY_LIMIT = 80, 500
 _LATEST = 4_102_444_800_000
 """2100-01-01, ms; a later time is taken for a typing error."""
 _LASTS = {
@@ -52,47 +53,70 @@ _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
 _JSON = "application/json"
 
 
+BODIES: Mapping[Deed, type[ActionBody]] = {
+    kind: LastingBody if kind in _LASTS else ReasonedBody if kind in _WHY else ActionBody
+    for kind in Deed
+}
+"""The body of each kind of action."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActionRequest:
-    """The body of a request to act, fields as text; ``from_form`` when a page sent it."""
+    """The body of a request to act; ``from_form`` when a page sent it."""
 
-    fields: Mapping[str, str]
+    fields: Mapping[str, Any]
     from_form: bool
 
-    def action(self, deed: Deed, alarm: str, now: int, name: str = "") -> Action:
+    def text(self, name: str) -> str:
+        """Return a field that must be text; empty where it is missing."""
+        value = self.fields.get(name, "")
+        if not isinstance(value, str):
+            raise HttpError(400, f"'{name}' must be text.")
+        return value
+
+    def action(self, kind: Deed, target: str, now: int, name: str = "") -> Action:
         """Return the action; raise ``HttpError`` (400) for a missing or wrong field.
 
         ``name`` is the person signed in, who cannot act under another name.
         """
-        by = name or self._text("by", _NAME_LIMIT)
-        why = self._text("why", _WHY_LIMIT)
+        try:
+            body = BODIES[kind].model_validate(self.fields)
+        except ValidationError as error:
+            raise HttpError(400, _in_words(error)) from error
+        by = name or body.by
         if not by:
             raise HttpError(400, "Who does this? Fill in 'by' with your name.")
-        if deed in _WHY and not why:
-            raise HttpError(400, f"{_WHY[deed]} Fill in 'why' with the reason.")
-        until = self._until(deed, now) if deed in _LASTS else None
-        return Action(deed=deed, alarm=alarm, time=now, by=by, why=why, until=until)
+        if kind in _WHY and not body.why:
+            raise HttpError(400, f"{_WHY[kind]} Fill in 'why' with the reason.")
+        until = _until(body, kind, now) if isinstance(body, LastingBody) else None
+        return Action(deed=kind, alarm=target, time=now, by=by, why=body.why, until=until)
 
-    def _text(self, name: str, limit: int) -> str:
-        text = " ".join(self.fields.get(name, "").split())
-        if len(text) > limit:
-            raise HttpError(400, f"'{name}' is too long: {len(text)} characters, {limit} at most.")
-        if not text.isprintable():
-            raise HttpError(400, f"'{name}' holds characters that cannot be printed.")
-        return text
 
-    def _until(self, deed: Deed, now: int) -> int | None:
-        longest, lasts, wrong = _LASTS[deed]
-        instant, span = self.fields.get("until", "").strip(), self.fields.get("for", "").strip()
-        if deed is Deed.TAKE_OUT and not instant and not span:
-            return None  # until a person puts it back
-        if bool(instant) == bool(span):
-            raise HttpError(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "
-                               "(such as 2026-03-01T18:00:00Z).")
-        until = read_instant("until", instant) if instant else now + _duration("for", span)
-        if not now < until <= now + longest:
-            raise HttpError(400, wrong)
-        return until
+def _until(body: LastingBody, kind: Deed, now: int) -> int | None:
+    longest, lasts, wrong = _LASTS[kind]
+    instant, span = str(body.until).strip(), str(body.for_).strip()
+    if kind is Deed.TAKE_OUT and not instant and not span:
+        return None  # until a person puts it back
+    if bool(instant) == bool(span):
+        raise HttpError(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "
+                             "(such as 2026-03-01T18:00:00Z).")
+    until = read_instant("until", instant) if instant else now + _duration("for", span)
+    if not now < until <= now + longest:
+        raise HttpError(400, wrong)
+    return until
+
+
+def _in_words(error: ValidationError) -> str:
+    """Return the first fault of a body as a sentence."""
+    fault = error.errors()[0]
+    name = f"'{fault['loc'][0]}'"
+    match fault["type"]:
+        case "string_too_long":
+            return (f"{name} is too long: {len(fault['input'])} characters, "
+                    f"{fault['ctx']['max_length']} at most.")
+        case "value_error":
+            return f"{name} {fault['ctx']['error']}."
+    return f"{name} must be text."
 
 
 def _shorten(text: str) -> str:
@@ -169,20 +193,15 @@ async def _body(request: Request) -> bytes:
     return bytes(body)
 
 
-def _from_json(body: bytes) -> dict[str, str]:
+def _from_json(body: bytes) -> dict[str, Any]:
     try:
         raw: Any = json.loads(body)
     except (ValueError, RecursionError):
         raise HttpError(400, "The body is not JSON.") from None
     if not isinstance(raw, dict):
         raise HttpError(400, "The body must be a JSON object with 'by', and where it is needed "
-                           "'why' and 'for' or 'until'.")
-    numbers = (int, float)
-    for name, value in raw.items():
-        if not isinstance(value, str) and (isinstance(value, bool) or name not in ("for", "until")
-                                           or not isinstance(value, numbers)):
-            raise HttpError(400, f"{_shorten(name)!r} must be text.")
-    return {name: str(value) for name, value in raw.items()}
+                             "'why' and 'for' or 'until'.")
+    return raw
 
 
 async def read_action_request(request: Request) -> ActionRequest:

@@ -5,11 +5,12 @@ Every model refuses unknown fields, so that a misspelt one cannot pass unnoticed
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 __all__ = [
+    "ActionBody", "FormFields", "LastingBody", "ReasonedBody",
     "ActResponse", "AlarmResponse", "AlarmsResponse", "ApiModel", "BaselineActResponse",
     "BaselineResponse", "BaselinesResponse", "ErrorResponse", "EstimateResponse",
     "EstimatesResponse", "FillActResponse", "FillResponse", "FillsResponse", "ForwardResponse",
@@ -24,6 +25,51 @@ class ApiModel(BaseModel):
     """Base of every request and response."""
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+
+def _one_line(value: object) -> object:
+    """Join white space; refuse what cannot be printed."""
+    if not isinstance(value, str):
+        return value
+    text = " ".join(value.split())
+    if not text.isprintable():
+        raise ValueError("holds characters that cannot be printed")
+    return text
+
+
+Line = Annotated[str, BeforeValidator(_one_line)]
+
+
+class ActionBody(BaseModel):
+    """Who acts, and why."""
+
+    model_config = ConfigDict(strict=True, json_schema_extra={"required": ["by"]})
+
+    by: Line = Field("", max_length=80, description="who does it; only with a token: a session has "
+                                                    "its person's name")
+    why: Line = Field("", max_length=500, description="the reason")
+
+
+class ReasonedBody(ActionBody):
+    """An action that needs a reason."""
+
+    model_config = ConfigDict(json_schema_extra={"required": ["by", "why"]})
+
+
+class LastingBody(ReasonedBody):
+    """An action that ends: ``for`` or ``until``."""
+
+    for_: str | float = Field("", alias="for", description="for how long, such as 4 h (a number is "
+                                                           "in s); or else 'until'")
+    until: str | float = Field("", description="until when, ISO 8601 with an offset, or s since "
+                                               "1970")
+
+
+class FormFields(BaseModel):
+    """The further fields of a form."""
+
+    csrf: str
+    back: str = ""
 
 
 class ErrorResponse(ApiModel):

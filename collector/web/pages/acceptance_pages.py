@@ -1,4 +1,4 @@
-"""Acceptance on the board: the same steps and the same record as on the command line."""
+"""The pages of an acceptance, on the same records as the command line."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ _AGAIN = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Whole:
-    """An acceptance with every step as it stands."""
+class _Progress:
+    """An acceptance with the state of every step."""
 
     record: Record
     seen: tuple[StepState, ...]
@@ -61,7 +61,7 @@ class _Pages:
         self._services, self._service = services, service
 
     async def work(self, do: Callable[[], T]) -> T:
-        """Do what reads or writes the disk, in a thread; what is refused is told with 409."""
+        """Run ``do``, which uses the disk, in a thread; a refusal is answered with 409."""
         try:
             return await asyncio.to_thread(do)
         except RecordError as refused:
@@ -74,7 +74,7 @@ class _Pages:
 
     # -- looking ---------------------------------------------------------------------------------
 
-    def _whole(self) -> tuple[_Whole | None, list[Record]]:
+    def _whole(self) -> tuple[_Progress | None, list[Record]]:
         service, now = self._service, self._services.clock.now()
         records = service.records()
         current = next((r for r in reversed(records) if r.sealed is None), None)
@@ -82,7 +82,7 @@ class _Pages:
         if current is None:
             return None, signed
         seen = tuple(service.check(current.id, step.id, now) for step in service.steps(current))
-        return _Whole(record=service.store.load(current.id), seen=seen), signed
+        return _Progress(record=service.store.load(current.id), seen=seen), signed
 
     async def overview(self, request: Request) -> HTMLResponse:
         whole, signed = await self.work(self._whole)
@@ -121,44 +121,44 @@ class _Pages:
 
     # -- doing -----------------------------------------------------------------------------------
 
-    async def _asked(self, request: Request) -> tuple[ActionRequest, str, int]:
-        ask = await read_action_request(request)
-        by = visitor(request).name or ask.fields.get("by", "")
-        return ask, by, self._services.clock.now()
+    async def _sent(self, request: Request) -> tuple[ActionRequest, str, int]:
+        sent = await read_action_request(request)
+        by = visitor(request).name or sent.text("by")
+        return sent, by, self._services.clock.now()
 
     async def open(self, request: Request) -> Response:
-        ask, by, now = await self._asked(request)
-        size = ask.fields.get("size", "")
+        sent, by, now = await self._sent(request)
+        size = sent.text("size")
         if size not in set(Size):
             raise HttpError(400, "Say which size the unit is: small or larger.")
         await self.work(lambda: self._service.open(by=by, size=Size(size), now=now))
         return _back()
 
     async def begin(self, request: Request, step_id: str) -> Response:
-        _, by, now = await self._asked(request)
+        _, by, now = await self._sent(request)
         await self.work(lambda: self._service.begin(self._current().id, step_id, by=by, now=now))
         return _back(step_id)
 
     async def skip(self, request: Request, step_id: str) -> Response:
-        ask, by, now = await self._asked(request)
+        sent, by, now = await self._sent(request)
         await self.work(lambda: self._service.skip(
-            self._current().id, step_id, reason=ask.fields.get("why", ""), by=by, now=now))
+            self._current().id, step_id, reason=sent.text("why"), by=by, now=now))
         return _back()
 
     async def enter_reading(self, request: Request, step_id: str) -> Response:
-        ask, by, now = await self._asked(request)
+        sent, by, now = await self._sent(request)
         try:
-            value = float(ask.fields.get("value", "").strip().removesuffix("%"))
+            value = float(sent.text("value").strip().removesuffix("%"))
         except ValueError:
             raise HttpError(400, "What the instrument shows must be a number.") from None
         await self.work(lambda: self._service.enter_reading(
             self._current().id, step_id, value=value, by=by, now=now,
-            instrument=ask.fields.get("instrument", ""), serial=ask.fields.get("serial", "")))
+            instrument=sent.text("instrument"), serial=sent.text("serial")))
         return _back(step_id)
 
     async def sign(self, request: Request) -> Response:
-        ask, _, now = await self._asked(request)
-        lines = [(ask.fields.get(f"name{n}", "").strip(), ask.fields.get(f"role{n}", "").strip())
+        sent, _, now = await self._sent(request)
+        lines = [(sent.text(f"name{n}").strip(), sent.text(f"role{n}").strip())
                  for n in range(1, _PEOPLE + 1)]
         people = [line for line in lines if any(line)]
         await self.work(lambda: self._service.sign(self._current().id, people, now))
@@ -171,9 +171,9 @@ def _back(step_id: str = "") -> Response:
 
 
 def add_acceptance_pages(app: FastAPI, services: BoardServices) -> None:
-    """Add the pages and what can be done from them.
+    """Add ``/acceptance`` and its actions.
 
-    Steps are for whoever may respond; to open and to sign an acceptance is to manage.
+    Steps need the role ``respond``; to start and to sign an acceptance needs ``manage``.
     """
     if services.acceptance is None:
         return
@@ -200,10 +200,10 @@ def add_acceptance_pages(app: FastAPI, services: BoardServices) -> None:
     async def sign(request: Request) -> Response:
         return await pages.sign(request)
 
-    _add_step_deeds(app, pages)
+    _add_step_actions(app, pages)
 
 
-def _add_step_deeds(app: FastAPI, pages: _Pages) -> None:
+def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     @app.post("/acceptance/steps/{step_id}/begin", include_in_schema=False)
     async def begin(request: Request, step_id: str) -> Response:
         return await pages.begin(request, step_id)

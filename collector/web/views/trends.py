@@ -260,8 +260,8 @@ def _row_label(quantity: str, kind: Quantity) -> str:
 def _bars(steps: Sequence[TrendStep], on: int, quantity: str) -> list[Bar]:
     """Join neighbouring steps in which the contact was on at any time."""
     # The state of one leg alone means nothing.
-    kind = BarKind.QUIET if quantity.endswith(("_no", "_nc")) else \
-        BarKind.RUN if quantity in ("compressor_running", "open", "power") else BarKind.LOUD
+    kind = BarKind.MUTED if quantity.endswith(("_no", "_nc")) else \
+        BarKind.RUN if quantity in ("compressor_running", "open", "power") else BarKind.ALARM
     found: list[Bar] = []
     for step in steps:
         if not step.count or step.high is None or step.high < on:
