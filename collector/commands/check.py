@@ -26,7 +26,7 @@ from collector.config import SiteConfig, load_site
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.errors import DeliveryError
 from collector.domain.events import FactNoted, event_to_json
-from collector.domain.formatting import time_text
+from collector.domain.formatting import duration_text, time_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
 from collector.domain.verdicts import NotWatched
 from collector.notify.channels import Channel, channel_for
@@ -37,7 +37,6 @@ from collector.sources.poller import Poller
 __all__ = [
     "TestResult",
     "add_arguments",
-    "duration",
     "rota_lines",
     "run",
     "shown_value",
@@ -107,7 +106,7 @@ def _print_points(config: SiteConfig, answers: Sequence[_Polled]) -> bool:
             trust = reading.quality.value + (f": {reading.why}" if reading.why else "")
             rows.append((asked.device, reading.point,
                          shown_value(reading, config.plant.site.units),
-                         duration(asked.now - reading.time), trust))
+                         duration_text(asked.now - reading.time), trust))
     widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
     print()
     for row in rows:
@@ -164,19 +163,6 @@ def shown_value(reading: Reading, units: str) -> str:
         case ("contact" | "count"), _:
             return f"{value:.10g}"
     return f"{value:.6g} {quantity.unit}"
-
-
-def duration(ms: int) -> str:
-    """Return a duration in the largest unit that fits it, never below 0.
-
-    >>> duration(1500), duration(90_000)
-    ('1.5 s', '1.5 min')
-    """
-    left = max(ms, 0)
-    for size, unit in ((86_400_000, "d"), (3_600_000, "h"), (60_000, "min")):
-        if left >= size:
-            return f"{left / size:.1f} {unit}"
-    return f"{left / 1000:.1f} s"
 
 
 _LONGEST = 60.0

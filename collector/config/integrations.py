@@ -13,6 +13,7 @@ from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.secrets import holds_password, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
+from collector.domain.units import DAY
 from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
@@ -32,7 +33,7 @@ class BoardSettings:
     """The address that people use; it goes into messages."""
     link_key: str | None = field(default=None, repr=False)
     """Key that signs the links in messages; ``None`` for one in the data folder."""
-    link_lasts: int = 86_400_000
+    link_lasts: int = DAY
     """ms after which a link in a message expires."""
     reading: str | None = None
     """``open`` or ``signed-in``; ``None``: open from this machine alone."""

@@ -30,6 +30,7 @@ from collector.config.field_types import (
     mistake,
     sized,
 )
+from collector.domain.units import DAY, MINUTE, SECOND
 
 __all__ = [
     "EnvironmentFile",
@@ -96,7 +97,7 @@ class StepTable(Table):
     """One step of an escalation."""
 
     needs = ("after", "call")
-    after: Annotated[int, sized("duration", 10_000, 86_400_000)] = 0
+    after: Annotated[int, sized("duration", 10 * SECOND, DAY)] = 0
     call: Text = ""
     turn: Annotated[int, Field(ge=1, le=20, strict=True)] = 1
 
@@ -125,7 +126,7 @@ class RecipientTable(RouteTable):
     facts: bool = False
     quiet: Text | list[Text] | None = None
     escalate: list[StepTable] = []
-    repeat: Annotated[int, sized("duration", 60_000, 86_400_000)] = 900_000
+    repeat: Annotated[int, sized("duration", MINUTE, DAY)] = 15 * MINUTE
     repeats: Annotated[int, Field(ge=0, le=20, strict=True)] | None = None
 
 
@@ -240,7 +241,7 @@ class BoardTable(Table):
     token: Text | None = Field(default=None, repr=False)
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
     link_key: Text | None = Field(default=None, repr=False)
-    link_lasts: Annotated[int, sized("duration", 60_000, 30 * 86_400_000)] = 86_400_000
+    link_lasts: Annotated[int, sized("duration", MINUTE, 30 * DAY)] = DAY
     reading: Literal["open", "signed-in"] | None = None
 
 
@@ -282,7 +283,7 @@ class HeartbeatTable(Table):
 
     needs = ("url",)
     url: Text = Field(default="", repr=False)
-    every: Annotated[int, sized("duration", 10_000, 86_400_000)] = 300_000
+    every: Annotated[int, sized("duration", 10 * SECOND, DAY)] = 5 * MINUTE
     method: Literal["GET", "POST"] = "GET"
 
 

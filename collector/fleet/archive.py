@@ -21,6 +21,7 @@ from typing import IO, TYPE_CHECKING, Any
 from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import Event, event_from_json, event_to_json
+from collector.domain.units import DAY
 from collector.recorded import columns_within, read_columns
 from collector.recorded.row_reader import load_arrow
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Archive", "Kept"]
 
-_DAY = 86_400_000
 _SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 _READINGS, _EVENTS = "readings.parquet", "events.jsonl"
 
@@ -98,7 +98,7 @@ class Archive:
         for event in events:
             if event.site != site:
                 raise QuietpipeError(f"an event of {event.site} is not one of {site}")
-            days.setdefault(event.time // _DAY, []).append(event)
+            days.setdefault(event.time // DAY, []).append(event)
         given = new = 0
         for day, found in sorted(days.items()):
             path = self._partition(site, day) / _EVENTS
@@ -132,8 +132,8 @@ class Archive:
         return self._folder / f"site={site}" / f"day={_date(day)}"
 
     def _days(self, site: str, name: str, start: int | None, end: int | None) -> list[Path]:
-        low = "" if start is None else f"day={_date(start // _DAY)}"
-        high = "day=~" if end is None else f"day={_date((end - 1) // _DAY)}"
+        low = "" if start is None else f"day={_date(start // DAY)}"
+        high = "day=~" if end is None else f"day={_date((end - 1) // DAY)}"
         folder = self._folder / f"site={site}"
         return sorted(p / name for p in folder.glob("day=*")
                       if low <= p.name <= high and (p / name).is_file())
@@ -210,7 +210,7 @@ def _by_day(batches: Iterable[Columns]) -> Iterator[tuple[int, list[Columns]]]:
     held: list[Columns] = []
     now: int | None = None
     for columns in batches:
-        days = columns.times // _DAY
+        days = columns.times // DAY
         cuts = [0, *(numpy.flatnonzero(numpy.diff(days)) + 1).tolist(), len(columns)]
         for first, last in zip(cuts, cuts[1:], strict=False):
             if last == first:
@@ -245,7 +245,7 @@ def _put(text: bytes, out: IO[bytes]) -> None:
 
 
 def _date(day: int) -> str:
-    return datetime.fromtimestamp(day * (_DAY // 1000), UTC).date().isoformat()
+    return datetime.fromtimestamp(day * (DAY // 1000), UTC).date().isoformat()
 
 
 def _lines(path: Path) -> Iterator[str]:

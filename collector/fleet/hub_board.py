@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 
 from collector import __version__
 from collector.clock import Clock, format_instant
+from collector.domain.units import DAY
 from collector.fleet import hub_queries as answers
 from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
 from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
@@ -214,7 +215,7 @@ class _Routes:
         now = self._services.clock.now()
         events = await asyncio.to_thread(
             self._services.reader.events, lambda g, s: f"{g}/{s}" == state.key,
-            now - 7 * 86_400_000, now + 1, 60)
+            now - 7 * DAY, now + 1, 60)
         estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
         return site_page(request, view, SiteFacts(
             state=state, events=[e for _, e in events], estimates=estimates), now)

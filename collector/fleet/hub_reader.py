@@ -12,6 +12,7 @@ from pathlib import Path
 
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, event_from_json
+from collector.domain.units import MINUTE
 from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_settings import Customer, HubSettings, folded
 from collector.fleet.hub_state import SiteState
@@ -98,7 +99,7 @@ class FleetView:
 
 _FRESH = 1_500
 """ms for which what was read is good enough."""
-_TRENDS_FRESH = 60_000
+_TRENDS_FRESH = MINUTE
 """ms for which trends are good enough: they are worked out once an hour."""
 _LOOKED_AT = 20_000
 """Events looked at in one question; a customer of few sites must not cost a scan of all."""

@@ -21,6 +21,7 @@ from urllib.parse import quote
 
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.units import DAY
 from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
@@ -57,7 +58,6 @@ CREATE INDEX dead_letters_last ON dead_letters (last);
 """
 _MOST_DEAD_LETTERS = 1000
 _LONGEST_BODY = 2000
-_DAY = 86_400_000
 _TOGETHER = 200
 """Sites whose trends are written together."""
 _QUARTERS = 190
@@ -181,7 +181,7 @@ class GroupStore:
         rows = self._ask(
             "SELECT quantity, asset, day, value, unit, time FROM estimates WHERE site = ? "
             f"AND quantity IN ({marks}) AND day >= ? ORDER BY quantity, asset, day",
-            (site, *TREND_QUANTITIES, now // _DAY - _QUARTERS))
+            (site, *TREND_QUANTITIES, now // DAY - _QUARTERS))
         found = [trend_of([EstimateDay(*row) for row in one], now)
                  for _, one in groupby(rows, key=lambda row: row[:2])]
         return json.dumps([asdict(t) for t in found if t is not None], separators=(",", ":"))
@@ -220,7 +220,7 @@ class GroupStore:
         """Forget events and estimates before ``oldest`` (ms), standing alarms excepted."""
         with self._writing() as db:
             gone = db.execute("DELETE FROM events WHERE time < ?", (oldest,)).rowcount
-            db.execute("DELETE FROM estimates WHERE day < ?", (oldest // _DAY,))
+            db.execute("DELETE FROM estimates WHERE day < ?", (oldest // DAY,))
         return gone
 
     @contextlib.contextmanager
@@ -312,7 +312,7 @@ def _keep_estimate(db: sqlite3.Connection, site: str, made: EstimateMade, order:
         "ON CONFLICT (site, quantity, asset, day) DO UPDATE SET told = excluded.told, "
         "value = excluded.value, low = excluded.low, high = excluded.high, unit = excluded.unit, "
         "time = excluded.time WHERE excluded.told >= told",
-        (site, made.quantity, made.asset, made.time // _DAY, order, made.value, made.low,
+        (site, made.quantity, made.asset, made.time // DAY, order, made.value, made.low,
          made.high, made.unit, made.time),
     )
 

@@ -23,6 +23,7 @@ from typing import IO, Any, TypeVar
 
 from collector.config.diagnostics import nearest
 from collector.domain.errors import Mistake, QuietpipeError
+from collector.domain.units import MINUTE
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
 
 __all__ = ["File", "Meter", "RecordingError", "load_arrow", "read_recordings"]
@@ -98,7 +99,7 @@ class Meter:
 class File:
     """Reads one recording into sorted rows."""
 
-    OUT_OF_ORDER = 60_000
+    OUT_OF_ORDER = MINUTE
     """ms by which a row may follow a later one."""
 
     def __init__(self, path: Path, meter: Meter, *, unsorted: bool) -> None:
