@@ -158,7 +158,7 @@ def _printer(out: TextIO) -> Any:
 
 
 async def _people(daemon: Daemon, people: Sequence[Mapping[str, Any]]) -> None:
-    """Do what the story's people do: acknowledge, once the alarm stands and their time has come."""
+    """Carry out the scenario's acknowledgements, each when active and due."""
     waiting = list(people)
     while waiting:
         await daemon.clock.sleep(10_000)

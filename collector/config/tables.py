@@ -71,7 +71,7 @@ class PersonTable(Table):
 
 
 class OverrideTable(Table):
-    """``[[rotas.overrides]]``: somebody takes over for a while."""
+    """``[[rotas.overrides]]``: another person is on duty for a while."""
 
     needs = ("starts", "ends", "person")
     starts: Local | None = None

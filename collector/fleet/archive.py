@@ -37,7 +37,7 @@ _READINGS, _EVENTS = "readings.parquet", "events.jsonl"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """What a writing came to: days it had rows of, rows given, rows that were new."""
+    """Counts of one write: days with rows, rows given, rows that were new."""
 
     days: int = 0
     given: int = 0
@@ -93,7 +93,7 @@ class Archive:
     # -- events ----------------------------------------------------------------------------------
 
     def write_events(self, site: str, events: Iterable[Event]) -> Kept:
-        """Archive what a site's journal told. Raises ``QuietpipeError`` at another site's event."""
+        """Archive events of a site. Raises ``QuietpipeError`` at another site's event."""
         days: dict[int, list[Event]] = {}
         for event in events:
             if event.site != site:
@@ -113,7 +113,7 @@ class Archive:
         return Kept(days=len(days), given=given, new=new)
 
     def events(self, site: str, start: int | None, end: int | None) -> Iterator[Event]:
-        """Yield what the site's journal told from ``start`` to ``end`` (ms)."""
+        """Yield the archived events of a site from ``start`` to ``end`` (ms)."""
         for path in self._days(site, _EVENTS, start, end):
             for line in _lines(path):
                 event = _event(line, path)
@@ -121,7 +121,7 @@ class Archive:
                     yield event
 
     def has_events(self, site: str) -> bool:
-        """Whether anything that the site's journal told is there."""
+        """Whether the archive has events of the site."""
         return any(self._days(site, _EVENTS, None, None))
 
     # -- where it lies ---------------------------------------------------------------------------

@@ -91,7 +91,7 @@ class _Routes:
         self._streams = 0
 
     async def _view(self, request: Request) -> FleetView:
-        """Return what whoever asks may see: the only way from here to the fleet."""
+        """Return the visitor's view, the only way from a route to the fleet."""
         s = self._services
         facts = await asyncio.to_thread(s.reader.facts, s.clock.now())
         return FleetView(facts, scope_of(visitor(request).name, s.settings))

@@ -48,7 +48,7 @@ def _said(lines: Iterator[Line]) -> Iterator[str]:
 
 
 def _reading_lines(state: SiteState, told: Sequence[ReceivedValue]) -> Iterator[Line]:
-    """Yield one line for each thing and instant."""
+    """Yield one line for each asset and instant."""
     fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
     for one in told:
         kind = state.kinds.get(one.thing, "")

@@ -201,7 +201,7 @@ def alarm_answer(alarm: FleetAlarm) -> dict[str, Any]:
 
 
 def standing(state: SiteState) -> str:
-    """Return in a word how a site stands with the hub: ``silent``, ``online`` or ``offline``."""
+    """Return the state of a site at the hub: ``silent``, ``online`` or ``offline``."""
     if state.silent is not None:
         return "silent"
     return "online" if state.online else "offline"

@@ -137,7 +137,7 @@ class FleetReader:
                     group.db = None
 
     def facts(self, now: int) -> FleetSnapshot:
-        """Return the fleet as it stands, at most a moment old."""
+        """Return the fleet at this moment, or a moment ago."""
         with self._lock, _ours():
             if self._read_at is None or not 0 <= now - self._read_at < _FRESH:
                 self._facts = self._read(now)
@@ -161,7 +161,7 @@ class FleetReader:
         return FleetSnapshot(states=states, alarms=alarms, trends=trends)
 
     def estimates(self, group: str, site: str) -> list[EstimateDay]:
-        """Return the latest estimate of each quantity and thing of a site."""
+        """Return the latest estimate of each quantity and asset of a site."""
         with self._lock, _ours():
             for one in self._groups:
                 db = _opened(one) if one.id == group else None

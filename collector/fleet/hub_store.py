@@ -132,7 +132,7 @@ class GroupStore:
             self._db.close()
 
     def states(self) -> dict[str, SiteState]:
-        """Return every site that was ever heard."""
+        """Return the state of every site received so far."""
         with self._lock, _ours():
             rows = self._db.execute("SELECT body FROM sites").fetchall()
         states = [SiteState.load(json.loads(body)) for (body,) in rows]
@@ -157,7 +157,7 @@ class GroupStore:
         return new
 
     def refresh_trends(self, now: int, go_on: Callable[[], bool]) -> int:
-        """Work out anew how each site's quantities have changed; return how many sites were done.
+        """Compute the trends of every site again; return the number of sites.
 
         A look at every day of two quarters: it is done for all readers, and site by site, so that
         nothing else waits for it.

@@ -12,7 +12,7 @@ __all__ = ["COMMON_SETTINGS", "DAY", "DECLARED_FILL", "MAX_GAP", "Cause", "Condi
            "delays"]
 
 DECLARED_FILL = "declared fill"
-"""Stands for a person's declaration among the causes."""
+"""A person's declaration, among the causes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
