@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
 from collector.config import SiteConfig
-from collector.config.outward import ReportSettings
+from collector.config.integrations import ReportSettings
 from collector.domain.deliveries import REPORT, NewDelivery
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import FactNoted, event_to_json
@@ -191,4 +191,3 @@ def _key(report: ReportSettings) -> str:
 
 def _words(config: SiteConfig, period: Period) -> str:
     return period_words(period.start, period.end, ZoneInfo(config.plant.site.timezone))
-

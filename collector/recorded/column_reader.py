@@ -12,17 +12,17 @@ import contextlib
 import csv
 import importlib.util
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from collector.domain.columns import Columns
 from collector.recorded.fields import Codes, Odd
-from collector.recorded.merging import in_order, joined, merged
-from collector.recorded.reading import Fields, File, Meter, Pick, Progress, load_arrow
+from collector.recorded.row_reader import Fields, File, Meter, Pick, Progress, load_arrow
 from collector.recorded.rows import COLUMNS
 
-__all__ = ["columns_available", "read_columns"]
+__all__ = ["columns_available", "in_order", "joined", "merged", "read_columns"]
 
 _BLOCK = 4 << 20
 _PARQUET_ROWS = 65_536
@@ -38,8 +38,8 @@ def read_columns(
 ) -> Iterator[Columns]:
     """Yield the rows of all files in the order of their time, as columns, in batches.
 
-    Otherwise as :func:`~collector.recorded.reading.read_recordings`: the order of equal times, the
-    mistakes, and that it raises ``RecordingError``.
+    The order of equal times, the mistakes and the error are those of
+    :func:`~collector.recorded.row_reader.read_recordings`.
     """
     meter, codes = Meter(paths, progress), Codes()
     streams = [_ColumnFile(path, meter, codes, unsorted=unsorted).columns() for path in paths]
@@ -52,7 +52,7 @@ def read_columns(
 
 
 class _ColumnFile(File):
-    """One recording on its way to sorted columns."""
+    """Reads one recording into sorted columns."""
 
     def __init__(self, path: Path, meter: Meter, codes: Codes, *, unsorted: bool) -> None:
         super().__init__(path, meter, unsorted=unsorted)
@@ -61,7 +61,7 @@ class _ColumnFile(File):
         self._typed: _Text | None = None
 
     def columns(self) -> Iterator[Columns]:
-        """Yield columns, sorted unless all is to be sorted later; raise when anything was wrong."""
+        """Yield columns, sorted unless all is sorted later; raise if there are mistakes."""
         held: Columns | None = None
         source = self._parquet_columns() if self.is_parquet else self._csv_columns()
         for found in self.guarded(source):
@@ -77,7 +77,7 @@ class _ColumnFile(File):
                     if ready:
                         yield held.take(slice(0, ready))
                         held = held.take(slice(ready, None))
-        self.complain()
+        self.raise_mistakes()
         if held is not None and len(held):
             yield held
 
@@ -202,7 +202,7 @@ class _Text:
 
 
 def _ends(block: bytes) -> int:
-    """Return how many lines end in a block, by any of the three ways to end one."""
+    """Return the number of line ends in a block, of any of the three kinds."""
     import numpy as np
 
     ends = int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")))
@@ -219,3 +219,96 @@ def _blocks(plain: Any, rest: bytes) -> Iterator[bytes]:
             rest = rest[cut:]
     if rest:
         yield rest
+
+
+_ROWS = 65_536
+
+
+def joined(parts: Sequence[Columns]) -> Columns:
+    """Return all rows sorted by time, stably."""
+    import numpy as np
+
+    if len(parts) == 1:
+        whole = parts[0]
+    else:
+        whole = Columns(
+            names=parts[0].names,
+            times=np.concatenate([p.times for p in parts]),
+            points=np.concatenate([p.points for p in parts]),
+            values=np.concatenate([p.values for p in parts]),
+            good=np.concatenate([p.good for p in parts]),
+        )
+    if (whole.times[1:] >= whole.times[:-1]).all():
+        return whole
+    return whole.take(np.argsort(whole.times, kind="stable"))
+
+
+def in_order(streams: Iterable[Iterator[Columns]]) -> Iterator[Columns]:
+    """Read everything, then yield it sorted."""
+    parts = [part for stream in streams for part in stream]
+    if parts:
+        whole = joined(parts)
+        for start in range(0, len(whole), _ROWS):
+            yield whole.take(slice(start, start + _ROWS))
+
+
+@dataclass(slots=True)
+class _Stream:
+    source: Iterator[Columns]
+    held: list[Columns] = field(default_factory=list)
+    ended: bool = False
+
+    def fill(self) -> None:
+        """Read until a batch is held or the source has ended."""
+        if not self.held:
+            self.more()
+
+    def more(self) -> None:
+        """Read the next batch, if there is one."""
+        while not self.ended:
+            found = next(self.source, None)
+            if found is None:
+                self.ended = True
+            elif len(found):
+                self.held.append(found)
+                return
+
+    @property
+    def last(self) -> int:
+        return int(self.held[-1].times[-1])
+
+
+def merged(sources: Sequence[Iterator[Columns]]) -> Iterator[Columns]:
+    """Yield several sorted streams as one; of rows of one time the first stream's come first."""
+    streams = [_Stream(source) for source in sources]
+    while True:
+        for stream in streams:
+            stream.fill()
+        open_ended = [s for s in streams if not s.ended]
+        if not open_ended:
+            break
+        # Rows of the very time up to which a stream is known may still be followed by more.
+        known = min(s.last for s in open_ended)
+        parts = [part for s in streams for part in _before(s, known)]
+        if parts:
+            yield joined(parts)
+        for stream in open_ended:
+            if stream.last == known:
+                stream.more()
+    rest = [part for s in streams for part in s.held]
+    if rest:
+        yield joined(rest)
+
+
+def _before(stream: _Stream, time: int) -> list[Columns]:
+    """Remove and return the part of a stream before ``time``."""
+    ready: list[Columns] = []
+    kept: list[Columns] = []
+    for part in stream.held:
+        split = int(part.times.searchsorted(time))
+        if split:
+            ready.append(part.take(slice(0, split)))
+        if split < len(part):
+            kept.append(part.take(slice(split, None)))
+    stream.held = kept
+    return ready

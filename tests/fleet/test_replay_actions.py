@@ -11,7 +11,7 @@ import pytest
 from collector.app.monitor import Watch
 from collector.cli import main
 from collector.config import load_site
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.columns import readings_of
 from collector.domain.events import Event, FactNoted, event_to_json
 from collector.domain.readings import Reading
@@ -36,22 +36,23 @@ def readings() -> list[Reading]:
     return readings_of(columns)
 
 
-def deeds() -> list[Action]:
+def deeds() -> list[OperatorAction]:
     """Return what people do: most of it on the first day, so that the second shows its end."""
     by, why = "Kim Marsh", "the dock riser is filled"
     return [
-        Action(deed=Deed.BEGIN_VISIT, alarm="r1", time=T0 + HOUR // 2 - 7_000, by=by, why=why,
-               until=T0 + HOUR),
-        Action(deed=Deed.DECLARE_FILL, alarm="gen1", time=T0 + 8 * HOUR - 3_500, by=by, why=why,
-               until=T0 + 12 * HOUR),
-        Action(deed=Deed.RESET_BASELINE, alarm="compressor-delivery.gen1", time=T0 + 9 * HOUR,
-               by=by, why="a new filter"),
-        Action(deed=Deed.END_FILL, alarm="gen1", time=T0 + 11 * HOUR + 40_000, by=by, why="full"),
-        Action(deed=Deed.DECLARE_FILL, alarm="r1", time=T0 + DAY, by=by, why=why,
-               until=T0 + DAY + HOUR),
-        Action(deed=Deed.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + DAY + 20 * 60_000, by=by,
-               why="heads are changed", until=T0 + DAY + 3 * HOUR),
-        Action(deed=Deed.END_IMPAIRMENT, alarm="r1", time=T0 + DAY + 2 * HOUR, by=by),
+        OperatorAction(deed=ActionKind.BEGIN_VISIT, alarm="r1", time=T0 + HOUR // 2 - 7_000,
+                       by=by, why=why, until=T0 + HOUR),
+        OperatorAction(deed=ActionKind.DECLARE_FILL, alarm="gen1", time=T0 + 8 * HOUR - 3_500,
+                       by=by, why=why, until=T0 + 12 * HOUR),
+        OperatorAction(deed=ActionKind.RESET_BASELINE, alarm="compressor-delivery.gen1",
+                       time=T0 + 9 * HOUR, by=by, why="a new filter"),
+        OperatorAction(deed=ActionKind.END_FILL, alarm="gen1", time=T0 + 11 * HOUR + 40_000,
+                       by=by, why="full"),
+        OperatorAction(deed=ActionKind.DECLARE_FILL, alarm="r1", time=T0 + DAY,
+                       by=by, why=why, until=T0 + DAY + HOUR),
+        OperatorAction(deed=ActionKind.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + DAY + 20 * 60_000,
+                       by=by, why="heads are changed", until=T0 + DAY + 3 * HOUR),
+        OperatorAction(deed=ActionKind.END_IMPAIRMENT, alarm="r1", time=T0 + DAY + 2 * HOUR, by=by),
     ]
 
 

@@ -1,4 +1,4 @@
-"""What leads out of the house: board, InfluxDB, MQTT, heartbeat, and how long the journal keeps.
+"""Settings of board, InfluxDB, MQTT, heartbeat, journal and scheduled reports.
 
 Secrets are resolved here, and never shown.
 """
@@ -9,38 +9,39 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.config.addresses import host_and_port
-from collector.config.mistakes import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.secrets import holds_password, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
+from collector.domain.units import DAY
 from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
     "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
-    "Outward", "ReportSettings",
+    "Integrations", "ReportSettings",
 ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardSettings:
-    """Where the board listens, and what lets a person change something on it."""
+    """The board's address and access."""
 
     host: str = "127.0.0.1"
     port: int = 8600
     token: str | None = field(default=None, repr=False)
     public_address: str | None = None
-    """How people reach it from elsewhere; goes into messages."""
+    """The address that people use; it goes into messages."""
     link_key: str | None = field(default=None, repr=False)
-    """Signs the links in messages; ``None`` for a key of its own in the data folder."""
-    link_lasts: int = 86_400_000
-    """ms after which a link in a message opens nothing any more."""
+    """Key that signs the links in messages; ``None`` for one in the data folder."""
+    link_lasts: int = DAY
+    """ms after which a link in a message expires."""
     reading: str | None = None
-    """``open`` or ``signed-in``; ``None``: open for whoever sits at this machine."""
+    """``open`` or ``signed-in``; ``None``: open from this machine alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeartbeatSettings:
-    """Where signs of life go, how often (ms), and by which HTTP method."""
+    """Address, interval (ms) and HTTP method of the heartbeat."""
 
     url: str = field(repr=False)
     every: int = 300_000
@@ -49,7 +50,7 @@ class HeartbeatSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalSettings:
-    """How long (ms) and how much (bytes) the journal keeps; ``None`` is without limit."""
+    """Limits of the journal in ms and bytes; ``None`` is without limit."""
 
     keep: int | None
     max_bytes: int | None
@@ -57,7 +58,7 @@ class JournalSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportSettings:
-    """A report that is sent by the clock: each ``every``, ``at`` minutes after midnight."""
+    """A report sent on a schedule: each ``every``, ``at`` minutes after midnight."""
 
     id: str
     every: str
@@ -66,8 +67,8 @@ class ReportSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outward:
-    """Reads these tables; every mistake is noted. Without ``secrets`` none is looked up."""
+class Integrations:
+    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
 
     file: SiteFile
     source: Source
@@ -105,7 +106,7 @@ class Outward:
         )
 
     def influx(self) -> InfluxSettings | None:
-        """Return where to forward readings, or ``None``."""
+        """Return the settings of InfluxDB, or ``None``."""
         table: InfluxTable | None = self.file.influx
         if table is None:
             return None
@@ -126,7 +127,7 @@ class Outward:
         )
 
     def mqtt(self) -> MqttSettings | None:
-        """Return where to publish, or ``None``."""
+        """Return the settings of MQTT, or ``None``."""
         table: MqttTable | None = self.file.mqtt
         if table is None:
             return None
@@ -167,12 +168,12 @@ class Outward:
         return path
 
     def journal(self) -> JournalSettings:
-        """Return what the journal keeps."""
+        """Return the journal's limits."""
         return JournalSettings(keep=self.file.journal.keep,
                                max_bytes=self.file.journal.max_size)
 
     def reports(self) -> tuple[ReportSettings, ...]:
-        """Return the reports that are sent by the clock."""
+        """Return the scheduled reports."""
         known = [r.id for r in self.file.recipients] + [p.id for p in self.file.people]
         seen: set[str] = set()
         for n, table in enumerate(self.file.reports):
@@ -191,7 +192,7 @@ class Outward:
             for t in self.file.reports)
 
     def heartbeat(self) -> HeartbeatSettings | None:
-        """Return where signs of life go, or ``None``."""
+        """Return the settings of the heartbeat, or ``None``."""
         table: HeartbeatTable | None = self.file.heartbeat
         if table is None:
             return None

@@ -1,4 +1,4 @@
-"""The people of a site file: recipients and their routes, persons, rotas, escalations, checked."""
+"""Recipients with their routes, persons, rotas and escalations of a site file, checked."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from datetime import datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.config.mistakes import Key, Mistakes, Source, nearest
-from collector.config.people_tables import (
+from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.secrets import holds_password, is_reference, read_secret
+from collector.config.tables import (
     OverrideTable,
     RecipientTable,
     RotaTable,
     RouteTable,
+    SiteFile,
     StepTable,
 )
-from collector.config.secrets import holds_password, is_reference, read_secret
-from collector.config.tables import SiteFile
 from collector.config.units import QuantityError
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import Priority, Signal
@@ -33,26 +33,26 @@ from collector.notify.recipients import (
     parse_hours,
 )
 
-__all__ = ["People"]
+__all__ = ["RecipientTables"]
 
 _REPEATS = 3
-"""How often all are called again after an escalation, unless the site file says otherwise."""
+"""Number of repeated calls after an escalation, unless the site file states one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class People:
-    """Reads these tables; every mistake is noted. Without ``secrets`` none is looked up."""
+class RecipientTables:
+    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
 
     file: SiteFile
     source: Source
     mistakes: Mistakes
     folder: Path
     assets: Iterable[str]
-    """Ids of things and devices that a route may name."""
+    """Ids of assets and devices that a route may name."""
     secrets: bool = True
 
     def persons(self) -> tuple[Recipient, ...]:
-        """Return everybody that rotas and escalations may call."""
+        """Return the people that rotas and escalations may call."""
         self._one_of_each()
         return tuple(
             Recipient(id=t.id, name=t.name or "", to=self._address(t.to, ("people", n)), routes=())
@@ -119,7 +119,7 @@ class People:
     # -- recipients ------------------------------------------------------------------------------
 
     def recipients(self) -> tuple[Recipient, ...]:
-        """Return who is told."""
+        """Return the recipients."""
         return tuple(self._recipient(table, ("recipients", index))
                      for index, table in enumerate(self.file.recipients))
 

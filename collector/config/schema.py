@@ -1,4 +1,4 @@
-"""Reads raw tables into the models, and goes on past every mistake it finds.
+"""Reads raw tables into the models, and continues after every mistake.
 
 A wrong value is noted and taken out, then the rest is read again: what depends on it is not
 reported twice, and what does not is still checked.
@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 from pydantic_settings import EnvSettingsSource, SettingsError
 
-from collector.config.mistakes import Key, Mistakes, Source, dig, nearest
+from collector.config.diagnostics import Key, Mistakes, Source, dig, nearest
 from collector.config.tables import EnvironmentFile, Table
 
 __all__ = ["from_environment", "merged", "parse_toml", "read_tables"]
@@ -27,7 +27,7 @@ _ROUNDS = 50
 
 
 def parse_toml(name: str, text: str, mistakes: Mistakes) -> dict[str, Any] | None:
-    """Parse TOML, or note the syntax error with its line and return ``None``."""
+    """Parse TOML, or add the syntax error with its line and return ``None``."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
@@ -42,7 +42,7 @@ def parse_toml(name: str, text: str, mistakes: Mistakes) -> dict[str, Any] | Non
 
 
 def from_environment(mistakes: Mistakes) -> tuple[dict[str, Any], dict[Key, str]]:
-    """Return the tables that environment variables state, and which variable states which key."""
+    """Return the tables given by environment variables, and the variable of each key."""
     try:
         tables = EnvSettingsSource(EnvironmentFile)()
     except SettingsError as exc:
@@ -60,7 +60,7 @@ def from_environment(mistakes: Mistakes) -> tuple[dict[str, Any], dict[Key, str]
 
 
 def merged(base: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
-    """Return ``base`` with ``over`` laid on it, table by table."""
+    """Return ``base`` with the values of ``over``, table by table."""
     result = dict(base)
     for key, value in over.items():
         below = result.get(key)
@@ -102,7 +102,7 @@ def read_tables(
 
 
 def _real_key(data: Any, loc: Key) -> Key:
-    """Drop what pydantic adds to a place (the branch of a union it tried)."""
+    """Drop what pydantic adds to a key (the branch of a union it tried)."""
     for end, part in enumerate(loc):
         try:
             data = data[part]

@@ -1,31 +1,35 @@
-"""What of recorded readings goes to the rules of one site."""
+"""Selects the recorded readings of one site and one span."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 
 from collector.domain.columns import Columns
 from collector.domain.plant import Plant
-from collector.recorded.rows import Row
+from collector.domain.readings import Reading
+from collector.recorded.column_reader import columns_available, read_columns
+from collector.recorded.row_reader import Progress, read_recordings
+from collector.recorded.rows import Row, readings_of
 
-__all__ = ["Sieve", "columns_within", "rows_within"]
+__all__ = ["SiteFilter", "columns_within", "rows_within", "site_readings"]
 
 
-class Sieve:
-    """Leaves out points of things that the site file does not have, and remembers which."""
+class SiteFilter:
+    """Leaves out points of assets that the site file does not have, and lists them."""
 
     def __init__(self, plant: Plant) -> None:
         self._plant = plant
         self._ours: dict[str, bool] = {}
 
     def rows(self, batches: Iterable[Sequence[Row]]) -> Iterator[Sequence[Row]]:
-        """Leave out what the watch could make nothing of."""
+        """Yield the rows of the site's assets."""
         for rows in batches:
             ours = {point: self._is_ours(point) for point in {row[1] for row in rows}}
             yield rows if all(ours.values()) else [row for row in rows if ours[row[1]]]
 
     def columns(self, batches: Iterable[Columns]) -> Iterator[Columns]:
-        """Leave out what the watch could make nothing of. Needs numpy."""
+        """Yield the columns of the site's assets. Needs numpy."""
         import numpy
 
         for columns in batches:
@@ -44,10 +48,27 @@ class Sieve:
         return sorted(point for point, ours in self._ours.items() if not ours)
 
 
+def site_readings(
+    paths: Sequence[Path], site: SiteFilter, *, unsorted: bool = False,
+    progress: Progress | None = None, start: int | None = None, end: int | None = None,
+) -> Iterator[Columns | Sequence[Reading]]:
+    """Yield the recorded readings of a site in the order of their time, in batches.
+
+    Batches are columns where numpy and pyarrow are installed, which is several times as fast, and
+    lists of readings elsewhere. Raises :class:`RecordingError`.
+    """
+    if columns_available():
+        columns = read_columns(paths, unsorted=unsorted, progress=progress)
+        yield from filter(len, site.columns(columns_within(columns, start, end)))
+    else:
+        rows = read_recordings(paths, unsorted=unsorted, progress=progress)
+        yield from map(readings_of, filter(len, site.rows(rows_within(rows, start, end))))
+
+
 def rows_within(
     batches: Iterable[Sequence[Row]], start: int | None, end: int | None,
 ) -> Iterator[Sequence[Row]]:
-    """Yield the rows from ``start`` to ``end`` (ms, the end itself left out) of sorted batches."""
+    """Yield the rows from ``start`` to ``end`` (ms, exclusive) of sorted batches."""
     low, high = _span(start, end)
     for rows in batches:
         if rows and rows[0][0] >= high:
@@ -61,7 +82,7 @@ def rows_within(
 def columns_within(
     batches: Iterable[Columns], start: int | None, end: int | None,
 ) -> Iterator[Columns]:
-    """Yield the columns from ``start`` to ``end`` (ms, the end itself left out) of sorted ones."""
+    """Yield the columns from ``start`` to ``end`` (ms, exclusive) of sorted ones."""
     low, high = _span(start, end)
     for columns in batches:
         first, last = (int(n) for n in columns.times.searchsorted([low, high]))

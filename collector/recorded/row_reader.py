@@ -1,8 +1,8 @@
 """Reads recordings, CSV or Parquet, as sorted batches of rows, and several of them as one.
 
 Rows may be out of order within a minute: a batch leaves once the recording is a minute further.
-Every bad row is a mistake with its line; after the first nothing more is given, but reading goes on
-until twenty are known.
+Every bad row is a mistake with its line; after the first no row is returned, but reading continues
+until twenty are found.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ from operator import itemgetter
 from pathlib import Path
 from typing import IO, Any, TypeVar
 
-from collector.config.mistakes import nearest
+from collector.config.diagnostics import nearest
 from collector.domain.errors import Mistake, QuietpipeError
+from collector.domain.units import MINUTE
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
 
 __all__ = ["File", "Meter", "RecordingError", "load_arrow", "read_recordings"]
@@ -37,7 +38,7 @@ _by_time = itemgetter(0)
 Fields = tuple[str, str, str, str, str, str]
 Pick = Callable[[Sequence[str]], Fields]
 Progress = Callable[[int, int], None]
-"""Told bytes read and bytes in all (0 where that is not known)."""
+"""Called with bytes read and bytes in all (0 where that is not known)."""
 
 
 class RecordingError(QuietpipeError):
@@ -77,7 +78,7 @@ def _batched(rows: Iterable[Row]) -> Iterator[Sequence[Row]]:
 
 
 class Meter:
-    """Counts how far several files have been read."""
+    """Adds up the bytes read of several files."""
 
     def __init__(self, paths: Sequence[Path], progress: Progress | None) -> None:
         self._progress = progress
@@ -89,17 +90,17 @@ class Meter:
         self._total = sum(sizes) if len(sizes) == len(paths) else 0
 
     def at(self, path: Path, position: int) -> None:
-        """Take note that ``path`` has been read up to a byte."""
+        """Report that ``path`` has been read up to a byte."""
         if self._progress is not None:
             self._done[path] = position
             self._progress(sum(self._done.values()), self._total)
 
 
 class File:
-    """One recording on its way to sorted rows."""
+    """Reads one recording into sorted rows."""
 
-    OUT_OF_ORDER = 60_000
-    """ms by which a row may come after a later one."""
+    OUT_OF_ORDER = MINUTE
+    """ms by which a row may follow a later one."""
 
     def __init__(self, path: Path, meter: Meter, *, unsorted: bool) -> None:
         self._path, self._meter, self._unsorted = path, meter, unsorted
@@ -109,7 +110,7 @@ class File:
         self._latest: int | None = None
 
     def batches(self) -> Iterator[Sequence[Row]]:
-        """Yield sorted batches; raise when anything was wrong."""
+        """Yield sorted batches; raise :class:`RecordingError` at the end if there are mistakes."""
         waiting: list[Row] = []
         for number, fields in self._chunks():
             waiting.extend(self._rows(number, fields))
@@ -123,17 +124,17 @@ class File:
                 if ready:
                     yield waiting[:ready]
                     del waiting[:ready]
-        self.complain()
+        self.raise_mistakes()
         if waiting:
             yield waiting
 
     @property
     def full(self) -> bool:
-        """Whether as many mistakes are known as will be told."""
+        """Whether the most mistakes to report are found."""
         return len(self._mistakes) >= _MOST_MISTAKES
 
-    def complain(self) -> None:
-        """Raise when anything was wrong."""
+    def raise_mistakes(self) -> None:
+        """Raise :class:`RecordingError` if there are mistakes."""
         if self._mistakes:
             raise RecordingError([m for _, m in sorted(self._mistakes, key=itemgetter(0))])
 
@@ -142,11 +143,11 @@ class File:
 
     @property
     def is_parquet(self) -> bool:
-        """Whether its name says Parquet; everything else is CSV."""
+        """Whether the file's name ends in .parquet; everything else is CSV."""
         return self._path.suffix.lower() == ".parquet"
 
     def guarded(self, source: Iterator[T]) -> Iterator[T]:
-        """Yield what ``source`` gives; what it cannot read becomes a mistake, and ends it."""
+        """Yield from ``source``; an error of reading becomes a mistake and ends it."""
         try:
             yield from source
         except (OSError, EOFError, zlib.error) as exc:
@@ -199,7 +200,7 @@ class File:
                     self._meter.at(self._path, raw.tell())
 
     def _open(self, stack: contextlib.ExitStack) -> tuple[IO[bytes], Any]:
-        """Return the file and what it holds, unpacked."""
+        """Return the file and its decompressed content."""
         raw: IO[bytes] = sys.stdin.buffer if str(self._path) == "-" \
             else stack.enter_context(self._path.open("rb"))
         if self._path.suffix.lower() == ".gz":
@@ -213,7 +214,7 @@ class File:
         chunk: list[Fields] = []
         for line, fields in batch:
             if len(fields) == width:
-                fields.append("")  # what a column that is not there reads
+                fields.append("")  # the value of a missing column
                 lines.append(line)
                 chunk.append(pick(fields))
             elif fields:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.config.addresses import parse_address
-from collector.config.mistakes import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.profiles import (
     BIT_TABLES,
     LegTable,
@@ -21,14 +21,14 @@ from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, po
 from collector.sources.decoding import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
-__all__ = ["Wiring"]
+__all__ = ["DeviceReader"]
 
 _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
 
 
 @dataclass(slots=True, kw_only=True)
-class Wiring:
-    """Joins devices and profiles; every mistake is noted.
+class DeviceReader:
+    """Joins devices and profiles, and collects their mistakes.
 
     ``kinds`` maps the id of every thing to its kind, also of things with mistakes of their own.
     """

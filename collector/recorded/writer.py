@@ -14,7 +14,7 @@ from typing import IO, Any, TextIO
 
 from collector.clock import format_instant
 from collector.domain.readings import Quality, Quantity, Reading
-from collector.recorded.reading import load_arrow
+from collector.recorded.row_reader import load_arrow
 from collector.recorded.rows import COLUMNS, quantity_of, value_text
 
 __all__ = ["write_csv", "write_parquet"]

@@ -1,4 +1,4 @@
-"""What a table of the site file may hold: quantities, dates, names; and the table itself."""
+"""Types of the site file's fields: quantities, dates, names; and the base class of its tables."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ __all__ = [
 
 
 def mistake(problem: str, expected: str) -> PydanticCustomError:
-    """Return an error of ours in pydantic's clothes."""
+    """Return a mistake as a pydantic error."""
     # Text goes in as context, since pydantic reads braces in the template itself.
     return PydanticCustomError("ours", "{problem}", {"problem": problem, "expected": expected})
 

@@ -8,16 +8,16 @@ import pytest
 
 from collector.domain.events import Priority, Signal, Transition
 from collector.fleet.hub_alarms import FleetAlarm, merged
-from collector.fleet.hub_questions import (
+from collector.fleet.hub_queries import (
     compressor_tiring,
     in_trouble,
     leaking_more,
     out_of_date,
     purge_late,
 )
+from collector.fleet.hub_reader import FleetSnapshot, FleetView, Scope
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend, quarter_before, trend_of
-from collector.fleet.hub_view import FleetFacts, FleetView, Sight
 from tests.fleet.support import DAY, alarm
 
 NOW = round(datetime(2026, 5, 20, 12, tzinfo=UTC).timestamp() * 1000)
@@ -34,13 +34,13 @@ def view(
     versions: dict[str, str] | None = None,
 ) -> FleetView:
     sites = {*(alarms or {}), *(estimates or {}), *(versions or {}), "calm"}
-    facts = FleetFacts(
+    facts = FleetSnapshot(
         states={f"north/{s}": SiteState(group="north", site=s, version=(versions or {}).get(s, ""))
                 for s in sites},
         alarms={f"north/{s}": a for s, a in (alarms or {}).items()},
         trends={f"north/{s}": _trends(e) for s, e in (estimates or {}).items()},
     )
-    return FleetView(facts, Sight(allowed=lambda group, site: True, title="all", staff=True))
+    return FleetView(facts, Scope(allowed=lambda group, site: True, title="all", staff=True))
 
 
 def standing(*transitions: Transition, condition: str = "pressure-low",

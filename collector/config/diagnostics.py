@@ -1,4 +1,4 @@
-"""Collecting every mistake of a TOML file, each with the line where a person finds it."""
+"""Collects every mistake of a TOML file, each with its line."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = [
 ]
 
 Key = tuple[str | int, ...]
-"""Where a value lies: ``("generators", 0, "cut_in")``."""
+"""The key of a value: ``("generators", 0, "cut_in")``."""
 
 _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*""")
 
@@ -61,7 +61,7 @@ _SCRAP = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'|#.*')
 
 
 def _depth(text: str) -> int:
-    """Count brackets still open after ``text``, strings and comments left aside."""
+    """Count brackets still open after ``text``, without strings and comments."""
     bare = _SCRAP.sub("", text)
     return sum(bare.count(c) for c in "[{") - sum(bare.count(c) for c in "]}")
 
@@ -100,9 +100,9 @@ class _Scan:
 
 
 def line_map(text: str) -> Mapping[Key, int]:
-    """Return the line number of every table and key that a quick look at TOML ``text`` finds.
+    """Return the line number of every table and key that a simple scan of TOML ``text`` finds.
 
-    It need not understand everything: a key it misses is found by the table around it.
+    A key that the scan misses is reported with the line of its table.
     """
     scan, depth, closing = _Scan(), 0, ""
     for number, raw in enumerate(text.splitlines(), 1):
@@ -123,7 +123,7 @@ def line_map(text: str) -> Mapping[Key, int]:
 
 
 class Source:
-    """One TOML file as people see it: its name and where each key stands.
+    """A TOML file with its name and the line of each key.
 
     ``elsewhere`` maps keys that came from somewhere else (a variable, a change) to its name.
     """
@@ -162,7 +162,7 @@ class Mistakes:
         return bool(self._found)
 
     def add(self, source: Source, key: Key, problem: str, expected: str = "") -> None:
-        """Note one mistake at ``key`` of ``source``."""
+        """Add a mistake at ``key`` of ``source``."""
         if source.name not in self._sources:
             self._sources.append(source.name)
         self._told.add((source.name, key))
@@ -172,11 +172,11 @@ class Mistakes:
         )
 
     def told(self, source: Source, key: Key) -> bool:
-        """Whether something was said at this very key: what follows from it need not be."""
+        """Whether this key has a mistake already, so that its consequences need none."""
         return (source.name, key) in self._told
 
     def sorted(self) -> Sequence[Mistake]:
-        """Return them in the order in which a person reads the files."""
+        """Return the mistakes in the order of files and lines."""
         return [m for m, _ in sorted(self._found.items(), key=lambda item: item[1])]
 
 
@@ -197,6 +197,6 @@ def read_text(path: Path) -> tuple[bytes, str]:
 
 
 def unreadable(error: OSError | UnicodeDecodeError) -> str:
-    """Return what is wrong with a file that :func:`read_text` could not read."""
+    """Return why :func:`read_text` could not read a file."""
     why = error.strerror if isinstance(error, OSError) else None
     return f"cannot be read: {why or 'it is not UTF-8 text'}"
