@@ -2,21 +2,63 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from collector.domain.limits import limit_of
-from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
 __all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
 
 
+_ZONE = 4.0
+"""Deadbands about the limit within which every sample is heard; no deadband grows wider."""
+_SPREADS = 6.0
+"""Deviations of one reading from side to side of those that scatter about a limit."""
+_FROM_BENDS = 0.512
+"""Mean absolute second difference of normal readings to the deviation of one: sqrt(pi/12)."""
+_LONG = 100
+
+
+@dataclass(slots=True, kw_only=True)
+class _BoundState(State):
+    level: Level = field(default_factory=Level)
+    last: float | None = None
+    last_at: int | None = None
+    moved: float | None = None
+    step: float = 0.0
+    """Smallest change between two samples near the limit."""
+    bend: float = 0.0
+    """Mean absolute second difference near the limit."""
+    count: int = 0
+
+    def learn(self, at: int, value: float, before_at: int | None) -> None:
+        """Learn how far readings near the limit differ from one to the next."""
+        if self.last is None or before_at != self.last_at:
+            self.moved = None
+        else:
+            moved = value - self.last
+            if moved:
+                self.step = min(self.step or abs(moved), abs(moved))
+            if self.moved is not None:
+                self.count = min(self.count + 1, _LONG)
+                self.bend += (abs(moved - self.moved) - self.bend) / self.count
+            self.moved = moved
+        self.last, self.last_at = value, at
+
+
 class _Bound(Rule):
-    """One measured point of a riser against one limit, with a deadband."""
+    """One measured point of a riser against one limit, with a deadband.
+
+    The deadband is no narrower than the gauge's own step and scatter, learned near the limit: a
+    pressure that passes it slowly would be raised and return with every flicker.
+    """
 
     above: ClassVar[bool] = False
     quantity: ClassVar[str] = "pressure"
-    state: Level
+    state: _BoundState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._point = f"{asset}.{self.quantity}"
@@ -24,20 +66,38 @@ class _Bound(Rule):
         limit = limit_of(self.condition, asset, context.plant, context.settings)
         assert limit is not None  # noqa: S101 - lacks() saw to it
         self._limit = limit
-        self._deadband = number(self.settings, "deadband") or 0.0
-        self.state = Level()
+        self._least = number(self.settings, "deadband") or 0.0
+        self.state = _BoundState()
+
+    @property
+    def level(self) -> Level:
+        """On which side of the limit it is."""
+        return self.state.level
+
+    @property
+    def _deadband(self) -> float:
+        s = self.state
+        own = max(s.step, _SPREADS * _FROM_BENDS * s.bend)
+        return max(self._least, min(own, _ZONE * self._least))
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
-        return self.state.compare(at, value, self._limit, self._deadband, above=self.above)
+        changed = self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        if abs(value - self._limit) <= _ZONE * self._least:
+            self.state.learn(at, value, before_at)
+        return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the limit is passed."""
-        return self.state.evaluation()
+        return self.level.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the values that change nothing."""
-        return self.state.band(self._limit, self._deadband, above=self.above)
+        """Return the values far enough on one side of the limit."""
+        beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
+        if beyond is None:
+            return None
+        return Band(self._limit + reach, math.inf) if beyond is self.above else Band(
+            -math.inf, self._limit - reach)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
@@ -67,7 +127,7 @@ class _PressureBound(_Bound):
         )
         values: Values = {"pressure_psi": round(known, 2), "limit_psi": round(self._limit, 2)}
         return values, self.words.message(
-            self.about, self.asset, since=self.state.since_at, numbers=numbers,
+            self.about, self.asset, since=self.level.since_at, numbers=numbers,
         )
 
 
@@ -91,7 +151,7 @@ class PressureLow(_PressureBound):
             " it for real until somebody has looked."
         )
         return {**values, "cause": "sensor"}, self.words.message(
-            self.about, self.asset, since=self.state.since_at, numbers=numbers,
+            self.about, self.asset, since=self.level.since_at, numbers=numbers,
             first=(SENSOR_FIRST,), causes=self.about.causes[:-1],
         )
 
@@ -123,5 +183,5 @@ class LowTemperature(_Bound):
         )
         values: Values = {"temperature_degc": round(known, 1), "limit_degc": round(self._limit, 1)}
         return values, self.words.message(
-            self.about, self.asset, since=self.state.since_at, numbers=numbers,
+            self.about, self.asset, since=self.level.since_at, numbers=numbers,
         )

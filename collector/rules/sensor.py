@@ -60,7 +60,8 @@ class OxygenSensorSuspect(Rule):
 
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps; a
-    steady riser should not have moved it, so that it is never blamed. *Step*: the level changes
+    steady riser should not have moved it, so that it is never blamed; nor is the sensor of a device
+    that stands still as a whole, which ``data-frozen`` tells. *Step*: the level changes
     between two samples by more than gas can, and stays; opening and closing bring other gas into
     the chamber and are let settle first. *No reading*: the device answers, the sensor does not.
     """
@@ -86,6 +87,12 @@ class OxygenSensorSuspect(Rule):
         self._line = target_of(context, asset) + 0.5
         self._tau = predicted_time_constant(context, asset)
         self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
+        self._source = context.inputs.point(self._oxygen).source
+        device = context.plant.devices.get(self._source.id)
+        self._others = device is not None and any(
+            not p.startswith(f"{asset}.") and context.inputs.point(p).is_number
+            for p in device.points)
+        """Whether its device gives numbers of other things too."""
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -139,6 +146,8 @@ class OxygenSensorSuspect(Rule):
         if s.flicker < _LIVELY or s.held < 4 * _SAMPLES or s.moved < self._movement \
                 or at - s.held_at < self._least_still:
             return False
+        if self._others and (self._source.moved_at or 0) <= s.held_at:
+            return False  # the whole device stands still, which is a fault of its own
         s.frozen_at = s.held_at
         return True
 

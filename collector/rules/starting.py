@@ -97,11 +97,14 @@ class CompressorNotStarting(Rule):
             self._cut_in, self._source = learned, f"learned from its last {len(rested)} starts"
         else:
             self._cut_in, self._source = _COMMON_CUT_IN, "common practice"
-        spread = 0.0
+        lowest, spread = self._cut_in, 0.0
         if learned is not None:
+            if given is not None:
+                lowest = max(min(given, learned), given - self._margin)
             spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
-        spread = min(spread, self._margin)
-        self._low = self._cut_in - max(self._gauge, spread) + 1e-6
+        # A few starts tell little of how much the next will differ.
+        least = self._gauge * (1.0 + (2.0 / math.sqrt(len(rested)) if rested else 0.0))
+        self._low = lowest - max(least, min(spread, self._margin)) + 1e-6
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:

@@ -63,8 +63,8 @@ def test_a_compressor_that_starts_is_silent():
 
 def test_gauge_and_switch_may_differ_a_little_but_not_for_long():
     # By how much they differ here is known from past starts, at 60.
-    s = story().feed(series(cycling(60.0, 3, last=59.2), every=10 * SECOND, end=4 * HOUR))
-    assert s.moves(C) == [("raised", 3 * HOUR + 31 * MINUTE)]
+    s = story().feed(series(cycling(60.0, 9, last=58.9), every=10 * SECOND, end=10 * HOUR))
+    assert s.moves(C) == [("raised", 9 * HOUR + 31 * MINUTE)]
 
 
 def test_trap_a_first_rest_close_to_cut_in_of_a_switch_nobody_saw_close():

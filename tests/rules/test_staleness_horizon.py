@@ -7,7 +7,7 @@ import random
 import numpy
 import pytest
 
-from collector.rules.engine.staleness import StalenessHorizon
+from collector.rules.engine.batch.horizon import StalenessHorizon
 from collector.rules.inputs import Inputs
 from tests.rules.support import MINUTE, SECOND, T0, plant, settings
 

@@ -28,7 +28,9 @@ CONDITIONS = (
     Condition(
         id="data-frozen", title="Readings never change", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
-        explained_by=(Cause("power-lost", "downstream"),),
+        explained_by=(
+            Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "alone"),
+        ),
         doubts=True,
         causes=(
             "the device's own display: does it move while the readings here do not",

@@ -52,8 +52,9 @@ class Cause:
     """
 
     by: str
-    reach: Literal["same", "downstream", "upstream"]
-    """Where what it explains lies, seen from its own asset along the path of the gas."""
+    reach: Literal["same", "alone", "downstream", "upstream"]
+    """Where what it explains lies, seen from its own asset along the path of the gas; ``alone``: a
+    device that reads nothing but that asset."""
     inhibits: bool = True
     after: int = 0
     """How long (ms) it inhibits when it has returned, where that is more than the usual grace."""

@@ -18,7 +18,6 @@ from collector.domain.readings import Reading
 from collector.domain.verdicts import Standing, Verdict
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
-from collector.rules.engine.batch import BatchFeed
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
 from collector.rules.engine.fill_suppression import DeclaredFills
 from collector.rules.engine.rule_schedule import RuleSchedule
@@ -119,6 +118,9 @@ class Engine:
         self.observe(reading)
 
     def _feed_columns(self, columns: Columns, listener: StepListener | None) -> None:
+        # The daemon, which feeds no columns, runs without numpy.
+        from collector.rules.engine.batch import BatchFeed  # noqa: PLC0415
+
         start, count = 0, len(columns)
         while start < count and not self._in_time(int(columns.times[start])):
             # Late rows, or the first after a start: one by one until the columns are ahead.

@@ -71,8 +71,15 @@ def _doubted(by: Rule, of: Rule) -> bool:
     return not by.doubts().isdisjoint(of.needs or of.inputs)
 
 
+def _alone(plant: Plant, by: Rule, of: Rule) -> bool:
+    """Whether ``of`` is about a device that gives nothing but readings of the asset of ``by``."""
+    device = plant.devices.get(of.asset)
+    points = (of.asset + ".",) if device is None else device.points
+    return all(p.startswith(f"{by.asset}.") for p in points)
+
+
 _REACHES: Mapping[str, Callable[[Plant, Rule, Rule], bool]] = {
-    "same": _same, "downstream": _downstream, "upstream": _upstream,
+    "same": _same, "alone": _alone, "downstream": _downstream, "upstream": _upstream,
 }
 
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from collector.domain.columns import Columns, readings_of
 from collector.domain.readings import Reading
+from collector.rules.engine.batch.horizon import StalenessHorizon
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
-from collector.rules.engine.staleness import StalenessHorizon
 from collector.rules.inputs import Point, Spacing
 
 if TYPE_CHECKING:
