@@ -12,13 +12,13 @@ from collector.domain.events import FactNoted
 from collector.journal import Journal
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
+from collector.reports.report_files import file_name
 from collector.reports.scheduled import (
     ReportNotMade,
     ReportRequest,
     ReportScheduler,
     made_in_process,
 )
-from collector.reports.writing import file_name
 from tests.notify.mailserver import MailServer
 from tests.reports.example import DAY, HOUR, LONDON, at, fill, site_file
 
