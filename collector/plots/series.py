@@ -72,7 +72,7 @@ def _ticks(plot: Plot) -> tuple[float, ...]:
 
 
 def _looks(plot: Plot) -> Iterator[tuple[Band | Curve, str]]:
-    """Give each measured series its look; what is expected looks alike."""
+    """Return the line style of each series; expected ones share a style."""
     number = 0
     for series in plot.series:
         if isinstance(series, Curve) and series.expected:

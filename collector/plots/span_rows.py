@@ -56,7 +56,7 @@ def _merged(spans: Sequence[Span], frame: Frame) -> list[tuple[Span, str]]:
 
 
 def _named_once(merged: Sequence[tuple[Span, str]]) -> list[tuple[Span, str]]:
-    """Where there are many spans, name only the first of each word, with their number."""
+    """Return the spans; of many, only the first of each word keeps its word, with their number."""
     counts = Counter((span.word, span.kind) for span, _ in merged)
     named: list[tuple[Span, str]] = []
     for span, _ in merged:

@@ -52,7 +52,7 @@ class BoardFacts:
     now: int
     pace: float
     log_trouble: str = ""
-    """Why the events could not be read; ``events`` is then empty."""
+    """Reason for which the events could not be read; ``events`` is then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
