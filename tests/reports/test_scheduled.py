@@ -151,7 +151,7 @@ def test_who_is_nobody_is_a_mistake(tmp_path: Path) -> None:
 
 
 async def test_the_process_says_why_it_failed(tmp_path: Path) -> None:
-    from collector.reports.calendar import Period
+    from collector.reports.times import Period
 
     config = with_reports(tmp_path)
     asked = ReportRequest(site_file=config.path, folder=tmp_path, made=MONDAY,

@@ -11,7 +11,7 @@ from collector.domain.formatting import duration_text
 from collector.domain.readings import split_point
 from collector.domain.trends import TrendStep
 from collector.plots import Bar, BarKind, Bars
-from collector.plots.thinning import bridge, stretches, usual
+from collector.plots.series import bridge, stretches, usual
 from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from collector.reports.report_data import ReportData, title_of
 from collector.reports.times import instant_words
