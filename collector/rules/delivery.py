@@ -201,7 +201,7 @@ class NitrogenDemand(_TankEstimator):
         if point == self.balance.tank:
             s = self.balance.state
             return None if s.waits_at is not None else Band(
-                -math.inf, math.inf, s.next_at, own=True)
+                -math.inf, math.inf, s.next_at, False, True)
         if point == self.balance.running:
             return contact_band(self.balance.state.on)
         is_open = self.state.vents.get(point)

@@ -201,7 +201,7 @@ class TankLeak(Rule):
         if s.minute_at is None:
             return None
         low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
-        return Band(low, high, s.minute_at + _MINUTE, counted=True)
+        return Band(low, high, s.minute_at + _MINUTE, True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
