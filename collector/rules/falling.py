@@ -35,6 +35,8 @@ _SCATTERS = 3.0
 _PARTS = 32
 """Into how many parts the time looked back over is thinned."""
 _HELD = 30 * _MINUTE
+_DRAINED = 2.0
+"""Falls that are needed, up to which a drained low point with much water in it comes as well."""
 
 
 def explained_rate(context: Context, riser: str) -> float:
@@ -252,6 +254,12 @@ class PressureFallingFast(Rule):
                 "looked."
             )
             first = (SENSOR_FIRST,)
+        elif s.start - s.low < _DRAINED * self._need() and not gone:
+            numbers += (
+                " A low point that is being drained looks so at first: the fall then stops by "
+                "itself, and this returns once half is back or the pressure has held for half an "
+                "hour."
+            )
         elif gone:
             numbers += f" No fall was seen between two readings, but {gone}: take it for real."
         return values, words.message(

@@ -9,16 +9,9 @@ from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
-from collector.rules.leakrate import (
-    DAY,
-    DECAY,
-    PSI,
-    Figure,
-    build_estimators,
-    days_of,
-    leaks_of,
-)
+from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
 from collector.rules.rates import flow_factor
 
 __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
@@ -125,7 +118,8 @@ class LeakHigh(_LeakRule):
     def _look(self, now: int) -> None:
         s = self.state
         found = self._leaks.figure(self.asset, now, self._window)
-        if isinstance(found, Refusal) and found.code == "too-short" and self._window < DAY:
+        if isinstance(found, Refusal) and found.code in ("too-short", "held") and (
+                self._window < DAY):
             # Without a temperature, or with little of it seen, a whole day may still do.
             found = self._leaks.figure(self.asset, now, DAY)
         s.away = isinstance(found, Refusal) and found.code in ("shared", "told-apart")

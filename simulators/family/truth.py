@@ -182,7 +182,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         pressure = history.riser_totals[:, k, 8]
         low = plan.rule == "pressure-below"
         limit = plant.risers[k].low if low else plant.risers[k].high
-        began = _first(pressure < limit if low else pressure > limit, minutes, plan.onset)
+        # Half a psi early: a gauge is off by as much, and a slow fall takes long to pass it.
+        began = _first(pressure < limit + 0.5 if low else pressure > limit - 0.5, minutes,
+                       plan.onset)
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
