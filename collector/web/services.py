@@ -43,7 +43,7 @@ class DeviceStatistics:
     lateness: int | None = None
     """Delay of the last poll against its grid."""
     why: str = ""
-    """Why it does not answer, or answers with errors; empty otherwise."""
+    """Reason for which it does not respond; empty when it does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ class CollectorStatistics:
 
     started: int
     last_turn: int | None
-    """When the rules last ran."""
+    """Instant of the last run of the rules."""
     last_commit: int | None = None
     journal_trouble: str = ""
     readings: int = 0

@@ -17,7 +17,7 @@ from prometheus_client.registry import Collector
 
 from collector.domain.readings import Quality, split_point
 from collector.web.api.responses import unit_of
-from collector.web.health import check_health, pace_of
+from collector.web.liveness import check_health, pace_of
 from collector.web.services import BoardServices
 
 __all__ = ["CONTENT_TYPE", "Metrics"]

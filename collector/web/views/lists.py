@@ -22,7 +22,7 @@ from collector.domain.formatting import duration_text, scale_of
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
-from collector.web.health import Health
+from collector.web.liveness import Health
 from collector.web.services import CollectorStatistics
 from collector.web.views.labels import TRANSITION_WORDS, moment
 
@@ -36,7 +36,7 @@ _LOG_LINES = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFacts:
-    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``health.pace_of``."""
+    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``liveness.pace_of``."""
 
     plant: Plant
     points: Mapping[str, PointState]
@@ -52,7 +52,7 @@ class BoardFacts:
     now: int
     pace: float
     log_trouble: str = ""
-    """Why the events could not be read; ``events`` is then empty."""
+    """Reason for which the events could not be read; ``events`` is then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

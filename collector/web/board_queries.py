@@ -11,8 +11,8 @@ from collector.domain.plant import Thing
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 from collector.domain.trends import TrendStep
 from collector.domain.units import DAY
-from collector.web.health import check_health, pace_of
 from collector.web.http_errors import HttpError
+from collector.web.liveness import check_health, pace_of
 from collector.web.services import BoardServices
 from collector.web.views.lists import BoardFacts
 from collector.web.views.trends import Occurrence, occurrences

@@ -12,9 +12,9 @@ import pytest
 
 from collector.domain.actions import Deed
 from collector.web import create_app, serve
+from tests.web.api.test_windows import Declared
 from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at, sound
 from tests.web.fakes import FakeSite
-from tests.web.test_windows import Declared
 
 __all__ = ["browser"]
 pytestmark = pytest.mark.browser

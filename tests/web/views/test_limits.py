@@ -12,8 +12,8 @@ from collector.domain.conditions import ConditionSettings
 from collector.domain.readings import QUANTITIES
 from collector.plots import axis_of
 from collector.web.views.trends import limits_of
+from tests.web.api.test_reading import Page
 from tests.web.fakes import FakeSite, plant
-from tests.web.test_reading import Page
 
 
 def settings(**single: object) -> ConditionSettings:

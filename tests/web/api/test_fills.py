@@ -17,10 +17,10 @@ from collector.web import create_app
 from tests.rules.support import HOUR as STORY_HOUR
 from tests.rules.support import MINUTE as STORY_MINUTE
 from tests.rules.support import T0, story
+from tests.web.api.test_reading import Page
 from tests.web.conftest import Signed, mark_in
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite, declared
-from tests.web.test_reading import Page
-from tests.web.test_views import seen, view
+from tests.web.views.test_views import seen, view
 
 BEARER: dict[str, str | bytes] = {"authorization": f"Bearer {TOKEN}".encode()}
 DECLARE, END = "/api/v1/fills/r1/declare", "/api/v1/fills/r1/end"

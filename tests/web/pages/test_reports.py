@@ -17,7 +17,7 @@ from fastapi import FastAPI
 
 from collector.reports.blocks import Heading, Paragraph, Report
 from collector.reports.html_report import html_of
-from collector.reports.writing import write
+from collector.reports.report_files import write
 from collector.web import create_app
 from tests.web.chromium import (
     DESKTOP,

@@ -15,7 +15,7 @@ from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Prior
 from collector.domain.live import AlarmState, LivePicture, PointState
 from collector.domain.quantities import COMPUTED
 from collector.domain.readings import QUANTITIES, Reading
-from collector.web.health import Health, check_health
+from collector.web.liveness import Health, check_health
 from collector.web.views.assets import AssetView
 from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
 from collector.web.views.labels import shown_value

@@ -12,7 +12,7 @@ from collector.domain.live import AlarmState
 from collector.web import create_app
 from tests.web.chromium import DESKTOP, PHONE, browser, open_page, serving, sound
 from tests.web.fakes import NOW
-from tests.web.test_links import Linked
+from tests.web.pages.test_links import Linked
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.reports.calendar import last_due, next_period
+from collector.reports.times import last_due, next_period
 from tests.reports.example import DAY, HOUR, LONDON, at
 
 

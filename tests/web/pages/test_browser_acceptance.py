@@ -18,7 +18,7 @@ from tests.acceptance.step_readings import T0, a_plant
 from tests.acceptance.test_acceptance_service import Shelf
 from tests.web.chromium import DESKTOP, PHONE, browser, open_page, sign_in_at, sound
 from tests.web.fakes import FakeSite
-from tests.web.test_acceptance import changed_over
+from tests.web.pages.test_acceptance import changed_over
 
 pytestmark = pytest.mark.browser
 __all__ = ["browser"]

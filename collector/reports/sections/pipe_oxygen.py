@@ -1,4 +1,4 @@
-"""Oxygen in the pipe and what it has suffered; oxygen where people work."""
+"""Oxygen in the pipe, its exposure, and oxygen in the rooms where people work."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["oxygen"]
 
 
 def oxygen(g: ReportData) -> Iterator[Block]:
-    """Tell oxygen at the vents, exposure, and the rooms."""
+    """Yield the oxygen at the vents, the exposure, and the rooms."""
     vents = [v for v in g.plant.vents.values() if g.has(f"{v.id}.oxygen")]
     rooms = [r for r in g.plant.rooms.values() if g.has(f"{r.id}.oxygen")]
     if not vents and not rooms and not g.assets_with("oxygen-exposure"):

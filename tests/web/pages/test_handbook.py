@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import httpx
 
+from tests.web.api.test_reading import Page
 from tests.web.fakes import FakeSite
-from tests.web.test_reading import Page
 
 
 async def test_a_page_is_shown_with_the_way_back(client: httpx.AsyncClient) -> None:
