@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from collector.domain.readings import Quality, Reading
 
-if TYPE_CHECKING:  # an extra: only a replay of recordings needs it
+if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
