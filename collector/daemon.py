@@ -205,6 +205,7 @@ class Daemon:
         finally:
             self._service.stopping()
             self._jobs.stop()
+            await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(
                 lambda: self._note("collector-stopped", "The watch was stopped."))

@@ -11,9 +11,8 @@ from collector.acceptance.journal_sync import (
     Verification,
     verify,
 )
-from collector.acceptance.record import Entry, Record, Result, Signature
+from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.acceptance.store import RecordError, RecordStore
 from collector.survey.site_units import SiteUnits
 
 __all__ = [

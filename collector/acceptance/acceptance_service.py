@@ -14,11 +14,10 @@ from typing import Protocol
 
 from collector.acceptance.evaluators import evaluate
 from collector.acceptance.finding import Finding, Outcome
-from collector.acceptance.record import Entry, Record, Result, Signature
+from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
 from collector.acceptance.step_plots import plots_of
 from collector.acceptance.step_readings import Number, StepReadings
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.acceptance.store import RecordError, RecordStore
 from collector.clock import format_instant
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant

@@ -21,7 +21,7 @@ _AIR_FILL, _NITROGEN = 2.0, 1.0
 
 
 def evaluate_purity(step: Step, look: StepReadings) -> Finding:
-    """Hold the product's oxygen against its limit: read on the wire, or typed in."""
+    """Compare the product oxygen, wired or entered by hand, with its limit."""
     if look.typed:
         return _typed_purity(step, look)
     if why := look.clock_set():

@@ -11,9 +11,8 @@ import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from collector.acceptance.record import Entry, Record, Result
+from collector.acceptance.record import Entry, Record, RecordStore, Result
 from collector.acceptance.steps import Kind, Step, plan
-from collector.acceptance.store import RecordStore
 from collector.clock import format_instant
 from collector.domain.actions import Deed
 from collector.domain.events import Event, FactNoted

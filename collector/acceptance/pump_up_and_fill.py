@@ -78,7 +78,7 @@ class _Rise:
 
 
 def _decided(seconds: float, doubt: float, limit: float) -> Outcome:
-    """Hold a time against its limit, both s, with half the distance of the samples either way."""
+    """Compare a time with its limit (s), give or take half the distance of the samples."""
     if seconds + doubt <= limit:
         return Outcome.PASSED
     return Outcome.FAILED if seconds - doubt > limit else Outcome.UNDECIDED

@@ -21,7 +21,7 @@ _MOST = 1500
 
 
 class Readings(Protocol):
-    """What the trend is read from."""
+    """The source of the readings."""
 
     def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
         """Return times and values from ``start`` to ``end`` (ms, excluded) in time order."""

@@ -37,7 +37,7 @@ _QUIETING = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrence:
-    """One alarm from its raising on (ms). ``ended`` is ``None`` while it stands.
+    """One occurrence of an alarm (ms). ``ended`` is ``None`` while it is active.
 
     It ends by returning to normal, or when it is held quiet: nobody is called by it then.
     """
@@ -100,7 +100,7 @@ def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
 
 
 def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
-    """Return every stretch in which an alarm was held quiet, in the order they began."""
+    """Return every stretch in which an alarm was inhibited, in the order of their beginning."""
     found: list[Quiet] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:

@@ -11,12 +11,13 @@ from collector.domain.conditions import CATALOGUE
 from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.plant import Plant
+from collector.domain.units import MINUTE
 from collector.journal import Journal
 from collector.web.services import HistoryServices, MeasureLine, Search
 
 __all__ = ["events_query", "past_services", "trend_query"]
 
-_FRESH = 60_000
+_FRESH = MINUTE
 """ms for which measures over weeks are served from memory."""
 _ESTIMATES = 3000
 """Most estimates of one quantity read for one plot: years of daily ones."""

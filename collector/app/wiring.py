@@ -15,6 +15,7 @@ from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
 from collector.domain.links import Link, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
 from collector.journal import Journal
 from collector.logs import hide_secret
 from collector.notify.heartbeat import Beat
@@ -38,7 +39,7 @@ _log = logging.getLogger(__name__)
 
 _NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})
 """Loopback, and "every address there is": useless on a phone."""
-_SLACK = 60_000
+_SLACK = MINUTE
 """ms by which an occurrence's number may lie after its raising, where two share a second."""
 
 

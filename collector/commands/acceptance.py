@@ -1,15 +1,15 @@
-"""Walk through the acceptance tests, timed from the readings of the watch that runs.
+"""Guide through the acceptance tests, timed from live readings.
 
-Start quietpipe run first: this reads its journal and never a device. A step goes on when this
-command is left or killed; call it again to go on. The record is signed at the end, as a PDF whose
-SHA-256 the watch puts into its journal.
+Start quietpipe run first: this reads its journal and never a device. A step continues when this
+command ends or is killed; run it again to return to it. The record is signed at the end, as a PDF
+whose SHA-256 the daemon writes into its journal.
 
-It supervises for maintenance and is no substitute for a listed fire-alarm system. Filling, closing
-or testing a system is an impairment: follow the impairment procedure first.
+For maintenance monitoring only; no substitute for a listed fire-alarm system. Filling, closing or
+testing a system is an impairment: follow the impairment procedure first.
 
 Example:
-  quietpipe acceptance fenmoor.toml                        the walk: one step after another
-  quietpipe acceptance fenmoor.toml --list                 where it stands
+  quietpipe acceptance fenmoor.toml                        one step after another
+  quietpipe acceptance fenmoor.toml --list                 the state of each step
   quietpipe acceptance fenmoor.toml --step fill.r1         one step alone
   quietpipe acceptance fenmoor.toml --step purity.gen1 --typed "0.8 %" --instrument "Oxygen
                                     meter K2" --serial 4711
@@ -45,19 +45,20 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
-    parser.add_argument("--by", metavar="NAME", help="who does it; asked for when left out")
+    parser.add_argument("--by", metavar="NAME", help="your name; asked for when left out")
     parser.add_argument("--size", choices=[s.value for s in Size], default=Size.SMALL.value,
                         help="of the unit, when an acceptance is opened: a small one may take "
                              "longer to pump up (default: small)")
     parser.add_argument("--resume", action="store_true",
-                        help="only go on with one that is under way")
-    parser.add_argument("--list", action="store_true", help="every step and where it stands")
+                        help="only continue one that is in progress")
+    parser.add_argument("--list", action="store_true", help="list every step with its state")
     parser.add_argument("--json", action="store_true", help="with --list: the whole record as JSON")
     parser.add_argument("--step", metavar="ID", help="do this step alone")
-    parser.add_argument("--again", action="store_true", help="with --step: begin it again")
-    parser.add_argument("--leave-out", metavar="REASON", help="with --step: not done, and why")
+    parser.add_argument("--again", action="store_true", help="with --step: start it again")
+    parser.add_argument("--leave-out", metavar="REASON",
+                        help="with --step: skip the test, with the reason")
     parser.add_argument("--typed", metavar="SHARE",
-                        help='with --step: what an instrument shows, such as "0.8 %%" oxygen')
+                        help='with --step: enter the reading of an instrument ("0.8 %%" oxygen)')
     parser.add_argument("--instrument", metavar="NAME", help="with --typed: which instrument")
     parser.add_argument("--serial", metavar="NUMBER", help="with --typed: its serial number")
     parser.add_argument("--sign", action="append", metavar="'NAME, ROLE'", default=[],

@@ -1,8 +1,8 @@
-"""Copy what a site or a hub has kept, while it runs; or put such a copy back.
+"""Copy the data folder of a site or a hub while it runs; or restore such a copy.
 
-The copy is a folder: the journal as it stands at one moment, accounts, keys, records, and a list
-of checksums. Keep it elsewhere, and as safe as the original. To put it back, stop the service, move
-the data folder aside, call this with --restore, and start the service again.
+The copy is a folder: the journal at one moment, accounts, keys, records, and a list of checksums.
+Keep it elsewhere, and as safe as the original. To restore it, stop the service, rename the data
+folder, run this with --restore, and start the service again.
 
 Example:
   quietpipe backup fenmoor.toml /mnt/backup/fenmoor-2026-03-01
@@ -26,7 +26,7 @@ from pathlib import Path
 
 from collector import __version__
 from collector.clock import SystemClock, format_instant
-from collector.commands.folders import data_folder
+from collector.commands.shared_options import data_folder
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.journal import Journal
 
@@ -37,9 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
-    parser.add_argument("copy", type=Path, metavar="FOLDER", help="the copy's own folder")
+    parser.add_argument("copy", type=Path, metavar="FOLDER", help="a folder for this copy alone")
     parser.add_argument("--restore", action="store_true",
-                        help="put the copy back; the data folder must be empty or not there")
+                        help="restore the copy; the data folder must be empty or missing")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -1,7 +1,7 @@
-"""Start the bundled plant, the watch and its board, with time sped up.
+"""Start the bundled plant, the monitor and its board, with time sped up.
 
-The plant is served on real Modbus TCP on loopback by a process of its own; the watch that reads it
-is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends it all and
+The plant is served on real Modbus TCP on loopback by a process of its own; the monitor that reads
+it is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends both and
 leaves nothing behind.
 
 Example:
@@ -158,7 +158,7 @@ def _printer(out: TextIO) -> Any:
 
 
 async def _people(daemon: Daemon, people: Sequence[Mapping[str, Any]]) -> None:
-    """Do what the story's people do: acknowledge, once the alarm stands and their time has come."""
+    """Carry out the scenario's acknowledgements, each when active and due."""
     waiting = list(people)
     while waiting:
         await daemon.clock.sleep(10_000)

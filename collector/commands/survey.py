@@ -1,7 +1,7 @@
-"""What the pipes hold, whether the plant can fill and purge them in time, what is not said.
+"""Pipe volumes, fill and purge times of the plant, and what the site file leaves out.
 
-Reads the site file, and the delivery that the watch has measured where its journal holds one. No
-device is asked. Every number says where it comes from; every limit, where it is written.
+Reads the site file, and the measured delivery from the journal where there is one. No device is
+asked. Every number and every limit has its source.
 
 Example:
   quietpipe survey fenmoor.toml

@@ -1,4 +1,4 @@
-"""The walk itself: shows a step, waits for it, asks what to do. Words to people go to stderr."""
+"""The dialogue of an acceptance: shows a step, waits for it, asks what to do. Writes to stderr."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _WANTS_MORE = (Kind.TIGHTNESS_DAY, Kind.TIGHTNESS_TWO)
 
 
 class Walk:
-    """Takes a technician through the steps. ``by`` is who they are."""
+    """Guides a technician through the steps. ``by`` is their name."""
 
     def __init__(
         self, service: AcceptanceService, journal: Journal, words: SiteUnits, *, by: str,
@@ -44,14 +44,14 @@ class Walk:
         self._clock = SystemClock()
 
     def now(self) -> int:
-        """Return the watch's own time (ms): when it last judged what it had read."""
+        """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
         if tick is None:
             raise JournalError("the watch has not read anything yet; is quietpipe run running?")
         return int(tick)
 
     def ask_name(self) -> None:
-        """Ask who it is, where nobody has said."""
+        """Ask for the technician's name where it was not given."""
         if not self._by:
             self._by = self._ask("Your name: ")
         if not self._by:

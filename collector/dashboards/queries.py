@@ -20,7 +20,7 @@ __all__ = [
 DATASOURCE: Mapping[str, str] = {"type": "influxdb", "uid": "quietpipe"}
 
 LONG = "time > now() - 400d"
-"""How far back something that stands may have begun: a low priority may stand for a year."""
+"""How far back an active alarm may have begun: one of low priority may last a year."""
 
 _SITE = '"site" =~ /^${site:regex}$/'
 

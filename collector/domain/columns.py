@@ -42,7 +42,7 @@ class Columns:
 
 
 def readings_of(columns: Columns) -> list[Reading]:
-    """Return columns as readings; what is not good as asked for and not had."""
+    """Return columns as readings; a value that is not good becomes stale."""
     return [
         Reading(
             point=columns.names[point], asked=time, time=time, value=value if good else None,

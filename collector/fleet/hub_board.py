@@ -17,12 +17,12 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 
 from collector import __version__
 from collector.clock import Clock, format_instant
-from collector.fleet import hub_answers as answers
+from collector.domain.units import DAY
+from collector.fleet import hub_queries as answers
 from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
-from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import SiteState
-from collector.fleet.hub_view import FleetView, sight_of
 from collector.web.access import AccessPolicy, public, visitor
 from collector.web.api.requests import read_span
 from collector.web.app import add_error_handlers
@@ -91,10 +91,10 @@ class _Routes:
         self._streams = 0
 
     async def _view(self, request: Request) -> FleetView:
-        """Return what whoever asks may see: the only way from here to the fleet."""
+        """Return the visitor's view, the only way from a route to the fleet."""
         s = self._services
         facts = await asyncio.to_thread(s.reader.facts, s.clock.now())
-        return FleetView(facts, sight_of(visitor(request).name, s.settings))
+        return FleetView(facts, scope_of(visitor(request).name, s.settings))
 
     async def _site(self, request: Request, group: str, site: str) -> tuple[FleetView, SiteState]:
         view = await self._view(request)
@@ -215,7 +215,7 @@ class _Routes:
         now = self._services.clock.now()
         events = await asyncio.to_thread(
             self._services.reader.events, lambda g, s: f"{g}/{s}" == state.key,
-            now - 7 * 86_400_000, now + 1, 60)
+            now - 7 * DAY, now + 1, 60)
         estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
         return site_page(request, view, SiteFacts(
             state=state, events=[e for _, e in events], estimates=estimates), now)

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator, Sequence
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, JournalError
 from collector.domain.readings import MODES
-from collector.fleet.hub_intake import Taken
-from collector.fleet.hub_state import SiteState, Told
+from collector.fleet.hub_message_handler import HandledMessages
+from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import GroupStore
 from collector.forward.influx.batches import DeadLetterFile, deliver
 from collector.forward.influx.endpoints import Endpoint
@@ -30,12 +30,12 @@ _MOST = 200_000
 """Batches kept while InfluxDB is away: days for some hundred sites, a few GB at the worst."""
 
 
-def history_of(taken: Taken) -> bytes:
-    """Return the lines of what was taken, one a row; what line protocol cannot say is left out."""
+def history_of(handled: HandledMessages) -> bytes:
+    """Return the lines of handled messages; what line protocol cannot express is left out."""
     lines: list[str] = []
-    for state, told in taken.told:
+    for state, told in handled.values:
         lines += _said(_reading_lines(state, told))
-    lines += _said(event_lines(taken.events))
+    lines += _said(event_lines(handled.events))
     return "\n".join(lines).encode()
 
 
@@ -47,8 +47,8 @@ def _said(lines: Iterator[Line]) -> Iterator[str]:
             _log.warning("a point that cannot be said is left out", extra={"reason": str(exc)})
 
 
-def _reading_lines(state: SiteState, told: Sequence[Told]) -> Iterator[Line]:
-    """Yield one line for each thing and instant."""
+def _reading_lines(state: SiteState, told: Sequence[ReceivedValue]) -> Iterator[Line]:
+    """Yield one line for each asset and instant."""
     fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
     for one in told:
         kind = state.kinds.get(one.thing, "")

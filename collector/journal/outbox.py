@@ -100,6 +100,6 @@ def recover(db: sqlite3.Connection, now: int) -> list[Delivery]:
 
 
 def by_state(db: sqlite3.Connection) -> dict[str, int]:
-    """Return how many deliveries stand where; every state is listed."""
+    """Return the number of deliveries in each state."""
     found = dict(db.execute("SELECT state, count(*) FROM deliveries GROUP BY state").fetchall())
     return {state.value: found.get(state.value, 0) for state in DeliveryState}

@@ -141,7 +141,7 @@ def _basic(user: str, password: str) -> str:
 
 
 class _Capture(logging.Handler):
-    """Keeps what apprise says in a thread for whoever called it from that thread."""
+    """Collects the log records of apprise by the thread that called it."""
 
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
@@ -279,7 +279,7 @@ def _is_final(line: str) -> bool:
 
 
 def channel_for(recipient: Recipient, *, timeout: float = TIMEOUT) -> Channel:
-    """Return the way out that the recipient's address asks for."""
+    """Return the channel for the recipient's address."""
     if recipient.wants_events:
         return WebHookChannel(timeout=timeout)
     return AppriseChannel(timeout=timeout)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from collector.domain.events import AlarmMoved, Event, FactNoted, Signal, Transition
 from collector.domain.formatting import local_time
 from collector.domain.plant import Plant
-from collector.domain.units import DAY
+from collector.domain.units import DAY, MINUTE, SECOND
 from collector.notify.recipients import Recipient, Rota, Route, turns
 
 __all__ = [
@@ -70,10 +70,10 @@ class Together:
     belong to the same trouble.
     """
 
-    urgent: int = 10_000
-    other: int = 60_000
-    following: int = 60_000
-    spell: int = 600_000
+    urgent: int = 10 * SECOND
+    other: int = MINUTE
+    following: int = MINUTE
+    spell: int = 10 * MINUTE
 
 
 def raised_at(event: AlarmMoved) -> int:

@@ -53,7 +53,7 @@ class PdfDocument:
 
     @property
     def width(self) -> float:
-        """How wide the text is."""
+        """Width of the text."""
         return float(self._pdf.epw)
 
     def heading(self, text: str, level: int = 1, *, keep: float = 26.0) -> None:

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections import OrderedDict
 from dataclasses import dataclass
 
+from collector.domain.units import HOUR, MINUTE, SECOND
+
 __all__ = ["AttemptLimiter"]
 
 _FREE = 5
 """Failures without a wait: typing errors."""
-_FIRST, _LONGEST = 1000, 60_000
+_FIRST, _LONGEST = SECOND, MINUTE
 """ms to wait after the first failure too many, and at most. A minute for one try leaves 1440 a day:
 hopeless against a password of ten characters, and yet no person can lock another out for long."""
-_FORGOTTEN = 3_600_000
+_FORGOTTEN = HOUR
 """ms without a failure after which the count starts again."""
 _KEPT = 10_000
 """Most keys kept, so that made-up names cannot fill the memory."""

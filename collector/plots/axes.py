@@ -7,7 +7,7 @@ clocks has 23 or 25 hours and starts at local midnight all the same, a month on 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -15,10 +15,12 @@ from zoneinfo import ZoneInfo
 from collector.domain.formatting import scale_of
 from collector.domain.readings import Quantity
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND
+from collector.plots.shapes import Line, Shape, Text
 
-__all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks", "value_ticks"]
-
-
+__all__ = [
+    "MARGIN", "Axis", "Frame", "TimeTick", "axis_of", "round_step", "step_for", "tick_words",
+    "time_axis", "time_ticks", "value_axis", "value_ticks", "width_of",
+]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
@@ -187,3 +189,77 @@ def _months(start: int, end: int, zone: ZoneInfo, months: int) -> Iterator[_Mark
             text = f"{local:%b}" if months < 12 else f"{local.year}"
             yield _ms(local), text, f"{local.year}" if months < 12 else ""
         count += months
+
+
+MARGIN = 20
+"""Right of the frame: half the width of a tick's words at its end."""
+
+
+def width_of(text: str, size: float = 12.0, *, bold: bool = False) -> float:
+    """Return the approximate width of words, a little more than most fonts need."""
+    return len(text) * size * (0.6 if bold else 0.56)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """The inner rectangle of a plot and what its edges mean (``low``, ``high`` as shown)."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    start: int
+    end: int
+    low: float = 0.0
+    high: float = 1.0
+
+    def x(self, time: int) -> float:
+        """Return the x of an instant, within the frame."""
+        share = (time - self.start) / max(self.end - self.start, 1)
+        return self.left + min(max(share, 0.0), 1.0) * (self.right - self.left)
+
+    def y(self, shown: float) -> float:
+        """Return the y of a value as the axis shows it, within the frame."""
+        share = (shown - self.low) / (self.high - self.low)
+        return self.bottom - min(max(share, 0.0), 1.0) * (self.bottom - self.top)
+
+
+def time_axis(frame: Frame, zone: ZoneInfo) -> Iterator[Shape]:
+    """Draw the time axis under the frame: ticks, their words, the wider date below them."""
+    at_most = max(int((frame.right - frame.left) // 68), 2)
+    ticks = time_ticks(frame.start, frame.end, zone, at_most)
+    marks = [frame.x(tick.time) for tick in ticks]
+    yield Line(style="plot-grid", runs=[((x, frame.top), (x, frame.bottom)) for x in marks])
+    yield Line(style="plot-frame", runs=[
+        ((frame.left, frame.bottom), (frame.right, frame.bottom)),
+        *(((x, frame.bottom), (x, frame.bottom + 4)) for x in marks),
+    ])
+    free = 0.0
+    for tick, x in zip(ticks, marks, strict=True):
+        yield Text(style="plot-axis", x=x, y=frame.bottom + 17, text=tick.text, anchor="middle")
+        half = width_of(tick.under) / 2
+        x = min(max(x, half + 2), frame.right + MARGIN - half)
+        if tick.under and x - half >= free:
+            yield Text(style="plot-axis", x=x, y=frame.bottom + 32, text=tick.under,
+                       anchor="middle")
+            free = x + half + 6
+
+
+def tick_words(ticks: Sequence[float]) -> list[str]:
+    """Write ticks with as many decimals as their step needs."""
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
+    digits = next((d for d in range(6) if abs(round(step, d) - step) < step * 1e-6), 6)
+    return [f"{tick:.{digits}f}".replace("-", "−") for tick in ticks]
+
+
+def value_axis(frame: Frame, ticks: Sequence[float], axis: Axis) -> Iterator[Shape]:
+    """Draw the value axis left of the frame, its unit above it."""
+    yield Line(style="plot-grid", runs=[
+        ((frame.left, frame.y(tick)), (frame.right, frame.y(tick))) for tick in ticks
+    ])
+    for tick, words in zip(ticks, tick_words(ticks), strict=True):
+        yield Text(style="plot-axis", x=frame.left - 7, y=frame.y(tick) + 4, text=words,
+                   anchor="end")
+    if axis.unit:
+        yield Text(style="plot-unit", x=frame.left - 7, y=frame.top - 10, text=axis.unit,
+                   anchor="end")

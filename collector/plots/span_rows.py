@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from collector.plots.axes import Frame, width_of
 from collector.plots.figures import Span, SpanKind
-from collector.plots.frame import Frame, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
 
 __all__ = ["ROW", "PlacedSpan", "row_count", "span_shapes", "placed"]
@@ -56,7 +56,7 @@ def _merged(spans: Sequence[Span], frame: Frame) -> list[tuple[Span, str]]:
 
 
 def _named_once(merged: Sequence[tuple[Span, str]]) -> list[tuple[Span, str]]:
-    """Where there are many spans, name only the first of each word, with their number."""
+    """Return the spans; of many, only the first of each word keeps its word, with their number."""
     counts = Counter((span.word, span.kind) for span, _ in merged)
     named: list[tuple[Span, str]] = []
     for span, _ in merged:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
+from collector.plots.axes import MARGIN, Frame, time_axis, width_of
 from collector.plots.figures import Bar, BarKind, Bars
-from collector.plots.frame import MARGIN, Frame, time_axis, width_of
 from collector.plots.shapes import Area, Drawing, Shape, Text, box
 
 __all__ = ["draw_strips"]

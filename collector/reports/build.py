@@ -10,7 +10,7 @@ from collector.config import SiteConfig
 from collector.domain.baselines import Baseline
 from collector.reports.blocks import Block, Report
 from collector.reports.report_data import History, ReportData
-from collector.reports.sections import alarms, coverage, gas, gauges, oxygen, summary, upkeep
+from collector.reports.sections import alarms, coverage, gas, gauges, pipe_oxygen, summary, upkeep
 from collector.reports.times import period_words
 
 __all__ = ["make", "report_of"]
@@ -19,7 +19,7 @@ def make(g: ReportData) -> Report:
     """Return the report of the collected data."""
     blocks: list[Block] = [
         *summary.summary(g), *alarms.active_alarms(g), summary.cautions(), *gas.pressures(g),
-        *gas.leak(g), *oxygen.oxygen(g), *gas.supply(g), *upkeep.energy(g), *upkeep.service(g),
+        *gas.leak(g), *pipe_oxygen.oxygen(g), *gas.supply(g), *upkeep.energy(g), *upkeep.service(g),
         *gauges.gauges(g), *alarms.events(g), *alarms.alarm_measures(g), *upkeep.baselines(g),
         *coverage.coverage(g), *coverage.not_watched(g),
     ]

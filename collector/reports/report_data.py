@@ -35,7 +35,7 @@ class _Stored(Protocol):
 
 
 class History(Protocol):
-    """What is read of a journal."""
+    """The part of the journal that a report reads."""
 
     def trend(self, point: str, start: int, end: int, step: int) -> list[TrendStep]:
         """Return least, mean and greatest of each step; see the journal."""
@@ -117,7 +117,7 @@ class ReportData:
 
     @property
     def active(self) -> list[Occurrence]:
-        """What stood at the end, the most pressing first."""
+        """Alarms active at the end, the most urgent first."""
         order = {"high": 0, "medium": 1, "low": 2}
         return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))
 
@@ -149,7 +149,7 @@ class ReportData:
 
     @cached_property
     def first(self) -> int | None:
-        """When the journal's first reading is from, ms."""
+        """Instant (ms) of the journal's first reading."""
         span = self._history.span()
         return None if span is None else span[0]
 
@@ -207,7 +207,7 @@ class ReportData:
     # -- names and units
 
     def name(self, asset: str) -> str:
-        """Return how people call an asset; a contact goes by its thing's name too."""
+        """Return the name of an asset; a contact is named by its asset and the point."""
         name = self.plant.name_of(asset)
         thing, dot, quantity = asset.rpartition(".")
         if name == asset and dot and self.plant.name_of(thing) != thing:

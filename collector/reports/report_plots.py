@@ -36,7 +36,7 @@ def reading_figure(
 
 
 def _description(g: ReportData, steps: Sequence[TrendStep], axis: Axis, alarms: int) -> str:
-    """Say in words what a picture shows: from, to, least, greatest, mean."""
+    """Return a plot in words: period, least, greatest, mean."""
     full = [s for s in steps if s.low is not None and s.high is not None]
     period = period_words(g.start, g.end, g.zone)
     if not full:

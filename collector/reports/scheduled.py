@@ -18,14 +18,13 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
 from collector.config import SiteConfig
-from collector.config.outward import ReportSettings
+from collector.config.integrations import ReportSettings
 from collector.domain.deliveries import REPORT, NewDelivery
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import FactNoted, event_to_json
 from collector.domain.units import HOUR
-from collector.reports.calendar import Period, last_due, next_period
-from collector.reports.times import period_words
-from collector.reports.writing import file_name
+from collector.reports.report_files import file_name
+from collector.reports.times import Period, last_due, next_period, period_words
 
 __all__ = ["Maker", "ReportScheduler", "ReportNotMade", "made_in_process"]
 
@@ -191,4 +190,3 @@ def _key(report: ReportSettings) -> str:
 
 def _words(config: SiteConfig, period: Period) -> str:
     return period_words(period.start, period.end, ZoneInfo(config.plant.site.timezone))
-

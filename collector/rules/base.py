@@ -175,7 +175,9 @@ class Rule(SampleConsumer, ABC):
     requires: ClassVar[Mapping[str, str]] = {}
     """Quantities of the asset without which it cannot be evaluated, each with its label."""
     looks_ahead: ClassVar[bool] = False
-    """Whether its deadlines depend on when inputs become stale, see ``Inputs.heard_until``."""
+    """Whether its deadlines depend on when inputs become stale, see ``Inputs.known_until``."""
+    answers_only: ClassVar[bool] = False
+    """Whether a sample is an answer to it, whatever it says: no doubt of a reading touches it."""
     facts: ClassVar[frozenset[str]] = frozenset()
     """Kinds of system events that it takes (:meth:`apply_event`)."""
 

@@ -101,9 +101,11 @@ class DataFrozen(Rule):
         )
         if s.frozen and not moved:
             return frozenset(self.points)
+        held = self._held()
+        if not held:
+            return frozenset()
         points = self.context.inputs.points
-        return frozenset(name for name, gauge in s.gauges.items()
-                         if gauge.frozen and points[name].value == gauge.value)
+        return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
     def due(self, now: int) -> int | None:
         """Return the next look."""
@@ -139,7 +141,9 @@ class DataFrozen(Rule):
         return self.due(now) if known and not s.frozen and not self._held() else None
 
     def _held(self) -> dict[str, HeldGauge]:
-        return {name: g for name, g in self.state.gauges.items() if g.frozen}
+        gauges = self.state.gauges
+        return {name: gauges[name] for name in self._gauges if name in gauges
+                and gauges[name].frozen} if gauges else {}
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
@@ -163,7 +167,6 @@ class DataFrozen(Rule):
 
     def _look_at_gauges(self, now: int) -> None:
         inputs, gauges = self.context.inputs, self.state.gauges
-        moved_at = max(s.moved_at or 0 for s in inputs.sources.values())
         for name in self._gauges:
             point = inputs.points.get(name)
             if point is None or point.at is None or point.value is None:
@@ -175,7 +178,11 @@ class DataFrozen(Rule):
             if name.endswith("tank_pressure"):
                 runs = inputs.points.get(f"{name.partition('.')[0]}.{_RUNNING}")
                 running = runs is not None and runs.fresh(now) and runs.value == 1.0
-            gauge.look(point.at, point.value, point.max_gap(), running, moved_at)
+            gauge.look(point.at, point.value, point.max_gap(), running, self._moved_at)
+
+    def _moved_at(self) -> int:
+        """Return when anything on the site last moved, ms."""
+        return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
         """Learn the stillness that has just ended, and begin another."""

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
-from collector.rules.base import Context, RawEvaluation, Rule, Values
+from dataclasses import dataclass
+
+from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
 __all__ = ["DeviceSilent"]
+
+
+@dataclass(slots=True, kw_only=True)
+class _SilentState(State):
+    silent: bool = False
+    """Whether the last look found it so; then its next answer is news."""
 
 
 class DeviceSilent(Rule):
@@ -17,18 +25,32 @@ class DeviceSilent(Rule):
 
     condition = "device-silent"
     looks_ahead = True
+    answers_only = True
+
+    state: _SilentState
 
     def __init__(self, context: Context, asset: str) -> None:
-        super().__init__(context, asset, inputs=(), needs=())
+        device = context.plant.devices.get(asset)
+        super().__init__(context, asset, inputs=() if device is None else device.points, needs=())
+        self.state = _SilentState()
 
     @property
     def _source(self) -> Source | None:
         # Looked up each time: without devices it appears with the thing's first row.
         return self.context.inputs.sources.get(self.asset)
 
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take an answer; the shared view keeps its time."""
+        return self.state.silent
+
+    def no_change_band(self, point: str) -> Band | None:
+        """Return every value, unless it was silent."""
+        return None if self.state.silent else ALL
+
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it has been silent for too long."""
         source = self._source
+        self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
             return RawEvaluation.absent()
@@ -45,15 +67,17 @@ class DeviceSilent(Rule):
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
             return now + 10_000
-        # While silent, its first answer must be noticed within a tick: nothing else reports it.
         over = source.base_at + limit + 1
+        if over <= now and self.inputs:
+            return None  # its first answer is heard
+        # Where it hears nothing, that must be noticed within a tick: nothing else reports it.
         return over if over > now else now + 1
 
     def still_absent(self, now: int) -> int | None:
         """Return when to look again, where it has answered since the last look."""
         source = self._source
         due = None if source is not None and source.silent(now) else self.due(now)
-        return None if due is None else max(due, self.context.inputs.heard_until)
+        return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has been silent."""

@@ -10,6 +10,7 @@ steady regulator shows none of them, and may rest for weeks.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from collector.rules.base import State
@@ -31,6 +32,8 @@ _SHARE = 0.002
 _SURE = 30.0
 """Flickers that should have come in the time: e to the minus that is the chance of none."""
 _FOUR_HOURS = 240
+_SWIFT = 240_000
+"""ms of the longest unbroken gap of polls a minute apart; between slower ones the plant swings."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -52,31 +55,36 @@ class HeldGauge(State):
     running: bool = False
     on: int = 0
     """Looks of the run under way since it last changed."""
+    runs: int = 0
+    """Runs that ended since it last changed."""
     ran: int = 0
-    """Looks of the runs that ended since it last changed."""
+    """Looks of those runs."""
     longest_ran: int = 0
     seen_ran: int = 0
     frozen: str = ""
     """By what it was found: ``run``, ``flicker`` or ``rest``, or ``device`` where that stood still
     as a whole before; empty while it is not."""
 
-    def look(self, at: int, value: float, gap: int, running: bool | None, moved_at: int) -> None:
+    def look(
+        self, at: int, value: float, gap: int, running: bool | None, moved_at: Callable[[], int],
+    ) -> None:
         """Take what it reads at ``at`` (ms).
 
         ``running`` is whether the compressor that fills it runs, ``None`` for what none fills
-        directly. ``moved_at`` (ms) is when anything on the site last moved.
+        directly. ``moved_at`` returns when (ms) anything on the site last moved.
         """
         if self.look_at is not None and at - self.look_at < _APART:
             return
         if self.look_at is None or at - self.look_at > gap + 2 * _APART:
             # Time without answers is not time in which it said the same.
-            self.held_at, self.looks, self.on, self.ran, self.recent = at, 0, 0, 0, []
+            self.held_at, self.recent = at, []
+            self.looks = self.on = self.runs = self.ran = 0
         self._count_run(running is True)
         if value != self.value:
             self._changed(at)
         else:
             self.looks += 1
-        self._learn(value)
+        self._learn(value, gap <= _SWIFT)
         self.value, self.look_at = value, at
         if not self.frozen and self.looks >= _LEAST_RAN:
             self.frozen = self._found(at, running is None, moved_at)
@@ -86,7 +94,7 @@ class HeldGauge(State):
             self.on += 1
             self.seen_ran += 1
         elif self.running:
-            self.ran, self.on = self.ran + self.on, 0
+            self.runs, self.ran, self.on = self.runs + 1, self.ran + self.on, 0
         self.running = running
 
     def _changed(self, at: int) -> None:
@@ -95,31 +103,33 @@ class HeldGauge(State):
             # If it was alive after all, twice as long will not be called frozen.
             looks, ran = min(looks, 2 * self.longest), min(ran, 2 * self.longest_ran)
         self.longest, self.longest_ran = max(self.longest, looks), max(self.longest_ran, ran)
-        self.held_at, self.looks, self.ran, self.frozen = at, 0, 0, ""
-        self.on = min(self.on, 1)
+        self.held_at, self.frozen, self.on = at, "", min(self.on, 1)
+        self.looks = self.runs = self.ran = 0
 
-    def _learn(self, value: float) -> None:
+    def _learn(self, value: float, swift: bool) -> None:
         """Count a look, and the last five where they swung to both sides of one value."""
         self.seen += 1
         if len(self.had) < _WANDERS and value not in self.had:
             self.had.append(value)
         self.recent = [*self.recent, value][-5:]
-        if len(self.recent) == 5:
+        if swift and len(self.recent) == 5:
             first, one, middle, other, last = self.recent
             low, high = min(first, middle, last), max(first, middle, last)
             # What drifts, or is drawn down and filled, does not leave both ways within minutes.
             self.swings += other < low <= high < one or one < low <= high < other
 
-    def _found(self, at: int, steady: bool, moved_at: int) -> str:
-        if self.seen_ran >= _KNOWN_RAN and self.ran > max(_LEAST_RAN, _MARGIN * self.longest_ran):
+    def _found(self, at: int, steady: bool, moved_at: Callable[[], int]) -> str:
+        before = self.seen_ran - self.on - self.ran
+        if self.runs > 1 and before >= _KNOWN_RAN and \
+                self.ran > max(_LEAST_RAN, _MARGIN * self.longest_ran):
             return "run"
         # A tank that is filled and drawn on comes back to a value without any scatter.
         if steady and self.looks >= _FOUR_HOURS and self.looks * self._flickers() > _SURE:
             return "flicker"
-        held_at = self.held_at
-        rests = held_at is not None and at - held_at > _TWO_DAYS and moved_at > held_at
-        if rests and len(self.had) == _WANDERS and self.seen - self.looks >= _KNOWN and \
-                self.looks > _MARGIN * self.longest:
+        held_at = self.held_at or at
+        if at - held_at > _TWO_DAYS and len(self.had) == _WANDERS and \
+                self.seen - self.looks >= _KNOWN and self.looks > _MARGIN * self.longest and \
+                moved_at() > held_at:
             return "rest"
         return ""
 

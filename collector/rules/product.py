@@ -18,6 +18,7 @@ from collector.rules.base import (
     number,
 )
 from collector.rules.course import Course
+from collector.rules.fastruns import FastRuns, FastState
 
 __all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
@@ -40,6 +41,8 @@ class _ProductState(State):
     """The last mode in which gas is made: ``off`` says nothing of the separator."""
     mode_at: int | None = None
     """When that last changed."""
+    fast: FastState | None = None
+    """Kept where the speed of the runs is a witness too."""
     dead: bool = False
     """Whether the analyser reads what no gas can be."""
     course: Course = field(default_factory=Course)
@@ -231,30 +234,66 @@ class _Product(Rule):
 
 
 class AirInNitrogenMode(_Product):
-    """The mode says nitrogen and the analyser says air."""
+    """The mode says nitrogen, and the analyser says air or the tank fills as only air fills it.
+
+    Air fills a tank in a minute or two: too short for many an analyser to warm up. Its speed tells.
+    """
 
     condition = "air-in-nitrogen-mode"
     requires = {"product_oxygen": "product oxygen", "mode": "mode"}
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        seen = all(context.wired(f"{asset}.{q}") for q in ("tank_pressure", "compressor_running"))
+        self._fast = FastRuns(context, asset) if seen else None
+        if self._fast is not None:
+            self.state.fast = self._fast.state
 
     @property
     def must(self) -> list[str]:
         """The mode: without it there is nothing to contradict."""
         return [self._mode]
 
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of mode, compressor or analyser."""
+        changed = super().observe(point, at, value, before_at)
+        fast = self._fast
+        if fast is not None and point == self._running:
+            changed = fast.observe_running(at, value >= 0.5, before_at, self.state.mode) or changed
+        elif fast is not None and point == self._mode:
+            fast.observe_mode(value)
+        return changed
+
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return whether it is air, by either."""
+        fast = self.state.fast
+        if fast is not None and fast.fast:
+            return RawEvaluation.present(fast.since_at)
+        return super().evaluate(now)
+
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds."""
+        """Return what the product holds, or how fast the tank fills."""
         value, notes = self._numbers(now)
-        numbers = (
-            f"The mode reads nitrogen, but the product holds {self.words.percent(value)} oxygen "
-            f"(from {self.words.percent(self._limit)} on it is held to be air; air is 20.9 %). "
-            f"The pipe is being filled with air.{notes}"
-        )
         values: Values = {
             "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
         }
-        return values, self.words.message(
-            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
-        )
+        fast, since = self.state.fast, self.state.level.since_at
+        if fast is not None and fast.fast:
+            times = fast.rate / fast.reference
+            numbers = (
+                f"The mode reads nitrogen, but the tank fills {times:.1f} times as fast as this "
+                f"unit can make nitrogen ({self.words.pressure(60 * fast.rate)} a minute in its "
+                f"last runs; {self.words.pressure(60 * fast.reference)} before). The pipe is being "
+                f"filled with air; the analyser read {self.words.percent(value)} oxygen last."
+            )
+            values, since = {**values, "times_as_fast": round(times, 2)}, fast.since_at
+        else:
+            numbers = (
+                f"The mode reads nitrogen, but the product holds {self.words.percent(value)} "
+                f"oxygen (from {self.words.percent(self._limit)} on it is held to be air; air is "
+                f"20.9 %). The pipe is being filled with air.{notes}"
+            )
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
 
 class ProductOxygenHigh(_Product):

@@ -30,8 +30,8 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
+from collector.rules.gasbalance import balance_of
 from collector.rules.gauge import GaugeNoise
 from collector.rules.leakrate import leaks_of
 from collector.rules.rates import flow_factor, moles_per_psi
@@ -201,7 +201,7 @@ class TankLeak(Rule):
         if s.minute_at is None:
             return None
         low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
-        return Band(low, high, s.minute_at + _MINUTE, counted=True)
+        return Band(low, high, s.minute_at + _MINUTE, True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -286,7 +286,7 @@ class TankLeak(Rule):
         found = leaks_of(self.context).tank_loss(self.asset, now)
         if isinstance(found, Refusal):
             return
-        celsius = cycles_of(self.context, self.asset).state.celsius
+        celsius = balance_of(self.context, self.asset).state.celsius
         rate = found.scaled(_HOUR / moles_per_psi(self._volume, celsius))
         low, high = rate.interval(_SURELY)
         s.balance_series = [[now, rate.value, low, high]]
@@ -330,7 +330,7 @@ class TankLeak(Rule):
             "fall_psi_per_hour": round(rate, 2), "limit_psi_per_hour": round(self._limit, 2),
         }
         if self._volume:
-            celsius = cycles_of(self.context, self.asset).state.celsius
+            celsius = balance_of(self.context, self.asset).state.celsius
             flow = rate / _HOUR * moles_per_psi(self._volume, celsius) * flow_factor(
                 self.context.plant)
             unit = flow_unit(self.context.plant)

@@ -14,7 +14,7 @@ from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
 from collector.physics.outflow import closed_outflow
 from collector.rules.base import Band, Context, State
-from collector.rules.cycles import cycles_of
+from collector.rules.gasbalance import balance_of
 from collector.rules.rates import moles_per_psi
 from collector.rules.vessel import ROOM, Vessel
 
@@ -166,19 +166,19 @@ def outflow_of(
     A run's own falls tell it where the risers are booked with the tank; else what each brought
     over the time from the run before.
     """
-    cycles, name = cycles_of(context, generator), context.words.name(generator)
-    rows = cycles.state.runs_series
+    balance, name = balance_of(context, generator), context.words.name(generator)
+    rows = balance.booked.runs_series
     pairs = [(a, b) for a, b in zip(rows, rows[1:], strict=False) if start < b[0] <= end]
     clear = [(a, b) for a, b in pairs
              if not any(a[0] < begin + lasted and begin < b[0] for begin, lasted in disturbed)]
-    if len(clear) < 2 or not cycles.volume:
+    if len(clear) < 2 or not balance.volume:
         return Refusal(code="too-short", reason=f"the tank of {name} was not seen falling for long "
                        "enough")
     spans = [(b[0] - a[0]) / 1000.0 for a, b in clear]
-    rates = [b[3] if cycles.whole else b[1] / t for (_, b), t in zip(clear, spans, strict=True)]
+    rates = [b[3] if balance.whole else b[1] / t for (_, b), t in zip(clear, spans, strict=True)]
     total, k = math.fsum(spans), len(clear)
     mean = math.fsum(t * r for t, r in zip(spans, rates, strict=True)) / total
     among = math.fsum((t * (r - mean)) ** 2 for t, r in zip(spans, rates, strict=True)) / total**2
     found = Estimate(value=mean, deviation=math.sqrt(among * k / (k - 1)), freedom=k - 1.0)
     return found.plus(Estimate(value=0.0, deviation=_RUNS * abs(mean))).scaled(
-        moles_per_psi(cycles.volume, cycles.state.celsius))
+        moles_per_psi(balance.volume, balance.state.celsius))

@@ -16,9 +16,9 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
+from collector.rules.gasbalance import balance_of
+from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorWeak"]
 
@@ -52,10 +52,10 @@ class CompressorWeak(Rule):
     state: _WeakState
 
     def __init__(self, context: Context, asset: str) -> None:
-        self._cycles = cycles_of(context, asset)
+        self._balance = balance_of(context, asset)
         super().__init__(
-            context, asset, inputs=[self._cycles.running, self._cycles.tank],
-            needs=[self._cycles.running, self._cycles.tank],
+            context, asset, inputs=[self._balance.running, self._balance.tank],
+            needs=[self._balance.running, self._balance.tank],
         )
         self.state = _WeakState()
         self._share = (number(self.settings, "share") or 0.0) / 100
@@ -66,14 +66,14 @@ class CompressorWeak(Rule):
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take note that the compressor was heard of: a cycle may have ended with it."""
-        if point != self._cycles.running:
+        if point != self._balance.running:
             return False
         self.state.on = value >= 0.5
         return True
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
-        if point == self._cycles.tank:
+        if point == self._balance.tank:
             return ALL
         return contact_band(self.state.on)
 
@@ -86,18 +86,18 @@ class CompressorWeak(Rule):
                 self.state = _WeakState(on=s.on)
                 return RawEvaluation.absent(now)
             return RawEvaluation.unknown(self._learning())
-        rows = self._cycles.state.runs_series
+        rows = self._balance.account.runs_series
         newest = int(rows[-1][0]) if rows else 0
         if newest != s.judged_at or s.delivery is None:
             s.judged_at = newest
             recent = [r for r in rows[-self._runs:] if r[0] > now - _OLD]
-            rate = rate_of(recent, self._cycles, max(3, int(self._runs * _TOO_FEW)))
+            rate = rate_of(recent, self._balance, max(3, int(self._runs * _TOO_FEW)))
             if rate is None:
                 s.delivery = None
                 return RawEvaluation.unknown("too few clean runs to tell the delivery")
             if rate.rough:
                 s.delivery = None
-                return RawEvaluation.unknown(ROUGH)
+                return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
             return RawEvaluation.present(s.since_at)
@@ -105,7 +105,7 @@ class CompressorWeak(Rule):
 
     def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
         s = self.state
-        factor = moles_per_psi(self._volume, self._cycles.state.celsius) * flow_factor(
+        factor = moles_per_psi(self._volume, self._balance.state.celsius) * flow_factor(
             self.context.plant)
         low, high = rate.psi.scaled(factor).interval()
         s.delivery, s.low, s.high = rate.psi.value * factor, low, high

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
 from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
 from collector.sources.bus import Bus
 from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
 from collector.sources.gpio import GpioDevice
@@ -26,7 +27,7 @@ from collector.sources.statistics import DeviceStatistics
 
 __all__ = ["BackOff", "Grid", "Poller"]
 
-_LONGEST = 60_000
+_LONGEST = MINUTE
 _MOST_STEPS = 12
 
 

@@ -15,7 +15,7 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import Batch, GroupStore, group_file
@@ -33,11 +33,11 @@ OTHER_GROUP = ("south", "mill-one")
 def _fill(folder: Path, group: str, sites: list[FakeSite]) -> None:
     now = SystemClock().now()
     store = GroupStore(group_file(folder, group), group)
-    intake = Intake(Group(id=group, events_prefix="q"), {}, Counts(), 45_000)
+    handler = MessageHandler(Group(id=group, events_prefix="q"), {}, Counts(), 45_000)
     events = []
     for n, site in enumerate(sites):
-        intake.take(received(*site.births(now)), now)
-        name = intake.states[site.site].name
+        handler.handle(received(*site.births(now)), now)
+        name = handler.states[site.site].name
         events += [
             came(n * 10 + 1, alarm(site.site, condition="pressure-low", at=now - 5000,
                                    asset=f"{name} riser")),
@@ -46,7 +46,7 @@ def _fill(folder: Path, group: str, sites: list[FakeSite]) -> None:
             came(n * 10 + 4, alarm(site.site, condition="purge-blocked", at=now - 5000,
                                    asset=f"{name} vent")),
         ]
-    store.keep(Batch(events=events, states=list(intake.states.values())), now)
+    store.keep(Batch(events=events, states=list(handler.states.values())), now)
     store.close()
 
 

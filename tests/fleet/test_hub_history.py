@@ -8,7 +8,7 @@ from pathlib import Path
 from collector.clock import SystemClock
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.fleet.hub_history import HistoryWriter, history_of
-from collector.fleet.hub_intake import Counts, Intake, Taken
+from collector.fleet.hub_message_handler import Counts, HandledMessages, MessageHandler
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.influx.batches import DeadLetterFile
@@ -35,10 +35,10 @@ class FakeServer:
         pass
 
 
-def taken() -> Taken:
+def taken() -> HandledMessages:
     site = FakeSite("fenmoor")
-    intake = Intake(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
-    made = intake.take(received(*site.births(), site.data(NOW, 62.0)), NOW)
+    handler = MessageHandler(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
+    made = handler.handle(received(*site.births(), site.data(NOW, 62.0)), NOW)
     made.events.append(came(1, alarm("fenmoor")))
     return made
 

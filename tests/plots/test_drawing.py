@@ -20,8 +20,8 @@ from collector.plots import (
     draw,
     drawing_of,
 )
+from collector.plots.series import few_points, few_steps, stretches
 from collector.plots.shapes import Area, Drawing, Line, Text
-from collector.plots.thinning import few_points, few_steps, stretches
 
 HOUR = 3_600_000
 SVG = "{http://www.w3.org/2000/svg}"

@@ -12,13 +12,13 @@ from collector.domain.events import FactNoted
 from collector.journal import Journal
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
+from collector.reports.report_files import file_name
 from collector.reports.scheduled import (
     ReportNotMade,
     ReportRequest,
     ReportScheduler,
     made_in_process,
 )
-from collector.reports.writing import file_name
 from tests.notify.mailserver import MailServer
 from tests.reports.example import DAY, HOUR, LONDON, at, fill, site_file
 
@@ -151,7 +151,7 @@ def test_who_is_nobody_is_a_mistake(tmp_path: Path) -> None:
 
 
 async def test_the_process_says_why_it_failed(tmp_path: Path) -> None:
-    from collector.reports.calendar import Period
+    from collector.reports.times import Period
 
     config = with_reports(tmp_path)
     asked = ReportRequest(site_file=config.path, folder=tmp_path, made=MONDAY,

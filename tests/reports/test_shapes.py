@@ -14,8 +14,8 @@ from collector.domain.conditions import CAUTIONS
 from collector.domain.readings import Reading
 from collector.journal import Journal
 from collector.reports import Report
+from collector.reports.report_files import file_name, rendered
 from collector.reports.times import last_month, midnight, period_words
-from collector.reports.writing import file_name, rendered
 from tests.reports.conftest import START, report, section, words
 from tests.reports.example import DAY, LONDON, at, site_file
 

@@ -37,7 +37,7 @@ def test_nobody_goes_silent_before_what_is_said(seed: int) -> None:
               for name in points}
     sure = doubtful = 0
     for now in range(T0 + MINUTE, T0 + 30 * MINUTE, 5 * SECOND):
-        until = said.heard_until(now)
+        until = said.known_until(now)
         assert until >= now
         for at in range(now, until, SECOND):
             for name in points:
@@ -55,12 +55,12 @@ def test_it_reaches_as_far_as_the_readings() -> None:
              for _, names in DEVICES.values() for name in names}
     said = foresight(inputs, whole)
     # A point is unbroken for three polls and a half, its device answers for no shorter time.
-    assert said.heard_until(T0) == T0 + 50 * SECOND + 35 * SECOND
-    assert said.heard_until(T0 + 10 * MINUTE) == T0 + 10 * MINUTE
+    assert said.known_until(T0) == T0 + 50 * SECOND + 35 * SECOND
+    assert said.known_until(T0 + 10 * MINUTE) == T0 + 10 * MINUTE
 
 
 def test_a_device_of_which_nothing_comes_leaves_nothing_sure() -> None:
     inputs = view()
     inputs.begin(T0)
     said = foresight(inputs, {"r1.pressure": list(range(T0, T0 + MINUTE, 10 * SECOND))})
-    assert said.heard_until(T0) == T0
+    assert said.known_until(T0) == T0

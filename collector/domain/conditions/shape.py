@@ -1,4 +1,4 @@
-"""What a condition and its settings are made of."""
+"""The types of conditions and of their settings."""
 
 from __future__ import annotations
 
@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from collector.domain.events import Priority, Signal
+from collector.domain.units import DAY
 
 __all__ = ["COMMON_SETTINGS", "DAY", "DECLARED_FILL", "MAX_GAP", "Cause", "Condition", "Setting",
            "delays"]
 
-DAY = 86_400_000
-"""ms."""
-
 DECLARED_FILL = "declared fill"
-"""Stands for a person's declaration among the causes."""
+"""A person's declaration, among the causes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

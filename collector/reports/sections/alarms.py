@@ -1,4 +1,4 @@
-"""What happened: alarms, what people did, and how the alarm system itself fared."""
+"""Alarms of the period, operator actions, and alarm system performance."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def _noted(g: ReportData) -> Iterator[Block]:
 
 
 def alarm_measures(g: ReportData) -> Iterator[Block]:
-    """Hold the alarm system against the standard's figures."""
+    """Yield the alarm system performance against the standard's figures."""
     m = g.measures
     yield Heading(text="The alarm system itself")
     yield Paragraph(soft=True, text=(

@@ -11,7 +11,7 @@ from collector.domain.formatting import duration_text
 from collector.domain.readings import split_point
 from collector.domain.trends import TrendStep
 from collector.plots import Bar, BarKind, Bars
-from collector.plots.thinning import bridge, stretches, usual
+from collector.plots.series import bridge, stretches, usual
 from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
 from collector.reports.report_data import ReportData, title_of
 from collector.reports.times import instant_words
@@ -24,7 +24,7 @@ _WHOLE = 0.9995
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """How much of the period a point had good readings; ``gaps`` are (start, end) in ms."""
+    """Share of the period with valid data of a point; ``gaps`` are (start, end) in ms."""
 
     point: str
     share: float
@@ -47,7 +47,7 @@ def seen(g: ReportData) -> tuple[Seen, ...]:
 
 
 def _seen(g: ReportData, point: str) -> Seen:
-    """Hold the readings of each step against how many the device's pace would give.
+    """Compare the readings of each step with the number its device's poll interval gives.
 
     Without a device in the site file the usual count of the steps is taken instead.
     """
@@ -79,7 +79,7 @@ def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
 
 
 def coverage(g: ReportData) -> Iterator[Block]:
-    """Tell each point's coverage and the gaps, to the hour."""
+    """Yield the share of valid data of each point, and the gaps."""
     yield Heading(text="Valid data")
     if not g.points:
         yield Paragraph(text="No reading is in the journal, and no device is in the site file.")
@@ -100,7 +100,7 @@ def coverage(g: ReportData) -> Iterator[Block]:
 
 
 def _rows(g: ReportData, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
-    """Give each point its row; a thing that was seen whole has one for all its points."""
+    """Yield a row for each point; an asset without gaps has one for all its points."""
     for thing in g.plant.things():
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
         if len(own) > 1 and all(s.share > _WHOLE and not s.gaps for s in own):

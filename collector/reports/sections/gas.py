@@ -62,7 +62,7 @@ def _why(g: ReportData, quantity: str) -> str:
 
 
 def leak(g: ReportData) -> Iterator[Block]:
-    """Tell the leak: its rate, and as the fall it would be in a day."""
+    """Yield the leak as a rate and as the pressure fall in 24 h."""
     yield Heading(text="Leak")
     yield Paragraph(soft=True, text=(
         "Compensated for temperature: a pipe that cools loses pressure without losing gas. The "
@@ -74,7 +74,7 @@ def leak(g: ReportData) -> Iterator[Block]:
 
 
 def supply(g: ReportData) -> Iterator[Block]:
-    """Tell what the generator makes: demand, delivery, duty, product."""
+    """Yield the generator's demand, delivery, duty and product."""
     if not g.plant.generators:
         return
     yield Heading(text="Demand and supply")

@@ -38,7 +38,7 @@ def summary(g: ReportData) -> Iterator[Block]:
 
 
 def next_steps(g: ReportData) -> Iterator[str]:
-    """Say what wants doing, the most pressing first, each with why."""
+    """Yield what to do next, the most urgent first, each with its reason."""
     for one in g.active:
         known = CATALOGUE.get(one.condition)
         check = f" Check first: {known.causes[0]}." if known is not None and known.causes else ""

@@ -14,7 +14,7 @@ __all__ = ["baselines", "cost_words", "energy", "service"]
 
 
 def energy(g: ReportData) -> Iterator[Block]:
-    """Tell the energy used and what the leak costs."""
+    """Yield the energy used and the cost of the leak."""
     if not g.plant.generators:
         return
     yield Heading(text="Energy and what the leak costs")
@@ -45,7 +45,7 @@ def cost_words(cost: LeakCost | str) -> str:
 
 
 def service(g: ReportData) -> Iterator[Block]:
-    """Tell what service is due and when the last one was."""
+    """Yield the service that is due and the date of the last one."""
     if not g.plant.generators:
         return
     yield Heading(text="Service")

@@ -34,15 +34,12 @@ _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as time without monitoring."""
 
 _TICKED = 7 * 86_400_000
-"""ms of a stretch without readings in which ticks still run, so that what ends by the clock alone
-(a shelf, a window, a day) ends at its own instant. No delay passes in them."""
+"""ms of a stretch without readings in which ticks still run: a shelf, a window or a day ends at its
+own instant. No delay passes in them."""
 
 
 class Engine:
-    """Evaluates the rules and estimators of one site. ``step`` is the tick of the grid in ms.
-
-    ``rule_set`` builds the rules and estimators of a plant.
-    """
+    """Evaluates the rules and estimators that ``rule_set`` builds, on a grid of ``step`` ms."""
 
     def __init__(
         self, plant: Plant, settings: ConditionSettings, rule_set: Callable[[Context], RuleSet],
@@ -68,6 +65,7 @@ class Engine:
         """Whether no reading has come yet."""
         self._last_tick: int | None = None
         self._planned: int | None = None
+        """The next tick at which time alone may change anything."""
         self._lateness = Lateness()
         self._resumed = False
         self._counts = dict.fromkeys(("readings", "ticks", "clock_sets"), 0)
@@ -123,7 +121,7 @@ class Engine:
 
         start, count = 0, len(columns)
         while start < count and not self._in_time(int(columns.times[start])):
-            # Late rows, or the first after a start: one by one until the columns are ahead.
+            # Late rows, or the first after a start, until the columns are ahead of the engine.
             end = int(columns.times.searchsorted(columns.times[start], side="right"))
             for reading in readings_of(columns.take(slice(start, end))):
                 self._feed(reading, listener)
@@ -178,7 +176,7 @@ class Engine:
         return last + self.step if last is not None and tick <= last else tick
 
     def _next_of_rules(self) -> int | None:
-        """Return the next tick that the rules or estimators need."""
+        """Return the next tick that a rule or an estimator needs."""
         if self._last_tick is None:
             return None
         due, dirty = self._planned, self.rules.dirty_tick
@@ -215,24 +213,23 @@ class Engine:
             self.rules.staleness.begin(self._last_tick)
             self.inputs.begin(now)
             self.estimators.begin(now)
-            self._mark_all()
+            self.rules.mark_all(self.now)
             self._plan()
             return
         gap = now - self.now
         if gap > _DOWNTIME and (self._resumed or gap > self.inputs.blind_after()):
             # Nothing was read: that is not the devices' silence.
             self.inputs.was_blind(gap)
-            self._mark_all()
+            self.rules.mark_all(self.now)
             self._skip_to(now)
         self._resumed = False
 
     def _skip_to(self, now: int) -> None:
         """Restart every delay after a stretch without readings, and bound its ticks.
 
-        The clock may have been set, the machine asleep or the process down: which of them cannot be
-        told from the readings, and how long it took proves nothing of the plant. Beyond a week one
-        tick at the far side does what is due by the clock, so that the work is bounded for any two
-        instants.
+        The clock was set, the machine asleep or the process down; nothing is known of the plant in
+        between. Beyond a week one tick at the end does what is due by the clock, so that the work
+        is bounded for any two instants.
         """
         self.rules.evaluator.observed_from = now
         last = now // self.step * self.step - self.step
@@ -248,7 +245,7 @@ class Engine:
         self.rules.staleness.begin(now // self.step * self.step)
         self.inputs.begin_again(now)
         self.estimators.begin(now)
-        self._mark_all()
+        self.rules.mark_all(self.now)
         self._plan()
 
     def reached(self, now: int) -> None:
@@ -269,26 +266,23 @@ class Engine:
         self._resumed, self._lateness.since = False, None
         self._counts["clock_sets"] += 1
         self.estimators.clock_set_to(now)
-        self._mark_all()
+        self.rules.mark_all(self.now)
         self._plan()
 
     def resume(self) -> None:
-        """Count the pause that follows as the engine's own, not as a device's silence."""
+        """Count the pause that follows as downtime of the engine, not as a device's silence."""
         self._resumed = True
 
     def look_ahead(self, until: int) -> None:
-        """Rely on no input becoming stale before ``until`` (ms): its readings are known."""
-        self.inputs.heard_until = until
+        """Skip the checks for stale inputs before ``until`` (ms): the readings are known."""
+        self.inputs.known_until = until
 
     def forget_horizon(self) -> None:
-        """Rely on no future readings any longer."""
-        self.inputs.heard_until = 0
+        """Check for stale inputs again: no future readings are known."""
+        self.inputs.known_until = 0
         if self.now is not None and self._last_tick is not None:
             self.rules.forget_horizon(self.now, self._last_tick)
             self._plan()
-
-    def _mark_all(self) -> None:
-        self.rules.mark_all(self.now)
 
     # -- readings and events ---------------------------------------------------------------------
 
@@ -297,7 +291,7 @@ class Engine:
         return self.rules.subscribed.get(name, []), self.estimators.consumers(name)
 
     def observe(self, reading: Reading) -> None:
-        """Take one reading; its ticks have run."""
+        """Take one reading, after the ticks that are due before it."""
         self._counts["readings"] += 1
         name, at = reading.point, reading.time
         took = self.inputs.take(reading)
@@ -310,10 +304,8 @@ class Engine:
         value = point.value
         assert value is not None  # noqa: S101 - take() gave a value
         self.rules.deliver(point, before)
-        for estimator in self.estimators.consumers(name):
-            estimator.observe(name, at, value, before)
-            if estimator.wanted:
-                self.request_estimates(at)
+        if self.estimators.deliver(name, at, value, before):
+            self.request_estimates(at)
 
     def request_estimates(self, at: int) -> None:
         """Have the estimators that are ready make an estimate at the next tick."""
@@ -323,12 +315,12 @@ class Engine:
     def declare_fill(self, asset: str, until: int) -> None:
         """Declare a fill of ``asset`` (generator or riser) until ``until`` (ms)."""
         self.inputs.fills[asset] = until
-        self._mark_all()
+        self.rules.mark_all(self.now)
 
     def record_event(self, event: FactNoted) -> None:
-        """Take an event of people or of the daemon itself; its ticks have run."""
+        """Apply an event of an operator or of the daemon, after the ticks due before it."""
         if self.fills.apply(event) or self.baselines.take(event):
-            self._mark_all()
+            self.rules.mark_all(self.now)
         for runtime in self.rules.runtimes:
             if event.fact in runtime.rule.facts and runtime.rule.apply_event(event):
                 self.rules.mark(runtime, event.time if self.now is None else self.now)
@@ -343,7 +335,7 @@ class Engine:
         Raises ``ActionRefused`` without a reason or where there is none to reset.
         """
         fact = self.baselines.reset(key, now, by, why)
-        self._mark_all()
+        self.rules.mark_all(self.now)
         return fact
 
     # -- evaluations -----------------------------------------------------------------------------
@@ -363,7 +355,7 @@ class Engine:
         return self.rules.evaluator.verdict(found, max(self.now, self._last_tick))
 
     def holding(self) -> dict[tuple[str, str], bool]:
-        """Return for each condition and asset whether it was last active, delays applied."""
+        """Return for each condition and asset whether it is active by its last evaluation."""
         return {(r.rule.condition, r.rule.asset): r.standing is Standing.PRESENT
                 for r in self.rules.runtimes}
 

@@ -30,6 +30,14 @@ class EstimatorSchedule:
     def __repr__(self) -> str:
         return f"EstimatorSchedule({len(self.estimators)} estimators, midnight={self.midnight})"
 
+    def deliver(self, name: str, at: int, value: float, before: int | None) -> bool:
+        """Deliver a good sample; return whether an estimator is ready before midnight."""
+        ready = False
+        for estimator in self._subscribed.get(name, ()):
+            estimator.observe(name, at, value, before)
+            ready = ready or estimator.wanted
+        return ready
+
     def consumers(self, name: str) -> list[Estimator]:
         """Return the estimators that take samples of a point."""
         return self._subscribed.get(name, [])

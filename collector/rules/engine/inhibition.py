@@ -68,7 +68,7 @@ def _upstream(plant: Plant, by: Rule, of: Rule) -> bool:
 
 def _doubted(by: Rule, of: Rule) -> bool:
     """Whether ``of`` needs a reading that ``by`` says is not to be believed."""
-    return not by.doubts().isdisjoint(of.needs or of.inputs)
+    return not (of.answers_only or by.doubts().isdisjoint(of.needs or of.inputs))
 
 
 def _alone(plant: Plant, by: Rule, of: Rule) -> bool:

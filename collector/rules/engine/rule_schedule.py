@@ -77,17 +77,23 @@ class RuleSchedule:
         unbroken = apart <= point.max_gap()
         for runtime in self.subscribed.get(name, ()):
             rule, bands = runtime.rule, runtime.bands
-            if name in bands:
-                band = bands[name]
-            else:
-                band = bands[name] = rule.no_change_band(name)
-            if (
-                band is not None and not band.counted and band.low <= value <= band.high
-                and not runtime.blind and (band.until is None or at < band.until)
-                and (unbroken if rule.set_gap is None else apart <= rule.set_gap)
-            ):
-                continue
-            bands.clear()
+            if name not in runtime.counted:
+                if name in bands:
+                    band = bands[name]
+                else:
+                    band = bands[name] = rule.no_change_band(name)
+                if band is None:
+                    pass
+                elif band.counted:
+                    runtime.counted.add(name)
+                elif (
+                    band.low <= value <= band.high and not runtime.blind
+                    and (band.until is None or at < band.until)
+                    and (unbroken if rule.set_gap is None else apart <= rule.set_gap)
+                ):
+                    continue
+            if bands:
+                bands.clear()
             if rule.observe(name, at, value, before) or runtime.blind or back:
                 self.mark(runtime, at)
 

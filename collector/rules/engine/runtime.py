@@ -37,6 +37,8 @@ class RuleRuntime:
     """What inhibits the condition while it holds; empty where it is not inhibited."""
     bands: dict[str, Band | None] = field(default_factory=dict)
     """The rule's bands since it was last called; empty while a batch is fed."""
+    counted: set[str] = field(default_factory=set)
+    """Points whose band once was a counted one: outside batches every sample is observed."""
 
     @property
     def key(self) -> str:

@@ -51,7 +51,7 @@ class Staleness:
         """Return the points that became stale since the last check; none before its time."""
         if self.next_at is None or now < self.next_at:
             return []
-        self._look_after(max(now, self._inputs.heard_until))
+        self._look_after(max(now, self._inputs.known_until))
         silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
         found, just_now = [], now - self._inputs.least_gap
         for point in self._watched:

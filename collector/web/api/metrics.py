@@ -17,7 +17,7 @@ from prometheus_client.registry import Collector
 
 from collector.domain.readings import Quality, split_point
 from collector.web.api.responses import unit_of
-from collector.web.health import check_health, pace_of
+from collector.web.liveness import check_health, pace_of
 from collector.web.services import BoardServices
 
 __all__ = ["CONTENT_TYPE", "Metrics"]
@@ -150,7 +150,7 @@ class Metrics(Collector):
         yield ages
         for name, doc, figures in (
             ("sent", "Points accepted by the remote endpoint", [f.sent for f in forwards]),
-            ("set_aside", "Dead letters", [f.aside for f in forwards]),
+            ("set_aside", "Dead letters", [f.dead_letters for f in forwards]),
             ("withheld", "Readings without a valid value", [f.withheld for f in forwards]),
             ("too_old", "Points older than the remote endpoint keeps",
              [f.too_old for f in forwards]),

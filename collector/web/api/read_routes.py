@@ -13,8 +13,8 @@ from collector.web.api import responses, schemas
 from collector.web.api.action_routes import ERROR_RESPONSES
 from collector.web.api.metrics import CONTENT_TYPE, Metrics
 from collector.web.api.requests import read_span
-from collector.web.health import Health, check_health, pace_of
 from collector.web.http_errors import HttpError
+from collector.web.liveness import Health, check_health, pace_of
 from collector.web.services import BoardServices
 from collector.web.views.board import by_urgency
 

@@ -28,7 +28,7 @@ from collector.web.api.schemas import (
     StepResponse,
     WindowResponse,
 )
-from collector.web.health import Health
+from collector.web.liveness import Health
 from collector.web.services import BoardServices, CollectorStatistics
 from collector.web.views.fills import baseline_id
 

@@ -41,7 +41,7 @@ Line = Annotated[str, BeforeValidator(_one_line)]
 
 
 class ActionBody(BaseModel):
-    """Who acts, and why."""
+    """The body of an action: the person and the reason."""
 
     model_config = ConfigDict(strict=True, json_schema_extra={"required": ["by"]})
 
@@ -73,7 +73,7 @@ class FormFields(BaseModel):
 
 
 class ErrorResponse(ApiModel):
-    """Why a request was refused."""
+    """The reason for which a request was refused."""
 
     error: str
 

@@ -16,8 +16,8 @@ from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.web.api.requests import read_day
+from collector.web.board_queries import board_facts
 from collector.web.http_errors import HttpError
-from collector.web.queries import board_facts
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
 from collector.web.views.board import board_view

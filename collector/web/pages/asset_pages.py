@@ -13,8 +13,8 @@ from starlette.responses import HTMLResponse
 from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import point_kind, split_point
 from collector.domain.trends import TrendStep
+from collector.web.board_queries import asset_of, board_facts, occurrences_of, points_of, trends
 from collector.web.http_errors import HttpError
-from collector.web.queries import asset_of, board_facts, occurrences_of, points_of, trends
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views.board import board_view

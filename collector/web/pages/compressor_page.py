@@ -16,8 +16,8 @@ from collector.domain.plant import Thing
 from collector.domain.trends import TrendStep
 from collector.domain.units import HOUR, MINUTE
 from collector.plots import Axis, Bar, Bars, Curve, Level, Plot, step_for
+from collector.web.board_queries import asset_of, points_of
 from collector.web.pages.asset_pages import AssetId, AssetPages
-from collector.web.queries import asset_of, points_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
 from collector.web.views.labels import moment

@@ -104,7 +104,7 @@ class LinkEntry:
     waiting: bool
     """Whether it is not acknowledged yet."""
     outcome: str
-    """What happened to it since, in a sentence; empty while it waits."""
+    """Its later transitions in a sentence; empty while it waits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,8 +22,8 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_oxygen, sweep_time_constant
 from collector.plots import Band, Curve, Plot, axis_of
+from collector.web.board_queries import asset_of, occurrences_of
 from collector.web.pages.asset_pages import AssetId, AssetPages
-from collector.web.queries import asset_of, occurrences_of
 from collector.web.render import page as render
 from collector.web.services import BoardServices
 from collector.web.views.labels import moment

@@ -15,8 +15,8 @@ from collector.domain.errors import QuietpipeError
 from collector.survey import Deliveries, Survey, make_survey
 from collector.survey.site_survey import measured
 from collector.web.access import public
+from collector.web.board_queries import board_facts
 from collector.web.http_errors import HttpError
-from collector.web.queries import board_facts
 from collector.web.render import page, static_file
 from collector.web.services import BoardServices
 from collector.web.views.assets import branches

@@ -15,6 +15,8 @@ from collector.web.views.labels import moment, shown_value
 
 __all__ = ["Branch", "Node", "PointView", "Tank", "AssetView", "branches", "asset_views"]
 
+_STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
+"""Labels that read as one with the state beside them: compressor running, vent closed."""
 _SUPPRESSED = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 
 
@@ -118,8 +120,9 @@ def _point(
     kind = point_kind(thing.kind, quantity)
     assert kind is not None  # _quantities lets no other through
     point = f"{thing.id}.{quantity}"
+    label = _STATE_LABELS.get(quantity, kind.label)
     if state is None:
-        return PointView(point=point, label=kind.label, value="–", unit="", age="", why="",
+        return PointView(point=point, label=label, value="–", unit="", age="", why="",
                          quality="no reading yet", good=False)
     # The last good value is shown with its own age: a bad value must not pass for a new one.
     shown = state.last_good or state.last
@@ -131,7 +134,7 @@ def _point(
         quality = "old"
     value, unit = ("–", "") if state.last_good is None or state.last_good.value is None \
         else shown_value(state.last_good.value, quantity, kind, plant.site.units)
-    return PointView(point=point, label=kind.label, value=value, unit=unit,
+    return PointView(point=point, label=label, value=value, unit=unit,
                      age=duration_text(now - shown.time), quality=quality, why=state.last.why,
                      good=quality == "good")
 

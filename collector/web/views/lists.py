@@ -22,7 +22,7 @@ from collector.domain.formatting import duration_text, scale_of
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.verdicts import NotWatched
-from collector.web.health import Health
+from collector.web.liveness import Health
 from collector.web.services import CollectorStatistics
 from collector.web.views.labels import TRANSITION_WORDS, moment
 
@@ -36,7 +36,7 @@ _LOG_LINES = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFacts:
-    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``health.pace_of``."""
+    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``liveness.pace_of``."""
 
     plant: Plant
     points: Mapping[str, PointState]
@@ -52,7 +52,7 @@ class BoardFacts:
     now: int
     pace: float
     log_trouble: str = ""
-    """Why the events could not be read; ``events`` is then empty."""
+    """Reason for which the events could not be read; ``events`` is then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,10 +164,11 @@ def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
         last = "nothing sent yet" if one.last_sent is None \
             else f"last sent {duration_text(now - one.last_sent)} ago"
         late = f"; {one.missing} commits of an outage still to be sent" if one.missing else ""
-        bad = f"; {one.aside} dead letters" if one.aside else ""
+        bad = f"; {one.dead_letters} dead letters" if one.dead_letters else ""
         why = f"; {one.why}" if one.why else ""
         lines.append(Line(what=f"{one.target}: {'reachable' if one.reachable else 'unreachable'}",
-                          more=f"{last}{late}{bad}{why}", good=one.reachable and not one.aside))
+                          more=f"{last}{late}{bad}{why}",
+                          good=one.reachable and not one.dead_letters))
     return lines
 
 

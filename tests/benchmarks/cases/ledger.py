@@ -14,10 +14,10 @@ from itertools import pairwise
 from simulators.plant import Plant
 from simulators.units import PSI
 
-__all__ = ["PublishCheckpoint"]
+__all__ = ["Ledger"]
 
 
-class PublishCheckpoint:
+class Ledger:
     """Columns by name (``r1.leaked``), one row whenever :meth:`note` was called."""
 
     def __init__(self, plant: Plant) -> None:
@@ -49,7 +49,7 @@ class PublishCheckpoint:
         self._rows = {name: array("d") for name in self._columns}
 
     def __repr__(self) -> str:
-        return f"PublishCheckpoint({len(self._times)} rows of {len(self._rows)} columns)"
+        return f"Ledger({len(self._times)} rows of {len(self._rows)} columns)"
 
     def note(self) -> None:
         """Write a row for the plant's own time."""

@@ -18,7 +18,7 @@ from simulators.scenario import Scenario
 from simulators.sensors import Value
 from simulators.stage import Stage
 from tests.benchmarks.cases.build import load, scenario_of
-from tests.benchmarks.cases.ledger import PublishCheckpoint
+from tests.benchmarks.cases.ledger import Ledger
 from tests.benchmarks.cases.shape import Case, Expect, Story, Wire
 
 __all__ = ["Played", "play"]
@@ -34,7 +34,7 @@ class Played:
     case: Case
     scenario: Scenario
     events: list[Event]
-    ledger: PublishCheckpoint
+    ledger: Ledger
     not_watched: list[NotWatched]
     onsets: list[int | None]
     """Of ``case.expects``, in their order; ``None`` where it never came to it."""
@@ -86,7 +86,7 @@ def play(story: Story, seed: int) -> Played:
     config, unknown = load(case)
     stage = Stage(scenario)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    ledger = PublishCheckpoint(stage.plant)
+    ledger = Ledger(stage.plant)
     start = scenario.plant.start
     waiting = [_Onset(e, start) for e in case.expects if e.when is not None]
     road = _Road(case, seed, stage)

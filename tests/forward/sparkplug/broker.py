@@ -59,7 +59,7 @@ class Mosquitto:
     """The broker. ``restart`` keeps port and retained messages.
 
     With a bound on what is in flight, mosquitto 2.0.11 keeps messages back from a session that
-    returns to a longer queue (see ``collector/fleet/hub_numbers.py``). An observer that sets no
+    returns to a longer queue (see ``collector/fleet/hub_state.py``). An observer that sets no
     bound of its own must see all there is, so the broker has none.
     """
 

@@ -9,7 +9,7 @@ before the same readings as without batches.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING
 
@@ -49,7 +49,7 @@ class BatchFeed:
         the first tick that is due.
         """
         engine, readings, self._due = self._engine, self._readings, next_tick
-        for batch in readings.heard:
+        for batch in readings.sampled:
             for subscription in batch.subscriptions:
                 if not subscription.each:
                     subscription.look(batch, 0)
@@ -59,7 +59,7 @@ class BatchFeed:
         self._heap += readings.odd
         self._wake(0)
         heapify(self._heap)
-        engine.look_ahead(readings.horizon.heard_until(engine.now or 0))
+        engine.look_ahead(readings.horizon.known_until(engine.now or 0))
         self._rules.before_evaluation = self._release
         self._rows()
         self._rules.before_evaluation = None
@@ -68,7 +68,7 @@ class BatchFeed:
         engine.forget_horizon()
         self._release_all(readings.count)
         self._rules.forget_bands(self._rules.runtimes)
-        readings.heard_all()
+        readings.set_received()
         return readings.count - len(readings.odd)
 
     def _rows(self) -> None:
@@ -105,20 +105,17 @@ class BatchFeed:
             engine.now = readings.times[row - 1]
         self._carry(row)
         self._ticks_at = row
-        asked = engine.estimators.due(now)
-        if asked:
+        estimating = engine.estimators.due(now)
+        if estimating:
             self._release_all(row)
         self._due = self._run_to(now)
-        engine.look_ahead(readings.horizon.heard_until(now))
-        for batch, subscription in self._evaluated:
-            self._look(batch, subscription, row)
+        engine.look_ahead(readings.horizon.known_until(now))
+        self._look_again(self._evaluated, row)
         self._evaluated.clear()
         if self._stale:
             self._wake(row)
-        if asked:
-            for batch, subscription in readings.estimated:
-                if not subscription.unchanged(batch.name):
-                    self._look(batch, subscription, row)
+        if estimating:
+            self._look_again(readings.estimated, row)
 
     def _take(self, row: int) -> None:
         """Take a row that may matter."""
@@ -130,7 +127,7 @@ class BatchFeed:
         elif readings.is_odd(row):
             self._carry(row)
             self._synced = row + 1
-            readings.heard_at(row)
+            readings.set_received_at(row)
             self._rules.forget_bands(self._rules.subscribed.get(batch.name, ()))
             self._engine.observe(readings.reading(row))
 
@@ -147,7 +144,7 @@ class BatchFeed:
             if subscription.held is not None:
                 subscription.release(batch, place)
             if subscription.each or not subscription.skips(batch, place, value):
-                if subscription.others:
+                if subscription.holding[0]:
                     self._release_others(subscription, row)
                 news, runtime = subscription.observe(name, at, value, before), subscription.runtime
                 if runtime is not None:
@@ -156,9 +153,8 @@ class BatchFeed:
                 elif subscription.reports_early is not None and subscription.reports_early.wanted:
                     self._engine.request_estimates(at)
                 for of, other in subscription.others:
-                    band = other.band
-                    if (band is None or not band.own) and not other.unchanged(of.name):
-                        self._look(of, other, row)
+                    if not other.own and other.look_again(of, row):
+                        heappush(self._heap, of.next_row)
             if not subscription.each:
                 subscription.look(batch, place + 1)
         batch.settle(place + 1)
@@ -171,20 +167,19 @@ class BatchFeed:
             if same.held is not None:
                 place = bisect_left(batch.rows, row, batch.passed)
                 same.release(batch, place)
-                if same.end > place and same.band is not None and same.band.own:
-                    same.held = place
+                if same.end > place and same.own:
+                    same.hold(place)
 
-    def _look(self, batch: PointBatch, subscription: Subscription, row: int) -> None:
-        batch.passed = place = bisect_left(batch.rows, row, batch.passed)
-        subscription.look(batch, place)
-        if batch.bring_forward(subscription.end):
-            heappush(self._heap, batch.next_row)
+    def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
+        for batch, subscription in those:
+            if subscription.look_again(batch, row):
+                heappush(self._heap, batch.next_row)
 
     def _release(self, runtime: RuleRuntime) -> None:
         """Deliver what was kept back for a rule before its evaluation."""
-        heard = self._readings.by_rule.get(id(runtime), ())
-        self._evaluated += heard
-        for batch, subscription in heard:
+        subscribed = self._readings.by_rule.get(id(runtime), ())
+        self._evaluated += subscribed
+        for batch, subscription in subscribed:
             if subscription.held is not None:
                 subscription.release(batch, bisect_left(batch.rows, self._ticks_at, batch.passed))
 

@@ -19,23 +19,23 @@ class StalenessHorizon:
     """Earliest instant at which any input could become stale, given a batch of future readings.
 
     Most ticks only check for staleness. While the readings of the next hours are known, no check
-    is needed before that instant. ``heard`` are the points with the times (ms) of their good
+    is needed before that instant. ``sampled`` are the points with the times (ms) of their good
     samples.
     """
 
     def __init__(
-        self, inputs: Inputs, heard: Sequence[tuple[Point, NDArray[np.int64]]],
+        self, inputs: Inputs, sampled: Sequence[tuple[Point, NDArray[np.int64]]],
     ) -> None:
         least = inputs.least_silence()
         begins, ends = [], []
-        for point, times in heard:
+        for point, times in sampled:
             limit = point.lasts() or least
             known = times if point.at is None else np.concatenate([[point.at], times])
             wide = np.flatnonzero(np.diff(known) > limit)
             # What follows the last is not known.
             begins += [known[wide] + limit, known[-1:] + limit]
             ends += [known[wide + 1], np.array([_NEVER])]
-        missing = _missing(inputs, [point for point, _ in heard])
+        missing = _missing(inputs, [point for point, _ in sampled])
         starts = np.concatenate([*begins, [0 if missing else _NEVER]])
         order = np.argsort(starts, kind="stable")
         self._begins: list[int] = starts[order].tolist()
@@ -45,7 +45,7 @@ class StalenessHorizon:
     def __repr__(self) -> str:
         return f"StalenessHorizon({len(self._begins)} doubts)"
 
-    def heard_until(self, now: int) -> int:
+    def known_until(self, now: int) -> int:
         """Return the instant (ms) before which no input becomes stale, ``now`` if unknown.
 
         Every point must have been carried forward to ``now``.
@@ -55,8 +55,8 @@ class StalenessHorizon:
         return now if doubtful else self._begins[place]
 
 
-def _missing(inputs: Inputs, heard: Sequence[Point]) -> bool:
+def _missing(inputs: Inputs, sampled: Sequence[Point]) -> bool:
     """Whether a point or source that had samples, or should have, has none in the batch."""
-    names, sources = {p.name for p in heard}, {p.source.id for p in heard}
+    names, sources = {p.name for p in sampled}, {p.source.id for p in sampled}
     return any(p.at is not None and p.name not in names for p in inputs.points.values()) or any(
         s.base_at is not None and s.id not in sources for s in inputs.sources.values())

@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 __all__ = ["PointBatch", "Subscription"]
 
 _PART = 64
-"""Samples whose least and greatest are known, so that a band is skipped over in leaps."""
+"""Samples with a known least and greatest value, so that a band is searched in leaps."""
 
 
 class Subscription:
     """The samples of one point for one rule or estimator, and how far it may skip them."""
 
     __slots__ = (
-        "band", "each", "end", "held", "late", "limit", "no_change_band", "observe", "others",
-        "reports_early", "runtime", "target",
+        "band", "each", "end", "held", "holding", "late", "limit", "no_change_band", "observe",
+        "others", "own", "reports_early", "runtime", "target",
     )
 
     def __init__(
@@ -46,6 +46,10 @@ class Subscription:
         """The estimator, where it may have an estimate before midnight."""
         self.others: list[tuple[PointBatch, Subscription]] = []
         """Subscriptions of the same target to its other points."""
+        self.holding = [0]
+        """How many subscriptions of the same target keep samples back."""
+        self.own = False
+        """Whether no sample of another point changes the band."""
         self.late: list[int] = []
         """Places of samples that follow a gap."""
         self.band: Band | None = None
@@ -72,41 +76,51 @@ class Subscription:
         found = bisect_left(late, place)
         return found < len(late) and late[found] == place
 
-    def unchanged(self, name: str) -> bool:
-        """Whether the place found last still applies, as its target is now."""
-        if self.runtime is not None and self.runtime.blind:
-            return self.band is None and self.held is None  # it takes every sample as it is
-        band = self.band
-        if band is None or band.counted or band.until is not None:
-            return False
-        return self.no_change_band(name) == band
+    def _current(self, name: str) -> Band | None:
+        blind = self.runtime is not None and self.runtime.blind
+        return None if blind else self.no_change_band(name)
 
     def look(self, batch: PointBatch, place: int) -> None:
         """Find the first place from ``place`` on that may matter."""
-        blind = self.runtime is not None and self.runtime.blind
-        band = None if blind else self.no_change_band(batch.name)
+        band = self._current(batch.name)
         if band is None:
-            self.end, self.band = place, None
+            self.band, self.end, self.own = None, place, False
             return
-        if band != self.band or self.end <= place or band.until is not None:
-            self.band, self.end = band, self._end(batch, place, band)
+        if band != self.band or self.end <= place:
+            self.band, self.own = band, band.own
+            stop = batch.count
+            if band.until is not None:
+                stop = bisect_left(batch.times, band.until, place)
+            if self.late:
+                found = bisect_left(self.late, place)
+                if found < len(self.late):
+                    stop = min(stop, self.late[found])
+            self.end = batch.leaves(band, place, stop)
         if band.counted and self.end > place and self.held is None:
-            self.held = place
+            self.hold(place)
 
-    def _end(self, batch: PointBatch, place: int, band: Band) -> int:
-        stop = batch.count
-        if band.until is not None:
-            stop = bisect_left(batch.times, band.until, place)
-        if self.late:
-            found = bisect_left(self.late, place)
-            if found < len(self.late):
-                stop = min(stop, self.late[found])
-        return batch.leaves(band, place, stop)
+    def look_again(self, batch: PointBatch, row: int) -> bool:
+        """Look from ``row`` on, if the target changed its band; return whether it did."""
+        band = self._current(batch.name)
+        counted = band is not None and band.counted
+        if band == self.band and counted is (self.held is not None):
+            return False
+        batch.passed = place = bisect_left(batch.rows, row, batch.passed)
+        self.look(batch, place)
+        return batch.bring_forward(self.end)
+
+    def hold(self, place: int) -> None:
+        """Keep back samples from ``place`` on."""
+        self.held = place
+        self.holding[0] += 1
 
     def release(self, batch: PointBatch, place: int) -> None:
         """Deliver what was kept back before ``place``."""
         start, self.held = self.held, None
-        if start is not None and place > start:
+        if start is None:
+            return
+        self.holding[0] -= 1
+        if place > start:
             before = batch.before[start]
             assert before is not None  # noqa: S101 - the first of all follows a gap: not kept back
             self.target.update_batch(
@@ -133,7 +147,7 @@ class PointBatch:
         self.learned_at = point.at
         """Up to when the pace of the point is learned."""
         self.each = False
-        """Whether somebody hears every sample."""
+        """Whether a subscription takes every sample."""
         self.count = self.passed = self.next_place = 0
         self.next_row = total
 
@@ -167,7 +181,7 @@ class PointBatch:
         return stop
 
     def subscribe(self, runtimes: Iterable[RuleRuntime], estimators: Iterable[Estimator]) -> None:
-        """Take who hears it, in the order in which they hear."""
+        """Subscribe rules and then estimators, in the order in which they take samples."""
         self.subscriptions = [
             *(Subscription(runtime.rule, runtime, runtime.rule.set_gap) for runtime in runtimes),
             *(Subscription(estimator, None, None) for estimator in estimators),
@@ -181,7 +195,7 @@ class PointBatch:
         self.learned_at = at
 
     def settle(self, place: int) -> None:
-        """Say that everything before ``place`` is done."""
+        """Find the next place that may matter; all before ``place`` are delivered."""
         self.passed = place
         if not self.each:
             least = self.count

@@ -33,26 +33,26 @@ _ANSWERED, _MOVED, _NUMBER, _LEARNS = 1, 2, 4, 8
 
 
 class ReadingBatch:
-    """All points of some columns, and what each row does to the shared view."""
+    """The batches of all points of some columns, and the effect of each row on the inputs."""
 
     def __init__(self, engine: Engine, columns: Columns) -> None:
         self._columns = columns
         self.count = len(columns)
         self._cut_frames(engine.inputs.surely_seen())
         usable = columns.good & np.isfinite(columns.values)
-        new, acts = np.zeros(self.count, bool), np.zeros(self.count, np.int8)
+        new, effects = np.zeros(self.count, bool), np.zeros(self.count, np.int8)
         self.points: dict[str, PointBatch] = {}
         self._codes: dict[int, PointBatch] = {}
         rows_of: dict[int, list[_Rows]] = {}
-        heard = []
+        sampled = []
         for code in np.flatnonzero(np.bincount(columns.points)).tolist():
             point, rows = self._point_batch(engine, columns.names[code], code, usable, new)
             if len(rows):
                 rows_of.setdefault(id(point.source), []).append((point, rows))
-                heard.append((point, columns.times[rows]))
-        for told in rows_of.values():
-            self._act(acts, told)
-        self.horizon = StalenessHorizon(engine.inputs, heard)
+                sampled.append((point, columns.times[rows]))
+        for of_source in rows_of.values():
+            self._find_effects(effects, of_source)
+        self.horizon = StalenessHorizon(engine.inputs, sampled)
         self.odd: list[int] = np.flatnonzero(~new).tolist()
         """Rows that are not good or not new."""
         self._odd = frozenset(self.odd)
@@ -60,27 +60,27 @@ class ReadingBatch:
         self._values: list[float] = columns.values.tolist()
         self._points = self._at_each_row(lambda batch: batch.point)
         self._batches = self._at_each_row(lambda batch: batch)
-        acting = np.flatnonzero(acts)
-        self._acting: list[int] = acting.tolist()
-        self._acts: list[int] = acts[acting].tolist()
-        self._acted = 0
+        effective = np.flatnonzero(effects)
+        self._effective: list[int] = effective.tolist()
+        self._effects: list[int] = effects[effective].tolist()
+        self._applied = 0
         self.by_rule: dict[int, list[tuple[PointBatch, Subscription]]] = {}
-        self._lay()
+        self._link()
 
-    def _at_each_row(self, told: Callable[[PointBatch], _T]) -> list[_T]:
+    def _at_each_row(self, of: Callable[[PointBatch], _T]) -> list[_T]:
         table = np.empty(len(self._columns.names), object)
         for code, batch in self._codes.items():
-            table[code] = told(batch)
+            table[code] = of(batch)
         found: list[_T] = table[self._columns.points].tolist()
         return found
 
     def _cut_frames(self, seen: int) -> None:
-        """Give the rows of one time a number, and find what comes late."""
+        """Find which rows are of one time, and which follow a gap."""
         times = self._columns.times
         steps = np.diff(times)
         self._frames = np.concatenate([[0], np.cumsum(steps != 0)])
         self.gaps: list[int] = (np.flatnonzero(steps > seen) + 1).tolist()
-        """Rows that come so late that the watch may have been blind before."""
+        """Rows after which a stretch without readings may count as downtime of the engine."""
 
     def _point_batch(
         self, engine: Engine, name: str, code: int, usable: NDArray[np.bool_],
@@ -102,7 +102,7 @@ class ReadingBatch:
         return point, rows
 
     def _late(self, batch: PointBatch, times: NDArray[np.int64]) -> None:
-        """Find the samples that come too late after the one before, for each rule at the batch."""
+        """Find the samples that follow a gap, by the gap of each subscription."""
         point = batch.point
         gaps = np.empty(len(times), np.int64)
         gaps[1:] = np.diff(times)
@@ -117,21 +117,21 @@ class ReadingBatch:
                 known[subscription.limit] = np.flatnonzero(gaps > limit).tolist()
             subscription.late = known[subscription.limit]
 
-    def _act(self, acts: NDArray[np.int8], told: list[_Rows]) -> None:
-        """Mark what rows do to their source: answer, move it, are numbers."""
+    def _find_effects(self, effects: NDArray[np.int8], of_source: list[_Rows]) -> None:
+        """Mark the effects of the rows of one source."""
         moved = []
-        for point, rows in told:
+        for point, rows in of_source:
             values = self._columns.values[rows]
             differs = np.empty(len(rows), bool)
             differs[1:] = values[1:] != values[:-1]
             differs[0] = point.value is None or values[0] != point.value
             moved.append(rows[differs])
             if point.spacing is not None:
-                acts[rows] |= _LEARNS
-        answered = [rows for _, rows in told]
-        numbers = [rows for point, rows in told if point.is_number]
-        for act, parts in ((_ANSWERED, answered), (_MOVED, moved), (_NUMBER, numbers)):
-            acts[self._first_of_frames(parts)] |= act
+                effects[rows] |= _LEARNS
+        answered = [rows for _, rows in of_source]
+        numbers = [rows for point, rows in of_source if point.is_number]
+        for effect, parts in ((_ANSWERED, answered), (_MOVED, moved), (_NUMBER, numbers)):
+            effects[self._first_of_frames(parts)] |= effect
 
     def _first_of_frames(self, parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
         marked = np.zeros(self.count, bool)
@@ -144,18 +144,20 @@ class ReadingBatch:
         found: NDArray[np.int64] = rows[first]
         return found
 
-    def _lay(self) -> None:
-        """Let each subscription know itself at the other points."""
-        self.heard = [b for b in self.points.values() if b.count and b.subscriptions]
+    def _link(self) -> None:
+        """Link the subscriptions of one target at its points."""
+        self.sampled = [b for b in self.points.values() if b.count and b.subscriptions]
         places: dict[int, list[tuple[PointBatch, Subscription]]] = {}
-        for batch in self.heard:
+        for batch in self.sampled:
             for subscription in batch.subscriptions:
                 places.setdefault(id(subscription.target), []).append((batch, subscription))
         self.estimated: list[tuple[PointBatch, Subscription]] = []
         self.skipping: list[tuple[PointBatch, Subscription]] = []
         for found in places.values():
             mine = [(batch, subscription) for batch, subscription in found if not subscription.each]
+            holding = [0]
             for _, subscription in found:
+                subscription.holding = holding
                 subscription.others = [other for other in mine if other[1] is not subscription]
             self.skipping += mine
             runtime = found[0][1].runtime
@@ -173,51 +175,51 @@ class ReadingBatch:
         return row in self._odd
 
     def reading(self, row: int) -> Reading:
-        """Return a row as a reading; where it is not good, as one that was not had."""
+        """Return a row as a reading; one that is not good has no value."""
         return readings_of(self._columns.take(slice(row, row + 1)))[0]
 
-    # -- the shared view -------------------------------------------------------------------------
+    # -- the inputs ------------------------------------------------------------------------------
 
     def carry(self, start: int, end: int) -> None:
-        """Carry the shared view over rows that are all good and new, one by one."""
-        self._act_until(end)
+        """Carry the inputs forward over rows that are all good and new."""
+        self._apply_effects(end)
         for point, at, value in zip(
             self._points[start:end], self.times[start:end], self._values[start:end], strict=True,
         ):
             point.value = value
             point.at = at
 
-    def _act_until(self, end: int) -> None:
-        """Let the rows before ``end`` do to their sources what they do."""
-        acting, place, count = self._acting, self._acted, len(self._acting)
-        while place < count and acting[place] < end:
-            row, act = acting[place], self._acts[place]
+    def _apply_effects(self, end: int) -> None:
+        """Apply the effects of the rows before ``end`` to their sources."""
+        rows, place, count = self._effective, self._applied, len(self._effective)
+        while place < count and rows[place] < end:
+            row, effect = rows[place], self._effects[place]
             place += 1
             at, source = self.times[row], self._points[row].source
-            if act & _LEARNS:
+            if effect & _LEARNS:
                 self._batches[row].learn(at)
-            if act & _MOVED:
+            if effect & _MOVED:
                 source.moved_at = at
-            if act & _NUMBER:
+            if effect & _NUMBER:
                 source.number_at = at
-            if act & _ANSWERED:
+            if effect & _ANSWERED:
                 if source.spacing is not None and source.good_at is not None:
                     source.spacing.learn(at - source.good_at)
                 source.good_at = source.base_at = at
-        self._acted = place
+        self._applied = place
 
-    def heard_at(self, row: int) -> None:
-        """Say when the point of a row was last heard of before it."""
-        _heard(self._points[row])
+    def set_received_at(self, row: int) -> None:
+        """Set when the point of a row last had any sample before it."""
+        _set_received(self._points[row])
 
-    def heard_all(self) -> None:
-        """Say when each point was last heard of, all rows being carried over."""
+    def set_received(self) -> None:
+        """Set when each point last had any sample, after all rows."""
         for batch in self.points.values():
-            _heard(batch.point)
+            _set_received(batch.point)
 
 
-def _heard(point: Point) -> None:
-    # What is carried over is good: only of the rest is it told apart when it was heard.
+def _set_received(point: Point) -> None:
+    # Rows carried forward are good: the time of the last sample of any quality is their own.
     if point.at is not None and (point.heard_at is None or point.heard_at < point.at):
         point.heard_at = point.at
 
