@@ -145,6 +145,15 @@ def closed_outflow(
     ``content`` are means over ``step`` seconds, ``None`` where a vent was open or something was not
     read; ``running`` the share of each step in which the compressor ran. ``None`` where too little
     was seen, or outflow and delivery cannot be told apart.
+
+    Examples
+    --------
+    A tank that loses 1 psi in an hour while its compressor stands:
+
+    >>> content = [100.0 - i / 12.0 for i in range(288)]
+    >>> found, seen = closed_outflow(content, [0.0] * 288, 300.0)
+    >>> round(found.value * 3600.0, 6), seen
+    (1.0, 86400.0)
     """
     count = len(content)
     times = [i * step for i in range(count)]
