@@ -9,8 +9,9 @@ from collector.app.connections import Connections
 from collector.app.pipeline import Pipeline
 from collector.clock import Clock
 from collector.domain.errors import JournalError
+from collector.domain.statistics import ForwardStatistics
 from collector.journal import Journal, JournalStatistics
-from collector.web.services import CollectorStatistics, DeviceStatistics, ForwardStatistics
+from collector.web.services import CollectorStatistics, DeviceStatistics
 
 __all__ = ["StatisticsReader"]
 
@@ -64,12 +65,7 @@ class StatisticsReader:
     def _forwards(self) -> Iterator[ForwardStatistics]:
         one = self._connections.influx.statistics()
         if one.on:
-            yield ForwardStatistics(
-                target=one.target, reachable=one.reachable, sent=one.sent, aside=one.dead_letters,
-                withheld=one.withheld, too_old=one.too_old, failed_tries=one.failed_tries,
-                behind=one.behind, missing=one.missing, lost=one.lost, last_sent=one.last_sent,
-                why=one.why,
-            )
+            yield one
 
     def _devices(self) -> Iterator[DeviceStatistics]:
         for one in self._connections.poller.statistics():

@@ -194,7 +194,10 @@ class CompressorLongRun(Rule):
             s.over += 1
             s.lasted, s.allowed, s.phase = lasted, limit, phase
         elif run.known and phase in ("nitrogen", "unknown"):
-            # One in air-fill, or of a declared fill, says nothing of a refill.
+            # One in air-fill, or of a declared fill, says nothing of a refill. A long one between
+            # healthy ones is learned too: some plants have two kinds.
+            if s.over == 1 and s.phase == phase:
+                self._refill.learn(at, s.lasted)
             s.over, s.over_at = 0, None
             self._refill.learn(at, lasted)
 

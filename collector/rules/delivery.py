@@ -18,7 +18,7 @@ from collector.rules.base import Band, Context, Estimator, State, contact_band, 
 from collector.rules.baselines import Want
 from collector.rules.gasbalance import ABNORMAL, balance_of
 from collector.rules.gasstate import BalanceState, Passed
-from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
+from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
@@ -118,7 +118,7 @@ class _TankEstimator(Estimator):
                 mine = [r for r in rows if r[0] >= start - days][-max(_ENOUGH, len(mine)):]
         rate = rate_of(mine, self.balance, _GOOD_RUNS)
         if rate is not None and rate.rough:
-            return None, ROUGH
+            return None, COARSE if self.balance.whole else ROUGH
         return rate, "" if rate is not None else self._why_none()
 
     def _why_none(self) -> str:

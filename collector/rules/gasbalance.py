@@ -211,7 +211,7 @@ class GasBalance:
         if s.marked_at is not None or s.run.clean or s.rest.clean:
             s.spoiled[why] = s.spoiled.get(why, 0) + 1
         if s.on is False:  # what was seen until now tells the run before, what comes the next one
-            self.weigh(learn=False)
+            self.weigh(learn=len(s.rest.blocks) >= _TELLING)
             s.rest = Rest(stop_at=s.rest.stop_at, clean=True, heat=s.rest.heat)
         s.run.clean = False
         s.waits_at = None

@@ -13,16 +13,19 @@ from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
 from collector.rules.gasbalance import GasBalance
 
-__all__ = ["ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
+__all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
 
 _PSI = 6894.757293168
 _KELVIN = 273.15
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
-_GULPS = 2.0
-"""How much of a rest's roughness (psi) may stay in every run alike where the risers are not booked:
-the gulp that brings the tank to cut-in is the one that starts the compressor (setting)."""
+COARSE = ("the gauges of the risers are too coarse for so small a tank: one step of theirs is much "
+          "of what a run brings")
+_GULPS, _STEPS = 2.0, 1.0
+"""How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
+to cut-in is the one that starts the compressor; where the risers are booked, the steps of their
+gauges at that moment (settings, from trials)."""
 _HUBER = 2.0
 _TURNS = 20
 
@@ -89,7 +92,7 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     lever = weights @ reach / ran
     rough = math.sqrt(account.noise)
     gas_of_one = rate * float(np.median(seconds))
-    gulps = 0.0 if balance.whole else _GULPS * rough / gas_of_one
+    gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),

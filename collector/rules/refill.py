@@ -19,6 +19,7 @@ __all__ = ["Refill", "RefillState", "refill_limit"]
 _PSI = 6894.757293168
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
 """Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
+_OVER_LONGEST, _NOT_LEARNED = 1.3, 4 / 3
 _COMMON_LIMIT = 12 * 60_000
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
@@ -106,16 +107,18 @@ class Refill:
                     "half as much again as the pump-up of the acceptance" + self._by_draw())
         rows = self.state.length_series
         if len(rows) >= _LEARNED:
-            # Where it shows that a run fills the pipes, the usual one is the measure.
-            share, which = (0.5, "usual length") if self._seen() else (_USUAL, "longest")
             alike = [r[1] for r in rows if r[2] >= self._open()]
             more = 1.0 if len(alike) >= _LEARNED else _PURGE
             usual = sorted(alike if more == 1.0 else [r[1] for r in rows])
-            length = usual[min(int(share * len(usual)), len(usual) - 1)]
-            why = f"twice the {which} of its last {len(usual)} healthy runs"
-            return round(length * _LEARNED_MARGIN * more), why + (
+            middle, longest = (usual[int(share * (len(usual) - 1))] for share in (0.5, _USUAL))
+            # Where it shows that a run fills the pipes, the usual one is the measure.
+            limit = max(_LEARNED_MARGIN * middle, _OVER_LONGEST * longest) if self._seen() \
+                else _LEARNED_MARGIN * longest
+            return round(limit * more), f"learned from its last {len(usual)} healthy runs" + (
                 ", doubled for a purge vent that has opened" if more > 1.0 else "")
         limit, why = self._computed
+        if limit != _COMMON_LIMIT:  # gulps of the risers lengthen many a run
+            limit, why = round(limit * _NOT_LEARNED), why + ", a third more until it is learned"
         return round(limit * self._stretch()), why + self._by_draw()
 
     def _seen(self) -> bool:

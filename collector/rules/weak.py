@@ -18,7 +18,7 @@ from collector.rules.base import (
 )
 from collector.rules.delivery import missing
 from collector.rules.gasbalance import balance_of
-from collector.rules.rates import ROUGH, Rate, flow_factor, moles_per_psi, rate_of
+from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorWeak"]
 
@@ -97,7 +97,7 @@ class CompressorWeak(Rule):
                 return RawEvaluation.unknown("too few clean runs to tell the delivery")
             if rate.rough:
                 s.delivery = None
-                return RawEvaluation.unknown(ROUGH)
+                return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
             return RawEvaluation.present(s.since_at)

@@ -17,6 +17,7 @@ from collector.domain.fills import DeclaredFill
 from collector.domain.links import Link
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
+from collector.domain.statistics import ForwardStatistics
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
@@ -43,28 +44,6 @@ class DeviceStatistics:
     """Delay of the last poll against its grid."""
     why: str = ""
     """Reason for which it does not respond; empty when it does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForwardStatistics:
-    """Statistics of one remote endpoint. Counts since the start; ``last_sent`` is ms since 1970.
-
-    ``behind`` and ``missing`` are commits: the newest not sent yet, and those of an outage that are
-    still to be sent. ``why`` is empty when the last try succeeded.
-    """
-
-    target: str
-    reachable: bool
-    sent: int = 0
-    aside: int = 0
-    withheld: int = 0
-    too_old: int = 0
-    failed_tries: int = 0
-    behind: int = 0
-    missing: int = 0
-    lost: int = 0
-    last_sent: int | None = None
-    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

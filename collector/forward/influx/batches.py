@@ -13,10 +13,11 @@ from pathlib import Path
 from collector.clock import Clock, format_instant
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.domain.events import FactNoted
+from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import MINUTE
 from collector.forward.influx.endpoints import Endpoint, ServerFault
 from collector.forward.influx.points import DeadLetter
-from collector.forward.remote_endpoint import ForwardStatistics, RetryPolicy
+from collector.forward.remote_endpoint import RetryPolicy
 from collector.threads import in_thread
 
 __all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]

@@ -19,17 +19,13 @@ from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
+from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
 from collector.forward.checkpoint import CommitStore, PublishCheckpoint
 from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
 from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
 from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import (
-    ForwardStatistics,
-    RateLimiter,
-    Reachability,
-    RetryPolicy,
-)
+from collector.forward.remote_endpoint import RateLimiter, Reachability, RetryPolicy
 from collector.forward.settings import InfluxSettings
 
 __all__ = ["CONSUMER", "InfluxForwarder"]

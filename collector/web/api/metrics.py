@@ -150,7 +150,7 @@ class Metrics(Collector):
         yield ages
         for name, doc, figures in (
             ("sent", "Points accepted by the remote endpoint", [f.sent for f in forwards]),
-            ("set_aside", "Dead letters", [f.aside for f in forwards]),
+            ("set_aside", "Dead letters", [f.dead_letters for f in forwards]),
             ("withheld", "Readings without a valid value", [f.withheld for f in forwards]),
             ("too_old", "Points older than the remote endpoint keeps",
              [f.too_old for f in forwards]),

@@ -164,10 +164,11 @@ def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
         last = "nothing sent yet" if one.last_sent is None \
             else f"last sent {duration_text(now - one.last_sent)} ago"
         late = f"; {one.missing} commits of an outage still to be sent" if one.missing else ""
-        bad = f"; {one.aside} dead letters" if one.aside else ""
+        bad = f"; {one.dead_letters} dead letters" if one.dead_letters else ""
         why = f"; {one.why}" if one.why else ""
         lines.append(Line(what=f"{one.target}: {'reachable' if one.reachable else 'unreachable'}",
-                          more=f"{last}{late}{bad}{why}", good=one.reachable and not one.aside))
+                          more=f"{last}{late}{bad}{why}",
+                          good=one.reachable and not one.dead_letters))
     return lines
 
 
