@@ -116,7 +116,7 @@ class Engine:
         self.observe(reading)
 
     def _feed_columns(self, columns: Columns, listener: StepListener | None) -> None:
-        # The daemon, which feeds no columns, runs without numpy.
+        # Loaded only where columns are fed: the daemon feeds none.
         from collector.rules.engine.batch import BatchFeed  # noqa: PLC0415
 
         start, count = 0, len(columns)
