@@ -1,4 +1,4 @@
-"""The console command: finds the sub-command, and turns every error into a sentence."""
+"""The console command: runs a sub-command, and prints every error as a sentence."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from collector.domain.errors import QuietpipeError, SiteFileError, UsageError
 __all__ = ["COMMANDS", "main"]
 
 COMMANDS = {
-    "demo": "show the whole watch at work on the bundled plant, with time sped up",
-    "run": "watch a site until told to stop",
-    "check": "read a site file, report every mistake, ask each device once",
+    "demo": "show everything at work on the bundled plant, with time sped up",
+    "run": "monitor a site until stopped",
+    "check": "read a site file, report every mistake, poll each device once",
     "replay": "feed recorded readings through the same rules; print the events",
     "export": "write readings or events from the journal",
-    "report": "the review of a period, as a page and as PDF: what to do next, and what was seen",
-    "archive": "put a site's readings and events into the archive of a fleet",
-    "rerun": "the rules again over the archive of a fleet, perhaps with a change",
-    "survey": "what the pipes hold, whether the plant can fill and purge them, what is not said",
-    "acceptance": "walk through the acceptance tests, timed from live readings; sign, verify",
-    "people": "who may do what at the board: accounts, roles, passwords",
+    "report": "the review of a period, as a page and as PDF: what to do next, and the data",
+    "archive": "write a site's readings and events into the archive of a fleet",
+    "rerun": "run the rules again over the archive of a fleet, perhaps with a change",
+    "survey": "pipe volumes, fill and purge times, and what the site file leaves out",
+    "acceptance": "guide through the acceptance tests, timed from live readings; sign, verify",
+    "people": "the board's accounts, with roles and passwords",
     "hub": "the fleet end: many sites from a broker, and a board for those who look after them",
-    "backup": "copy what a site or hub has kept, while it runs; or put it back",
+    "backup": "copy the data of a site or hub while it runs; or restore a copy",
     "dashboards": "write the Grafana dashboards of a site, or those for every site",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }
@@ -37,9 +37,9 @@ _EPILOG = """\
 start here:
   quietpipe demo                     see it work, with no device at hand
   quietpipe check SITE.toml          is the site file right, do the devices answer?
-  quietpipe run SITE.toml            the watch itself
+  quietpipe run SITE.toml            monitor the site
 
-It supervises for maintenance and only reads. It is not a fire-alarm system and replaces none.
+For maintenance monitoring only; it only reads. It is not a fire-alarm system and replaces none.
 """
 
 

@@ -1,19 +1,22 @@
-"""Acceptance: what a plant must show before it is taken over, timed from the journal's readings."""
+"""Acceptance tests of a plant, timed from the journal's readings, with a signed record."""
 
 from __future__ import annotations
 
-from collector.acceptance.clerk import Clerk
-from collector.acceptance.desk import Desk, History, Seen
-from collector.acceptance.facts import SIGNED, Note
+from collector.acceptance.acceptance_service import AcceptanceService, History, StepState
 from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.record import Entry, Record, Result, Signature
+from collector.acceptance.journal_sync import (
+    SIGNED,
+    AcceptanceSync,
+    PendingEvent,
+    Verification,
+    verify,
+)
+from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.acceptance.store import RecordError, RecordStore
-from collector.acceptance.verify import Verdict, verify
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = [
-    "SIGNED", "Clerk", "Desk", "Entry", "Finding", "History", "Kind", "Measure", "Note", "Outcome",
-    "Record", "RecordError", "RecordStore", "Result", "Seen", "Signature", "Size", "Step",
-    "Verdict", "Words", "plan", "verify",
+    "SIGNED", "AcceptanceService", "AcceptanceSync", "Entry", "Finding", "History", "Kind",
+    "Measure", "Outcome", "PendingEvent", "Record", "RecordError", "RecordStore", "Result",
+    "Signature", "SiteUnits", "Size", "Step", "StepState", "Verification", "plan", "verify",
 ]

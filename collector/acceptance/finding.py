@@ -1,4 +1,4 @@
-"""What a step has shown so far: its outcome, and the numbers with their sources."""
+"""The finding of a step: its outcome, and the numbers with their sources."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ __all__ = ["Finding", "Measure", "Outcome"]
 
 
 class Outcome(StrEnum):
-    """How far a step is."""
+    """The outcome of a step so far."""
 
     WAITING = "waiting"
-    """For something to begin: the text says for what."""
+    """Waiting for an event that the text names."""
     TIMING = "timing"
     PASSED = "passed"
     FAILED = "failed"
     UNDECIDED = "undecided"
-    """The readings do not decide it; going on, or beginning again, may."""
+    """The readings do not decide it; more readings, or a new start, may."""
     VOID = "void"
-    """What was begun cannot be used; the text says why. It has to be begun again."""
+    """The attempt cannot be used, for the reason in the text; the step must be started again."""
 
     @property
     def settles(self) -> bool:
-        """Whether nothing is to be waited for any more."""
+        """Whether the outcome is final."""
         return self in (Outcome.PASSED, Outcome.FAILED)
 
 
@@ -33,8 +33,8 @@ class Outcome(StrEnum):
 class Measure:
     """One number of a step. ``value`` is in ``unit`` (of record); ``shown`` is for people.
 
-    ``source`` is the point, or the instrument with its serial number; ``limit`` and ``limit_from``
-    say what it was held against and where that is written.
+    ``source`` is the point, or the instrument with its serial number; ``limit`` is what it was
+    compared with, ``limit_from`` where that is published.
     """
 
     name: str
@@ -56,21 +56,21 @@ class Measure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What the readings say. ``window`` (ms since 1970 UTC) is the stretch that counts."""
+    """The finding of the readings. ``window`` (ms since 1970 UTC) is the time that counts."""
 
     outcome: Outcome
     text: str
     measures: tuple[Measure, ...] = ()
     window: tuple[int, int] | None = None
     remarks: tuple[str, ...] = ()
-    """What has to be known about it: an attempt that was void, what it rests on."""
+    """Remarks: a void attempt, an assumption."""
 
     @classmethod
     def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> Finding:
-        """Return that something must happen first."""
+        """Return a finding that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
     def void(cls, text: str) -> Finding:
-        """Return that what was begun cannot be used."""
+        """Return a finding that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

@@ -1,4 +1,4 @@
-"""Every step of an acceptance as data: what is asked, the limits, and where they are written."""
+"""Every step of an acceptance as data: instructions, limits, and the source of each limit."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ COMMON = "common practice"
 
 
 class Kind(StrEnum):
-    """What is shown by a step."""
+    """The kinds of acceptance tests."""
 
     TANK_AIR = "tank-air"
     TANK_NITROGEN = "tank-nitrogen"
@@ -31,7 +31,7 @@ class Kind(StrEnum):
 
 
 class Size(StrEnum):
-    """The unit's size, which common practice times pump-ups by. Whoever accepts it says which."""
+    """The unit's size, on which the common-practice pump-up times depend."""
 
     SMALL = "small"
     LARGER = "larger"
@@ -45,8 +45,8 @@ _PUMP_UP: Mapping[Size, tuple[int, int]] = {Size.SMALL: (6, 8), Size.LARGER: (4,
 class Step:
     """One step. ``points`` are what it is timed from; ``blocked`` why it cannot be, if so.
 
-    ``limits`` are numbers its judge needs, in units of record (psi, %, min); ``may_type`` whether a
-    hand-held instrument's reading may stand in for points that are not wired.
+    ``limits`` are numbers its evaluator needs, in units of record (psi, %, min); ``may_type`` is
+    whether a hand-held instrument may replace points that are not wired.
     """
 
     kind: Kind
@@ -62,13 +62,13 @@ class Step:
 
     @property
     def id(self) -> str:
-        """What it is called: ``fill.r1``, ``contact.gen1.trouble``."""
+        """Its id: ``fill.r1``, ``contact.gen1.trouble``."""
         point = f".{self.points[0].rpartition('.')[2]}" if self.kind is Kind.CONTACT else ""
         return f"{self.kind}.{self.asset}{point}"
 
 
 def plan(plant: Plant, size: Size) -> tuple[Step, ...]:
-    """Return every step for this plant, in the order in which it is best done."""
+    """Return every step for this plant, in the recommended order."""
     steps: list[Step] = []
     for unit in plant.generators.values():
         steps += _of_unit(plant, unit, size)
@@ -132,7 +132,7 @@ def _of_gas(plant: Plant, unit: Generator) -> Iterator[Step]:
         kind=Kind.PURITY, asset=unit.id, title=f"Product purity, {unit.name}",
         ask=("Let the unit make nitrogen until it is warm.",
              "The analyser on the wire is read for 3 min of running after 2 min of warm-up; or "
-             "type in what an instrument shows, with its name and serial number."),
+             "enter the reading of an instrument, with its name and serial number."),
         cautions=("oxygen",), points=(oxygen, running, *_also(plant, mode)), may_type=True,
         limits={"percent": unit.product_oxygen_limit if stated else 3.0},  # type: ignore[dict-item]
         limit_from="product_oxygen_limit of the site file" if stated
@@ -142,7 +142,7 @@ def _of_gas(plant: Plant, unit: Generator) -> Iterator[Step]:
     yield Step(
         kind=Kind.RETURN, asset=unit.id, title=f"Return from air-fill, {unit.name}",
         ask=("Draw the tank down until the unit goes to air-fill, then stop drawing.",
-             "It must go back to nitrogen by itself."),
+             "It must return to nitrogen automatically."),
         cautions=("compressor", "impairment"), points=(mode, *_also(plant, tank)),
         limits={"minutes": 30.0, "to": unit.cut_out or 80.0},
         limit_from=f"{COMMON}: air-fill ends within 30 min, before cut-out",
@@ -154,7 +154,7 @@ def _of_riser(plant: Plant, riser: Riser) -> Iterator[Step]:
     pressure, low_air, warmth = (f"{riser.id}.{q}" for q in (
         "pressure", "low_air", "pipe_temperature"))
     normal = riser.supervisory_pressure
-    beside = tuple(f"{r.id}.pressure" for r in plant.risers.values()
+    others = tuple(f"{r.id}.pressure" for r in plant.risers.values()
                    if r.id != riser.id and r.fed_by == riser.fed_by
                    and plant.wired(f"{r.id}.pressure"))
     yield Step(
@@ -163,7 +163,7 @@ def _of_riser(plant: Plant, riser: Riser) -> Iterator[Step]:
              "Start with the pipe drained, empty of pressure, its low-point drains shut.",
              "Open the supply. It is timed from 1 psi to the supervisory pressure."),
         cautions=("impairment", "compressor"),
-        points=(pressure, *_also(plant, warmth), *beside),
+        points=(pressure, *_also(plant, warmth), *others),
         limits={"from": 1.0, "to": (normal or 0.0) - 0.5, "minutes": 30.0, "cold_minutes": 60.0},
         limit_from="NFPA 13, air supply of dry systems: 30 min, 60 min below 5 degF (from memory)",
         blocked=_missing(plant, pressure) or (
@@ -196,7 +196,7 @@ def _tightness(plant: Plant, riser: Riser, pressure: str, warmth: str) -> Iterat
             kind=kind, asset=riser.id, title=f"Tightness, {words} ({pipe}), {riser.name}",
             ask=("Follow the impairment procedure.",
                  "Bring the pipe to 40 psi or a little more and shut the supply and every vent. "
-                 "Where it is below 32 °F (0 °C), the pipe must first stand at its lowest nominal "
+                 "Where it is below 32 °F (0 °C), the pipe must first be at its lowest nominal "
                  "temperature.",
                  "The loss is worked out at the temperature of the beginning: without a pipe "
                  "temperature nothing can be decided."),
@@ -231,16 +231,16 @@ def _of_vent(plant: Plant, vent: Vent) -> Iterator[Step]:
     lack = _missing(plant, oxygen)
     target = vent.target_oxygen
     yield Step(
-        kind=Kind.PURGE_START, asset=vent.id, title=f"Purge begins, {vent.name}",
+        kind=Kind.PURGE_START, asset=vent.id, title=f"Purge start, {vent.name}",
         ask=("With the riser filled from nitrogen, let the vent open.",
-             "It is watched until the oxygen has begun to fall."),
+             "It is monitored until the oxygen has begun to fall."),
         cautions=("oxygen",), points=(oxygen, *_also(plant, is_open)), limits={"fall": 0.5},
         limit_from="setting: half a percent is five steps of a common sensor", blocked=lack,
     )
     yield Step(
-        kind=Kind.PURGE_FINISH, asset=vent.id, title=f"Purge is done, {vent.name}",
-        ask=("Days to weeks: leave the step running and go home.",
-             "It is done when the oxygen has reached its target and stayed by it for an hour."),
+        kind=Kind.PURGE_FINISH, asset=vent.id, title=f"Purge complete, {vent.name}",
+        ask=("Days to weeks: leave the step running.",
+             "It is complete when the oxygen has reached its target and stayed there for an hour."),
         cautions=("oxygen",), points=(oxygen, *_also(plant, is_open)),
         limits={"percent": target or 0.0, "minutes": 60.0, "within": 0.3},
         limit_from="target_oxygen of the site file; the hour and 0.3 % above it are settings",

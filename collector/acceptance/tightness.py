@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.look import Look
+from collector.acceptance.step_readings import StepReadings
 from collector.acceptance.steps import Step
+from collector.domain.formatting import duration_text
+from collector.domain.units import MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.leak import leak_rate, pressure_drop
-from collector.survey.words import span
 
-__all__ = ["judge_tightness"]
+__all__ = ["evaluate_tightness"]
 
-_PSI = 6894.757293168
 _KELVIN = 273.15
-_MINUTE = 60_000
 _SLACK = 0.5
 """psi below the test pressure at which it may still begin."""
 _JUMP = 1.0
@@ -28,7 +27,7 @@ Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
-def judge_tightness(step: Step, look: Look) -> Finding:
+def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
     """Work out the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
@@ -38,7 +37,7 @@ def judge_tightness(step: Step, look: Look) -> Finding:
         return Finding.waiting(look.silent(pressure, warmth) or "Waiting for the first readings.")
     if first[0][1] < step.limits["psi"] - _SLACK:
         return Finding.void(
-            f"The pipe stands at {look.words.pressure(first[0][1])}; the test wants "
+            f"The pipe is at {look.words.pressure(first[0][1])}; the test wants "
             f"{look.words.pressure(step.limits['psi'])}. Bring it there, then begin again.")
     rows = _minutes(look, pressure, warmth)
     duration = step.limits["hours"] * 3600
@@ -46,27 +45,27 @@ def judge_tightness(step: Step, look: Look) -> Finding:
     # Beyond its time a test goes on only while it is not decided: then with all that was seen.
     seen = rows[-1][0] if rows else 0.0
     if risen := _let_in(rows):
-        return Finding.void(f"Gas came in after {span(risen)}: the supply is not shut. Begin "
-                            "again.")
+        return Finding.void(f"Gas came in after {duration_text(risen * 1000)}: the supply is not "
+                            "shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
-    return _judged(step, look, rows, duration)
+    return _decided(step, look, rows, duration)
 
 
-def _minutes(look: Look, pressure: str, warmth: str) -> list[Row]:
+def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
     """Return minute means of pressure and temperature, for the minutes in which both were read."""
     ambient = pressure_at_altitude(look.plant.site.altitude)
     sums: dict[int, list[float]] = {}
     for time, psi, celsius in look.paired(pressure, warmth):
-        row = sums.setdefault((time - look.began) // _MINUTE, [0.0, 0.0, 0.0])
+        row = sums.setdefault((time - look.began) // MINUTE, [0.0, 0.0, 0.0])
         row[0] += 1
         row[1] += psi
         row[2] += celsius
-    return [((minute + 0.5) * 60, row[1] / row[0] * _PSI + ambient, row[2] / row[0] + _KELVIN)
+    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + _KELVIN)
             for minute, row in sorted(sums.items())]
 
 
-def _loss(look: Look, rows: list[Row], duration: float) -> Estimate | str:
+def _loss(look: StepReadings, rows: list[Row], duration: float) -> Estimate | str:
     """Return the loss over ``duration`` s at the first temperature, psi, or why there is none."""
     span_s = rows[-1][0] - rows[0][0] if rows else 0.0
     if span_s <= 0:
@@ -80,7 +79,7 @@ def _loss(look: Look, rows: list[Row], duration: float) -> Estimate | str:
     found = leak_rate([r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows], 1.0)
     if isinstance(found, Refusal):
         return found.reason
-    return found.scaled(pressure_drop(1.0, 1.0, kelvin, duration) / _PSI)
+    return found.scaled(pressure_drop(1.0, 1.0, kelvin, duration) / PSI)
 
 
 def _let_in(rows: list[Row]) -> float | None:
@@ -88,7 +87,7 @@ def _let_in(rows: list[Row]) -> float | None:
     if not rows:
         return None
     kelvin = rows[0][2]
-    held = [(t, p * kelvin / k / _PSI) for t, p, k in rows]
+    held = [(t, p * kelvin / k / PSI) for t, p, k in rows]
     for i in range(9, len(held)):
         # Means of five readings, so that a noisy gauge is not taken for a supply.
         before, after = held[i - 9:i - 4], held[i - 4:i + 1]
@@ -98,7 +97,7 @@ def _let_in(rows: list[Row]) -> float | None:
     return None
 
 
-def _so_far(step: Step, look: Look, rows: list[Row], duration: float) -> Finding:
+def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
     quiet = look.silent(*step.points[:2])
     passed = (look.now - look.began) / 1000
     loss = _loss(look, rows, passed) if passed >= 900 else "too early"
@@ -108,16 +107,17 @@ def _so_far(step: Step, look: Look, rows: list[Row], duration: float) -> Finding
         figure = f" Lost so far, at one temperature: {look.words.pressure(loss.value, 2)} " \
                  f"({low:.2f} to {high:.2f} psi)."
     return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
-                   text=f"{quiet} {span(passed)} of {span(duration)}.{figure}".strip())
+                   text=f"{quiet} {duration_text(passed * 1000)} of "
+                        f"{step.limits['hours']:g} h.{figure}".strip())
 
 
-def _judged(step: Step, look: Look, rows: list[Row], duration: float) -> Finding:
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
     limit = step.limits["loss"]
     loss = _loss(look, rows, duration)
     window = (look.began, look.began + round(rows[-1][0] * 1000))
     if isinstance(loss, str):
         return Finding(outcome=Outcome.UNDECIDED, window=window,
-                       text=f"Not decided: {loss}. Leave it as it stands, more readings mend "
+                       text=f"Not decided: {loss}. Leave it as it is, more readings mend "
                             "it; or begin again.")
     low, high = loss.interval()
     words = look.words
@@ -126,16 +126,18 @@ def _judged(step: Step, look: Look, rows: list[Row], duration: float) -> Finding
                             "shut, or the temperature is not the pipe's. Begin again.")
     outcome = Outcome.PASSED if high <= limit else \
         Outcome.FAILED if low > limit else Outcome.UNDECIDED
-    text = (f"Lost in {span(duration)}, at the temperature of the beginning: "
+    text = (f"Lost in {duration_text(duration * 1000)}, at the temperature of the beginning: "
             f"{words.pressure(loss.value, 2)}, between {words.pressure(low, 2)} and "
             f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
     if outcome is Outcome.UNDECIDED:
-        text += " Not decided: leave it as it stands, more readings narrow it."
+        text += " Not decided: leave it as it is, more readings narrow it."
     return Finding(outcome=outcome, text=text, window=window,
                    measures=_measures(step, look, rows, loss))
 
 
-def _measures(step: Step, look: Look, rows: list[Row], loss: Estimate) -> tuple[Measure, ...]:
+def _measures(
+    step: Step, look: StepReadings, rows: list[Row], loss: Estimate,
+) -> tuple[Measure, ...]:
     words, limit = look.words, step.limits["loss"]
     low, high = loss.interval()
     pressure, warmth = step.points[:2]
@@ -148,7 +150,7 @@ def _measures(step: Step, look: Look, rows: list[Row], loss: Estimate) -> tuple[
                 limit=f"no more than {words.pressure(limit)}", limit_from=step.limit_from),
     ]
     for name, row in (("beginning", first), ("end", last)):
-        psi, celsius = (row[1] - ambient) / _PSI, row[2] - _KELVIN
+        psi, celsius = (row[1] - ambient) / PSI, row[2] - _KELVIN
         found.append(Measure(name=f"gauge at the {name}", shown=words.pressure(psi, 2), value=psi,
                              unit="psi", source=pressure))
         found.append(Measure(name=f"pipe at the {name}", shown=words.temperature(celsius),

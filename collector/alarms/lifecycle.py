@@ -1,8 +1,8 @@
-"""The life of an alarm, after IEC 62682 / ISA-18.2: one table of what may follow what.
+"""The lifecycle of an alarm after IEC 62682 / ISA-18.2, as one transition table.
 
-States go by name; their letters differ between editions. Everything that may happen is listed here:
-what is not, is refused before it has any effect. The diagram in the documents is drawn from the
-table by :func:`diagram`.
+States go by name; their letters differ between editions. An input that the table does not list for
+a state is refused before it has any effect. The diagram in the handbook is drawn from the table by
+:func:`diagram`.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ __all__ = ["TABLE", "Input", "Step", "diagram", "step"]
 
 
 class Input(StrEnum):
-    """What may happen to an alarm. Leaving a quiet state depends on whether the condition holds."""
+    """An input to an alarm. Leaving the shelf depends on whether the condition is active."""
 
     ABNORMAL = "condition begins"
     NORMAL = "condition ends"
@@ -37,10 +37,10 @@ class Input(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Where an input leads, and the transitions it is told as, in order."""
+    """The state an input leads to, and the transitions to journal, in order."""
 
     to: AlarmState
-    told: tuple[Transition, ...]
+    transitions: tuple[Transition, ...]
 
 
 _N, _U, _A = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED
@@ -49,8 +49,8 @@ _D, _O = AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE
 _T = Transition
 
 
-def _quieting(state: AlarmState) -> dict[tuple[AlarmState, Input], Step]:
-    """Any alarm that is not already quiet may be shelved, suppressed or taken out."""
+def _inhibiting(state: AlarmState) -> dict[tuple[AlarmState, Input], Step]:
+    """Any alarm in service may be shelved, suppressed by design or taken out of service."""
     return {
         (state, Input.SHELVE): Step(_S, (_T.SHELVED,)),
         (state, Input.SUPPRESS): Step(_D, (_T.SUPPRESSED,)),
@@ -58,15 +58,15 @@ def _quieting(state: AlarmState) -> dict[tuple[AlarmState, Input], Step]:
     }
 
 
-def _quiet(
-    state: AlarmState, gone: Input, holds: Input, told: Transition,
+def _inhibited(
+    state: AlarmState, gone: Input, active: Input, ended: Transition,
 ) -> dict[tuple[AlarmState, Input], Step]:
-    """While quiet, conditions come and go unheard; one that holds at the end is raised anew."""
+    """Conditions come and go without a transition; one active at the end is raised again."""
     return {
         (state, Input.ABNORMAL): Step(state, ()),
         (state, Input.NORMAL): Step(state, ()),
-        (state, gone): Step(_N, (told,)),
-        (state, holds): Step(_U, (told, _T.RAISED)),
+        (state, gone): Step(_N, (ended,)),
+        (state, active): Step(_U, (ended, _T.RAISED)),
     }
 
 
@@ -77,22 +77,22 @@ TABLE: Mapping[tuple[AlarmState, Input], Step] = {
     (_A, Input.NORMAL): Step(_N, (_T.RETURNED,)),
     (_R, Input.ABNORMAL): Step(_U, (_T.RAISED,)),
     (_R, Input.ACKNOWLEDGE): Step(_N, (_T.ACKNOWLEDGED,)),
-    **_quieting(_N), **_quieting(_U), **_quieting(_A), **_quieting(_R),
-    **_quiet(_S, Input.UNSHELVE_NORMAL, Input.UNSHELVE_ABNORMAL, _T.UNSHELVED),
-    **_quiet(_D, Input.UNSUPPRESS_NORMAL, Input.UNSUPPRESS_ABNORMAL, _T.UNSUPPRESSED),
-    **_quiet(_O, Input.PUT_BACK_NORMAL, Input.PUT_BACK_ABNORMAL, _T.IN_SERVICE),
-    # Said again, with another end or reason.
+    **_inhibiting(_N), **_inhibiting(_U), **_inhibiting(_A), **_inhibiting(_R),
+    **_inhibited(_S, Input.UNSHELVE_NORMAL, Input.UNSHELVE_ABNORMAL, _T.UNSHELVED),
+    **_inhibited(_D, Input.UNSUPPRESS_NORMAL, Input.UNSUPPRESS_ABNORMAL, _T.UNSUPPRESSED),
+    **_inhibited(_O, Input.PUT_BACK_NORMAL, Input.PUT_BACK_ABNORMAL, _T.IN_SERVICE),
+    # Again, with another end or reason.
     (_S, Input.SHELVE): Step(_S, (_T.SHELVED,)),
     (_D, Input.SUPPRESS): Step(_D, (_T.SUPPRESSED,)),
     (_O, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
     (_S, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
     (_D, Input.TAKE_OUT): Step(_O, (_T.OUT_OF_SERVICE,)),
 }
-"""Every step there is. The first six are those of the standard's basic alarm (ISA-18.2)."""
+"""Every permitted step. The first six are those of the standard's basic alarm (ISA-18.2)."""
 
 
 def step(state: AlarmState, given: Input) -> Step:
-    """Return where ``given`` leads from ``state``.
+    """Return the step that ``given`` leads to from ``state``.
 
     Raises ``ActionRefused`` when the table does not list it.
     """

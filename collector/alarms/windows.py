@@ -1,35 +1,48 @@
-"""Impairments and planned visits: declared by people, announced, reminded of, ended by themselves.
+"""Impairments and planned visits: declared, announced, reminded of, ended when their time is up.
 
-A window is a fact of the journal. While it lasts the alarms it explains are suppressed by design
-(impairment) or out of service (visit), each with its own event; at its end what still holds is
-raised.
+A window is an event of the journal. While it lasts, the alarms it explains are suppressed by design
+(impairment) or out of service (visit), each with its own event; at its end every alarm whose
+condition is still active is raised.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from collector.alarms.book import AlarmBook
-from collector.alarms.impaired import DAY, MANY_HOURS, explains, most_in_a_day, systems
-from collector.alarms.window_words import WindowWords
+from collector.alarms.registry import AlarmRegistry
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, FactNoted, Transition
 from collector.domain.plant import Plant
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.domain.windows import Window, WindowKind
 
-__all__ = ["FACTS", "LONGEST", "Windows"]
+__all__ = [
+    "FACTS",
+    "LONGEST",
+    "MANY_HOURS",
+    "OF_GENERATOR",
+    "OF_RISER",
+    "WindowTexts",
+    "Windows",
+    "explains",
+    "most_in_a_day",
+    "systems",
+]
 
 Key = tuple[str, str]
 
 LONGEST = {WindowKind.IMPAIRMENT: 7 * DAY, WindowKind.VISIT: 30 * DAY}
-"""ms; what is quiet for longer is forgotten. A longer one is declared again."""
+"""ms. An alarm inhibited for longer is forgotten; a longer window is declared again."""
 
-REMIND = 30 * 60_000
-"""ms before its end that a window is reminded of; half its length where that is less."""
+REMIND = 30 * MINUTE
+"""ms before the end of a window at which it is announced; half its length where that is less."""
 
 FACTS: Mapping[str, tuple[WindowKind, str]] = {
     "impairment-declared": (WindowKind.IMPAIRMENT, "begun"),
@@ -41,60 +54,62 @@ FACTS: Mapping[str, tuple[WindowKind, str]] = {
 }
 _NAMES = {meaning: name for name, meaning in FACTS.items()}
 
-_DEEDS = {
-    Deed.DECLARE_IMPAIRMENT: WindowKind.IMPAIRMENT, Deed.END_IMPAIRMENT: WindowKind.IMPAIRMENT,
-    Deed.BEGIN_VISIT: WindowKind.VISIT, Deed.END_VISIT: WindowKind.VISIT,
+_KINDS = {
+    ActionKind.DECLARE_IMPAIRMENT: WindowKind.IMPAIRMENT,
+    ActionKind.END_IMPAIRMENT: WindowKind.IMPAIRMENT,
+    ActionKind.BEGIN_VISIT: WindowKind.VISIT, ActionKind.END_VISIT: WindowKind.VISIT,
 }
-_QUIET = {WindowKind.IMPAIRMENT: Deed.SUPPRESS, WindowKind.VISIT: Deed.TAKE_OUT}
-_LOUD = {WindowKind.IMPAIRMENT: Deed.UNSUPPRESS, WindowKind.VISIT: Deed.PUT_BACK}
-_NEVER_OUT = frozenset({"room-oxygen-low"})
-"""Whoever visits breathes there."""
+_INHIBIT = {WindowKind.IMPAIRMENT: ActionKind.SUPPRESS, WindowKind.VISIT: ActionKind.TAKE_OUT}
+_RELEASE = {WindowKind.IMPAIRMENT: ActionKind.UNSUPPRESS, WindowKind.VISIT: ActionKind.PUT_BACK}
+_NEVER_OUT = frozenset({"room-oxygen-low"})  # visitors breathe there
 
 
 class Windows:
-    """The windows of one site. ``watched`` gives each condition and asset that is watched."""
+    """The windows of one site. ``monitored`` yields each monitored condition and its asset."""
 
-    def __init__(self, plant: Plant, book: AlarmBook, watched: Callable[[], Iterable[Key]],
-                 names: Mapping[str, str]) -> None:
-        self._plant, self._book, self._watched = plant, book, watched
-        self._words = WindowWords(plant, names)
+    def __init__(
+        self, plant: Plant, registry: AlarmRegistry, monitored: Callable[[], Iterable[Key]],
+        names: Mapping[str, str],
+    ) -> None:
+        self._plant, self._registry, self._monitored = plant, registry, monitored
+        self._texts = WindowTexts(plant, names)
         self._open: dict[Key, Window] = {}
         self._past: list[Window] = []
 
     def __repr__(self) -> str:
         return f"Windows({', '.join(' '.join(key) for key in self._open) or 'none'})"
 
-    def standing(self) -> list[Window]:
-        """Return each window that lasts, the one that ends first before the others."""
+    def active(self) -> list[Window]:
+        """Return the windows that are active, by their end."""
         return sorted(self._open.values(), key=lambda w: (w.until, w.kind, w.asset))
 
     @staticmethod
-    def concerns(action: Action) -> bool:
-        """Whether an action is about a window."""
-        return action.deed in _DEEDS
+    def handles(action: OperatorAction) -> bool:
+        """Whether an action declares or ends a window."""
+        return action.deed in _KINDS
 
-    # -- what people do --------------------------------------------------------------------------
+    # -- operator actions ------------------------------------------------------------------------
 
-    def act(self, action: Action) -> list[FactNoted | AlarmMoved]:
-        """Declare a window, or end one early; return the fact and what it does to alarms.
+    def act(self, action: OperatorAction) -> list[FactNoted | AlarmMoved]:
+        """Declare a window, or end one early; return the event and the alarm transitions it causes.
 
         Raises ``ActionRefused``, before any effect, for what cannot have such a window, without a
         reason, without an end or with one past or too far off, and when there is none to end.
         """
-        kind = _DEEDS[action.deed]
-        if action.deed in (Deed.END_IMPAIRMENT, Deed.END_VISIT):
+        kind = _KINDS[action.deed]
+        if action.deed in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
             window = self._open.get((kind, action.alarm))
             if window is None:
                 raise ActionRefused(f"no {kind} of {action.alarm} is declared")
             return self._end(window, action.time, by=action.by, why=action.why)
-        window = self._asked(kind, action)
-        text = self._words.begun(window, self._long(window))
+        window = self._requested(kind, action)
+        text = self._texts.begun(window, self._long(window))
         fact = self._fact(window, "begun", action.time, text)
-        self.take(fact)
-        return [fact, *self._hush(window, action.time)]
+        self.apply(fact)
+        return [fact, *self._inhibit(window, action.time)]
 
-    def _asked(self, kind: WindowKind, action: Action) -> Window:
-        quiet = self._quieted(kind, action.alarm)
+    def _requested(self, kind: WindowKind, action: OperatorAction) -> Window:
+        quiet = self._inhibited(kind, action.alarm)
         if not quiet or (kind is WindowKind.IMPAIRMENT and not systems(self._plant, action.alarm)):
             raise ActionRefused(f"nothing is watched there that a {kind} would quiet: "
                                 f"{action.alarm}")
@@ -110,8 +125,8 @@ class Windows:
         return Window(kind=kind, asset=action.alarm, since=action.time, until=action.until,
                       by=action.by, why=action.why.strip(), quiet=quiet)
 
-    def _quieted(self, kind: WindowKind, asset: str) -> tuple[str, ...]:
-        found = [(c, a) for c, a in self._watched() if self._covers(kind, asset, c, a)]
+    def _inhibited(self, kind: WindowKind, asset: str) -> tuple[str, ...]:
+        found = [(c, a) for c, a in self._monitored() if self._covers(kind, asset, c, a)]
         # The systems before the generator that feeds them: that is how it is read.
         found.sort(key=lambda key: key[1].partition(".")[0] in self._plant.generators)
         return tuple(f"{c}.{a}" for c, a in found)
@@ -146,17 +161,17 @@ class Windows:
             },
         )
 
-    def take(self, fact: FactNoted) -> None:
-        """Take over what a fact says: at once, and again when the journal is read after a crash."""
+    def apply(self, fact: FactNoted) -> None:
+        """Apply an event: at once, and again when the journal is read after a crash."""
         kind, what = FACTS.get(fact.fact, (None, ""))
         if kind is None:
             return
-        key, told = (kind, fact.asset), fact.values
+        key, values = (kind, fact.asset), fact.values
         if what == "begun":
             self._open[key] = Window(
-                kind=kind, asset=fact.asset, since=parse_instant(str(told["since"])),
-                until=parse_instant(str(told["until"])), by=str(told["by"]), why=str(told["why"]),
-                quiet=tuple(str(told["quiet"]).split()),
+                kind=kind, asset=fact.asset, since=parse_instant(str(values["since"])),
+                until=parse_instant(str(values["until"])), by=str(values["by"]),
+                why=str(values["why"]), quiet=tuple(str(values["quiet"]).split()),
             )
         elif key in self._open and what == "ending":
             self._open[key] = replace(self._open[key], reminded=True)
@@ -167,68 +182,72 @@ class Windows:
     # -- time ------------------------------------------------------------------------------------
 
     def next_due(self) -> int | None:
-        """Return when (ms) the next window ends or is to be reminded of."""
+        """Return the instant (ms) at which the next window ends or is announced to end."""
         return min([w.until if w.reminded else _remind_at(w) for w in self._open.values()],
                    default=None)
 
     def tick(self, now: int) -> list[FactNoted | AlarmMoved]:
-        """Remind of what ends soon, and end what was declared until now."""
+        """Announce windows that end soon, and end those whose time is up."""
         events: list[FactNoted | AlarmMoved] = []
-        for window in self.standing():
+        for window in self.active():
             if window.until <= now:
                 events += self._end(window, now)
             elif not window.reminded and _remind_at(window) <= now:
-                fact = self._fact(window, "ending", now, self._words.ending(window, now))
-                self.take(fact)
+                fact = self._fact(window, "ending", now, self._texts.ending(window, now))
+                self.apply(fact)
                 events.append(fact)
         return events
 
     def _end(self, window: Window, at: int, *, by: str = "", why: str = "",
              ) -> list[FactNoted | AlarmMoved]:
-        fact = self._fact(window, "ended", at, self._words.ended(window, by, why), by=by, why=why)
-        self.take(fact)
+        fact = self._fact(window, "ended", at, self._texts.ended(window, by, why), by=by, why=why)
+        self.apply(fact)
         moved: list[AlarmMoved] = []
         for name in window.quiet:
-            if not self._still_quiet(window.kind, name, at, moved):
-                self._try(_LOUD[window.kind], name, at, moved, by=by,
+            if not self._still_inhibited(window.kind, name, at, moved):
+                self._try(_RELEASE[window.kind], name, at, moved, by=by,
                           why=f"the {window.kind} ended")
         return [fact, *moved, *self.after(moved, at)]
 
-    def _still_quiet(self, kind: WindowKind, name: str, at: int, moved: list[AlarmMoved]) -> bool:
-        """Leave quiet what another window of the kind still covers, until that one's end."""
+    def _still_inhibited(
+        self, kind: WindowKind, name: str, at: int, moved: list[AlarmMoved],
+    ) -> bool:
+        """Keep an alarm inhibited to the end of another window of the kind that covers it."""
         others = [w for w in self._open.values() if w.kind is kind and name in w.quiet]
         if others:
             last = max(others, key=lambda w: w.until)
-            self._try(_QUIET[kind], name, at, moved, by=last.by, why=last.why, until=last.until)
+            self._try(_INHIBIT[kind], name, at, moved, by=last.by, why=last.why, until=last.until)
         return bool(others)
 
-    def _hush(self, window: Window, at: int) -> list[AlarmMoved]:
+    def _inhibit(self, window: Window, at: int) -> list[AlarmMoved]:
         moved: list[AlarmMoved] = []
         for name in window.quiet:
             until = max(w.until for w in self._open.values()
                         if w.kind is window.kind and name in w.quiet)
-            self._try(_QUIET[window.kind], name, at, moved, by=window.by, until=until,
+            self._try(_INHIBIT[window.kind], name, at, moved, by=window.by, until=until,
                       why=f"{window.kind}: {window.why}")
         return moved
 
-    def _try(self, deed: Deed, name: str, at: int, moved: list[AlarmMoved], *, by: str, why: str,
-             until: int | None = None) -> None:
-        action = Action(deed=deed, alarm=name, time=at, by=by, why=why, until=until)
+    def _try(
+        self, kind: ActionKind, name: str, at: int, moved: list[AlarmMoved], *, by: str, why: str,
+        until: int | None = None,
+    ) -> None:
+        action = OperatorAction(deed=kind, alarm=name, time=at, by=by, why=why, until=until)
         try:
-            moved += self._book.act(action)
+            moved += self._registry.act(action)
         except ActionRefused:
-            # Shelved, or quiet for another reason: it stays so, and nobody hears of it.
+            # Shelved, or inhibited for another reason: it stays so, without an event.
             return
 
     def after(self, moved: Iterable[AlarmMoved], now: int) -> list[AlarmMoved]:
-        """Quiet at once what a shelf that ended, or a new site file, has raised in a window."""
+        """Inhibit an alarm that a shelf's end, or a new site file, has raised within a window."""
         again: list[AlarmMoved] = []
         for event in moved:
             if event.transition is not Transition.RAISED:
                 continue
-            for window in self.standing():
+            for window in self.active():
                 if self._covers(window.kind, window.asset, event.condition, event.asset):
-                    self._try(_QUIET[window.kind], event.id, now, again, by=window.by,
+                    self._try(_INHIBIT[window.kind], event.id, now, again, by=window.by,
                               until=window.until, why=f"{window.kind}: {window.why}")
                     break
         return again
@@ -236,7 +255,7 @@ class Windows:
     # -- state -----------------------------------------------------------------------------------
 
     def dump(self) -> list[dict[str, Any]]:
-        """Return the windows, and those of the last day, as JSON-able data."""
+        """Return the active windows, and those of the last day, as JSON-able data."""
         return [{"kind": w.kind.value, "asset": w.asset, "since": w.since, "until": w.until,
                  "by": w.by, "why": w.why, "quiet": list(w.quiet), "reminded": w.reminded,
                  "over": over}
@@ -244,7 +263,7 @@ class Windows:
                 for w in group]
 
     def load(self, state: Iterable[Mapping[str, Any]]) -> None:
-        """Take over what :meth:`dump` gave."""
+        """Restore what :meth:`dump` returned."""
         self._open, self._past = {}, []
         for raw in state:
             window = Window(
@@ -260,3 +279,117 @@ class Windows:
 
 def _remind_at(window: Window) -> int:
     return window.until - min(REMIND, (window.until - window.since) // 2)
+
+
+_PROCEDURE = ("Follow the impairment procedure: tell the owner and the authority having "
+              "jurisdiction, keep a watch where it is required, and tell them again when the "
+              "system is restored.")
+_VISIT = "Isolate, lock out and bleed down before you touch anything."
+
+
+class WindowTexts:
+    """Writes the texts of windows. ``names`` are the assets' display names."""
+
+    def __init__(self, plant: Plant, names: Mapping[str, str]) -> None:
+        self._names, self._zone = names, ZoneInfo(plant.site.timezone)
+
+    def _name(self, asset: str) -> str:
+        if asset in self._names:
+            return self._names[asset]
+        thing, dot, quantity = asset.rpartition(".")
+        return f"{self._names.get(thing, thing)}, {quantity.replace('_', ' ')}" if dot else asset
+
+    def _instant(self, at: int) -> str:
+        local = datetime.fromtimestamp(at // 1000, UTC).astimezone(self._zone)
+        return f"{local:%H:%M} on {local:%A} {local.day} {local:%B %Y} ({local:%Z})"
+
+    def _what(self, window: Window) -> str:
+        kind = "impairment of" if window.kind is WindowKind.IMPAIRMENT else "planned visit to"
+        return f"{kind} {self._name(window.asset)}"
+
+    def begun(self, window: Window, long: Sequence[str]) -> str:
+        """Return the text of a declaration: the alarms inhibited meanwhile, and what to do."""
+        text = f"{self._what(window)} was declared by {window.by}"
+        parts = [
+            f"{'An' if window.kind is WindowKind.IMPAIRMENT else 'A'} {text} until "
+            f"{self._instant(window.until)}: {window.why.rstrip('.')}.",
+            _PROCEDURE if window.kind is WindowKind.IMPAIRMENT else _VISIT,
+        ]
+        if long:
+            parts.append(
+                f"{', '.join(self._name(r) for r in long)}: more than 10 h out of service within "
+                "24 h. The authority having jurisdiction may then require evacuation or a fire "
+                "watch (NFPA 1 13.1.9): ask them.")
+        return " ".join([*parts, self._quiet(window)])
+
+    def _quiet(self, window: Window) -> str:
+        places: dict[str, list[str]] = {}
+        for name in window.quiet:
+            condition, _, asset = name.partition(".")
+            known = CATALOGUE.get(condition)
+            title = known.title.lower() if known is not None else condition
+            places.setdefault(self._name(asset), []).append(title)
+        listed = "; ".join(f"{place}: {', '.join(titles)}" for place, titles in places.items())
+        how = "Suppressed by design" if window.kind is WindowKind.IMPAIRMENT else "Out of service"
+        return f"{how} meanwhile, and nothing else: {listed}."
+
+    def ending(self, window: Window, now: int) -> str:
+        """Return the text of the reminder before the end."""
+        minutes = max((window.until - now) // 60_000, 1)
+        return (f"The {self._what(window)} ends at {self._instant(window.until)}, in "
+                f"{minutes} min: {window.why.rstrip('.')}. Restore it by then, or declare it again "
+                "with another end. What still holds then is raised.")
+
+    def ended(self, window: Window, by: str, why: str) -> str:
+        """Return the text of the end, with the operator if one ended it early."""
+        who = f" by {by}" if by else " by itself: its time is up"
+        more = f": {why.strip().rstrip('.')}" if by and why.strip() else ""
+        last = " Tell those who were told of it." if window.kind is WindowKind.IMPAIRMENT else ""
+        return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
+
+
+_IMPAIRED = [c for c in CATALOGUE.values() if c.impairment]
+OF_RISER = frozenset(c.id for c in _IMPAIRED if c.applies_to in ("riser", "vent"))
+"""Conditions of the system itself and its vents."""
+OF_GENERATOR = frozenset(c.id for c in _IMPAIRED if "generator" in (c.applies_to, *c.also))
+"""Conditions of its generator, which loses gas into the work and fills the system afterwards."""
+MANY_HOURS = 10 * HOUR
+"""ms. More than 10 h out of service within 24 h: NFPA 1 13.1.9 (as quoted on a municipal form) lets
+the authority having jurisdiction require evacuation or a fire watch."""
+
+
+def systems(plant: Plant, asset: str) -> tuple[str, ...]:
+    """Return the risers that an impairment of ``asset`` (riser, generator or site) takes down."""
+    if asset == plant.site.id:
+        return tuple(plant.risers)
+    if asset in plant.generators:
+        return tuple(r.id for r in plant.risers.values() if r.fed_by == asset)
+    return (asset,) if asset in plant.risers else ()
+
+
+def explains(plant: Plant, asset: str, condition: str, of: str) -> bool:
+    """Whether an impairment of ``asset`` explains ``condition`` of the asset ``of``."""
+    down = systems(plant, asset)
+    thing = of if plant.thing(of) is not None else of.rpartition(".")[0]
+    riser = plant.vents[thing].riser if thing in plant.vents else thing
+    if riser in down:
+        return condition in OF_RISER
+    feeding = {plant.risers[r].fed_by for r in down}
+    return thing in feeding and condition in OF_GENERATOR
+
+
+def most_in_a_day(spans: Iterable[tuple[int, int]]) -> int:
+    """Return the longest time (ms) that ``spans`` (start, end) cover within any 24 h."""
+    merged: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if merged and start <= merged[-1][1]:
+            merged[-1] = merged[-1][0], max(merged[-1][1], end)
+        else:
+            merged.append((start, end))
+    # The fullest 24 h begin where a span begins, or end where one ends.
+    windows = [(s, s + DAY) for s, _ in merged] + [(e - DAY, e) for _, e in merged]
+    return max((_within(merged, first, last) for first, last in windows), default=0)
+
+
+def _within(spans: Sequence[tuple[int, int]], first: int, last: int) -> int:
+    return sum(max(0, min(end, last) - max(start, first)) for start, end in spans)

@@ -1,15 +1,15 @@
-"""Walk through the acceptance tests, timed from the readings of the watch that runs.
+"""Guide through the acceptance tests, timed from live readings.
 
-Start quietpipe run first: this reads its journal and never a device. A step goes on when this
-command is left or killed; call it again to go on. The record is signed at the end, as a PDF whose
-SHA-256 the watch puts into its journal.
+Start quietpipe run first: this reads its journal and never a device. A step continues when this
+command ends or is killed; run it again to return to it. The record is signed at the end, as a PDF
+whose SHA-256 the daemon writes into its journal.
 
-It supervises for maintenance and is no substitute for a listed fire-alarm system. Filling, closing
-or testing a system is an impairment: follow the impairment procedure first.
+For maintenance monitoring only; no substitute for a listed fire-alarm system. Filling, closing or
+testing a system is an impairment: follow the impairment procedure first.
 
 Example:
-  quietpipe acceptance fenmoor.toml                        the walk: one step after another
-  quietpipe acceptance fenmoor.toml --list                 where it stands
+  quietpipe acceptance fenmoor.toml                        one step after another
+  quietpipe acceptance fenmoor.toml --list                 the state of each step
   quietpipe acceptance fenmoor.toml --step fill.r1         one step alone
   quietpipe acceptance fenmoor.toml --step purity.gen1 --typed "0.8 %" --instrument "Oxygen
                                     meter K2" --serial 4711
@@ -29,15 +29,15 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from collector.acceptance import Desk, Record, Result, Size, Verdict, verify
+from collector.acceptance import AcceptanceService, Record, Result, Size, Verification, verify
+from collector.app.wiring import acceptance_events, open_acceptance
 from collector.commands.walk import Walk
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert
-from collector.desks import acceptance_events, open_desk
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["add_arguments", "run"]
 
@@ -45,19 +45,20 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
-    parser.add_argument("--by", metavar="NAME", help="who does it; asked for when left out")
+    parser.add_argument("--by", metavar="NAME", help="your name; asked for when left out")
     parser.add_argument("--size", choices=[s.value for s in Size], default=Size.SMALL.value,
                         help="of the unit, when an acceptance is opened: a small one may take "
                              "longer to pump up (default: small)")
     parser.add_argument("--resume", action="store_true",
-                        help="only go on with one that is under way")
-    parser.add_argument("--list", action="store_true", help="every step and where it stands")
+                        help="only continue one that is in progress")
+    parser.add_argument("--list", action="store_true", help="list every step with its state")
     parser.add_argument("--json", action="store_true", help="with --list: the whole record as JSON")
     parser.add_argument("--step", metavar="ID", help="do this step alone")
-    parser.add_argument("--again", action="store_true", help="with --step: begin it again")
-    parser.add_argument("--leave-out", metavar="REASON", help="with --step: not done, and why")
+    parser.add_argument("--again", action="store_true", help="with --step: start it again")
+    parser.add_argument("--leave-out", metavar="REASON",
+                        help="with --step: skip the test, with the reason")
     parser.add_argument("--typed", metavar="SHARE",
-                        help='with --step: what an instrument shows, such as "0.8 %%" oxygen')
+                        help='with --step: enter the reading of an instrument ("0.8 %%" oxygen)')
     parser.add_argument("--instrument", metavar="NAME", help="with --typed: which instrument")
     parser.add_argument("--serial", metavar="NUMBER", help="with --typed: its serial number")
     parser.add_argument("--sign", action="append", metavar="'NAME, ROLE'", default=[],
@@ -76,15 +77,17 @@ def run(options: argparse.Namespace) -> int:
     with Journal.open(path, read_only=True) as journal:
         if options.verify is not None:
             return _verify(options.verify, config, journal)
-        desk = open_desk(lambda: config.plant, config.data, journal)
-        walk = Walk(desk, journal, Words(config.plant.site), by=options.by or "")
+        service = open_acceptance(lambda: config.plant, config.data, journal)
+        walk = Walk(service, journal, SiteUnits(config.plant.site), by=options.by or "")
         if options.list:
-            return _list(desk, walk, as_json=options.json)
-        return _do(desk, walk, config, options)
+            return _list(service, walk, as_json=options.json)
+        return _do(service, walk, config, options)
 
 
-def _do(desk: Desk, walk: Walk, config: SiteConfig, options: argparse.Namespace) -> int:
-    current = desk.current()
+def _do(
+    service: AcceptanceService, walk: Walk, config: SiteConfig, options: argparse.Namespace,
+) -> int:
+    current = service.current()
     if options.resume and current is None:
         raise UsageError("no acceptance is under way here; leave --resume out to open one")
     for name in ("again", "leave_out", "typed"):
@@ -98,7 +101,7 @@ def _do(desk: Desk, walk: Walk, config: SiteConfig, options: argparse.Namespace)
     if current is None:
         current = walk.open(Size(options.size))
     if options.leave_out:
-        return walk.leave_out(current, options.step, options.leave_out)
+        return walk.skip(current, options.step, options.leave_out)
     if options.typed:
         return _type_in(walk, current, options)
     if options.step:
@@ -133,12 +136,12 @@ def _type_in(walk: Walk, current: Record, options: argparse.Namespace) -> int:
         value = convert(options.typed, "percent")
     except QuantityError as error:
         raise UsageError(f"--typed: {error}") from error
-    return walk.type_in(current, options.step, value, options.instrument, options.serial)
+    return walk.enter_reading(current, options.step, value, options.instrument, options.serial)
 
 
-def _list(desk: Desk, walk: Walk, *, as_json: bool) -> int:
-    records = desk.records()
-    current = desk.current() or (records[-1] if records else None)
+def _list(service: AcceptanceService, walk: Walk, *, as_json: bool) -> int:
+    records = service.records()
+    current = service.current() or (records[-1] if records else None)
     if current is None:
         current = walk.imagined()
         print("No acceptance was opened yet; these are the steps there are.", file=sys.stderr)
@@ -147,10 +150,10 @@ def _list(desk: Desk, walk: Walk, *, as_json: bool) -> int:
         return 0
     now = walk.now()
     rows = [(one.step.id, _state(one.entry.result, one.step.blocked), one.step.title)
-            for one in (desk.seen(current, step, now) for step in desk.steps(current))]
+            for one in (service.state(current, step, now) for step in service.steps(current))]
     _table([("step", "result", "what"), *rows])
     if current.sealed is not None:
-        print(f"signed {walk.words.moment(current.sealed)}: {desk.store.pdf_path(current.id)}",
+        print(f"signed {walk.words.moment(current.sealed)}: {service.store.pdf_path(current.id)}",
               file=sys.stderr)
     return 0
 
@@ -170,7 +173,7 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
         content = path.read_bytes()
     except OSError as error:
         raise UsageError(f"{path} cannot be read: {error.strerror}") from error
-    found: Verdict = verify(content, acceptance_events(journal))
+    found: Verification = verify(content, acceptance_events(journal))
     print(f"sha256 {found.digest}")
     if found.signed is None:
         print(f"NOT GENUINE: the journal of {config.plant.site.id} holds no signed record with "
@@ -178,5 +181,5 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
               "there once the watch has run for some seconds.)")
         return 1
     print(f"genuine: {found.signed.values['record']}, signed by {found.signed.values['by']}, "
-          f"journalled {Words(config.plant.site).moment(found.signed.time)}")
+          f"journalled {SiteUnits(config.plant.site).moment(found.signed.time)}")
     return 0

@@ -1,8 +1,8 @@
-"""Put a site's readings and events into the archive of a fleet.
+"""Write a site's readings and events into the archive of a fleet.
 
-The archive is a folder, parted by site and day: Parquet, open to any other engine. Writing the same
-again changes nothing, and what overlaps is joined. Without recordings the site's own journal is
-taken, readings and events; the watch may run meanwhile.
+The archive is a folder, partitioned by site and day: Parquet, open to any other engine. Writing the
+same again changes nothing, and overlapping parts are merged. Without recordings the site's own
+journal is read, readings and events; the daemon may run meanwhile.
 
 Example:
   quietpipe archive /srv/archive fenmoor.toml
@@ -19,8 +19,7 @@ from collections.abc import Iterable, Iterator
 from itertools import islice
 from pathlib import Path
 
-from collector.commands.progress import Progress
-from collector.commands.spans import add_span
+from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
 from collector.domain.columns import Columns
 from collector.domain.errors import JournalError, UsageError
@@ -30,7 +29,7 @@ from collector.fleet.archive import Archive, Kept
 from collector.journal import Journal
 from collector.recorded import RecordingError, columns_within, read_columns
 from collector.recorded.fields import Codes
-from collector.recorded.reading import load_arrow
+from collector.recorded.row_reader import load_arrow
 
 __all__ = ["add_arguments", "run"]
 
@@ -39,12 +38,13 @@ _BATCH = 65_536
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="the folder; made if need be")
+    parser.add_argument("archive", type=Path, metavar="ARCHIVE",
+                        help="the folder; created if missing")
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("readings", type=Path, nargs="*", metavar="READINGS",
                         help="recordings: CSV, CSV in .gz, or .parquet; none: the site's journal")
     parser.add_argument("--events", type=Path, metavar="FILE",
-                        help="what the journal told, as export --events writes it")
+                        help="events of the journal, as export --events writes them")
     add_span(parser)
 
 

@@ -1,6 +1,6 @@
-"""Write the Grafana dashboards of a site: its names, its limits as lines, its units first.
+"""Write the Grafana dashboards of a site, with its names, its limits as lines, and its units.
 
-The dashboards that fit every site, and the fleet's, ship in grafana_provisioning/; without a site
+The dashboards for every site, and those of the fleet, ship in grafana_provisioning/; without a site
 file these are written. Grafana reads the folder when it starts, and again every half minute.
 
 Example:
@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", metavar="SITE.toml", help="the site file")
     parser.add_argument("--to", type=Path, required=True, metavar="FOLDER",
-                        help="where the files go; those of the same name are replaced")
+                        help="folder for the files; files of the same name are replaced")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -1,7 +1,7 @@
-"""Start the bundled plant, the watch and its board, with time sped up.
+"""Start the bundled plant, the monitor and its board, with time sped up.
 
-The plant is served on real Modbus TCP on loopback by a process of its own; the watch that reads it
-is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends it all and
+The plant is served on real Modbus TCP on loopback by a process of its own; the monitor that reads
+it is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends both and
 leaves nothing behind.
 
 Example:
@@ -26,7 +26,7 @@ from typing import Any, TextIO
 from collector.clock import ScaledClock, format_instant
 from collector.commands.run import quiet_logs, stop_on_signals
 from collector.daemon import Daemon
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
 from collector.domain.events import INSTANT_UNIT, AlarmMoved, EstimateMade, Event, FactNoted
@@ -158,7 +158,7 @@ def _printer(out: TextIO) -> Any:
 
 
 async def _people(daemon: Daemon, people: Sequence[Mapping[str, Any]]) -> None:
-    """Do what the story's people do: acknowledge, once the alarm stands and their time has come."""
+    """Carry out the scenario's acknowledgements, each when active and due."""
     waiting = list(people)
     while waiting:
         await daemon.clock.sleep(10_000)
@@ -173,8 +173,8 @@ async def _acknowledge(daemon: Daemon, person: Mapping[str, Any], now: int) -> b
         if f"{alarm.condition}.{alarm.asset}" == person["acknowledges"] \
                 and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED):
             with contextlib.suppress(ActionRefused):  # it moved while we looked: nothing to do
-                await daemon.act(Action(
-                    deed=Deed.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
+                await daemon.act(OperatorAction(
+                    deed=ActionKind.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
                 ))
             return True
     return False

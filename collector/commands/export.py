@@ -1,7 +1,7 @@
 """Write readings, or events as JSON lines, from the journal.
 
-Readings come as CSV on standard output unless said otherwise, everything when no span is given. The
-watch may run meanwhile. What is written can be given to replay.
+Readings are written as CSV to standard output by default, all of them without a span. The daemon
+may run meanwhile. The output can be given to replay.
 
 Example:
   quietpipe export fenmoor.toml --from 2026-03-01T00:00:00Z --points 'gen1.*' > march.csv
@@ -20,8 +20,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from collector.clock import format_instant
-from collector.commands.progress import Progress
-from collector.commands.spans import add_span
+from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
 from collector.domain.errors import JournalError
 from collector.domain.events import event_to_json

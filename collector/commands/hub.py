@@ -1,8 +1,8 @@
-"""The fleet end: many sites from a broker, who is in trouble, and a board for a firm's customers.
+"""The fleet end: many sites from a broker, their alarms, and a board for a firm's customers.
 
-Several hubs may share one data folder; each takes its share of the groups, and what a killed one
-served is taken over by the others. Runs until SIGTERM or Ctrl-C. Accounts are made with quietpipe
-people; who may see which sites stands in the hub's file.
+Several hubs may share one data folder; each serves its share of the groups, and the others take
+over the groups of one that was killed. Runs until SIGTERM or Ctrl-C. Accounts are made with
+quietpipe people; the hub's file states which sites each may see.
 
 Example:
   quietpipe people hub.toml add "K. Marsh" --role look
@@ -35,9 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("hub", type=Path, metavar="HUB.toml", help="the hub's file")
     parser.add_argument("--id", default="hub", metavar="NAME", dest="me",
-                        help="this process among those of one data folder (default: hub)")
+                        help="name of this process among those of one data folder (default: hub)")
     parser.add_argument("--listen", metavar="HOST:PORT",
-                        help="where its board listens (default: as the hub's file says)")
+                        help="address of its board (default: that of the hub's file)")
     parser.add_argument("--log-level", default="info",
                         choices=["debug", "info", "warning", "error"], help="default: info")
 

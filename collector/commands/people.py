@@ -1,7 +1,7 @@
-"""Who may do what at the board: make accounts, change their role or password, remove them.
+"""Manage the board's accounts: add one, change its role or password, remove it.
 
-There is no default password: the first account is made here. The watch may run meanwhile, and what
-is changed holds at once. Roles: look reads; respond also acknowledges, shelves and declares fills;
+There is no default password: the first account is made here. The daemon may run meanwhile; a change
+takes effect at once. Roles: look reads; respond also acknowledges, shelves and declares fills;
 manage also takes alarms out of service and resets baselines.
 
 Example:
@@ -19,7 +19,7 @@ import sys
 from pathlib import Path
 
 from collector.clock import SystemClock, format_instant
-from collector.commands.folders import data_folder
+from collector.commands.shared_options import data_folder
 from collector.domain.errors import UsageError
 from collector.people import PEOPLE, Accounts, Role
 
@@ -30,25 +30,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
-    parser.add_argument("deed", metavar="DEED", choices=list(_DEEDS),
-                        help="what to do: " + ", ".join(_DEEDS))
+    parser.add_argument("action", metavar="ACTION", choices=list(_ACTIONS),
+                        help="what to do: " + ", ".join(_ACTIONS))
     parser.add_argument("name", metavar="NAME", nargs="?", default="",
-                        help="what the person is called; not for list")
+                        help="the person's name; not for list")
     parser.add_argument("--role", choices=[r.value for r in Role],
                         help="what an account may do: for add and role")
     parser.add_argument("--password-file", type=Path, metavar="FILE",
-                        help="take the password from its first line; without it you are asked")
+                        help="read the password from its first line; without it you are asked")
 
 
 def run(options: argparse.Namespace) -> int:
     """Do it; return the exit status."""
-    if options.deed != "list" and not options.name:
-        raise UsageError(f"{options.deed} needs a NAME")
-    if options.deed in ("add", "role") and options.role is None:
-        raise UsageError(f"{options.deed} needs a --role: {', '.join(Role)}")
+    if options.action != "list" and not options.name:
+        raise UsageError(f"{options.action} needs a NAME")
+    if options.action in ("add", "role") and options.role is None:
+        raise UsageError(f"{options.action} needs a --role: {', '.join(Role)}")
     accounts = Accounts(data_folder(options.site) / PEOPLE)
     try:
-        _DEEDS[options.deed](accounts, options)
+        _ACTIONS[options.action](accounts, options)
     finally:
         accounts.close()
     return 0
@@ -80,7 +80,7 @@ def _remove(accounts: Accounts, options: argparse.Namespace) -> None:
     print(f"{options.name} is removed; every session has ended.", file=sys.stderr)
 
 
-_DEEDS = {"list": _list, "add": _add, "role": _role, "password": _new_password, "remove": _remove}
+_ACTIONS = {"list": _list, "add": _add, "role": _role, "password": _new_password, "remove": _remove}
 
 
 def _password(options: argparse.Namespace) -> str:

@@ -1,6 +1,6 @@
 """Feed recorded readings through the same rules with the recorded clock.
 
-Prints events as JSON lines. No device is asked, nobody is told, no journal is touched; the same
+Prints events as JSON lines. No device is asked, no message is sent, no journal is changed; the same
 readings give the same bytes. Recordings are CSV with the header time,point,value (and unit,
 quality, why), also as .gz, or .parquet; several are merged by time; - is standard input.
 
@@ -17,21 +17,12 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from collector.commands.progress import Progress
-from collector.commands.spans import add_span
+from collector.app.monitor import Watch
+from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
+from collector.domain.columns import Columns
 from collector.domain.events import Event, event_to_json
-from collector.recorded import (
-    RecordingError,
-    Sieve,
-    columns_available,
-    columns_within,
-    read_columns,
-    read_recordings,
-    readings_of,
-    rows_within,
-)
-from collector.watch import Watch
+from collector.recorded import RecordingError, SiteFilter, site_readings
 
 __all__ = ["add_arguments", "run"]
 
@@ -50,11 +41,10 @@ def run(options: argparse.Namespace) -> int:
     """Replay; return the exit status, 2 when a recording has bad rows."""
     config = load_site(options.site, secrets=False)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    sieve = Sieve(config.plant)
+    site = SiteFilter(config.plant)
     try:
         with Progress("replayed") as progress:
-            replayed = _by_columns if columns_available() else _by_rows
-            for events in replayed(watch, sieve, options, progress):
+            for events in _replayed(watch, site, options, progress):
                 _print(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -62,36 +52,24 @@ def run(options: argparse.Namespace) -> int:
         print(f"{len(error.mistakes)} mistake(s) in the recordings; the replay stopped before "
               "the first.", file=sys.stderr)
         return 2
-    _say_left_out(sieve)
+    _print_left_out(site)
     return 0
 
 
-def _by_columns(
-    watch: Watch, sieve: Sieve, options: argparse.Namespace, progress: Progress,
+def _replayed(
+    watch: Watch, site: SiteFilter, options: argparse.Namespace, progress: Progress,
 ) -> Iterator[Sequence[Event]]:
-    batches = read_columns(options.readings, unsorted=options.unsorted, progress=progress.share)
     last: int | None = None
-    within = columns_within(batches, options.start, options.end)
-    for columns in sieve.columns(within):
-        if len(columns):
-            yield watch.feed_columns(columns)
-            last = int(columns.times[-1])
+    for batch in site_readings(options.readings, site, unsorted=options.unsorted,
+                               progress=progress.share, start=options.start, end=options.end):
+        if isinstance(batch, Columns):
+            yield watch.feed_columns(batch)
+            last = int(batch.times[-1])
+        else:
+            yield watch.feed(batch)
+            last = batch[-1].time
     if last is not None:
-        yield watch.advance(last)
-
-
-def _by_rows(
-    watch: Watch, sieve: Sieve, options: argparse.Namespace, progress: Progress,
-) -> Iterator[Sequence[Event]]:
-    batches = read_recordings(
-        options.readings, unsorted=options.unsorted, progress=progress.share)
-    last: int | None = None
-    for rows in sieve.rows(rows_within(batches, options.start, options.end)):
-        if rows:
-            yield watch.feed(readings_of(rows))
-            last = rows[-1][0]
-    if last is not None:
-        # What is due by the last reading, and nothing beyond: nobody knows what came after it.
+        # Ticks that are due by the last reading, and none later: what came after is not known.
         yield watch.advance(last)
 
 
@@ -101,8 +79,8 @@ def _print(events: Sequence[Event]) -> None:
         sys.stdout.flush()
 
 
-def _say_left_out(sieve: Sieve) -> None:
-    points = sieve.left_out()
+def _print_left_out(site: SiteFilter) -> None:
+    points = site.left_out()
     if points:
         print(f"left out, since the site file has no such thing: {', '.join(points)}",
               file=sys.stderr)

@@ -1,6 +1,6 @@
-"""Write the review of a period: what to do next, alarms, leak, oxygen, energy, what was not seen.
+"""Write the review of a period: what to do next, alarms, leak, oxygen, energy, missing data.
 
-From the journal, which the watch may write meanwhile. Days are from midnight to midnight by the
+The journal is read, which the daemon may write meanwhile. Days are from midnight to midnight by the
 site's clock; without --from and --to it is the last whole month. The names of the files written are
 printed.
 
@@ -22,9 +22,9 @@ from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.reports.reading import report_of
+from collector.reports.build import report_of
+from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
-from collector.reports.writing import FORMATS, write
 
 __all__ = ["add_arguments", "run"]
 
@@ -35,9 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="start", metavar="T",
                         help="first day (2026-03-01) or instant (ISO 8601 with offset or Z)")
     parser.add_argument("--to", dest="end", metavar="T",
-                        help="day or instant it ends at, itself excluded")
+                        help="day or instant it ends at, end (exclusive)")
     parser.add_argument("--out", type=Path, default=Path(), metavar="FOLDER",
-                        help="where the files go; made when it is not there; default: here")
+                        help="folder for the files; created if missing; default: here")
     parser.add_argument("--format", default="html,pdf", metavar="F",
                         help="html, pdf, txt (the first page), or some of them; default: html,pdf")
     parser.add_argument("--as-of", metavar="T", help="write it as if it were made then; "

@@ -1,9 +1,9 @@
-"""Watch a site: poll its devices, judge, journal, tell people, serve the board.
+"""Monitor a site: poll its devices, evaluate, journal, notify people, serve the board.
 
 Runs until SIGTERM or Ctrl-C, and then stops within five seconds with nothing lost. SIGHUP reads the
-site file again; a wrong one is refused with every mistake in the log, and the old one stays.
+site file again; one with mistakes is refused, with each of them in the log, and the old one stays.
 
-It supervises for maintenance and only reads. It is not a fire-alarm system and replaces none.
+For maintenance monitoring only; it only reads. It is not a fire-alarm system and replaces none.
 
 Example:
   quietpipe check fenmoor.toml

@@ -1,7 +1,7 @@
-"""What the pipes hold, whether the plant can fill and purge them in time, what is not said.
+"""Pipe volumes, fill and purge times of the plant, and what the site file leaves out.
 
-Reads the site file, and the delivery that the watch has measured where its journal holds one. No
-device is asked. Every number says where it comes from; every limit, where it is written.
+Reads the site file, and the measured delivery from the journal where there is one. No device is
+asked. Every number and every limit has its source.
 
 Example:
   quietpipe survey fenmoor.toml
@@ -20,6 +20,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CAUTIONS
@@ -27,9 +28,8 @@ from collector.domain.errors import UsageError
 from collector.domain.events import EstimateMade
 from collector.journal import Journal
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
-from collector.survey.measured import measured
 from collector.survey.parts import Tone
-from collector.watch import Watch
+from collector.survey.site_survey import measured
 
 __all__ = ["add_arguments", "run"]
 

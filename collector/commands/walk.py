@@ -1,4 +1,4 @@
-"""The walk itself: shows a step, waits for it, asks what to do. Words to people go to stderr."""
+"""The dialogue of an acceptance: shows a step, waits for it, asks what to do. Writes to stderr."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ import textwrap
 from collections.abc import Sequence
 
 from collector.acceptance import (
-    Desk,
+    AcceptanceService,
     Finding,
     Kind,
     Outcome,
     Record,
     RecordError,
     Result,
-    Seen,
     Size,
     Step,
+    StepState,
 )
 from collector.clock import SystemClock
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.words import Words
+from collector.survey.site_units import SiteUnits
 
 __all__ = ["Walk"]
 
@@ -35,21 +35,23 @@ _WANTS_MORE = (Kind.TIGHTNESS_DAY, Kind.TIGHTNESS_TWO)
 
 
 class Walk:
-    """Takes a technician through the steps. ``by`` is who they are."""
+    """Guides a technician through the steps. ``by`` is their name."""
 
-    def __init__(self, desk: Desk, journal: Journal, words: Words, *, by: str) -> None:
-        self._desk, self._journal, self.words, self._by = desk, journal, words, by
+    def __init__(
+        self, service: AcceptanceService, journal: Journal, words: SiteUnits, *, by: str,
+    ) -> None:
+        self._service, self._journal, self.words, self._by = service, journal, words, by
         self._clock = SystemClock()
 
     def now(self) -> int:
-        """Return the watch's own time (ms): when it last judged what it had read."""
+        """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
         if tick is None:
             raise JournalError("the watch has not read anything yet; is quietpipe run running?")
         return int(tick)
 
     def ask_name(self) -> None:
-        """Ask who it is, where nobody has said."""
+        """Ask for the technician's name where it was not given."""
         if not self._by:
             self._by = self._ask("Your name: ")
         if not self._by:
@@ -57,7 +59,7 @@ class Walk:
 
     def open(self, size: Size) -> Record:
         """Open an acceptance."""
-        record = self._desk.open(by=self._by, size=size, now=self.now())
+        record = self._service.open(by=self._by, size=size, now=self.now())
         self._say(f"Acceptance {record.id} is open, for a {size} unit.")
         return record
 
@@ -67,23 +69,23 @@ class Walk:
 
     # -- one thing ---------------------------------------------------------------------------------
 
-    def leave_out(self, record: Record, step_id: str, reason: str) -> int:
+    def skip(self, record: Record, step_id: str, reason: str) -> int:
         """Record why a step is not done."""
-        self._desk.leave_out(record.id, step_id, reason=reason, by=self._by, now=self.now())
-        self._result(self._desk.step(record, step_id), Result.NOT_DONE, reason)
+        self._service.skip(record.id, step_id, reason=reason, by=self._by, now=self.now())
+        self._result(self._service.step(record, step_id), Result.NOT_DONE, reason)
         return 0
 
-    def type_in(
+    def enter_reading(
         self, record: Record, step_id: str, value: float, instrument: str, serial: str,
     ) -> int:
         """Take what an instrument shows."""
-        seen = self._desk.type_in(record.id, step_id, value=value, instrument=instrument,
+        seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
         return self._told(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
         """Do one step alone: begin it unless it runs already, and wait until it settles."""
-        step = self._desk.step(record, step_id)
+        step = self._service.step(record, step_id)
         entry = record.entry(step_id)
         if entry.settled and not again:
             self._result(step, entry.result,
@@ -91,14 +93,14 @@ class Walk:
             return 0 if entry.result is not Result.FAILED else 1
         self._show(step)
         if again or entry.result is not Result.RUNNING:
-            self._desk.begin(record.id, step_id, by=self._by, now=self.now())
+            self._service.begin(record.id, step_id, by=self._by, now=self.now())
             self._say("Begun. It goes on if you leave (Ctrl-C); call this again to look.")
         return self._told(self._follow(record, step))
 
     def sign(self, record: Record, people: Sequence[tuple[str, str]]) -> int:
         """Sign, write the PDF, and wait until its hash is in the journal."""
-        path = self._desk.sign(record.id, people, self.now())
-        digest = self._desk.store.load(record.id).digest
+        path = self._service.sign(record.id, people, self.now())
+        digest = self._service.store.load(record.id).digest
         print(path)
         self._say(f"Signed. SHA-256 {digest}")
         for _ in range(15):
@@ -111,7 +113,7 @@ class Walk:
         self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
         return 0
 
-    def _told(self, seen: Seen) -> int:
+    def _told(self, seen: StepState) -> int:
         text = seen.finding.text if seen.finding is not None else ""
         self._result(seen.step, seen.entry.result, text)
         return 1 if seen.entry.result is Result.FAILED else 0
@@ -120,8 +122,8 @@ class Walk:
 
     def all(self, record: Record) -> int:
         """Take every step that has no result, in order; return when none is left, or on q."""
-        for step in self._desk.steps(record):
-            while not (entry := self._desk.store.load(record.id).entry(step.id)).settled:
+        for step in self._service.steps(record):
+            while not (entry := self._service.store.load(record.id).entry(step.id)).settled:
                 self._show(step)
                 if not self._offer(record, step, running=entry.result is Result.RUNNING):
                     break
@@ -145,11 +147,11 @@ class Walk:
             elif answer == "n":
                 return False
             elif answer == "s":
-                self.leave_out(record, step.id, self._ask("Why is it not done? "))
+                self.skip(record, step.id, self._ask("Why is it not done? "))
             elif answer == "t" and step.may_type:
                 self._ask_reading(record, step)
             elif answer == "" and step.blocked:
-                self.leave_out(record, step.id, step.blocked)
+                self.skip(record, step.id, step.blocked)
             elif answer == "":
                 self._run(record, step, running=running)
         except RecordError as error:
@@ -158,7 +160,7 @@ class Walk:
 
     def _run(self, record: Record, step: Step, *, running: bool) -> None:
         if not running:
-            self._desk.begin(record.id, step.id, by=self._by, now=self.now())
+            self._service.begin(record.id, step.id, by=self._by, now=self.now())
         self._say("Ctrl-C goes back to the question; the step goes on without you.")
         try:
             self._told(self._follow(record, step))
@@ -171,12 +173,12 @@ class Walk:
             value = float(text.strip().removesuffix("%"))
         except ValueError:
             raise RecordError(f"{text!r} is not a number") from None
-        self.type_in(record, step.id, value, self._ask("Instrument: "),
+        self.enter_reading(record, step.id, value, self._ask("Instrument: "),
                      self._ask("Its serial number: "))
 
     def _end(self, record: Record) -> int:
-        record = self._desk.store.load(record.id)
-        left = [s for s in self._desk.steps(record) if not record.entry(s.id).settled]
+        record = self._service.store.load(record.id)
+        left = [s for s in self._service.steps(record) if not record.entry(s.id).settled]
         if left:
             names = ', '.join(s.id for s in left)
             self._say(f"{len(left)} of the steps have no result yet: {names}")
@@ -190,12 +192,12 @@ class Walk:
 
     # -- waiting and showing -----------------------------------------------------------------------
 
-    def _follow(self, record: Record, step: Step) -> Seen:
-        """Look again and again until the step settles, is void, or cannot be decided."""
+    def _follow(self, record: Record, step: Step) -> StepState:
+        """StepReadings again and again until the step settles, is void, or cannot be decided."""
         shown, stood, time = "", self._clock.monotonic(), self.now()
         while True:
             before = self._clock.monotonic()
-            seen = self._desk.check(record.id, step.id, self.now())
+            seen = self._service.check(record.id, step.id, self.now())
             if seen.entry.result is not Result.RUNNING or _stuck(step, seen.finding):
                 self._wipe()
                 return seen

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from urllib.parse import parse_qsl
 
-from collector.config.mistakes import nearest
+from collector.config.diagnostics import nearest
 from collector.config.units import QuantityError
 from collector.sources.settings import Address
 

@@ -1,4 +1,4 @@
-"""The ``[conditions]`` tables: settings of conditions, for the site or for one thing only."""
+"""The ``[conditions]`` tables: settings of conditions, for the site or for one asset."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-from collector.config.mistakes import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, Setting
 from collector.domain.plant import Plant
@@ -76,7 +76,7 @@ def read_conditions(
     tables: Mapping[str, Mapping[str, Any]], plant: Plant, ids: Mapping[str, str],
     source: Source, mistakes: Mistakes,
 ) -> ConditionSettings:
-    """Return the settings in force; every mistake is noted.
+    """Return the settings in force; with every mistake collected.
 
     ``ids`` maps every id of the site file to its kind (``device`` for devices), also of things
     that have mistakes of their own.

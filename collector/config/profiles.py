@@ -1,7 +1,7 @@
-"""Device profiles: where each quantity lies on the wire, read once per file.
+"""Device profiles: the registers of each quantity, read once per file.
 
 A profile knows quantities, not things: which thing a quantity belongs to is said by the device's
-``watches`` in the site file (:mod:`collector.config.wiring`).
+``watches`` in the site file (:mod:`collector.config.devices`).
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 import collector
-from collector.config.kinds import Table, Text, sized
-from collector.config.mistakes import Key, Mistakes, Source, nearest, read_text
-from collector.config.shape import parse_toml, read_tables
+from collector.config.diagnostics import Key, Mistakes, Source, nearest, read_text
+from collector.config.field_types import Table, Text, sized
+from collector.config.schema import parse_toml, read_tables
 from collector.domain.readings import MODES, QUANTITIES
 
 __all__ = ["LegTable", "PointTable", "Profile", "Profiles", "quantity_names"]
@@ -113,10 +113,10 @@ class Profiles:
         self._folder, self._mistakes = folder, mistakes
         self._read: dict[str, Profile | None] = {}
         self.contents: dict[str, bytes] = {}
-        """What was read, by name, for the digest."""
+        """The bytes of each profile by name, for the digest."""
 
     def get(self, name: str, site: Source, key: Key) -> Profile | None:
-        """Return the profile ``name``; when there is none, say so at ``key`` of the site file."""
+        """Return the profile ``name``; a missing one is a mistake at ``key`` of the site file."""
         if name not in self._read:
             self._read[name] = self._load(name, site, key)
         elif self._read[name] is None and name not in self.contents:
@@ -159,7 +159,7 @@ class Profiles:
 
 
 class _Check:
-    """What must hold of a point whatever thing it belongs to."""
+    """Check a point for what does not depend on its asset."""
 
     def __init__(self, source: Source, mistakes: Mistakes, key: Key, point: PointTable) -> None:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point

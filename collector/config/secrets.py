@@ -16,7 +16,7 @@ _PASSWORD = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]*://[^/@\s]*:[^/@\s]+@")
 
 
 def is_reference(text: str) -> bool:
-    """Whether ``text`` points at a secret rather than being one."""
+    """Whether ``text`` is a reference to a secret and not a secret itself."""
     return text.startswith(("env:", "file:"))
 
 
@@ -26,7 +26,7 @@ def holds_password(text: str) -> bool:
 
 
 def read_secret(text: str, folder: Path) -> str:
-    """Return what ``env:NAME`` or ``file:PATH`` (relative to ``folder``) holds.
+    """Return the secret that ``env:NAME`` or ``file:PATH`` (relative to ``folder``) holds.
 
     Raises :class:`QuantityError`, which names the reference and never what it holds.
     """
@@ -49,7 +49,7 @@ def read_secret(text: str, folder: Path) -> str:
 
 
 def kept_key(path: Path) -> bytes:
-    """Return the key kept in the file at ``path``, made by chance (256 bits) the first time.
+    """Return the key in the file at ``path``, generated (256 random bits) the first time.
 
     Only its owner may read the file. Raises ``OSError``.
     """

@@ -1,44 +1,42 @@
-"""Reading a site file whole: everything right, or every mistake at once."""
+"""Reads a site file: returns the checked configuration, or raises with every mistake."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from collector.config.change import changed
+from collector.config.assets import build_plant, check_assets, kinds_of
 from collector.config.conditions import read_conditions
-from collector.config.mistakes import Mistakes, Source, read_text, unreadable
-from collector.config.outward import (
+from collector.config.devices import DeviceReader
+from collector.config.diagnostics import Key, Mistakes, Source, read_text, unreadable
+from collector.config.integrations import (
     BoardSettings,
     HeartbeatSettings,
     InfluxSettings,
+    Integrations,
     JournalSettings,
     MqttSettings,
-    Outward,
     ReportSettings,
 )
-from collector.config.people import People
 from collector.config.profiles import Profiles
-from collector.config.shape import from_environment, merged, parse_toml, read_tables
+from collector.config.recipients import RecipientTables
+from collector.config.schema import from_environment, merged, parse_toml, read_tables
 from collector.config.tables import SiteFile
-from collector.config.things import build_plant, check_things, kinds_of
-from collector.config.wiring import Wiring
 from collector.domain.conditions import ConditionSettings
 from collector.domain.errors import SiteFileError
 from collector.domain.plant import Plant
-from collector.notify.recipients import Recipient
-from collector.notify.rota import Rota
+from collector.notify.recipients import Recipient, Rota
 from collector.sources.settings import DeviceSettings
 
-__all__ = ["SiteConfig", "load_site"]
+__all__ = ["SiteConfig", "changed", "load_site"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteConfig:
-    """Everything a site file says, checked, in units of record. Durations in ms."""
+    """The content of a site file, checked, in units of record. Durations in ms."""
 
     path: Path
     plant: Plant
@@ -47,7 +45,7 @@ class SiteConfig:
     data: Path
     """The folder of the journal."""
     step: int
-    """How often the rules are evaluated."""
+    """Interval of the evaluation grid."""
     board: BoardSettings
     recipients: tuple[Recipient, ...]
     people: tuple[Recipient, ...]
@@ -66,10 +64,9 @@ def load_site(
 ) -> SiteConfig:
     """Read the site file at ``path``, the profiles it names and ``QUIETPIPE_…`` variables.
 
-    ``secrets=False`` looks up no ``env:`` or ``file:`` reference: for commands that reach nobody,
-    on a machine that need not hold them. ``change`` is a file whose keys are laid on those of the
-    site file (see :func:`~collector.config.change.changed`). Raises :class:`SiteFileError` with
-    every mistake found.
+    ``secrets=False`` resolves no ``env:`` or ``file:`` reference: for commands that send nothing,
+    on a machine without the secrets. ``change`` is an override file applied to the site file (see
+    :func:`~collector.config.site.changed`). Raises :class:`SiteFileError` with every mistake.
     """
     mistakes = Mistakes()
     source = Source(path.name, "")
@@ -98,25 +95,25 @@ def _build(
     secrets: bool,
 ) -> SiteConfig:
     file = read_tables(SiteFile, data, source, mistakes)
-    check_things(file, source, mistakes)
+    check_assets(file, source, mistakes)
     kinds = kinds_of(file)
     profiles = Profiles(path.parent, mistakes)
-    wiring = Wiring(source=source, mistakes=mistakes, profiles=profiles,
+    device_reader = DeviceReader(source=source, mistakes=mistakes, profiles=profiles,
                     kinds={i: k for i, k in kinds.items() if k != "device"})
-    devices = wiring.devices(file.devices)
+    devices = device_reader.devices(file.devices)
     plant = build_plant(file, devices)
-    outward = Outward(file=file, source=source, mistakes=mistakes, folder=path.parent,
+    integrations = Integrations(file=file, source=source, mistakes=mistakes, folder=path.parent,
                       secrets=secrets)
-    people = People(file=file, source=source, mistakes=mistakes, folder=path.parent,
+    people = RecipientTables(file=file, source=source, mistakes=mistakes, folder=path.parent,
                     assets=kinds, secrets=secrets)
     return SiteConfig(
         path=path, plant=plant, devices=devices, step=file.site.evaluate_every,
         settings=read_conditions(file.conditions, plant, kinds, source, mistakes),
         data=path.parent / (file.site.data or f"var/{file.site.id}"),
-        board=outward.board(), journal=outward.journal(), people=people.persons(),
-        rotas=people.rotas(), recipients=people.recipients(), heartbeat=outward.heartbeat(),
-        reports=outward.reports(),
-        influx=outward.influx(), mqtt=outward.mqtt(), digest=_digest(raw, profiles),
+        board=integrations.board(), journal=integrations.journal(), people=people.persons(),
+        rotas=people.rotas(), recipients=people.recipients(), heartbeat=integrations.heartbeat(),
+        reports=integrations.reports(),
+        influx=integrations.influx(), mqtt=integrations.mqtt(), digest=_digest(raw, profiles),
     )
 
 
@@ -125,3 +122,71 @@ def _digest(raw: bytes, profiles: Profiles) -> str:
     for name, contents in sorted(profiles.contents.items()):
         whole.update(name.encode() + b"\0" + contents)
     return whole.hexdigest()
+
+
+def changed(
+    base: dict[str, Any], path: Path, mistakes: Mistakes,
+) -> tuple[dict[str, Any], dict[Key, str]]:
+    """Return the tables with an override file applied, and the file that states each key.
+
+    Assets (``[[risers]]`` and the like) are changed by their id; an unknown id is a mistake, since
+    an override adds no asset.
+    """
+    try:
+        _, text = read_text(path)
+    except (OSError, UnicodeDecodeError) as exc:
+        mistakes.add(Source(str(path), ""), (), unreadable(exc), "a change (TOML)")
+        return base, {}
+    over = parse_toml(path.name, text, mistakes)
+    if over is None:
+        return base, {}
+    overrides = _Overrides(path.name, Source(path.name, text), mistakes)
+    return overrides.tables(base, over, (), ()), overrides.names
+
+
+class _Overrides:
+    """Applies one override file to the tables of a site file."""
+
+    def __init__(self, name: str, source: Source, mistakes: Mistakes) -> None:
+        self._name, self._source, self._mistakes = name, source, mistakes
+        self.names: dict[Key, str] = {}
+
+    def tables(
+        self, base: Mapping[str, Any], over: Mapping[str, Any], at: Key, there: Key,
+    ) -> dict[str, Any]:
+        """Return one table; ``at`` is its key in the site file, ``there`` that in the override."""
+        result = dict(base)
+        for key, value in over.items():
+            below = result.get(key)
+            if isinstance(value, dict) and isinstance(below, dict):
+                result[key] = self.tables(below, value, (*at, key), (*there, key))
+            elif _things(value) and _things(below):
+                result[key] = self._by_id(below, value, (*at, key), (*there, key))
+            else:
+                result[key] = value
+                self.names[(*at, key)] = self._name
+        return result
+
+    def _by_id(self, base: Any, over: Any, at: Key, there: Key) -> list[Any]:
+        result = list(base)
+        places = dict(_ids(base))
+        for number, thing in enumerate(over):
+            place = places.get(thing.get("id"))
+            if place is None:
+                self._mistakes.add(self._source, (*there, number),
+                                   f'the site file has no "{thing.get("id")}"',
+                                   "the id of what is to be changed")
+            else:
+                result[place] = self.tables(
+                    base[place], thing, (*at, place), (*there, number))
+        return result
+
+
+def _things(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(item, dict) for item in value)
+
+
+def _ids(things: Any) -> Iterator[tuple[Any, int]]:
+    for number, thing in enumerate(things):
+        if isinstance(thing.get("id"), str):
+            yield thing["id"], number

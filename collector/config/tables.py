@@ -1,4 +1,6 @@
-"""The tables and keys of the site file, as pydantic reads them: shape first, sense later.
+"""The tables and keys of the site file, as pydantic models.
+
+Only types and limits are checked here; what depends on other tables is checked later.
 
 Every table forbids unknown keys. A key listed in ``needs`` must be there; the others may be left
 out. Text with a unit is converted while it is read.
@@ -6,12 +8,13 @@ out. Text with a unit is converted while it is read.
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from collector.config.kinds import (
+from collector.config.field_types import (
     Date,
     Duration,
     Flow,
@@ -24,11 +27,107 @@ from collector.config.kinds import (
     Table,
     Text,
     Volume,
+    mistake,
     sized,
 )
-from collector.config.people_tables import PersonTable, RecipientTable, RotaTable
+from collector.domain.units import DAY, MINUTE, SECOND
 
-__all__ = ["EnvironmentFile", "SiteFile", "Table", "sized"]
+__all__ = [
+    "EnvironmentFile",
+    "OverrideTable",
+    "PersonTable",
+    "RecipientTable",
+    "RotaTable",
+    "RouteTable",
+    "SiteFile",
+    "StepTable",
+    "Table",
+    "sized",
+]
+
+
+def _local(given: object) -> datetime:
+    if isinstance(given, str):
+        try:
+            given = datetime.fromisoformat(given)
+        except ValueError:
+            given = None
+    if isinstance(given, datetime) and given.tzinfo is None:
+        return given
+    raise mistake("not a time by the wall clock of the rota",
+                  "date and time without an offset, such as 2026-12-24T08:00")
+
+
+Local = Annotated[datetime, BeforeValidator(_local)]
+
+
+class PersonTable(Table):
+    """``[[people]]``."""
+
+    needs = ("id", "to")
+    id: Id = ""
+    name: Text | None = None
+    to: Text = Field(default="", repr=False)
+
+
+class OverrideTable(Table):
+    """``[[rotas.overrides]]``: another person is on duty for a while."""
+
+    needs = ("starts", "ends", "person")
+    starts: Local | None = None
+    ends: Local | None = None
+    person: Text = ""
+
+
+class RotaTable(Table):
+    """``[[rotas]]``."""
+
+    needs = ("id", "people", "begins")
+    id: Id = ""
+    people: list[Text] = []
+    begins: Date | None = None
+    hand_over: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "08:00"
+    weeks: Annotated[int, Field(ge=1, le=52, strict=True)] = 1
+    timezone: Text | None = None
+    holidays: list[Date] = []
+    overrides: list[OverrideTable] = []
+
+
+class StepTable(Table):
+    """One step of an escalation."""
+
+    needs = ("after", "call")
+    after: Annotated[int, sized("duration", 10 * SECOND, DAY)] = 0
+    call: Text = ""
+    turn: Annotated[int, Field(ge=1, le=20, strict=True)] = 1
+
+
+class RouteTable(Table):
+    """``[[recipients.routes]]``: which alarms go this way, and when."""
+
+    signals: list[Literal["supervisory", "trouble", "service"]] | None = None
+    priorities: list[Literal["high", "medium", "low"]] | None = None
+    things: list[Text] | None = None
+    conditions: list[Text] | None = None
+    hours: Text | list[Text] | None = None
+    days: Text | list[Text] | None = None
+
+
+class RecipientTable(RouteTable):
+    """``[[recipients]]``: one route's keys beside the address, or several ``routes``."""
+
+    needs = ("id",)
+    id: Id = ""
+    name: Text | None = None
+    to: Text | None = Field(default=None, repr=False)
+    rota: Text | None = None
+    routes: list[RouteTable] | None = None
+    returned: bool = True
+    facts: bool = False
+    quiet: Text | list[Text] | None = None
+    escalate: list[StepTable] = []
+    repeat: Annotated[int, sized("duration", MINUTE, DAY)] = 15 * MINUTE
+    repeats: Annotated[int, Field(ge=0, le=20, strict=True)] | None = None
 
 
 def _written(value: object) -> object:
@@ -142,7 +241,7 @@ class BoardTable(Table):
     token: Text | None = Field(default=None, repr=False)
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
     link_key: Text | None = Field(default=None, repr=False)
-    link_lasts: Annotated[int, sized("duration", 60_000, 30 * 86_400_000)] = 86_400_000
+    link_lasts: Annotated[int, sized("duration", MINUTE, 30 * DAY)] = DAY
     reading: Literal["open", "signed-in"] | None = None
 
 
@@ -184,7 +283,7 @@ class HeartbeatTable(Table):
 
     needs = ("url",)
     url: Text = Field(default="", repr=False)
-    every: Annotated[int, sized("duration", 10_000, 86_400_000)] = 300_000
+    every: Annotated[int, sized("duration", 10 * SECOND, DAY)] = 5 * MINUTE
     method: Literal["GET", "POST"] = "GET"
 
 

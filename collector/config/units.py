@@ -1,4 +1,4 @@
-"""Text with a unit becomes a number in the unit of record, once, here.
+"""Converts text with a unit into a number in the unit of record.
 
 Pressures are gauge whatever the unit (``psi``, ``bar``, ``kPa``, also written ``psig``); absolute
 ones are refused, because a site file that mixes the two is off by an atmosphere. "Standard" flows
@@ -42,7 +42,7 @@ class QuantityError(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """A kind of quantity: the unit it is kept in and how a person would write one."""
+    """A kind of quantity: its unit of record, and an example of how people write it."""
 
     noun: str
     unit: str
@@ -51,7 +51,7 @@ class Kind:
 
     @property
     def expected(self) -> str:
-        """What to say to somebody who wrote something else."""
+        """The expectation to show after a mistake."""
         return f"{self.noun} such as " + " or ".join(f'"{e}"' for e in self.examples)
 
 

@@ -16,16 +16,18 @@ def page() -> Page:
     return Page(
         name="fleet", title="Fleet ranking", since="now-90d", fleet=True, refresh="5m",
         doc="Sites in the order in which they want a visit.",
-        panels=[*_trouble(), *_leaks(), *_compressors(), *_purges(), *_collectors(), cautions()],
+        panels=[*_trouble(), *_leaks(), *_compressors(), *_purges(), *_figures(), *_collectors(),
+                cautions()],
     )
 
 
-def _then_and_now(quantity: str) -> Query:
+def _then_and_now(quantity: str = "") -> Query:
     value = field("estimate", "value")
     columns = {"then": f"first({value})", "now": f"last({value})",
                "change": f"last({value}) - first({value})"}
-    return Query(table=True, text=select("estimate", columns, by=("site", "asset", "unit"),
-                                         every=None, having={"quantity": quantity}))
+    by = ("site", "asset", "unit") if quantity else ("site", "quantity", "asset", "unit")
+    return Query(table=True, text=select("estimate", columns, by=by, every=None,
+                                         having={"quantity": quantity} if quantity else None))
 
 
 def _ranked(title: str, quantity: str, *, sort: str, descending: bool = True,
@@ -69,6 +71,11 @@ def _purges() -> Iterator[Panel]:
                       every=None, having={"quantity": "oxygen-exposure"})
     yield table("Whose pipe suffers", [Query(text=suffered, table=True)], names={}, decimals=1,
                 sort="percent-days", doc="Oxygen above the target, summed over the time shown.")
+
+
+def _figures() -> Iterator[Panel]:
+    yield table("Every figure", [_then_and_now()], names={}, width=24, decimals=2,
+                doc="First and last estimate of every quantity in the time shown.")
 
 
 def _collectors() -> Iterator[Panel]:

@@ -1,4 +1,4 @@
-"""How one site is: what stands, what the gauges say, and the last day behind it."""
+"""The dashboard of one site: active alarms, present values, and the last day."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _CONTACTS = (
     ("riser", "bypass_open", "bypass open"), ("vent", "water", "water at the vent"),
     ("generator", "trouble", "trouble"),
 )
-"""Contacts of which 1 is what nobody wants."""
+"""Contacts whose 1 is the abnormal state."""
 
 
 def page(plant: Plant | None) -> Page:

@@ -30,12 +30,12 @@ class Page:
 
 
 def names_of(plant: Plant | None) -> Names:
-    """Return how people call each thing of a site."""
+    """Return the display name of each asset of a site."""
     return {} if plant is None else {t.id: t.name for t in plant.things()}
 
 
 def tails(*units: str) -> list[str]:
-    """Return how the series of an estimate end, behind the thing's id."""
+    """Return the end of an estimate's series names, after the asset's id."""
     return [f" {text}, {unit}" for text in INTERVAL.values() for unit in units]
 
 

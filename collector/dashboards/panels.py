@@ -1,4 +1,4 @@
-"""Panels as Grafana's JSON, in our own few kinds: lines, lanes, numbers, tables, words."""
+"""Panels as Grafana's JSON, of few kinds: lines, state timelines, numbers, tables, text."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _UNSAID = {"legend": True, "tooltip": False, "viz": False}
 """Drawn, and named where one points at it, but not in the legend."""
 
 Names = Mapping[str, str]
-"""How people call a thing, by its id."""
+"""Display names of assets, by id."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,7 @@ class Panel:
 
 
 def _named(names: Names, tails: Iterable[str]) -> list[dict[str, Any]]:
-    """Return overrides that show a thing's name where a series begins with its id."""
+    """Return overrides that show an asset's name where a series begins with its id."""
     return [_override("byName", f"{asset}{tail}", displayName=f"{name}{tail}")
             for asset, name in names.items() for tail in tails if name != asset]
 
@@ -128,7 +128,7 @@ MODE_WORDS = _steps([(0, MODES[0], _SOFT), (1, MODES[1], INKS[0]), (2, MODES[2],
 
 
 def contact_words(zero: str, one: str, *, bad: bool) -> list[dict[str, Any]]:
-    """Return how 0 and 1 of a contact read; ``bad`` when 1 is what nobody wants."""
+    """Return the texts for 0 and 1 of a contact; ``bad`` when 1 is abnormal."""
     return _steps([(0, zero, _FINE if bad else _SOFT), (1, one, _BAD if bad else INKS[0])])
 
 
@@ -136,7 +136,7 @@ def lanes(
     title: str, queries: Sequence[Query], mappings: Sequence[Mapping[str, Any]], *, names: Names,
     tails: Iterable[str] = ("",), width: int = 12, height: int = 5, doc: str = "",
 ) -> Panel:
-    """Return states over time, one lane each."""
+    """Return a state timeline, one row for each."""
     return Panel(
         kind="state-timeline", title=title, width=width, height=height, queries=queries, doc=doc,
         defaults={

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.forward.influx_mapping import FIELDS, TAGS
+from collector.forward.influx.points import FIELDS, TAGS
 
 __all__ = [
     "DATASOURCE", "INTERVAL", "LONG", "PLAIN", "PRESSURE", "TEMPERATURE", "In", "Query",
@@ -20,7 +20,7 @@ __all__ = [
 DATASOURCE: Mapping[str, str] = {"type": "influxdb", "uid": "quietpipe"}
 
 LONG = "time > now() - 400d"
-"""How far back something that stands may have begun: a low priority may stand for a year."""
+"""How far back an active alarm may have begun: one of low priority may last a year."""
 
 _SITE = '"site" =~ /^${site:regex}$/'
 

@@ -1,1 +1,1 @@
-"""The words every other part shares. Knows nobody but the clock's way of writing time."""
+"""The types that every other part shares. Imports the clock's format of instants only."""

@@ -1,15 +1,15 @@
-"""What a person (or a timer a person set) asks of an alarm. Always with who and when."""
+"""Operator actions: what a person, or a timer that a person set, does to an alarm."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Action", "Deed"]
+__all__ = ["Action", "ActionKind", "Deed", "OperatorAction"]
 
 
-class Deed(StrEnum):
-    """What may be asked."""
+class ActionKind(StrEnum):
+    """The kinds of operator action."""
 
     ACKNOWLEDGE = "acknowledge"
     SHELVE = "shelve"
@@ -28,8 +28,8 @@ class Deed(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Action:
-    """One request. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for what may be quiet.
+class OperatorAction:
+    """One action. ``alarm`` is an occurrence id, or ``<condition>.<asset>`` for one not raised.
 
     To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``), to declare a
     fill or to end it the id of the generator or riser that is filled. An impairment is of a riser,
@@ -38,9 +38,12 @@ class Action:
     resetting and declaring anything.
     """
 
-    deed: Deed
+    deed: ActionKind
     alarm: str
     time: int
     by: str
     why: str = ""
     until: int | None = None
+
+Deed = ActionKind
+Action = OperatorAction

@@ -1,4 +1,4 @@
-"""What a thing was like when it was found in order, for later days to be held against."""
+"""Baselines: values of an asset in good order, with which later days are compared."""
 
 from __future__ import annotations
 

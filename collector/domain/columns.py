@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from collector.domain.readings import Quality, Reading
 
-if TYPE_CHECKING:  # an extra: only a replay of recordings needs it
+if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
@@ -42,7 +42,7 @@ class Columns:
 
 
 def readings_of(columns: Columns) -> list[Reading]:
-    """Return columns as readings; what is not good as asked for and not had."""
+    """Return columns as readings; a value that is not good becomes stale."""
     return [
         Reading(
             point=columns.names[point], asked=time, time=time, value=value if good else None,

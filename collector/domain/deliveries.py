@@ -12,7 +12,7 @@ __all__ = ["REPORT", "Delivery", "DeliveryOutcome", "DeliveryState", "NewDeliver
 
 
 class DeliveryState(StrEnum):
-    """Where a message stands."""
+    """The state of a message."""
 
     WAITING = "waiting"
     BEGUN = "begun"

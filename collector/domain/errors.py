@@ -113,15 +113,15 @@ class DeliveryError(QuietpipeError):
 
 
 class DeliveryUnreachable(DeliveryError, Retryable):
-    """The far end could not be reached or asked to be tried later."""
+    """The server is unreachable, or asks for a later attempt."""
 
 
 class DeliveryRefused(DeliveryError):
-    """The far end said no, and will say no again until someone changes the site file."""
+    """The server refuses, and will until the site file is changed."""
 
 
 class LinesRefused(DeliveryError):
-    """The far end works, and will not take something in what was sent.
+    """The server works, and refuses a part of what was sent.
 
     ``rest_taken``: it kept all that was right. ``too_old``: what it refused lies before the time
     it keeps, which is nobody's mistake.

@@ -36,7 +36,7 @@ class Signal(StrEnum):
 
 
 class Priority(StrEnum):
-    """How soon somebody must act."""
+    """How soon a person must act."""
 
     HIGH = "high"
     MEDIUM = "medium"

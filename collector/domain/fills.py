@@ -1,4 +1,4 @@
-"""A fill that somebody declared: a stretch in which the compressor may rightly run on and on."""
+"""A declared fill: a stretch in which the compressor may run without pause."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The live picture: the last word of every point, and the alarms that stand."""
+"""The live picture: the last reading of every point, and the live alarms."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class LivePicture:
         return len(self._points)
 
     def get(self, point: str) -> PointState | None:
-        """Return the state of ``point``, or ``None`` when it never had a reading."""
+        """Return the state of ``point``, or ``None`` without a reading."""
         return self._points.get(point)
 
     def points(self) -> Mapping[str, PointState]:
@@ -79,7 +79,7 @@ class LivePicture:
         return dict(self._points)
 
     def update(self, readings: Iterable[Reading]) -> None:
-        """Take in readings; an older one than the last of its point is passed over."""
+        """Apply readings; one older than the last of its point is skipped."""
         for reading in readings:
             before = self._points.get(reading.point)
             if before is not None and reading.time < before.last.time:

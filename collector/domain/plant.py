@@ -26,7 +26,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """Where the plant stands and how its people read numbers."""
+    """The site: its place, time zone and units."""
 
     id: str
     name: str
@@ -155,7 +155,7 @@ class Plant:
     """Empty for a site file that only replays: any point may then turn up."""
 
     def thing(self, thing_id: str) -> Thing | None:
-        """Return the thing of that id, or ``None``."""
+        """Return the asset of that id, or ``None``."""
         for group in (self.generators, self.risers, self.vents, self.rooms):
             if thing_id in group:
                 found: Thing = group[thing_id]
@@ -163,7 +163,7 @@ class Plant:
         return None
 
     def things(self) -> tuple[Thing, ...]:
-        """Return every thing, generators first, as the gas flows."""
+        """Return every asset, generators first, as the gas flows."""
         return (
             *self.generators.values(), *self.risers.values(),
             *self.vents.values(), *self.rooms.values(),
@@ -181,7 +181,7 @@ class Plant:
         return not self.devices or self.source_of(point) is not None
 
     def name_of(self, asset: str) -> str:
-        """Return how people call an asset (thing or device); its id where it has no name."""
+        """Return the display name of an asset or device; its id where it has no name."""
         thing = self.thing(asset)
         if thing is not None:
             return thing.name

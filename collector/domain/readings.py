@@ -39,7 +39,7 @@ class Quality(StrEnum):
     BAD = "bad"
     """The device answered, but the value is impossible, marked invalid, or could not be read."""
     STALE = "stale"
-    """Asked for and not had: no answer in time."""
+    """No answer in time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +80,7 @@ the tolerance of a sensor about 0 % and 100 %."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """What can be read of a thing: its unit of record and its nature."""
+    """A quantity of an asset: its unit of record and its kind."""
 
     unit: str
     """``psi`` (gauge), ``%``, ``degC``, ``h``, ``count``, ``contact`` or ``mode``."""
@@ -149,11 +149,11 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "temperature": _q("degC", "room temperature"),
     },
 }
-"""Every quantity of every kind of thing. Contacts also exist as ``<quantity>_no`` and ``_nc``."""
+"""Every quantity of every kind of asset. Contacts also exist as ``<quantity>_no`` and ``_nc``."""
 
 
 def split_point(point: str) -> tuple[str, str]:
-    """Split ``gen1.tank_pressure`` into thing and quantity.
+    """Split ``gen1.tank_pressure`` into asset and quantity.
 
     Raises ``ValueError`` when there is no dot.
     """
@@ -164,7 +164,7 @@ def split_point(point: str) -> tuple[str, str]:
 
 
 def point_kind(kind: str, quantity: str) -> Quantity | None:
-    """Return the quantity of a kind of thing, following ``_no``/``_nc`` legs, or ``None``."""
+    """Return the quantity of a kind of asset, following ``_no``/``_nc`` legs, or ``None``."""
     known = QUANTITIES[kind]
     if quantity in known:
         return known[quantity]

@@ -1,4 +1,4 @@
-"""Stretches of time that people declare: an impairment of systems, a planned visit to a thing."""
+"""Declared windows: an impairment of systems, or a planned visit to an asset."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class WindowKind(StrEnum):
     IMPAIRMENT = "impairment"
     """Systems are closed, drained or tested: what follows from that is suppressed by design."""
     VISIT = "visit"
-    """Somebody works on a thing: its alarms are out of service."""
+    """People work on an asset: its alarms are out of service."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,8 +21,9 @@ from typing import IO, TYPE_CHECKING, Any
 from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import Event, event_from_json, event_to_json
+from collector.domain.units import DAY
 from collector.recorded import columns_within, read_columns
-from collector.recorded.reading import load_arrow
+from collector.recorded.row_reader import load_arrow
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,14 +31,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Archive", "Kept"]
 
-_DAY = 86_400_000
 _SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 _READINGS, _EVENTS = "readings.parquet", "events.jsonl"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """What a writing came to: days it had rows of, rows given, rows that were new."""
+    """Counts of one write: days with rows, rows given, rows that were new."""
 
     days: int = 0
     given: int = 0
@@ -93,12 +93,12 @@ class Archive:
     # -- events ----------------------------------------------------------------------------------
 
     def write_events(self, site: str, events: Iterable[Event]) -> Kept:
-        """Archive what a site's journal told. Raises ``QuietpipeError`` at another site's event."""
+        """Archive events of a site. Raises ``QuietpipeError`` at another site's event."""
         days: dict[int, list[Event]] = {}
         for event in events:
             if event.site != site:
                 raise QuietpipeError(f"an event of {event.site} is not one of {site}")
-            days.setdefault(event.time // _DAY, []).append(event)
+            days.setdefault(event.time // DAY, []).append(event)
         given = new = 0
         for day, found in sorted(days.items()):
             path = self._partition(site, day) / _EVENTS
@@ -113,7 +113,7 @@ class Archive:
         return Kept(days=len(days), given=given, new=new)
 
     def events(self, site: str, start: int | None, end: int | None) -> Iterator[Event]:
-        """Yield what the site's journal told from ``start`` to ``end`` (ms)."""
+        """Yield the archived events of a site from ``start`` to ``end`` (ms)."""
         for path in self._days(site, _EVENTS, start, end):
             for line in _lines(path):
                 event = _event(line, path)
@@ -121,7 +121,7 @@ class Archive:
                     yield event
 
     def has_events(self, site: str) -> bool:
-        """Whether anything that the site's journal told is there."""
+        """Whether the archive has events of the site."""
         return any(self._days(site, _EVENTS, None, None))
 
     # -- where it lies ---------------------------------------------------------------------------
@@ -132,8 +132,8 @@ class Archive:
         return self._folder / f"site={site}" / f"day={_date(day)}"
 
     def _days(self, site: str, name: str, start: int | None, end: int | None) -> list[Path]:
-        low = "" if start is None else f"day={_date(start // _DAY)}"
-        high = "day=~" if end is None else f"day={_date((end - 1) // _DAY)}"
+        low = "" if start is None else f"day={_date(start // DAY)}"
+        high = "day=~" if end is None else f"day={_date((end - 1) // DAY)}"
         folder = self._folder / f"site={site}"
         return sorted(p / name for p in folder.glob("day=*")
                       if low <= p.name <= high and (p / name).is_file())
@@ -210,7 +210,7 @@ def _by_day(batches: Iterable[Columns]) -> Iterator[tuple[int, list[Columns]]]:
     held: list[Columns] = []
     now: int | None = None
     for columns in batches:
-        days = columns.times // _DAY
+        days = columns.times // DAY
         cuts = [0, *(numpy.flatnonzero(numpy.diff(days)) + 1).tolist(), len(columns)]
         for first, last in zip(cuts, cuts[1:], strict=False):
             if last == first:
@@ -245,7 +245,7 @@ def _put(text: bytes, out: IO[bytes]) -> None:
 
 
 def _date(day: int) -> str:
-    return datetime.fromtimestamp(day * (_DAY // 1000), UTC).date().isoformat()
+    return datetime.fromtimestamp(day * (DAY // 1000), UTC).date().isoformat()
 
 
 def _lines(path: Path) -> Iterator[str]:

@@ -1,61 +1,73 @@
-"""A hub process: takes its share of the groups, serves the board, and can be killed at any time."""
+"""A hub process: serves its share of the groups, and the board. It may be killed at any time.
+
+A group is served by the process that holds its lock, a file in the shared data folder. The
+operating system releases the lock when its process ends, however it ends, so the groups of a killed
+hub are free at once and the others take them over. The shares follow from the hubs that run.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import logging
+import os
+import time
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from urllib.parse import quote
 
 from collector.clock import Clock
+from collector.domain.errors import QuietpipeError
+from collector.domain.units import DAY, HOUR
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_claims import Claims
 from collector.fleet.hub_group import GroupHub, GroupParts
 from collector.fleet.hub_history import HistoryWriter, history_of
-from collector.fleet.hub_intake import Taken
+from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_wire import wire_to
-from collector.people import PEOPLE, Accounts, Doorkeeper
-from collector.web.door import LOCAL, Door
-from collector.web.serving import serve
+from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import endpoint_of
+from collector.people import PEOPLE, Accounts, SessionManager
+from collector.web.access import LOOPBACK, AccessPolicy
+from collector.web.server import serve
 
-__all__ = ["Hub"]
+__all__ = ["GroupLocks", "Hub"]
 
 _log = logging.getLogger(__name__)
 
-_LOOK_EVERY = 1.0
-"""Seconds between two looks at who is there: a killed hub's groups are taken over as soon."""
-_RETAIN_EVERY = 3_600_000
-_KEPT = 400 * 86_400_000
-"""ms that events and estimates are kept here; a year and a quarter's comparison."""
+_CHECK_EVERY = 1.0
+"""Seconds between two checks of the hubs that run: a killed hub's groups are taken over as soon."""
+_RETAIN_EVERY = HOUR
+_KEPT = 400 * DAY
+"""ms that events and estimates are kept: a year, and a quarter to compare with."""
 
 
 class Hub:
-    """See the module. ``me`` names this process among those that share the data folder."""
+    """A hub process. ``me`` is its name among those that share the data folder."""
 
     def __init__(self, settings: HubSettings, *, me: str, clock: Clock,
                  listen: tuple[str, int] | None = None) -> None:
         self._settings, self._clock = settings, clock
         self._listen = listen or (settings.host, settings.port)
-        self._claims = Claims(settings.data, me)
+        self._locks = GroupLocks(settings.data, me)
         self._serving: dict[str, tuple[GroupHub, asyncio.Task[None]]] = {}
         self._reader = FleetReader(settings.data, [g.id for g in settings.groups])
         self._broken: dict[str, str] = {}
-        """Groups whose service could not begin here, and why."""
+        """Groups whose service could not start here, with the reason."""
         self._stop_asked = asyncio.Event()
         self.address = ""
 
     def __repr__(self) -> str:
-        return f"Hub({self._claims.me}, {', '.join(self._serving) or 'no group'})"
+        return f"Hub({self._locks.me}, {', '.join(self._serving) or 'no group'})"
 
     def stop(self) -> None:
-        """Ask for an ordered stop."""
+        """Request an ordered stop."""
         self._stop_asked.set()
 
     async def run(self, on_ready: Callable[[str], None] | None = None) -> None:
-        """Serve until told to stop. Raises what the start of a part raises."""
+        """Serve until :meth:`stop`. Raises what the start of a part raises."""
         accounts = Accounts(self._settings.data / PEOPLE)
         board = asyncio.create_task(
             serve(create_hub(self._services(accounts)), *self._listen,
@@ -76,7 +88,7 @@ class Hub:
             await asyncio.gather(board, return_exceptions=True)
             accounts.close()
             self._reader.close()
-            self._claims.close()
+            self._locks.close()
 
     def _up(self, address: str, on_ready: Callable[[str], None] | None) -> None:
         self.address = address
@@ -85,12 +97,13 @@ class Hub:
             on_ready(address)
 
     def _services(self, accounts: Accounts) -> HubServices:
-        door = Door(keeper=Doorkeeper(accounts, self._clock), reading="signed-in",
-                    listens_locally=self._listen[0] in LOCAL,
+        access = AccessPolicy(
+            sessions=SessionManager(accounts, self._clock), reading="signed-in",
+                    listens_locally=self._listen[0] in LOOPBACK,
                     public_address=self._settings.public_address)
-        return HubServices(settings=self._settings, reader=self._reader, door=door,
+        return HubServices(settings=self._settings, reader=self._reader, access=access,
                            clock=self._clock, figures=self.figures, healthy=self._trouble,
-                           note=_note)
+                           record_event=_note)
 
     # -- groups ----------------------------------------------------------------------------------
 
@@ -98,17 +111,17 @@ class Hub:
         groups = {g.id: g for g in self._settings.groups}
         retained = self._clock.monotonic()
         while True:
-            mine = self._claims.share(list(groups))
+            mine = self._locks.share(list(groups))
             await self._leave([g for g in self._serving if g not in mine
                                or self._serving[g][1].done()])
             for name in mine:
-                if name not in self._serving and self._claims.take(name):
+                if name not in self._serving and self._locks.acquire(name):
                     self._try_to_begin(groups[name])
             if self._clock.monotonic() - retained > _RETAIN_EVERY:
                 retained = self._clock.monotonic()
                 for hub, _ in self._serving.values():
                     await asyncio.to_thread(hub.store.retain, self._clock.now() - _KEPT)
-            await asyncio.sleep(_LOOK_EVERY)
+            await asyncio.sleep(_CHECK_EVERY)
 
     def _try_to_begin(self, group: Group) -> None:
         try:
@@ -117,7 +130,7 @@ class Hub:
             if self._broken.get(group.id) != str(exc):
                 _log.error("group %s cannot be served: %s", group.id, exc, exc_info=exc)
             self._broken[group.id] = str(exc)
-            self._claims.let_go(group.id)
+            self._locks.release(group.id)
         else:
             self._broken.pop(group.id, None)
 
@@ -137,8 +150,8 @@ class Hub:
             await hub.run()
             return
         writer = HistoryWriter(
-            hub.store, lambda: wire_to(influx),
-            AsideFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
+            hub.store, lambda: endpoint_of(influx),
+            DeadLetterFile(self._settings.data / "influx-set-aside.jsonl"), self._clock)
         writing = asyncio.create_task(writer.run(), name="history")
         try:
             await hub.run()
@@ -156,29 +169,29 @@ class Hub:
                 task.cancel()
             if task.done() and not task.cancelled() and task.exception() is not None:
                 _log.error("group %s broke", name, exc_info=task.exception())
-            self._claims.let_go(name)
+            self._locks.release(name)
 
-    # -- how it goes -----------------------------------------------------------------------------
+    # -- state -----------------------------------------------------------------------------------
 
     def figures(self) -> Mapping[str, float]:
-        """Return what ``/metrics`` shows."""
+        """Return the numbers of ``/metrics``."""
         hubs = [hub for hub, _ in self._serving.values()]
         names = ("messages", "values", "events", "repeated", "dead_letters",
                  "rebirths", "lost")
         return {
-            "groups": len(hubs), "sites": sum(len(h.intake.states) for h in hubs),
+            "groups": len(hubs), "sites": sum(len(h.handler.states) for h in hubs),
             "connected": sum(h.connected for h in hubs),
-            "silent": sum(s.silent is not None for h in hubs for s in h.intake.states.values()),
+            "silent": sum(s.silent is not None for h in hubs for s in h.handler.states.values()),
             **{n: sum(getattr(h.counts, n) for h in hubs) for n in names},
         }
 
     def _trouble(self) -> Sequence[str]:
-        """Return the groups that are not served as they should be."""
+        """Return the groups whose service has failed."""
         ended = {name for name, (hub, task) in self._serving.items() if hub.why or task.done()}
         return sorted(ended | self._broken.keys())
 
 
-def _no_lines(taken: Taken) -> bytes:
+def _no_lines(taken: HandledMessages) -> bytes:
     return b""
 
 
@@ -188,3 +201,106 @@ def _note(fact: str, text: str, values: Mapping[str, str]) -> None:
 
 async def _set(event: asyncio.Event) -> None:
     await event.wait()
+
+
+class GroupLocks:
+    """The group locks of the hub process ``me``.
+
+    Raises ``QuietpipeError`` when one of that name runs already.
+    """
+
+    def __init__(self, folder: Path, me: str) -> None:
+        self.me = me
+        self._hubs, self._groups = folder / "hubs", folder / "groups"
+        self._held: dict[str, int] = {}
+        try:
+            for one in (self._hubs, self._groups):
+                one.mkdir(parents=True, exist_ok=True)
+            mine = _lock_soon(self._hubs / me)
+        except OSError as exc:
+            raise QuietpipeError(f"the hub's data folder cannot be used: {exc}") from exc
+        if mine is None:
+            raise QuietpipeError(f'a hub called "{me}" runs already on this data folder; '
+                                 "give this one another --id")
+        self._mine = mine
+
+    def __repr__(self) -> str:
+        return f"GroupLocks({self.me}, {', '.join(self._held) or 'no group'})"
+
+    def __enter__(self) -> GroupLocks:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def held(self) -> tuple[str, ...]:
+        """The groups whose lock is held here."""
+        return tuple(self._held)
+
+    def alive(self) -> list[str]:
+        """Return the names of the hubs that run, this one included."""
+        found = []
+        for path in sorted(self._hubs.iterdir()):
+            if path.name == self.me:
+                found.append(path.name)
+                continue
+            free = _lock(path)
+            if free is None:
+                found.append(path.name)
+            else:
+                os.close(free)
+        return found
+
+    def share(self, groups: Sequence[str]) -> list[str]:
+        """Return the groups that this hub is to serve at present."""
+        hubs = self.alive()
+        mine = hubs.index(self.me)
+        return [g for n, g in enumerate(sorted(groups)) if n % len(hubs) == mine]
+
+    def acquire(self, group: str) -> bool:
+        """Lock a group if no other hub has it; return whether it is locked here."""
+        if group not in self._held:
+            held = _lock(self._groups / quote(group, safe=""))
+            if held is None:
+                return False
+            self._held[group] = held
+        return True
+
+    def release(self, group: str) -> None:
+        """Release the lock of a group."""
+        held = self._held.pop(group, None)
+        if held is not None:
+            os.close(held)
+
+    def close(self) -> None:
+        """Release all locks."""
+        for group in list(self._held):
+            self.release(group)
+        if self._mine >= 0:
+            os.close(self._mine)
+            self._mine = -1
+
+
+def _lock_soon(path: Path) -> int | None:
+    # Another hub that checks which hubs run holds the lock for a moment.
+    for _ in range(20):
+        held = _lock(path)
+        if held is not None:
+            return held
+        time.sleep(0.02)
+    return None
+
+
+def _lock(path: Path) -> int | None:
+    """Return the descriptor that holds the lock of ``path``, ``None`` when another holds it."""
+    file = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(file)
+        return None
+    return file

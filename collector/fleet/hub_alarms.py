@@ -1,8 +1,8 @@
 """The alarms of a fleet, from events that may come in any order and more than once.
 
-What a site told late (history) must not undo what it told since. So each side of an alarm (does it
-stand, was it acknowledged, is it shelved …) keeps the number of the event that last spoke of it,
-and only a later one changes it. The order in which events arrive then makes no difference.
+History that a site sends late must not undo what it sent since. So each side of an alarm (present,
+acknowledged, shelved …) keeps the number of the event that last set it, and only a later one
+changes it. The order in which events arrive then makes no difference.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ class FleetAlarm:
     signal: str
     since: int
     text: str
-    told: int
-    """The order of the event that the words are from."""
+    text_order: int
+    """The order of the event that the text is from."""
     sides: dict[str, tuple[int, bool]] = field(default_factory=dict)
 
     def holds(self, side: str) -> bool:
@@ -47,24 +47,27 @@ class FleetAlarm:
         return self.sides.get(side, (0, False))[1]
 
     @property
-    def stands(self) -> bool:
-        """Whether it is there and nobody has put it aside."""
+    def is_active(self) -> bool:
+        """Whether the alarm is present and not inhibited."""
         return self.holds("present") and not any(
             self.holds(s) for s in ("shelved", "suppressed", "out_of_service"))
 
     def dump(self) -> dict[str, Any]:
-        """Return it as JSON can hold it."""
-        return asdict(self)
+        """Return the alarm as JSON-able data."""
+        raw = asdict(self)
+        raw["told"] = raw.pop("text_order")
+        return raw
 
     @classmethod
     def load(cls, raw: dict[str, Any]) -> FleetAlarm:
-        """Read what :meth:`dump` gave."""
-        return cls(**{**raw, "sides": {k: (int(v[0]), bool(v[1]))
-                                       for k, v in raw["sides"].items()}})
+        """Restore what :meth:`dump` returned."""
+        rest = {key: value for key, value in raw.items() if key not in ("told", "sides")}
+        sides = {k: (int(v[0]), bool(v[1])) for k, v in raw["sides"].items()}
+        return cls(**rest, text_order=raw["told"], sides=sides)
 
 
 def merged(known: FleetAlarm | None, event: AlarmMoved, order: int) -> FleetAlarm:
-    """Return what is known of an alarm once one more event of it has come.
+    """Return an alarm after one more event of it.
 
     ``order`` grows with the site's own order of events.
     """
@@ -72,10 +75,10 @@ def merged(known: FleetAlarm | None, event: AlarmMoved, order: int) -> FleetAlar
     for side, holds in _SIDES[event.transition]:
         if order >= sides.get(side, (-1, False))[0]:
             sides[side] = (order, holds)
-    newer = known is None or order >= known.told
-    words = event.text if newer or known is None else known.text
+    newer = known is None or order >= known.text_order
+    text = event.text if newer or known is None else known.text
     return FleetAlarm(
         id=event.id, condition=event.condition, asset=event.asset, priority=event.priority.value,
         signal=event.signal.value, since=event.since if known is None else known.since,
-        text=words, told=order if newer or known is None else known.told, sides=sides,
+        text=text, text_order=order if newer or known is None else known.text_order, sides=sides,
     )

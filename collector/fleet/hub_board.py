@@ -17,19 +17,19 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 
 from collector import __version__
 from collector.clock import Clock, format_instant
-from collector.fleet import hub_answers as answers
+from collector.domain.units import DAY
+from collector.fleet import hub_queries as answers
 from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
-from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import SiteState
-from collector.fleet.hub_view import FleetView, sight_of
-from collector.web.app import add_refusals
-from collector.web.asks import read_span
-from collector.web.door import Door, public, visitor
-from collector.web.guard import Guard
-from collector.web.refusals import Refusal
+from collector.web.access import AccessPolicy, public, visitor
+from collector.web.api.requests import read_span
+from collector.web.app import add_error_handlers
+from collector.web.http_errors import HttpError
+from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import static_file
-from collector.web.signing import add_signing
+from collector.web.security_headers import SecurityHeaders
 
 __all__ = ["HubServices", "create_hub"]
 
@@ -46,12 +46,12 @@ class HubServices:
 
     settings: HubSettings
     reader: FleetReader
-    door: Door
+    access: AccessPolicy
     clock: Clock
     figures: Callable[[], Mapping[str, float]]
     healthy: Callable[[], Sequence[str]]
     """The groups that are not served as they should be; empty when the hub is well."""
-    note: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
+    record_event: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
 
 
 def create_hub(services: HubServices) -> FastAPI:
@@ -60,14 +60,14 @@ def create_hub(services: HubServices) -> FastAPI:
         title="quietpipe hub", version=__version__, docs_url=None, redoc_url=None,
         redirect_slashes=False,
         description="Many sites at a glance. Whoever asks sees their own sites and no others.",
-        dependencies=[Depends(services.door.admit)],
+        dependencies=[Depends(services.access.admit)],
     )
     # What every page of a board asks; the fleet has no windows of its own.
     app.state.site_name = lambda: services.settings.name
-    app.state.standing = lambda: ()
-    app.add_middleware(Guard)
-    add_refusals(app)
-    add_signing(app, services)
+    app.state.active_windows = lambda: ()
+    app.add_middleware(SecurityHeaders)
+    add_error_handlers(app)
+    add_sign_in_pages(app, services)
     routes = _Routes(services)
     app.get("/api/v1/sites", response_model=None)(routes.sites)
     app.get("/api/v1/sites/{group}/{site}", response_model=None)(routes.site)
@@ -91,16 +91,16 @@ class _Routes:
         self._streams = 0
 
     async def _view(self, request: Request) -> FleetView:
-        """Return what whoever asks may see: the only way from here to the fleet."""
+        """Return the visitor's view, the only way from a route to the fleet."""
         s = self._services
         facts = await asyncio.to_thread(s.reader.facts, s.clock.now())
-        return FleetView(facts, sight_of(visitor(request).name, s.settings))
+        return FleetView(facts, scope_of(visitor(request).name, s.settings))
 
     async def _site(self, request: Request, group: str, site: str) -> tuple[FleetView, SiteState]:
         view = await self._view(request)
         state = view.site(group, site)
         if state is None:
-            raise Refusal(404, "There is no such site.")
+            raise HttpError(404, "There is no such site.")
         return view, state
 
     # -- the interface ---------------------------------------------------------------------------
@@ -136,7 +136,7 @@ class _Routes:
         view = await self._view(request)
         span = read_span(start, to, None, self._services.clock.now())
         if site is not None and view.site(*site.partition("/")[::2]) is None:
-            raise Refusal(404, "There is no such site.")
+            raise HttpError(404, "There is no such site.")
         found = await asyncio.to_thread(
             self._services.reader.events,
             lambda g, s: view.site(g, s) is not None and site in (None, f"{g}/{s}"),
@@ -148,7 +148,7 @@ class _Routes:
         """Messages that were not accepted, newest first, with the reason; for staff."""
         view = await self._view(request)
         if not view.staff:
-            raise Refusal(404, "There is nothing at this address.")
+            raise HttpError(404, "There is nothing at this address.")
         found = await asyncio.to_thread(self._services.reader.dead_letters)
         return JSONResponse({"dead_letters": [answers.dead_letter_answer(*one) for one in found]})
 
@@ -163,7 +163,7 @@ class _Routes:
         """Return the sites that answer one of the questions, worst first."""
         view = await self._view(request)
         if question not in answers.QUESTIONS:
-            raise Refusal(404, "There is no such question; there are "
+            raise HttpError(404, "There is no such question; there are "
                                f"{', '.join(answers.QUESTIONS)}.")
         found = answers.answers_to(question, view, self._services.clock.now(),
                                    self._services.settings.newest)
@@ -174,7 +174,7 @@ class _Routes:
         """Sites as they change, as server-sent events."""
         await self._view(request)
         if self._streams >= _STREAMS:
-            raise Refusal(503, "Too many are watching just now. Ask the interface instead.")
+            raise HttpError(503, "Too many are watching just now. Ask the interface instead.")
         return StreamingResponse(self._changes(request), media_type="text/event-stream")
 
     async def _changes(self, request: Request) -> AsyncIterator[str]:
@@ -198,8 +198,8 @@ class _Routes:
             self._streams -= 1
 
     def _still_in(self, request: Request) -> bool:
-        door = self._services.door
-        return door.keeper.find(request.cookies.get(door.cookie(request), "")) is not None
+        access = self._services.access
+        return access.sessions.find(request.cookies.get(access.cookie(request), "")) is not None
 
     # -- pages -----------------------------------------------------------------------------------
 
@@ -215,7 +215,7 @@ class _Routes:
         now = self._services.clock.now()
         events = await asyncio.to_thread(
             self._services.reader.events, lambda g, s: f"{g}/{s}" == state.key,
-            now - 7 * 86_400_000, now + 1, 60)
+            now - 7 * DAY, now + 1, 60)
         estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
         return site_page(request, view, SiteFacts(
             state=state, events=[e for _, e in events], estimates=estimates), now)
@@ -223,7 +223,7 @@ class _Routes:
     async def metrics(self, request: Request) -> Response:
         view = await self._view(request)
         if not view.staff:
-            raise Refusal(404, "There is nothing at this address.")
+            raise HttpError(404, "There is nothing at this address.")
         lines = [f"quietpipe_hub_{name} {value:g}"
                  for name, value in self._services.figures().items()]
         return Response("\n".join([*lines, "# EOF", ""]), headers={
@@ -238,7 +238,7 @@ class _Routes:
     @public
     async def static(self, request: Request, name: str) -> Response:
         if name not in _KINDS:
-            raise Refusal(404, "There is nothing at this address.")
+            raise HttpError(404, "There is nothing at this address.")
         content, digest = static_file(name)
         kept = request.query_params.get("v") == digest
         return Response(content, headers={

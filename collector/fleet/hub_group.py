@@ -1,4 +1,4 @@
-"""One group served: its session with the broker, what comes kept first and acknowledged then."""
+"""The service of one group: its session with the broker. Messages are stored, then acknowledged."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from pathlib import Path
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
-from collector.fleet.hub_intake import Counts, Intake, Taken
+from collector.domain.units import DAY, SECOND
+from collector.fleet.hub_message_handler import Counts, HandledMessages, MessageHandler
 from collector.fleet.hub_settings import Group
-from collector.fleet.hub_store import Batch, Came, DeadLetter, GroupStore, group_file
+from collector.fleet.hub_store import Batch, DeadLetter, GroupStore, ReceivedEvent, group_file
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
 from collector.forward.settings import BrokerSettings
 
@@ -24,20 +25,20 @@ __all__ = ["GroupHub", "GroupParts"]
 
 _log = logging.getLogger(__name__)
 
-_EXPIRY = 7 * 86_400
-"""Seconds that the broker keeps what is for us while no hub serves the group."""
+_EXPIRY = 7 * DAY // SECOND
+"""Seconds that the broker keeps our messages while no hub serves the group."""
 _WINDOW = 2000
 _STATES_EVERY = 3_000
-"""ms between two times that pictures are written; events are written at once."""
+"""ms between two writes of site states; events are written at once."""
 _PAUSE = 0.05
 _TRENDS_EVERY = 3600.0
-"""Seconds between two looks at all estimates."""
+"""Seconds between two computations of trends."""
 _LONGEST_WAIT = 15.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupParts:
-    """What serving a group takes. ``lines`` writes history lines of what was taken, or nothing."""
+    """The parts of serving a group. ``lines`` returns the history lines of handled messages."""
 
     group: Group
     broker: BrokerSettings
@@ -45,21 +46,22 @@ class GroupParts:
     folder: Path
     silent_after: int
     clock: Clock
-    lines: Callable[[Taken], bytes]
+    lines: Callable[[HandledMessages], bytes]
 
 
 class GroupHub:
-    """See the module.
+    """Serves one group.
 
-    The broker's session belongs to the group, not to the process: whoever serves the group next
-    finds in it what came meanwhile.
+    The broker's session belongs to the group, not to the process: the next process that serves the
+    group finds in it what came meanwhile.
     """
 
     def __init__(self, parts: GroupParts) -> None:
         self._parts = parts
         self.store = GroupStore(group_file(parts.folder, parts.group.id), parts.group.id)
         self.counts = Counts()
-        self.intake = Intake(parts.group, self.store.states(), self.counts, parts.silent_after)
+        self.handler = MessageHandler(parts.group, self.store.states(), self.counts,
+                                      parts.silent_after)
         self._waiting: deque[Received] = deque()
         self._woken = asyncio.Event()
         self._stopping = False
@@ -71,16 +73,16 @@ class GroupHub:
         self.why = "not connected yet"
 
     def __repr__(self) -> str:
-        return f"GroupHub({self._parts.group.id}, {len(self.intake.states)} sites)"
+        return f"GroupHub({self._parts.group.id}, {len(self.handler.states)} sites)"
 
     def stop(self) -> None:
-        """Ask :meth:`run` to return."""
+        """Make :meth:`run` return."""
         self._stopping = True
         self._ended.set()
         self._woken.set()
 
     async def run(self) -> None:
-        """Serve until stopped; whatever goes wrong is logged and tried again."""
+        """Serve until stopped; errors are logged and retried."""
         trends = asyncio.create_task(self._keep_trends(), name="trends")
         try:
             while not self._stopping:
@@ -100,7 +102,7 @@ class GroupHub:
             self.store.close()
 
     async def _failed(self, why: str) -> None:
-        """Remember why the session ended, and wait longer each time before the next."""
+        """Record why the session ended, and wait longer each time before the next."""
         self._failures += 1
         self.why = why
         self._woken.clear()
@@ -120,7 +122,7 @@ class GroupHub:
 
     async def _session(self) -> None:
         parts, now = self._parts, self._parts.clock.now()
-        # What an earlier connection brought and was not acknowledged comes again.
+        # Messages of an earlier connection that were not acknowledged come again.
         self._waiting.clear()
         link = Connection(
             parts.broker,
@@ -132,8 +134,8 @@ class GroupHub:
         link.lost.add_done_callback(lambda _: self._woken.set())
         try:
             await link.open()
-            await link.subscribe(*self.intake.topics)
-            # A host says that it is there once it listens, not before.
+            await link.subscribe(*self.handler.topics)
+            # A host announces itself once it listens, not before.
             await link.publish(self._state(True, now))
             self.connected, self.why, self._failures = True, "", 0
             await self._serve(link, since=parts.clock.now())
@@ -156,51 +158,52 @@ class GroupHub:
             self._woken.clear()
             batch = [self._waiting.popleft() for _ in range(min(len(self._waiting), _WINDOW))]
             now = self._parts.clock.now()
-            taken = self.intake.take(batch, now)
-            await self._keep(taken, now)
+            handled = self.handler.handle(batch, now)
+            await self._keep(handled, now)
             for message in batch:
                 link.done(message)
-            for question in taken.ask:
+            for question in handled.ask:
                 link.send(question)
             if now - looked >= 1000 or now < looked:
                 looked = now
-                await self._keep(self.intake.silences(now, since), now)
-                if owed := self.intake.owed(now):
+                await self._keep(self.handler.silences(now, since), now)
+                if missing := self.handler.missing(now):
                     raise DeliveryUnreachable(
-                        f"{self._parts.broker} owes events of {', '.join(owed[:3])}: the session "
-                        "is taken up again")
+                        f"{self._parts.broker} holds back events of {', '.join(missing[:3])}: "
+                        "the session is resumed")
             if link.lost.done():
                 raise DeliveryUnreachable(f"{self._parts.broker}: {link.lost.result()}")
             if not self._waiting:
                 await self._rest(1.0)
-                await asyncio.sleep(_PAUSE)  # what comes together is kept together
-        await self._keep(Taken(changed=set(self._dirty)), self._parts.clock.now(), all_states=True)
+                await asyncio.sleep(_PAUSE)  # messages that come together are stored together
+        await self._keep(HandledMessages(changed=set(self._dirty)), self._parts.clock.now(),
+                         all_states=True)
 
-    async def _keep(self, taken: Taken, now: int, *, all_states: bool = False) -> None:
-        """Keep what was taken; what is to be asked is asked after that."""
-        self._dirty |= taken.changed
+    async def _keep(self, handled: HandledMessages, now: int, *, all_states: bool = False) -> None:
+        """Store the result of handled messages, before anything is sent."""
+        self._dirty |= handled.changed
         due = all_states or now - self._written_at >= _STATES_EVERY or now < self._written_at
-        # With an event the picture of its site is written too: after a crash both are there.
-        named = set(self._dirty) if due else {came.site for came in taken.events} & self._dirty
-        states = [self.intake.states[s] for s in named]
-        history = self._parts.lines(taken)
-        if not (taken.events or states or history or taken.dead):
+        # With an event the state of its site is written too: after a crash both are there.
+        named = set(self._dirty) if due else {came.site for came in handled.events} & self._dirty
+        states = [self.handler.states[s] for s in named]
+        history = self._parts.lines(handled)
+        if not (handled.events or states or history or handled.dead):
             return
-        batch = Batch(events=taken.events, dead=taken.dead, states=states, history=history)
+        batch = Batch(events=handled.events, dead=handled.dead, states=states, history=history)
         new = await self._kept(batch, now)
         self._dirty -= named
         if due:
             self._written_at = now
         self.counts.events += len(new)
-        self.counts.repeated += len(taken.events) - len(new)
+        self.counts.repeated += len(handled.events) - len(new)
 
-    async def _kept(self, batch: Batch, now: int) -> list[Came]:
+    async def _kept(self, batch: Batch, now: int) -> list[ReceivedEvent]:
         while True:
             try:
                 return await asyncio.to_thread(self.store.keep, batch, now)
             except JournalError as exc:
-                # What is in memory must not get ahead of the disk: nothing more is taken until
-                # this is kept, and the broker holds what comes meanwhile.
+                # Memory must not get ahead of the disk: no message is handled until this is stored,
+                # and the broker holds what comes meanwhile.
                 _log.error("group %s: %s", self._parts.group.id, exc)
                 self.why = str(exc)
                 if self._stopping:
@@ -212,8 +215,8 @@ class GroupHub:
                 _log.exception("group %s: events could not be kept together", self._parts.group.id)
                 return await self._kept_apart(batch, now, exc)
 
-    async def _kept_apart(self, batch: Batch, now: int, fault: Exception) -> list[Came]:
-        """Keep each event of a batch by itself; one that cannot be kept becomes a dead letter."""
+    async def _kept_apart(self, batch: Batch, now: int, fault: Exception) -> list[ReceivedEvent]:
+        """Store each event of a batch alone; one that cannot be stored becomes a dead letter."""
         if len(batch.events) == 1:
             came = batch.events[0]
             letter = DeadLetter(
@@ -221,7 +224,7 @@ class GroupHub:
                 reason=f"not kept: {type(fault).__name__}: {fault}", time=now)
             self.counts.dead_letters += 1
             return await self._kept(replace(batch, events=(), dead=(*batch.dead, letter)), now)
-        new: list[Came] = []
+        new: list[ReceivedEvent] = []
         for came in batch.events:
             new += await self._kept(Batch(events=(came,)), now)
         return new + await self._kept(replace(batch, events=()), now)

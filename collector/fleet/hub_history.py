@@ -12,14 +12,12 @@ from collections.abc import Callable, Iterator, Sequence
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, JournalError
 from collector.domain.readings import MODES
-from collector.fleet.hub_intake import Taken
-from collector.fleet.hub_state import SiteState, Told
+from collector.fleet.hub_message_handler import HandledMessages
+from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import GroupStore
-from collector.forward.influx_aside import AsideFile
-from collector.forward.influx_lines import FieldValue, Line
-from collector.forward.influx_mapping import FIELDS, event_lines
-from collector.forward.influx_splitting import deliver
-from collector.forward.influx_wire import Wire
+from collector.forward.influx.batches import DeadLetterFile, deliver
+from collector.forward.influx.endpoints import Endpoint
+from collector.forward.influx.points import FIELDS, FieldValue, Line, event_lines
 from collector.threads import in_thread
 
 __all__ = ["HistoryWriter", "history_of"]
@@ -32,12 +30,12 @@ _MOST = 200_000
 """Batches kept while InfluxDB is away: days for some hundred sites, a few GB at the worst."""
 
 
-def history_of(taken: Taken) -> bytes:
-    """Return the lines of what was taken, one a row; what line protocol cannot say is left out."""
+def history_of(handled: HandledMessages) -> bytes:
+    """Return the lines of handled messages; what line protocol cannot express is left out."""
     lines: list[str] = []
-    for state, told in taken.told:
+    for state, told in handled.values:
         lines += _said(_reading_lines(state, told))
-    lines += _said(event_lines(taken.events))
+    lines += _said(event_lines(handled.events))
     return "\n".join(lines).encode()
 
 
@@ -49,8 +47,8 @@ def _said(lines: Iterator[Line]) -> Iterator[str]:
             _log.warning("a point that cannot be said is left out", extra={"reason": str(exc)})
 
 
-def _reading_lines(state: SiteState, told: Sequence[Told]) -> Iterator[Line]:
-    """Yield one line for each thing and instant."""
+def _reading_lines(state: SiteState, told: Sequence[ReceivedValue]) -> Iterator[Line]:
+    """Yield one line for each asset and instant."""
     fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
     for one in told:
         kind = state.kinds.get(one.thing, "")
@@ -65,10 +63,10 @@ def _reading_lines(state: SiteState, told: Sequence[Told]) -> Iterator[Line]:
 class HistoryWriter:
     """Writes what a group's file keeps for it; ``make`` opens the way to the server."""
 
-    def __init__(self, store: GroupStore, make: Callable[[], Wire], aside: AsideFile,
+    def __init__(self, store: GroupStore, make: Callable[[], Endpoint], aside: DeadLetterFile,
                  clock: Clock) -> None:
         self._store, self._make, self._aside, self._clock = store, make, aside, clock
-        self._wire: Wire | None = None
+        self._wire: Endpoint | None = None
         self.written = 0
         self.lost = 0
         self.why = ""
@@ -112,9 +110,9 @@ class HistoryWriter:
             return False
         number, body = found
         outcome = await deliver(self._write, body.decode().split("\n"))
-        self.written += outcome.taken
-        if outcome.aside:
-            self._aside.add(outcome.aside, self._clock.now())
+        self.written += outcome.accepted
+        if outcome.dead_letters:
+            self._aside.add(outcome.dead_letters, self._clock.now())
         await in_thread(lambda: self._store.drop_history(number))
         return True
 

@@ -12,14 +12,14 @@ from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.formatting import duration_text
 from collector.domain.readings import Quantity
-from collector.fleet.hub_answers import QUESTIONS, answers_to, standing
-from collector.fleet.hub_questions import Finding
+from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, standing
+from collector.fleet.hub_reader import FleetView
 from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
-from collector.fleet.hub_view import FleetView
 from collector.web.render import page
-from collector.web.words import age, moment, shown_value
+from collector.web.views.labels import moment, shown_value
 
 __all__ = ["SiteFacts", "fleet_page", "site_page"]
 
@@ -63,7 +63,7 @@ def _address(state: SiteState) -> str:
     return f"/sites/{quote(state.group, safe='')}/{quote(state.site, safe='')}"
 
 
-def _finding(found: Finding) -> _Row:
+def _finding(found: Answer) -> _Row:
     words = "; ".join(_title(a.condition) for a in found.alarms) or found.sentence
     return _Row(address=_address(found.state), name=found.state.name or found.state.site,
                 where=found.asset if found.asset != found.state.site else "", words=words,
@@ -77,10 +77,10 @@ def _title(condition: str) -> str:
 
 
 def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
-    alarms = sum(a.stands for a in view.alarms(state))
+    alarms = sum(a.is_active for a in view.alarms(state))
     word = standing(state)
     heard = f"{state.key}, "
-    heard += f"heard {age(max(now - state.heard, 0))} ago" if state.heard else "never heard"
+    heard += f"heard {duration_text(now - state.heard)} ago" if state.heard else "never heard"
     if state.behind:
         heard += f", {state.behind} commits behind"
     words = word if not alarms else f"{word}, {alarms} alarm{'s' if alarms > 1 else ''}"
@@ -109,13 +109,13 @@ def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> 
     alarms = [
         {"title": _title(a.condition), "asset": a.asset, "priority": a.priority,
          "signal": a.signal, "since": moment(a.since, zone, now), "text": a.text,
-         "state": "stands" if a.stands else "put aside",
+         "state": "stands" if a.is_active else "put aside",
          "acknowledged": a.holds("acknowledged")}
         for a in view.alarms(state)
     ]
     return page(
         request, "hub_site.html", state=state, word=standing(state), alarms=alarms,
-        heard=age(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
+        heard=duration_text(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
         time=moment(now, zone, now), title=state.name or state.site,
         things=[_thing(state, thing, now) for thing in sorted(state.things)],
         estimates=[e for e in facts.estimates if e.value is not None],
@@ -142,7 +142,7 @@ def _reading(state: SiteState, name: str, metric: MetricState, now: int) -> dict
     elif unit in ("mode", "contact"):
         unit = ""
     return {"label": metric.label or name, "value": value, "unit": unit,
-            "age": age(max(now - metric.time, 0)) if metric.time else "never",
+            "age": duration_text(max(now - metric.time, 0)) if metric.time else "never",
             "good": metric.quality == 192 and state.online}
 
 

@@ -6,23 +6,100 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, event_from_json
+from collector.domain.units import MINUTE
 from collector.fleet.hub_alarms import FleetAlarm
+from collector.fleet.hub_settings import Customer, HubSettings, folded
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
-from collector.fleet.hub_view import FleetFacts
 
-__all__ = ["FleetReader"]
+__all__ = ["FleetSnapshot", "FleetReader", "FleetView", "Scope", "scope_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetSnapshot:
+    """The whole fleet at one moment. Keys are ``group/site``."""
+
+    states: Mapping[str, SiteState] = field(default_factory=dict)
+    alarms: Mapping[str, Sequence[FleetAlarm]] = field(default_factory=dict)
+    """Alarms that are present."""
+    trends: Mapping[str, Sequence[Trend]] = field(default_factory=dict)
+
+
+Allowed = Callable[[str, str], bool]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scope:
+    """The sites a person may see, and the title to show them under."""
+
+    allowed: Allowed
+    title: str
+    staff: bool = False
+
+
+def scope_of(person: str, settings: HubSettings) -> Scope:
+    """Return the scope of a signed-in person: no site, unless the hub's file says so."""
+    name = folded(person)
+    if name and name in settings.staff:
+        return Scope(allowed=lambda group, site: True, title=settings.name, staff=True)
+    mine: list[Customer] = [c for c in settings.customers if name and name in c.people]
+    return Scope(
+        allowed=lambda group, site: any(c.has(group, site) for c in mine),
+        title=mine[0].name if mine else settings.name,
+    )
+
+
+class FleetView:
+    """The part of the fleet that one person may see."""
+
+    def __init__(self, facts: FleetSnapshot, sight: Scope) -> None:
+        self.title, self.staff = sight.title, sight.staff
+        self._states = {key: s for key, s in facts.states.items()
+                        if sight.allowed(s.group, s.site)}
+        self._facts = facts
+
+    def __repr__(self) -> str:
+        return f"FleetView({self.title}, {len(self._states)} sites)"
+
+    def __len__(self) -> int:
+        return len(self._states)
+
+    def sites(self) -> list[SiteState]:
+        """Return the sites, by name."""
+        return sorted(self._states.values(), key=lambda s: (s.name or s.site, s.key))
+
+    def site(self, group: str, site: str) -> SiteState | None:
+        """Return a site; ``None`` for one that does not exist or is another's."""
+        return self._states.get(f"{group}/{site}")
+
+    def alarms(self, state: SiteState) -> Sequence[FleetAlarm]:
+        """Return the present alarms of a site."""
+        return self._facts.alarms.get(state.key, ()) if state.key in self._states else ()
+
+    def trends(self, state: SiteState) -> Sequence[Trend]:
+        """Return the trends of a site's quantities."""
+        return self._facts.trends.get(state.key, ()) if state.key in self._states else ()
+
+    def search(self, words: str) -> list[SiteState]:
+        """Return the sites whose name, id or group contains every word."""
+        wanted = words.casefold().split()
+
+        def fits(state: SiteState) -> bool:
+            text = f"{state.name} {state.key}".casefold()
+            return all(word in text for word in wanted)
+        return [s for s in self.sites() if wanted and fits(s)]
+
 
 _FRESH = 1_500
 """ms for which what was read is good enough."""
-_TRENDS_FRESH = 60_000
+_TRENDS_FRESH = MINUTE
 """ms for which trends are good enough: they are worked out once an hour."""
 _LOOKED_AT = 20_000
 """Events looked at in one question; a customer of few sites must not cost a scan of all."""
@@ -45,7 +122,7 @@ class FleetReader:
     def __init__(self, folder: Path, groups: Sequence[str]) -> None:
         self._groups = [_Group(id=g, path=group_file(folder, g)) for g in groups]
         self._lock = threading.Lock()
-        self._facts = FleetFacts()
+        self._facts = FleetSnapshot()
         self._read_at: int | None = None
 
     def __repr__(self) -> str:
@@ -59,15 +136,15 @@ class FleetReader:
                     group.db.close()
                     group.db = None
 
-    def facts(self, now: int) -> FleetFacts:
-        """Return the fleet as it stands, at most a moment old."""
+    def facts(self, now: int) -> FleetSnapshot:
+        """Return the fleet at this moment, or a moment ago."""
         with self._lock, _ours():
             if self._read_at is None or not 0 <= now - self._read_at < _FRESH:
                 self._facts = self._read(now)
                 self._read_at = now
             return self._facts
 
-    def _read(self, now: int) -> FleetFacts:
+    def _read(self, now: int) -> FleetSnapshot:
         states: dict[str, SiteState] = {}
         alarms: dict[str, list[FleetAlarm]] = {}
         trends: dict[str, list[Trend]] = {}
@@ -81,10 +158,10 @@ class FleetReader:
             for site, body in db.execute("SELECT site, body FROM alarms WHERE stands"):
                 alarms.setdefault(f"{group.id}/{site}", []).append(
                     FleetAlarm.load(json.loads(body)))
-        return FleetFacts(states=states, alarms=alarms, trends=trends)
+        return FleetSnapshot(states=states, alarms=alarms, trends=trends)
 
     def estimates(self, group: str, site: str) -> list[EstimateDay]:
-        """Return the latest estimate of each quantity and thing of a site."""
+        """Return the latest estimate of each quantity and asset of a site."""
         with self._lock, _ours():
             for one in self._groups:
                 db = _opened(one) if one.id == group else None

@@ -11,9 +11,9 @@ from typing import Annotated
 from pydantic import Field
 
 from collector.config.addresses import host_and_port
-from collector.config.mistakes import Mistakes, Source, read_text, unreadable
-from collector.config.outward import Outward
-from collector.config.shape import parse_toml, read_tables
+from collector.config.diagnostics import Mistakes, Source, read_text, unreadable
+from collector.config.integrations import Integrations
+from collector.config.schema import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
@@ -155,7 +155,7 @@ def _build(
     known = file.mqtt.model_dump(exclude={"host"}, exclude_unset=True)
     # The keys to a broker and to InfluxDB are those of a site file, and are read as there.
     like_site = SiteFile(mqtt=MqttTable.model_construct(**known), influx=file.influx)
-    outward = Outward(file=like_site, source=source, mistakes=mistakes, folder=folder,
+    outward = Integrations(file=like_site, source=source, mistakes=mistakes, folder=folder,
                       secrets=secrets)
     mqtt = outward.mqtt()
     assert mqtt is not None  # the table is there, whatever is in it

@@ -1,7 +1,7 @@
-"""What the hub knows of one site, from its births, data and deaths. No I/O.
+"""The state of one site at the hub, from its births, data, deaths and marks. No I/O.
 
 The rules are those of Sparkplug for a host application: births say what the numbers mean, a gap in
-``seq`` or an alias never heard of asks for new births, a death counts only for the session whose
+``seq`` or an unknown alias asks for new births, a death counts only for the session whose
 ``bdSeq`` it carries.
 """
 
@@ -11,11 +11,92 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
-from collector.fleet.hub_numbers import EventNumbers
-from collector.forward.sparkplug_payload import Metric, Payload, Value
+from collector.forward.sparkplug.payload import Metric, Payload, Value
 
-__all__ = ["MetricState", "SiteState", "Told"]
+__all__ = ["SequenceGaps", "MetricState", "SiteState", "ReceivedValue"]
+
+_LATEST = 10_000
+"""ms by which an event may arrive after the mark that announced it."""
+_LOST = MINUTE
+"""ms after resuming the session after which a missing event counts as lost."""
+
+
+@dataclass(slots=True, kw_only=True)
+class SequenceGaps:
+    """The event numbers received from one journal, as ``spans`` ``[first, last]``, and the gaps.
+
+    A broker that has accepted an event must deliver it. Some hold one back: mosquitto 2.0.11 gives
+    a session that resumes on a long queue the first messages of it, then skips as many as were of
+    QoS 0 among those, and sends the skipped ones only when the session resumes once more. A gap in
+    the numbers shows it, and resuming the session is what a client can do (MQTT 5, section 4.4:
+    what is not acknowledged is sent again then).
+    """
+
+    journal: str = ""
+    spans: list[list[int]] = field(default_factory=list)
+    owed_upto: int = 0
+    """Number up to which a mark announced events, while one of them is missing; else 0."""
+    owed_since: int = 0
+    """When (ms) that was first announced, or the session resumed for it."""
+    asked: bool = False
+    """Whether the session was resumed for it."""
+
+    @classmethod
+    def load(cls, raw: Mapping[str, Any]) -> SequenceGaps:
+        """Restore what ``dataclasses.asdict`` returned."""
+        return cls(**{**raw, "spans": [list(span) for span in raw["spans"]]})
+
+    def received(self, journal: str, number: int) -> None:
+        """Record the number of an event. Another journal starts again."""
+        if journal != self.journal:
+            self.journal, self.spans = journal, []
+            self._settled()
+        place = len(self.spans)
+        while place and self.spans[place - 1][0] > number:
+            place -= 1
+        if place and number <= self.spans[place - 1][1]:
+            return
+        self.spans.insert(place, [number, number])
+        for after in (place + 1, place):
+            if 0 < after < len(self.spans) and self.spans[after - 1][1] + 1 == self.spans[after][0]:
+                self.spans[after - 1][1] = self.spans.pop(after)[1]
+        if self.spans[0][1] >= self.owed_upto:
+            self._settled()
+
+    def announced(self, journal: str, upto: int, now: int) -> None:
+        """Record a mark of ``now``: the broker has accepted all events up to ``upto``.
+
+        Events before the first one received here are not missing.
+        """
+        if journal != self.journal or not self.spans or self.spans[0][1] >= upto:
+            self._settled()
+            return
+        if not self.owed_upto or now < self.owed_since:
+            self.owed_since = now
+        self.owed_upto = upto
+
+    def resume_due(self, now: int) -> bool:
+        """Whether to resume the session for missing events. True once."""
+        if not self.owed_upto or self.asked or now - self.owed_since < _LATEST:
+            return False
+        self.asked, self.owed_since = True, now
+        return True
+
+    def given_up(self, now: int) -> int:
+        """Return the number of lost events: still missing long after the session was resumed."""
+        if not self.asked or now - self.owed_since < _LOST:
+            return 0
+        first, last = self.spans[0][0], max(self.spans[-1][1], self.owed_upto)
+        missing = last - first + 1 - sum(b - a + 1 for a, b in self.spans)
+        self.spans = [[first, last]]
+        self._settled()
+        return missing
+
+    def _settled(self) -> None:
+        self.owed_upto, self.owed_since, self.asked = 0, 0, False
+
 
 _ABOUT = {"Properties/version": "version", "Properties/name": "name",
           "Properties/timezone": "timezone", "Properties/units": "units"}
@@ -25,7 +106,7 @@ _GOOD = 192
 
 @dataclass(slots=True, kw_only=True)
 class MetricState:
-    """The last word of one metric. ``quality`` is Sparkplug's code: 192 good, 0 bad, 500 stale."""
+    """The last value of one metric. ``quality`` is Sparkplug's code: 192 good, 0 bad, 500 stale."""
 
     value: Value
     time: int
@@ -35,8 +116,8 @@ class MetricState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """One value that came, for the history."""
+class ReceivedValue:
+    """One received value, for the history."""
 
     thing: str
     metric: str
@@ -47,7 +128,7 @@ class Told:
 
 @dataclass(slots=True, kw_only=True)
 class SiteState:
-    """See the module. Instants are ms since 1970 UTC."""
+    """The state of one site. Instants are ms since 1970 UTC."""
 
     group: str
     site: str
@@ -59,48 +140,50 @@ class SiteState:
     since: int = 0
     """When it came online or went offline."""
     heard: int = 0
-    """When anything last came from it."""
+    """When the last message came from it."""
     bd_seq: int | None = None
     seq: int | None = None
     commit: int = 0
     behind: int = 0
-    """How many commits of its journal it has still to tell."""
+    """Commits of its journal that it has still to publish."""
     silent: int | None = None
-    """Since when it is silent."""
+    """Instant since which it is silent."""
     rebirth_asked: int = 0
     things: dict[str, dict[str, MetricState]] = field(default_factory=dict)
     dead: list[str] = field(default_factory=list)
-    """Things that have died and not been born again."""
+    """Assets that have died and not been born again."""
     kinds: dict[str, str] = field(default_factory=dict)
-    """Which kind of thing each is."""
-    numbers: EventNumbers = field(default_factory=EventNumbers)
-    """Which of its events have come."""
+    """Kind of each asset."""
+    numbers: SequenceGaps = field(default_factory=SequenceGaps)
+    """Numbers of its events received so far."""
     aliases: dict[int, tuple[str, str]] = field(default_factory=dict)
 
     @property
     def key(self) -> str:
-        """How the site is named among all."""
+        """Key of the site among all: ``group/site``."""
         return f"{self.group}/{self.site}"
 
     def dump(self) -> dict[str, Any]:
-        """Return it as JSON can hold it."""
+        """Return the state as JSON-able data."""
         return asdict(self)
 
     @classmethod
     def load(cls, raw: Mapping[str, Any]) -> SiteState:
-        """Read what :meth:`dump` gave."""
+        """Restore what :meth:`dump` returned."""
         return cls(**{
             **raw,
             "things": {t: {m: MetricState(**state) for m, state in metrics.items()}
                        for t, metrics in raw["things"].items()},
             "aliases": {int(a): (where[0], where[1]) for a, where in raw["aliases"].items()},
-            "numbers": EventNumbers.load(raw.get("numbers") or asdict(EventNumbers())),
+            "numbers": SequenceGaps.load(raw.get("numbers") or asdict(SequenceGaps())),
         })
 
     # -- what comes ------------------------------------------------------------------------------
 
-    def hear(self, verb: str, thing: str, payload: Payload, now: int) -> tuple[list[Told], bool]:
-        """Take in one message; return what it told, and whether to ask for new births."""
+    def apply(
+        self, verb: str, thing: str, payload: Payload, now: int,
+    ) -> tuple[list[ReceivedValue], bool]:
+        """Apply one message; return its values, and whether to ask for new births."""
         if verb == "NDEATH":
             self._die(payload, now)
             return [], False
@@ -122,7 +205,7 @@ class SiteState:
         told, unknown = self._data(payload)
         return told, wrong or unknown
 
-    def _be_born(self, payload: Payload, now: int) -> list[Told]:
+    def _be_born(self, payload: Payload, now: int) -> list[ReceivedValue]:
         self.online, self.since = True, now
         self.seq = ((payload.seq or 0) + 1) % 256
         self.aliases.clear()
@@ -152,8 +235,8 @@ class SiteState:
         for state in self.things.get(thing, {}).values():
             state.quality = _STALE
 
-    def _births(self, thing: str, payload: Payload) -> list[Told]:
-        told: list[Told] = []
+    def _births(self, thing: str, payload: Payload) -> list[ReceivedValue]:
+        told: list[ReceivedValue] = []
         for metric in payload.metrics:
             if metric.alias is not None:
                 self.aliases[metric.alias] = (thing, metric.name)
@@ -165,8 +248,8 @@ class SiteState:
             self._take(thing, metric.name, known, metric, told)
         return told
 
-    def _data(self, payload: Payload) -> tuple[list[Told], bool]:
-        told: list[Told] = []
+    def _data(self, payload: Payload) -> tuple[list[ReceivedValue], bool]:
+        told: list[ReceivedValue] = []
         unknown = False
         for metric in payload.metrics:
             thing, name = self.aliases.get(-1 if metric.alias is None else metric.alias, ("", ""))
@@ -178,13 +261,13 @@ class SiteState:
         return told, unknown
 
     def _take(
-        self, thing: str, name: str, known: MetricState, metric: Metric, told: list[Told],
+        self, thing: str, name: str, known: MetricState, metric: Metric, told: list[ReceivedValue],
     ) -> None:
         time = metric.time or 0
         quality = metric.properties.get("Quality", _GOOD)
         quality = quality if isinstance(quality, int) else _GOOD
         if metric.value is not None and quality == _GOOD:
-            told.append(Told(thing=thing, metric=name, unit=known.unit, time=time,
+            told.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
                              value=metric.value))
         if time < known.time or metric.historical:
             return
@@ -192,22 +275,22 @@ class SiteState:
         if metric.value is not None:
             known.value, known.time = metric.value, time
 
-    def mark(self, said: Mark, now: int) -> None:
-        """Take in a sign of life that says how far its journal is published."""
+    def mark(self, mark: Mark, now: int) -> None:
+        """Apply a mark, which says how far the site's journal is published."""
         self.heard = now
-        self.commit = self.commit if said.commit is None else said.commit
-        self.behind = self.behind if said.behind is None else said.behind
-        # While it is behind, what is live goes first and leaves holes that are filled later.
-        if said.journal is not None and said.events is not None and self.behind == 0:
-            self.numbers.told(said.journal, said.events, now)
+        self.commit = self.commit if mark.commit is None else mark.commit
+        self.behind = self.behind if mark.behind is None else mark.behind
+        # While it is behind, live data go first and leave gaps that are filled later.
+        if mark.journal is not None and mark.events is not None and self.behind == 0:
+            self.numbers.announced(mark.journal, mark.events, now)
 
     # -- silence ---------------------------------------------------------------------------------
 
-    def is_silent(self, now: int, listening_since: int, patience: int, grace: int) -> bool:
-        """Whether nothing came for ``patience`` ms, or it died ``grace`` ms ago and stays away.
+    def is_silent(self, now: int, listening_since: int, longest: int, grace: int) -> bool:
+        """Whether no message came for ``longest`` ms, or the site died ``grace`` ms ago.
 
-        Time in which the hub itself did not listen is nobody's silence.
+        Time in which the hub itself did not listen does not count.
         """
         if not self.online:
             return now - max(self.since, listening_since) >= grace
-        return now - max(self.heard, listening_since) >= patience
+        return now - max(self.heard, listening_since) >= longest

@@ -21,12 +21,13 @@ from urllib.parse import quote
 
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.units import DAY
 from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
-__all__ = ["Batch", "Came", "DeadLetter", "GroupStore", "group_file"]
+__all__ = ["Batch", "ReceivedEvent", "DeadLetter", "GroupStore", "group_file"]
 
 _VERSION = 2
 _SCHEMA = """
@@ -57,7 +58,6 @@ CREATE INDEX dead_letters_last ON dead_letters (last);
 """
 _MOST_DEAD_LETTERS = 1000
 _LONGEST_BODY = 2000
-_DAY = 86_400_000
 _TOGETHER = 200
 """Sites whose trends are written together."""
 _QUARTERS = 190
@@ -65,7 +65,7 @@ _QUARTERS = 190
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Came:
+class ReceivedEvent:
     """An event that came, with its number in the journal it is from."""
 
     site: str
@@ -88,7 +88,7 @@ class DeadLetter:
 class Batch:
     """What is kept together."""
 
-    events: Sequence[Came] = ()
+    events: Sequence[ReceivedEvent] = ()
     dead: Sequence[DeadLetter] = ()
     states: Sequence[SiteState] = ()
     history: bytes = field(default=b"", repr=False)
@@ -132,13 +132,13 @@ class GroupStore:
             self._db.close()
 
     def states(self) -> dict[str, SiteState]:
-        """Return every site that was ever heard."""
+        """Return the state of every site received so far."""
         with self._lock, _ours():
             rows = self._db.execute("SELECT body FROM sites").fetchall()
         states = [SiteState.load(json.loads(body)) for (body,) in rows]
         return {s.site: s for s in states}
 
-    def keep(self, batch: Batch, now: int) -> list[Came]:
+    def keep(self, batch: Batch, now: int) -> list[ReceivedEvent]:
         """Keep a batch in one transaction, on disk when this returns; return the new events."""
         updated = max(self._updated + 1, now)
         with self._writing() as db:
@@ -157,7 +157,7 @@ class GroupStore:
         return new
 
     def refresh_trends(self, now: int, go_on: Callable[[], bool]) -> int:
-        """Work out anew how each site's quantities have changed; return how many sites were done.
+        """Compute the trends of every site again; return the number of sites.
 
         A look at every day of two quarters: it is done for all readers, and site by site, so that
         nothing else waits for it.
@@ -181,7 +181,7 @@ class GroupStore:
         rows = self._ask(
             "SELECT quantity, asset, day, value, unit, time FROM estimates WHERE site = ? "
             f"AND quantity IN ({marks}) AND day >= ? ORDER BY quantity, asset, day",
-            (site, *TREND_QUANTITIES, now // _DAY - _QUARTERS))
+            (site, *TREND_QUANTITIES, now // DAY - _QUARTERS))
         found = [trend_of([EstimateDay(*row) for row in one], now)
                  for _, one in groupby(rows, key=lambda row: row[:2])]
         return json.dumps([asdict(t) for t in found if t is not None], separators=(",", ":"))
@@ -220,7 +220,7 @@ class GroupStore:
         """Forget events and estimates before ``oldest`` (ms), standing alarms excepted."""
         with self._writing() as db:
             gone = db.execute("DELETE FROM events WHERE time < ?", (oldest,)).rowcount
-            db.execute("DELETE FROM estimates WHERE day < ?", (oldest // _DAY,))
+            db.execute("DELETE FROM estimates WHERE day < ?", (oldest // DAY,))
         return gone
 
     @contextlib.contextmanager
@@ -244,7 +244,7 @@ def _ours() -> Iterator[None]:
         raise JournalError(f"the hub's file cannot be used: {exc}") from exc
 
 
-def _add_event(db: sqlite3.Connection, came: Came) -> bool:
+def _add_event(db: sqlite3.Connection, came: ReceivedEvent) -> bool:
     """Add an event; return whether it was new."""
     event = came.event
     line = event_to_json(event)
@@ -278,7 +278,7 @@ def _text(text: str) -> str:
     return text.encode("utf-8", "backslashreplace").decode()
 
 
-def _order(db: sqlite3.Connection, came: Came) -> int:
+def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
     """Return a number that grows with a site's events, over a journal that was replaced too."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
                      (came.site, came.journal)).fetchone()
@@ -312,7 +312,7 @@ def _keep_estimate(db: sqlite3.Connection, site: str, made: EstimateMade, order:
         "ON CONFLICT (site, quantity, asset, day) DO UPDATE SET told = excluded.told, "
         "value = excluded.value, low = excluded.low, high = excluded.high, unit = excluded.unit, "
         "time = excluded.time WHERE excluded.told >= told",
-        (site, made.quantity, made.asset, made.time // _DAY, order, made.value, made.low,
+        (site, made.quantity, made.asset, made.time // DAY, order, made.value, made.low,
          made.high, made.unit, made.time),
     )
 

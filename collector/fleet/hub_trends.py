@@ -1,4 +1,4 @@
-"""Daily estimates of one quantity at one thing, brought down to what the questions ask. Pure."""
+"""Trends of daily estimates of one quantity at one asset. Pure."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from datetime import UTC, date, datetime
 from statistics import median
 from typing import NamedTuple
 
+from collector.domain.units import DAY
 from collector.physics.robust import mad_deviation
 
 __all__ = ["TREND_QUANTITIES", "EstimateDay", "Trend", "quarter_before", "trend_of"]
 
 TREND_QUANTITIES = ("compressor-delivery", "leak-rate", "purge-done-at")
-"""What is compared; the others are only shown."""
+"""Quantities with a trend; the others are only shown."""
 
-_DAY = 86_400_000
 _LEAST_DAYS = 10
-"""Days with an estimate in each quarter: fewer say little of a quarter."""
-_MONTH = 30 * _DAY
+"""Fewest days with an estimate in each quarter."""
+_MONTH = 30 * DAY
 
 
 class EstimateDay(NamedTuple):
@@ -39,7 +39,7 @@ class EstimateDay(NamedTuple):
 class Trend:
     """From ``before`` to ``now``; ``doubt`` is the deviation of the difference.
 
-    For ``purge-done-at`` the two are the first and the last word of the last 30 days, elsewhere the
+    For ``purge-done-at`` they are the first and the last estimate of the last 30 days, else the
     medians of the last quarter and of this one.
     """
 
@@ -66,7 +66,7 @@ def quarter_before(today: date) -> tuple[date, date, date]:
 
 
 def trend_of(rows: Sequence[EstimateDay], now: int) -> Trend | None:
-    """Return the trend of one quantity at one thing, rows by day; ``None`` where there is none."""
+    """Return the trend of one quantity at one asset, or ``None``; ``rows`` are in order of days."""
     last = rows[-1]
     if last.quantity == "purge-done-at":
         recent = [r.value for r in rows if now - r.time < _MONTH and r.value is not None]

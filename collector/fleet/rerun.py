@@ -1,33 +1,211 @@
-"""One site of the archive under the rules again, perhaps with a change.
+"""Runs the rules again over one site of the archive, perhaps with an override file.
 
-A site is re-run whole and in one place: rules carry their state from day to day. They begin afresh
-at the first reading, as a replay does, and learn what they learn from then on. What people did, as
-the archived events tell it, is done again where it stands in time.
+A site is re-run whole and in one process: rules carry their state from day to day. They start
+without state at the first reading, as a replay does. Operator actions in the archived events (a
+declared fill, an impairment, a visit, a reset or an accepted baseline) are repeated at their time,
+since no reading holds them. So are the daemon's own events that rules evaluate (the clock was set,
+an endpoint is unreachable). Events that the rules make themselves are not repeated, nor actions on
+single alarms, which may not be raised this time.
 """
 
 from __future__ import annotations
 
 import tomllib
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.app.monitor import Watch
+from collector.clock import parse_instant
 from collector.config import load_site
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.columns import Columns
-from collector.domain.errors import QuietpipeError, SiteFileError
-from collector.domain.events import FactNoted, event_to_json
+from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
+from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
+from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
-from collector.fleet.comparing import Comparison, compared
-from collector.fleet.deeds import Course
-from collector.recorded import Sieve
-from collector.watch import Watch
+from collector.recorded import SiteFilter
 
-__all__ = ["Job", "Rerun", "jobs", "rerun_site", "site_files"]
+__all__ = [
+    "ActionReplay", "Comparison", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files",
+]
+
+_DECLARED = {
+    "fill-declared": ActionKind.DECLARE_FILL, "impairment-declared": ActionKind.DECLARE_IMPAIRMENT,
+    "visit-begun": ActionKind.BEGIN_VISIT,
+}
+_ENDED = {
+    "fill-ended": ActionKind.END_FILL, "impairment-ended": ActionKind.END_IMPAIRMENT,
+    "visit-ended": ActionKind.END_VISIT,
+}
+_BEGUN = {"impairment-ended": "impairment-declared", "visit-ended": "visit-begun"}
+_OF_THE_RULES = frozenset({"impairment-ending", "visit-ending", "baseline-learned"})
+_ACCEPTED = "baseline-accepted"
+
+
+class ActionReplay:
+    """Feeds readings and archived events of one site to a monitor, in the order of their time.
+
+    An event goes before the readings of its own instant.
+    """
+
+    def __init__(self, watch: Watch, facts: Iterable[FactNoted]) -> None:
+        self._watch = watch
+        self._waiting = deque(facts)
+        self._last: int | None = None
+        self._reasons: dict[tuple[str, str], str] = {}
+        self.refused: list[str] = []
+        """Actions that could not be repeated, with the reason."""
+
+    def __repr__(self) -> str:
+        return f"ActionReplay({self._watch!r}, {len(self._waiting)} facts to come)"
+
+    def events(self, batches: Iterable[Columns]) -> Iterator[Event]:
+        """Yield the events; ticks due after the last reading are not run."""
+        for columns in batches:
+            yield from self._batch(columns)
+        if self._last is not None:
+            while self._waiting and self._waiting[0].time <= self._last:
+                yield from self._repeat(self._waiting.popleft())
+            yield from self._watch.advance(self._last)
+
+    def _batch(self, columns: Columns) -> Iterator[Event]:
+        while len(columns):
+            end = len(columns)
+            if self._waiting:
+                end = int(columns.times.searchsorted(self._waiting[0].time, side="left"))
+            if end:
+                part = columns.take(slice(0, end))
+                yield from self._watch.feed_columns(part)
+                self._last = int(part.times[-1])
+                columns = columns.take(slice(end, None))
+            else:
+                yield from self._repeat(self._waiting.popleft())
+
+    def _repeat(self, fact: FactNoted) -> Iterator[Event]:
+        """Repeat the action of an event, after the ticks due before it."""
+        if fact.fact in _OF_THE_RULES:
+            return
+        yield from self._watch.advance(fact.time)
+        try:
+            action = self._action_of(fact)
+        except (KeyError, ValueError):
+            self.refused.append(f"{fact.fact} {fact.asset}: a value is missing")
+            return
+        if action is not None:
+            try:
+                yield from self._watch.act(action)
+            except ActionRefused as refusal:
+                self.refused.append(f"{fact.fact} {fact.asset}: {refusal}")
+        elif fact.fact not in _ENDED:
+            yield from self._watch.note(fact)
+            if fact.fact == _ACCEPTED:
+                yield fact
+
+
+    def _action_of(self, fact: FactNoted) -> OperatorAction | None:
+        """Return the operator action that an event records, or ``None``."""
+        values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
+        by, why = values.get("by", ""), values.get("why", "")
+        if fact.fact in _DECLARED:
+            self._reasons[fact.fact, fact.asset] = why
+            return OperatorAction(
+                deed=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by, why=why,
+                until=parse_instant(values["until"]))
+        if fact.fact in _ENDED:
+            if "until" in values:
+                # An end without a reason of its own carries the reason of the beginning.
+                began = self._reasons.get((_BEGUN.get(fact.fact, ""), fact.asset))
+                early, why = fact.time < parse_instant(values["until"]), "" if why == began else why
+            else:
+                early = bool(by)
+            # What ended when its time was up does so again.
+            return OperatorAction(deed=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
+                          why=why) if early else None
+        if fact.fact == "baseline-reset":
+            return OperatorAction(
+                deed=ActionKind.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
+                time=fact.time, by=by, why=why)
+        return None
+
+
+_SAME = HOUR
+"""ms by which the same alarm may be raised earlier or later."""
+Kind = tuple[str, str]
+"""Condition and asset."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Alarms raised then and now; ``more`` and ``fewer`` count by condition and asset."""
+
+    then: int
+    now: int
+    more: dict[Kind, int]
+    fewer: dict[Kind, int]
+
+    def __str__(self) -> str:
+        """Return the comparison as a sentence.
+
+        >>> print(Comparison(then=2, now=3, more={("leak-high", "r1"): 1}, fewer={}))
+        3 alarms where 2 were told; 1 more (leak-high r1), none fewer
+        """
+        alarms = "1 alarm" if self.now == 1 else f"{self.now} alarms"
+        return (f"{alarms} where {self.then} were told; "
+                f"{_difference_text(self.more, 'more')}, {_difference_text(self.fewer, 'fewer')}")
+
+
+def compared(then: Iterable[Event], now: Iterable[Event]) -> Comparison:
+    """Compare the alarms that two courses of events raise.
+
+    Alarms of one condition and asset that are raised within an hour of each other are the same.
+    """
+    before, found = _raised(then), _raised(now)
+    more: Counter[Kind] = Counter()
+    fewer: Counter[Kind] = Counter()
+    for kind in sorted(before.keys() | found.keys()):
+        same = _pairs(before.get(kind, []), found.get(kind, []))
+        more[kind] = len(found.get(kind, [])) - same
+        fewer[kind] = len(before.get(kind, [])) - same
+    return Comparison(
+        then=sum(map(len, before.values())), now=sum(map(len, found.values())),
+        more={k: n for k, n in more.items() if n}, fewer={k: n for k, n in fewer.items() if n},
+    )
+
+
+def _raised(events: Iterable[Event]) -> dict[Kind, list[int]]:
+    raised: dict[Kind, list[int]] = {}
+    for event in events:
+        if isinstance(event, AlarmMoved) and event.transition is Transition.RAISED:
+            raised.setdefault((event.condition, event.asset), []).append(event.time)
+    return {kind: sorted(times) for kind, times in raised.items()}
+
+
+def _pairs(then: list[int], now: list[int]) -> int:
+    """Return how many of two sorted lists of instants lie within the hour, each used once."""
+    pairs = a = b = 0
+    while a < len(then) and b < len(now):
+        if abs(then[a] - now[b]) <= _SAME:
+            pairs, a, b = pairs + 1, a + 1, b + 1
+        elif then[a] < now[b]:
+            a += 1
+        else:
+            b += 1
+    return pairs
+
+
+def _difference_text(counts: dict[Kind, int], word: str) -> str:
+    if not counts:
+        return f"none {word}"
+    kinds = (f"{condition} {asset}" + (f", {n} times" if n > 1 else "")
+             for (condition, asset), n in counts.items())
+    return f"{sum(counts.values())} {word} ({'; '.join(kinds)})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What to re-run. All paths are ones that every worker sees; instants in ms."""
+    """One site to re-run. Every worker must see all paths; instants in ms."""
 
     site: str
     archive: Path
@@ -40,25 +218,25 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rerun:
-    """What came of one site: the events as lines of JSON, or why there are none."""
+    """The result for one site: its events as lines of JSON, or the error."""
 
     site: str
     lines: tuple[str, ...] = ()
     readings: int = 0
     left_out: tuple[str, ...] = ()
-    """Points in the archive of things that the site file does not have."""
+    """Points in the archive whose asset the site file does not have."""
     refused: tuple[str, ...] = ()
-    """What people did then that could not be done again, and why."""
+    """Operator actions that could not be repeated, with the reason."""
     compared: Comparison | None = None
-    """``None`` where the archive does not hold what was told."""
+    """``None`` where the archive has no events of the site."""
     error: str = ""
 
 
 def site_files(folder: Path) -> Mapping[str, Path]:
     """Return the site files in a folder and those below it, by the id of their site.
 
-    What is no site file (a device profile) is passed over, and so is what is not TOML at all: a
-    site whose file cannot be read has none, and is named for that.
+    Other files are skipped, and so are files that are not TOML: a site whose file cannot be read
+    has none, which is its error.
     """
     found: dict[str, Path] = {}
     for path in sorted([*folder.glob("*.toml"), *folder.glob("*/*.toml")]):
@@ -84,7 +262,7 @@ def jobs(
 
 
 def rerun_site(job: Job) -> Rerun:
-    """Re-run one site. A mistake in its files becomes its ``error`` and is nobody else's."""
+    """Re-run one site. A mistake in its files becomes its ``error``."""
     if job.file is None:
         return Rerun(site=job.site, error="no site file that can be read has this id")
     try:
@@ -99,10 +277,10 @@ def rerun_site(job: Job) -> Rerun:
 
 def _rerun(job: Job, file: Path) -> Rerun:
     config = load_site(file, secrets=False, change=job.change)
-    archive, sieve = Archive(job.archive), Sieve(config.plant)
+    archive, sieve = Archive(job.archive), SiteFilter(config.plant)
     watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    told, count = list(archive.events(job.site, job.start, job.end)), _Count()
-    course = Course(watch, [e for e in told if isinstance(e, FactNoted)])
+    then, count = list(archive.events(job.site, job.start, job.end)), _Count()
+    course = ActionReplay(watch, [e for e in then if isinstance(e, FactNoted)])
     found = archive.readings(job.site, job.start, job.end)
     events = list(course.events(count.of(sieve.columns(found))))
     if not count.rows:
@@ -110,7 +288,7 @@ def _rerun(job: Job, file: Path) -> Rerun:
     return Rerun(
         site=job.site, lines=tuple(event_to_json(e) for e in events), readings=count.rows,
         left_out=tuple(sieve.left_out()), refused=tuple(course.refused),
-        compared=compared(told, events) if archive.has_events(job.site) else None,
+        compared=compared(then, events) if archive.has_events(job.site) else None,
     )
 
 

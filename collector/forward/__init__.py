@@ -1,1 +1,1 @@
-"""Readings and events on their way to other machines, each way by its own journal cursor."""
+"""Publishing to other machines: InfluxDB and MQTT, each from its own cursor in the journal."""

@@ -1,8 +1,8 @@
-"""One connection to an MQTT 5 broker, as seen from an event loop.
+"""One connection to an MQTT 5 broker, for use in an event loop.
 
-paho does the wire in a thread of its own; nothing here waits for it. A connection lives once: it is
-opened, used, and closed or lost. Whoever wants another makes another, since a site's will must be a
-new one each time.
+paho reads and writes in a thread of its own; nothing here waits for it. A connection is used once:
+opened, used, and closed or lost. The next one is another object, since each session of a site has
+a will of its own.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _RETRY_MAY_HELP = frozenset({
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """Something to publish."""
+    """A message to publish."""
 
     topic: str
     payload: bytes = field(repr=False)
@@ -48,7 +48,7 @@ class Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """Something a subscription brought. ``number`` and ``qos`` are for :meth:`Connection.done`."""
+    """A message of a subscription. ``number`` and ``qos`` are for :meth:`Connection.done`."""
 
     topic: str
     payload: bytes = field(repr=False)
@@ -59,9 +59,9 @@ class Received:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionSettings:
-    """How to be known to the broker.
+    """The session as the broker knows it.
 
-    ``clean`` forgets what an earlier session left. A session that is kept lives ``expiry`` seconds
+    ``clean`` discards what an earlier session left. A session that is kept lives ``expiry`` seconds
     after the connection. With ``manual`` a message counts as received once ``done`` is called, and
     at most ``window`` of them are under way.
     """
@@ -76,13 +76,13 @@ class SessionSettings:
 
 
 class _Handshake(ssl.SSLContext):
-    """Shakes hands where the library would, but in bounded time, and closes what was refused."""
+    """Does the TLS handshake within bounded time, and closes a socket that was refused."""
 
-    patience: float = 10.0
+    timeout_s: float = 10.0
 
     def wrap_socket(self, sock: socket.socket, *args: Any, **more: Any) -> ssl.SSLSocket:
-        """Return the socket once the far end has proven who it is."""
-        sock.settimeout(self.patience)
+        """Return the socket after the peer's certificate was verified."""
+        sock.settimeout(self.timeout_s)
         made = super().wrap_socket(sock, *args, **more)
         try:
             made.do_handshake()
@@ -93,7 +93,7 @@ class _Handshake(ssl.SSLContext):
 
 
 class Connection:
-    """See the module. ``received`` is called in the event loop with what came, in order.
+    """One connection. ``received`` is called in the event loop with messages, in their order.
 
     ``timeout`` is in seconds of real time: how long connecting, or an answer of the broker, may
     take.
@@ -109,7 +109,7 @@ class Connection:
         self._loop = asyncio.get_running_loop()
         self._opened: asyncio.Future[bool] = self._loop.create_future()
         self.lost: asyncio.Future[str] = self._loop.create_future()
-        """Done when the connection is no more, with the reason."""
+        """Done when the connection is lost or closed, with the reason."""
         self._unanswered: dict[int, asyncio.Future[None]] = {}
         self._inbox: deque[Received] = deque()
         self._signalled = False
@@ -123,7 +123,7 @@ class Connection:
 
     @property
     def resumed(self) -> bool:
-        """Whether the broker still had our session. To be asked once it is open."""
+        """Whether the broker still had our session. Valid once the connection is open."""
         return self._opened.done() and not self._opened.cancelled() and self._opened.result()
 
     # -- opening and closing ---------------------------------------------------------------------
@@ -140,7 +140,7 @@ class Connection:
             raise DeliveryUnreachable(f"{self._broker} does not answer") from exc
 
     async def close(self, *last: Message, grace: float = 0.5) -> None:
-        """Publish ``last`` and disconnect in good order; the broker then drops the will."""
+        """Publish ``last`` and disconnect in order; the broker then discards the will."""
         self._closing = True
         if self._opened.done() and not self.lost.done() and not self._opened.exception():
             with contextlib.suppress(DeliveryError, TimeoutError):
@@ -152,7 +152,7 @@ class Connection:
         self._fail("closed")
 
     def give_up(self) -> None:
-        """Wait for a broker that has not answered yet no longer: :meth:`open` fails now."""
+        """Make :meth:`open` fail now, while the broker has not answered."""
         if not self._opened.done():
             self._ended("given up")
 
@@ -189,7 +189,7 @@ class Connection:
             return
         try:
             context = _Handshake(ssl.PROTOCOL_TLS_CLIENT)
-            context.patience = self._timeout / 2
+            context.timeout_s = self._timeout / 2
             context.minimum_version = ssl.TLSVersion.TLSv1_2
             if b.ca is not None:
                 context.load_verify_locations(b.ca)
@@ -202,7 +202,7 @@ class Connection:
         self._client.tls_set_context(context)
 
     def _work(self) -> None:
-        """Connect, then leave the wire to the library's own thread.
+        """Connect, then leave the socket to the library's own thread.
 
         Only the connecting blocks; and only with that thread does the library leave writing to it.
         """
@@ -215,16 +215,16 @@ class Connection:
                                  clean_start=s.clean, properties=properties)
             self._client.loop_start()
         except (OSError, ValueError) as exc:  # ssl.SSLError is an OSError
-            self._tell(self._ended, str(exc) or type(exc).__name__)
+            self._in_loop(self._ended, str(exc) or type(exc).__name__)
 
-    def _tell(self, call: Callable[..., None], *values: Any) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody is left to be told
+    def _in_loop(self, call: Callable[..., None], *values: Any) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is closed: no caller is left
             self._loop.call_soon_threadsafe(call, *values)
 
     def _ended(self, why: str) -> None:
         if not self._opened.done():
             self._opened.set_exception(DeliveryUnreachable(f"{self._broker}: {why}"))
-            self._opened.exception()  # whoever asked may be gone
+            self._opened.exception()  # the caller may be gone
         self._fail(why)
 
     def _fail(self, why: str) -> None:
@@ -236,12 +236,12 @@ class Connection:
                 future.exception()
         self._unanswered.clear()
 
-    # -- what paho calls, in its thread ----------------------------------------------------------
+    # -- callbacks of paho, in its thread --------------------------------------------------------
 
     def _on_connect(
         self, client: Any, data: Any, flags: Any, reason: Any, properties: Any,
     ) -> None:
-        self._tell(self._connected, str(reason), bool(reason.is_failure), flags.session_present)
+        self._in_loop(self._connected, str(reason), bool(reason.is_failure), flags.session_present)
 
     def _connected(self, reason: str, failed: bool, resumed: bool) -> None:
         if self._opened.done():
@@ -258,21 +258,21 @@ class Connection:
     ) -> None:
         why = f"the broker says: {reason}" if flags.is_disconnect_packet_from_server \
             else f"the connection was lost ({reason})"
-        self._tell(self._ended, why)
+        self._in_loop(self._ended, why)
 
     def _on_answer(
         self, client: Any, data: Any, number: int, reason: Any, properties: Any,
     ) -> None:
-        self._tell(self._answered, number, str(reason) if reason.is_failure else "")
+        self._in_loop(self._answered, number, str(reason) if reason.is_failure else "")
 
     def _on_subscribed(
         self, client: Any, data: Any, number: int, reasons: Any, properties: Any,
     ) -> None:
         bad = next((str(r) for r in reasons if r.is_failure), "")
-        self._tell(self._answered, number, bad)
+        self._in_loop(self._answered, number, bad)
 
     def _answered(self, number: int, refusal: str) -> None:
-        # Messages of QoS 0 are answered by the library itself, and nobody waits for that.
+        # Messages of QoS 0 are answered by the library itself, and no caller waits for that.
         future = self._unanswered.pop(number, None)
         if future is None or future.done():
             return
@@ -289,7 +289,7 @@ class Connection:
         ))
         if not self._signalled:
             self._signalled = True
-            self._tell(self._drain)
+            self._in_loop(self._drain)
 
     def _drain(self) -> None:
         self._signalled = False
@@ -299,7 +299,7 @@ class Connection:
         if batch and self._received is not None:
             self._received(batch)
 
-    # -- what we ask of the broker ---------------------------------------------------------------
+    # -- requests to the broker ------------------------------------------------------------------
 
     async def subscribe(self, *topics: tuple[str, int]) -> None:
         """Subscribe to each ``(filter, QoS)``. Raises as :meth:`publish` does."""
@@ -319,7 +319,7 @@ class Connection:
                 await self._answer(future, message.topic)
 
     def send(self, message: Message) -> asyncio.Future[None] | None:
-        """Hand a message to the wire; return its answer's future, ``None`` for QoS 0."""
+        """Queue a message; return the future of its confirmation, ``None`` for QoS 0."""
         if self.lost.done():
             raise DeliveryUnreachable(f"{self._broker}: {self.lost.result()}")
         sent = self._client.publish(message.topic, message.payload, message.qos, message.retain)
@@ -330,7 +330,7 @@ class Connection:
         return None
 
     def done(self, received: Received) -> None:
-        """Say that a message was kept (``manual`` sessions)."""
+        """Confirm that a message was kept (``manual`` sessions)."""
         if received.qos and not self.lost.done():
             self._client.ack(received.number, received.qos)
 

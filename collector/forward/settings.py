@@ -1,4 +1,4 @@
-"""What the site file says of the ways out of the house, resolved."""
+"""Settings of InfluxDB, of the broker and of publishing, with their secrets resolved."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ __all__ = ["BrokerSettings", "InfluxSettings", "MqttSettings"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSettings:
-    """Where the broker is, and how it knows us. Without ``tls`` everything travels in the open.
+    """Address of the broker and our credentials. Without ``tls`` nothing is encrypted.
 
-    ``ca`` is who must have signed the broker's certificate (the machine's own list without it);
-    ``certificate`` and ``key`` are ours.
+    ``ca`` is the authority that must have signed the broker's certificate (default: the machine's
+    own list); ``certificate`` and ``key`` are ours.
     """
 
     host: str
@@ -31,10 +31,10 @@ class BrokerSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
-    """The broker, and under which names to publish.
+    """The broker and the names to publish under.
 
     ``primary_host`` names the host application without which nothing is published; ``backfill`` is
-    how many readings of the past go out per second at most.
+    the most readings of the past published per second.
     """
 
     broker: BrokerSettings
@@ -52,10 +52,10 @@ class MqttSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InfluxSettings:
-    """Where readings are forwarded to; ``database`` for v1, ``org`` and ``bucket`` for v2.
+    """The InfluxDB to forward to; ``database`` for v1, ``org`` and ``bucket`` for v2.
 
-    ``ca`` is who must have signed the server's certificate (the machine's own list without it);
-    ``backfill`` is how many lines of the past go out per second at most.
+    ``ca`` is the authority that must have signed the server's certificate (default: the machine's
+    own list); ``backfill`` is the most lines of the past sent per second.
     """
 
     api: str

@@ -15,6 +15,7 @@ from importlib import resources
 
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import QuietpipeError
+from collector.domain.quantities import COMPUTED
 from collector.handbook.generated import (
     PARTS,
     cautions_of,
@@ -32,12 +33,7 @@ __all__ = [
     "page_ids",
 ]
 
-QUANTITY_IDS = (
-    "nitrogen-demand", "leak-rate", "leak-equivalent", "compressor-delivery", "compressor-duty",
-    "pump-up-time", "purge-completion", "purge-time-constant", "purge-done-at",
-    "oxygen-exposure", "energy", "energy-cost", "hours-to-service",
-)
-"""Every quantity that is reported, in the order of the trade: supply, leak, purge, upkeep."""
+QUANTITY_IDS = tuple(COMPUTED)
 
 SUBJECT_IDS = (
     "commands", "site-file", "device-profile", "recorded-readings", "events", "alarm-states",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from collector.alarms.lifecycle import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
+from collector.domain.conditions.shape import DECLARED_FILL
+from collector.domain.quantities import COMPUTED, Quantity
 from collector.domain.readings import QUANTITIES
 from collector.handbook.markdown import (
     Block,
@@ -18,8 +20,6 @@ from collector.handbook.markdown import (
     Table,
     parse_spans,
 )
-from collector.rules.explain import DECLARED_FILL, Explanation
-from collector.rules.explain import TABLE as EXPLANATIONS
 
 __all__ = ["PARTS", "cautions_of", "suppression_of", "checks_of", "kind_line", "settings_of"]
 
@@ -77,15 +77,15 @@ def cautions_of(condition: Condition) -> tuple[Block, ...]:
 
 
 def suppression_of(condition: Condition) -> tuple[Block, ...]:
-    """Return which alarms suppress a condition and which it suppresses, from the rules' table."""
+    """Return which alarms suppress a condition and which it suppresses, as declared."""
     lines: list[Spans] = []
     for words, mine in (
-        ("Suppressed while one of these is active: ", _by(condition.id, holds=True)),
+        ("Suppressed while one of these is active: ", _by(condition, inhibits=True)),
         ("Raised with one of these named as the probable cause, if active: ",
-         _by(condition.id, holds=False)),
-        ("Alarms suppressed by it: ", _of(condition.id, holds=True)),
+         _by(condition, inhibits=False)),
+        ("Alarms suppressed by it: ", _of(condition.id, inhibits=True)),
         ("Named as the probable cause of: ",
-         _of(condition.id, holds=False)),
+         _of(condition.id, inhibits=False)),
     ):
         if mine:
             lines.append((Span(words), *_listed(mine), Span(".")))
@@ -94,18 +94,16 @@ def suppression_of(condition: Condition) -> tuple[Block, ...]:
     return (Heading(2, _text("Alarm suppression by root cause")), Items(tuple(lines)))
 
 
-def _by(condition: str, *, holds: bool) -> list[str]:
-    return list(dict.fromkeys(
-        row.by for row in EXPLANATIONS if condition in row.of and row.holds is holds))
+def _by(condition: Condition, *, inhibits: bool) -> list[str]:
+    """Return the ids of what suppresses a condition, or is named as its cause."""
+    return [c.by for c in condition.explained_by if c.inhibits is inhibits]
 
 
-def _of(condition: str, *, holds: bool) -> list[str]:
-    return _explained([r for r in EXPLANATIONS if r.by == condition and r.holds is holds])
-
-
-def _explained(rows: Sequence[Explanation]) -> list[str]:
-    # A row that names no condition is about all that need the readings in doubt.
-    return list(dict.fromkeys(of for row in rows for of in row.of or (_DOUBTED,)))
+def _of(by: str, *, inhibits: bool) -> list[str]:
+    """Return the ids of what a condition suppresses, or of what names it as the cause."""
+    doubts = by in CATALOGUE and CATALOGUE[by].doubts is inhibits
+    return [*(c.id for c in CATALOGUE.values() for cause in c.explained_by
+              if cause.by == by and cause.inhibits is inhibits), *([_DOUBTED] if doubts else [])]
 
 
 def _listed(ids: Sequence[str]) -> Spans:
@@ -181,7 +179,7 @@ def _modes() -> tuple[Block, ...]:
 def _alarm_steps() -> tuple[Block, ...]:
     rows = tuple(
         (_text(state.value), _text(given.value), _text(step.to.value),
-         _text(", then ".join(t.value for t in step.told) or "none"))
+         _text(", then ".join(t.value for t in step.transitions) or "none"))
         for (state, given), step in LIFECYCLE.items()
     )
     head = tuple(map(_text, ("from state", "input", "to state", "transition published")))
@@ -190,12 +188,10 @@ def _alarm_steps() -> tuple[Block, ...]:
 
 def _explanations() -> tuple[Block, ...]:
     rows = []
-    for by in dict.fromkeys(row.by for row in EXPLANATIONS):
-        mine = [row for row in EXPLANATIONS if row.by == by]
-        rows.append((_listed([by]), *(
-            _listed(_explained([row for row in mine if row.holds is holds]))
-            for holds in (True, False)
-        )))
+    for by in (*CATALOGUE, DECLARED_FILL):
+        mine = [_of(by, inhibits=inhibits) for inhibits in (True, False)]
+        if any(mine):
+            rows.append((_listed([by]), *map(_listed, mine)))
     head = tuple(map(_text, ("active alarm", "alarms suppressed by it",
                              "alarms that name it as the probable cause")))
     return (Table(head, tuple(rows)),)
@@ -210,8 +206,15 @@ def _conditions() -> tuple[Block, ...]:
     return (Table(tuple(map(_text, ("condition", "title", "signal", "priority"))), rows),)
 
 
+def _pages(listed: Iterable[Condition | Quantity]) -> tuple[Block, ...]:
+    rows = tuple(((Span(one.id, "link", one.id),), _text(one.title)) for one in listed)
+    return (Table(tuple(map(_text, ("page", "title"))), rows),)
+
+
 PARTS: Mapping[str, Callable[[], tuple[Block, ...]]] = {
     "cautions": _cautions, "points": _points, "modes": _modes, "alarm-steps": _alarm_steps,
     "conditions": _conditions, "explanations": _explanations,
+    "condition-pages": lambda: _pages(CATALOGUE.values()),
+    "quantity-pages": lambda: _pages(COMPUTED.values()),
 }
 """Name of a part to the function that generates it."""

@@ -1,6 +1,6 @@
-"""The one file that remembers: readings, events, cursors of consumers, messages on their way."""
+"""The journal: one SQLite file of readings, events, consumers' cursors and queued messages."""
 
-from collector.journal.facts import (
+from collector.journal.records import (
     Commit,
     Gap,
     JournalStatistics,

@@ -151,7 +151,7 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """One consistent view of the file, on a connection that nobody else uses meanwhile."""
+        """One consistent view of the file, on a connection of its own."""
         with translated(self.path):
             db = self._take()
             try:
@@ -186,7 +186,7 @@ class Database:
                 self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def backup(self, target: Path) -> None:
-        """Copy the journal as it stands; the copy appears whole or not at all."""
+        """Copy the journal; the copy appears complete or not at all."""
         part = target.with_name(target.name + ".part")
         with self.reading() as source:
             source.execute("ROLLBACK")  # the copy takes its own view

@@ -1,4 +1,4 @@
-"""Reading back: open rows and packed hours as one history.
+"""Reads open rows and packed hours as one history.
 
 A row here is ``(time, series, value, quality, why, latency, commit)`` with numbers for the series,
 quality and reason. Each hour is read in one consistent view, so that packing it meanwhile neither
@@ -15,15 +15,13 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from collector.domain.readings import Quality
+from collector.domain.units import HOUR
 from collector.journal.codec import unpack_times, unpack_values
 
 __all__ = [
     "GOOD", "HOUR", "QUALITIES", "HourCache", "Row", "counts", "hour_rows", "last_row",
     "next_hour", "packed_series_rows", "span",
 ]
-
-HOUR = 3_600_000
-"""ms of an hour, the unit of packing."""
 
 QUALITIES = tuple(Quality)
 """Qualities in the order of their stored codes."""

@@ -1,7 +1,7 @@
-"""Messages on their way: no delivered one is sent more than twice, none is lost.
+"""Queued messages: none is lost, and a delivered one is sent twice at most.
 
-A try is written as begun before anything leaves the process. What a crash finds begun may have
-arrived: it is tried once more, marked uncertain; cut off again, it is closed as uncertain.
+An attempt is recorded before anything is sent. A message whose attempt a crash cut off may have
+arrived: it is sent once more, marked uncertain; cut off again, it is closed as uncertain.
 """
 
 from __future__ import annotations
@@ -100,6 +100,6 @@ def recover(db: sqlite3.Connection, now: int) -> list[Delivery]:
 
 
 def by_state(db: sqlite3.Connection) -> dict[str, int]:
-    """Return how many deliveries stand where; every state is listed."""
+    """Return the number of deliveries in each state."""
     found = dict(db.execute("SELECT state, count(*) FROM deliveries GROUP BY state").fetchall())
     return {state.value: found.get(state.value, 0) for state in DeliveryState}

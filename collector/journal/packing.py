@@ -1,4 +1,4 @@
-"""Closing hours: rows become blocks with their aggregates, late rows are merged into them."""
+"""Packing of closed hours into blocks with aggregates; late rows are merged into them."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from itertools import groupby
 from math import fsum
 
 from collector.journal.codec import pack_times, pack_values
-from collector.journal.facts import PackResult
 from collector.journal.history import HOUR, Row, counts, packed_series_rows
+from collector.journal.records import PackResult
 
 __all__ = ["add_state", "delete_packed", "first_open", "get_state", "pack_hour", "write_hour"]
 

@@ -1,4 +1,4 @@
-"""Letting go of old hours: by age only what every consumer has settled, by size whatever it takes.
+"""Deletion of old hours: by age only what every consumer has settled, by size the oldest.
 
 Alarm events are never deleted: they are the record that owners, insurers and authorities read, and
 the live alarms are rebuilt from them. Other events and closed deliveries go with their time.
@@ -9,12 +9,14 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, field
 
-from collector.journal.consumers import positions
-from collector.journal.facts import Gap
 from collector.journal.history import HOUR, hour_rows, next_hour
 from collector.journal.packing import delete_packed, get_state
+from collector.journal.queries import positions
+from collector.journal.records import Gap, RetainResult
 
-__all__ = ["Tally", "by_age", "by_size", "delete_facts", "settled_by_all", "slow_consumers"]
+__all__ = [
+    "RetentionCounters", "by_age", "by_size", "delete_facts", "settled_by_all", "slow_consumers",
+]
 
 EARLIEST = -(1 << 40)
 """An hour before any."""
@@ -24,8 +26,8 @@ _BATCH = 100
 
 
 @dataclass(slots=True)
-class Tally:
-    """What one run of retention has done so far."""
+class RetentionCounters:
+    """Counts of one run of retention."""
 
     hours: int = 0
     readings: int = 0
@@ -33,6 +35,14 @@ class Tally:
     deliveries: int = 0
     held: int = 0
     gaps: list[Gap] = field(default_factory=list)
+
+    def result(self, held_for: tuple[str, ...], size: int) -> RetainResult:
+        """Return the result, with the consumers that hold hours and the file's size."""
+        return RetainResult(
+            hours=self.hours, readings=self.readings, events=self.events,
+            deliveries=self.deliveries, held=self.held, held_for=held_for,
+            gaps=tuple(self.gaps), bytes=size,
+        )
 
 
 def settled_by_all(db: sqlite3.Connection) -> int:
@@ -68,7 +78,7 @@ def _delete_hour(db: sqlite3.Connection, hour: int) -> int:
     return readings
 
 
-def by_age(db: sqlite3.Connection, oldest: int, hour: int, tally: Tally) -> int | None:
+def by_age(db: sqlite3.Connection, oldest: int, hour: int, counts: RetentionCounters) -> int | None:
     """Delete settled hours that ended by ``oldest`` (ms), a batch of them from ``hour`` on.
 
     Returns the hour to go on with in another transaction, or ``None`` at the end.
@@ -79,10 +89,10 @@ def by_age(db: sqlite3.Connection, oldest: int, hour: int, tally: Tally) -> int 
         if found is None or (found + 1) * HOUR > oldest:
             return None
         if _unsettled(db, found, settled):
-            tally.held += 1
+            counts.held += 1
         else:
-            tally.readings += _delete_hour(db, found)
-            tally.hours += 1
+            counts.readings += _delete_hour(db, found)
+            counts.hours += 1
         hour = found + 1
     return hour
 
@@ -95,10 +105,10 @@ def _used(db: sqlite3.Connection) -> int:
     return int((pages - free) * size)
 
 
-def by_size(db: sqlite3.Connection, max_bytes: int, tally: Tally) -> bool:
+def by_size(db: sqlite3.Connection, max_bytes: int, counts: RetentionCounters) -> bool:
     """Delete the oldest hours, settled or not, until the rest fits; never the newest hour.
 
-    What was not settled is written down as a gap. Returns whether there is more to do in another
+    What was not settled is recorded as a gap. Returns whether there is more to do in another
     transaction.
     """
     settled = settled_by_all(db)
@@ -109,13 +119,13 @@ def by_size(db: sqlite3.Connection, max_bytes: int, tally: Tally) -> bool:
             break
         if _unsettled(db, hour, settled):
             gap = _widened(gap, db, hour, settled)
-        tally.readings += _delete_hour(db, hour)
-        tally.hours += 1
-        delete_facts(db, (hour + 1) * HOUR, tally)
+        counts.readings += _delete_hour(db, hour)
+        counts.hours += 1
+        delete_facts(db, (hour + 1) * HOUR, counts)
     else:
-        _write_gap(db, gap, tally)
+        _write_gap(db, gap, counts)
         return True
-    _write_gap(db, gap, tally)
+    _write_gap(db, gap, counts)
     return False
 
 
@@ -130,10 +140,10 @@ def _widened(gap: Gap | None, db: sqlite3.Connection, hour: int, settled: int) -
     return Gap(first=first, last=last, start=start, end=end, readings=readings)
 
 
-def _write_gap(db: sqlite3.Connection, gap: Gap | None, tally: Tally) -> None:
+def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetentionCounters) -> None:
     if gap is None:
         return
-    tally.gaps.append(gap)
+    counts.gaps.append(gap)
     db.execute(
         'INSERT INTO gaps (first, last, start, "end", readings, events) '
         "VALUES (?, ?, ?, ?, ?, ?)",
@@ -141,14 +151,14 @@ def _write_gap(db: sqlite3.Connection, gap: Gap | None, tally: Tally) -> None:
     )
 
 
-def delete_facts(db: sqlite3.Connection, oldest: int, tally: Tally) -> None:
+def delete_facts(db: sqlite3.Connection, oldest: int, counts: RetentionCounters) -> None:
     """Delete settled events but alarms, closed deliveries and read gaps, from before ``oldest``."""
     settled = settled_by_all(db)
-    tally.events += db.execute(
+    counts.events += db.execute(
         "DELETE FROM events WHERE time < ? AND kind != 'alarm' AND commit_no <= ?",
         (oldest, settled),
     ).rowcount
-    tally.deliveries += db.execute(
+    counts.deliveries += db.execute(
         "DELETE FROM deliveries WHERE changed < ? AND state NOT IN ('waiting', 'begun')",
         (oldest,),
     ).rowcount

@@ -1,9 +1,9 @@
-"""The journal: what the rest of the program sees of it.
+"""The journal as the rest of the program uses it.
 
 Synchronous and safe to call from several threads. Writing is one transaction at a time, on disk
-when the call returns; reading never waits for it. Everything raises ``JournalError`` when the
-journal cannot do it: ``JournalFull`` when the disk has no room (nothing of the call was kept, the
-same call works once there is room), ``JournalCorrupt`` when the file is damaged.
+when the call returns; reading never waits for it. Every method raises ``JournalError`` when it
+fails: ``JournalFull`` when the disk is full (nothing of the call was stored; the same call works
+once there is room), ``JournalCorrupt`` when the file is damaged.
 """
 
 from __future__ import annotations
@@ -21,24 +21,16 @@ from collector.domain.errors import JournalCorrupt, JournalError
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 from collector.domain.trends import TrendStep
-from collector.journal import (
-    consumers,
-    finding,
-    history,
-    outbox,
-    packing,
-    retention,
-    trending,
-)
+from collector.journal import history, outbox, packing, queries, retention, trending
 from collector.journal.connection import Database
-from collector.journal.facts import (
+from collector.journal.history import HOUR, QUALITIES, Row
+from collector.journal.records import (
     Commit,
     JournalStatistics,
     PackResult,
     RetainResult,
     StoredEvent,
 )
-from collector.journal.history import HOUR, QUALITIES, Row
 from collector.journal.writing import Names, insert_events, insert_rows, keep_meta, rows_of
 
 __all__ = ["Journal"]
@@ -77,17 +69,16 @@ class Journal:
 
     @classmethod
     def open_or_replace(cls, path: Path, now: int) -> tuple[Journal, str | None]:
-        """Open the journal; move a damaged one aside and start a new one.
+        """Open the journal; rename a damaged one and start a new one.
 
-        Returns the journal and, when one was moved, the path it has now.
+        Returns the journal and, when one was renamed, its new path.
         """
         try:
             return cls.open(path), None
         except JournalCorrupt as exc:
             aside = _move_aside(path, now)
-            _log.error("a damaged journal was moved aside", extra={
-                "reason": str(exc), "moved_to": str(aside),
-            })
+            _log.error("a damaged journal was moved aside",
+                       extra={"reason": str(exc), "moved_to": str(aside)})
         return cls.open(path), str(aside)
 
     def __repr__(self) -> str:
@@ -108,12 +99,12 @@ class Journal:
         self, readings: Sequence[Reading], events: Sequence[Event], *,
         meta: Mapping[str, str] | None = None,
     ) -> int:
-        """Keep readings, events and meta together; return the commit's number once on disk.
+        """Store readings, events and meta in one transaction; return its number once on disk.
 
-        A reading that is there already (same point, time and content) is harmless; a different
-        one at the same point and time is kept 1 ms later. Without readings and events no number
+        A reading stored already (same point, time and content) is skipped; a different one at the
+        same point and time is stored 1 ms later. Without readings and events no number
         is used up: the last one is returned. Raises ``ValueError`` when an event has a number
-        that JSON cannot hold; nothing is kept then.
+        that JSON cannot hold; nothing is stored then.
         """
         with self._database.writing(undone=self._forget) as db:
             last = packing.get_state(db, "last_commit")
@@ -127,7 +118,7 @@ class Journal:
         return number
 
     def _forget(self) -> None:
-        """Drop the numbers of names that an undone transaction had added."""
+        """Drop the numbers of names that a rolled-back transaction had added."""
         self._series.forget()
         self._whys.forget()
 
@@ -143,53 +134,47 @@ class Journal:
                 found = packing.first_open(db, hour)
                 if found is None or (found + 1) * HOUR > before:
                     break
-                # Too high should this be undone only costs time; too low would lose readings.
+                # Too high, after a roll-back, only costs time; too low would lose readings.
                 self._packed_until = max(self._packed_until, (found + 1) * HOUR)
                 done = packing.pack_hour(db, found)
             hour = found + 1
-            total = PackResult(
-                hours=total.hours + 1, readings=total.readings + done.readings,
-                bytes=total.bytes + done.bytes,
-            )
+            total = PackResult(hours=total.hours + 1, readings=total.readings + done.readings,
+                               bytes=total.bytes + done.bytes)
         self._last_pack = total
         return total
 
     def retain(self, *, oldest: int | None, max_bytes: int | None) -> RetainResult:
-        """Delete hours that ended by ``oldest`` (ms), then the oldest until ``max_bytes`` do.
+        """Delete hours that ended by ``oldest`` (ms), then the oldest down to ``max_bytes``.
 
-        Age leaves what a consumer has not settled; size does not, and the consumer finds a ``gap``
-        in the commits that :meth:`after` gives. Alarm events always stay.
+        Age leaves what a consumer has not settled; size does not, and :meth:`after` gives the
+        consumer a ``gap``. Alarm events always stay.
         """
-        tally = retention.Tally()
+        counts = retention.RetentionCounters()
         hour: int | None = retention.EARLIEST
         while oldest is not None and hour is not None:
             with self._database.writing() as db:
-                hour = retention.by_age(db, oldest, hour, tally)
-                retention.delete_facts(db, oldest, tally)
+                hour = retention.by_age(db, oldest, hour, counts)
+                retention.delete_facts(db, oldest, counts)
         more = max_bytes is not None
         while more and max_bytes is not None:
             with self._database.writing() as db:
-                more = retention.by_size(db, max_bytes, tally)
+                more = retention.by_size(db, max_bytes, counts)
         self._database.shrink()
         with self._database.reading() as db:
-            slow = retention.slow_consumers(db) if tally.held or tally.gaps else ()
-        self._last_retain = RetainResult(
-            hours=tally.hours, readings=tally.readings, events=tally.events,
-            deliveries=tally.deliveries, held=tally.held, held_for=slow, gaps=tuple(tally.gaps),
-            bytes=self._database.size(),
-        )
+            slow = retention.slow_consumers(db) if counts.held or counts.gaps else ()
+        self._last_retain = counts.result(slow, self._database.size())
         return self._last_retain
 
     # -- reading
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under ``key``."""
+        """Return the value stored under ``key``."""
         with self._database.reading() as db:
             row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         return None if row is None else str(row[0])
 
     def points(self) -> list[str]:
-        """Return every point that ever had a reading, in the order they first came."""
+        """Return every point with a reading, in the order of their first one."""
         with self._database.reading() as db:
             return list(self._series.all(db))
 
@@ -203,7 +188,7 @@ class Journal:
     ) -> Iterator[Reading]:
         """Yield readings from ``start`` to ``end`` (ms, excluded) in time, then commit order.
 
-        Hour by hour: what is committed meanwhile to a later hour is seen too.
+        Hour by hour: a commit made meanwhile to a later hour is included.
         """
         with self._database.reading() as db:
             known = self._series.all(db)
@@ -253,8 +238,8 @@ class Journal:
         """Yield events in the order they were committed.
 
         ``start`` and ``end`` (excluded) are ms; ``kind`` is that of the JSON line: ``alarm``,
-        ``estimate``, or a fact's own. ``after`` is the number of an event to go on behind. With
-        ``holding``, only events whose line of JSON holds one of these texts to the letter.
+        ``estimate``, or a fact's own. ``after`` is the number of the event to continue after.
+        With ``holding``, only events whose line of JSON contains one of these texts.
         """
         last = after
         either = f" AND ({' OR '.join(['instr(body, ?)'] * len(holding))})" if holding else ""
@@ -268,7 +253,7 @@ class Journal:
                 ).fetchall()
             if not rows:
                 return
-            yield from map(consumers.stored_event, rows)
+            yield from map(queries.stored_event, rows)
             last = rows[-1][0]
 
     def last_event(self) -> int:
@@ -282,15 +267,15 @@ class Journal:
         holding: Sequence[str] = (), exactly: Sequence[str] = (), start: int | None = None,
         end: int | None = None, limit: int = 100,
     ) -> list[StoredEvent]:
-        """Return the newest events first; see :func:`collector.journal.finding.find_events`."""
+        """Return the newest events first; see :func:`collector.journal.queries.find_events`."""
         with self._database.reading() as db:
-            return finding.find_events(db, kinds=kinds, without=without, holding=holding,
+            return queries.find_events(db, kinds=kinds, without=without, holding=holding,
                                        exactly=exactly, start=start, end=end, limit=limit)
 
     def recent_deliveries(self, limit: int) -> list[Delivery]:
         """Return the deliveries written last, newest first, without their bodies."""
         with self._database.reading() as db:
-            return finding.recent_deliveries(db, limit)
+            return queries.recent_deliveries(db, limit)
 
     def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
         return Reading(
@@ -301,12 +286,12 @@ class Journal:
     # -- consumers and deliveries
 
     def register(self, consumer: str) -> int:
-        """Make a consumer known before it settles anything, so that retention waits for it."""
+        """Register a consumer, for which retention waits; return its position."""
         self.settle(consumer, 0)
         return self.position(consumer)
 
     def forget(self, consumer: str) -> None:
-        """Wait for a consumer no longer; what it had settled is forgotten too."""
+        """Remove a consumer and its cursor; retention no longer waits for it."""
         with self._database.writing() as db:
             db.execute("DELETE FROM consumers WHERE name = ?", (consumer,))
 
@@ -318,12 +303,12 @@ class Journal:
     def position(self, consumer: str) -> int:
         """Return the number of the last commit this consumer has settled, 0 for none."""
         with self._database.reading() as db:
-            return consumers.position(db, consumer)
+            return queries.position(db, consumer)
 
     def after(self, position: int, limit: int) -> list[Commit]:
         """Return up to ``limit`` commits after ``position``, in order, none skipped."""
         with self._database.reading() as db:
-            return consumers.after(
+            return queries.after(
                 db, position, limit, self._cache, lambda row: self._reading(db, row)
             )
 
@@ -331,19 +316,19 @@ class Journal:
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
         meta: Mapping[str, str] | None = None,
     ) -> None:
-        """Advance a cursor (never back), enqueue deliveries and keep meta, in one transaction."""
+        """Advance a cursor (never back), enqueue deliveries and store meta, in one transaction."""
         with self._database.writing() as db:
-            consumers.move(db, consumer, position)
+            queries.move(db, consumer, position)
             outbox.enqueue(db, deliveries)
             keep_meta(db, meta or {})
 
     def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
-        """Return deliveries that may be tried now, oldest first."""
+        """Return deliveries that are due now, oldest first."""
         with self._database.reading() as db:
             return outbox.due(db, now, limit)
 
     def begin(self, delivery_id: int, now: int) -> None:
-        """Write that a try begins, before anything leaves the process."""
+        """Record that an attempt begins, before anything is sent."""
         with self._database.writing() as db:
             outbox.begin(db, delivery_id, now)
 
@@ -351,15 +336,15 @@ class Journal:
         self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
         retry_at: int | None = None, detail: str = "",
     ) -> None:
-        """Write how the try ended; ``retry_at`` (ms) with ``RETRY``, at once without."""
+        """Record the outcome of an attempt; with ``RETRY`` the next one is at ``retry_at`` (ms)."""
         with self._database.writing() as db:
             outbox.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
 
     def recover(self, now: int) -> list[Delivery]:
-        """Take up what was begun and never finished: once more, marked uncertain.
+        """Queue attempts that began and never ended once more, marked uncertain.
 
-        Returns those that were uncertain already: closed, and never tried again. To be called at
-        the start, before any try begins.
+        Returns those that were uncertain already, which are closed. To be called at the start,
+        before any attempt begins.
         """
         with self._database.writing() as db:
             return outbox.recover(db, now)
@@ -367,11 +352,11 @@ class Journal:
     # -- the file
 
     def backup(self, path: Path) -> None:
-        """Copy the journal as it stands to ``path``, while it is in use."""
+        """Copy the journal to ``path`` while it is in use."""
         self._database.backup(path)
 
     def statistics(self) -> JournalStatistics:
-        """Return how the journal stands."""
+        """Return sizes and counts of the journal."""
         with self._database.reading() as db:
             packed = packing.get_state(db, "packed_readings")
             size = packing.get_state(db, "packed_bytes")
@@ -381,7 +366,7 @@ class Journal:
                 readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],
                 readings_packed=packed, bytes_per_packed_sample=size / packed if packed else None,
                 points=db.execute("SELECT count(*) FROM series").fetchone()[0], last_commit=last,
-                lags={name: last - at for name, at in consumers.positions(db).items()},
+                lags={name: last - at for name, at in queries.positions(db).items()},
                 deliveries=outbox.by_state(db), last_pack=self._last_pack,
                 last_retain=self._last_retain,
             )

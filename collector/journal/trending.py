@@ -1,4 +1,4 @@
-"""One point's numbers: as they were read, or as minimum, mean and maximum per step.
+"""The numbers of one point: each reading, or minimum, mean and maximum per step.
 
 An hour that lies whole within one step counts by its own aggregates, summed up by the database: a
 year of one point is 8760 small rows and no block. An hour that the edge of a step cuts is unpacked,

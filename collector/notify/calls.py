@@ -1,8 +1,8 @@
-"""Who has been called about what, and when the next is: bursts, quiet hours, escalations, repeats.
+"""The state of calls: bursts, quiet hours, escalations and repeats.
 
-Pure: :func:`decide` takes what is remembered, the events since, and the time, and gives messages,
-facts and what to remember now. The worker writes messages and memory in one transaction with its
-cursor, so that a process that is killed neither calls twice nor forgets to.
+Pure: :func:`decide` takes the state, the events since, and the time; it returns messages, events
+and the new state. The worker writes messages and state in one transaction with its cursor, so that
+a process that is killed neither calls twice nor omits a call.
 """
 
 from __future__ import annotations
@@ -21,24 +21,24 @@ from collector.domain.events import (
     Transition,
     event_to_json,
 )
+from collector.domain.formatting import duration_text, local_time
 from collector.domain.links import BY_LINK
-from collector.notify.bundles import Item, bundle_message, called_line
-from collector.notify.message import Message, duration_text, local_time, title_and_place
+from collector.domain.units import MINUTE
+from collector.notify.bundles import Bundle, Call, Item, bundle_message, called_line
+from collector.notify.message import Message, title_and_place
 from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
 from collector.notify.recipients import Recipient
-from collector.notify.remembered import Bundle, Call
 
 __all__ = ["Decided", "decide", "next_due"]
 
 _ANSWERS = frozenset({
     Transition.ACKNOWLEDGED, Transition.SHELVED, Transition.SUPPRESSED, Transition.OUT_OF_SERVICE,
 })
-_MINUTE = 60_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decided:
-    """What comes of events and time: messages to send, facts to note, what to remember."""
+    """The outcome of a decision: messages to send, events to record, the new state."""
 
     deliveries: tuple[NewDelivery, ...]
     facts: tuple[FactNoted, ...]
@@ -48,26 +48,27 @@ class Decided:
 def decide(
     policy: Policy, state: Mapping[str, Any], events: Iterable[NumberedEvent], now: int,
 ) -> Decided:
-    """Return what these events and the time that has passed call for.
+    """Return the messages and events due after these events and the time that has passed.
 
     ``state`` is that of the last decision, or empty; it is not changed.
     """
-    desk = _Desk(policy, state, now)
+    decision = _Decision(policy, state, now)
     for numbered in events:
-        desk.take(numbered)
-    desk.climb()
-    desk.release()
-    return Decided(deliveries=tuple(desk.made), facts=tuple(desk.facts), state=desk.dump())
+        decision.apply(numbered)
+    decision.escalate()
+    decision.release()
+    return Decided(deliveries=tuple(decision.made), facts=tuple(decision.facts),
+                   state=decision.dump())
 
 
 def next_due(state: Mapping[str, Any]) -> int | None:
-    """Return when (ms) time alone calls for something, or ``None``."""
+    """Return the instant (ms) at which the next call or message is due, or ``None``."""
     waits = [raw["due"] for kind in ("calls", "bundles") for raw in state.get(kind, ())]
     return min((due for due in waits if due is not None), default=None)
 
 
-class _Desk:
-    """One decision as it is made."""
+class _Decision:
+    """One decision in progress."""
 
     def __init__(self, policy: Policy, state: Mapping[str, Any], now: int) -> None:
         self.policy, self.now = policy, now
@@ -79,7 +80,7 @@ class _Desk:
         self.seen: set[tuple[str, str]] = set()
 
     def dump(self) -> dict[str, Any]:
-        """Return what to remember, as JSON-able data."""
+        """Return the new state as JSON-able data."""
         recent = {who: at for who, at in self.last.items()
                   if self.now - at < self.policy.together.spell}
         return {"calls": [c.dump() for c in self.calls],
@@ -87,13 +88,13 @@ class _Desk:
 
     # -- events ----------------------------------------------------------------------------------
 
-    def take(self, numbered: NumberedEvent) -> None:
-        """Take in one event."""
+    def apply(self, numbered: NumberedEvent) -> None:
+        """Apply one event."""
         event = numbered.event
         match event:
             case FactNoted():
                 if not self.policy.is_history(event, self.now):
-                    self._tell_takers(event, Item(Kind.FACT, numbered.seq, event))
+                    self._put_to_takers(event, Item(Kind.FACT, numbered.seq, event))
             case AlarmMoved(transition=Transition.RAISED):
                 if not self.policy.is_history(event, self.now):
                     self._raised(event, numbered.seq)
@@ -110,11 +111,11 @@ class _Desk:
             if who is None or any(c.recipient == recipient.id for c in self._of(event.id)):
                 continue
             self._put(recipient, who, Item(Kind.RAISED, seq, event))
-            climbs = recipient.climbs and event.signal is not Signal.SERVICE
+            escalates = recipient.escalates and event.signal is not Signal.SERVICE
             first = recipient.escalate[0].after if recipient.escalate else recipient.repeat
             self.calls.append(Call(
                 recipient=recipient.id, seq=seq, event=event,
-                due=self.now + first if climbs else None, called=[(who.id, self.now)],
+                due=self.now + first if escalates else None, called=[(who.id, self.now)],
             ))
 
     def _of(self, occurrence: str) -> list[Call]:
@@ -129,20 +130,20 @@ class _Desk:
         if self.policy.is_history(event, self.now):
             return
         if not calls:
-            # Raised before anything was remembered here: whoever would have been told then.
-            self._tell_takers(event, item)
+            # Raised before this state began: to those who would have been called then.
+            self._put_to_takers(event, item)
         for call in calls:
             recipient = self.policy.recipient(call.recipient)
             for who in self._people(call) if recipient is not None and recipient.returned else ():
                 self._put(recipient or who, who, item)
 
     def _answered(self, event: AlarmMoved, seq: int) -> None:
-        """Stop calling; let those who were called know, when they are more than one."""
+        """Stop calling; inform those who were called, when they are more than one."""
         calls, withdrawn = self._of(event.id), self._withdraw(event.id)
         for call in calls:
             call.due = None
-            told = Counter(who for who, _ in call.called)
-            call.called = [c for c in call.called if told[c[0]] > withdrawn[c[0]]]
+            called = Counter(who for who, _ in call.called)
+            call.called = [c for c in call.called if called[c[0]] > withdrawn[c[0]]]
         people = {who.id: who for call in calls for who in self._people(call)
                   if not who.wants_events}
         for who in people.values() if len(people) > 1 else ():
@@ -150,7 +151,7 @@ class _Desk:
                 self._put(who, who, Item(Kind.ANSWERED, seq, event))
 
     def _withdraw(self, occurrence: str) -> Counter[str]:
-        """Take back calls about an occurrence that have not gone out; count them by person."""
+        """Remove calls about an occurrence that were not sent yet; count them by person."""
         withdrawn: Counter[str] = Counter()
         for bundle in self.bundles:
             kept = [i for i in bundle.items if not (i.calls and i.occurrence == occurrence)]
@@ -160,12 +161,12 @@ class _Desk:
         return withdrawn
 
     def _people(self, call: Call) -> list[Recipient]:
-        """Return whom a call has called, each once, as far as the site file still knows them."""
+        """Return the people a call has called, each once, if the site file still has them."""
         names = dict.fromkeys(who for who, _ in call.called)
         found = [self.policy.reach(name, self.now) for name in names]
         return [who for who in found if who is not None]
 
-    def _tell_takers(self, event: AlarmMoved | FactNoted, item: Item) -> None:
+    def _put_to_takers(self, event: AlarmMoved | FactNoted, item: Item) -> None:
         for recipient in self.policy.takers(event):
             who = self.policy.reach(recipient.id, self.now)
             if who is not None:
@@ -173,8 +174,8 @@ class _Desk:
 
     # -- time ------------------------------------------------------------------------------------
 
-    def climb(self) -> None:
-        """Call the next wherever nobody has acknowledged in time."""
+    def escalate(self) -> None:
+        """Call the next person wherever an acknowledgement is overdue."""
         for call in self.calls:
             if call.due is not None and call.due <= self.now:
                 self._next_call(call)
@@ -224,13 +225,13 @@ class _Desk:
     # -- messages --------------------------------------------------------------------------------
 
     def _put(self, recipient: Recipient, who: Recipient, item: Item) -> None:
-        """Let an item wait for others to the same person, unless it is no news to them."""
+        """Add an item to the person's next message, unless they have it already."""
         key = (who.id, item.identity)
         if key in self.seen:
             return
         self.seen.add(key)
         if who.wants_events:
-            # A program takes every event by itself, at once.
+            # A web hook gets every event at once, each alone.
             self._send(who.id, item, replace(bundle_message([item], self.policy, who, self.now),
                                              body=event_to_json(item.event)))
             return
@@ -255,7 +256,7 @@ class _Desk:
         return together.urgent if item.note or (item.calls and high) else together.other
 
     def _quiet_until(self, recipient: Recipient, item: Item) -> int | None:
-        """Return when the quiet hours that hold this item end, ms; ``None`` when none do."""
+        """Return the end (ms) of the quiet hours that hold this item, or ``None``."""
         event = item.event
         if not isinstance(event, AlarmMoved) or event.signal is not Signal.SERVICE:
             return None
@@ -269,13 +270,13 @@ class _Desk:
             return None
         for minute in range(1, 2 * 1440):
             # Minute by minute: however the clocks change in between.
-            later = (at // _MINUTE + minute) * _MINUTE
+            later = (at // MINUTE + minute) * MINUTE
             if not quiet(later):
                 return later
-        return None  # quiet all day: nothing would ever be told
+        return None  # quiet all day: nothing would ever be sent
 
     def release(self) -> None:
-        """Send what has waited long enough."""
+        """Send the messages whose wait is over."""
         for bundle in [b for b in self.bundles if b.due <= self.now]:
             self.bundles.remove(bundle)
             items = sorted(bundle.items, key=Item.urgency)

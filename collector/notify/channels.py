@@ -1,8 +1,8 @@
-"""Ways out: the web hook of our own, and whatever the library apprise speaks (mail among them).
+"""Channels: the web hook, and every service that the library apprise supports (mail among them).
 
 Each send runs in a thread of its own that the process does not wait for at exit: a mail server
-that hangs must not hold up a stop. Sockets have real time-outs, since the far end does not live on
-our clock. What a library says about an address is cleaned of its secrets before it goes anywhere.
+that hangs must not delay a stop. Time-outs are in real time, since the server does not run on our
+clock. A library's error text is cleaned of the address's secrets before it is used.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 TIMEOUT = 15.0
-"""Seconds a socket may stay quiet. A mail conversation has several turns of this."""
+"""Seconds a socket may be without data. A mail conversation has several turns."""
 
 _TRY_LATER = frozenset({408, 425, 429})
 """HTTP answers below 500 that ask for another try (RFC 9110 15.5.9, RFC 8470, RFC 6585)."""
@@ -41,10 +41,10 @@ _HTTP_CODE = re.compile(r"error[=:] ?(\d{3})\b")
 
 
 class Channel(Protocol):
-    """One way of reaching a recipient."""
+    """A channel to a recipient."""
 
     async def send(self, recipient: Recipient, message: Message) -> None:
-        """Return once the far end has taken the message.
+        """Return once the server has accepted the message.
 
         Raises :class:`DeliveryUnreachable` when it may be tried again, :class:`DeliveryRefused`
         when it is no use. Cancelled or abandoned, it is unknown whether the message went.
@@ -141,7 +141,7 @@ def _basic(user: str, password: str) -> str:
 
 
 class _Capture(logging.Handler):
-    """Keeps what apprise says in a thread for whoever called it from that thread."""
+    """Collects the log records of apprise by the thread that called it."""
 
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
@@ -279,7 +279,7 @@ def _is_final(line: str) -> bool:
 
 
 def channel_for(recipient: Recipient, *, timeout: float = TIMEOUT) -> Channel:
-    """Return the way out that the recipient's address asks for."""
+    """Return the channel for the recipient's address."""
     if recipient.wants_events:
         return WebHookChannel(timeout=timeout)
     return AppriseChannel(timeout=timeout)

@@ -1,7 +1,7 @@
-"""A sign of life to an address outside, for as long as the watch is well.
+"""The heartbeat: a request to an outside address at intervals, while the daemon is healthy.
 
-Whoever listens there notices the silence of a machine that can tell nobody any more. It stops by
-itself when the watch is not well: a beat that went on regardless would be worse than none.
+The service at that address notices when it stops, which is the only sign of a machine that can send
+nothing any more. The heartbeat stops when the daemon is not healthy.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryUnreachable
+from collector.domain.units import MINUTE
 from collector.notify.channels import exchange, in_thread, scrub
 
 __all__ = ["Beat", "Heartbeat"]
@@ -20,13 +21,13 @@ __all__ = ["Beat", "Heartbeat"]
 _log = logging.getLogger(__name__)
 
 _UNHEARD = 3
-"""Failures in a row before it is told: one lost packet is no news."""
-_LOOK_AGAIN = 60_000
+"""Failures in a row before an event is recorded: one lost packet is no outage."""
+_LOOK_AGAIN = MINUTE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
-    """Where to, how often (ms), and by which HTTP method."""
+    """Address, interval (ms) and HTTP method of the heartbeat."""
 
     url: str = field(repr=False)
     every: int
@@ -34,19 +35,18 @@ class Beat:
 
 
 class Heartbeat:
-    """Beats until cancelled.
+    """Sends the heartbeat until cancelled.
 
-    ``beat`` says how, or ``None`` while the site file asks for none; ``healthy`` whether the watch
-    is well; ``note`` takes a fact's name and text. ``clock`` is the machine's own, as is that of
-    whoever listens.
+    ``beat`` returns its settings, or ``None`` without them; ``healthy`` whether the daemon is
+    healthy; ``record_event`` takes an event's name and text. ``clock`` is the machine's own.
     """
 
     def __init__(
         self, *, beat: Callable[[], Beat | None], clock: Clock, healthy: Callable[[], bool],
-        note: Callable[[str, str], None], timeout: float = 15.0,
+        record_event: Callable[[str, str], None], timeout: float = 15.0,
     ) -> None:
         self._beat, self._clock, self._healthy = beat, clock, healthy
-        self._note, self._timeout = note, timeout
+        self._record_event, self._timeout = record_event, timeout
         self._failures = 0
         self._well = True
 
@@ -54,7 +54,7 @@ class Heartbeat:
         return f"Heartbeat({self._failures} failures in a row)"
 
     async def run(self) -> None:
-        """Send a sign of life each time it is due."""
+        """Send a request whenever one is due."""
         while True:
             beat = self._beat()
             if beat is None:
@@ -78,12 +78,12 @@ class Heartbeat:
             self._failures += 1
             _log.warning("the heartbeat was not heard", extra={"reason": str(error)})
             if self._failures == _UNHEARD:
-                self._note("heartbeat-unheard", f"The heartbeat is not heard outside: {error}. "
-                                                "Whoever listens there will take the site for "
-                                                "silent.")
+                self._record_event(
+                    "heartbeat-unheard", f"The heartbeat is not heard outside: {error}. "
+                                         "Whoever listens there will take the site for silent.")
             return
         if self._failures >= _UNHEARD:
-            self._note("heartbeat-heard", "The heartbeat is heard outside again.")
+            self._record_event("heartbeat-heard", "The heartbeat is heard outside again.")
         self._failures = 0
 
     def _ask(self, beat: Beat) -> None:

@@ -1,26 +1,26 @@
-"""An event as a person reads it at three in the morning: what, where, since when, what to do.
+"""Messages to people: what happened, where, since when, and what to do.
 
 The subject alone must do on a locked phone. The body is the event's own text (it already has the
 numbers, the causes in the order to check them, and the condition's caution), then the site, the
-times by the site's clock, how to acknowledge, where to read on, and what this is not.
+times by the site's clock, how to acknowledge, where to read on, and the standing caution.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.formatting import duration_text, time_text
 from collector.domain.messages import CAUTION, CHECKS, parts_of
 from collector.domain.plant import Plant
 
 __all__ = [
-    "Message", "Reading", "alarm_message", "digest", "duration_text", "fact_message", "link_line",
-    "local_time", "time_text", "title_and_place",
+    "Message", "NewsItem", "alarm_message", "digest", "fact_message", "link_line",
+    "title_and_place",
 ]
 
 _LINE = 78
@@ -33,56 +33,20 @@ _HEADS = {
 _REPEAT = (
     "You may have had this message already: an earlier try was cut off before it was confirmed."
 )
-_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - shifted into UTC below, without a float on the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """What is sent: a subject of one line and a body of plain text."""
+    """A message: a subject of one line and a body of plain text."""
 
     subject: str
     body: str
     attachment: Path | None = None
-    """A file that goes with it where the way out can carry one."""
+    """A file to send along where the channel can carry one."""
 
     def as_repeat(self) -> Message:
-        """Return the same message, saying that it may be a repeat."""
+        """Return the message with a note that it may be a repeat."""
         return replace(self, body=f"{_REPEAT}\n\n{self.body}")
-
-
-def local_time(instant: int, zone: ZoneInfo) -> datetime:
-    """Return an instant (ms since 1970 UTC) on the wall clock of ``zone``."""
-    utc = (_EPOCH + timedelta(milliseconds=instant)).replace(tzinfo=ZoneInfo("UTC"))
-    return utc.astimezone(zone)
-
-
-def time_text(instant: int, zone: ZoneInfo) -> str:
-    """Write an instant by the site's clock, with the zone's own letters for it.
-
-    >>> time_text(1774749005000, ZoneInfo("Europe/London"))
-    'Sunday 29 March 2026, 02:50:05 BST'
-    """
-    local = local_time(instant, zone)
-    return f"{local:%A} {local.day} {local:%B %Y, %H:%M:%S %Z}"
-
-
-def duration_text(duration: int) -> str:
-    """Write ms as people say it, to the two largest units.
-
-    >>> duration_text(7_845_000)
-    '2 h 10 min'
-    """
-    seconds = duration // 1000
-    sizes = ((86400, "d"), (3600, "h"), (60, "min"), (1, "s"))
-    parts: list[str] = []
-    for position, (size, unit) in enumerate(sizes):
-        if seconds >= size:
-            parts.append(f"{seconds // size} {unit}")
-            rest = seconds % size
-            if position + 1 < len(sizes) and rest >= sizes[position + 1][0]:
-                parts.append(f"{rest // sizes[position + 1][0]} {sizes[position + 1][1]}")
-            break
-    return " ".join(parts) or "0 s"
 
 
 def _title(event: AlarmMoved) -> str:
@@ -91,7 +55,7 @@ def _title(event: AlarmMoved) -> str:
 
 
 def _where(asset: str, plant: Plant) -> str:
-    """Return how people call the asset; a contact is named after the thing it belongs to."""
+    """Return the asset's display name; a contact is named after the asset it belongs to."""
     name = plant.name_of(asset)
     thing, dot, quantity = asset.rpartition(".")
     if name == asset and dot and plant.name_of(thing) != thing:
@@ -100,7 +64,7 @@ def _where(asset: str, plant: Plant) -> str:
 
 
 def _set_apart(text: str) -> str:
-    """Write a text's checks one below the other, as they are done, and its cautions after them."""
+    """Write a text's checks one below the other, in their order, and its cautions after them."""
     parts = parts_of(text)
     checks = [f"  {n}. {check}" for n, check in enumerate(parts.checks, 1)]
     listed = "\n".join([CHECKS, *checks]) if checks else ""
@@ -109,7 +73,7 @@ def _set_apart(text: str) -> str:
 
 
 def title_and_place(event: AlarmMoved, plant: Plant) -> str:
-    """Return what and where in a few words, such as ``Supervisory pressure low: Dock riser``."""
+    """Return condition and place, such as ``Supervisory pressure low: Dock riser``."""
     return f"{_title(event)}: {_where(event.asset, plant)}"
 
 
@@ -138,7 +102,7 @@ def _acknowledge(event: AlarmMoved, board: str) -> str:
 
 
 def _more(event: AlarmMoved, board: str) -> str:
-    """Say where the page about the condition is; nothing for one of another version."""
+    """Return where the handbook page is; nothing for a condition of another version."""
     if event.transition is not Transition.RAISED or event.condition not in CATALOGUE:
         return ""
     page = f"{board.rstrip('/')}/explain/{event.condition}" if board \
@@ -170,11 +134,10 @@ def alarm_message(
     event: AlarmMoved, plant: Plant, *, board: str = "", link: str = "", note: str = "",
     number: int = 1,
 ) -> Message:
-    """Return the message of an alarm that was raised, dealt with, or has returned.
+    """Return the message of an alarm that was raised, handled, or has returned.
 
     ``board`` is the address people can open, ``link`` the lines that offer to acknowledge, each
-    empty when there is none to give. ``note`` says what happened to earlier calls, ``number`` which
-    call this is.
+    empty when there is none to give. ``note`` tells of earlier calls, ``number`` counts this one.
     """
     what = title_and_place(event, plant)
     parts = [
@@ -192,7 +155,7 @@ def alarm_message(
 
 
 def fact_message(event: FactNoted, plant: Plant) -> Message:
-    """Return the message of something the collector itself noticed, or people declared."""
+    """Return the message of an event of the collector itself, or of a declaration."""
     zone = ZoneInfo(plant.site.timezone)
     what, where = _fact_words(event, plant)
     parts = [
@@ -209,15 +172,15 @@ def _fact_words(event: FactNoted, plant: Plant) -> tuple[str, str]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One piece of news in a message of several; ``calls`` when it asks somebody to act."""
+class NewsItem:
+    """One item of a message with several; ``calls`` when it asks for an action."""
 
     event: AlarmMoved | FactNoted
     note: str = ""
     calls: bool = False
 
     def head(self, plant: Plant) -> str:
-        """Return what it is, where, on one line."""
+        """Return the item's heading, on one line."""
         if isinstance(self.event, AlarmMoved):
             return f"{_head(self.event)} – {title_and_place(self.event, plant)}"
         what, where = _fact_words(self.event, plant)
@@ -225,12 +188,12 @@ class Reading:
 
 
 def digest(
-    news: Sequence[Reading], plant: Plant, *, board: str = "", link: str = "",
+    news: Sequence[NewsItem], plant: Plant, *, board: str = "", link: str = "",
     held: int | None = None,
 ) -> Message:
-    """Return one message of several pieces of news in the order given.
+    """Return one message of several items, in the order given.
 
-    ``held`` is since when (ms) quiet hours kept them back.
+    ``held`` is the instant (ms) since which quiet hours kept them back.
     """
     zone, caution = ZoneInfo(plant.site.timezone), CAUTIONS["not-a-fire-alarm"]
     calling = [n for n in news if n.calls]

@@ -1,13 +1,13 @@
-"""The worker that turns committed events into deliveries and deliveries into messages.
+"""The worker that turns committed events into queued messages, and sends them.
 
-Two promises. Nothing is lost: the cursor moves and the deliveries are written in one transaction,
-and a message stays in the journal until it was taken, refused or given up, and the last two are
-told. Nothing goes out more than twice because of a crash: a try is written as begun before the
-wire is touched, so a start after a crash knows what may have gone, and tries that once more.
+No message is lost: the cursor moves and messages are queued in one transaction, and a message stays
+in the journal until it was delivered, refused or given up; the last two are reported. A crash sends
+no message more than twice: an attempt is recorded before anything is sent, so a start after a crash
+knows which messages may have arrived, and sends those once more.
 
-Each recipient has a lane: its messages in order, one at a time. A dead mail server keeps nobody
-else waiting. After two failures in a row a lane rests, longer each time: one failure may be the
-message's own, and must not hold up those behind it.
+Each recipient has a delivery queue: its messages in order, one at a time, so that a dead mail
+server delays no other recipient. After two failures in a row a queue waits, longer each time: one
+failure may be the message's own, and must not delay those behind it.
 """
 
 from __future__ import annotations
@@ -25,88 +25,97 @@ from collector.clock import Clock
 from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
 from collector.domain.events import FactNoted
-from collector.notify.attempt import Abandoned, Note, Sender, pause
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
-from collector.notify.figures import OutboxSettings, OutboxStatistics, Tally
+from collector.notify.delivery import (
+    CommitOfEvents,
+    DeliveryStore,
+    OutboxCounters,
+    OutboxSettings,
+    OutboxStatistics,
+    RecordEvent,
+    SendAbandoned,
+    Sender,
+    pause,
+)
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from collector.notify.store import CommitOfEvents, DeliveryStore
 
 __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 
 CONSUMER = "notify"
-"""The name of this worker's cursor in the journal."""
+"""Name of this worker's cursor in the journal."""
 
 _STATE = "calls"
-"""Under this key the journal keeps who was called about what."""
+"""Key under which the journal stores the state of calls."""
 
 _SETTLE_EVERY = 300
-"""Commits without events after which the cursor is written all the same."""
+"""Commits without events after which the cursor is written anyway."""
 
 _log = logging.getLogger(__name__)
 
 
 class Outbox:
-    """See the module. ``note`` is given each fact worth telling, in the event loop.
+    """Sends messages to recipients. ``record_event`` is called in the event loop.
 
-    ``channel`` chooses the way out of a recipient; the default goes by its address. ``files`` is
+    ``channel`` returns the channel of a recipient; the default goes by its address. ``files`` is
     the folder of the reports that messages carry.
     """
 
     def __init__(
-        self, *, store: DeliveryStore, policy: Policy, clock: Clock, note: Note,
+        self, *, store: DeliveryStore, policy: Policy, clock: Clock, record_event: RecordEvent,
         settings: OutboxSettings | None = None,
         channel: Callable[[Recipient], Channel] | None = None, rng: random.Random | None = None,
         files: Path | None = None,
     ) -> None:
         self._store, self._policy, self._clock = store, policy, clock
-        self._settings = patience = settings or OutboxSettings()
-        self._tally = Tally()
+        self._settings = retry = settings or OutboxSettings()
+        self._counters = OutboxCounters()
         self._sender = Sender(
-            store=store, clock=clock, note=note, settings=patience, tally=self._tally,
-            channel=channel or (lambda r: channel_for(r, timeout=patience.timeout)),
+            store=store, clock=clock, record_event=record_event, settings=retry,
+            counters=self._counters,
+            channel=channel or (lambda r: channel_for(r, timeout=retry.timeout)),
             rng=rng or random.Random(), site=policy.plant.site.id, files=files,
         )
         self._settled: int | None = None
         self._state: Mapping[str, Any] = {}
-        """What the last decision left to remember, as the journal has it."""
-        self._lanes: dict[str, asyncio.Task[None]] = {}
+        """State of calls after the last decision, as the journal has it."""
+        self._queues: dict[str, asyncio.Task[None]] = {}
         self._failures: dict[str, int] = {}
         self._resting: dict[str, int] = {}
         self._woken = asyncio.Event()
 
     def __repr__(self) -> str:
-        done = self._tally.so_far
+        done = self._counters.so_far
         return (f"Outbox({len(self._policy.recipients)} recipients, {done.on_the_wire} on the "
                 f"wire, {done.delivered} delivered, {done.given_up} given up)")
 
     def statistics(self) -> OutboxStatistics:
-        """Return what was done so far."""
+        """Return the counts since the start."""
         now = self._clock.now()
         resting = {r: until for r, until in self._resting.items() if until > now}
-        return replace(self._tally.so_far, resting=resting)
+        return replace(self._counters.so_far, resting=resting)
 
     def wake(self) -> None:
-        """Say that something was committed. To be called in the event loop."""
+        """Wake the worker after a commit. To be called in the event loop."""
         self._woken.set()
 
     def use(self, policy: Policy) -> None:
-        """Go on with other routes, after the site file was read again; nobody's lane rests."""
+        """Continue with another policy, after the site file was read again; no queue waits."""
         self._policy = policy
         self._resting.clear()
         self._failures.clear()
         self.wake()
 
     def stop(self) -> None:
-        """Ask :meth:`run` to return; it does within ``grace`` and a little. Does not wait."""
+        """Make :meth:`run` return within ``grace`` and a little. Does not wait."""
         if not self._sender.stopping.is_set():
             self._sender.stopping.set()
             self._woken.set()
             asyncio.get_running_loop().call_later(self._settings.grace, self._sender.expired.set)
 
     async def run(self) -> None:
-        """Work until stopped. Trouble with the journal is logged, counted and tried again."""
+        """Send until stopped. Errors of the journal are logged, counted and retried."""
         recovered = False
         try:
             while not self._sender.stopping.is_set():
@@ -119,18 +128,18 @@ class Outbox:
                 except JournalError as exc:
                     self._sender.journal_trouble(exc)
                 await self._rest()
-            if self._lanes:
-                await asyncio.wait(list(self._lanes.values()))
+            if self._queues:
+                await asyncio.wait(list(self._queues.values()))
         finally:
-            for lane in self._lanes.values():
-                lane.cancel()
+            for queue in self._queues.values():
+                queue.cancel()
 
     async def _recover(self) -> None:
-        """Take up what a crash cut off; what was cut off twice is closed, and told."""
+        """Queue what a crash cut off; what was cut off twice is closed and reported."""
         for delivery in await asyncio.to_thread(self._store.recover, self._clock.now()):
-            self._tally.add(uncertain=1)
-            # Two tries that never ended are not among the attempts, which are those that failed.
-            await self._sender.tell_given_up(
+            self._counters.add(uncertain=1)
+            # Two attempts that never ended are not counted, since only failed ones are.
+            await self._sender.report_given_up(
                 delivery, "it was cut off twice and may have arrived", tries=delivery.attempts + 2
             )
 
@@ -138,40 +147,40 @@ class Outbox:
         await self._route()
         limit = self._settings.batch
         while not self._sender.stopping.is_set():
-            # A lane that ends while the journal is asked has dealt with what the answer shows.
-            busy = frozenset(self._lanes)
+            # A queue that ends during the query has handled what the query returns.
+            busy = frozenset(self._queues)
             due = await asyncio.to_thread(self._store.due_deliveries, self._clock.now(), limit)
-            opened = self._open_lanes([d for d in due if d.recipient not in busy])
+            opened = self._start_queues([d for d in due if d.recipient not in busy])
             # The long queue of one dead recipient must not hide what is due to the others.
             if opened or len(due) < limit:
                 return
             limit *= 4
 
     async def _route(self) -> None:
-        """Decide on what was committed since and what time calls for, and move the cursor.
+        """Process new commits and what is due by time, and move the cursor.
 
-        Commits without events come every second and decide nothing: the cursor is written for
-        them only now and then, since each write wears the disk. Reading them twice is harmless.
+        Commits without events come every second and cause nothing: the cursor is written for them
+        only at intervals, since each write wears the disk. Reading them twice is harmless.
         """
         if self._settled is None:
             self._settled = await asyncio.to_thread(self._store.position, CONSUMER)
-            self._tally.put(position=self._settled)
+            self._counters.put(position=self._settled)
             kept = await asyncio.to_thread(self._store.meta, _STATE)
             self._state = json.loads(kept) if kept else {}
         while not self._sender.stopping.is_set():
-            position = self._tally.so_far.position
+            position = self._counters.so_far.position
             commits = await asyncio.to_thread(self._store.after, position, self._settings.batch)
             await self._decide(commits, commits[-1].number if commits else position)
             if not commits:
                 return
 
     async def _decide(self, commits: Sequence[CommitOfEvents], position: int) -> None:
-        """Write messages, memory and cursor together; what failed to be written never happened."""
+        """Write messages, state of calls and cursor in one transaction."""
         events = [event for commit in commits for event in commit.events]
         now = self._clock.now()
         due = next_due(self._state)
         lost = sum(commit.gap.events for commit in commits if commit.gap is not None)
-        await self._tell_untold(lost, self._policy.passed_over(events, now))
+        await self._report_unreported(lost, self._policy.skipped(events, now))
         if events or (due is not None and due <= now):
             decided = decide(self._policy, self._state, events, now)
             await asyncio.to_thread(
@@ -179,27 +188,28 @@ class Outbox:
                 meta={_STATE: json.dumps(decided.state, separators=(",", ":"))},
             )
             self._settled, self._state = position, decided.state
-            self._tally.add(decided=len(decided.deliveries))
+            self._counters.add(decided=len(decided.deliveries))
             for fact in decided.facts:
-                await self._sender.tell(fact)
+                await self._sender.record_event(fact)
         elif lost or position - (self._settled or 0) >= _SETTLE_EVERY:
             await asyncio.to_thread(self._store.settle, CONSUMER, position)
             self._settled = position
-        self._tally.put(position=position)
+        self._counters.put(position=position)
 
-    def _open_lanes(self, due: Sequence[Delivery]) -> int:
-        """Start a lane for each recipient that is free; return how many were started."""
+    def _start_queues(self, due: Sequence[Delivery]) -> int:
+        """Start a queue for each recipient without one; return how many were started."""
         now = self._clock.now()
         queues: dict[str, list[Delivery]] = {}
         for delivery in due:
             if self._resting.get(delivery.recipient, 0) <= now:
                 queues.setdefault(delivery.recipient, []).append(delivery)
         for recipient, queue in queues.items():
-            task = asyncio.create_task(self._lane(recipient, queue), name=f"deliver to {recipient}")
-            self._lanes[recipient] = task
+            task = asyncio.create_task(self._send_queue(recipient, queue),
+                                       name=f"deliver to {recipient}")
+            self._queues[recipient] = task
         return len(queues)
 
-    async def _lane(self, recipient: str, queue: Sequence[Delivery]) -> None:
+    async def _send_queue(self, recipient: str, queue: Sequence[Delivery]) -> None:
         failed = 0
         try:
             for delivery in queue:
@@ -210,20 +220,20 @@ class Outbox:
                 failed = 0 if await self._sender.deliver(delivery, known) else failed + 1
                 if failed == 2:
                     break
-        except Abandoned:
+        except SendAbandoned:
             _log.info("a message was left on the wire", extra={"recipient": recipient})
         except JournalError as exc:
             self._sender.journal_trouble(exc)
             failed += 1
         except Exception:
-            # A fault of ours: the others must get their messages all the same.
-            _log.exception("a delivery lane broke", extra={"recipient": recipient})
+            # A fault of ours: the other recipients must still get their messages.
+            _log.exception("a delivery queue broke", extra={"recipient": recipient})
             failed += 1
         finally:
-            self._close_lane(recipient, failed)
+            self._end_queue(recipient, failed)
 
-    def _close_lane(self, recipient: str, failed: int) -> None:
-        del self._lanes[recipient]
+    def _end_queue(self, recipient: str, failed: int) -> None:
+        del self._queues[recipient]
         if failed:
             self._failures[recipient] = self._failures.get(recipient, 0) + 1
             wait = self._sender.wait_after(self._failures[recipient])
@@ -233,8 +243,8 @@ class Outbox:
             self._resting.pop(recipient, None)
         self._woken.set()
 
-    async def _tell_untold(self, lost: int, old: int) -> None:
-        """Say of how many events nobody was told: ``lost`` were deleted, ``old`` are history."""
+    async def _report_unreported(self, lost: int, old: int) -> None:
+        """Record how many events were not reported: ``lost`` were deleted, ``old`` are history."""
         causes = [
             (lost, "events-lost", "were deleted from the journal for want of room before anybody "
                                   "could be told of them"),
@@ -244,16 +254,15 @@ class Outbox:
         for count, fact, why in causes:
             if count:
                 _log.error("events were not told", extra={"events": count, "fact": fact})
-                await self._sender.tell(FactNoted(
+                await self._sender.record_event(FactNoted(
                     time=self._clock.now(), site=self._policy.plant.site.id, fact=fact,
                     text=f"{count} events {why}. Look at the board for what stands now.",
                     values={"events": count},
                 ))
 
     async def _rest(self) -> None:
-        """Wait for a wake-up, the end of a lane's rest, the next call, or the poll."""
+        """Wait for a wake-up, the end of a queue's wait, the next call, or the poll."""
         now = self._clock.now()
         due = next_due(self._state)
         ends = [t - now for t in (*self._resting.values(), *([due] if due else [])) if t > now]
         await pause(self._clock, min([self._settings.poll, *ends]), self._woken)
-

@@ -1,6 +1,6 @@
-"""Who takes which event, and who that is at this hour: routes, people and rotas. No I/O, no memory.
+"""Which recipient gets which event, and which person that is at an instant. No I/O, no state.
 
-What becomes of it over time (a burst, an escalation, a quiet night) is for :mod:`.calls`.
+What follows over time (bursts, escalation, quiet hours) is in :mod:`.calls`.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmMoved, Event, FactNoted, Signal, Transition
+from collector.domain.formatting import local_time
 from collector.domain.plant import Plant
-from collector.notify.message import local_time
-from collector.notify.recipients import Recipient, Route
-from collector.notify.rota import Rota, turns
+from collector.domain.units import DAY, MINUTE, SECOND
+from collector.notify.recipients import Recipient, Rota, Route, turns
 
 __all__ = [
     "ANNOUNCED", "ESCALATED", "GIVEN_UP", "NOT_THROUGH", "RESUMED", "UNANSWERED", "Kind",
@@ -22,22 +22,20 @@ __all__ = [
 ]
 
 GIVEN_UP = "delivery-given-up"
-"""The fact that a message was given up."""
+"""Event: a message was given up."""
 
 NOT_THROUGH, RESUMED = "delivery-not-through", "delivery-resumed"
-"""The facts that tries to reach somebody fail, and that they do no longer. Not told as facts: the
-condition that is made of them is."""
+"""Events: a recipient is unreachable, and reachable again. Not sent themselves: the alarm of the
+condition that evaluates them is."""
 
 ESCALATED, UNANSWERED = "call-escalated", "call-unanswered"
-"""The facts that the next was called, and that nobody answered and nobody more is called."""
+"""Events: the next person was called; no acknowledgement, and no person left to call."""
 
 ANNOUNCED = frozenset({
     "impairment-declared", "impairment-ending", "impairment-ended",
     "visit-begun", "visit-ending", "visit-ended",
 })
-"""Facts that go to all who would be called about the thing: they may see it quiet, or not."""
-
-DAY = 86_400_000
+"""Events sent to all who would be called about the asset."""
 
 
 class Kind:
@@ -56,7 +54,7 @@ class NumberedEvent(Protocol):
 
     @property
     def seq(self) -> int:
-        """Its number."""
+        """Number of the event."""
 
     @property
     def event(self) -> Event:
@@ -65,21 +63,21 @@ class NumberedEvent(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """How long a message waits for others to the same person, ms: one message for a burst.
+    """How long (ms) a message waits for others to the same person, so that a burst is one message.
 
-    ``urgent`` is the most that an alarm of high priority, or a call for want of an answer, waits;
-    ``other`` anything else. For ``spell`` after a message the next ones wait ``following``: what
-    comes then is the rest of the same trouble.
+    ``urgent`` is the longest wait of an alarm of high priority and of a further call, ``other``
+    that of anything else. For ``spell`` after a message the next ones wait ``following``: they
+    belong to the same trouble.
     """
 
-    urgent: int = 10_000
-    other: int = 60_000
-    following: int = 60_000
-    spell: int = 600_000
+    urgent: int = 10 * SECOND
+    other: int = MINUTE
+    following: int = MINUTE
+    spell: int = 10 * MINUTE
 
 
 def raised_at(event: AlarmMoved) -> int:
-    """Return when this occurrence was raised, ms: from its id, else the event's own ``since``."""
+    """Return when (ms) this occurrence was raised: from its id, else the event's ``since``."""
     if event.transition is Transition.RAISED:
         return event.time
     seconds = event.id.rpartition(".")[2]
@@ -87,15 +85,15 @@ def raised_at(event: AlarmMoved) -> int:
 
 
 LinkMaker = Callable[[str, Sequence[str], int], tuple[str, int]]
-"""Person's id, occurrences and now to a whole address, and when it expires."""
+"""Maps a person's id, occurrences and now to an address and its expiry."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
     """The routes in force. ``board`` is the address for people; ``stale_after`` in ms.
 
-    What happened longer ago than ``stale_after`` is history and calls nobody: without that, the
-    first start with recipients on an old journal would send years of alarms.
+    An event older than ``stale_after`` is history and calls no person: otherwise the first start
+    with recipients on an old journal would send years of alarms.
     """
 
     recipients: tuple[Recipient, ...]
@@ -117,9 +115,9 @@ class Policy:
         return next((r for r in (*self.recipients, *self.people) if r.id == name), None)
 
     def reach(self, name: str, now: int, turn: int = 1) -> Recipient | None:
-        """Return whom it takes to call ``name`` (person, recipient or rota) at ``now``.
+        """Return the recipient to call for ``name`` (person, recipient or rota) at ``now``.
 
-        Of several with one address it is always the first, so that nobody is told twice.
+        Of several with one address it is always the first, so that none is called twice.
         """
         found = self.recipient(name)
         rota = self.rotas.get(found.rota if found is not None and found.rota else name)
@@ -131,22 +129,22 @@ class Policy:
         return next(r for r in (*self.recipients, *self.people) if r.to == found.to)
 
     def is_history(self, event: Event, now: int) -> bool:
-        """Whether it happened too long ago to call anybody."""
+        """Whether the event is too old to be sent."""
         return now - event.time > self.stale_after
 
-    def passed_over(self, events: Iterable[NumberedEvent], now: int) -> int:
-        """Return how many events somebody would have been told of, had they not been history."""
+    def skipped(self, events: Iterable[NumberedEvent], now: int) -> int:
+        """Return the number of events that have takers and are history."""
         return sum(
             self.is_history(n.event, now) and bool(self.takers(n.event)) for n in events
         )
 
     def takes(self, recipient: Recipient, event: AlarmMoved, at: int) -> bool:
-        """Whether one of the recipient's routes takes this alarm at the instant ``at``."""
+        """Whether one of the recipient's routes matches this alarm at the instant ``at``."""
         local = local_time(at, self.zone)
         return any(self._matches(r, event) and r.open_at(local) for r in recipient.routes)
 
     def takers(self, event: Event) -> Sequence[Recipient]:
-        """Return the recipients whose routes take the event; a return as its raising."""
+        """Return the recipients whose routes match the event; a return goes as its raising did."""
         match event:
             case AlarmMoved(transition=Transition.RAISED | Transition.RETURNED):
                 back, at = event.transition is Transition.RETURNED, raised_at(event)
@@ -169,14 +167,15 @@ class Policy:
         return not route.things or bool(route.things & self._belongs_to(asset))
 
     def _belongs_to(self, asset: str) -> frozenset[str]:
-        """Return the ids an asset answers to: its own, its thing's, and a vent's riser."""
+        """Return the ids that match an asset: its own, its parent's, and a vent's riser."""
         own = {asset, asset.rpartition(".")[0]}
         return frozenset(own | {v.riser for v in self.plant.vents.values() if v.id in own})
 
     def _fact_for(self, recipient: Recipient, event: FactNoted) -> bool:
-        """Whether a fact goes to this recipient: never news of its own silence, never in circles.
+        """Whether an event of the collector goes to this recipient.
 
-        Two recipients that both fail would otherwise tell each other of it for ever.
+        Never one about its own being unreachable: two recipients that both fail would otherwise
+        cause messages to each other for ever.
         """
         if event.fact in (NOT_THROUGH, RESUMED, ESCALATED):
             return False

@@ -1,11 +1,10 @@
-"""Who may do what at the board: accounts, sessions, and how guessing is slowed down."""
+"""Accounts with their roles, sessions, and the limit on failed attempts."""
 
-from collector.people.accounts import PEOPLE, Accounts, PeopleError, Person
-from collector.people.doorkeeper import Doorkeeper, Session, SlowDown, WrongPassword
-from collector.people.roles import Role
-from collector.people.throttle import Throttle
+from collector.people.accounts import PEOPLE, Accounts, AccountsError, Person, Role
+from collector.people.attempt_limiter import AttemptLimiter
+from collector.people.sessions import Session, SessionManager, TooManyAttempts, WrongPassword
 
 __all__ = [
-    "PEOPLE", "Accounts", "Doorkeeper", "PeopleError", "Person", "Role", "Session", "SlowDown",
-    "Throttle", "WrongPassword",
+    "PEOPLE", "Accounts", "AccountsError", "AttemptLimiter", "Person", "Role", "Session",
+    "SessionManager", "TooManyAttempts", "WrongPassword",
 ]

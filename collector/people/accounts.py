@@ -1,24 +1,111 @@
-"""The accounts of one site: a small SQLite file beside the journal, which only its owner can read.
+"""The accounts of one site: roles, password hashes and sessions in a SQLite file of its own.
 
-It is apart from the journal so that a copy of the history can be handed over without it. Of a
-password its argon2 hash is kept, of a session's id its SHA-256: neither can be turned back.
+The file lies beside the journal, readable by its owner only, so that a copy of the history can be
+handed over without it. Of a password the argon2id hash is stored (RFC 9106, low memory), of a
+session's id the SHA-256.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import sqlite3
 import threading
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
-from collector.domain.errors import QuietpipeError, UsageError
-from collector.people.passwords import Passwords
-from collector.people.roles import Role
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
 
-__all__ = ["PEOPLE", "Accounts", "PeopleError", "Person", "checked_name"]
+from collector.domain.errors import QuietpipeError, UsageError
+
+__all__ = [
+    "PEOPLE",
+    "SHORTEST",
+    "Accounts",
+    "Passwords",
+    "AccountsError",
+    "Person",
+    "Role",
+    "checked_name",
+]
+
+SHORTEST = 10
+"""Characters. NIST SP 800-63B asks for a length of 8, and for no mixture of kinds."""
+_LONGEST = 200
+
+
+class Passwords:
+    """Makes and checks hashes. ``hasher`` is argon2's own with its defaults unless said."""
+
+    def __init__(self, hasher: PasswordHasher | None = None) -> None:
+        self._hasher = hasher or PasswordHasher()
+        # Verified for a name without an account, so that both take equally long.
+        self._unknown = self._hasher.hash(secrets.token_urlsafe(32))
+
+    def __repr__(self) -> str:
+        return "Passwords(argon2id)"
+
+    def hash(self, password: str, name: str) -> str:
+        """Return the hash of a new password.
+
+        Raises ``UsageError`` when it is too short, too long, the name itself, or one thing only.
+        """
+        plain = _normal(password)
+        if len(plain) < SHORTEST:
+            raise UsageError(f"a password needs {SHORTEST} characters or more")
+        if len(plain) > _LONGEST:
+            raise UsageError(f"a password may have {_LONGEST} characters at most")
+        if len(set(plain)) < 4 or plain.casefold() == name.casefold():
+            raise UsageError("that password is too easily guessed")
+        return self._hasher.hash(plain)
+
+    def verify(self, password: str, kept: str | None) -> bool:
+        """Whether ``password`` has the hash ``kept``, which is ``None`` for an unknown name."""
+        plain = _normal(password)[:_LONGEST + 1]
+        try:
+            right = self._hasher.verify(kept or self._unknown, plain)
+        except (VerificationError, InvalidHashError):
+            return False
+        return right and kept is not None
+
+    def rehash(self, password: str) -> str:
+        """Return the hash of a password that was verified."""
+        return self._hasher.hash(_normal(password))
+
+    def is_dated(self, kept: str) -> bool:
+        """Whether a hash was made with other settings than those of now."""
+        return self._hasher.check_needs_rehash(kept)
+
+
+def _normal(password: str) -> str:
+    # The same key gives other code points on other machines (RFC 8265 asks for this too).
+    return unicodedata.normalize("NFC", password)
+
+
+class Role(StrEnum):
+    """A role of an account, from the least rights to the most. Each includes those before it.
+
+    >>> Role.RESPOND.may(Role.LOOK), Role.RESPOND.may(Role.MANAGE)
+    (True, False)
+    """
+
+    LOOK = "look"
+    """Read every page."""
+    RESPOND = "respond"
+    """Also acknowledge, shelve, declare fills and impairments: what a person on call does."""
+    MANAGE = "manage"
+    """Also take out of service, reset baselines, accept: what changes the evaluation."""
+
+    def may(self, needed: Role) -> bool:
+        """Whether this role includes ``needed``."""
+        order = list(Role)
+        return order.index(self) >= order.index(needed)
+
 
 PEOPLE = "people.sqlite"
 """The file's name in the data folder."""
@@ -37,13 +124,13 @@ CREATE INDEX sessions_key ON sessions (key);
 """
 
 
-class PeopleError(QuietpipeError):
+class AccountsError(QuietpipeError):
     """The file of the accounts cannot be read or written."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """One account. Instants are ms since 1970 UTC; ``seen`` is the last sign-in."""
+    """An account. Instants are ms since 1970 UTC; ``seen`` is the last sign-in."""
 
     name: str
     role: Role
@@ -53,7 +140,7 @@ class Person:
 
 
 def checked_name(text: str) -> str:
-    """Return a name as it is kept; raise ``UsageError`` for one that could not be shown."""
+    """Return a name as it is stored; raise ``UsageError`` for one that cannot be shown."""
     name = " ".join(text.split())
     if not 1 <= len(name) <= 60 or not name.isprintable():
         raise UsageError("a name has 1 to 60 characters that can be printed")
@@ -61,9 +148,9 @@ def checked_name(text: str) -> str:
 
 
 class Accounts:
-    """The file. Each call is a transaction of its own, so the command line and the daemon share it.
+    """The accounts file. Each call is one transaction, so the command and the daemon can share it.
 
-    Raises ``PeopleError`` when the file cannot be used, ``UsageError`` for what makes no sense.
+    Raises ``AccountsError`` when the file cannot be used, ``UsageError`` for an invalid request.
     """
 
     def __init__(self, path: Path, passwords: Passwords | None = None) -> None:
@@ -81,7 +168,7 @@ class Accounts:
             self._db.close()
 
     def _open(self) -> sqlite3.Connection:
-        with _ours():
+        with _accounts_errors():
             self.path.parent.mkdir(parents=True, exist_ok=True)
             # Made by us first, since SQLite would leave it to the umask who may read it.
             os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
@@ -97,13 +184,13 @@ class Accounts:
                 db.execute(f"PRAGMA user_version = {_VERSION}")
             db.execute("COMMIT")
         if version > _VERSION:
-            raise PeopleError(f"{self.path} is from a newer quietpipe")
+            raise AccountsError(f"{self.path} is from a newer quietpipe")
         return db
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection for one transaction; it is undone when the block raises."""
-        with self._lock, _ours():
+        """Yield the connection for one transaction, rolled back when the block raises."""
+        with self._lock, _accounts_errors():
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
@@ -114,21 +201,21 @@ class Accounts:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection for looking something up."""
-        with self._lock, _ours():
+        """Yield the connection for reading."""
+        with self._lock, _accounts_errors():
             yield self._db
 
     def people(self) -> list[Person]:
-        """Return every account by name."""
+        """Return all accounts, sorted by name."""
         with self.reading() as db:
             rows = db.execute("SELECT name, role, created, changed, seen FROM people ORDER BY key")
             return [Person(name=n, role=Role(r), created=c, changed=h, seen=s)
                     for n, r, c, h, s in rows]
 
     def add(self, name: str, role: Role, password: str, now: int) -> Person:
-        """Make an account; raise ``UsageError`` when the name is taken or the password weak."""
+        """Add an account; raise ``UsageError`` when the name is taken or the password weak."""
         name = checked_name(name)
-        kept = self._passwords.make(password, name)
+        kept = self._passwords.hash(password, name)
         with self.transaction() as db:
             if db.execute("SELECT 1 FROM people WHERE key = ?", (_key(name),)).fetchone():
                 raise UsageError(f'there is an account "{name}" already')
@@ -137,12 +224,12 @@ class Accounts:
         return Person(name=name, role=role, created=now, changed=now)
 
     def set_role(self, name: str, role: Role, now: int) -> None:
-        """Give an account another role; it holds from the next request on."""
+        """Change the role of an account, from the next request on."""
         self._change(name, "role = ?, changed = ?", role.value, now)
 
     def set_password(self, name: str, password: str, now: int) -> None:
-        """Give an account another password, and end every session of it."""
-        kept = self._passwords.make(password, checked_name(name))
+        """Change the password of an account, and end all its sessions."""
+        kept = self._passwords.hash(password, checked_name(name))
         self._change(name, "hash = ?, changed = ?", kept, now)
         self.end_sessions(name)
 
@@ -156,16 +243,22 @@ class Accounts:
         with self.transaction() as db:
             db.execute("DELETE FROM sessions WHERE key = ?", (_key(name),))
 
-    def fits(self, name: str, password: str) -> str | None:
-        """Return the name as it is kept when the password is its own, else ``None``.
+    def verify(self, name: str, password: str) -> str | None:
+        """Return the name as it is stored when the password is right, else ``None``.
 
-        Takes as long for a name that nobody has.
+        Takes as long for an unknown name. A hash made with older settings is replaced.
         """
         with self.reading() as db:
             row = db.execute("SELECT name, hash FROM people WHERE key = ?",
                              (_key(name),)).fetchone()
-        right = self._passwords.fits(password, row[1] if row else None)
-        return str(row[0]) if right else None
+        if not self._passwords.verify(password, row[1] if row else None):
+            return None
+        if self._passwords.is_dated(row[1]):
+            # Only where the hash is still the one verified: the password may have changed since.
+            with self.transaction() as db:
+                db.execute("UPDATE people SET hash = ? WHERE key = ? AND hash = ?",
+                           (self._passwords.rehash(password), _key(name), row[1]))
+        return str(row[0])
 
     def _change(self, name: str, what: str, *values: object) -> None:
         with self.transaction() as db:
@@ -183,8 +276,8 @@ def _found(name: str, cursor: sqlite3.Cursor) -> None:
 
 
 @contextlib.contextmanager
-def _ours() -> Iterator[None]:
+def _accounts_errors() -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, OSError) as error:
-        raise PeopleError(f"the accounts cannot be used: {error}") from error
+        raise AccountsError(f"the accounts cannot be used: {error}") from error

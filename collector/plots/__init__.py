@@ -1,4 +1,4 @@
-"""Plots drawn on the server: for a page as SVG, for paper as shapes. Pure; no library needed."""
+"""Plots drawn on the server, as SVG for pages and as shapes for PDF. Pure; no library needed."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ __all__ = [
 
 
 def drawing_of(figure: Plot | Bars) -> Drawing:
-    """Lay out a figure; the paper draws this."""
+    """Return the shapes of a figure, which the PDF draws."""
     return draw_plot(figure) if isinstance(figure, Plot) else draw_strips(figure)
 
 
 def draw(figure: Plot | Bars) -> str:
-    """Draw a figure as SVG text, to stand in a page as it is."""
+    """Return a figure as SVG text for a page."""
     return svg_of(drawing_of(figure))

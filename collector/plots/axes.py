@@ -1,29 +1,30 @@
 """Axes: values in the site's units with round ticks, and time by the site's clock.
 
-Ticks of the time axis stand where the wall clock says so: a day with a change of
+Ticks of the time axis follow the wall clock: a day with a change of
 clocks has 23 or 25 hours and starts at local midnight all the same, a month on its first day.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from collector.domain.formatting import scale_of
 from collector.domain.readings import Quantity
+from collector.domain.units import DAY, HOUR, MINUTE, SECOND
+from collector.plots.shapes import Line, Shape, Text
 
-__all__ = ["Axis", "TimeTick", "axis_of", "round_step", "step_for", "time_ticks", "value_ticks"]
-
-_SECOND, _MINUTE, _HOUR, _DAY = 1000, 60_000, 3_600_000, 86_400_000
-_BAR_PER_PSI = 0.0689475729
-"""1 psi = 6894.75729 Pa (NIST SP 811)."""
-
+__all__ = [
+    "MARGIN", "Axis", "Frame", "TimeTick", "axis_of", "round_step", "step_for", "tick_words",
+    "time_axis", "time_ticks", "value_axis", "value_ticks", "width_of",
+]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """How values are shown: ``value * scale + shift`` in ``unit``."""
+    """A value axis: it shows ``value * scale + shift`` in ``unit``."""
 
     unit: str = ""
     scale: float = 1.0
@@ -45,17 +46,9 @@ class Axis:
 
 def axis_of(quantity: Quantity, units: str, label: str = "") -> Axis:
     """Return the axis of a quantity at a site that reads ``us`` or ``metric``."""
-    label = label or quantity.label
-    match quantity.unit, units:
-        case "psi", "metric":
-            return Axis(unit="bar", scale=_BAR_PER_PSI, label=label, digits=2)
-        case "degC", "us":
-            return Axis(unit="°F", scale=1.8, shift=32.0, label=label, digits=0)
-        case "degC", _:
-            return Axis(unit="°C", label=label)
-        case ("contact" | "mode" | "count"), _:
-            return Axis(label=label, digits=0)
-    return Axis(unit=quantity.unit, label=label)
+    scale = scale_of(quantity.unit, units)
+    return Axis(unit=scale.unit, scale=scale.factor, shift=scale.shift, digits=scale.digits,
+                label=label or quantity.label)
 
 
 def round_step(span: float, at_most: int) -> float:
@@ -86,9 +79,9 @@ def value_ticks(low: float, high: float, at_most: int = 5) -> tuple[float, ...]:
 
 
 _STEPS = (
-    _SECOND, 5 * _SECOND, 10 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE, 5 * _MINUTE,
-    10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE, _HOUR, 2 * _HOUR, 3 * _HOUR, 6 * _HOUR, 12 * _HOUR,
-    _DAY, 2 * _DAY, 7 * _DAY,
+    SECOND, 5 * SECOND, 10 * SECOND, 30 * SECOND, MINUTE, 2 * MINUTE, 5 * MINUTE,
+    10 * MINUTE, 15 * MINUTE, 30 * MINUTE, HOUR, 2 * HOUR, 3 * HOUR, 6 * HOUR, 12 * HOUR,
+    DAY, 2 * DAY, 7 * DAY,
 )
 
 
@@ -124,20 +117,20 @@ _Mark = tuple[int, str, str]
 
 def _marks(start: int, end: int, zone: ZoneInfo, at_most: int) -> Iterator[_Mark]:
     span = max(end - start, 1)
-    for step in (_SECOND, 5 * _SECOND, 15 * _SECOND, 30 * _SECOND, _MINUTE, 2 * _MINUTE,
-                 5 * _MINUTE, 10 * _MINUTE, 15 * _MINUTE, 30 * _MINUTE):
+    for step in (SECOND, 5 * SECOND, 15 * SECOND, 30 * SECOND, MINUTE, 2 * MINUTE,
+                 5 * MINUTE, 10 * MINUTE, 15 * MINUTE, 30 * MINUTE):
         if span <= step * at_most:
             yield from _even(start, end, zone, step)
             return
     for hours in (1, 2, 3, 6, 12):
-        if span <= hours * _HOUR * at_most:
+        if span <= hours * HOUR * at_most:
             yield from _hours(start, end, zone, hours)
             return
     for days in (1, 2, 7, 14):
-        if span <= days * _DAY * at_most:
+        if span <= days * DAY * at_most:
             yield from _days(start, end, zone, days)
             return
-    months = next((m for m in (1, 2, 3, 6, 12) if span <= m * 30.5 * _DAY * at_most), 24)
+    months = next((m for m in (1, 2, 3, 6, 12) if span <= m * 30.5 * DAY * at_most), 24)
     yield from _months(start, end, zone, months)
 
 
@@ -151,7 +144,7 @@ def _day_words(local: datetime) -> str:
 
 def _even(start: int, end: int, zone: ZoneInfo, step: int) -> Iterator[_Mark]:
     """Step through less than an hour: even in real time, and so right across a change of clocks."""
-    form = "%H:%M:%S" if step < _MINUTE else "%H:%M"
+    form = "%H:%M:%S" if step < MINUTE else "%H:%M"
     for time in range(-(-start // step) * step, end + 1, step):
         local = datetime.fromtimestamp(time // 1000, zone)
         yield time, local.strftime(form), _day_words(local)
@@ -196,3 +189,77 @@ def _months(start: int, end: int, zone: ZoneInfo, months: int) -> Iterator[_Mark
             text = f"{local:%b}" if months < 12 else f"{local.year}"
             yield _ms(local), text, f"{local.year}" if months < 12 else ""
         count += months
+
+
+MARGIN = 20
+"""Right of the frame: half the width of a tick's words at its end."""
+
+
+def width_of(text: str, size: float = 12.0, *, bold: bool = False) -> float:
+    """Return the approximate width of words, a little more than most fonts need."""
+    return len(text) * size * (0.6 if bold else 0.56)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """The inner rectangle of a plot and what its edges mean (``low``, ``high`` as shown)."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    start: int
+    end: int
+    low: float = 0.0
+    high: float = 1.0
+
+    def x(self, time: int) -> float:
+        """Return the x of an instant, within the frame."""
+        share = (time - self.start) / max(self.end - self.start, 1)
+        return self.left + min(max(share, 0.0), 1.0) * (self.right - self.left)
+
+    def y(self, shown: float) -> float:
+        """Return the y of a value as the axis shows it, within the frame."""
+        share = (shown - self.low) / (self.high - self.low)
+        return self.bottom - min(max(share, 0.0), 1.0) * (self.bottom - self.top)
+
+
+def time_axis(frame: Frame, zone: ZoneInfo) -> Iterator[Shape]:
+    """Draw the time axis under the frame: ticks, their words, the wider date below them."""
+    at_most = max(int((frame.right - frame.left) // 68), 2)
+    ticks = time_ticks(frame.start, frame.end, zone, at_most)
+    marks = [frame.x(tick.time) for tick in ticks]
+    yield Line(style="plot-grid", runs=[((x, frame.top), (x, frame.bottom)) for x in marks])
+    yield Line(style="plot-frame", runs=[
+        ((frame.left, frame.bottom), (frame.right, frame.bottom)),
+        *(((x, frame.bottom), (x, frame.bottom + 4)) for x in marks),
+    ])
+    free = 0.0
+    for tick, x in zip(ticks, marks, strict=True):
+        yield Text(style="plot-axis", x=x, y=frame.bottom + 17, text=tick.text, anchor="middle")
+        half = width_of(tick.under) / 2
+        x = min(max(x, half + 2), frame.right + MARGIN - half)
+        if tick.under and x - half >= free:
+            yield Text(style="plot-axis", x=x, y=frame.bottom + 32, text=tick.under,
+                       anchor="middle")
+            free = x + half + 6
+
+
+def tick_words(ticks: Sequence[float]) -> list[str]:
+    """Write ticks with as many decimals as their step needs."""
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
+    digits = next((d for d in range(6) if abs(round(step, d) - step) < step * 1e-6), 6)
+    return [f"{tick:.{digits}f}".replace("-", "−") for tick in ticks]
+
+
+def value_axis(frame: Frame, ticks: Sequence[float], axis: Axis) -> Iterator[Shape]:
+    """Draw the value axis left of the frame, its unit above it."""
+    yield Line(style="plot-grid", runs=[
+        ((frame.left, frame.y(tick)), (frame.right, frame.y(tick))) for tick in ticks
+    ])
+    for tick, words in zip(ticks, tick_words(ticks), strict=True):
+        yield Text(style="plot-axis", x=frame.left - 7, y=frame.y(tick) + 4, text=words,
+                   anchor="end")
+    if axis.unit:
+        yield Text(style="plot-unit", x=frame.left - 7, y=frame.top - 10, text=axis.unit,
+                   anchor="end")

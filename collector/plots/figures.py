@@ -1,4 +1,4 @@
-"""What a plot shows: series, limits, spans and strips. Units of record, ms."""
+"""The data of a plot: series, limits, spans and strips. Units of record, ms."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ __all__ = ["Band", "Bar", "BarKind", "Bars", "Curve", "Level", "Plot", "Span", "
 
 
 class SpanKind(StrEnum):
-    """What a marked stretch of time is; each has a shape of its own."""
+    """The kind of a marked time span; each has a shape of its own."""
 
     ALARM = "alarm"
-    QUIET = "quiet"
-    """Held back on purpose: shelved, a declared fill, out of service."""
+    SUPPRESSED = "suppressed"
+    """Suppressed on purpose: shelved, a declared fill, out of service."""
     SILENT = "silent"
-    """Nothing was watched."""
+    """Without data."""
 
 
 class BarKind(StrEnum):
-    """How a bar of a strip looks."""
+    """The kind of a bar; each has a look of its own."""
 
     RUN = "run"
-    LOUD = "loud"
-    QUIET = "quiet"
+    ALARM = "alarm"
+    MUTED = "muted"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +57,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """A stretch of time with a word; ``end`` is ``None`` while it lasts."""
+    """A marked time span with a word; ``end`` is ``None`` while it lasts."""
 
     start: int
     end: int | None
@@ -70,7 +70,7 @@ class Plot:
     """Series over time. ``floor`` and ``ceiling`` widen the axis to take them in.
 
     ``key`` keeps the ids of several plots on one page apart. Readings can go as far as ``known``
-    (``end`` unless given): what lies beyond is the future, not a gap.
+    (``end`` unless given): the time after it is the future, not a gap.
     """
 
     title: str
@@ -92,7 +92,7 @@ class Plot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bar:
-    """One stretch on a strip."""
+    """One bar of a strip."""
 
     start: int
     end: int
@@ -102,7 +102,7 @@ class Bar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bars:
-    """Strips over time, one to a row: runs of a compressor, hours that were watched."""
+    """Strips over time, one to a row: runs of a compressor, hours with data."""
 
     title: str
     start: int

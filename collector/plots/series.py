@@ -1,34 +1,38 @@
-"""A plot laid out as a drawing: series, gaps, limits, marked stretches, axes."""
+"""Lays out a plot as a drawing: series, gaps, limits, marked spans, axes.
+
+The points of a series are reduced without changing its picture.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from statistics import median
 from zoneinfo import ZoneInfo
 
 from collector.domain.trends import TrendStep
-from collector.plots import lanes
-from collector.plots.axes import Axis, value_ticks
-from collector.plots.figures import Band, Curve, Plot
-from collector.plots.frame import (
+from collector.plots import span_rows
+from collector.plots.axes import (
     MARGIN,
+    Axis,
     Frame,
     tick_words,
     time_axis,
     value_axis,
+    value_ticks,
     width_of,
 )
+from collector.plots.figures import Band, Curve, Plot
 from collector.plots.shapes import Area, Drawing, Line, Point, Shape, Text, box
-from collector.plots.thinning import bridge, few_points, few_steps, stretches
 
-__all__ = ["draw_plot"]
+__all__ = ["bridge", "draw_plot", "few_points", "few_steps", "stretches", "usual"]
 
 _POINTS, _LEAST, _LOOKS = 900, 150, 4
-"""Points of all series together, of each at least, and how many looks there are to tell them."""
+"""Most points of all series together, least of each, and the number of line styles."""
 
 
 def draw_plot(plot: Plot) -> Drawing:
-    """Lay out a plot; what lies outside its time is left out."""
+    """Lay out a plot; data outside its time range is left out."""
     plot = replace(plot, series=[_within(series, plot) for series in plot.series])
     ticks = _ticks(plot)
     left = 14 + max(width_of(words) for words in tick_words(ticks))
@@ -36,16 +40,16 @@ def draw_plot(plot: Plot) -> Drawing:
     legend, rows = _legend(plot, left)
     sketch = Frame(left=left, top=0, right=plot.width - MARGIN, bottom=1, start=plot.start,
                    end=plot.end)
-    found = lanes.placed(plot.spans, sketch)
+    found = span_rows.placed(plot.spans, sketch)
     head = 18 * rows + 6
-    top = max(head + lanes.lane_count(found) * lanes.LANE + 8, 26)
+    top = max(head + span_rows.row_count(found) * span_rows.ROW + 8, 26)
     bottom = top + plot.height - 60
     frame = Frame(left=left, top=top, right=sketch.right, bottom=bottom, start=plot.start,
                   end=plot.end, low=ticks[0], high=ticks[-1])
     shapes = [
-        *lanes.washes(found, frame), *value_axis(frame, ticks, plot.axis),
+        *span_rows.washes(found, frame), *value_axis(frame, ticks, plot.axis),
         *time_axis(frame, ZoneInfo(plot.zone)), *_holes(plot, frame), *_series(plot, frame),
-        *_levels(plot, frame), *lanes.lanes(found, frame, head), *legend,
+        *_levels(plot, frame), *span_rows.span_shapes(found, frame, head), *legend,
     ]
     return Drawing(title=plot.title, description=plot.description, key=plot.key,
                    width=plot.width, height=bottom + 38, shapes=shapes)
@@ -72,7 +76,7 @@ def _ticks(plot: Plot) -> tuple[float, ...]:
 
 
 def _looks(plot: Plot) -> Iterator[tuple[Band | Curve, str]]:
-    """Give each measured series its look; what is expected looks alike."""
+    """Return the line style of each series; expected ones share a style."""
     number = 0
     for series in plot.series:
         if isinstance(series, Curve) and series.expected:
@@ -113,13 +117,13 @@ def _series(plot: Plot, frame: Frame) -> Iterator[Shape]:
                 [(frame.x(t), frame.y(plot.axis.shown(v))) for t, v in run]
                 for run in few_points(series.points, budget)
             ]))
-    # Every line lies over every band, or a later band would veil an earlier line.
+    # Lines are drawn after all bands, or a later band would cover an earlier line.
     yield from bands
     yield from strokes
 
 
 def _ends(run: Sequence[TrendStep]) -> list[int]:
-    """Instants at which a run's steps stand: in their middle, its ends drawn out to its edges."""
+    """Return the instants of a run's steps: their middles, and the edges of its first and last."""
     return [run[0].start, *((s.start + s.end) // 2 for s in run), run[-1].end]
 
 
@@ -177,3 +181,90 @@ def _levels(plot: Plot, frame: Frame) -> Iterator[Shape]:
         above = y - 5 if y - frame.top > 16 else y + 14
         yield Text(style="plot-limit-word", x=frame.left + 6 if clash else frame.right - 4,
                    y=above, text=words, anchor="start" if clash else "end")
+
+
+_BRIDGE = 2.5
+"""Usual distances between full steps above which empty steps are a gap."""
+
+
+def few_steps(steps: Sequence[TrendStep], most: int) -> list[TrendStep]:
+    """Join neighbouring steps until there are at most ``most``; nothing is lost of low and high."""
+    size = -(-len(steps) // max(most, 1))
+    if size <= 1:
+        return list(steps)
+    return [_joined(steps[i:i + size]) for i in range(0, len(steps), size)]
+
+
+def _joined(steps: Sequence[TrendStep]) -> TrendStep:
+    count, total, low, high = 0, 0.0, float("inf"), float("-inf")
+    for step in steps:
+        if step.low is None or step.mean is None or step.high is None:
+            continue
+        count += step.count
+        total += step.mean * step.count
+        low = step.low if step.low < low else low
+        high = step.high if step.high > high else high
+    start, end = steps[0].start, steps[-1].end
+    if not count:
+        return TrendStep(start=start, end=end, count=0, low=None, mean=None, high=None)
+    return TrendStep(start=start, end=end, count=count, low=low, mean=total / count, high=high)
+
+
+def stretches(steps: Sequence[TrendStep]) -> list[list[TrendStep]]:
+    """Return the runs of steps with readings that belong together.
+
+    A point polled less often than a step is long leaves steps empty without a gap; the usual
+    distance between its full steps decides.
+    """
+    full = [s for s in steps if s.count]
+    if not full:
+        return []
+    bridged = bridge(steps)
+    runs = [[full[0]]]
+    for before, step in zip(full, full[1:], strict=False):
+        if step.start - before.start > bridged:
+            runs.append([])
+        runs[-1].append(step)
+    return runs
+
+
+def usual(steps: Sequence[TrendStep]) -> float:
+    """Return the usual distance (ms) from one full step to the next; 0 where there are not two."""
+    starts = [s.start for s in steps if s.count]
+    apart = [b - a for a, b in zip(starts, starts[1:], strict=False)]
+    return median(apart) if apart else 0.0
+
+
+def bridge(steps: Sequence[TrendStep]) -> float:
+    """Return the distance (ms) of full steps up to which they belong together."""
+    return _BRIDGE * usual(steps)
+
+
+def few_points(
+    points: Sequence[tuple[int, float | None]], most: int,
+) -> Iterator[list[tuple[int, float]]]:
+    """Return runs of points between gaps, at most about ``most`` in all.
+
+    Of each bucket the first, least, greatest and last stay, so that no peak is lost.
+    """
+    share = max(len(points), 1)
+    run: list[tuple[int, float]] = []
+    for time, value in [*points, (0, None)]:
+        if value is not None:
+            run.append((time, value))
+        elif run:
+            yield _thin(run, max(most * len(run) // share, 8))
+            run = []
+
+
+def _thin(run: list[tuple[int, float]], most: int) -> list[tuple[int, float]]:
+    if len(run) <= most:
+        return run
+    size = -(-len(run) // max(most // 4, 1))
+    kept: list[tuple[int, float]] = []
+    for i in range(0, len(run), size):
+        bucket = run[i:i + size]
+        chosen = {bucket[0], min(bucket, key=lambda p: p[1]), max(bucket, key=lambda p: p[1]),
+                  bucket[-1]}
+        kept.extend(sorted(chosen))
+    return kept

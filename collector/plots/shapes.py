@@ -1,7 +1,7 @@
-"""What a drawing is made of: lines, areas, boxes and words, each of a named style.
+"""The shapes of a drawing: lines, areas, boxes and words, each of a named style.
 
-The screen and the paper draw the same shapes; the styles are what paper and a page without a style
-sheet show, a style sheet may theme over them by class.
+Pages and PDF draw the same shapes. The styles hold for PDF and for pages without a style sheet; a
+style sheet may override them by class.
 """
 
 from __future__ import annotations
@@ -45,18 +45,18 @@ STYLES: Mapping[str, Style] = {
     "plot-alarm": Style(fill=_BAD),
     "plot-alarm-wash": Style(fill=_BAD, opacity=0.09),
     "plot-alarm-word": Style(fill=_BAD, size=12, bold=True),
-    "plot-quiet": Style(stroke=_UNSURE, width=1.4, fill="#f7edcf"),
-    "plot-quiet-wash": Style(fill=_UNSURE, opacity=0.06),
-    "plot-quiet-word": Style(fill=_UNSURE, size=12),
+    "plot-suppressed": Style(stroke=_UNSURE, width=1.4, fill="#f7edcf"),
+    "plot-suppressed-wash": Style(fill=_UNSURE, opacity=0.06),
+    "plot-suppressed-word": Style(fill=_UNSURE, size=12),
     "plot-silent": Style(stroke=_SOFT, width=1.4, dash=(3.0, 2.0)),
     "plot-silent-wash": Style(fill=_SOFT, opacity=0.08),
     "plot-silent-word": Style(fill=_SOFT, size=12),
     "plot-gap": Style(fill=_SOFT, opacity=0.14),
     "plot-gap-word": Style(fill=_SOFT, size=11),
-    "plot-lane": Style(fill="#eceeea"),
+    "plot-track": Style(fill="#eceeea"),
     "plot-run": Style(fill="#1d4f73"),
-    "plot-run-loud": Style(fill=_BAD),
-    "plot-run-quiet": Style(fill="#b9bfb9"),
+    "plot-run-alarm": Style(fill=_BAD),
+    "plot-run-muted": Style(fill="#b9bfb9"),
     **{f"plot-line s{n}": Style(stroke=colour, width=1.8, dash=dash)
        for n, (colour, dash) in enumerate(_SERIES)},
     **{f"plot-band s{n}": Style(fill=colour, opacity=0.2)
@@ -65,7 +65,7 @@ STYLES: Mapping[str, Style] = {
 
 
 def style_of(name: str) -> Style:
-    """Return the style of that name. Raises ``KeyError`` for one there is not."""
+    """Return the style of that name. Raises ``KeyError`` for an unknown one."""
     return STYLES[name]
 
 
@@ -79,7 +79,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Area:
-    """Closed shapes. ``note`` is what a pointer or a screen reader finds on them."""
+    """Closed shapes. ``note`` is their tooltip, also for screen readers."""
 
     style: str
     runs: Sequence[Sequence[Point]]

@@ -1,12 +1,12 @@
-"""Strips over time laid out as a drawing: one row each, bars where something ran or held."""
+"""Lays out strips over time: one row each, bars where a contact was on."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
+from collector.plots.axes import MARGIN, Frame, time_axis, width_of
 from collector.plots.figures import Bar, BarKind, Bars
-from collector.plots.frame import MARGIN, Frame, time_axis, width_of
 from collector.plots.shapes import Area, Drawing, Shape, Text, box
 
 __all__ = ["draw_strips"]
@@ -16,13 +16,14 @@ _NAME, _EDGE = 17, 24
 """Height of a name above its strip, and what the words of the first tick take at the left."""
 _BESIDE = 0.25
 """Share of the width that names beside the strips may take."""
-_STYLES = {BarKind.RUN: "plot-run", BarKind.LOUD: "plot-run-loud", BarKind.QUIET: "plot-run-quiet"}
+_STYLES = {BarKind.RUN: "plot-run", BarKind.ALARM: "plot-run-alarm",
+           BarKind.MUTED: "plot-run-muted"}
 
 
 def draw_strips(bars: Bars) -> Drawing:
     """Lay out strips."""
     left = 14 + max((width_of(label) for label, _ in bars.rows), default=0.0)
-    # Names that would take too much of the width stand above their strips.
+    # Names that would take too much of the width go above their strips.
     above = left > bars.width * _BESIDE
     height = _ROW + _NAME if above else _ROW
     frame = Frame(left=_EDGE if above else left, top=4, right=bars.width - MARGIN,
@@ -44,13 +45,13 @@ def draw_strips(bars: Bars) -> Drawing:
 
 def _row(frame: Frame, row: Sequence[Bar], top: float) -> Iterator[Shape]:
     middle = top + _BAR / 2
-    yield box("plot-lane", frame.left, top, frame.right, top + _BAR)
+    yield box("plot-track", frame.left, top, frame.right, top + _BAR)
     for kind, style in _STYLES.items():
         found = _joined([b for b in row if b.kind is kind], frame)
         if not found:
             continue
-        # Loud is taller, quiet lower than a run: the kind shows without colour.
-        reach = {BarKind.RUN: 0.0, BarKind.LOUD: 3.0, BarKind.QUIET: -3.5}[kind]
+        # An alarm is taller, a muted bar lower than a run: the kind shows without colour.
+        reach = {BarKind.RUN: 0.0, BarKind.ALARM: 3.0, BarKind.MUTED: -3.5}[kind]
         yield Area(style=style, runs=[
             ((a, top - reach), (b, top - reach), (b, top + _BAR + reach), (a, top + _BAR + reach))
             for a, b in found
@@ -62,7 +63,7 @@ def _row(frame: Frame, row: Sequence[Bar], top: float) -> Iterator[Shape]:
 
 
 def _joined(row: Sequence[Bar], frame: Frame) -> list[tuple[float, float]]:
-    """Return bars as stretches of x, those closer than the eye can part as one."""
+    """Return bars as ranges of x; bars too near to be seen apart are joined."""
     near = (frame.right - frame.left) / _MOST
     found: list[tuple[float, float]] = []
     for bar in sorted(row, key=lambda b: b.start):

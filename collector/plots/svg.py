@@ -1,7 +1,6 @@
-"""A drawing as SVG text that may stand in a page under a strict content security policy.
+"""Writes a drawing as SVG text for a page with a strict content security policy.
 
-Nothing is styled inline but by presentation attributes; there is no style sheet, script, or address
-in it.
+The SVG has presentation attributes alone: no style sheet, no script, no address.
 """
 
 from __future__ import annotations
@@ -18,14 +17,14 @@ def svg_of(drawing: Drawing) -> str:
     """Write the drawing; it scales to the width of what holds it."""
     key = escape(drawing.key, quote=True)
     names = f"{key}-title" + (f" {key}-desc" if drawing.description else "")
-    told = f'<title id="{key}-title">{escape(drawing.title)}</title>'
+    head = f'<title id="{key}-title">{escape(drawing.title)}</title>'
     if drawing.description:
-        told += f'<desc id="{key}-desc">{escape(drawing.description)}</desc>'
+        head += f'<desc id="{key}-desc">{escape(drawing.description)}</desc>'
     body = "".join(_shape(shape) for shape in drawing.shapes)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" role="img" '
         f'aria-labelledby="{names}" viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}" '
-        f'width="100%" font-family="system-ui, sans-serif">{told}{body}</svg>'
+        f'width="100%" font-family="system-ui, sans-serif">{head}{body}</svg>'
     )
 
 

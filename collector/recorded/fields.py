@@ -1,4 +1,4 @@
-"""Columns of text or numbers to columns of readings, in the unit of record."""
+"""Converts columns of text or numbers into columns of readings, in the unit of record."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ _QUALITIES = {"": _GOOD, "good": _SAID_GOOD, "bad": _NOT_GOOD, "stale": _NOT_GOO
 
 
 class Odd(Exception):
-    """Something that only reading row by row can judge."""
+    """The block has something that only the row reader can handle."""
 
 
 class Codes:
-    """The points met so far, each with its code; makes columns of them."""
+    """The points found so far, each with its code; builds columns."""
 
     def __init__(self) -> None:
         import numpy
@@ -108,7 +108,7 @@ class Codes:
         return fits
 
     def _looked_up(self, column: Any, look: Any) -> NDArray[np.int64]:
-        """Return for each text what ``look`` makes of it; each is looked at once."""
+        """Return ``look`` of each text, called once for each distinct one."""
         if not self._arrow.types.is_dictionary(column.type):
             if not self._is_text(column.type):
                 raise Odd

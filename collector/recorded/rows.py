@@ -1,7 +1,6 @@
 """Rows of recorded readings: text to value and back, in the unit of record.
 
-A row is a plain tuple. A recording has millions of them; one object each, made only where the
-watch takes them, is all the machine can afford.
+A row is a plain tuple: a recording has millions, and objects are made only where they are used.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from collector.clock import parse_instant
-from collector.config.mistakes import nearest
+from collector.config.diagnostics import nearest
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import (
     MODES,
@@ -48,7 +47,7 @@ class BadRow(ValueError):
 
 
 def quantity_of(point: str) -> Quantity:
-    """Return the quantity of a point, whatever thing it belongs to. Raises :class:`BadRow`."""
+    """Return the quantity of a point of any asset. Raises :class:`BadRow`."""
     try:
         _, name = split_point(point)
     except ValueError as exc:
@@ -67,7 +66,7 @@ Convert = Callable[[str], float | None]
 
 
 class RowReader:
-    """Turns fields of text into rows; remembers what it has worked out for points and units."""
+    """Converts fields of text into rows; caches the conversion for each point and unit."""
 
     def __init__(self) -> None:
         self._converters: dict[tuple[str, str], tuple[Convert, Quantity]] = {}
@@ -166,7 +165,7 @@ def _mode(text: str) -> float | None:
 
 
 def value_text(value: float | None, quantity: Quantity) -> str:
-    """Write a value so that reading it gives the same number back."""
+    """Write a value so that reading it returns the same number."""
     if value is None or math.isnan(value):
         return ""
     whole = value.is_integer()
@@ -178,7 +177,7 @@ def value_text(value: float | None, quantity: Quantity) -> str:
 
 
 def readings_of(rows: Iterable[Row]) -> Sequence[Reading]:
-    """Return rows as readings. When they were asked is not recorded: the time they were had."""
+    """Return rows as readings, with the time as the instant of the request too."""
     return [
         Reading(point=point, asked=time, time=time, value=value, quality=quality, why=why)
         for time, point, value, quality, why in rows

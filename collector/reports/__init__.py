@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collector.reports.blocks import Report
-from collector.reports.gathered import Gathered, History
-from collector.reports.make import make
+from collector.reports.build import make
+from collector.reports.report_data import History, ReportData
 
-__all__ = ["Gathered", "History", "Report", "make"]
+__all__ = ["ReportData", "History", "Report", "make"]

@@ -1,4 +1,4 @@
-"""What a report is made of, before it becomes a page or paper: blocks from top to bottom."""
+"""The blocks of a report from top to bottom, the same for page, PDF and message."""
 
 from __future__ import annotations
 

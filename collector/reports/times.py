@@ -1,16 +1,22 @@
-"""Periods and instants by the site's calendar: a day is from midnight to midnight there."""
+"""Periods and instants by the site's calendar: a day is from midnight to midnight there.
+
+Reports are of whole weeks (from Monday), months and quarters. A period ends at a local midnight,
+and its report is due at an hour of that day by the wall clock, also across a change of clocks.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from collector.clock import parse_instant
 
-__all__ = ["day_words", "instant_words", "last_month", "mark", "marks", "midnight", "period_words",
-           "span_words"]
-
+__all__ = [
+    "Period", "day_words", "instant_words", "last_due", "last_month", "mark", "marks",
+    "midnight", "next_period", "period_words",
+]
 
 def mark(day: date, zone: ZoneInfo, hour: int = 0) -> int:
     """Return the instant (ms) of a wall-clock hour of a day."""
@@ -70,13 +76,52 @@ def period_words(start: int, end: int, zone: ZoneInfo) -> str:
     return f"{first.day} {first:%B %Y} to {final.day} {final:%B %Y}"
 
 
-def span_words(ms: float) -> str:
-    """Write a duration with one number and its unit.
+_MONTHS = {"month": 1, "quarter": 3}
 
-    >>> span_words(90_000), span_words(7_200_000), span_words(3 * 86_400_000)
-    ('1.5 min', '2 h', '3 days')
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """One period (ms, ``end`` excluded) and when its report is due."""
+
+    start: int
+    end: int
+    due: int
+
+
+def _first(every: str, day: date) -> date:
+    """Return the first day of the week, month or quarter of a day."""
+    if every == "week":
+        return day - timedelta(days=day.weekday())
+    months = _MONTHS[every]
+    return day.replace(month=(day.month - 1) // months * months + 1, day=1)
+
+
+def _following(every: str, first: date) -> date:
+    """Return the first day of the period after the one that begins on ``first``."""
+    # A week, or 32 (100) days, after the first day is within the next period.
+    ahead = {"week": 7, "month": 32, "quarter": 100}[every]
+    return _first(every, first + timedelta(days=ahead))
+
+
+def _period(every: str, first: date, at: int, zone: ZoneInfo) -> Period:
+    end = _following(every, first)
+    due = datetime.combine(end, time(at // 60, at % 60), tzinfo=zone)
+    return Period(start=mark(first, zone), end=mark(end, zone), due=int(due.timestamp()) * 1000)
+
+
+def last_due(every: str, at: int, zone: ZoneInfo, now: int) -> Period:
+    """Return the newest period whose report is due by ``now`` (ms).
+
+    ``every`` is week, month or quarter, ``at`` the minutes after midnight.
     """
-    for size, unit, at in ((86_400_000, "days", 2.0), (3_600_000, "h", 1.0), (60_000, "min", 1.0)):
-        if ms >= size * at:
-            return f"{ms / size:.1f}".removesuffix(".0") + f" {unit}"
-    return f"{ms / 1000:.0f} s"
+    first = _first(every, local(now, zone).date())
+    while True:
+        first = _first(every, first - timedelta(days=1))
+        found = _period(every, first, at, zone)
+        if found.due <= now:
+            return found
+
+
+def next_period(every: str, at: int, zone: ZoneInfo, after: int) -> Period:
+    """Return the period that begins where the one that ended at ``after`` (ms) left off."""
+    return _period(every, _first(every, local(after, zone).date()), at, zone)

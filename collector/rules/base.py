@@ -1,9 +1,9 @@
-"""What a rule is: a small event-driven state machine that says whether a condition holds.
+"""Base classes of rules and estimators.
 
-A rule hears good samples of its inputs (:meth:`Rule.observe`), is asked for its raw finding
-(:meth:`Rule.judge`) only after an input changed something or its own deadline (:meth:`Rule.due`)
-passed, and puts the finding into words only when somebody will read them (:meth:`Rule.describe`).
-Delays are the engine's business, not the rule's.
+A rule is a small state machine for one condition of one asset. It takes good samples of its inputs
+(:meth:`Rule.observe`), is evaluated (:meth:`Rule.evaluate`) after an input changed something or its
+deadline (:meth:`Rule.due`) passed, and words its message (:meth:`Rule.describe`) only for a
+transition or a reader. The engine applies the delays, inhibition and staleness of inputs.
 """
 
 from __future__ import annotations
@@ -11,40 +11,65 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
-from typing import Any, ClassVar, Self
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.events import FactNoted
+from collector.domain.events import EstimateMade, FactNoted
 from collector.domain.plant import Plant
-from collector.domain.verdicts import Standing
+from collector.domain.quantities import COMPUTED, FLOW, flow_unit
+from collector.domain.verdicts import NotWatched, Standing
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
+from collector.rules.state import State
 from collector.rules.wording import Words
 
-__all__ = ["ALL", "Context", "Finding", "Hears", "Level", "Rule", "State", "Values", "contact_band",
-           "number", "shifted"]
+__all__ = ["ALL", "ALL_COUNTED", "Band", "Context", "Estimator", "Level", "RawEvaluation", "Rule",
+           "RuleSet", "SampleConsumer", "State", "Values", "contact_band", "number"]
 
 Values = Mapping[str, float | int | str | None]
 
-ALL = (-math.inf, math.inf)
+
+class Band(NamedTuple):
+    """Values of a point (both ends included) at which a sample need not be observed by itself."""
+
+    low: float
+    high: float
+    until: int | None = None
+    """Instant (ms) from which the band no longer applies; ``None`` for no end."""
+    counted: bool = False
+    """Whether samples within the band still count, and are delivered later in one batch."""
+    own: bool = False
+    """Whether no sample of another point changes the band."""
+
+
+ALL = Band(-math.inf, math.inf)
 """A band that no value leaves."""
+ALL_COUNTED = Band(-math.inf, math.inf, counted=True, own=True)
+
+_ON, _OFF = Band(0.5, math.inf, own=True), Band(-math.inf, 0.5 - 1e-9, own=True)
 
 
-def contact_band(on: bool) -> tuple[float, float]:
-    """Return the values of a 0/1 point that say the same."""
-    return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
+@overload
+def contact_band(on: bool) -> Band: ...
+@overload
+def contact_band(on: bool | None) -> Band | None: ...
+def contact_band(on: bool | None) -> Band | None:
+    """Return the values of a 0/1 point in the state ``on``; ``None`` while that is not known.
+
+    Not for a state that a sample of another point may change.
+    """
+    return None if on is None else _ON if on else _OFF
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What a rule sees, before any delay.
+class RawEvaluation:
+    """The result of a rule before delays and inhibition.
 
-    ``since`` (ms) is when what it describes began (of an absence: when it ended), ``None`` for
-    "when the engine first heard of it". ``held`` is from when the on-delay counts, where that is
-    not ``since``. ``because`` says why an unknown is unknown. ``rests_on`` (ms) is from when on the
-    readings lie that it rests on, where those of ``now`` alone do not bear it: what explained them
-    then goes on explaining it.
+    ``since`` (ms) is when the condition began, or ended where it is absent; ``None`` stands for the
+    time of the evaluation. ``held`` is the start of the on-delay where that is not ``since``.
+    ``because`` is the reason of an unknown. ``rests_on`` (ms) is the start of the readings that the
+    result needs, where it needs more than those of ``now``: a cause active since then inhibits it.
     """
 
     standing: Standing
@@ -57,63 +82,23 @@ class Finding:
     def present(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
-        """Return: it holds."""
+        """Return that the condition is active."""
         return cls(standing=Standing.PRESENT, since=since, held=held, rests_on=rests_on)
 
     @classmethod
     def absent(cls, since: int | None = None) -> Self:
-        """Return: it does not hold."""
+        """Return that the condition is inactive."""
         return cls(standing=Standing.ABSENT, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
-        """Return: it cannot be judged."""
+        """Return that the condition cannot be evaluated."""
         return cls(standing=Standing.UNKNOWN, because=because)
-
-
-@dataclass(slots=True, kw_only=True)
-class State:
-    """Base of a rule's state: plain numbers that survive JSON.
-
-    Fields that are instants end in ``_at``; lists whose rows begin with an instant end in
-    ``_series``. That is how a clock that was set back moves every rule alike.
-    """
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
-        return asdict(self)
-
-    def take(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; what it does not know keeps its default."""
-        for f in fields(self):
-            if f.name in state:
-                mine = getattr(self, f.name)
-                if isinstance(mine, State) and isinstance(state[f.name], Mapping):
-                    mine.take(state[f.name])
-                else:
-                    setattr(self, f.name, state[f.name])
-
-
-def shifted(state: Any, by: int, key: str = "") -> Any:
-    """Return dumped state with every marked instant moved by ``by`` ms (see :class:`State`).
-
-    >>> shifted({"start_at": 100, "n": 5, "oxygen_series": [[100, 7]], "in": {"x_at": None}}, -10)
-    {'start_at': 90, 'n': 5, 'oxygen_series': [[90, 7]], 'in': {'x_at': None}}
-    """
-    if isinstance(state, Mapping):
-        return {k: shifted(v, by, k) for k, v in state.items()}
-    if key.endswith("_at") and isinstance(state, int):
-        return state + by
-    if key.endswith("_series"):
-        return [[row[0] + by, *row[1:]] for row in state]
-    if isinstance(state, list):
-        return [shifted(item, by) for item in state]
-    return state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
-    """What a rule is built from."""
+    """Everything that rules and estimators of one plant are built from."""
 
     plant: Plant
     settings: ConditionSettings
@@ -121,7 +106,7 @@ class Context:
     words: Words
     baselines: Baselines = field(default_factory=lambda: Baselines(""))
     shared: dict[str, Any] = field(default_factory=dict)
-    """What a rule and an estimator of one family compute once for both, by a key of theirs."""
+    """Objects that several rules and estimators use, by a key of their family."""
 
     def wired(self, point: str) -> bool:
         """Whether ``point`` can have readings."""
@@ -136,48 +121,33 @@ def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
     return float(value)
 
 
-class Hears(ABC):
-    """What hears good samples, and says which of them need not be given to it one by one.
+class SampleConsumer:
+    """Takes good samples of its inputs; the engine may skip those within its bands."""
 
-    What it says of that may only change when it is called, or by what :meth:`quiet_until` names.
-    """
+    state: State = State()
+    """State that a restart keeps; a subclass sets its own."""
 
-    apart: ClassVar[bool] = False
-    """Whether samples of one point never change what it says of its other points.
-
-    What :meth:`holds` kept back of those is still given to it first.
-    """
-
-    @abstractmethod
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
-        """Take a good sample newer than any of its point; ``before_at`` is the previous one's."""
+        """Take a good sample, newer than the last of its point, which was at ``before_at`` (ms).
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return a band in which a further sample in time changes nothing, or ``None``.
+        A rule returns whether its evaluation may have changed.
+        """
+        return False
 
-        A feeder may then leave out :meth:`observe`, as long as the sample follows the last one
-        within the longest gap that is unbroken.
+    def no_change_band(self, point: str) -> Band | None:
+        """Return a band in which a further sample changes nothing, or ``None`` for no such band.
+
+        It applies to samples that follow the last one without a gap. The engine may skip them, or
+        keep them for :meth:`update_batch` where the band says that they count: until a sample
+        outside the band, a sample of another input, an evaluation, an estimate or a dump. The band
+        changes only when a method of this object is called.
         """
         return None
 
-    def quiet_until(self, point: str) -> int | None:
-        """Return the instant (ms) from which :meth:`quiet` no longer holds, ``None`` for never."""
-        return None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band, and until when (ms), in which samples in time only add up unseen.
-
-        A feeder may keep them back and give them to :meth:`observe_many`: before the first sample
-        outside the band or at that instant, before any other sample that it observes, and before
-        it is judged or asked for an estimate or its state. Nobody else may read what they add up
-        to between.
-        """
-        return None
-
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that :meth:`holds` let be kept back, as if observed one by one.
+        """Take samples within a counted band, with the result of observing them one by one.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -185,19 +155,31 @@ class Hears(ABC):
             self.observe(point, at, value, before_at)
             before_at = at
 
+    def dump(self) -> dict[str, Any]:
+        """Return the state as JSON-able data."""
+        return self.state.dump()
 
-class Rule(Hears):
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take over a dumped state."""
+        self.state.restore(state)
+
+
+class Rule(SampleConsumer, ABC):
     """One condition of one asset.
 
-    ``inputs`` are the points it hears, ``needs`` those without which it cannot judge: when one of
-    them is silent the engine answers UNKNOWN for it.
+    ``inputs`` are the points it takes samples of. While one of ``needs`` is stale or its device is
+    silent, the engine reports UNKNOWN without evaluating the rule.
     """
 
     condition: ClassVar[str]
+    requires: ClassVar[Mapping[str, str]] = {}
+    """Quantities of the asset without which it cannot be evaluated, each with its label."""
     looks_ahead: ClassVar[bool] = False
-    """Whether it is put off for longer where it is known that nobody goes silent."""
+    """Whether its deadlines depend on when inputs become stale, see ``Inputs.known_until``."""
+    answers_only: ClassVar[bool] = False
+    """Whether a sample is an answer to it, whatever it says: no doubt of a reading touches it."""
     facts: ClassVar[frozenset[str]] = frozenset()
-    """Facts of the daemon or of people that it wants to hear of (:meth:`note`)."""
+    """Kinds of system events that it takes (:meth:`apply_event`)."""
 
     def __init__(
         self, context: Context, asset: str, *, inputs: Sequence[str], needs: Sequence[str],
@@ -212,10 +194,22 @@ class Rule(Hears):
         self.off_delay = int(number(self.settings, "off_delay") or 0)
         max_gap = number(self.settings, "max_gap")
         self.set_gap = int(max_gap) if max_gap else None
-        """What the settings say is unbroken, ms; ``None``: what the point's own pace says."""
+        """Longest gap by the settings, ms; ``None``: by the pace of each point."""
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the condition means anything for an asset."""
+        return True
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why an asset cannot be evaluated; empty where it can."""
+        lacking = [words for quantity, words in cls.requires.items()
+                   if not context.wired(f"{asset}.{quantity}")]
+        return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
 
     @property
     def about(self) -> Condition:
@@ -226,48 +220,79 @@ class Rule(Hears):
         """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
         return self.context.inputs.max_gap(point) if self.set_gap is None else self.set_gap
 
-    @abstractmethod
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a good sample newer than any of its point; ``before_at`` is the previous one's time.
-
-        Returns whether the finding may have changed.
-        """
-
-    def note(self, fact: FactNoted) -> bool:
-        """Take a fact named in :attr:`facts`; return whether the finding may have changed."""
+    def apply_event(self, event: FactNoted) -> bool:
+        """Apply a system event of :attr:`facts`; return whether the evaluation may have changed."""
         return False
 
     def doubts(self) -> frozenset[str]:
-        """Return the points whose readings are not to be believed while it is present."""
+        """Return the points whose readings are not to be trusted while the condition is active."""
         return frozenset()
 
     @abstractmethod
-    def judge(self, now: int) -> Finding:
-        """Return what holds at ``now`` (ms), delays aside."""
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return the state of the condition at ``now`` (ms), without delays."""
 
     @abstractmethod
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the numbers and the whole message of the condition as it stands at ``now``."""
+        """Return the values and the message of the active condition at ``now`` (ms)."""
 
     def due(self, now: int) -> int | None:
-        """Return when time alone could change the finding, or ``None``."""
+        """Return when (ms) time alone could change the evaluation, or ``None`` for never."""
         return None
 
     def still_absent(self, now: int) -> int | None:
-        """Return a later :meth:`due` where it is as absent as it last was; ``None``: judge it.
+        """Return the next deadline where the condition is still absent; ``None``: evaluate it.
 
-        Asked at its due, with nothing heard meanwhile and all settled: most looks of most rules
-        find nothing, and are then no business of anybody else.
+        Called at a deadline of an absent condition that no sample has touched since its last
+        evaluation. Most deadlines of most rules end here, without a tick.
         """
         return None
 
-    @abstractmethod
-    def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data, instants marked as :class:`State` says."""
+
+class Estimator(SampleConsumer, ABC):
+    """One computed quantity of one asset: an estimate a day from the samples since the last."""
+
+    quantity: ClassVar[str]
+
+    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
+        self.context, self.asset, self.inputs = context, asset, inputs
+        unit = COMPUTED[self.quantity].unit
+        self.unit = flow_unit(context.plant) if unit == FLOW else unit
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def wanted(self) -> bool:
+        """Whether an estimate should be made before midnight; :meth:`make` resets it."""
+        return False
+
+    def begin(self, now: int) -> None:
+        """Begin a window at ``now`` (ms)."""
 
     @abstractmethod
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+    def make(self, now: int) -> EstimateMade | None:
+        """Close the window at ``now`` (ms); return its estimate, ``None`` without any reading."""
+
+    def _made(
+        self, now: int, start: int, value: float | None, low: float | None = None,
+        high: float | None = None, reason: str = "",
+    ) -> EstimateMade:
+        rounded = [None if x is None else round(x, 3) for x in (value, low, high)]
+        return EstimateMade(
+            time=now, site=self.context.plant.site.id, quantity=self.quantity, asset=self.asset,
+            value=rounded[0], low=rounded[1], high=rounded[2], unit=self.unit,
+            window=(start, now), reason=reason,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSet:
+    """The rules and estimators of one plant, and the conditions that cannot be evaluated."""
+
+    rules: Sequence[Rule]
+    estimators: Sequence[Estimator]
+    not_watched: tuple[NotWatched, ...]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -280,7 +305,7 @@ class Level(State):
     def compare(
         self, at: int, value: float, limit: float, deadband: float, *, above: bool,
     ) -> bool:
-        """Take a sample; return whether the answer changed."""
+        """Take a sample; return whether the state changed."""
         past = value > limit if above else value < limit
         within = value <= limit - deadband if above else value >= limit + deadband
         if self.beyond is None or (not self.beyond and past) or (self.beyond and within):
@@ -288,22 +313,23 @@ class Level(State):
             return True
         return False
 
-    def finding(self) -> Finding:
-        """Return the standing as a finding."""
+    def evaluation(self) -> RawEvaluation:
+        """Return the state as a raw evaluation."""
         if self.beyond is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return Finding.present(self.since_at)
-        return Finding.absent(self.since_at)
+            return RawEvaluation.present(self.since_at)
+        return RawEvaluation.absent(self.since_at)
 
-    def band(self, limit: float, deadband: float, *, above: bool) -> tuple[float, float] | None:
-        """Return the values that change nothing, see :meth:`Rule.quiet`."""
+    def band(self, limit: float, deadband: float, *, above: bool) -> Band | None:
+        """Return the values that change nothing, see :meth:`SampleConsumer.no_change_band`."""
         if self.beyond is None:
             return None
-        inf = float("inf")
         if above:
-            return (_next_up(limit - deadband), inf) if self.beyond else (-inf, limit)
-        return (-inf, _next_down(limit + deadband)) if self.beyond else (limit, inf)
+            return Band(_next_up(limit - deadband), math.inf) if self.beyond else Band(
+                -math.inf, limit)
+        return Band(-math.inf, _next_down(limit + deadband)) if self.beyond else Band(
+            limit, math.inf)
 
 
 def _next_up(value: float) -> float:

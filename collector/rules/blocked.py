@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -32,7 +31,7 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["CONDITIONS", "PurgeBlocked"]
+__all__ = ["PurgeBlocked"]
 
 _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K
@@ -111,6 +110,7 @@ class PurgeBlocked(Rule):
     """
 
     condition = "purge-blocked"
+    state: _BlockedState
 
     def __init__(self, context: Context, asset: str) -> None:
         vent = context.plant.vents[asset]
@@ -186,27 +186,27 @@ class PurgeBlocked(Rule):
             s.air_ms = s.open_ms = 0
         return True
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the bands while the vent is shut: nothing is added up then."""
         s = self.state
         if point == self._mode:
-            return None if s.mode is None else (s.mode, s.mode)
+            return None if s.mode is None else Band(s.mode, s.mode)
         if s.pipe.open is not False:
             return None
         if point == self._open:
             return contact_band(on=False)
-        return ALL if point == self._psi and not self.context.inputs.fills else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen of a shut vent: only the last of it may ever matter."""
-        s = self.state
-        if point != self._oxygen or s.pipe.open is not False or s.mode == AIR_FILL \
-                or self.context.inputs.fills:
+        if self.context.inputs.fills:
             return None
-        found = s.pipe.holds(self._last.at or 0)
-        return None if found is None else (found[0], found[1], s.feed.next_at)
+        if point == self._psi:
+            return ALL
+        if point != self._oxygen or s.mode == AIR_FILL:
+            return None
+        # Of the oxygen of a shut vent only the last may ever matter.
+        found = s.pipe.held_band(self._last.at or 0)
+        return None if found is None else Band(
+            found[0].low, found[0].high, s.feed.next_at, counted=True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
@@ -347,21 +347,24 @@ class PurgeBlocked(Rule):
 
     # -- the finding -----------------------------------------------------------------------------
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the path is blocked."""
         s = self.state
         if s.pipe.open is None:
-            return Finding.unknown("the vent's position is not known yet")
+            return RawEvaluation.unknown("the vent's position is not known yet")
         if not s.pipe.open:
             if s.none_at is not None:
-                return Finding.unknown("the vent is closed: nothing tells whether it would flow")
-            return Finding.absent(s.flows_at)
+                return RawEvaluation.unknown(
+                    "the vent is closed: nothing tells whether it would flow")
+            return RawEvaluation.absent(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
-        return Finding.present(s.none_at) if s.none_at is not None else Finding.absent(s.flows_at)
+        if s.none_at is not None:
+            return RawEvaluation.present(s.none_at)
+        return RawEvaluation.absent(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what oxygen and demand say."""
@@ -398,31 +401,14 @@ class PurgeBlocked(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told), first=first,
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _BlockedState()
-        self.state.take(state)
-
-
-def _purge_blocked(context: Context, asset: str) -> Rule | NotWatched:
-    riser = context.plant.vents[asset].riser
-    reason = ""
-    if not context.wired(f"{asset}.open"):
-        reason = f"no open contact at {asset}"
-    elif not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
-        reason = f"neither oxygen at {asset} nor supervisory pressure at {riser}"
-    elif predicted_time_constant(context, asset) is None:
-        reason = f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
-    if reason:
-        return NotWatched(condition=PurgeBlocked.condition, asset=asset, reason=reason)
-    return PurgeBlocked(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PurgeBlocked.condition: _purge_blocked,
-}
-"""Condition id to what builds its rule for one asset."""
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the vent cannot be evaluated."""
+        riser = context.plant.vents[asset].riser
+        if not context.wired(f"{asset}.open"):
+            return f"no open contact at {asset}"
+        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+            return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
+        if predicted_time_constant(context, asset) is None:
+            return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"
+        return ""

@@ -5,15 +5,13 @@ They hear no readings but facts, which the daemon notes of itself as they happen
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from collector.domain.events import FactNoted
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["CONDITIONS", "ClockJump", "DeliveryFailing", "JournalTrouble"]
+__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
 _MINUTE = 60_000
 
@@ -26,10 +24,6 @@ class _OfFacts(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
         self._stay = int(number(self.settings, "stay") or 0)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear no readings."""
-        return False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -49,28 +43,29 @@ class ClockJump(_OfFacts):
 
     condition = "clock-jump"
     facts = frozenset({"clock-set"})
+    state: _ClockState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
         self._limit = number(self.settings, "limit") or 0.0
         self.state = _ClockState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that the clock was set, and by how many seconds."""
-        seconds, s = fact.values.get("seconds"), self.state
+        seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
-        if s.until_at is None or fact.time >= s.until_at:
-            s.began_at, s.times = fact.time, 0
-        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, fact.time + self._stay
+        if s.until_at is None or event.time >= s.until_at:
+            s.began_at, s.times = event.time, 0
+        s.seconds, s.times, s.until_at = float(seconds), s.times + 1, event.time + self._stay
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
-            return Finding.present(s.began_at)
-        return Finding.absent(s.until_at)
+            return RawEvaluation.present(s.began_at)
+        return RawEvaluation.absent(s.until_at)
 
     def due(self, now: int) -> int | None:
         """Return when the alarm will have stayed long enough."""
@@ -90,14 +85,6 @@ class ClockJump(_OfFacts):
         values: Values = {"jump_seconds": round(s.seconds, 1), "jumps": s.times}
         return values, words.message(self.about, self.asset, since=s.began_at, numbers=numbers)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 @dataclass(slots=True, kw_only=True)
 class _JournalState(State):
@@ -112,33 +99,34 @@ class JournalTrouble(_OfFacts):
 
     condition = "journal-trouble"
     facts = frozenset({"journal-trouble-begun", "journal-trouble-ended", "journal-replaced"})
+    state: _JournalState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
         self.state = _JournalState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in that trouble began or ended, or that another journal was begun."""
         s = self.state
-        if fact.fact == "journal-trouble-ended":
-            s.began_at, s.ended_at = None, fact.time
-        elif fact.fact == "journal-trouble-begun":
+        if event.fact == "journal-trouble-ended":
+            s.began_at, s.ended_at = None, event.time
+        elif event.fact == "journal-trouble-begun":
             if s.began_at is None:
-                s.began_at = fact.time
-            s.why = fact.text
+                s.began_at = event.time
+            s.why = event.text
         else:
-            s.until_at, s.why = fact.time + self._stay, fact.text
+            s.until_at, s.why = event.time + self._stay, event.text
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is in trouble, or was replaced within the time the alarm stays."""
         s = self.state
         if s.began_at is not None:
-            return Finding.present(s.began_at)
+            return RawEvaluation.present(s.began_at)
         if s.until_at is not None and now < s.until_at:
-            return Finding.present(s.until_at - self._stay)
+            return RawEvaluation.present(s.until_at - self._stay)
         ends = [t for t in (s.ended_at, s.until_at) if t is not None]
-        return Finding.absent(max(ends, default=None))
+        return RawEvaluation.absent(max(ends, default=None))
 
     def due(self, now: int) -> int | None:
         """Return when a replaced journal will have been told of for long enough."""
@@ -147,7 +135,7 @@ class JournalTrouble(_OfFacts):
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what is wrong, and for how long."""
-        s, since = self.state, self.judge(now).since
+        s, since = self.state, self.evaluate(now).since
         lasted = now - since if since is not None else 0
         numbers = f"{s.why.rstrip('.')}."
         if s.began_at is not None:
@@ -158,14 +146,6 @@ class JournalTrouble(_OfFacts):
             )
         values: Values = {"trouble_minutes": round(lasted / _MINUTE, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -187,37 +167,38 @@ class DeliveryFailing(_OfFacts):
         "delivery-not-through", "delivery-given-up", "delivery-resumed",
         "forwarding-not-through", "forwarding-resumed",
     })
+    state: _DeliveryState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
         self._limit = int(number(self.settings, "limit") or 0)
         self.state = _DeliveryState()
 
-    def note(self, fact: FactNoted) -> bool:
+    def apply_event(self, event: FactNoted) -> bool:
         """Take in whom a message did not reach, or reached again."""
-        forwarded = fact.fact.startswith("forwarding")
-        who = str(fact.values.get("target" if forwarded else "recipient", ""))
+        forwarded = event.fact.startswith("forwarding")
+        who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing
-        if fact.fact.endswith("-resumed"):
+        if event.fact.endswith("-resumed"):
             if failing.pop(who, None) is not None:
-                self.state.ended_at = fact.time
+                self.state.ended_at = event.time
             return True
-        row = failing.setdefault(who, {"began_at": fact.time, "until_at": 0, "given_up": 0})
-        row["until_at"] = fact.time + self._stay
-        row["given_up"] += fact.fact == "delivery-given-up"
+        row = failing.setdefault(who, {"began_at": event.time, "until_at": 0, "given_up": 0})
+        row["until_at"] = event.time + self._stay
+        row["given_up"] += event.fact == "delivery-given-up"
         if forwarded:
             row["forwarded"] = 1
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether anybody is out of reach."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
         told = self._told(now)
         if told:
-            return Finding.present(min(row["began_at"] for row in told.values()))
-        return Finding.absent(self.state.ended_at)
+            return RawEvaluation.present(min(row["began_at"] for row in told.values()))
+        return RawEvaluation.absent(self.state.ended_at)
 
     def _told(self, now: int) -> dict[str, dict[str, int]]:
         return {
@@ -250,24 +231,3 @@ class DeliveryFailing(_OfFacts):
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take({**state, "failing": {k: dict(v) for k, v in state["failing"].items()}})
-
-
-def _site_silent(context: Context, asset: str) -> NotWatched:
-    return NotWatched(condition="site-silent", asset=asset, reason="watched by the fleet end")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    ClockJump.condition: ClockJump,
-    JournalTrouble.condition: JournalTrouble,
-    DeliveryFailing.condition: DeliveryFailing,
-    "site-silent": _site_silent,
-}
-"""Condition id to what builds its rule for one asset."""

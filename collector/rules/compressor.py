@@ -2,45 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.plant import Generator
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
-from collector.physics.atmosphere import pressure_at_altitude
-from collector.physics.gas import R
-from collector.physics.pumpup import pump_up_time
-from collector.rules.base import ALL, Context, Finding, Rule, State, Values, number
+from collector.rules.base import (
+    ALL_COUNTED,
+    Band,
+    Context,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
+from collector.rules.refill import Refill, RefillState, refill_limit
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorLongRun", "refill_limit"]
+__all__ = ["CompressorLongRun", "refill_limit"]
 
-_PSI = 6894.757293168
-_MARGIN = 1.5
-_COMMON_LIMIT = 12 * 60_000
 _HOURS_STEP = 0.1
 _HOUR = 3_600_000
-
-
-def refill_limit(generator: Generator, altitude: float, temperature: float) -> tuple[int, str]:
-    """Return the longest run (ms) that refilling the tank on nitrogen may take, and its reason.
-
-    Half as much again as the pump-up time from cut-in to cut-out; common practice (12 min) where
-    volume, set points or delivery are not known. ``temperature`` (degrees C) is that of the free
-    air the delivery is counted at.
-    """
-    g = generator
-    delivery = g.nitrogen_delivery
-    if g.tank_volume and g.cut_in is not None and g.cut_out is not None and delivery:
-        ambient = pressure_at_altitude(altitude)
-        flow = delivery * R * (temperature + 273.15) / ambient
-        seconds = pump_up_time(
-            g.tank_volume, g.cut_in * _PSI, g.cut_out * _PSI, ambient, flow,
-        )
-        return round(seconds * _MARGIN * 1000), "half as much again as the tank's pump-up time"
-    return _COMMON_LIMIT, "common practice"
+_MOST = 5
+"""Limits after which a run that still fills the pipes is too long all the same (setting)."""
+_LOOK = 30_000
 
 
 @dataclass(slots=True, kw_only=True)
@@ -77,6 +62,15 @@ class _RunState(State):
     mode: float | None = None
     starts: _Counter = field(default_factory=_Counter)
     hours: _Counter = field(default_factory=_Counter)
+    refill: RefillState = field(default_factory=RefillState)
+    over: int = 0
+    """Runs in a row that were too long and ended."""
+    over_at: int | None = None
+    """When the first of them passed its limit."""
+    lasted: int = 0
+    allowed: int = 0
+    phase: str = ""
+    """The last of them: ms, its limit and phase."""
 
 
 class CompressorLongRun(Rule):
@@ -90,9 +84,14 @@ class CompressorLongRun(Rule):
     Across a gap in the samples, an unchanged start count (or running hours that grew with the
     clock) proves one run; a start count that grew proves another. Otherwise the run counts
     from what was seen, "at least", and an alarm that stood before the gap stands still.
+
+    What makes one run too long makes the next ones so: the alarm stays active, with a count, until
+    a run is healthy again.
     """
 
     condition = "compressor-long-run"
+    requires = {"compressor_running": "compressor running"}
+    state: _RunState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._running = f"{asset}.compressor_running"
@@ -104,24 +103,18 @@ class CompressorLongRun(Rule):
             context, asset, inputs=[self._running, *extra], needs=[self._running],
         )
         self.state = _RunState()
-        limit = number(self.settings, "limit")
-        site = context.plant.site
-        computed, why = refill_limit(
-            context.plant.generators[asset], site.altitude, site.standard_temperature,
-        )
-        self._explicit = limit is not None
-        self._refill = int(limit) if limit is not None else computed
-        self._refill_why = "set in the site file" if limit is not None else why
-        self._limits = {
-            "nitrogen": self._refill,
-            "air-fill": int(number(self.settings, "air_fill_limit") or self._refill),
-            "fill": int(number(self.settings, "fill_limit") or self._refill),
-        }
+        self._refill = Refill(context, asset, number(self.settings, "limit"))
+        self.state.refill = self._refill.state
+        self._others = {name: number(self.settings, f"{name.replace('-', '_')}_limit")
+                        for name in ("air-fill", "fill")}
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of the compressor, its mode, its starts or its hours."""
         s = self.state
         if point == self._running:
+            ends = value < 0.5 and bool(s.run.on)
+            if ends:
+                self._ended(at, before_at)
             changed = s.run.sample(at, value >= 0.5, before_at, self.gap(point))
             if changed and s.run.on and s.run.lost_at is None:
                 s.phases = []
@@ -141,7 +134,7 @@ class CompressorLongRun(Rule):
             return False
         mode = self.context.inputs.mode(self.asset, at)
         phase = "fill" if self.context.inputs.filling(self.asset, at) else mode
-        if phase not in self._limits or phase in s.phases:
+        if phase not in ("nitrogen", *self._others) or phase in s.phases:
             return False
         s.phases = [*s.phases, phase]
         return True
@@ -188,34 +181,60 @@ class CompressorLongRun(Rule):
         self._note_phase(at)
         return True
 
-    def _accepted(self) -> int | None:
-        """Return the limit (ms) that the timed pump-up of a signed acceptance gives."""
-        found = None if self._explicit else \
-            self.context.baselines.accepted("pump-up-time", self.asset)
-        return None if found is None else round(found.value * _MARGIN * 60_000)
+    def _ended(self, at: int, before_at: int | None) -> None:
+        """Judge the run that ended: a healthy one ends the alarm, and teaches what is usual."""
+        s, run = self.state, self.state.run
+        if run.start_at is None or before_at is None or at - before_at > self.gap(self._running):
+            return
+        limit, phase = self._limit(at)
+        lasted = at - run.start_at
+        if lasted >= limit + self.on_delay and not self._filling(at, limit):
+            if not s.over:
+                s.over_at = run.start_at + limit
+            s.over += 1
+            s.lasted, s.allowed, s.phase = lasted, limit, phase
+        elif run.known and phase in ("nitrogen", "unknown"):
+            # One in air-fill, or of a declared fill, says nothing of a refill. A long one between
+            # healthy ones is learned too: some plants have two kinds.
+            if s.over == 1 and s.phase == phase:
+                self._refill.learn(at, s.lasted)
+            s.over, s.over_at = 0, None
+            self._refill.learn(at, lasted)
+
+    def _filling(self, now: int, limit: int) -> bool:
+        start = self.state.run.start_at
+        return start is not None and now < start + _MOST * limit and self._limit(now)[1] in (
+            "nitrogen", "unknown") and self._refill.filling(now, start)
 
     def _limit(self, now: int) -> tuple[int, str]:
         phases = list(self.state.phases)
         if self.context.inputs.filling(self.asset, now) and "fill" not in phases:
             phases.append("fill")
+        refill = self._refill.limit()[0]
         if not phases:
-            return self._accepted() or self._refill, "unknown"
-        limits = self._limits | {"nitrogen": self._accepted() or self._refill}
+            return refill, "unknown"
+        limits = {name: int(given or refill) for name, given in self._others.items()}
+        limits["nitrogen"] = refill
         longest = max(phases, key=lambda p: limits[p])
         return limits[longest], longest
 
-    def judge(self, now: int) -> Finding:
-        """Return whether the present run is over its limit."""
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return whether the present run is over its limit, or the last ones were."""
         self._note_phase(now)
-        run = self.state.run
-        if not run.on or run.start_at is None:
-            return Finding.absent(run.end_at)
-        limit, _ = self._limit(now)
-        if now >= run.start_at + limit:
-            return Finding.present(run.start_at + limit)
-        if run.lost_at is not None and run.gap_at is not None and run.gap_at >= run.lost_at + limit:
-            return Finding.unknown("the samples have a gap: it may be the same run or a new one")
-        return Finding.absent(run.start_at if run.known else None)
+        s, run = self.state, self.state.run
+        if run.on and run.start_at is not None:
+            limit, _ = self._limit(now)
+            if now >= run.start_at + limit and not self._filling(now, limit):
+                return RawEvaluation.present(s.over_at or run.start_at + limit)
+            lost = run.gap_at is not None and run.lost_at is not None and (
+                run.gap_at >= run.lost_at + limit)
+            if lost and not s.over:
+                return RawEvaluation.unknown(
+                    "the samples have a gap: it may be the same run or a new one")
+        if s.over:  # it is the same fact until a run is healthy
+            return RawEvaluation.present(s.over_at)
+        return RawEvaluation.absent(
+            run.end_at if not run.on else run.start_at if run.known else None)
 
     def due(self, now: int) -> int | None:
         """Return when the run passes its limit, or a declared fill ends."""
@@ -223,33 +242,43 @@ class CompressorLongRun(Rule):
         if not run.on or run.start_at is None:
             return None
         over = run.start_at + self._limit(now)[0]
+        if over <= now and not self.state.over and self._filling(now, over - run.start_at):
+            over = now + _LOOK
         until = self.context.inputs.fill_until(self.asset)
         times = [t for t in (over, until) if t is not None and t > now]
         return min(times, default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has run, against which limit."""
-        run = self.state.run
+        s, run = self.state, self.state.run
         limit, phase = self._limit(now)
         start = run.start_at if run.start_at is not None else now
-        lasted = now - start
+        lasted, count = now - start, s.over + 1
         least = "" if run.known else "at least "
         numbers = (
             f"The compressor has run for {least}{self.words.duration(lasted)}; the limit is "
             f"{self.words.duration(limit)} {self._phase_words(phase)}. "
             f"The run began {'' if run.known else 'before '}{self.words.instant(start)}."
         )
+        if s.over and (not run.on or lasted < limit):
+            lasted, limit, phase, count = s.lasted, s.allowed, s.phase, s.over
+            numbers = (
+                f"The last run that was too long took {self.words.duration(lasted)}; the limit "
+                f"was {self.words.duration(limit)} {self._phase_words(phase)}."
+            )
+        if count > 1:
+            numbers += f" {count} runs in a row were too long."
         first, causes = [], self.about.causes
         if phase == "air-fill":
             first.append("the unit is in air-fill: find out why it fell back")
             causes = tuple(cause for cause in causes if "air-fill" not in cause)
         values: Values = {
             "run_minutes": round(lasted / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
-            "at_least": int(not run.known), "phase": phase,
+            "at_least": int(not run.known), "phase": phase, "runs_in_a_row": count,
         }
         return values, self.words.message(
-            self.about, self.asset, since=start + limit, numbers=numbers, first=first,
-            causes=causes,
+            self.about, self.asset, since=s.over_at or start + limit, numbers=numbers,
+            first=first, causes=causes,
         )
 
     def _phase_words(self, phase: str) -> str:
@@ -257,60 +286,35 @@ class CompressorLongRun(Rule):
             return "for a declared system fill"
         if phase == "air-fill":
             return "for a refill in air-fill"
-        known = "for a refill in nitrogen mode"
-        why = "half as much again as the pump-up of the acceptance"
-        source = f"({why if self._accepted() else self._refill_why})"
-        return f"{known} {source}" if phase == "nitrogen" else (
-            f"{known} {source}, taken because the mode is not read"
-        )
+        found = f"for a refill in nitrogen mode ({self._refill.limit()[1]})"
+        return found if phase == "nitrogen" else f"{found}, taken because the mode is not read"
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._running:
-            return s.run.quiet()
+            return s.run.no_change_band()
+        if point in (self._hours, self._starts):
+            return self._counter_band(point)
         known = point == self._mode and s.mode in (0.0, 1.0, 2.0)
         if known and s.mode is not None and MODES[int(s.mode)] in ("off", *s.phases):
-            return s.mode, s.mode
+            return Band(s.mode, s.mode)
         return None
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the counters' values of which only the last two are kept."""
+    def _counter_band(self, point: str) -> Band | None:
+        """Return a counter's values of which only the last two are kept."""
         s = self.state
         if s.run.gap_at is not None:
             return None
         if point == self._hours:
-            return (*ALL, None)
-        count = s.starts.value if point == self._starts else None
-        return None if count is None else (count, count, None)
+            return ALL_COUNTED
+        count = s.starts.value
+        return None if count is None else Band(count, count, counted=True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take what was kept back of a counter."""
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _long_run(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorLongRun.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorLongRun(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorLongRun.condition: _long_run,
-}
-"""Condition id to what builds its rule for one asset."""

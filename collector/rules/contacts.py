@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.plant import Riser
 from collector.domain.readings import QUANTITIES
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["CONDITIONS", "ContactDisagreement"]
+__all__ = ["ContactDisagreement"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -31,10 +28,10 @@ class ContactDisagreement(Rule):
     """
 
     condition = "contact-disagreement"
+    state: _DisagreementState
 
-    def __init__(
-        self, context: Context, asset: str, pairs: tuple[str, ...], limit: float | None,
-    ) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
+        pairs, limit = self._pairs_of(context, asset), self._limit_of(context, asset)
         self._pairs, self._limit = pairs, limit
         legs = [f"{asset}.{q}{leg}" for q in pairs for leg in ("_no", "_nc")]
         self._switch, self._pressure = f"{asset}.low_air", f"{asset}.pressure"
@@ -42,6 +39,38 @@ class ContactDisagreement(Rule):
         super().__init__(context, asset, inputs=[*legs, *both], needs=())
         self._deadband = number(self.settings, "deadband") or 0.0
         self.state = _DisagreementState()
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the thing has contacts."""
+        thing = context.plant.thing(asset)
+        return thing is not None and any(q.is_contact for q in QUANTITIES[thing.kind].values())
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the contacts cannot be evaluated."""
+        if cls._pairs_of(context, asset) or cls._limit_of(context, asset) is not None:
+            return ""
+        low_air = (", and no low-air switch beside a pressure with its limit"
+                   if asset in context.plant.risers else "")
+        return f"no contact with both legs wired at {asset}{low_air}"
+
+    @classmethod
+    def _pairs_of(cls, context: Context, asset: str) -> tuple[str, ...]:
+        """Return the contacts whose two legs are read."""
+        thing = context.plant.thing(asset)
+        return () if thing is None else tuple(
+            q for q, known in QUANTITIES[thing.kind].items() if known.is_contact
+            and context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
+            and context.settings.for_(cls.condition, f"{asset}.{q}").get("enabled") is not False
+        )
+
+    @staticmethod
+    def _limit_of(context: Context, asset: str) -> float | None:
+        """Return the pressure (psi) at which the low-air switch should operate."""
+        riser = context.plant.risers.get(asset)
+        read = all(context.wired(f"{asset}.{q}") for q in ("low_air", "pressure"))
+        return riser.low_pressure if riser is not None and read else None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Ask to be judged: two inputs that are read together are compared on the tick."""
@@ -69,7 +98,7 @@ class ContactDisagreement(Rule):
             )
         return looks
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether any contact contradicts itself or the sensor."""
         looks = self._looks(now)
         since = self.state.since
@@ -81,13 +110,13 @@ class ContactDisagreement(Rule):
         if since:
             # Unknown legs keep what was seen of them, but prove nothing new by themselves.
             if not any(looks.get(name) for name in since):
-                return Finding.unknown("the inputs of the contact are not read")
-            return Finding.present(min(
+                return RawEvaluation.unknown("the inputs of the contact are not read")
+            return RawEvaluation.present(min(
                 row["began_at"] for name, row in since.items() if looks.get(name)
             ))
         if all(alike is None for alike in looks.values()):
-            return Finding.unknown("no usable reading of the contact")
-        return Finding.absent(self.state.ended_at)
+            return RawEvaluation.unknown("no usable reading of the contact")
+        return RawEvaluation.absent(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
         """Return what is read of the contacts that contradict themselves or a sensor."""
@@ -103,16 +132,16 @@ class ContactDisagreement(Rule):
         times = [self.context.inputs.point(p).at for p in points]
         return max((t for t in times if t is not None), default=now)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
         value = self.state.seen.get(point)
         if point == self._pressure and self._limit is not None:
             if value is None:
                 return None
             low, high = self._limit - self._deadband, self._limit + self._deadband
-            edges = (float("-inf"), low), (low, high), (high, float("inf"))
-            return next(e for e in edges if e[0] <= value <= e[1])
-        return None if value is None else (value, value)
+            edges = Band(-math.inf, low), Band(low, high), Band(high, math.inf)
+            return next(e for e in edges if e.low <= value <= e.high)
+        return None if value is None else Band(value, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return which contacts, and what was read."""
@@ -145,48 +174,3 @@ class ContactDisagreement(Rule):
         return values, words.message(
             self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take({
-            "since": {k: dict(v) for k, v in state["since"].items()}, "seen": dict(state["seen"]),
-            "ended_at": state["ended_at"],
-        })
-
-
-def _contact_disagreement(context: Context, asset: str) -> Rule | NotWatched | None:
-    thing = context.plant.thing(asset)
-    if thing is None:
-        return None
-    contacts = [q for q, known in QUANTITIES[thing.kind].items() if known.is_contact]
-    if not contacts:
-        return None
-    pairs = tuple(
-        q for q in contacts
-        if context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
-        and context.settings.for_(ContactDisagreement.condition, f"{asset}.{q}").get(
-            "enabled") is not False
-    )
-    limit = None
-    if isinstance(thing, Riser) and context.wired(f"{asset}.low_air") and context.wired(
-        f"{asset}.pressure"
-    ):
-        limit = thing.low_pressure
-    if not pairs and limit is None:
-        return NotWatched(
-            condition=ContactDisagreement.condition, asset=asset,
-            reason=f"no contact with both legs wired at {asset}"
-                   + (", and no low-air switch beside a pressure with its limit"
-                      if isinstance(thing, Riser) else ""),
-        )
-    return ContactDisagreement(context, asset, pairs, limit)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    ContactDisagreement.condition: _contact_disagreement,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.plant import Generator
-from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
-__all__ = ["CONDITIONS", "CompressorShortCycling", "most_starts"]
+__all__ = ["CompressorShortCycling", "most_starts"]
 
 _PSI = 6894.757293168
 _HOUR = 3_600_000
@@ -60,8 +57,10 @@ class CompressorShortCycling(Rule):
     """
 
     condition = "compressor-short-cycling"
+    state: _StartsState
 
-    def __init__(self, context: Context, asset: str, points: list[str]) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
+        points = self._points(context, asset)
         super().__init__(context, asset, inputs=points, needs=points[:1])
         self._running, self._starts = f"{asset}.compressor_running", f"{asset}.start_count"
         self._bounce = int(number(self.settings, "bounce") or 0)
@@ -108,12 +107,12 @@ class CompressorShortCycling(Rule):
                 series.pop(0)
         return max(len(s.start_series), sum(row[1] for row in s.counted_series))
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last hour had too many starts."""
         self._settle(now)
         level = self.state.level
         level.compare(now, self._number(now), self._limit, self._deadband, above=True)
-        return level.finding()
+        return level.evaluation()
 
     def due(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
@@ -135,34 +134,20 @@ class CompressorShortCycling(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's state, or the counter's value."""
         if point == self._running:
-            return self.state.running.quiet()
+            return self.state.running.no_change_band()
         count = self.state.count
-        return None if count is None else (count, count)
+        return None if count is None else Band(count, count)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        return "" if cls._points(context, asset) else (
+            f"neither compressor running nor starts at {asset}")
 
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _short_cycling(context: Context, asset: str) -> Rule | NotWatched:
-    points = [p for p in (f"{asset}.compressor_running", f"{asset}.start_count")
-              if context.wired(p)]
-    if not points:
-        return NotWatched(
-            condition=CompressorShortCycling.condition, asset=asset,
-            reason=f"neither compressor running nor starts at {asset}",
-        )
-    return CompressorShortCycling(context, asset, points)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorShortCycling.condition: _short_cycling,
-}
-"""Condition id to what builds its rule for one asset."""
+    @staticmethod
+    def _points(context: Context, asset: str) -> list[str]:
+        points = (f"{asset}.compressor_running", f"{asset}.start_count")
+        return [p for p in points if context.wired(p)]

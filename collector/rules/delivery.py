@@ -2,25 +2,23 @@
 
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
-itself leaks. It is what the runs of the day brought, less what the tank gained. Between the falls
-about it a run's gas is known to half a percent; how long it took is not, where polls are far apart,
-so time tells only of those runs that could not be weighed.
+itself leaks. It is what the runs of the day brought, less what the tank gained. What a run brought
+is told by its length and by the rests about it; each counts by how well it is known, since polls
+may be far apart, or risers draw in gulps.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.physics.estimate import Estimate
-from collector.rules.base import ALL, Context, State, contact_band, number
+from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.baselines import Want
-from collector.rules.cycles import ABNORMAL, cycles_of
-from collector.rules.estimates import Estimator
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.gasbalance import ABNORMAL, balance_of
+from collector.rules.gasstate import BalanceState, Passed
+from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
@@ -28,7 +26,11 @@ _DAY = 86_400_000
 _WEEK = 7 * _DAY
 _KELVIN = 273.15
 _SEEN = 0.5
-_GOOD_RUNS = 3
+_GOOD_RUNS, _ENOUGH = 3, 12
+_DRIFT = 0.007
+"""Deviation, as a share, of a day's delivery from that of the days before: the room's warmth."""
+_LEAST_OWN = 0.3
+"""Share of a run's deviation that is its rests' at the least, however far apart the polls are."""
 _ENDS = 0.3
 """psi of doubt in the tank's gain over a day: its warmth at both ends, and the sensor's drift."""
 _CONDITIONS = {
@@ -41,17 +43,22 @@ _CONDITIONS = {
 @dataclass(slots=True, kw_only=True)
 class _DayState(State):
     start_at: int = 0
+    offered_at: int = 0
+    """The end of the last day that was offered to be learned."""
     vented: bool = False
     vents: dict[str, bool] = field(default_factory=dict)
-    cycles: dict[str, Any] = field(default_factory=dict)
+    balance: BalanceState | None = None
+    """Kept by the estimator that feeds it."""
 
 
 class _TankEstimator(Estimator):
     """Base of what is read off the cycles of one generator's tank."""
 
+    state: _DayState
+
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
         super().__init__(context, asset, inputs)
-        self.cycles = cycles_of(context, asset)
+        self.balance = balance_of(context, asset)
         self.state = _DayState()
         self._volume = context.plant.generators[asset].tank_volume
         self._missing = missing(context, asset)
@@ -69,12 +76,11 @@ class _TankEstimator(Estimator):
         """Start a window."""
         self.state.start_at = now
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample; only the first of a generator's estimators feeds the cycles."""
-
     def make(self, now: int) -> EstimateMade | None:
         """Return the day's figure, or the reason why there is none; a good one may be learned."""
-        start, disturbed = self.state.start_at, bool(ABNORMAL & self.cycles.state.spoiled.keys())
+        if self.balance.state.on is False:
+            self.balance.weigh(learn=False)
+        start, disturbed = self.state.start_at, bool(ABNORMAL & self.balance.state.spoiled.keys())
         rate, why = None, self._missing
         if not why:
             rate, why = self._rate(start)
@@ -82,28 +88,43 @@ class _TankEstimator(Estimator):
         self._turn(now)
         if figure is None:
             return self._made(now, start, None, reason=why)
-        good = sum(r[0] >= start for r in self.cycles.state.runs_series) >= _GOOD_RUNS
-        if good and not disturbed and self._ordinary():
-            self.context.baselines.offer(f"{self.quantity}.{self.asset}", figure, (start, now))
+        if not disturbed and self._ordinary():
+            self._offer(figure, now)
         low, high = figure.interval()
         begin = start if rate is None or self.quantity == "nitrogen-demand" else min(
             start, rate.start)
         return self._made(now, begin, figure.value, max(0.0, low), high)
 
+    def _offer(self, figure: Estimate, now: int) -> None:
+        """Offer a good figure to be learned: each of runs of its own."""
+        s, rows = self.state, self.balance.account.runs_series
+        since = max(s.offered_at, now - _WEEK)
+        mine = [r for r in rows if r[0] >= since]
+        own = rate_of(mine, self.balance, _GOOD_RUNS)
+        if own is None:
+            return
+        if self.quantity != "nitrogen-demand":
+            found, _ = self._figure(own, now)
+            figure = figure if found is None else found
+        s.offered_at = now
+        self.context.baselines.offer(f"{self.quantity}.{self.asset}", figure, (since, now))
+
     def _rate(self, start: int) -> tuple[Rate | None, str]:
-        """Return the rate of this day's runs, or of the last week's where the day has too few."""
-        rows = self.cycles.state.runs_series
-        rate = rate_of([r for r in rows if r[0] >= start], self.cycles, _GOOD_RUNS)
-        if rate is None:
-            rate = rate_of([r for r in rows if r[0] >= start - _WEEK], self.cycles, _GOOD_RUNS)
+        """Return the rate of this day's runs, with those before where the day has too few."""
+        rows = self.balance.account.runs_series
+        mine = [r for r in rows if r[0] >= start]
+        for days in (_WEEK, 2 * _WEEK):
+            if len(mine) < _ENOUGH:
+                mine = [r for r in rows if r[0] >= start - days][-max(_ENOUGH, len(mine)):]
+        rate = rate_of(mine, self.balance, _GOOD_RUNS)
         if rate is not None and rate.rough:
-            return None, ROUGH
+            return None, COARSE if self.balance.whole else ROUGH
         return rate, "" if rate is not None else self._why_none()
 
     def _why_none(self) -> str:
-        spoiled = self.cycles.state.spoiled
+        spoiled = self.balance.state.spoiled
         worst = max(spoiled, key=lambda w: spoiled[w], default="")
-        few = f"fewer than {_GOOD_RUNS} clean runs in a week"
+        few = f"fewer than {_GOOD_RUNS} clean runs in three weeks"
         return f"{few}: {worst}" if worst else few
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
@@ -119,18 +140,10 @@ class _TankEstimator(Estimator):
         """Return psi/s of the tank as a flow the site reads, the tank's warmth in doubt."""
         if not self._volume:
             return None
-        celsius = self.cycles.state.celsius
+        celsius = self.balance.state.celsius
         factor = moles_per_psi(self._volume, celsius) * flow_factor(self.context.plant)
-        doubt = self.cycles.vessel.temperature_doubt(now) / (celsius + _KELVIN)
+        doubt = self.balance.vessel.temperature_doubt(now) / (celsius + _KELVIN)
         return psi.times(Estimate(value=factor, deviation=factor * doubt))
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 class CompressorDelivery(_TankEstimator):
@@ -139,7 +152,6 @@ class CompressorDelivery(_TankEstimator):
     quantity = "compressor-delivery"
 
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
         super().__init__(context, asset)
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
@@ -150,14 +162,15 @@ class PumpUpTime(_TankEstimator):
     """How long a run from cut-in to cut-out takes with nothing drawn, by a stop watch: warm."""
 
     quantity = "pump-up-time"
-    unit = "min"
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
         g = self.context.plant.generators[self.asset]
         if g.cut_in is None or g.cut_out is None or g.cut_out <= g.cut_in:
             return None, f"no cut_in and cut_out are set for {self.asset}"
         cold = Estimate(value=(g.cut_out - g.cut_in) / 60, deviation=0.0).over(rate.psi)
-        warm = self.cycles.state.heat.warm_share(60 * cold.value)
+        # A warm tank is full early: the heat of a run of that length is no gas.
+        share = self.balance.warm(60 * cold.value) * (g.cut_out + self.balance.vessel.ambient)
+        warm = share / (g.cut_out - g.cut_in)
         return cold.scaled(1 / (1 + warm)), ""
 
 
@@ -166,85 +179,72 @@ class NitrogenDemand(_TankEstimator):
 
     quantity = "nitrogen-demand"
 
-    # A run's edge only ends the wait for the tank's next sample, which then is heard for nothing.
-    apart = True
-
     def __init__(self, context: Context, asset: str) -> None:
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
-        cycles = cycles_of(context, asset)
-        self._vents = tuple(
-            f"{v.id}.open" for v in context.plant.vents.values()
-            if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset)
-        )
-        super().__init__(context, asset, (cycles.running, cycles.tank, *self._vents))
+        balance = balance_of(context, asset)
+        super().__init__(context, asset, (balance.running, balance.tank, *balance.vents))
+        self.state.balance = balance.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a sample of the compressor, the tank or a vent."""
-        if point == self.cycles.tank:
-            self.cycles.observe_tank(at, value, before_at)
-        elif point == self.cycles.running:
-            self.cycles.observe_running(at, value >= 0.5, before_at)
+        if point == self.balance.tank:
+            self.balance.observe_tank(at, value, before_at)
+        elif point == self.balance.running:
+            self.balance.observe_running(at, value >= 0.5, before_at)
         else:
             is_open = value >= 0.5
-            if self.state.vents.get(point, is_open) is not is_open:
-                self.cycles.disturb()
+            self.balance.observe_vent(point, at, is_open)
             self.state.vents[point] = is_open
             self.state.vented = self.state.vented or is_open
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what the cycles make nothing of."""
-        if point == self.cycles.tank:
-            return None if self.cycles.state.waits_at is not None else ALL
-        if point == self.cycles.running:
-            on = self.cycles.state.on
-            return None if on is None else contact_band(on)
+        if point == self.balance.tank:
+            s = self.balance.state
+            return None if s.waits_at is not None else Band(
+                -math.inf, math.inf, s.next_at, False, True)
+        if point == self.balance.running:
+            return contact_band(self.balance.state.on)
         is_open = self.state.vents.get(point)
         if is_open is None or (is_open and not self.state.vented):
             return None
         return contact_band(is_open)
 
-    def quiet_until(self, point: str) -> int | None:
-        """Return when the next sample of the tank is used."""
-        return self.cycles.state.next_at if point == self.cycles.tank else None
-
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
-        passed, total = self.cycles.take_time(), now - self.state.start_at
+        passed, total = self.balance.take_time(), now - self.state.start_at
         if passed.seen < _SEEN * total:
             share = 100 * passed.seen / total if total > 0 else 0.0
             return None, f"only {share:.0f} % of the day was seen in nitrogen mode"
-        weighed, seen = passed.weighed, passed.seen / 1000
-        # Gas that was weighed counts as it is; only of the other runs the time must tell.
-        rest = Estimate(value=max(0.0, (passed.on - weighed.ms) / 1000),
-                        deviation=passed.blunt / 1000)
-        brought = Estimate(value=weighed.gas, deviation=math.sqrt(weighed.variance)).plus(
-            rate.scatter.times(rest)).times(Estimate(value=1.0, deviation=rate.shared))
+        brought = self._brought(rate, passed).times(
+            Estimate(value=1.0, deviation=math.hypot(rate.shared, _DRIFT)))
         kept = Estimate(value=passed.gain, deviation=_ENDS)
-        return (self._flow(brought.minus(kept).scaled(1 / seen), now),
+        return (self._flow(brought.minus(kept).scaled(1000 / passed.seen), now),
                 f"no tank_volume is set for {self.asset}")
 
+    def _brought(self, rate: Rate, passed: Passed) -> Estimate:
+        """Return the gas (psi) of the day's runs: by their length, and by the rests about them."""
+        q, start = rate.scatter.value, self.state.start_at
+        values = self.balance.account.values
+        runs = [r for r in self.balance.account.runs_series if r[0] >= start]
+        by_time = rate.scatter.scaled(passed.on / 1000)
+        if not runs:
+            return by_time.plus(Estimate(value=0.0, deviation=q * math.sqrt(passed.blunt) / 1000))
+        length = q * q * passed.blunt / 1e6 / len(runs)
+        weighed = max(rate.single**2 - length, (_LEAST_OWN * rate.single) ** 2)
+        share = length / (length + weighed)
+        off = math.fsum(r[5] - q * r[6] - math.fsum(
+            v * x for v, x in zip(values, r[7:], strict=True)) for r in runs)
+        return by_time.plus(Estimate(value=share * off,
+                                     deviation=math.sqrt(share * weighed * len(runs))))
+
     def _turn(self, now: int) -> None:
-        self.cycles.take_time()
-        self.cycles.state.spoiled = {}
+        self.balance.take_time()
+        self.balance.state.spoiled = {}
         self.begin(now)
 
     def _ordinary(self) -> bool:
         vented, self.state.vented = self.state.vented, False
         return not vented
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state, with that of the cycles."""
-        self.state.cycles = self.cycles.dump()
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-        self.cycles.load(self.state.cycles)
-
-
-def _fed_by(context: Context, riser: str, generator: str) -> bool:
-    found = context.plant.risers.get(riser)
-    return found is not None and found.fed_by in (generator, None)
 
 
 def missing(context: Context, asset: str) -> str:

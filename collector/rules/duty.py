@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import (
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.running import OnTime, Span
 
-__all__ = ["CONDITIONS", "FROZEN", "CompressorOverduty"]
+__all__ = ["FROZEN", "CompressorOverduty"]
 
 _DAY = 86_400_000
 _HOUR = 3_600_000
@@ -60,6 +66,8 @@ class CompressorOverduty(Rule):
     """
 
     condition = "compressor-overduty"
+    requires = {"compressor_running": "compressor running"}
+    state: _DutyState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._running = f"{asset}.compressor_running"
@@ -92,7 +100,7 @@ class CompressorOverduty(Rule):
             on += passed if rest[2] else 0
         return min(on, _DAY), min(known, _DAY)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the day's duty is over its limit."""
         on, known = self._seen(now)
         least = 100 * on / _DAY
@@ -107,12 +115,12 @@ class CompressorOverduty(Rule):
         else:
             needed = self.words.duration(round(self._coverage * _DAY))
             still = s.time.doubt
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 f"less than {needed} of the last 24 h were seen"
                 + (", and what comes now never changes" if still else "")
             )
         s.level.compare(now, share, self._limit, self._deadband, above=True)
-        return s.level.finding()
+        return s.level.evaluation()
 
     def due(self, now: int) -> int | None:
         """Return the end of the present ten minutes."""
@@ -140,32 +148,6 @@ class CompressorOverduty(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's present state."""
-        on = self.state.time.on
-        if on is None:
-            return None
-        return (0.5, math.inf) if on else (-math.inf, 0.5 - 1e-9)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _overduty(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.compressor_running"):
-        return NotWatched(
-            condition=CompressorOverduty.condition, asset=asset,
-            reason=f"no compressor running at {asset}",
-        )
-    return CompressorOverduty(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorOverduty.condition: _overduty,
-}
-"""Condition id to what builds its rule for one asset."""
+        return contact_band(self.state.time.on)

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.physics.distributions import two_sided_factor
 from collector.physics.energy import energy_used
-from collector.rules.base import Context, State, contact_band, number
+from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.duty import FROZEN
-from collector.rules.estimates import Estimator
 from collector.rules.running import OnTime, Span
 
 __all__ = ["CompressorDuty", "Duty", "RunningCost", "RunningEnergy", "build_estimators"]
@@ -51,7 +48,7 @@ class CompressorDuty(Estimator):
     """
 
     quantity = "compressor-duty"
-    unit = "%"
+    state: _WindowState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, (f"{asset}.compressor_running",))
@@ -81,14 +78,12 @@ class CompressorDuty(Estimator):
         self._add(spans)
         s.variance += spacing * spacing / 12
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the contact's state, while the device is alive."""
-        time = self.state.time
-        return None if time.on is None or time.doubt else contact_band(time.on)
-
-    def quiet_until(self, point: str) -> int | None:
-        """Return when the device would have stood still for too long."""
-        return (self._point.source.moved_at or 0) + self._frozen
+        band = contact_band(self.state.time.on)
+        if band is None or self.state.time.doubt:
+            return None
+        return Band(band.low, band.high, (self._point.source.moved_at or 0) + self._frozen)
 
     def _add(self, spans: list[Span]) -> None:
         s = self.state
@@ -129,14 +124,6 @@ class CompressorDuty(Estimator):
             high=min(1.0, (on + half + total - known) / total),
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class RunningEnergy(Estimator):
     """Energy of the compressor over the window of its duty, or what that costs.
@@ -145,17 +132,10 @@ class RunningEnergy(Estimator):
     """
 
     quantity = "energy"
-    unit = "kWh"
 
     def __init__(self, context: Context, asset: str, duty: CompressorDuty, power: float) -> None:
         super().__init__(context, asset, ())
         self._duty, self._power, self._price = duty, power, 1.0
-
-    def begin(self, now: int) -> None:
-        """Have no window of its own."""
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Hear nothing: the duty does."""
 
     def make(self, now: int) -> EstimateMade | None:
         """Return what the duty just made comes to."""
@@ -169,31 +149,17 @@ class RunningEnergy(Estimator):
         )
         return self._made(now, duty.start, value, low, high, duty.reason)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state: none of its own."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over nothing."""
-
 
 class RunningCost(RunningEnergy):
     """The same in money, in the currency as the site file writes it."""
 
     quantity = "energy-cost"
-    unit = ""
 
     def __init__(
         self, context: Context, asset: str, duty: CompressorDuty, power: float, price: float,
     ) -> None:
         super().__init__(context, asset, duty, power)
-        self._price = price
-        self._currency = context.plant.generators[asset].currency
-
-    def make(self, now: int) -> EstimateMade | None:
-        """Return what the duty just made costs."""
-        made = super().make(now)
-        return None if made is None else replace(made, unit=self._currency)
+        self._price, self.unit = price, context.plant.generators[asset].currency
 
 
 def build_estimators(context: Context) -> list[Estimator]:

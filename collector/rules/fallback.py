@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import mode_code
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
-__all__ = ["CONDITIONS", "AirFillFrequent"]
+__all__ = ["AirFillFrequent"]
 
 _DAY = 86_400_000
 _AIR_FILL = mode_code("air-fill")
@@ -33,6 +30,8 @@ class AirFillFrequent(Rule):
     """
 
     condition = "air-fill-frequent"
+    requires = {"mode": "mode"}
+    state: _FallbackState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode = f"{asset}.mode"
@@ -54,14 +53,14 @@ class AirFillFrequent(Rule):
             s.entry_series.append([began])
         return began is not None
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last day had too many fallbacks."""
         self._settle(now)
         s = self.state
         while s.entry_series and s.entry_series[0][0] <= now - _DAY:
             s.entry_series.pop(0)
         s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
-        return s.level.finding()
+        return s.level.evaluation()
 
     def due(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest fallback is a day old."""
@@ -86,30 +85,9 @@ class AirFillFrequent(Rule):
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of the mode in which a sample changes nothing."""
-        if self.state.air.quiet() is None:
+        if self.state.air.no_change_band() is None:
             return None
-        return (_AIR_FILL, _AIR_FILL) if self.state.air.on else (-math.inf, _AIR_FILL - 0.5)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _frequent(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.mode"):
-        return NotWatched(
-            condition=AirFillFrequent.condition, asset=asset, reason=f"no mode at {asset}",
-        )
-    return AirFillFrequent(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirFillFrequent.condition: _frequent,
-}
-"""Condition id to what builds its rule for one asset."""
+        return Band(_AIR_FILL, _AIR_FILL) if self.state.air.on else Band(
+            -math.inf, _AIR_FILL - 0.5)

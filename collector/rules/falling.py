@@ -10,17 +10,14 @@ too slow for a fall to be seen between two of them, it is raised here, as what i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.gas import R
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
 __all__ = [
-    "CONDITIONS", "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
+    "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
 ]
 
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
@@ -38,6 +35,8 @@ _SCATTERS = 3.0
 _PARTS = 32
 """Into how many parts the time looked back over is thinned."""
 _HELD = 30 * _MINUTE
+_DRAINED = 2.0
+"""Falls that are needed, up to which a drained low point with much water in it comes as well."""
 
 
 def explained_rate(context: Context, riser: str) -> float:
@@ -87,6 +86,8 @@ class PressureFallingFast(Rule):
     """
 
     condition = "pressure-falling-fast"
+    requires = {"pressure": "supervisory pressure"}
+    state: _FallState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._pressure = f"{asset}.pressure"
@@ -175,16 +176,16 @@ class PressureFallingFast(Rule):
             s.falling, s.ended_at = False, at
             s.start_at, s.jumped_to, s.high_series = None, None, [[at, value]]
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it falls, or fell and is not back."""
         s = self.state
         if s.last_at is None:
-            return Finding.unknown("no reading yet")
+            return RawEvaluation.unknown("no reading yet")
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
-            return Finding.absent(s.ended_at)
-        return Finding.present(s.start_at)
+            return RawEvaluation.absent(s.ended_at)
+        return RawEvaluation.present(s.start_at)
 
     def due(self, now: int) -> int | None:
         """Return when to look again whether anything else says that gas went."""
@@ -198,13 +199,13 @@ class PressureFallingFast(Rule):
             and not (s.gone or self._gas_went(now))
         )
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which no reading can make a fall, however many add up."""
         s = self.state
         if s.falling or s.jumped_to is not None or not s.high_series:
             return None
         top = max(s.high_series[0][1], s.last)
-        return (top - 0.4 * self._drop, top + 0.4 * self._drop, None)
+        return Band(top - 0.4 * self._drop, top + 0.4 * self._drop, counted=True)
 
     # -- what else is read -----------------------------------------------------------------------
 
@@ -253,20 +254,18 @@ class PressureFallingFast(Rule):
                 "looked."
             )
             first = (SENSOR_FIRST,)
+        elif s.start - s.low < _DRAINED * self._need() and not gone:
+            numbers += (
+                " A low point that is being drained looks so at first: the fall then stops by "
+                "itself, and this returns once half is back or the pressure has held for half an "
+                "hour."
+            )
         elif gone:
             numbers += f" No fall was seen between two readings, but {gone}: take it for real."
         return values, words.message(
             self.about, self.asset, since=s.start_at, numbers=numbers, first=first,
             causes=self.about.causes[:-1] if first else None,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def _key(riser: str) -> str:
@@ -279,16 +278,3 @@ def fell_at_once(context: Context, riser: str, now: int) -> float | None:
     if not isinstance(rule, PressureFallingFast) or not rule.at_once(now):
         return None
     return rule.state.start
-
-
-def _falling(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.pressure"):
-        return NotWatched(condition=PressureFallingFast.condition, asset=asset,
-                          reason=f"no supervisory pressure at {asset}")
-    return PressureFallingFast(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PressureFallingFast.condition: _falling,
-}
-"""Condition id to what builds its rule for one asset."""

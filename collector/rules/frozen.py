@@ -8,20 +8,23 @@ read, one of them must have moved meanwhile: when nothing moves anywhere, the pl
 Oxygen and temperature in a tight pipe or a calm room may rightly be the same for weeks. A device
 that gives nothing else is only called frozen where it was seen to move with the plant as it is, and
 further than a last digit flickers.
+
+One gauge of a device that lives may repeat its value too (:mod:`collector.rules.heldgauge`). That
+is the same condition of the same device: one alarm, whichever of its gauges it is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
-__all__ = ["CONDITIONS", "DataFrozen"]
+__all__ = ["DataFrozen"]
 
 _LOOK = 60_000
 """ms between looks: far below the shortest limit, and no cost per reading."""
@@ -39,8 +42,11 @@ days, and then rests for days beside it, so that its flicker tells nothing of ho
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
+_GAUGES = ("tank_pressure", "pressure")
 _NEVER_RESTS = ("tank_pressure", "pressure", "running_hours")
 """What moves within two days in any plant that works."""
+
+_LINE = "that gauge, its sensor and its line: a closed cock or a plugged line keeps what was there"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,23 +61,32 @@ class _FrozenState(State):
     """State of the plant to [ms seen moving in it, longest stillness in it in ms]."""
     values: dict[str, dict[str, list[float]]] = field(default_factory=dict)
     """State of the plant to the first values that each number of a device had that may rest."""
+    gauges: dict[str, HeldGauge] = field(default_factory=dict)
 
 
 class DataFrozen(Rule):
     """Answers that never change while they should. Looks once a minute."""
 
     condition = "data-frozen"
+    state: _FrozenState
 
-    def __init__(self, context: Context, asset: str, points: Sequence[str]) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
-        self.points = tuple(points)
+        self.points = points = _points_of(context, asset)
         self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
         self._unlearned = int(number(self.settings, "unlearned_limit") or 0)
         self._shortest = int(self._limit_set or min(_LEAST, self._unlearned))
         """No limit is shorter, whatever is learned, ms."""
         self.state = _FrozenState()
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the device cannot be evaluated."""
+        return "" if any(_is_number(context, p) for p in _points_of(context, asset)) else (
+            f"only contacts at {asset}: they may rightly stay as they are for months")
 
     @property
     def _source(self) -> Source | None:
@@ -80,36 +95,41 @@ class DataFrozen(Rule):
 
     def doubts(self) -> frozenset[str]:
         """Return its points while it is frozen; nothing from its first change on."""
-        source, still = self._source, self.state.still_at
+        source, s = self._source, self.state
         moved = source is not None and source.moved_at is not None and (
-            still is None or source.moved_at > still
+            s.still_at is None or source.moved_at > s.still_at
         )
-        return frozenset() if moved or not self.state.frozen else frozenset(self.points)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps when each source last moved."""
-        return False
+        if s.frozen and not moved:
+            return frozenset(self.points)
+        held = self._held()
+        if not held:
+            return frozenset()
+        points = self.context.inputs.points
+        return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
     def due(self, now: int) -> int | None:
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look whether anything has changed since the last look, and for how long nothing has."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return Finding.present(s.still_at)
+            return RawEvaluation.present(s.still_at)
+        held = self._held()
+        if held:
+            return RawEvaluation.present(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
-            return Finding.unknown(f"{self.words.name(self.asset)} does not answer")
+            return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return Finding.absent(s.ended_at)
+        return RawEvaluation.absent(s.ended_at)
 
     def still_absent(self, now: int) -> int | None:
         """Look, and return the next look, where something moved within the last minutes."""
@@ -118,14 +138,21 @@ class DataFrozen(Rule):
             return None
         self._look(source, now)
         known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
-        return self.due(now) if known and not s.frozen else None
+        return self.due(now) if known and not s.frozen and not self._held() else None
+
+    def _held(self) -> dict[str, HeldGauge]:
+        gauges = self.state.gauges
+        return {name: gauges[name] for name in self._gauges if name in gauges
+                and gauges[name].frozen} if gauges else {}
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
         assert good is not None  # noqa: S101 - judge() has looked
         if now - good > (source.limit() or 2 * _LOOK):
-            # Time without answers is not time in which it said the same.
-            s.still_at, s.frozen = None, False
+            # Time without answers is not time in which it said the same; what was frozen and has
+            # not moved since is still the same fact.
+            if not s.frozen:
+                s.still_at = None
         elif s.still_at is None:
             s.still_at, s.kind = good, self._kind()
         elif moved is not None and moved > s.still_at:
@@ -136,6 +163,26 @@ class DataFrozen(Rule):
                 still > self._shortest and still > self.limit(source) and not self._may_be_true()
                 and self._others_moved(s.still_at)
             )
+        self._look_at_gauges(now)
+
+    def _look_at_gauges(self, now: int) -> None:
+        inputs, gauges = self.context.inputs, self.state.gauges
+        for name in self._gauges:
+            point = inputs.points.get(name)
+            if point is None or point.at is None or point.value is None:
+                continue
+            gauge = gauges.get(name)
+            if gauge is None:
+                gauge = gauges[name] = HeldGauge()
+            running = None
+            if name.endswith("tank_pressure"):
+                runs = inputs.points.get(f"{name.partition('.')[0]}.{_RUNNING}")
+                running = runs is not None and runs.fresh(now) and runs.value == 1.0
+            gauge.look(point.at, point.value, point.max_gap(), running, self._moved_at)
+
+    def _moved_at(self) -> int:
+        """Return when anything on the site last moved, ms."""
+        return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
         """Learn the stillness that has just ended, and begin another."""
@@ -145,12 +192,20 @@ class DataFrozen(Rule):
         if s.frozen:
             # If it was a steady plant after all, twice as long will not be called frozen.
             still, s.ended_at = min(still, 2 * longest), moved
+            self._keep_tanks()
         s.learned[s.kind] = [seen + min(still, 2 * _LOOK), max(longest, still)]
         self._note_values()
         if len(s.learned) > _STATES:
             s.values.pop(gone := next(iter(s.learned)), None)
             s.learned.pop(gone)
         s.still_at, s.frozen, s.kind = moved, False, self._kind()
+
+    def _keep_tanks(self) -> None:
+        """Leave the gauges of tanks frozen that stood still with their device and still do."""
+        for name, gauge in self.state.gauges.items():
+            same = gauge.value == self.context.inputs.point(name).value
+            if name.endswith("tank_pressure") and same and gauge.looks * _LOOK > self._shortest:
+                gauge.frozen = "device"
 
     def _note_values(self) -> None:
         if not self._may_rest:
@@ -208,6 +263,8 @@ class DataFrozen(Rule):
     def describe(self, now: int) -> tuple[Values, str]:
         """Return for how long, what it says all the time, and how long it was ever still."""
         source, s, words = self._source, self.state, self.words
+        if not s.frozen and self._held():
+            return self._describe_gauges(now)
         since = s.still_at if s.still_at is not None else now
         still = max((source.number_at or now) - since, 0) if source is not None else 0
         limit = self.limit(source) if source is not None else 0
@@ -226,6 +283,26 @@ class DataFrozen(Rule):
         }
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
 
+    def _describe_gauges(self, now: int) -> tuple[Values, str]:
+        words, held, told = self.words, self._held(), []
+        for name, gauge in held.items():
+            why = {
+                "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
+                "flicker": "before, its last digit was never still for long",
+                "rest": "it never rested for an eighth of that before, and other readings moved",
+                "device": "the whole device stood still, and this has not moved yet",
+            }[gauge.frozen]
+            lasted = words.duration(now - (gauge.held_at or now))
+            told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
+                        f"{words.pressure(gauge.value or 0.0)} without the least change for "
+                        f"{lasted}: {why}.")
+        since = min(gauge.held_at or now for gauge in held.values())
+        told.append("What depends on it cannot be judged and stands as it was.")
+        values: Values = {
+            "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
+        return values, words.message(
+            self.about, self.asset, since=since, numbers=" ".join(told), first=(_LINE,))
+
     def _same(self, now: int) -> str:
         inputs, told = self.context.inputs.points, []
         for name in self.points:
@@ -238,30 +315,21 @@ class DataFrozen(Rule):
                 told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
         return f" It always says: {', '.join(told[:3])}." if told else ""
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take({**state, "learned": {k: list(v) for k, v in state["learned"].items()}})
+        super().load(state)
+        for name, saved in state.get("gauges", {}).items():
+            self.state.gauges[name] = HeldGauge()
+            self.state.gauges[name].restore(saved)
 
 
-def _data_frozen(context: Context, asset: str) -> Rule | NotWatched | None:
+def _points_of(context: Context, asset: str) -> tuple[str, ...]:
+    """Return the points of a device, or of a thing where no devices are named."""
     plant = context.plant
-    thing = plant.thing(asset)
     if asset in plant.devices:
-        points = plant.devices[asset].points
-    elif thing is not None:
-        points = tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
-    else:
-        return None
-    if not any(_is_number(context, p) for p in points):
-        return NotWatched(
-            condition=DataFrozen.condition, asset=asset,
-            reason=f"only contacts at {asset}: they may rightly stay as they are for months",
-        )
-    return DataFrozen(context, asset, points)
+        return plant.devices[asset].points
+    thing = plant.thing(asset)
+    return () if thing is None else tuple(f"{asset}.{q}" for q in QUANTITIES[thing.kind])
 
 
 def _is_number(context: Context, point: str) -> bool:
@@ -269,9 +337,3 @@ def _is_number(context: Context, point: str) -> bool:
     thing = context.plant.thing(asset)
     known = point_kind(thing.kind, quantity) if thing is not None else None
     return known is None or known.unit not in ("contact", "mode")
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    DataFrozen.condition: _data_frozen,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from dataclasses import dataclass
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, Values
+from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["CONDITIONS", "DeviceSilent"]
+__all__ = ["DeviceSilent"]
+
+
+@dataclass(slots=True, kw_only=True)
+class _SilentState(State):
+    silent: bool = False
+    """Whether the last look found it so; then its next answer is news."""
 
 
 class DeviceSilent(Rule):
@@ -21,9 +25,14 @@ class DeviceSilent(Rule):
 
     condition = "device-silent"
     looks_ahead = True
+    answers_only = True
+
+    state: _SilentState
 
     def __init__(self, context: Context, asset: str) -> None:
-        super().__init__(context, asset, inputs=(), needs=())
+        device = context.plant.devices.get(asset)
+        super().__init__(context, asset, inputs=() if device is None else device.points, needs=())
+        self.state = _SilentState()
 
     @property
     def _source(self) -> Source | None:
@@ -31,21 +40,26 @@ class DeviceSilent(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Hear nothing: the shared view keeps the time of the last answer."""
-        return False
+        """Take an answer; the shared view keeps its time."""
+        return self.state.silent
 
-    def judge(self, now: int) -> Finding:
+    def no_change_band(self, point: str) -> Band | None:
+        """Return every value, unless it was silent."""
+        return None if self.state.silent else ALL
+
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it has been silent for too long."""
         source = self._source
+        self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if source.silent(now):
-            return Finding.present(
+            return RawEvaluation.present(
                 source.good_at if source.good_at is not None else source.base_at,
                 held=source.base_at + limit,
             )
-        return Finding.absent(source.good_at)
+        return RawEvaluation.absent(source.good_at)
 
     def due(self, now: int) -> int | None:
         """Return when the silence would become too long, or when to look again."""
@@ -53,15 +67,17 @@ class DeviceSilent(Rule):
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
             return now + 10_000
-        # While silent, its first answer must be noticed within a tick: nothing else reports it.
         over = source.base_at + limit + 1
+        if over <= now and self.inputs:
+            return None  # its first answer is heard
+        # Where it hears nothing, that must be noticed within a tick: nothing else reports it.
         return over if over > now else now + 1
 
     def still_absent(self, now: int) -> int | None:
         """Return when to look again, where it has answered since the last look."""
         source = self._source
         due = None if source is not None and source.silent(now) else self.due(now)
-        return None if due is None else max(due, self.context.inputs.heard_until)
+        return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how long it has been silent."""
@@ -88,23 +104,8 @@ class DeviceSilent(Rule):
             self.about, self.asset, since=since, numbers=numbers,
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state: none of its own."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over nothing: the shared view has it."""
-
-
-def _device_silent(context: Context, asset: str) -> Rule | NotWatched:
-    if asset in context.plant.devices and not context.plant.devices[asset].points:
-        return NotWatched(
-            condition=DeviceSilent.condition, asset=asset, reason=f"{asset} gives no points",
-        )
-    return DeviceSilent(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    DeviceSilent.condition: _device_silent,
-}
-"""Condition id to what builds its rule for one asset."""
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the device cannot be evaluated."""
+        device = context.plant.devices.get(asset)
+        return f"{asset} gives no points" if device is not None and not device.points else ""

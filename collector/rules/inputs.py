@@ -141,7 +141,7 @@ class Inputs:
         """Thing (generator or riser) to the instant until which its fill is declared."""
         self.filled: dict[str, int] = {}
         """Thing to the instant at which its last declared fill ended."""
-        self.heard_until = 0
+        self.known_until = 0
         """Up to then (ms) nobody goes silent: known to who has the readings before them."""
         self.late = 0
         self.repeated = 0

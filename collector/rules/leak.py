@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.verdicts import NotWatched
+from collector.domain.quantities import flow_unit
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
+from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
-from collector.rules.leakrate import (
-    DAY,
-    DECAY,
-    PSI,
-    Figure,
-    build_estimators,
-    days_of,
-    leaks_of,
-)
-from collector.rules.rates import flow_factor, flow_unit
+from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
+from collector.rules.rates import flow_factor
 
-__all__ = ["CONDITIONS", "LeakGrowing", "LeakHigh", "build_estimators"]
+__all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 
 _EVERY = 1_800_000
 _MINUTES = 1440.0
@@ -46,9 +38,24 @@ class _LeakRule(Rule):
         self._leaks = leaks_of(context)
         self._ambient = self._leaks.ambient
 
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take nothing: the pipes do."""
-        return False
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether it is a riser, or a generator of several: their sum may be all that is known."""
+        leaks, risers = leaks_of(context), context.plant.risers
+        return asset in risers or sum(leaks.feeds(r) == asset for r in risers) > 1
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the leak cannot be evaluated."""
+        leaks = leaks_of(context)
+        if asset in context.plant.risers:
+            read = context.wired(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
+            return "" if read else (
+                f"no supervisory pressure at {asset}, and no tank to read its leak from")
+        if leaks.tank_read(asset):
+            return ""
+        wired = context.wired(f"{asset}.tank_pressure")
+        return f"{'no tank_volume is set for' if wired else 'no tank pressure at'} {asset}"
 
     def due(self, now: int) -> int | None:
         """Return the next look."""
@@ -85,6 +92,7 @@ class LeakHigh(_LeakRule):
     """
 
     condition = "leak-high"
+    state: _HighState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -92,25 +100,26 @@ class LeakHigh(_LeakRule):
         self._deadband = (number(self.settings, "deadband") or 0.0) / 100.0
         self.state = _HighState()
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look at the figure when it is time to; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
             self._look(now)
         if s.away:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if s.because:
-            return Finding.unknown(s.because)
+            return RawEvaluation.unknown(s.because)
         if not s.high:
-            return Finding.absent(s.since_at)
+            return RawEvaluation.absent(s.since_at)
         looked = now if s.looked_at is None else s.looked_at
-        return Finding.present(s.since_at, rests_on=looked - s.window)
+        return RawEvaluation.present(s.since_at, rests_on=looked - s.window)
 
     def _look(self, now: int) -> None:
         s = self.state
         found = self._leaks.figure(self.asset, now, self._window)
-        if isinstance(found, Refusal) and found.code == "too-short" and self._window < DAY:
+        if isinstance(found, Refusal) and found.code in ("too-short", "held") and (
+                self._window < DAY):
             # Without a temperature, or with little of it seen, a whole day may still do.
             found = self._leaks.figure(self.asset, now, DAY)
         s.away = isinstance(found, Refusal) and found.code in ("shared", "told-apart")
@@ -176,14 +185,6 @@ class LeakHigh(_LeakRule):
         return (f"Seen over {over} in what the generator had to bring, since the pressure of the "
                 f"pipe does not show it.{of} A leak of the tank or of the header counts in.")
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 @dataclass(slots=True, kw_only=True)
 class _GrowingState(State):
@@ -204,6 +205,7 @@ class LeakGrowing(_LeakRule):
     """
 
     condition = "leak-growing"
+    state: _GrowingState
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -214,18 +216,18 @@ class LeakGrowing(_LeakRule):
         self._least = (number(get, "least") or 0.0) / 100.0
         self.state = _GrowingState()
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Look at the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:
-            return Finding.unknown("no day's leak is known yet")
+            return RawEvaluation.unknown("no day's leak is known yet")
         if s.row_at != rows[-1][0]:
             s.row_at = int(rows[-1][0])
             self._look(rows)
         if now - int(rows[-1][0]) > _STALE:
-            return Finding.unknown("no leak is known of the last day")
-        return Finding.present(s.since_at) if s.present else Finding.absent()
+            return RawEvaluation.unknown("no leak is known of the last day")
+        return RawEvaluation.present(s.since_at) if s.present else RawEvaluation.absent()
 
     def _look(self, rows: list[list[Any]]) -> None:
         s = self.state
@@ -261,37 +263,3 @@ class LeakGrowing(_LeakRule):
         return values, self.words.message(
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _builder(kind: type[_LeakRule]) -> Callable[[Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched | None:
-        leaks, plant = leaks_of(context), context.plant
-        if asset in plant.risers:
-            generator = leaks.feeds(asset)
-            if context.wired(f"{asset}.pressure") or leaks.tank_read(generator):
-                return kind(context, asset)
-            reason = f"no supervisory pressure at {asset}, and no tank to read its leak from"
-            return NotWatched(condition=kind.condition, asset=asset, reason=reason)
-        if sum(leaks.feeds(r) == asset for r in plant.risers) < 2:
-            return None
-        if leaks.tank_read(asset):
-            return kind(context, asset)
-        wired = context.wired(f"{asset}.tank_pressure")
-        lack = "no tank_volume is set for" if wired else "no tank pressure at"
-        return NotWatched(condition=kind.condition, asset=asset, reason=f"{lack} {asset}")
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    LeakHigh.condition: _builder(LeakHigh),
-    LeakGrowing.condition: _builder(LeakGrowing),
-}
-"""Condition id to what builds its rule for one asset."""

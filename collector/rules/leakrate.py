@@ -8,22 +8,20 @@ no figure: what it passes is no leak.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.events import EstimateMade
+from collector.domain.quantities import flow_unit
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.rules.base import ALL, Context, State, contact_band
-from collector.rules.estimates import Estimator
+from collector.rules.base import ALL_COUNTED, Band, Context, contact_band
 from collector.rules.pipeloss import REFERENCE, PipeLoss
-from collector.rules.rates import flow_factor, flow_unit
-from collector.rules.tankoutflow import outflow_of
+from collector.rules.rates import flow_factor
+from collector.rules.tankoutflow import TankOutflow, outflow_of
 
-__all__ = ["DAY", "DECAY", "PSI", "SUM", "Days", "Figure", "Leaks", "build_estimators",
-           "days_of", "leaks_of"]
+__all__ = ["DAY", "DECAY", "PSI", "SUM", "Figure", "Leaks", "leaks_of"]
 
 DAY = 86_400_000
 """ms."""
@@ -33,9 +31,12 @@ DECAY, SUM = "decay", "sum"
 """How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
 
 _AFTER = 5 * 60_000
-_KEPT_DAYS = 60
 _KEPT = 50 * 3_600_000
 _LONG = 3
+_EVERY = 3 * 3_600_000
+"""ms between two looks at a gas balance of a day and more."""
+_KNOWN = 0.15
+"""Largest deviation of a sum, as a share of it; a figure known no better is none."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
 _UNREAD = "nobody reads whether its vent is open"
 
@@ -88,23 +89,22 @@ class Pipe:
         elif value >= 0.5:
             self._disturb(at)
 
-    def observe_many(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that :meth:`holds` let be kept back."""
+    def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
+        """Take samples that were kept back."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of a contact that is off."""
-        return contact_band(on=False) if point in self._opens else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the band in which samples only go into the averages under way."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return a contact that is off, and samples that only go into the averages under way."""
+        if point in self._opens:
+            return contact_band(on=False)
         if point == self._heat:
-            return (*ALL, None) if self.loss.compensated else None
+            return ALL_COUNTED if self.loss.compensated else None
         until = self.loss.whole_until() if point == self.pressure else None
-        return None if until is None else (*ALL, until)
+        return None if until is None else Band(
+            -math.inf, math.inf, until, counted=True, own=True)
 
     def _filling(self, at: int) -> bool:
         fills = self.context.inputs.fills
@@ -154,8 +154,14 @@ class Leaks:
         self.ambient = pressure_at_altitude(context.plant.site.altitude) / PSI
         """Atmospheric pressure, psi."""
         self.pipes = {r: Pipe(context, r) for r in context.plant.risers}
+        self.outflows = {g: TankOutflow(context, g, self.fed_by(g))
+                         for g in context.plant.generators if self.tank_read(g)}
         self._known: dict[tuple[str, int], Figure | Refusal] = {}
         self._at: int | None = None
+        self._flows: dict[tuple[str, int], Estimate | Refusal] = {}
+        self._flows_at: int | None = None
+        self._owned: dict[tuple[str, int], Figure | Refusal] = {}
+        self._own_at: int | None = None
 
     def __repr__(self) -> str:
         return f"Leaks({[*self.pipes]})"
@@ -204,14 +210,15 @@ class Leaks:
                 f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
                 f"{flow_unit(pipe.context.plant)} and cannot be told apart")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
-        if isinstance(own, Figure) or own.code != "held":
+        if isinstance(own, Figure):
             return own
         generator = self.feeds(riser)
         if generator is None or not self.tank_read(generator):
             return own
         total = self._sum(generator, now, window)
         if isinstance(total, Refusal):
-            return Refusal(code=own.code, reason=f"{own.reason}; {total.reason}")
+            both = own.reason if own.reason == total.reason else f"{own.reason}; {total.reason}"
+            return Refusal(code=own.code, reason=both)
         if total.shared != (riser,):
             called = ", ".join(self.context.words.name(r) for r in total.shared)
             return Refusal(code="shared", reason=(
@@ -226,6 +233,14 @@ class Leaks:
 
     def _own(self, riser: str, now: int, window: int) -> Figure | Refusal:
         """Return what a riser's own pressure tells; with a vent nobody reads, vent and leak."""
+        if now != self._own_at:
+            self._own_at, self._owned = now, {}
+        key = riser, window
+        if key not in self._owned:
+            self._owned[key] = self._of_pipe(riser, now, window)
+        return self._owned[key]
+
+    def _of_pipe(self, riser: str, now: int, window: int) -> Figure | Refusal:
         pipe = self.pipes[riser]
         if pipe.read.at is None or now - pipe.read.at > window:
             return Refusal(code="held", reason="no supervisory pressure is read")
@@ -249,25 +264,63 @@ class Leaks:
         """Return what the risers lose together that do not fall by themselves."""
         name = self.context.words.name
         own = {r: self._own(r, now, window) for r in self.fed_by(generator)}
-        shared = tuple(r for r, o in own.items() if isinstance(o, Refusal) and o.code == "held")
+        shared = tuple(r for r, o in own.items() if isinstance(o, Refusal))
         if not shared:
             return Refusal(code="told-apart", reason="every riser is seen by itself")
-        for riser, other in own.items():
-            if riser in shared and self.pipes[riser].unread_vent:
+        for riser in shared:
+            if self.pipes[riser].unread_vent:
                 return Refusal(code="vent", reason=f"{_UNREAD} at {name(riser)}, and its flow "
                                "would pass for a leak")
-            if riser not in shared and isinstance(other, Refusal):
-                return Refusal(
-                    code=other.code, reason=f"{name(riser)} is not clear: {other.reason}")
+        end = _settled(now)
+        windows = (window,) if window < DAY else (window, _LONG * window)
+        found = [(self._outflow(generator, end, w), (end - w, end)) for w in windows]
         disturbed = [row for r in own for row in self.pipes[r].disturbed]
-        flow = outflow_of(self.context, generator, now - window, now, disturbed)
-        if isinstance(flow, Refusal):
+        found.append((outflow_of(self.context, generator, now - window, now, disturbed),
+                      (now - window, now)))
+        known = [(f, w) for f, w in found if isinstance(f, Estimate) and f.value > 0.0]
+        if not known:
             open_now = any(self.pipes[r].venting(now) for r in own)
-            return Refusal(code="purging", reason=_PURGING) if open_now else flow
+            return Refusal(code="purging", reason=_PURGING) if open_now else Refusal(
+                code="too-short", reason=f"the tank of {name(generator)} was not seen falling for "
+                "long enough with every vent shut")
+        flow, over = min(known, key=lambda f: f[0].deviation / f[0].value)
         for other in own.values():
             if isinstance(other, Figure) and other.flow is not None:
                 flow = flow.minus(other.flow)
-        return self._as_riser(flow, shared, (now - window, now))
+        if flow.deviation > _KNOWN * flow.value:
+            factor, unit = flow_factor(self.context.plant), flow_unit(self.context.plant)
+            low, high = (max(0.0, x * factor) for x in flow.interval())
+            return Refusal(code="too-short", reason=(
+                f"the gas balance of {name(generator)} knows it only as between {low:.2f} and "
+                f"{high:.2f} {unit}"))
+        return self._as_riser(flow, shared, over)
+
+    def _outflow(self, generator: str, end: int, window: int) -> Estimate | Refusal:
+        if self._flows_at != end:
+            self._flows_at, self._flows = end, {}
+        key = generator, window
+        if key not in self._flows:
+            self._flows[key] = self.outflows[generator].flow(end - window, end)
+        return self._flows[key]
+
+    def tank_loss(self, generator: str, now: int) -> Estimate | Refusal:
+        """Return what the tank lost in a day beyond what each of its risers loses, mol/s.
+
+        It is known only where every riser is seen to fall by itself, its temperature read: a pipe
+        that cools passes for a leak of the tank.
+        """
+        if generator not in self.outflows:
+            return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
+        end = _settled(now)
+        found = self.outflows[generator].flow(end - DAY, end, tank=True)
+        for riser in self.fed_by(generator):
+            own = self._own(riser, now, DAY)
+            if isinstance(found, Refusal) or isinstance(own, Refusal):
+                return own if isinstance(own, Refusal) else found
+            if own.flow is None or not own.compensated:
+                return Refusal(code="unsure", reason=f"volume or temperature of {riser} is missing")
+            found = found.minus(own.flow)
+        return found
 
     def _as_riser(
         self, flow: Estimate, shared: tuple[str, ...], window: tuple[int, int],
@@ -283,151 +336,15 @@ class Leaks:
         )
 
 
+def _settled(now: int) -> int:
+    """Return up to when gas balances are drawn at ``now``: all means up to there are whole."""
+    settled = now - 2 * _AFTER
+    return settled - settled % _EVERY
+
+
 def leaks_of(context: Context) -> Leaks:
     """Return the pipes and figures that rules and quantities of one engine share."""
     found = context.shared.get("leaks")
     if not isinstance(found, Leaks):
         found = context.shared["leaks"] = Leaks(context)
     return found
-
-
-@dataclass(slots=True, kw_only=True)
-class Days(State):
-    """One row a day: [end (ms), share of the gas lost in a day, its deviation, psi a day, way].
-
-    A share, because a hole leaks in proportion to the absolute pressure: days with another set
-    pressure stay comparable.
-    """
-
-    rows_series: list[list[Any]] = field(default_factory=list)
-
-    def add(self, figure: Figure) -> None:
-        """Take the figure of a day."""
-        if figure.psi is None or figure.level <= 0:
-            return
-        self.rows_series.append([
-            figure.window[1], figure.psi.value / figure.level, figure.psi.deviation / figure.level,
-            figure.psi.value, f"{figure.way} {' '.join(figure.shared)}".strip(),
-        ])
-        del self.rows_series[:-_KEPT_DAYS]
-
-    def alike(self) -> list[list[Any]]:
-        """Return the days that were seen in the same way as the latest."""
-        rows = self.rows_series
-        return [r for r in rows if r[4] == rows[-1][4]] if rows else []
-
-
-def days_of(context: Context, asset: str) -> Days:
-    """Return the days of a riser or generator, shared by its quantity and its rule."""
-    found = context.shared.get(f"leak-days.{asset}")
-    if not isinstance(found, Days):
-        found = context.shared[f"leak-days.{asset}"] = Days()
-    return found
-
-
-class LeakEquivalent(Estimator):
-    """The leak as the pressure it would cost in 24 h at one temperature, nothing flowing in."""
-
-    quantity = "leak-equivalent"
-    unit = "psi"
-
-    def __init__(self, context: Context, asset: str, inputs: tuple[str, ...] = ()) -> None:
-        super().__init__(context, asset, inputs)
-        self._leaks = leaks_of(context)
-
-    def begin(self, now: int) -> None:
-        """Start: it keeps nothing of its own."""
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take nothing: :class:`LeakRate` does."""
-
-    def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
-        found = self._leaks.figure(self.asset, now, DAY)
-        told: Estimate | Refusal = found if isinstance(found, Refusal) else (
-            self._express(found)
-            or Refusal(code="no-volume", reason="the volume of the pipe is not set"))
-        if isinstance(told, Estimate):
-            start = now - DAY if isinstance(found, Refusal) else found.window[0]
-            return self._made(now, start, told.value, *told.interval())
-        if self.asset in self.context.plant.generators and told.code != "no-volume":
-            return None  # its risers say it
-        return self._made(now, now - DAY, None, reason=told.reason)
-
-    def _express(self, figure: Figure) -> Estimate | None:
-        return figure.psi
-
-    def dump(self) -> dict[str, Any]:
-        """Return nothing: it keeps nothing."""
-        return {}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take nothing."""
-
-
-class LeakRate(LeakEquivalent):
-    """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
-
-    The volume is taken as the site file states it; an error there scales the figure.
-    """
-
-    quantity = "leak-rate"
-
-    # Contacts only shut out what the pressure shows; temperatures only add up.
-    apart = True
-
-    def __init__(self, context: Context, asset: str) -> None:
-        self._pipe = leaks_of(context).pipes.get(asset)
-        super().__init__(context, asset, self._pipe.points if self._pipe else ())
-        self.unit = flow_unit(context.plant)  # type: ignore[misc]
-        self._days = days_of(context, asset)
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
-        if self._pipe:
-            self._pipe.observe(point, at, value, before_at)
-
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return what changes nothing in the pipe."""
-        return self._pipe.quiet(point) if self._pipe else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return what only goes into the pipe's averages."""
-        return self._pipe.holds(point) if self._pipe else None
-
-    def observe_many(
-        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
-    ) -> None:
-        """Take samples that were kept back."""
-        if self._pipe:
-            self._pipe.observe_many(point, times, values)
-
-    def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
-        found = self._leaks.figure(self.asset, now, DAY)
-        if isinstance(found, Figure):
-            self._days.add(found)
-        return super().make(now)
-
-    def _express(self, figure: Figure) -> Estimate | None:
-        factor = flow_factor(self.context.plant)
-        return None if figure.flow is None else figure.flow.scaled(factor)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state of the pipe and of the days."""
-        return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        if self._pipe and state.get("pipe"):
-            self._pipe.load(state["pipe"])
-        self._days.take(state["days"])
-
-
-def build_estimators(context: Context) -> Iterable[Estimator]:
-    """Return the estimators of every riser, and of every generator whose tank is read."""
-    leaks, plant = leaks_of(context), context.plant
-    read = [r for r in plant.risers
-            if context.wired(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
-    assets = [*read, *(g for g in plant.generators if leaks.tank_read(g))]
-    return [kind(context, a) for a in assets for kind in (LeakRate, LeakEquivalent)]

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.readings import mode_code
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "AirFillStuck"]
+__all__ = ["AirFillStuck"]
 
-_AIR_FILL = mode_code("air-fill")
+_OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
 
 
@@ -23,6 +20,12 @@ class _StayState(State):
     tank: Level = field(default_factory=Level)
     full_at: int | None = None
     """When this stay was first too full: a tank that is drawn down again later excuses nothing."""
+    last: float | None = None
+    """The last mode."""
+    run_series: list[list[int]] = field(default_factory=list)
+    """Start of each stay since nitrogen was last seen, with only off in between."""
+    found_at: int | None = None
+    """Since when it is stuck: off at rest ends it as little as a tank that is drawn down."""
 
 
 class AirFillStuck(Rule):
@@ -30,9 +33,14 @@ class AirFillStuck(Rule):
 
     During a declared fill only the fill's own limit holds: then air-fill is what was asked for,
     with the tank full or not. Without a tank pressure the time alone decides.
+
+    Some controllers say off while the compressor rests. Then a stay is no longer than a run, and
+    what tells is that run after run is in air-fill alone; off by itself ends nothing.
     """
 
     condition = "air-fill-stuck"
+    requires = {"mode": "mode"}
+    state: _StayState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode, self._tank = f"{asset}.mode", f"{asset}.tank_pressure"
@@ -44,6 +52,7 @@ class AirFillStuck(Rule):
         self._fill_limit = int(number(get, "fill_limit") or self._limit_set)
         self._return_delay = int(number(get, "return_delay") or 0)
         self._deadband = number(get, "deadband") or 0.0
+        self._runs = int(number(get, "runs") or 0)
         given = number(get, "return_pressure")
         if given is None:
             given = context.plant.generators[asset].cut_out
@@ -52,13 +61,30 @@ class AirFillStuck(Rule):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of mode or tank pressure."""
         if point == self._mode:
-            if value != _AIR_FILL:
-                self.state.full_at = None
-            return self.state.stay.sample(at, value == _AIR_FILL, before_at, self.gap(point))
+            return self._observe_mode(at, value, before_at)
         return self.state.tank.compare(at, value, self._return, self._deadband, above=True)
+
+    def _observe_mode(self, at: int, value: float, before_at: int | None) -> bool:
+        s, gap = self.state, self.gap(self._mode)
+        if before_at is None or at - before_at > gap:
+            s.run_series = []  # what it did meanwhile was not seen
+        if value != _AIR_FILL:
+            s.full_at = None
+        if value not in (_OFF, _AIR_FILL):
+            s.run_series, s.found_at = [], None
+        changed = s.stay.sample(at, value == _AIR_FILL, before_at, gap) or value != s.last
+        if s.stay.on and value != s.last:
+            s.run_series = [*s.run_series, [at]][-max(self._runs, 1):]
+        s.last = value
+        return changed
 
     def _filling(self, now: int) -> bool:
         return self.context.inputs.filling(self.asset, now)
+
+    def _only_air(self, now: int) -> bool:
+        """Whether as many runs as it takes were in air-fill alone, with off in between."""
+        runs = self.state.run_series
+        return 0 < self._runs <= len(runs) and not self._filling(now)
 
     def _too_long(self, now: int) -> int:
         start = self.state.stay.start_at
@@ -79,23 +105,31 @@ class AirFillStuck(Rule):
         start = s.stay.start_at if s.stay.start_at is not None else now
         return max(s.tank.since_at, start) + self._return_delay
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is stuck."""
-        stay = self.state.stay
+        s, stay = self.state, self.state.stay
         if not stay.on:
-            return Finding.absent(stay.end_at)
+            if s.found_at is None and s.last == _OFF and self._only_air(now):
+                s.found_at = s.run_series[0][0]
+            if s.found_at is None:
+                return RawEvaluation.absent(stay.end_at)
+            return RawEvaluation.present(s.found_at)
+        if s.found_at is not None and not self._filling(now):
+            return RawEvaluation.present(s.found_at)
+        s.found_at = None
         long, full = self._too_long(now), self._too_full(now)
         first = min(t for t in (long, full) if t is not None)
         if full is not None and now >= full:
-            self.state.full_at = full
+            s.full_at = full
         if now >= first:
-            return Finding.present(first)
+            s.found_at = first
+            return RawEvaluation.present(first)
         if (
             stay.lost_at is not None and stay.gap_at is not None
             and stay.gap_at >= stay.lost_at + self._limit_set
         ):
-            return Finding.unknown("the mode has a gap: it may have left air-fill in between")
-        return Finding.absent(stay.start_at if stay.known else None)
+            return RawEvaluation.unknown("the mode has a gap: it may have left air-fill in between")
+        return RawEvaluation.absent(stay.start_at if stay.known else None)
 
     def due(self, now: int) -> int | None:
         """Return when it will have been too long, or a declared fill ends."""
@@ -110,7 +144,8 @@ class AirFillStuck(Rule):
         """Return how long it has been in air-fill, and the tank pressure where it is read."""
         stay = self.state.stay
         start = stay.start_at if stay.start_at is not None else now
-        lasted, limit = now - start, self._fill_limit if self._filling(now) else self._limit_set
+        end = now if stay.on or stay.end_at is None else stay.end_at
+        lasted, limit = end - start, self._fill_limit if self._filling(now) else self._limit_set
         long, full = self._too_long(now), self._too_full(now)
         values: dict[str, float | int | str | None] = {
             "air_fill_minutes": round(lasted / 60_000, 1),
@@ -123,6 +158,10 @@ class AirFillStuck(Rule):
             f"In air-fill for {least}{self.words.duration(lasted)}; the limit is "
             f"{self.words.duration(limit)} {kind}."
         )
+        if not stay.on and lasted < limit and self._only_air(now):
+            values["runs"] = self._runs
+            numbers = (f"Its last {self._runs} runs were in air-fill, and no nitrogen was seen "
+                       "between them.")
         tank = self.context.inputs.point(self._tank)
         if tank.value is not None and tank.fresh(now):
             values["tank_pressure_psi"] = round(tank.value, 2)
@@ -133,36 +172,14 @@ class AirFillStuck(Rule):
                 f" It should have gone back to nitrogen at {self.words.pressure(self._return)}."
             )
         numbers += " The pipe gets air, not nitrogen."
-        since = long if full is None else min(long, full)
+        since = self.state.found_at
+        if since is None:
+            since = long if full is None else min(long, full)
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)
-        if s.stay.on is None:
-            return None
-        return (_AIR_FILL, _AIR_FILL) if s.stay.on else (float("-inf"), _AIR_FILL - 0.5)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _air_fill_stuck(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.mode"):
-        return NotWatched(
-            condition=AirFillStuck.condition, asset=asset, reason=f"no mode at {asset}",
-        )
-    return AirFillStuck(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirFillStuck.condition: _air_fill_stuck,
-}
-"""Condition id to what builds its rule for one asset."""
+        return None if s.last is None else Band(s.last, s.last)

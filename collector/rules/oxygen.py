@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
 from collector.physics.robust import sen_line
-from collector.rules.base import Context, Finding, Rule, State, Values, contact_band, number
+from collector.rules.base import (
+    Band,
+    Context,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["CONDITIONS", "OxygenNotFalling", "predicted_time_constant"]
+__all__ = ["OxygenNotFalling", "predicted_time_constant"]
 
 _PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
@@ -49,6 +55,8 @@ def predicted_time_constant(context: Context, vent: str) -> float | None:
 
 @dataclass(slots=True, kw_only=True)
 class _PurgeState(State):
+    has_open: bool = False
+    """Whether the vent's position is read."""
     begun_at: int | None = None
     seen_begin: bool = False
     """Whether the oxygen was seen at the target before; otherwise the purge may be older."""
@@ -88,16 +96,18 @@ class OxygenNotFalling(Rule):
     """
 
     condition = "oxygen-not-falling"
+    requires = {"oxygen": "oxygen"}
+    state: _PurgeState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
-        self._has_open = bool(context.plant.devices) and context.wired(self._open)
         self._feed = f"{self._generator}.product_oxygen"
         super().__init__(
             context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
         )
-        self.state = _PurgeState()
+        self.state = _PurgeState(
+            has_open=bool(context.plant.devices) and context.wired(self._open))
         self._target = target_of(context, asset)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._slow = number(self.settings, "slow_factor") or 0.5
@@ -117,7 +127,7 @@ class OxygenNotFalling(Rule):
         """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
-            self._has_open, s.open = True, value >= 0.5
+            s.has_open, s.open = True, value >= 0.5
             return False
         if not -0.5 <= value <= _ABSURD:
             return False
@@ -131,9 +141,10 @@ class OxygenNotFalling(Rule):
             s.begun_at, s.seen_begin = at, s.below
             return True
         if value <= self._target:
-            self.state = _PurgeState(below=True, open=s.open, feed=s.feed)
+            self.state = _PurgeState(
+                below=True, has_open=s.has_open, open=s.open, feed=s.feed)
             return True
-        if self._has_open and not s.open:
+        if s.has_open and not s.open:
             return False
         s.feed.look(self.context, self._generator, at)
         if before_at is not None and at - before_at <= self.gap(point):
@@ -206,30 +217,30 @@ class OxygenNotFalling(Rule):
             return None
         return begun + int(self._planned * _DAY)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the purge is not doing what it should."""
         s = self.state
         if s.begun_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         late = self._late_at()
         times = [
             t for t in (s.verdict_at if s.verdict else None, late)
             if t is not None and t <= now
         ]
-        return Finding.present(min(times)) if times else Finding.absent(s.verdict_at)
+        return RawEvaluation.present(min(times)) if times else RawEvaluation.absent(s.verdict_at)
 
     def due(self, now: int) -> int | None:
         """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the oxygen at which nothing is kept: no purge is under way."""
         s = self.state
         if point == self._open:
-            return None if s.open is None or not self._has_open else contact_band(s.open)
+            return contact_band(s.open) if s.has_open else None
         if s.begun_at is None and s.below:
-            return -0.5, self._target + self._deadband
+            return Band(-0.5, self._target + self._deadband)
         return None
 
     # -- the words -------------------------------------------------------------------------------
@@ -276,7 +287,7 @@ class OxygenNotFalling(Rule):
         values["feed_percent"] = round(feed, 2)
         wanted = None if self._tau is None else above * _DAY / self._tau
         share, per = (24, "an hour") if (wanted or fall) >= 2.4 else (1, "a day")
-        of = " of open vent" if self._has_open else ""
+        of = " of open vent" if self.state.has_open else ""
         moves = f"It falls by {fall / share:.2f} % {per}{of}" \
             if fall / share >= 0.01 else "It does not fall"
         if wanted is None:
@@ -316,28 +327,3 @@ class OxygenNotFalling(Rule):
                 "bring the pipe to the target."
             )
         return said, tuple(causes)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return {**self.state.dump(), "has_open": self._has_open}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _PurgeState()
-        self.state.take(state)  # the feed within it takes its own part
-        self._has_open = bool(state["has_open"])
-
-
-def _oxygen_not_falling(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenNotFalling.condition, asset=asset,
-            reason=f"no oxygen at {asset}",
-        )
-    return OxygenNotFalling(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenNotFalling.condition: _oxygen_not_falling,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -384,5 +384,5 @@ class PipeLoss:
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

@@ -2,59 +2,121 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any, ClassVar
+import math
+from dataclasses import dataclass, field
+from typing import ClassVar
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.domain.limits import limit_of
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
-__all__ = ["CONDITIONS", "LowTemperature", "PressureHigh", "PressureLow"]
+__all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
 
-_FROST = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 F (4 C), NFPA 25 as a checklist quotes it; each site gets the figure it reads."""
+
+_ZONE = 4.0
+"""Deadbands about the limit within which every sample is heard; no deadband grows wider."""
+_SPREADS = 6.0
+"""Deviations of one reading from side to side of those that scatter about a limit."""
+_FROM_BENDS = 0.512
+"""Mean absolute second difference of normal readings to the deviation of one: sqrt(pi/12)."""
+_LONG = 100
+
+
+@dataclass(slots=True, kw_only=True)
+class _BoundState(State):
+    level: Level = field(default_factory=Level)
+    last: float | None = None
+    last_at: int | None = None
+    moved: float | None = None
+    step: float = 0.0
+    """Smallest change between two samples near the limit."""
+    bend: float = 0.0
+    """Mean absolute second difference near the limit."""
+    count: int = 0
+
+    def learn(self, at: int, value: float, before_at: int | None) -> None:
+        """Learn how far readings near the limit differ from one to the next."""
+        if self.last is None or before_at != self.last_at:
+            self.moved = None
+        else:
+            moved = value - self.last
+            if moved:
+                self.step = min(self.step or abs(moved), abs(moved))
+            if self.moved is not None:
+                self.count = min(self.count + 1, _LONG)
+                self.bend += (abs(moved - self.moved) - self.bend) / self.count
+            self.moved = moved
+        self.last, self.last_at = value, at
 
 
 class _Bound(Rule):
-    """One measured point of a riser against one limit, with a deadband."""
+    """One measured point of a riser against one limit, with a deadband.
+
+    The deadband is no narrower than the gauge's own step and scatter, learned near the limit: a
+    pressure that passes it slowly would be raised and return with every flicker.
+    """
 
     above: ClassVar[bool] = False
     quantity: ClassVar[str] = "pressure"
+    state: _BoundState
 
-    def __init__(self, context: Context, asset: str, limit: float) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         self._point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self._point], needs=[self._point])
+        limit = limit_of(self.condition, asset, context.plant, context.settings)
+        assert limit is not None  # noqa: S101 - lacks() saw to it
         self._limit = limit
-        self._deadband = number(self.settings, "deadband") or 0.0
-        self.level = Level()
+        self._least = number(self.settings, "deadband") or 0.0
+        self.state = _BoundState()
+
+    @property
+    def level(self) -> Level:
+        """On which side of the limit it is."""
+        return self.state.level
+
+    @property
+    def _deadband(self) -> float:
+        s = self.state
+        own = max(s.step, _SPREADS * _FROM_BENDS * s.bend)
+        return max(self._least, min(own, _ZONE * self._least))
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare with the limit."""
-        return self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        changed = self.level.compare(at, value, self._limit, self._deadband, above=self.above)
+        if abs(value - self._limit) <= _ZONE * self._least:
+            self.state.learn(at, value, before_at)
+        return changed
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the limit is passed."""
-        return self.level.finding()
+        return self.level.evaluation()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the values that change nothing."""
-        return self.level.band(self._limit, self._deadband, above=self.above)
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the values far enough on one side of the limit."""
+        beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
+        if beyond is None:
+            return None
+        return Band(self._limit + reach, math.inf) if beyond is self.above else Band(
+            -math.inf, self._limit - reach)
 
     def _last(self) -> float:
         value = self.context.inputs.point(self._point).value
         return value if value is not None else self._limit
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.level.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.level.take(state)
-
 
 class _PressureBound(_Bound):
     """A limit of the supervisory pressure."""
+
+    requires = {"pressure": "supervisory pressure"}
+    bound: ClassVar[str]
+    """Where the site file states the limit of the riser."""
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the riser cannot be evaluated."""
+        none = limit_of(cls.condition, asset, context.plant, context.settings) is None
+        return super().lacks(context, asset) or (
+            f"no {cls.bound} is set for {asset}" if none else "")
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the pressure and its limit."""
@@ -73,6 +135,7 @@ class PressureLow(_PressureBound):
     """Supervisory pressure below its limit; a swing with temperature inside the limits is none."""
 
     condition = "pressure-low"
+    bound = "low_pressure"
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return pressure and limit, and whether it looks like a sensor rather than like gas."""
@@ -97,6 +160,7 @@ class PressureHigh(_PressureBound):
     """Supervisory pressure above its limit; a swing with temperature inside the limits is none."""
 
     condition = "pressure-high"
+    bound = "high_pressure"
     above = True
 
 
@@ -108,6 +172,7 @@ class LowTemperature(_Bound):
 
     condition = "low-temperature"
     quantity = "valve_room_temperature"
+    requires = {quantity: "valve-room temperature"}
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the temperature and its limit."""
@@ -120,39 +185,3 @@ class LowTemperature(_Bound):
         return values, self.words.message(
             self.about, self.asset, since=self.level.since_at, numbers=numbers,
         )
-
-
-def _pressure(kind: type[_PressureBound], name: str) -> Callable[
-        [Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched:
-        reason = ""
-        limit = number(context.settings.for_(kind.condition, asset), "limit")
-        if limit is None:
-            limit = getattr(context.plant.risers[asset], name)
-        if not context.wired(f"{asset}.pressure"):
-            reason = f"no supervisory pressure at {asset}"
-        elif limit is None:
-            reason = f"no {name} is set for {asset}"
-        if reason or limit is None:
-            return NotWatched(condition=kind.condition, asset=asset, reason=reason)
-        return kind(context, asset, limit)
-    return build
-
-
-def _low_temperature(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.valve_room_temperature"):
-        return NotWatched(
-            condition=LowTemperature.condition, asset=asset,
-            reason=f"no valve-room temperature at {asset}",
-        )
-    limit = number(context.settings.for_(LowTemperature.condition, asset), "limit")
-    frost = _FROST[context.plant.site.units]
-    return LowTemperature(context, asset, frost if limit is None else limit)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    PressureLow.condition: _pressure(PressureLow, "low_pressure"),
-    PressureHigh.condition: _pressure(PressureHigh, "high_pressure"),
-    LowTemperature.condition: _low_temperature,
-}
-"""Condition id to what builds its rule for one asset."""

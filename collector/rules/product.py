@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
+from collector.domain.limits import limit_of
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import (
+    ALL,
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    number,
+)
 from collector.rules.course import Course
+from collector.rules.fastruns import FastRuns, FastState
 
-__all__ = ["CONDITIONS", "AirInNitrogenMode", "ProductOxygenHigh"]
+__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
-_COMMON_LIMIT = 3.0  # %, what 98 % +- 1 % nitrogen leaves, by common practice
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _SHORT_RUNS = 3
@@ -34,6 +41,8 @@ class _ProductState(State):
     """The last mode in which gas is made: ``off`` says nothing of the separator."""
     mode_at: int | None = None
     """When that last changed."""
+    fast: FastState | None = None
+    """Kept where the speed of the runs is a witness too."""
     dead: bool = False
     """Whether the analyser reads what no gas can be."""
     course: Course = field(default_factory=Course)
@@ -56,6 +65,8 @@ class _Product(Rule):
     to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
     forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
+
+    state: _ProductState
 
     @property
     def must(self) -> list[str]:
@@ -179,32 +190,32 @@ class _Product(Rule):
         deadband = 0.0 if self._pending(at) else self._deadband
         return level.compare(at, settled, self._limit, deadband, above=True)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the product is over the limit, by the last that could be judged."""
         s = self.state
         if s.dead:
-            return Finding.unknown("the analyser reads as one that is switched off or failed")
+            return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
         if s.level.beyond is None:
-            return Finding.unknown("no product oxygen yet from a warm unit making nitrogen")
+            return RawEvaluation.unknown("no product oxygen yet from a warm unit making nitrogen")
         if not s.level.beyond:
-            return s.level.finding()
+            return s.level.evaluation()
         ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
         # Until this run has been read, the end of the last one speaks.
         old = s.ended_at if ready is None or read is None or read < ready else None
-        return Finding.present(s.level.since_at, rests_on=old)
+        return RawEvaluation.present(s.level.since_at, rests_on=old)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
-            return None if value is None else (value, value)
+            return None if value is None else Band(value, value)
         if s.running_at is None and (s.mode is not None or s.running is not None):
-            return -math.inf, math.inf  # mode or compressor will say when it matters again
+            return ALL  # mode or compressor will say when it matters again
         level = s.level.band(self._limit, self._deadband, above=True)
         if s.dead or level is None or s.running_at is None or s.course.begun_at is not None:
             return None
-        return max(level[0], _NO_READING), min(level[1], _MOST)
+        return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
         """Return the last product oxygen, and what is not known of how it was made."""
@@ -221,51 +232,79 @@ class _Product(Rule):
             )
         return value, "".join(f" Note: {a}." for a in absent)
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
 
 class AirInNitrogenMode(_Product):
-    """The mode says nitrogen and the analyser says air."""
+    """The mode says nitrogen, and the analyser says air or the tank fills as only air fills it.
+
+    Air fills a tank in a minute or two: too short for many an analyser to warm up. Its speed tells.
+    """
 
     condition = "air-in-nitrogen-mode"
+    requires = {"product_oxygen": "product oxygen", "mode": "mode"}
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset)
+        seen = all(context.wired(f"{asset}.{q}") for q in ("tank_pressure", "compressor_running"))
+        self._fast = FastRuns(context, asset) if seen else None
+        if self._fast is not None:
+            self.state.fast = self._fast.state
 
     @property
     def must(self) -> list[str]:
         """The mode: without it there is nothing to contradict."""
         return [self._mode]
 
+    def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
+        """Take a sample of mode, compressor or analyser."""
+        changed = super().observe(point, at, value, before_at)
+        fast = self._fast
+        if fast is not None and point == self._running:
+            changed = fast.observe_running(at, value >= 0.5, before_at, self.state.mode) or changed
+        elif fast is not None and point == self._mode:
+            fast.observe_mode(value)
+        return changed
+
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return whether it is air, by either."""
+        fast = self.state.fast
+        if fast is not None and fast.fast:
+            return RawEvaluation.present(fast.since_at)
+        return super().evaluate(now)
+
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds."""
+        """Return what the product holds, or how fast the tank fills."""
         value, notes = self._numbers(now)
-        numbers = (
-            f"The mode reads nitrogen, but the product holds {self.words.percent(value)} oxygen "
-            f"(from {self.words.percent(self._limit)} on it is held to be air; air is 20.9 %). "
-            f"The pipe is being filled with air.{notes}"
-        )
         values: Values = {
             "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
         }
-        return values, self.words.message(
-            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
-        )
+        fast, since = self.state.fast, self.state.level.since_at
+        if fast is not None and fast.fast:
+            times = fast.rate / fast.reference
+            numbers = (
+                f"The mode reads nitrogen, but the tank fills {times:.1f} times as fast as this "
+                f"unit can make nitrogen ({self.words.pressure(60 * fast.rate)} a minute in its "
+                f"last runs; {self.words.pressure(60 * fast.reference)} before). The pipe is being "
+                f"filled with air; the analyser read {self.words.percent(value)} oxygen last."
+            )
+            values, since = {**values, "times_as_fast": round(times, 2)}, fast.since_at
+        else:
+            numbers = (
+                f"The mode reads nitrogen, but the product holds {self.words.percent(value)} "
+                f"oxygen (from {self.words.percent(self._limit)} on it is held to be air; air is "
+                f"20.9 %). The pipe is being filled with air.{notes}"
+            )
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
 
 class ProductOxygenHigh(_Product):
     """The product holds more oxygen than it may. Plain air is a condition of its own."""
 
     condition = "product-oxygen-high"
+    requires = {"product_oxygen": "product oxygen"}
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
-        given = number(self.settings, "limit")
-        own = context.plant.generators[asset].product_oxygen_limit
-        self._limit = given if given is not None else own if own is not None else _COMMON_LIMIT
+        self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the product holds against its limit."""
@@ -280,30 +319,3 @@ class ProductOxygenHigh(_Product):
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
         )
-
-
-def _missing(context: Context, asset: str, condition: str, **wanted: str) -> NotWatched | None:
-    names = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if not names:
-        return None
-    reason = f"no {' and no '.join(names)} at {asset}"
-    return NotWatched(condition=condition, asset=asset, reason=reason)
-
-
-def _air_in_nitrogen(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, AirInNitrogenMode.condition,
-                       product_oxygen="product oxygen", mode="mode")
-    return missing or AirInNitrogenMode(context, asset)
-
-
-def _oxygen_high(context: Context, asset: str) -> Rule | NotWatched:
-    missing = _missing(context, asset, ProductOxygenHigh.condition,
-                       product_oxygen="product oxygen")
-    return missing or ProductOxygenHigh(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    AirInNitrogenMode.condition: _air_in_nitrogen,
-    ProductOxygenHigh.condition: _oxygen_high,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -8,15 +8,12 @@ the compressor runs settles towards it within the run.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from collector.domain.events import EstimateMade
 from collector.domain.readings import MODES
-from collector.rules.base import ALL, Context, State, contact_band
+from collector.rules.base import ALL, Band, Context, Estimator, State, contact_band
 from collector.rules.course import Course
-from collector.rules.estimates import Estimator
 from collector.rules.ventgas import generator_of, target_of
 
 __all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
@@ -57,12 +54,13 @@ class ProductGas(Estimator):
     """
 
     quantity = "product_oxygen"
-    unit = "%"
+    state: _GasState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
-        super().__init__(context, asset, (self._running, self._mode, self._oxygen))
+        self.context, self.asset, self.unit = context, asset, "%"  # no quantity of the catalogue
+        self.inputs = (self._running, self._mode, self._oxygen)
         self.state = _GasState()
 
     def begin(self, now: int) -> None:
@@ -108,13 +106,13 @@ class ProductGas(Estimator):
             s.runs_series = [*s.runs_series, [s.last_at, max(end, 0.0)]][-_RUNS:]
         s.course.begin()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing: those of a rest, and what was read before."""
         s = self.state
         if point == self._oxygen:
             return None if self._makes() else ALL
         if point == self._mode:
-            return None if s.mode is None else (s.mode, s.mode)
+            return None if s.mode is None else Band(s.mode, s.mode)
         return None if s.running is None else contact_band(s.running)
 
     def level(self, now: int, within: int) -> tuple[float, int] | None:
@@ -132,14 +130,6 @@ class ProductGas(Estimator):
         if not runs:
             return None
         return statistics.median(r[1] for r in runs), int(runs[-1][0])
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 def product_gas_of(context: Context, generator: str) -> ProductGas | None:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
 
-from collector.domain.events import INSTANT_UNIT, EstimateMade
+from collector.domain.events import EstimateMade
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
-from collector.rules.base import Context, State
+from collector.rules.base import Band, Context, State
 from collector.rules.estimates import STEP, Estimator
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
@@ -74,6 +73,8 @@ class _PurgeCurve(Estimator):
     the target by half a percent, anew when air comes in, and ends at the target.
     """
 
+    state: _CurveState
+
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         super().__init__(context, asset, (self._oxygen, self._open))
@@ -123,41 +124,40 @@ class _PurgeCurve(Estimator):
         if s.open_ms - s.from_ms >= s.width:
             self._close(at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that begins and ends no purge and only goes into a mean."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or oxygen that begins and ends no purge."""
         s = self.state
+        if point == self._open:
+            return s.pipe.no_change_band()
         if point != self._oxygen or self.context.inputs.fills:
             return None
-        found = s.pipe.holds(self._last.at or 0)
+        found = s.pipe.held_band(self._last.at or 0)
         if found is None:
             return None
-        low, high, trusted = found
+        (low, high, *_), trusted = found
         until = s.feed.next_at
         if s.begun_at is None:
-            return low, min(high, self._target + _UNDER_WAY) if trusted else high, until
-        if trusted:
-            low = max(low, math.nextafter(self._target, math.inf))
-        if s.pipe.open is False:
-            return low, high, until
-        if s.taken_at is None:
-            return None
-        return low, high, min(until, s.taken_at + s.width - (s.open_ms - s.from_ms))
+            high = min(high, self._target + _UNDER_WAY) if trusted else high
+        else:
+            if trusted:
+                low = max(low, math.nextafter(self._target, math.inf))
+            if s.pipe.open is not False:
+                if s.taken_at is None:
+                    return None
+                until = min(until, s.taken_at + s.width - (s.open_ms - s.from_ms))
+        return Band(low, high, until, counted=True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
         s = self.state
-        found = s.pipe.holds(times[0])
+        found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
         s.taken_at = times[-1]
         if s.begun_at is None:
             return
-        trusted = found is not None and found[2]
+        trusted = found is not None and found[1]
         if trusted:
             s.reached = 0
         if s.pipe.open is False:
@@ -247,15 +247,6 @@ class _PurgeCurve(Estimator):
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         raise NotImplementedError
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _CurveState()
-        self.state.take(state)
-
 
 def _halved(rows: list[list[float]]) -> list[list[float]]:
     """Join rows two by two; an odd last one stays by itself."""
@@ -270,7 +261,6 @@ class PurgeTimeConstant(_PurgeCurve):
     """Gas held over gas that leaves, in hours of open vent, as the oxygen's course shows it."""
 
     quantity = "purge-time-constant"
-    unit = "h"
 
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         low, middle, high = (t / 3600 for t in found.time_constant)
@@ -284,7 +274,6 @@ class PurgeDoneAt(_PurgeCurve):
     """
 
     quantity = "purge-done-at"
-    unit = INSTANT_UNIT
 
     def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state
@@ -323,7 +312,7 @@ class OxygenExposure(Estimator):
     """
 
     quantity = "oxygen-exposure"
-    unit = "% d"
+    state: _ExposureState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
@@ -351,22 +340,20 @@ class OxygenExposure(Estimator):
         if s.pipe.of_pipe(at, value):
             s.last = value
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open else None
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or the oxygen that only adds to the day's exposure."""
+        if point == self._open:
+            return self.state.pipe.no_change_band()
+        found = self.state.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
+        return None if found is None else found[0]
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that only adds to the day's exposure."""
-        found = self.state.pipe.holds(self._last.at or 0) if point == self._oxygen else None
-        return None if found is None else (found[0], found[1], None)
-
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
         s, target = self.state, self._target
-        found = s.pipe.holds(times[0])
-        of_pipe, last = found is not None and found[2], s.last
+        found = s.pipe.held_band(times[0])
+        of_pipe, last = found is not None and found[1], s.last
         for at, value in zip(times, values, strict=True):
             if last is not None:
                 passed = max(at - max(before_at, s.start_at), 0)
@@ -399,15 +386,6 @@ class OxygenExposure(Estimator):
         high = total + (error if total > 0 or above else 0.0) + blind * air
         coverage = "" if cover > 0.995 else f"{100 * cover:.0f} % of the time was seen"
         return self._made(now, start, total / cover, low, high, reason=coverage)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _ExposureState()
-        self.state.take(state)
 
 
 def build_estimators(context: Context) -> list[Estimator]:

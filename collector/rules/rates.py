@@ -1,4 +1,4 @@
-"""From clean cycles to one rate: what the compressor brings, and how well that is known."""
+"""From the runs of a compressor to one rate: what it brings, and how well that is known."""
 
 from __future__ import annotations
 
@@ -6,24 +6,28 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from collector.domain.plant import Plant
 from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
-from collector.physics.robust import mad_deviation
-from collector.rules.cycles import Cycles
+from collector.rules.gasbalance import GasBalance
 
-__all__ = ["ROUGH", "Rate", "flow_factor", "flow_unit", "moles_per_psi", "rate_of"]
+__all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
 
 _PSI = 6894.757293168
 _KELVIN = 273.15
-_MOSTLY = 0.8
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
-_GULPS = 2.0
-"""How much of a fall's roughness (psi) may stay in every run alike; setting, from trials."""
-_FAR = 5.0
-"""Deviations beyond which a run is not of the same kind: a vent opened, a riser was refilled."""
+COARSE = ("the gauges of the risers are too coarse for so small a tank: one step of theirs is much "
+          "of what a run brings")
+_GULPS, _STEPS = 2.0, 1.0
+"""How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
+to cut-in is the one that starts the compressor; where the risers are booked, the steps of their
+gauges at that moment (settings, from trials)."""
+_HUBER = 2.0
+_TURNS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,11 +37,13 @@ class Rate:
     scatter: Estimate
     """Rate by how the runs differ among themselves."""
     shared: float
-    """Deviation, as a share of the rate, that all runs have alike."""
+    """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
+    flow of its vents; where the risers are not booked with it, that rests may end with the same
+    part of a gulp each time."""
     runs: int
     start: int
-    seconds: float
-    """Mean length of a run."""
+    single: float
+    """Deviation (psi) of the gas of one run."""
     rough: bool = False
     """Whether gulps of the risers may hide more than the figure is worth."""
 
@@ -45,11 +51,6 @@ class Rate:
     def psi(self) -> Estimate:
         """The rate with all of its deviation."""
         return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
-
-
-def flow_unit(plant: Plant) -> str:
-    """Return the unit a site reads gas flows in: standard cubic feet or litres per hour."""
-    return "L/h" if plant.site.units == "metric" else "scfh"
 
 
 def flow_factor(plant: Plant) -> float:
@@ -63,40 +64,38 @@ def moles_per_psi(volume: float, celsius: float) -> float:
     return volume * _PSI / (R * (celsius + _KELVIN))
 
 
-def rate_of(rows: Sequence[Sequence[float]], cycles: Cycles, least: int = 3) -> Rate | None:
-    """Return gas over time of the runs in ``rows`` (see :class:`Cycles`), or ``None`` for too few.
+def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3) -> Rate | None:
+    """Return gas over time of the runs in ``rows`` (see :class:`GasBalance`).
 
-    The deviation is that of the runs among themselves, and what all of them share: how well the
-    heat in the tank is known, and, where the risers are not booked with it, that falls may end
-    with the same part of a gulp each time.
+    ``None`` for fewer than ``least``. Each run counts by how well its gas is known, and less the
+    further it is from the others (Huber): a vent that opened, a riser that was refilled.
     """
-    kept = _alike(rows)
-    if len(kept) < least:
+    if len(rows) < least:
         return None
-    gas, seconds = math.fsum(r[1] for r in kept), math.fsum(r[2] for r in kept)
-    rate, n = gas / seconds, len(kept)
+    account = balance.account
+    known = np.array(rows)
+    seconds, variance, reach = known[:, 2], known[:, 4], known[:, 7:]
+    gas = known[:, 5] - reach @ np.array(account.values)
+    base = 1.0 / (variance + np.median(variance))
+    weights, n = base, len(rows)
+    rate = single = 0.0
+    for _ in range(_TURNS):
+        rate = float((weights * gas).sum() / (weights * seconds).sum())
+        off = np.abs(gas - rate * seconds)
+        # Half a percent at least: runs that agree by chance must not shut out the others.
+        single = max(1.4826 * float(np.median(off)), 0.005 * abs(rate) * float(seconds.mean()))
+        weights = base * np.minimum(1.0, _HUBER * single / np.maximum(off, 1e-12))
     if rate <= 0:
         return None
-    squares = math.fsum((r[1] - rate * r[2]) ** 2 for r in kept)
-    scatter = Estimate(
-        value=rate, deviation=math.sqrt(squares * n / (n - 1)) / seconds, freedom=n - 1,
-    )
-    mean = seconds / n
-    warmth = cycles.state.heat.warm_doubt(mean)
-    gulps = 0.0 if cycles.whole else _GULPS * cycles.state.heat.roughness() / mean / rate
+    ran = float((weights * seconds).sum())
+    among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
+    lever = weights @ reach / ran
+    rough = math.sqrt(account.noise)
+    gas_of_one = rate * float(np.median(seconds))
+    gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
+    common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
-        scatter=scatter, shared=math.hypot(warmth, gulps), runs=n, start=int(kept[0][0]),
-        seconds=mean, rough=gulps > _ROUGH,
+        scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
+        shared=math.hypot(common / rate, gulps), runs=n, start=int(rows[0][0]), single=single,
+        rough=gulps > _ROUGH,
     )
-
-
-def _alike(rows: Sequence[Sequence[float]]) -> list[Sequence[float]]:
-    if len(rows) < 5:
-        return list(rows)
-    rates = [r[1] / r[2] for r in rows]
-    middle = sorted(rates)[len(rates) // 2]
-    # Half a percent at least: a few runs that agree by chance must not shut out the others.
-    band = _FAR * max(mad_deviation(rates), 0.005 * abs(middle))
-    kept = [row for row, r in zip(rows, rates, strict=True) if abs(r - middle) <= band]
-    # One odd run is an accident; many are a change, and a mean that leaves them out would hide it.
-    return kept if len(kept) >= _MOSTLY * len(rows) else list(rows)

@@ -1,4 +1,4 @@
-"""Which family builds which condition. A new one goes into its family's table, nowhere else."""
+"""The rules and estimators of every family, and how those of one plant are built."""
 
 from __future__ import annotations
 
@@ -37,41 +37,34 @@ from collector.rules import (
     weak,
     wired,
 )
-from collector.rules.base import Context, Rule
-from collector.rules.estimates import Estimator
+from collector.rules.base import Context, Estimator, Rule, RuleSet
 
-__all__ = ["BUILDERS", "ESTIMATORS", "Build", "build_estimators", "build_rules"]
+__all__ = ["ESTIMATORS", "RULES", "build_rule_set"]
 
-Build = Callable[[Context, str], Rule | NotWatched | None]
-"""Builds the rule of one asset, or says why not; ``None`` where the condition means nothing."""
-
-BUILDERS: Mapping[str, Build] = {
-    **compressor.CONDITIONS, **mode.CONDITIONS, **oxygen.CONDITIONS, **pressure.CONDITIONS,
-    **falling.CONDITIONS,
-    **rising.CONDITIONS, **sensor.CONDITIONS, **room.CONDITIONS, **blocked.CONDITIONS,
-    **duty.CONDITIONS, **cycling.CONDITIONS, **starting.CONDITIONS, **fallback.CONDITIONS,
-    **product.CONDITIONS,
-    **leak.CONDITIONS, **vent.CONDITIONS, **contacts.CONDITIONS, **service.CONDITIONS,
-    **health.CONDITIONS, **frozen.CONDITIONS, **collector_health.CONDITIONS,
-    **wired.CONDITIONS,
-    **weak.CONDITIONS, **tankleak.CONDITIONS,
-}
-
-ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = (
-    energy.build_estimators, estimates.build_estimators, service.build_estimators,
-    leak.build_estimators,
-    delivery.build_estimators, productgas.build_estimators, purge_estimates.build_estimators,
+_FAMILIES = (
+    energy, estimates, service, leak, delivery, productgas, purge_estimates,
+    blocked, collector_health, compressor, contacts, cycling, duty, fallback, falling, frozen,
+    health, mode, oxygen, pressure, product, rising, room, sensor, starting, tankleak, vent, weak,
+    wired,
 )
+"""Estimates of one tick are in this order."""
+
+RULES: Mapping[str, type[Rule]] = {
+    kind.condition: kind for family in _FAMILIES for kind in vars(family).values()
+    if isinstance(kind, type) and issubclass(kind, Rule) and "condition" in vars(kind)
+}
+"""Condition id to its rule."""
+
+ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = tuple(
+    family.build_estimators for family in _FAMILIES if hasattr(family, "build_estimators"))
 """Each builds the estimators of one family, for everything that is wired."""
 
 
-def build_estimators(context: Context) -> list[Estimator]:
-    """Return every estimator of the plant, family by family."""
-    return [estimator for build in ESTIMATORS for estimator in build(context)]
+def build_rule_set(context: Context) -> RuleSet:
+    """Return every rule and estimator of the plant, and the conditions that are not watched.
 
-
-def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
-    """Return every rule of the plant, in the order of the catalogue, and what is not watched."""
+    Rules are in the order of the catalogue, estimators family by family.
+    """
     rules: list[Rule] = []
     missing: list[NotWatched] = []
     for condition in CATALOGUE.values():
@@ -82,18 +75,24 @@ def build_rules(context: Context) -> tuple[list[Rule], list[NotWatched]]:
                 missing.append(made)
             elif made is not None:
                 rules.append(made)
-    return rules, missing
+    estimators = [estimator for build in ESTIMATORS for estimator in build(context)]
+    return RuleSet(rules=rules, estimators=estimators, not_watched=tuple(missing))
 
 
 def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatched | None:
-    builder = BUILDERS.get(condition.id)
-    if builder is None:
-        reason = "this version does not watch it"
+    rule = RULES.get(condition.id)
+    if rule is None:
+        reason = "watched by the fleet end"
     elif context.settings.for_(condition.id, asset).get("enabled") is False:
         reason = "switched off in the site file"
+    elif not rule.applies(context, asset):
+        return None
     else:
-        return builder(context, asset)
-    return NotWatched(condition=condition.id, asset=asset, reason=reason)
+        reason = rule.lacks(context, asset)
+    if rule is None or reason:
+        return NotWatched(condition=condition.id, asset=asset, reason=reason)
+    build: Callable[[Context, str], Rule] = rule
+    return build(context, asset)
 
 
 def _assets(kind: str, context: Context) -> Iterable[str]:

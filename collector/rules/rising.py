@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
     PipeOxygen,
@@ -18,7 +16,7 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["CONDITIONS", "OxygenRising"]
+__all__ = ["OxygenRising"]
 
 _HOUR = 3_600_000
 _PARTS = 6
@@ -64,6 +62,8 @@ class OxygenRising(Rule):
     """
 
     condition = "oxygen-rising"
+    requires = {"oxygen": "oxygen"}
+    state: _RisingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
@@ -110,33 +110,33 @@ class OxygenRising(Rule):
             return False
         return self._close(at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position, and the mode that it is in."""
-        if point == self._mode:
-            return None if self.state.mode is None else (self.state.mode, self.state.mode)
-        return self.state.pipe.quiet() if point == self._open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that only goes into the mean of its part."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, the mode, or oxygen that only goes into a part's mean."""
         s = self.state
+        if point == self._mode:
+            return None if s.mode is None else Band(s.mode, s.mode)
+        if point == self._open:
+            return s.pipe.no_change_band()
         if point != self._oxygen or self.context.inputs.fills or s.mode == AIR_FILL:
             return None
-        found = s.pipe.holds(self._last.at or 0)
+        found = s.pipe.held_band(self._last.at or 0)
         if found is None:
             return None
-        low, high, trusted = found
+        band, trusted = found
         if not trusted or s.room:
-            return low, high, None
-        return None if s.part_at is None else (low, high, s.part_at + self._part)
+            return band
+        if s.part_at is None:
+            return None
+        return Band(band.low, band.high, s.part_at + self._part, counted=True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back."""
         s = self.state
-        found = s.pipe.holds(times[0])
+        found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
-        if found is None or not found[2] or s.room:
+        if found is None or not found[1] or s.room:
             return
         total, squares = s.total, s.squares
         for value in values:
@@ -209,20 +209,20 @@ class OxygenRising(Rule):
         s.high, s.since_at = True, int(rows[0][0]) - self._part
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it rose; before the target was reached it cannot."""
         s = self.state
         if s.room:
-            return Finding.unknown(
+            return RawEvaluation.unknown(
                 "the vent is shut and its oxygen rises faster than what leaks could let in: the "
                 "sensor seems to see room air until the vent opens"
             )
         if s.reached_at is None:
-            return Finding.absent()
+            return RawEvaluation.absent()
         if s.high:
             # The window is delay enough: what it shows has held for all of it.
-            return Finding.present(s.since_at)
-        return Finding.absent(s.since_at)
+            return RawEvaluation.present(s.since_at)
+        return RawEvaluation.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the oxygen, its target, and what the readings point at."""
@@ -254,26 +254,3 @@ class OxygenRising(Rule):
         return values, words.message(
             self.about, self.asset, since=s.since_at, numbers=told, first=first,
         )
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _RisingState()
-        self.state.take(state)
-
-
-def _oxygen_rising(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenRising.condition, asset=asset, reason=f"no oxygen at {asset}",
-        )
-    return OxygenRising(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenRising.condition: _oxygen_rising,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
 
 from collector.domain.conditions import CAUTIONS
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, Values, number
+from collector.domain.limits import limit_of
+from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
-__all__ = ["CONDITIONS", "RoomOxygenLow"]
+__all__ = ["RoomOxygenLow"]
 
-_LIMIT = 19.5  # %, 29 CFR 1910.134
 _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there unseen
 
 
@@ -24,26 +21,27 @@ class RoomOxygenLow(Rule):
     """
 
     condition = "room-oxygen-low"
+    requires = {"oxygen": "room oxygen"}
+    state: Level
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen = f"{asset}.oxygen"
         super().__init__(context, asset, inputs=[self._oxygen], needs=[self._oxygen])
-        limit = number(self.settings, "limit")
-        self._limit = _LIMIT if limit is None else limit
+        self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
         self._deadband = number(self.settings, "deadband") or 0.0
-        self.level = Level()
+        self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Compare a sample with the limit. Absurdly low ones count: better one visit too many."""
-        return self.level.compare(at, value, self._limit, self._deadband, above=False)
+        return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is low."""
-        return self.level.finding()
+        return self.state.evaluation()
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which nothing changes."""
-        return self.level.band(self._limit, self._deadband, above=False)
+        return self.state.band(self._limit, self._deadband, above=False)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the caution first, then the reading, and that a failed cell reads low too."""
@@ -60,30 +58,8 @@ class RoomOxygenLow(Rule):
             numbers += " So low a reading is either deadly or a dead cell."
         # The caution leads, so the composed message must not repeat it at its end.
         told = words.message(
-            replace(self.about, cautions=()), self.asset, since=self.level.since_at,
+            replace(self.about, cautions=()), self.asset, since=self.state.since_at,
             numbers=numbers,
         )
         values = {"oxygen_percent": round(known, 2), "limit_percent": round(self._limit, 2)}
         return values, f"Caution: {CAUTIONS['oxygen']} {told}"
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.level.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.level.take(state)
-
-
-def _room_oxygen_low(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=RoomOxygenLow.condition, asset=asset, reason=f"no room oxygen at {asset}",
-        )
-    return RoomOxygenLow(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    RoomOxygenLow.condition: _room_oxygen_low,
-}
-"""Condition id to what builds its rule for one asset."""

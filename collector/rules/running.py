@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-from collector.rules.base import State
+from collector.rules.base import Band, State, contact_band
 from collector.rules.inputs import Point, Source
 
 __all__ = ["STILL_OFF", "OnTime", "Span", "Steady"]
@@ -114,8 +113,6 @@ class Steady(State):
             return None
         return self.raw_at + hold
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> Band | None:
         """Return the band of a 0/1 point in which a sample changes nothing."""
-        if self.raw is None or self.raw is not self.on:
-            return None
-        return (0.5, math.inf) if self.on else (-math.inf, 0.5 - 1e-9)
+        return contact_band(self.on) if self.raw is self.on else None

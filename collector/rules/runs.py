@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from collector.rules.base import State
+from collector.rules.base import Band, State, contact_band
 
 __all__ = ["Stretch"]
 
@@ -62,8 +62,6 @@ class Stretch(State):
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> Band | None:
         """Return the band of a 0/1 point in which a sample in time changes nothing."""
-        if self.on is None:
-            return None
-        return (0.5, float("inf")) if self.on else (float("-inf"), 0.5 - 1e-9)
+        return contact_band(self.on)

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values, number
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["CONDITIONS", "OxygenSensorSuspect"]
+__all__ = ["OxygenSensorSuspect"]
 
 _HOUR = 3_600_000
 _AIR = 20.9
@@ -33,6 +31,8 @@ _NEVER = 2**62
 
 @dataclass(slots=True, kw_only=True)
 class _SuspectState(State):
+    has_open: bool = False
+    """Whether the vent's position is read."""
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     feed: FeedGas = field(default_factory=FeedGas)
     last: float | None = None
@@ -64,14 +64,16 @@ class OxygenSensorSuspect(Rule):
 
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps, or
-    a quiet one by many; a steady riser should not have moved it, so that it is never blamed.
-    *Step*: the level changes between two samples by more than gas can, and stays; opening and
-    closing bring other gas into the chamber and are let settle first, unless the reading leapt the
-    way that made the controller move the vent. *No reading*: the device answers, the sensor does
-    not.
+    a quiet one by many; a steady riser should not have moved it, so that it is never blamed; nor is
+    the sensor of a device that stands still as a whole, which ``data-frozen`` tells. *Step*: the
+    level changes between two samples by more than gas can, and stays; opening and closing bring
+    other gas into the chamber and are let settle first, unless the reading leapt the way that made
+    the controller move the vent. *No reading*: the device answers, the sensor does not.
     """
 
     condition = "oxygen-sensor-suspect"
+    requires = {"oxygen": "oxygen"}
+    state: _SuspectState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._generator = generator_of(context, asset)
@@ -90,7 +92,13 @@ class OxygenSensorSuspect(Rule):
         self._target = target_of(context, asset)
         self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
-        self._has_open = bool(context.plant.devices) and context.wired(self._open)
+        self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
+        self._source = context.inputs.point(self._oxygen).source
+        device = context.plant.devices.get(self._source.id)
+        self._others = device is not None and any(
+            not p.startswith(f"{asset}.") and context.inputs.point(p).is_number
+            for p in device.points)
+        """Whether its device gives numbers of other things too."""
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -98,7 +106,7 @@ class OxygenSensorSuspect(Rule):
         """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
-            self._has_open = True
+            s.has_open = True
             if s.pipe.position(at, value):
                 self._moved(at)
             return False
@@ -141,6 +149,8 @@ class OxygenSensorSuspect(Rule):
         if s.flicker.held < 4 * _SAMPLES or s.moved < wanted or at - s.held_at < self._least_still \
                 or (not s.flicker.lively and s.pipe.open is None):
             return False
+        if self._others and (self._source.moved_at or 0) <= s.held_at:
+            return False  # the whole device stands still, which is a fault of its own
         s.frozen_at = s.held_at
         return True
 
@@ -257,13 +267,11 @@ class OxygenSensorSuspect(Rule):
         back = _middle(rows[-_SAMPLES:]) - _middle(rows[:_SAMPLES])
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of the vent's position."""
-        return self.state.pipe.quiet() if point == self._open and self._has_open else None
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return a band too narrow for a step, for as long as nothing can freeze in it."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the vent's position, or oxygen too narrow for a step while nothing can freeze."""
         s = self.state
+        if point == self._open:
+            return s.pipe.no_change_band() if s.has_open else None
         if point != self._oxygen or s.taken_at is None or not s.recent_series:
             return None
         if s.impossible_at is not None or s.frozen_at is not None or s.step_at is not None \
@@ -271,8 +279,8 @@ class OxygenSensorSuspect(Rule):
             return None
         values = [r[1] for r in s.recent_series]
         middle, reach = (min(values) + max(values)) / 2, self._step / 2 - 1e-9
-        return (max(self._low, middle - reach), min(self._high, middle + reach),
-                min(s.feed.next_at, self._earliest_frozen(s.taken_at)))
+        return Band(max(self._low, middle - reach), min(self._high, middle + reach),
+                    min(s.feed.next_at, self._earliest_frozen(s.taken_at)), counted=True)
 
     def _earliest_frozen(self, at: int) -> int:
         """Return before when it cannot be called frozen, whatever readings follow ``at``."""
@@ -284,7 +292,7 @@ class OxygenSensorSuspect(Rule):
         due = int((self._movement - s.moved) * self._tau / _MOST_TO_GO)
         return max(s.held_at + self._least_still, at + due)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take readings that were kept back: in range, without a step, and not frozen yet."""
@@ -310,19 +318,19 @@ class OxygenSensorSuspect(Rule):
         step = self.state.step_at
         return step if step is not None and now - step < self._hold else None
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether anything is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):
-            return Finding.unknown(f"{self.words.name(point.source.id)} does not answer")
+            return RawEvaluation.unknown(f"{self.words.name(point.source.id)} does not answer")
         if point.at is None:
-            return Finding.unknown("no usable oxygen yet")
+            return RawEvaluation.unknown("no usable oxygen yet")
         seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
         times = [t for t in seen if t is not None]
         if times:
-            return Finding.present(min(times))
-        return Finding.absent(max(
+            return RawEvaluation.present(min(times))
+        return RawEvaluation.absent(max(
             (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
         ))
 
@@ -386,30 +394,6 @@ class OxygenSensorSuspect(Rule):
             self.about, self.asset, since=min(times, default=now), numbers=" ".join(told),
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return {**self.state.dump(), "has_open": self._has_open}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _SuspectState()
-        self.state.take(state)
-        self._has_open = bool(state["has_open"])
-
 
 def _middle(rows: list[list[float]]) -> float:
     return sorted(r[1] for r in rows)[len(rows) // 2]
-
-
-def _oxygen_sensor_suspect(context: Context, asset: str) -> Rule | NotWatched:
-    if not context.wired(f"{asset}.oxygen"):
-        return NotWatched(
-            condition=OxygenSensorSuspect.condition, asset=asset, reason=f"no oxygen at {asset}",
-        )
-    return OxygenSensorSuspect(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    OxygenSensorSuspect.condition: _oxygen_sensor_suspect,
-}
-"""Condition id to what builds its rule for one asset."""

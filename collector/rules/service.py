@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values
-from collector.rules.estimates import Estimator
+from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
-__all__ = ["CONDITIONS", "HoursToService", "ServiceDue", "build_estimators"]
+__all__ = ["HoursToService", "ServiceDue", "build_estimators"]
 
 _HOUR = 3_600_000
 _STEP = 0.1  # h, what a common counter shows
@@ -38,15 +36,37 @@ class ServiceDue(Rule):
     """
 
     condition = "service-due"
+    state: _ServiceState
 
-    def __init__(self, context: Context, asset: str, plan: HourPlan | None) -> None:
+    def __init__(self, context: Context, asset: str) -> None:
         self._hours = f"{asset}.running_hours"
+        plan, _ = self._plan_of(context, asset)
         super().__init__(context, asset, inputs=[self._hours] if plan else [], needs=())
         self._point = context.inputs.point(self._hours)
         self._unit, self._plan = context.plant.generators[asset], plan
         self._date = calendar_due(self._unit, context.plant.site.timezone)
         self.state = _ServiceState()
         self._begin()
+
+    @staticmethod
+    def _plan_of(context: Context, asset: str) -> tuple[HourPlan | None, str]:
+        """Return the plan by hours, or why there is none."""
+        made = HourPlan.of(context.plant.generators[asset], context.plant.site.timezone)
+        if isinstance(made, str):
+            return None, made
+        if not context.wired(f"{asset}.running_hours"):
+            return None, f"no running hours at {asset}"
+        return made, ""
+
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        plan, why = cls._plan_of(context, asset)
+        unit = context.plant.generators[asset]
+        if plan is not None or calendar_due(unit, context.plant.site.timezone) is not None:
+            return ""
+        return why or (
+            f"no service plan for {asset} (service_every, or service_months and last_service)")
 
     def _begin(self) -> None:
         s = self.state
@@ -69,7 +89,7 @@ class ServiceDue(Rule):
             return "no usable running hours yet"
         return plan.used(self.state.clock, value, now)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether either plan has been reached."""
         s, plan = self.state, self._plan
         used = self._used(now)
@@ -78,12 +98,12 @@ class ServiceDue(Rule):
             s.due_at = (s.due_at if s.due_at is not None else now) if over else None
         times = [t for t in (s.due_at, self._date) if t is not None and t <= now]
         if times:
-            return Finding.present(min(times))
+            return RawEvaluation.present(min(times))
         if isinstance(used, str) and plan is not None:
-            return Finding.unknown(used)
+            return RawEvaluation.unknown(used)
         if plan is not None and not self._point.fresh(now, self.gap(self._hours)):
-            return Finding.unknown(f"no usable {self.words.label(self._hours)}")
-        return Finding.absent()
+            return RawEvaluation.unknown(f"no usable {self.words.label(self._hours)}")
+        return RawEvaluation.absent()
 
     def due(self, now: int) -> int | None:
         """Return the calendar's date."""
@@ -115,18 +135,14 @@ class ServiceDue(Rule):
             self.about, self.asset, since=since, numbers=" ".join(told),
         )
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the counter's value: it moves but once in some minutes, and every step counts."""
         value = self.state.clock.value
-        return None if value is None else (value, value)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
+        return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; another plan than then begins anew."""
-        self.state.take(state)
+        super().load(state)
         self._begin()
 
 
@@ -138,7 +154,7 @@ class HoursToService(Estimator):
     """
 
     quantity = "hours-to-service"
-    unit = "h"
+    state: HourClock
 
     def __init__(self, context: Context, asset: str) -> None:
         unit, zone = context.plant.generators[asset], context.plant.site.timezone
@@ -151,10 +167,7 @@ class HoursToService(Estimator):
         super().__init__(context, asset, (hours,) if self._plan else ())
         self._point = context.inputs.point(hours)
         self._date = calendar_due(unit, zone)
-        self.clock = HourClock(plan=self._plan.key if self._plan else "")
-
-    def begin(self, now: int) -> None:
-        """Have no window: the counter goes on."""
+        self.state = self.clock = HourClock(plan=self._plan.key if self._plan else "")
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Follow the counter."""
@@ -186,14 +199,10 @@ class HoursToService(Estimator):
         left = plan.every - used
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.clock.dump()
-
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state; another plan than then begins anew."""
         key = self.clock.plan
-        self.clock.take(state)
+        super().load(state)
         self.clock.begin(key)
 
 
@@ -203,23 +212,3 @@ def build_estimators(context: Context) -> list[Estimator]:
         HoursToService(context, name) for name, unit in context.plant.generators.items()
         if unit.service_every is not None or calendar_due(unit, context.plant.site.timezone)
     ]
-
-
-def _service_due(context: Context, asset: str) -> Rule | NotWatched:
-    unit, zone = context.plant.generators[asset], context.plant.site.timezone
-    made = HourPlan.of(unit, zone)
-    by_date = calendar_due(unit, zone) is not None
-    plan, why = (None, made) if isinstance(made, str) else (made, "")
-    if plan is not None and not context.wired(f"{asset}.running_hours"):
-        plan, why = None, f"no running hours at {asset}"
-    if plan is None and not by_date:
-        if not why:
-            why = f"no service plan for {asset} (service_every, or service_months and last_service)"
-        return NotWatched(condition=ServiceDue.condition, asset=asset, reason=why)
-    return ServiceDue(context, asset, plan)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    ServiceDue.condition: _service_due,
-}
-"""Condition id to what builds its rule for one asset."""

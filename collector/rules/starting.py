@@ -2,18 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Level, Rule, State, Values, number
+from collector.rules.base import (
+    Band,
+    Context,
+    Level,
+    RawEvaluation,
+    Rule,
+    State,
+    Values,
+    contact_band,
+    number,
+)
 from collector.rules.runs import Stretch
 
-__all__ = ["CONDITIONS", "CompressorNotStarting"]
+__all__ = ["CompressorNotStarting"]
 
 _COMMON_CUT_IN = 60.0
+_NEAR, _DEEP = 5, 3
+"""Readings whose median is compared: one that scatters, or is wrong, says nothing."""
+_STARTS, _FEWEST = 9, 3
+"""Starts that are remembered, and the fewest that tell a cut-in nobody stated."""
+_SPREADS = 3.0
+_FROM_MAD = 1.4826
+"""Median absolute deviation of normal values to their standard deviation."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -24,18 +42,27 @@ class _NotStartingState(State):
     power: Stretch = field(default_factory=Stretch)
     waits: bool = False
     """Whether it holds by one poll alone, and the next must say so too."""
+    holds: bool = False
+    """Whether it was found: then the tank must rise by the deadband to end it."""
+    recent_series: list[list[float]] = field(default_factory=list)
+    """The last tank pressures: instant, psi."""
+    rested: list[float] = field(default_factory=list)
+    """What the gauge read last before each of the last starts, psi."""
 
 
 class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``, both counted anew when the power comes back. A loss of power that
-    its own contact reports is the explanation, and nothing is raised again; where no condition
-    reports it, the message says what is known of the power.
+    to it within ``near_limit``, both counted anew when the power comes back. What the gauge read
+    before past starts tells by how much the two differ here; before any was seen, close to it says
+    nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
+    again; where no condition reports it, the message says what is known of the power.
     """
 
     condition = "compressor-not-starting"
+    requires = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
+    state: _NotStartingState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
@@ -46,13 +73,39 @@ class CompressorNotStarting(Rule):
             needs=[self._tank, self._running],
         )
         given = number(self.settings, "cut_in")
-        own = context.plant.generators[asset].cut_in
-        self._cut_in = given if given is not None else own if own is not None else _COMMON_CUT_IN
+        self._given = given if given is not None else context.plant.generators[asset].cut_in
         self._margin = number(self.settings, "margin") or 0.0
         self._deadband = number(self.settings, "deadband") or 0.0
         self._gauge = number(self.settings, "gauge") or 0.0
         self._near = int(number(self.settings, "near_limit") or 0)
         self.state = _NotStartingState()
+        self._set_limits()
+
+    def _set_limits(self) -> None:
+        """Work out the limits from what is stated and what past starts showed."""
+        rested, given = self.state.rested, self._given
+        learned = median(rested) if rested else None
+        self._source = "from the site file"
+        if given is not None:
+            self._cut_in = given
+            if learned is not None and learned < given - self._gauge:
+                # More than the margin is no difference of two instruments, but a start too late.
+                self._cut_in = max(learned, given - self._margin)
+                self._source = (f"the site file says {self.words.pressure(given)}; by this gauge "
+                                "it starts lower")
+        elif learned is not None and len(rested) >= _FEWEST:
+            self._cut_in, self._source = learned, f"learned from its last {len(rested)} starts"
+        else:
+            self._cut_in, self._source = _COMMON_CUT_IN, "common practice"
+        lowest, spread = self._cut_in, 0.0
+        if learned is not None:
+            if given is not None:
+                lowest = max(min(given, learned), given - self._margin)
+            spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
+        # A few starts tell little of how much the next will differ.
+        least = self._gauge * (1.0 + (2.0 / math.sqrt(len(rested)) if rested else 0.0))
+        self._low = lowest - max(least, min(spread, self._margin)) + 1e-6
+        self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of tank, compressor or power."""
@@ -60,20 +113,44 @@ class CompressorNotStarting(Rule):
         if point == self._power:
             return s.power.sample(at, value >= 0.5, before_at, self.gap(point))
         if point == self._running:
-            return s.off.sample(at, value < 0.5, before_at, self.gap(point)) or s.waits
-        low = s.low.compare(at, value, self._low, self._deadband, above=False)
-        deep = s.deep.compare(at, value, self._deep, self._deadband, above=False)
-        return low or deep or s.waits
+            was, gap = s.off.on, self.gap(point)
+            changed = s.off.sample(at, value < 0.5, before_at, gap)
+            if was and not s.off.on and before_at is not None and at - before_at <= gap:
+                self._started(before_at)
+            return changed or s.waits
+        if before_at is None or at - before_at > self.gap(point):
+            s.recent_series = []
+        s.recent_series = [*s.recent_series, [at, value]][-_NEAR:]
+        return self._compare(at) or s.waits
 
-    @property
-    def _low(self) -> float:
-        # A tight tank may rest for hours where the gauge already says cut-in and the switch does
-        # not: what the two may differ by is no fault.
-        return self._cut_in - self._gauge + 1e-6
+    def update_batch(
+        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
+    ) -> None:
+        """Take tank pressures that were kept back: all above what matters."""
+        kept = [[at, value] for at, value in zip(times[-_NEAR:], values[-_NEAR:], strict=True)]
+        self.state.recent_series = [*self.state.recent_series, *kept][-_NEAR:]
 
-    @property
-    def _deep(self) -> float:
-        return self._cut_in - self._margin + 1e-6
+    def _started(self, off_at: int) -> None:
+        """Remember what the gauge read when the compressor was last seen at rest, ``off_at``."""
+        s = self.state
+        before = [value for at, value in s.recent_series if at <= off_at]
+        if before:
+            s.rested = [*s.rested, before[-1]][-_STARTS:]
+            self._set_limits()
+            self._compare(int(s.recent_series[-1][0]))
+
+    def _compare(self, at: int) -> bool:
+        s = self.state
+        band = self._deadband if s.holds else 0.0
+        changed = False
+        for level, limit, count in ((s.low, self._low, _NEAR), (s.deep, self._deep, _DEEP)):
+            rows = s.recent_series[-count:]
+            middle = sorted(r[1] for r in rows)[len(rows) // 2]
+            # A fall is dated from its first reading below, not from when half of them were.
+            began = next((int(r[0]) for r in rows if r[1] < limit), at)
+            changed |= level.compare(
+                began if middle < limit else at, middle, limit, band, above=False)
+        return changed
 
     def _power_off(self, now: int) -> bool:
         point = self.context.inputs.point(self._power)
@@ -84,19 +161,29 @@ class CompressorNotStarting(Rule):
         times = (level.since_at, s.off.start_at, s.power.start_at if s.power.on else None)
         return max((t for t in times if t is not None), default=now)
 
-    def judge(self, now: int) -> Finding:
+    def _since(self, now: int) -> int:
+        s = self.state
+        return self._began(s.low if s.low.beyond else s.deep, now)
+
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it should have started."""
         s = self.state
         s.waits = False
-        if not s.off.on or not s.low.beyond:
+        if not s.off.on or not (s.low.beyond or s.deep.beyond):
+            s.holds = False
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return Finding.absent(max((t for t in times if t is not None), default=None))
-        since = self._began(s.low, now)
+            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
+        since = self._since(now)
+        if not s.deep.beyond and not s.rested and not s.holds:
+            return RawEvaluation.absent()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
-        if now < held:
-            return Finding.absent()
-        s.waits = self._seen_until() <= (held if s.deep.beyond else since)
-        return Finding.absent() if s.waits else Finding.present(since, held=held)
+        if now < held and not s.holds:
+            return RawEvaluation.absent()
+        s.waits = not s.holds and self._seen_until() <= (held if s.deep.beyond else since)
+        if s.waits:
+            return RawEvaluation.absent()
+        s.holds = True
+        return RawEvaluation.present(since, held=held)
 
     def _seen_until(self) -> int:
         """Return until when both tank and compressor were read."""
@@ -114,15 +201,15 @@ class CompressorNotStarting(Rule):
     def describe(self, now: int) -> tuple[Values, str]:
         """Return tank, cut-in, how long it has been off, and what is known of the power."""
         s, inputs = self.state, self.context.inputs
-        since = self._began(s.low, now)
+        since = self._since(now)
         psi = inputs.point(self._tank).value or 0.0
         start = s.off.start_at if s.off.start_at is not None else now
         least = "" if s.off.known else "at least "
         said, first, power = self._supply(now)
         numbers = (
             f"Tank pressure is {self.words.pressure(psi)}, at or below the cut-in of "
-            f"{self.words.pressure(self._cut_in)}, and the compressor has been off for "
-            f"{least}{self.words.duration(now - start)}. {said}"
+            f"{self.words.pressure(self._cut_in)} ({self._source}), and the compressor has been "
+            f"off for {least}{self.words.duration(now - start)}. {said}"
         )
         values: Values = {
             "tank_pressure_psi": round(psi, 2), "cut_in_psi": round(self._cut_in, 2),
@@ -153,44 +240,20 @@ class CompressorNotStarting(Rule):
             )
         return "Whether it has power is not read.", [*first, off], "not read"
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
-        """Return the band of each point in which a sample in time changes nothing."""
+    def no_change_band(self, point: str) -> Band | None:
+        """Return the band of each point."""
         s = self.state
-        if s.waits and point != self._power:
+        if point == self._power:
+            return s.power.no_change_band()
+        if s.waits:
             return None
         if point == self._tank:
-            low = s.low.band(self._low, self._deadband, above=False)
-            deep = s.deep.band(self._deep, self._deadband, above=False)
-            if low is None or deep is None:
-                return None
-            return max(low[0], deep[0]), min(low[1], deep[1])
-        if point == self._power:
-            return s.power.quiet()
-        if s.off.on is None:
-            return None
-        return (float("-inf"), 0.5 - 1e-9) if s.off.on else (0.5, float("inf"))
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
+            # Only remembered: they cannot make a median low.
+            known = s.low.beyond is False and s.deep.beyond is False
+            return Band(self._low, math.inf, counted=True) if known else None
+        return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _not_starting(context: Context, asset: str) -> Rule | NotWatched:
-    wanted = {"tank_pressure": "tank pressure", "compressor_running": "compressor running"}
-    missing = [label for q, label in wanted.items() if not context.wired(f"{asset}.{q}")]
-    if missing:
-        return NotWatched(
-            condition=CompressorNotStarting.condition, asset=asset,
-            reason=f"no {' and no '.join(missing)} at {asset}",
-        )
-    return CompressorNotStarting(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorNotStarting.condition: _not_starting,
-}
-"""Condition id to what builds its rule for one asset."""
+        super().load(state)
+        self._set_limits()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collector.rules.base import Context
-from collector.rules.cycles import cycles_of
+from collector.rules.gasbalance import balance_of
 from collector.rules.rates import moles_per_psi
 
 __all__ = ["TankFlow"]
@@ -20,21 +20,21 @@ class TankFlow:
     """
 
     def __init__(self, context: Context, generator: str | None, flow: float) -> None:
-        self._cycles = None if generator is None else cycles_of(context, generator)
+        self._balance = None if generator is None else balance_of(context, generator)
         self._flow = flow
 
     def __repr__(self) -> str:
-        return f"TankFlow({self._cycles!r}, {self._flow})"
+        return f"TankFlow({self._balance!r}, {self._flow})"
 
     def drawn(self, since: int) -> float | None:
         """Return what was drawn about the last run that ended after ``since`` (ms), mol/s."""
-        cycles = self._cycles
-        if cycles is None or not cycles.whole or not cycles.volume:
+        balance = self._balance
+        if balance is None or not balance.whole or not balance.volume:
             return None
-        rows = cycles.state.runs_series
+        rows = balance.booked.runs_series
         if not rows or rows[-1][0] <= since:
             return None
-        return rows[-1][3] * moles_per_psi(cycles.volume, cycles.state.celsius)
+        return rows[-1][3] * moles_per_psi(balance.volume, balance.state.celsius)
 
     def flows(self, since: int, shown: float | None) -> bool:
         """Whether since then as much is drawn as was ``shown`` (mol/s) while the vent flowed."""

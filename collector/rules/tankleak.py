@@ -5,61 +5,88 @@ the pressure sags until it opens, rises while it passes, and sags again once it 
 gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
 every riser at once the tank should stand still. A riser whose pressure is merely steady shows
 nothing: a regulator that passes just what the pipe loses keeps it so.
+
+Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
+together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.verdicts import NotWatched
-from collector.physics.estimate import Estimate
+from collector.domain.quantities import flow_unit
+from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
     contact_band,
     number,
 )
-from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import flow_factor, flow_unit, moles_per_psi
+from collector.rules.gasbalance import balance_of
+from collector.rules.gauge import GaugeNoise
+from collector.rules.leakrate import leaks_of
+from collector.rules.rates import flow_factor, moles_per_psi
 
-__all__ = ["CONDITIONS", "TankLeak"]
+__all__ = ["TankLeak"]
 
 _MINUTE = 60_000
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
+_STEPS, _SCATTERS = 1.6, 6.0
+"""Steps of the gauge and scatters of its minutes beyond which a rise is none of its own making."""
+_GULPS = 3
+_ALIKE = 3.0
+_LONGEST = 12 * 3_600_000
+"""ms between two gulps; top-ups after a weekly draining come no oftener."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
 _SURE = 1.0
 """psi above the written setting at which it is: setting and gauge are never the same."""
 _SAG = 2.0
 """psi below its setting, or below where the last gulp began, at which a rise is no gulp."""
+_SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
 _OLD = 14 * 86_400_000
+_DAY = 86_400_000
+_EVERY = 3 * 3_600_000
+"""ms between two looks at the balance of a day."""
+_SURELY = 0.998
+"""How sure an interval must be that is looked at eight times a day."""
 
 
 @dataclass(slots=True, kw_only=True)
 class _Riser(State):
     """What is known of one riser: the last minutes, and its last gulp."""
 
+    gauge: GaugeNoise = field(default_factory=GaugeNoise)
+    means: GaugeNoise = field(default_factory=GaugeNoise)
+    """Of the minutes' means."""
     minutes: list[float] = field(default_factory=list)
     total: float = 0.0
     count: int = 0
-    began: float | None = None
-    """psi at which the last gulp began."""
-    gulp_at: int | None = None
-    beat: int | None = None
-    """ms between the last two gulps."""
+    top: float = 0.0
+    """psi that the last gulp reached."""
+    gulps_series: list[list[float]] = field(default_factory=list)
+    """The last gulps: instant, psi at which it began."""
     rising: bool = False
+
+    def add(self, values: Sequence[float]) -> None:
+        """Take samples of the minute under way."""
+        for value in values:
+            self.gauge.learn(value)
+            self.total += value
+        self.count += len(values)
 
     def close(self, at: int, setting: float | None) -> bool:
         """End a minute; return whether the riser was heard of in it."""
@@ -68,32 +95,42 @@ class _Riser(State):
             return False
         mean = self.total / self.count
         self.total, self.count = 0.0, 0
+        self.means.learn(mean)
         low = min(self.minutes, default=mean)
-        if mean - low > _GULP:
+        if mean - low > self._least():
             if not self.rising:
-                self.beat = at - self.gulp_at if self.gulp_at is not None else None
-                self.gulp_at = at
                 # A riser that had run low (its supply shut, a trip) is refilled, not topped up:
                 # where its device opens is not known from that.
-                usual = setting if setting is not None else self.began
-                self.began = None if usual is not None and low < usual - _SAG else low
-            self.rising = True
+                rows = self.gulps_series
+                usual = setting if setting is not None else rows[-1][1] if rows else low
+                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], [at, low]]
+            self.rising, self.top = True, mean
         else:
             self.rising = False
         self.minutes = [*self.minutes[-(_CALM - 1):], mean]
         return True
 
+    def _least(self) -> float:
+        return max(_GULP, _STEPS * self.gauge.step, _SCATTERS * self.means.scatter)
+
     def satisfied(self, at: int, setting: float | None) -> bool:
         """Whether it draws nothing, by the minute just closed."""
         if self.rising or len(self.minutes) < _CALM:
             return False
-        level = self.minutes[-1]
-        if setting is not None and level > setting + _SURE:
+        level, rows = self.minutes[-1], self.gulps_series
+        margin = max(_ABOVE, _SURE_SCATTERS * self.means.scatter, 0.5 * self.gauge.step)
+        if setting is not None and level > setting + _SURE + margin:
             return True
-        if self.began is None or self.gulp_at is None or self.beat is None:
+        if len(rows) < _GULPS:
             return False
+        beats = [b[0] - a[0] for a, b in zip(rows, rows[1:], strict=False)]
         # One that misses its beat has ceased to gulp: it may draw all the time.
-        return at - self.gulp_at <= 2 * self.beat and level > self.began + _ABOVE
+        if max(beats) > min(_ALIKE * min(beats), _LONGEST) or at - rows[-1][0] > 2 * beats[-1]:
+            return False
+        # A device that is shut lets the pipe fall; one that feeds all the time keeps it up.
+        past, began = (at - rows[-1][0]) / beats[-1], rows[-1][1]
+        fallen = self.top - 0.5 * min(past, 1.0) * (self.top - began)
+        return began + margin < level < fallen + margin
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,15 +145,19 @@ class _LeakState(State):
     falls_series: list[list[float]] = field(default_factory=list)
     leaks: bool | None = None
     since_at: int | None = None
+    looked_at: int | None = None
+    balance_series: list[list[float]] = field(default_factory=list)
+    """The last balance of a day: instant, psi/h beyond what the risers lose, its interval."""
 
 
 class TankLeak(Rule):
     """The tank falls although the compressor stands, every vent is shut and no riser draws."""
 
     condition = "tank-leak"
+    state: _LeakState
 
-    def __init__(self, context: Context, asset: str, risers: list[str]) -> None:
-        plant = context.plant
+    def __init__(self, context: Context, asset: str) -> None:
+        plant, risers = context.plant, _fed_by(context, asset)
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
         self._pressures = {f"{r}.pressure": r for r in risers}
         self._vents = [
@@ -151,20 +192,18 @@ class TankLeak(Rule):
         elif point == self._running:
             self._run(at, value >= 0.5)
         else:
-            riser = self._risers[self._pressures[point]]
-            riser.total += value
-            riser.count += 1
+            self._risers[self._pressures[point]].add((value,))
         return changed
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return what only goes into the sums of its minute."""
         s = self.state
         if s.minute_at is None:
             return None
-        low, high = contact_band(s.off_at is None) if point == self._running else ALL
-        return low, high, s.minute_at + _MINUTE
+        low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
+        return Band(low, high, s.minute_at + _MINUTE, True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take samples that were kept back."""
@@ -174,10 +213,7 @@ class TankLeak(Rule):
                 s.tank += value
             s.count += len(values)
         elif point != self._running:
-            riser = self._risers[self._pressures[point]]
-            for value in values:
-                riser.total += value
-            riser.count += len(values)
+            self._risers[self._pressures[point]].add(values)
 
     def _run(self, at: int, on: bool) -> None:
         s = self.state
@@ -237,29 +273,64 @@ class TankLeak(Rule):
             s.leaks = past
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
-    def judge(self, now: int) -> Finding:
-        """Return what the last falls showed."""
+    def due(self, now: int) -> int | None:
+        """Return the next look at the balance."""
+        return now - now % _EVERY + _EVERY
+
+    def _look(self, now: int) -> None:
+        """Let the balance of the last day tell, where no fall of that day does."""
         s = self.state
-        if s.leaks is None or (not s.leaks and s.falls_series[-1][0] < now - _OLD):
-            return Finding.unknown("nothing shows that its risers draw no gas")
-        return Finding.present(s.since_at) if s.leaks else Finding.absent(s.since_at)
+        s.looked_at = now
+        if self._volume is None or (s.falls_series and s.falls_series[-1][0] > now - _DAY):
+            return
+        found = leaks_of(self.context).tank_loss(self.asset, now)
+        if isinstance(found, Refusal):
+            return
+        celsius = balance_of(self.context, self.asset).state.celsius
+        rate = found.scaled(_HOUR / moles_per_psi(self._volume, celsius))
+        low, high = rate.interval(_SURELY)
+        s.balance_series = [[now, rate.value, low, high]]
+        within = rate.value < self._limit * (1 - self._deadband)
+        past = low > self._limit
+        if (past and not s.leaks) or (within and s.leaks) or (s.leaks is None and (
+                high < self._limit)):
+            s.leaks, s.since_at = past, now - _DAY if past else now
+
+    def _last_at(self) -> float:
+        """Return when the last fall or balance was."""
+        s = self.state
+        return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
+
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return what the last falls, or the last balance, showed."""
+        s = self.state
+        if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
+            self._look(now)
+        if s.leaks is None or (not s.leaks and self._last_at() < now - _OLD):
+            return RawEvaluation.unknown("nothing shows that its risers draw no gas")
+        return RawEvaluation.present(s.since_at) if s.leaks else RawEvaluation.absent(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how fast it falls with nobody drawing."""
         s = self.state
-        at, rate, deviation, _ = s.falls_series[-1]
-        half = 1.645 * deviation
         pressure = self.words.pressure
+        by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
+        if by_balance:
+            at, rate, low, high = s.balance_series[-1]
+            what = "Beyond what its risers are seen to lose by themselves, the tank loses"
+        else:
+            at, rate, deviation, low = s.falls_series[-1]
+            low, high = rate - 1.645 * deviation, rate + 1.645 * deviation
+            what = "With the compressor off and no riser drawing, the tank falls"
         numbers = (
-            f"With the compressor off and no riser drawing, the tank falls {pressure(rate)} in an "
-            f"hour (between {pressure(max(0.0, rate - half))} and {pressure(rate + half)}); the "
-            f"limit is {pressure(self._limit)} in an hour. "
+            f"{what} {pressure(rate)} in an hour (between {pressure(max(0.0, low))} and "
+            f"{pressure(high)}); the limit is {pressure(self._limit)} in an hour. "
         )
         values: Values = {
             "fall_psi_per_hour": round(rate, 2), "limit_psi_per_hour": round(self._limit, 2),
         }
         if self._volume:
-            celsius = cycles_of(self.context, self.asset).state.celsius
+            celsius = balance_of(self.context, self.asset).state.celsius
             flow = rate / _HOUR * moles_per_psi(self._volume, celsius) * flow_factor(
                 self.context.plant)
             unit = flow_unit(self.context.plant)
@@ -270,6 +341,18 @@ class TankLeak(Rule):
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
 
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        if reason := missing(context, asset):
+            return reason
+        risers = _fed_by(context, asset)
+        if not risers:
+            return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
+        unread = [r for r in risers if not context.wired(f"{r}.pressure")]
+        where = ", ".join(unread)
+        return f"no supervisory pressure at {where}: it may be drawing" if unread else ""
+
     def dump(self) -> dict[str, Any]:
         """Return the state."""
         s = self.state
@@ -279,29 +362,14 @@ class TankLeak(Rule):
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""
-        self.state.take(state)
+        self.state.restore(state)
         for name, riser in self._risers.items():
-            riser.take(self.state.risers.get(name, {}))
+            riser.restore(self.state.risers.get(name, {}))
         self._line = LineSums.load(self.state.line) if self.state.line else LineSums()
 
 
-def _tank_leak(context: Context, asset: str) -> Rule | NotWatched:
-    risers = [
+def _fed_by(context: Context, asset: str) -> list[str]:
+    return [
         r.id for r in context.plant.risers.values()
         if r.fed_by == asset or (r.fed_by is None and len(context.plant.generators) == 1)
     ]
-    reason = missing(context, asset)
-    unread = [r for r in risers if not context.wired(f"{r}.pressure")]
-    if not reason and not risers:
-        reason = f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
-    if not reason and unread:
-        reason = f"no supervisory pressure at {', '.join(unread)}: it may be drawing"
-    if reason:
-        return NotWatched(condition=TankLeak.condition, asset=asset, reason=reason)
-    return TankLeak(context, asset, risers)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    TankLeak.condition: _tank_leak,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
 from collector.rules.base import (
+    Band,
     Context,
-    Finding,
     Level,
+    RawEvaluation,
     Rule,
     State,
     Values,
@@ -21,7 +20,7 @@ from collector.rules.base import (
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["CONDITIONS", "VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
+__all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
 _REMEMBERED = 8
 _HABIT = 2
@@ -60,6 +59,7 @@ class _Stuck(Rule):
     """
 
     stuck_open: bool
+    state: _StuckState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
@@ -130,16 +130,17 @@ class _Stuck(Rule):
             return None
         return max(s.stay.start_at, s.level.since_at)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether it is stuck; a declared fill asks for nothing of a vent."""
         found = self._late()
         if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
                     if t is not None and t <= now]
-            return Finding.absent(max(ends, default=None))
+            return RawEvaluation.absent(max(ends, default=None))
         if declared_fill(self.context, self.asset, now) is not None:
-            return Finding.unknown("a declared fill is on")
-        return Finding.present(found[1]) if now >= found[1] else Finding.absent()
+            return RawEvaluation.unknown("a declared fill is on")
+        late = found[1]
+        return RawEvaluation.present(late) if now >= late else RawEvaluation.absent()
 
     def due(self, now: int) -> int | None:
         """Return when it will have stayed too long, or a declared fill ends."""
@@ -149,34 +150,30 @@ class _Stuck(Rule):
         times = (found[1], declared_fill(self.context, self.asset, now))
         return min((t for t in times if t is not None and t > now), default=None)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band of each point in which a sample in time changes nothing."""
-        stay = self.state.stay
-        if point != self._open or stay.on is None:
-            return None
-        return contact_band(stay.on is self.stuck_open)
-
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
-        """Return the oxygen that changes nothing but what was read last."""
         s = self.state
-        found = s.pipe.holds(self._last.at or 0) if point == self._oxygen else None
+        if point == self._open:
+            return None if s.stay.on is None else contact_band(s.stay.on is self.stuck_open)
+        # Oxygen within the band changes nothing but what was read last.
+        found = s.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
         if found is None:
             return None
-        low, high, of_pipe = found
-        if of_pipe:
-            band = s.level.band(self._line(), self._deadband, above=not self.stuck_open)
-            if band is None:
-                return None
-            low, high = max(low, band[0]), min(high, band[1])
-        return low, high, None
+        held, of_pipe = found
+        if not of_pipe:
+            return held
+        band = s.level.band(self._line(), self._deadband, above=not self.stuck_open)
+        if band is None:
+            return None
+        return Band(max(held.low, band.low), min(held.high, band.high), counted=True)
 
-    def observe_many(
+    def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
         """Take the last of the readings that were kept back."""
-        found = self.state.pipe.holds(times[0])
+        found = self.state.pipe.held_band(times[0])
         self.state.pipe.of_pipe_many(values)
-        if found is not None and found[2]:
+        if found is not None and found[1]:
             for at, value in zip(times, values, strict=True):
                 self._near(at, value)
 
@@ -203,15 +200,6 @@ class _Stuck(Rule):
     def _story(self) -> str:
         raise NotImplementedError
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state = _StuckState()
-        self.state.take(state)
-
 
 class VentStuckOpen(_Stuck):
     """Open long after the oxygen reached the target: nitrogen is lost for nothing.
@@ -222,6 +210,7 @@ class VentStuckOpen(_Stuck):
     """
 
     condition = "vent-stuck-open"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = True
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -258,12 +247,13 @@ class VentStuckOpen(_Stuck):
         stays = (near, near + max(self._long, super().limit()))
         return stays if found is None else min(found, stays, key=lambda f: f[1])
 
-    def holds(self, point: str) -> tuple[float, float, int | None] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the oxygen that changes nothing but what was read last and the mean."""
-        found = super().holds(point)
-        if found is None or not self.state.stay.on or self.state.near_at is not None:
+        found = super().no_change_band(point)
+        if found is None or point != self._oxygen or not self.state.stay.on \
+                or self.state.near_at is not None:
             return found
-        return max(found[0], math.nextafter(self._target, math.inf)), found[1], found[2]
+        return found._replace(low=max(found.low, math.nextafter(self._target, math.inf)))
 
     def _story(self) -> str:
         return "The vent has been open with the purge done"
@@ -278,6 +268,7 @@ class VentStuckClosed(_Stuck):
     """
 
     condition = "vent-stuck-closed"
+    requires = {"open": "open contact", "oxygen": "oxygen"}
     stuck_open = False
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -312,6 +303,8 @@ class WaterAtVent(Rule):
     """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
 
     condition = "water-at-vent"
+    requires = {"water": "water contact"}
+    state: _WaterState
 
     def __init__(self, context: Context, asset: str) -> None:
         self._water = f"{asset}.water"
@@ -322,16 +315,16 @@ class WaterAtVent(Rule):
         """Take a sample of the contact."""
         return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the contact says."""
         wet = self.state.wet
         if wet.on is None:
-            return Finding.unknown("no reading yet")
-        return Finding.present(wet.start_at) if wet.on else Finding.absent(wet.end_at)
+            return RawEvaluation.unknown("no reading yet")
+        return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
-        return self.state.wet.quiet()
+        return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return since when, and what it does to the purge."""
@@ -344,35 +337,3 @@ class WaterAtVent(Rule):
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=told)
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
-
-
-def _build(rule: type[Rule], *quantities: str) -> Callable[[Context, str], Rule | NotWatched]:
-    names = {"oxygen": "oxygen", "open": "open contact", "water": "water contact"}
-
-    def build(context: Context, asset: str) -> Rule | NotWatched:
-        lacking = [names[q] for q in quantities if not context.wired(f"{asset}.{q}")]
-        if lacking:
-            return NotWatched(
-                condition=rule.condition, asset=asset,
-                reason=f"no {' and no '.join(lacking)} at {asset}",
-            )
-        made: Callable[[Context, str], Rule] = rule
-        return made(context, asset)
-
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    VentStuckOpen.condition: _build(VentStuckOpen, "open", "oxygen"),
-    VentStuckClosed.condition: _build(VentStuckClosed, "open", "oxygen"),
-    WaterAtVent.condition: _build(WaterAtVent, "water"),
-}
-"""Condition id to what builds its rule for one asset."""

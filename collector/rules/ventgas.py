@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import MODES
-from collector.rules.base import Context, State, contact_band, number
+from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
            "mode_of", "target_of"]
@@ -26,6 +26,7 @@ _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practi
 _WIDEST_BAND = 2.0  # %; what opens later opens for another reason
 _STEPS = 0.2  # %, two steps of a common sensor
 _LOWEST, _HIGHEST = -0.5, 25.0
+_HELD = Band(_LOWEST, _HIGHEST, counted=True)
 
 
 def target_of(context: Context, vent: str) -> float:
@@ -104,18 +105,18 @@ class PipeOxygen(State):
         if self.shut is not None and target < self.shut <= target + _WIDEST_BAND:
             self.opened = max(self.shut, self.opened or 0.0)
 
-    def quiet(self) -> tuple[float, float] | None:
+    def no_change_band(self) -> Band | None:
         """Return the readings of the position that change nothing."""
-        return None if self.open is None else contact_band(self.open)
+        return contact_band(self.open)
 
-    def holds(self, at: int) -> tuple[float, float, bool] | None:
+    def held_band(self, at: int) -> tuple[Band, bool] | None:
         """Return the oxygen that may be taken later, all at once, and whether it is the pipe's.
 
         ``None`` while the vent moved lately, or before the first reading after it opened.
         """
         if self.settling(at) or (self.open and self.shut is not None):
             return None
-        return _LOWEST, _HIGHEST, self.open is not False or not self.breathes
+        return _HELD, self.open is not False or not self.breathes
 
     def of_pipe_many(self, values: Sequence[float]) -> None:
         """Take readings within the band of :meth:`holds`."""

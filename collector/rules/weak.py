@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from collector.domain.verdicts import NotWatched
+from collector.domain.quantities import flow_unit
 from collector.rules.base import (
     ALL,
+    Band,
     Context,
-    Finding,
+    RawEvaluation,
     Rule,
     State,
     Values,
     contact_band,
     number,
 )
-from collector.rules.cycles import cycles_of
 from collector.rules.delivery import missing
-from collector.rules.rates import ROUGH, Rate, flow_factor, flow_unit, moles_per_psi, rate_of
+from collector.rules.gasbalance import balance_of
+from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CONDITIONS", "CompressorWeak"]
+__all__ = ["CompressorWeak"]
 
 _OLD = 14 * 86_400_000
 _TOO_FEW = 0.5
@@ -50,12 +49,13 @@ class CompressorWeak(Rule):
     """
 
     condition = "compressor-weak"
+    state: _WeakState
 
     def __init__(self, context: Context, asset: str) -> None:
-        self._cycles = cycles_of(context, asset)
+        self._balance = balance_of(context, asset)
         super().__init__(
-            context, asset, inputs=[self._cycles.running, self._cycles.tank],
-            needs=[self._cycles.running, self._cycles.tank],
+            context, asset, inputs=[self._balance.running, self._balance.tank],
+            needs=[self._balance.running, self._balance.tank],
         )
         self.state = _WeakState()
         self._share = (number(self.settings, "share") or 0.0) / 100
@@ -66,46 +66,46 @@ class CompressorWeak(Rule):
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take note that the compressor was heard of: a cycle may have ended with it."""
-        if point != self._cycles.running:
+        if point != self._balance.running:
             return False
         self.state.on = value >= 0.5
         return True
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the band that changes nothing: the cycles hear every sample by themselves."""
-        if point == self._cycles.tank:
+        if point == self._balance.tank:
             return ALL
-        return None if self.state.on is None else contact_band(self.state.on)
+        return contact_band(self.state.on)
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last runs brought too little."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
             if s.weak:  # somebody reset the baseline: what was held against it is over
                 self.state = _WeakState(on=s.on)
-                return Finding.absent(now)
-            return Finding.unknown(self._learning())
-        rows = self._cycles.state.runs_series
+                return RawEvaluation.absent(now)
+            return RawEvaluation.unknown(self._learning())
+        rows = self._balance.account.runs_series
         newest = int(rows[-1][0]) if rows else 0
         if newest != s.judged_at or s.delivery is None:
             s.judged_at = newest
             recent = [r for r in rows[-self._runs:] if r[0] > now - _OLD]
-            rate = rate_of(recent, self._cycles, max(3, int(self._runs * _TOO_FEW)))
+            rate = rate_of(recent, self._balance, max(3, int(self._runs * _TOO_FEW)))
             if rate is None:
                 s.delivery = None
-                return Finding.unknown("too few clean runs to tell the delivery")
+                return RawEvaluation.unknown("too few clean runs to tell the delivery")
             if rate.rough:
                 s.delivery = None
-                return Finding.unknown(ROUGH)
+                return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
-            return Finding.present(s.since_at)
-        return Finding.absent(s.since_at)
+            return RawEvaluation.present(s.since_at)
+        return RawEvaluation.absent(s.since_at)
 
     def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
         s = self.state
-        factor = moles_per_psi(self._volume, self._cycles.state.celsius) * flow_factor(
+        factor = moles_per_psi(self._volume, self._balance.state.celsius) * flow_factor(
             self.context.plant)
         low, high = rate.psi.scaled(factor).interval()
         s.delivery, s.low, s.high = rate.psi.value * factor, low, high
@@ -150,29 +150,14 @@ class CompressorWeak(Rule):
             self.about, self.asset, since=s.since_at, numbers=numbers,
         )
 
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
+    @classmethod
+    def lacks(cls, context: Context, asset: str) -> str:
+        """Return why the generator cannot be evaluated."""
+        if reason := missing(context, asset):
+            return reason
+        return "" if context.plant.generators[asset].tank_volume else (
+            f"no tank_volume is set for {asset}")
 
 
 def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
-
-
-def _weak(context: Context, asset: str) -> Rule | NotWatched:
-    reason = missing(context, asset)
-    if not reason and not context.plant.generators[asset].tank_volume:
-        reason = f"no tank_volume is set for {asset}"
-    if reason:
-        return NotWatched(condition=CompressorWeak.condition, asset=asset, reason=reason)
-    return CompressorWeak(context, asset)
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    CompressorWeak.condition: _weak,
-}
-"""Condition id to what builds its rule for one asset."""

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
-from collector.domain.verdicts import NotWatched
-from collector.rules.base import Context, Finding, Rule, State, Values
+from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
-__all__ = ["CONDITIONS", "GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
+__all__ = ["GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -32,6 +30,7 @@ class Wired(Rule):
     holds_at: ClassVar[bool] = True
     """The reading (1 is true) at which the condition holds."""
     says: ClassVar[str]
+    state: _WiredState
 
     def __init__(self, context: Context, asset: str) -> None:
         self.point = f"{asset}.{self.quantity}"
@@ -54,20 +53,20 @@ class Wired(Rule):
         s.on, s.since_at, s.other_at = says, s.other_at, None
         return True
 
-    def judge(self, now: int) -> Finding:
+    def evaluate(self, now: int) -> RawEvaluation:
         """Return what the contact says."""
         s = self.state
         if s.on is None:
-            return Finding.unknown(f"{self.words.label(self.point)} was read only once so far")
-        return Finding.present(s.since_at) if s.on else Finding.absent(s.since_at)
+            return RawEvaluation.unknown(
+                f"{self.words.label(self.point)} was read only once so far")
+        return RawEvaluation.present(s.since_at) if s.on else RawEvaluation.absent(s.since_at)
 
-    def quiet(self, point: str) -> tuple[float, float] | None:
+    def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
             return None
-        closed = s.on is self.holds_at
-        return (0.5, float("inf")) if closed else (float("-inf"), 0.5 - 1e-9)
+        return contact_band(s.on is self.holds_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what the contact says, and what is read beside it."""
@@ -81,14 +80,6 @@ class Wired(Rule):
     def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
         """Return a sentence on what a sensor says beside the contact; empty without one."""
         return ""
-
-    def dump(self) -> dict[str, Any]:
-        """Return the state."""
-        return self.state.dump()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
-        self.state.take(state)
 
 
 class _Gauged(Wired):
@@ -113,6 +104,7 @@ class LowAirContact(_Gauged):
     """The low-air switch of a riser."""
 
     condition = "low-air-contact"
+    requires = {"low_air": "low-air switch"}
     quantity = "low_air"
     says = "the low-air switch has said that the pressure in the pipe is low"
     gauge, key = "pressure", "pressure_psi"
@@ -122,6 +114,7 @@ class GeneratorTrouble(Wired):
     """The generator's own trouble contact. What the trouble is stands on its display."""
 
     condition = "generator-trouble"
+    requires = {"trouble": "trouble contact"}
     quantity = "trouble"
     says = ("its trouble contact has said that something is wrong; what it is stands on its own "
             "display")
@@ -131,27 +124,9 @@ class PowerLost(_Gauged):
     """The contact that tells whether the generator has power. It alone must do."""
 
     condition = "power-lost"
+    requires = {"power": "power contact"}
     quantity = "power"
     holds_at = False
     says = ("the power contact has said that the generator has no power; nothing makes gas until "
             "it is back")
     gauge, key = "tank_pressure", "tank_pressure_psi"
-
-
-def _builder(rule: type[Wired], label: str) -> Callable[[Context, str], Rule | NotWatched | None]:
-    def build(context: Context, asset: str) -> Rule | NotWatched | None:
-        if not context.wired(f"{asset}.{rule.quantity}"):
-            return NotWatched(
-                condition=rule.condition, asset=asset, reason=f"no {label} at {asset}",
-            )
-        return rule(context, asset)
-
-    return build
-
-
-CONDITIONS: Mapping[str, Callable[[Context, str], Rule | NotWatched | None]] = {
-    LowAirContact.condition: _builder(LowAirContact, "low-air switch"),
-    GeneratorTrouble.condition: _builder(GeneratorTrouble, "trouble contact"),
-    PowerLost.condition: _builder(PowerLost, "power contact"),
-}
-"""Condition id to what builds its rule for one asset."""

@@ -15,15 +15,15 @@ from collector.domain.messages import CAUTION, CHECKS
 from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
 
-__all__ = ["Words", "duration_words"]
+__all__ = ["Words", "duration_text"]
 
 _BAR_PER_PSI = 0.0689475729
 
 
-def duration_words(duration: int) -> str:
+def duration_text(duration: int) -> str:
     """Write ms as a person says it.
 
-    >>> duration_words(725_000), duration_words(40_000), duration_words(3 * 86_400_000)
+    >>> duration_text(725_000), duration_text(40_000), duration_text(3 * 86_400_000)
     ('12.1 min', '40 s', '3.0 days')
     """
     seconds = duration / 1000
@@ -74,7 +74,7 @@ class Words:
 
     def duration(self, ms: int) -> str:
         """Write a duration."""
-        return duration_words(ms)
+        return duration_text(ms)
 
     def instant(self, at: int) -> str:
         """Write an instant by the site's clock: ``00:10:05 on Sunday 1 March 2026 (GMT)``."""

@@ -1,9 +1,9 @@
-"""One address, one connection, one question at a time: whoever shares it takes turns.
+"""A connection to one address, with one request under way at a time.
 
-pymodbus builds and decodes; what it leaves to its user is done here. A reply is held against its
-question to the byte (``replies``). A reply that comes after its question was given up is never
-taken for the answer to a later one: on TCP the transaction identifier tells; on a serial line,
-which has none, the unit that fell silent is on probation (see :meth:`Bus._confirm`).
+pymodbus builds and decodes; checking is left to its user, and done here. A reply must match its
+request to the byte (``pdu``). A reply that arrives after its time-out is never taken for the answer
+to a later request: on TCP the transaction identifier tells them apart; on a serial line, which has
+none, a unit that timed out is on probation (see :meth:`Bus._confirm`).
 """
 
 from __future__ import annotations
@@ -14,10 +14,8 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
-from collector.sources.framing import Frame, OutOfStep
-from collector.sources.line import Line, open_line
-from collector.sources.replies import parse_reply
-from collector.sources.requests import ReadRequest
+from collector.sources.line import Frame, Line, OutOfStep, open_line
+from collector.sources.pdu import ReadRequest, parse_reply
 from collector.sources.settings import Address
 from collector.sources.statistics import BusStatistics
 from collector.sources.wire_guard import Framing
@@ -26,16 +24,16 @@ __all__ = ["Answer", "Bus"]
 
 _CONNECT_AT_LEAST = 2.0
 _HOLD_OFF = (0.25, 8.0)
-"""Seconds before a line that could not be opened is tried again: first, and at most."""
+"""Seconds before a line that could not be opened is tried again: the first wait, the longest."""
 _SILENT_BEFORE_REOPENING = 3
 """Time-outs in a row, of any unit, after which a TCP connection counts as half dead."""
 _SHORTEST_SCALED = 0.1
-"""Seconds a sped-up clock may not shorten a time-out below: the far end is a real program."""
+"""Seconds below which a sped-up clock does not shorten a time-out: the device is a real program."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """Registers, or bits as 0 and 1; when asked (ms since 1970 UTC) and after how long (ms)."""
+    """Registers, or bits as 0 and 1, with the instant of the request (ms) and its latency (ms)."""
 
     values: tuple[int, ...]
     asked: int
@@ -45,7 +43,7 @@ class Answer:
 @dataclass(slots=True)
 class _Probation:
     over: asyncio.Event
-    """Set once a late reply has had its time to arrive and be thrown away."""
+    """Set when the time in which a late reply could arrive is over."""
 
 
 class Bus:
@@ -74,10 +72,10 @@ class Bus:
                              **self._counts)
 
     async def read(self, request: ReadRequest, timeout: int) -> Answer:
-        """Ask once; return the answer. ``timeout`` is in ms, without the time spent on the wire.
+        """Send one request; return its answer. ``timeout`` (ms) excludes the time on the wire.
 
         Raises ``DeviceSilent``, ``LinkDown``, ``DeviceRefused`` or ``DeviceReplyInvalid``. Nothing
-        is repeated here: whoever asks decides when to ask again.
+        is repeated here: the caller decides when to ask again.
         """
         seconds = self._seconds(timeout)
         probation = self._probation.get(request.unit)
@@ -92,7 +90,7 @@ class Bus:
                 raise
 
     async def close(self) -> None:
-        """Close the connection. Whoever waits for an answer gets ``LinkDown``."""
+        """Close the connection. A request under way raises ``LinkDown``."""
         if self._held is not None:
             self._held.cancel()
             self._held = None
@@ -129,7 +127,7 @@ class Bus:
         return Answer(values=parse_reply(request, frame.pdu), asked=asked, latency=latency)
 
     async def _matching(self, line: Line, request: ReadRequest) -> Frame:
-        """Return the frame that answers; late ones of earlier questions are passed over."""
+        """Return the frame that answers; late replies to earlier requests are skipped."""
         while True:
             frame = await line.frame()
             if line.framing is Framing.TCP and frame.transaction != self._transaction:
@@ -151,10 +149,10 @@ class Bus:
     ) -> None:
         """Listen for a further reply of a unit on probation; return when none came.
 
-        Nothing in an RTU frame says which question it answers. If two differing replies come, one
-        is a late one, and which cannot be told: neither is taken. If only one comes, nothing older
-        was under way. What is left: a unit that takes longer than its grid step and more than two
-        time-outs, and then falls silent for the question after.
+        Nothing in an RTU frame says which request it answers. Of two differing replies one is late,
+        and nothing tells which: neither is used. If only one comes, no older one was under way. One
+        case remains: a unit that takes longer than its grid step and more than two time-outs, and
+        does not answer the request after that.
         """
         try:
             async with asyncio.timeout(2 * seconds):
@@ -183,7 +181,7 @@ class Bus:
     async def _recover(
         self, line: Line, request: ReadRequest, seconds: float, error: BaseException
     ) -> None:
-        """Make sure that nothing left over is read as the beginning of the next reply."""
+        """Discard what is left over, so that it is not read as the start of the next reply."""
         if isinstance(error, LinkDown):
             self._drop(str(error))
         elif line.framing is Framing.TCP:

@@ -1,4 +1,4 @@
-"""One device: asks what the plan says, makes readings of what comes, learns what is refused."""
+"""A Modbus device: sends the requests of its read plan and decodes the replies into readings."""
 
 from __future__ import annotations
 
@@ -15,39 +15,39 @@ from collector.domain.errors import (
 )
 from collector.domain.readings import Quality, Reading
 from collector.sources.bus import Answer
-from collector.sources.emit import Emitter, Raw, point_names
+from collector.sources.decoding import PointDecoder, Raw, point_names
+from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Planned, ReadPlan, Span
-from collector.sources.requests import ReadRequest
 from collector.sources.settings import DeviceSettings
-from collector.sources.statistics import Tally
+from collector.sources.statistics import DeviceCounters
 
-__all__ = ["Asks", "ModbusDevice", "Reader", "Sink", "stale_readings"]
+__all__ = ["ModbusClient", "ModbusDevice", "Reader", "Sink", "stale_readings"]
 
 Sink = Callable[[Sequence[Reading]], None]
-"""Takes readings that share one time stamp, at once: no ``await`` lies between stamp and sink."""
+"""Receives readings that share a time stamp, with no ``await`` between stamp and call."""
 
 _MOST_SPLITS = 32
-"""Further requests in one poll while learning; the rest is learned in the next."""
+"""Further requests in one poll while a refused request is split; the next poll continues."""
 
 
-class Asks(Protocol):
-    """What a device needs of its bus."""
+class ModbusClient(Protocol):
+    """The part of a bus that a device uses."""
 
     async def read(self, request: ReadRequest, timeout: int) -> Answer:
-        """Ask once; return the answer or raise a ``DeviceError``."""
+        """Send one request; return the answer or raise a ``DeviceError``."""
 
 
 class Reader(Protocol):
-    """What the poller needs of a device of any kind."""
+    """A device of any kind, as the poller uses it."""
 
     settings: DeviceSettings
-    tally: Tally
+    counters: DeviceCounters
 
     async def poll(self, sink: Sink) -> bool:
-        """Ask for every point, hand each reading to ``sink``; return whether it answered."""
+        """Read every point into ``sink``; return whether the device answered."""
 
     def close(self) -> None:
-        """Let go of what belongs to this device alone."""
+        """Release what belongs to this device alone."""
 
 
 def stale_readings(settings: DeviceSettings, now: int, why: str) -> list[Reading]:
@@ -61,35 +61,35 @@ def stale_readings(settings: DeviceSettings, now: int, why: str) -> list[Reading
 class ModbusDevice:
     """A device on a bus."""
 
-    def __init__(self, settings: DeviceSettings, bus: Asks, clock: Clock) -> None:
+    def __init__(self, settings: DeviceSettings, bus: ModbusClient, clock: Clock) -> None:
         self.settings = settings
-        self.tally = Tally(settings.id)
+        self.counters = DeviceCounters(settings.id)
         self._bus = bus
         self._clock = clock
         self._plan = ReadPlan(settings)
-        self._emitters = tuple(Emitter(point) for point in settings.points)
+        self._decoders = tuple(PointDecoder(point) for point in settings.points)
         self._mute: set[ReadRequest] = set()
-        """Requests that got no reply when last asked."""
-        self._given: set[Emitter] = set()
-        """Whose readings of the poll under way have been handed over."""
-        self._by_span: dict[Span, list[Emitter]] = {}
-        for emitter in self._emitters:
-            for span in emitter.spans:
-                self._by_span.setdefault(span, []).append(emitter)
+        """Requests that got no reply the last time."""
+        self._given: set[PointDecoder] = set()
+        """Decoders whose readings of the current poll went to the sink."""
+        self._by_span: dict[Span, list[PointDecoder]] = {}
+        for decoder in self._decoders:
+            for span in decoder.spans:
+                self._by_span.setdefault(span, []).append(decoder)
 
     def __repr__(self) -> str:
         return f"ModbusDevice({self.settings.id}, unit {self.settings.unit}, {self._plan})"
 
     async def poll(self, sink: Sink) -> bool:
-        """Ask for every point, hand each reading to ``sink``; return whether anything answered.
+        """Read every point into ``sink``; return whether the device answered any request.
 
         A point's readings go to ``sink`` as soon as the last register it needs is there.
         """
-        self.tally.counts["polls"] += 1
-        self.tally.why = ""
+        self.counters.counts["polls"] += 1
+        self.counters.why = ""
         self._given.clear()
         raws: dict[Span, Raw] = {}
-        # What was not answered last time comes last, so that it cannot hide the rest.
+        # What got no reply last time comes last, so that it cannot delay the rest.
         waiting = deque(sorted(self._plan.next_poll(), key=lambda p: p.request in self._mute))
         splits, silences, answered = 0, 0, False
         while waiting:
@@ -124,18 +124,18 @@ class ModbusDevice:
                 self._take(raws, planned, answer)
             self._hand_over(raws, planned, sink)
         self._finish(raws, sink)
-        self.tally.answering = answered
-        self.tally.counts["answers"] += answered
+        self.counters.answering = answered
+        self.counters.counts["answers"] += answered
         return answered
 
     def close(self) -> None:
-        """Nothing: the connection belongs to the bus."""
+        """Do nothing: the connection belongs to the bus."""
 
     def _take(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
         self._plan.granted(planned)
         self._mute.discard(planned.request)
-        self.tally.latency.append(answer.latency)
-        self.tally.last_answer = self._clock.now()
+        self.counters.latency.append(answer.latency)
+        self.counters.last_answer = self._clock.now()
         for span in planned.spans:
             raws[span] = Raw(asked=answer.asked, values=planned.part(span, answer.values))
 
@@ -146,33 +146,33 @@ class ModbusDevice:
             raws[span] = Raw(asked=asked, quality=quality, why=why)
 
     def _hand_over(self, raws: dict[Span, Raw], planned: Planned, sink: Sink) -> None:
-        """Give what became complete with this request."""
+        """Send to the sink the readings that this request completed."""
         given = self._given
         complete = []
         for span in planned.spans:
-            for emitter in self._by_span[span]:
-                if emitter not in given and (
-                    emitter.single or all(s in raws for s in emitter.spans)
+            for decoder in self._by_span[span]:
+                if decoder not in given and (
+                    decoder.single or all(s in raws for s in decoder.spans)
                 ):
-                    given.add(emitter)
-                    complete.append(emitter)
+                    given.add(decoder)
+                    complete.append(decoder)
         self._emit(complete, raws, sink)
 
     def _finish(self, raws: dict[Span, Raw], sink: Sink) -> None:
-        """Give what no request brought: what is refused, and what a broken poll left."""
+        """Send to the sink the readings of points that were refused or not reached."""
         now = self._clock.now()
         for span, why in self._plan.refused_spans.items():
             raws.setdefault(span, Raw(asked=now, quality=Quality.BAD, why=why))
-        if len(self._given) < len(self._emitters):
-            self._emit([e for e in self._emitters if e not in self._given], raws, sink)
+        if len(self._given) < len(self._decoders):
+            self._emit([e for e in self._decoders if e not in self._given], raws, sink)
 
-    def _emit(self, emitters: Sequence[Emitter], raws: dict[Span, Raw], sink: Sink) -> None:
+    def _emit(self, decoders: Sequence[PointDecoder], raws: dict[Span, Raw], sink: Sink) -> None:
         now = self._clock.now()
-        readings = [r for e in emitters for r in e.readings(raws, now)]
+        readings = [r for e in decoders for r in e.readings(raws, now)]
         if readings:
             sink(readings)
 
     def _count(self, error: Exception) -> None:
         kinds = {DeviceSilent: "silent", LinkDown: "link_down", DeviceRefused: "refused"}
-        self.tally.counts[kinds.get(type(error), "invalid")] += 1
-        self.tally.why = str(error)
+        self.counters.counts[kinds.get(type(error), "invalid")] += 1
+        self.counters.why = str(error)

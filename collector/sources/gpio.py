@@ -13,11 +13,11 @@ from typing import Any
 from collector.clock import Clock
 from collector.domain.errors import LinkDown
 from collector.domain.readings import Quality
+from collector.sources.decoding import PointDecoder, Raw
 from collector.sources.device import Sink
-from collector.sources.emit import Emitter, Raw
 from collector.sources.read_plan import Span
 from collector.sources.settings import DeviceSettings
-from collector.sources.statistics import Tally
+from collector.sources.statistics import DeviceCounters
 
 __all__ = ["GpioDevice"]
 
@@ -27,10 +27,10 @@ class GpioDevice:
 
     def __init__(self, settings: DeviceSettings, clock: Clock) -> None:
         self.settings = settings
-        self.tally = Tally(settings.id)
+        self.counters = DeviceCounters(settings.id)
         self._clock = clock
-        self._emitters = tuple(Emitter(point) for point in settings.points)
-        self._spans = tuple(sorted({s for e in self._emitters for s in e.spans}))
+        self._decoders = tuple(PointDecoder(point) for point in settings.points)
+        self._spans = tuple(sorted({s for e in self._decoders for s in e.spans}))
         self._lines: Any = None
 
     def __repr__(self) -> str:
@@ -38,24 +38,24 @@ class GpioDevice:
         return f"GpioDevice({self.settings.address}, {len(self._spans)} lines, {state})"
 
     async def poll(self, sink: Sink) -> bool:
-        """Read every line at one instant; hand the readings to ``sink``."""
-        self.tally.counts["polls"] += 1
+        """Read every line at one instant into ``sink``."""
+        self.counters.counts["polls"] += 1
         asked, began = self._clock.now(), self._clock.monotonic()
         try:
             states = self._read()
         except LinkDown as error:
-            self.tally.counts["link_down"] += 1
-            self.tally.why = str(error)
-            self.tally.answering = False
+            self.counters.counts["link_down"] += 1
+            self.counters.why = str(error)
+            self.counters.answering = False
             raws = {s: Raw(asked=asked, quality=Quality.STALE, why=str(error))
                     for s in self._spans}
             self._emit(raws, sink)
             return False
-        self.tally.counts["answers"] += 1
-        self.tally.answering = True
-        self.tally.why = ""
-        self.tally.latency.append(self._clock.monotonic() - began)
-        self.tally.last_answer = self._clock.now()
+        self.counters.counts["answers"] += 1
+        self.counters.answering = True
+        self.counters.why = ""
+        self.counters.latency.append(self._clock.monotonic() - began)
+        self.counters.last_answer = self._clock.now()
         raws = {s: Raw(asked=asked, values=(states[s.start],)) for s in self._spans}
         self._emit(raws, sink)
         return True
@@ -68,7 +68,7 @@ class GpioDevice:
 
     def _emit(self, raws: dict[Span, Raw], sink: Sink) -> None:
         now = self._clock.now()
-        sink([r for e in self._emitters for r in e.readings(raws, now)])
+        sink([r for e in self._decoders for r in e.readings(raws, now)])
 
     def _read(self) -> dict[int, int]:
         gpiod = self._library()
@@ -88,11 +88,11 @@ class GpioDevice:
         return {o: int(v == active) for o, v in zip(offsets, values, strict=True)}
 
     def _config(self, gpiod: Any) -> dict[tuple[int, ...], Any]:
-        """Return line settings by debounce, so that the kernel filters what a poll cannot see."""
+        """Return line settings by debounce: the kernel filters what is shorter than a poll."""
         debounces: dict[int, int] = {}
-        for emitter in self._emitters:
-            for span in emitter.spans:
-                longest = max(emitter.point.debounce, debounces.get(span.start, 0))
+        for decoder in self._decoders:
+            for span in decoder.spans:
+                longest = max(decoder.point.debounce, debounces.get(span.start, 0))
                 debounces[span.start] = longest
         return {
             tuple(o for o, d in debounces.items() if d == duration): gpiod.LineSettings(

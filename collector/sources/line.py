@@ -1,4 +1,4 @@
-"""One open line to one address: bytes in, frames out, and nothing out but read requests.
+"""An open line to one address: receives frames, sends read requests and nothing else.
 
 Wire time is the machine's own: silences and time-outs are timers of the event loop, so that no
 clock is read here and a sped-up plant does not speed up the wire.
@@ -9,31 +9,118 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import termios
+from dataclasses import dataclass
 from typing import Any, cast
 
 import serial
+from pymodbus.framer.rtu import FramerRTU
 from pymodbus.transport.serialtransport import create_serial_connection
 
-from collector.domain.errors import LinkDown
-from collector.sources.framing import (
-    Frame,
-    character_time,
-    frame_silence,
-    take_frame,
-)
-from collector.sources.requests import ReadRequest
+from collector.domain.errors import DeviceReplyInvalid, LinkDown
+from collector.sources.pdu import ReadRequest
 from collector.sources.settings import Address
 from collector.sources.wire_guard import Framing, GuardedSender, build_frame
 
-__all__ = ["Line", "open_line"]
+__all__ = [
+    "Frame",
+    "Line",
+    "OutOfStep",
+    "character_time",
+    "frame_silence",
+    "open_line",
+    "take_frame",
+]
+
+_MAX_MBAP_LENGTH = 254
+"""Unit and PDU; Modbus Messaging on TCP/IP Implementation Guide V1.0b, 260 bytes in all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One frame as it arrived; ``transaction`` is 0 on serial lines."""
+
+    unit: int
+    pdu: bytes
+    transaction: int = 0
+
+
+class OutOfStep(DeviceReplyInvalid):
+    """The boundary between two frames is lost."""
+
+
+def take_frame(buffer: bytearray, framing: Framing) -> Frame | None:
+    """Remove the first frame from ``buffer`` and return it, or ``None`` while it is incomplete.
+
+    Raises ``OutOfStep`` when the bytes cannot be the beginning of a reply to a read request.
+    """
+    return _take_tcp(buffer) if framing is Framing.TCP else _take_rtu(buffer)
+
+
+def _take_tcp(buffer: bytearray) -> Frame | None:
+    if len(buffer) < 7:
+        return None
+    protocol, length = int.from_bytes(buffer[2:4], "big"), int.from_bytes(buffer[4:6], "big")
+    if protocol != 0:
+        raise OutOfStep(f"not Modbus: protocol identifier {protocol}, should be 0")
+    if not 2 <= length <= _MAX_MBAP_LENGTH:
+        raise OutOfStep(f"not Modbus: a frame of {length} bytes after the length field")
+    if len(buffer) < 6 + length:
+        return None
+    frame = Frame(
+        unit=buffer[6], pdu=bytes(buffer[7 : 6 + length]),
+        transaction=int.from_bytes(buffer[0:2], "big"),
+    )
+    del buffer[: 6 + length]
+    return frame
+
+
+def _take_rtu(buffer: bytearray) -> Frame | None:
+    if len(buffer) < 5:
+        return None
+    if buffer[1] & 0x80:
+        size = 5
+    elif 1 <= buffer[1] <= 4:
+        size = 5 + buffer[2]
+    else:
+        raise OutOfStep(f"reply has function code {buffer[1]}, only 1 to 4 are ever asked")
+    if len(buffer) < size:
+        return None
+    body, check = bytes(buffer[: size - 2]), int.from_bytes(buffer[size - 2 : size], "big")
+    if FramerRTU.compute_CRC(body) != check:
+        raise OutOfStep(f"checksum wrong: {bytes(buffer[:size]).hex(' ')}")
+    del buffer[:size]
+    return Frame(unit=body[0], pdu=body[1:])
+
+
+def character_time(baud: int) -> float:
+    """Return the seconds that one character of 11 bits takes.
+
+    Modbus over Serial Line V1.02, section 2.5.1: start, 8 data, parity (or a second stop), stop.
+
+    >>> round(character_time(19200) * 1e6, 1)
+    572.9
+    """
+    return 11 / baud
+
+
+def frame_silence(baud: int) -> float:
+    """Return t3.5, the seconds of silence that must lie between frames.
+
+    Modbus over Serial Line V1.02, section 2.5.1.1: 3.5 characters, and 1.750 ms above 19200 baud.
+
+    >>> round(frame_silence(9600) * 1e6, 1), round(frame_silence(115200) * 1e6, 1)
+    (4010.4, 1750.0)
+    """
+    return 0.00175 if baud > 19200 else 3.5 * character_time(baud)
+
 
 _PARITIES = {"none": "N", "even": "E", "odd": "O"}
 _TOO_MUCH = 4096
-"""Bytes waiting for nobody: a device that never stops talking."""
+"""Bytes kept without a request under way: a device may never stop sending."""
 
 
 class Line(asyncio.Protocol):
-    """A connection, its buffer, and how long it has been quiet."""
+    """A connection with its receive buffer and the timer of its silence."""
 
     def __init__(self, address: Address) -> None:
         self.framing = Framing.TCP if address.kind == "tcp" else Framing.RTU
@@ -59,12 +146,12 @@ class Line(asyncio.Protocol):
     # -- what asyncio calls ----------------------------------------------------------------------
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Take the transport; its writing end goes behind the guard."""
+        """Keep the transport, its writing end behind a :class:`GuardedSender`."""
         self._transport = transport
         self._sender = GuardedSender(cast(asyncio.WriteTransport, transport), self.framing)
 
     def data_received(self, data: bytes) -> None:
-        """Keep what came."""
+        """Append received bytes to the buffer."""
         self._buffer += data
         if len(self._buffer) > _TOO_MUCH:
             del self._buffer[:-_TOO_MUCH]
@@ -72,7 +159,7 @@ class Line(asyncio.Protocol):
         self._arrived.set()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Remember why; whoever waits is told."""
+        """Keep the reason, and wake a request under way."""
         self._lost = self._lost or (str(exc) if exc else "closed by the far end")
         self._arrived.set()
 
@@ -80,16 +167,16 @@ class Line(asyncio.Protocol):
 
     @property
     def up(self) -> bool:
-        """Whether the connection stands, as far as anyone knows."""
+        """Whether the connection is open and not known to be lost."""
         return not self._lost and self._sender is not None
 
     @property
     def waiting(self) -> int:
-        """Bytes that no frame has taken."""
+        """Number of received bytes that belong to no frame yet."""
         return len(self._buffer)
 
     def wire_time(self, request: ReadRequest) -> float:
-        """Return the seconds that question and answer spend on a serial line."""
+        """Return the seconds that request and reply take on a serial line."""
         return (8 + 5 + request.reply_bytes) * self._character + 2 * self.silence
 
     async def until_quiet(self) -> None:
@@ -97,7 +184,7 @@ class Line(asyncio.Protocol):
         await self._quiet.wait()
 
     def clear(self) -> bytes:
-        """Drop what arrived uncalled for and return it."""
+        """Drop the bytes that arrived without a request, and return them."""
         stray = bytes(self._buffer)
         self._buffer.clear()
         self._arrived.clear()
@@ -127,7 +214,7 @@ class Line(asyncio.Protocol):
             await self._arrived.wait()
 
     async def drain(self, pause: float, most: float) -> None:
-        """Throw away what comes until nothing came for ``pause`` s, or for ``most`` s in all."""
+        """Discard what arrives until the line is silent for ``pause`` s, for ``most`` s at most."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(most):
                 while self.up:

@@ -1,9 +1,9 @@
-"""Asks every device on its own steady grid and hands readings on in the order of their time.
+"""Polls every device on its own steady grid; readings leave in the order of their time.
 
 Each device has a task; devices at one address share a :class:`~collector.sources.bus.Bus` and take
-turns there. A silent device is really asked ever more seldom, so that it costs its neighbours on
-the line little; on the grid steps left out it still gives stale readings, so that the record shows
-that it was watched and not had.
+turns there. A device that does not answer is polled less and less often, so that it costs its
+neighbours on the line little. On the steps left out it gives stale readings, so that the record
+shows that it was monitored and did not answer.
 """
 
 from __future__ import annotations
@@ -12,19 +12,83 @@ import asyncio
 import contextlib
 import logging
 import random
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
 from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
 from collector.sources.bus import Bus
 from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
 from collector.sources.gpio import GpioDevice
-from collector.sources.schedule import BackOff, Grid
 from collector.sources.settings import Address, DeviceSettings
-from collector.sources.statistics import BusStatistics, DeviceStatistics
+from collector.sources.statistics import DeviceStatistics
 
-__all__ = ["Poller"]
+__all__ = ["BackOff", "Grid", "Poller"]
+
+_LONGEST = MINUTE
+_MOST_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Multiples of ``every`` ms since 1970, moved by ``phase`` ms so that devices do not bunch."""
+
+    every: int
+    phase: int
+
+    @classmethod
+    def of(cls, device: str, every: int) -> Grid:
+        """Return the grid of a device; the phase follows from its id, the same at every start."""
+        return cls(every=every, phase=zlib.crc32(device.encode()) % max(1, min(every // 4, 500)))
+
+    def next(self, now: int) -> int:
+        """Return the first instant of the grid after ``now``."""
+        return (now - self.phase) // self.every * self.every + self.every + self.phase
+
+
+class BackOff:
+    """Number of grid steps to leave out after failures in a row.
+
+    The time to the next attempt doubles from one step to 60 s or 12 steps, whichever is shorter,
+    and is then shortened by up to half at random: devices that fell silent together (a power cut)
+    must not be asked together for ever.
+    """
+
+    def __init__(self, every: int, rng: random.Random) -> None:
+        self._every = every
+        self._most = max(every, min(_LONGEST, _MOST_STEPS * every))
+        self._rng = rng
+        self._failures = 0
+        self._left = 0
+
+    def __repr__(self) -> str:
+        return f"BackOff({self._failures} failures in a row, {self._left} steps to leave out)"
+
+    @property
+    def wait(self) -> int:
+        """Time to the next attempt beyond the ordinary step, in ms; 0 when that step is one."""
+        return self._left * self._every
+
+    def skip(self) -> bool:
+        """Count a grid step; return whether it is to be left out."""
+        if self._left == 0:
+            return False
+        self._left -= 1
+        return True
+
+    def failed(self) -> None:
+        """Count a poll without any answer."""
+        self._failures += 1
+        whole = min(self._every << min(self._failures - 1, 16), self._most) // self._every
+        steps = whole - self._rng.randint(0, whole // 2)
+        self._left = max(steps, 1) - 1
+
+    def answered(self) -> None:
+        """Return to polling on every step."""
+        self._failures = self._left = 0
+
 
 _log = logging.getLogger(__name__)
 
@@ -34,12 +98,12 @@ class _Polled:
     reader: Reader
     back_off: BackOff
     busy: asyncio.Lock
-    """Held by the poll under way: a single question from outside must not run into it."""
+    """Held by the poll under way, so that :meth:`Poller.ask_once` does not run into it."""
     task: asyncio.Task[None] | None = None
 
 
 class Poller:
-    """The road from devices to ``sink``. ``rng`` decides nothing but the jitter of back-off."""
+    """Polls devices into ``sink``. ``rng`` is used for the jitter of back-off only."""
 
     def __init__(
         self, settings: Sequence[DeviceSettings], clock: Clock, sink: Sink, rng: random.Random
@@ -59,12 +123,8 @@ class Poller:
         return f"Poller({len(self._polled)} devices on {len(self._buses)} buses, {state})"
 
     def statistics(self) -> tuple[DeviceStatistics, ...]:
-        """Return how each device is doing, in the order of the site file."""
-        return tuple(p.reader.tally.statistics() for p in self._polled.values())
-
-    def bus_statistics(self) -> tuple[BusStatistics, ...]:
-        """Return how each connection is doing."""
-        return tuple(bus.statistics() for bus in self._buses.values())
+        """Return the counts of each device, in the order of the site file."""
+        return tuple(p.reader.counters.statistics() for p in self._polled.values())
 
     async def run(self) -> None:
         """Poll until stopped or cancelled; raises what no device error explains."""
@@ -78,7 +138,7 @@ class Poller:
             await self.stop()
 
     async def stop(self) -> None:
-        """Stop asking and close every connection; :meth:`run` returns."""
+        """Stop polling and close every connection; :meth:`run` returns."""
         self._running = False
         await self._end(list(self._polled.values()))
         await self._close_buses(set())
@@ -86,10 +146,10 @@ class Poller:
             self._failed.set_result(None)
 
     async def replace(self, settings: Sequence[DeviceSettings]) -> None:
-        """Go on with the devices of a re-read site file.
+        """Continue with the devices of a site file that was read again.
 
-        A device whose settings are the same goes on undisturbed, with what it has learned, and an
-        address that is still in use keeps its connection.
+        A device with the same settings continues undisturbed, with what it has learned, and an
+        address still in use keeps its connection.
         """
         new = {device.id: device for device in settings}
         gone = [
@@ -111,7 +171,7 @@ class Poller:
                     self._start(polled)
 
     async def ask_once(self, device: str) -> list[Reading]:
-        """Ask one device for all its points now; return its readings, not given to ``sink``.
+        """Poll one device now; return its readings, which do not go to ``sink``.
 
         Raises ``KeyError`` for a device that is not in the settings.
         """
@@ -144,7 +204,7 @@ class Poller:
         polled.task.add_done_callback(self._ended)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
-        """End the whole poller with a task that ended by a mistake of ours."""
+        """End the poller when a task ends by an error that is no device error."""
         if task.cancelled() or self._failed is None or self._failed.done():
             return
         error = task.exception()
@@ -179,19 +239,19 @@ class Poller:
             if polled.back_off.skip():
                 self._leave_out(polled)
             else:
-                polled.reader.tally.lateness.append(max(0, self._clock.now() - slot))
+                polled.reader.counters.lateness.append(max(0, self._clock.now() - slot))
                 await self._poll(polled)
-            polled.reader.tally.back_off = polled.back_off.wait
+            polled.reader.counters.back_off = polled.back_off.wait
 
     async def _next_step(self, polled: _Polled, grid: Grid, last: int | None) -> int:
         """Wait for the next step of the grid and return it.
 
         The wall clock may be set while this waits; a step that is then further away than one
-        interval, or long past, is not waited for but reckoned anew.
+        interval, or long past, is computed again instead.
         """
         slot = grid.next(self._clock.now())
         if last is not None and last < slot:
-            polled.reader.tally.counts["skipped"] += min((slot - last) // grid.every - 1, 1000)
+            polled.reader.counters.counts["skipped"] += min((slot - last) // grid.every - 1, 1000)
         while (left := slot - self._clock.now()) > 0:
             if left > grid.every:
                 slot = grid.next(self._clock.now())
@@ -208,13 +268,13 @@ class Poller:
             polled.back_off.answered()
             return
         polled.back_off.failed()
-        _log.info("%s: %s", polled.reader.settings.id, polled.reader.tally.why)
+        _log.info("%s: %s", polled.reader.settings.id, polled.reader.counters.why)
 
     def _leave_out(self, polled: _Polled) -> None:
-        tally = polled.reader.tally
-        tally.counts["skipped"] += 1
+        counters = polled.reader.counters
+        counters.counts["skipped"] += 1
         now = self._clock.now()
-        since = "since the start" if tally.last_answer is None \
-            else f"since {format_instant(tally.last_answer)}"
-        why = f"{tally.why}; no answer {since}, not asked again on this step"
+        since = "since the start" if counters.last_answer is None \
+            else f"since {format_instant(counters.last_answer)}"
+        why = f"{counters.why}; no answer {since}, not asked again on this step"
         self._sink(stale_readings(polled.reader.settings, now, why))

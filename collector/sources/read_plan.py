@@ -1,4 +1,4 @@
-"""Which requests read a device's points, and what to do when it refuses one. Pure.
+"""The requests that read a device's points, and their change when it refuses one. Pure.
 
 Points that lie near each other are read together. A device may refuse a request that touches an
 address it does not have, without saying which; then the request is cut in two, and again, until
@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from collector.sources.pdu import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
 from collector.sources.register_map import width
-from collector.sources.requests import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
 from collector.sources.settings import DeviceSettings, PointSettings
 
 __all__ = ["Planned", "ReadPlan", "Span", "spans_of"]
@@ -32,7 +32,7 @@ class Span(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A request and the spans it brings."""
+    """A request and the spans it covers."""
 
     request: ReadRequest
     spans: tuple[Span, ...]
@@ -52,9 +52,9 @@ def spans_of(point: PointSettings) -> tuple[Span, ...]:
 
 
 class ReadPlan:
-    """The requests of one device, and what it has been seen to refuse.
+    """The requests of one device, and the points and gaps it has refused.
 
-    ``retry`` is after how many polls a refused point is tried again. Raises ``ValueError`` when a
+    A refused point is tried again after ``retry`` polls. Raises ``ValueError`` when a
     single value is longer than the device's limit allows.
     """
 
@@ -69,7 +69,7 @@ class ReadPlan:
         """Table and first address behind the cut -> start and end of the request refused there."""
         self._refused: dict[Span, tuple[int, str]] = {}
         self._apart: set[Span] = set()
-        """Overlapping spans that were refused together: each travels alone."""
+        """Overlapping spans that were refused together: each gets a request of its own."""
         self._polls = 0
         self._known: tuple[Planned, ...] | None = None
 
@@ -79,11 +79,11 @@ class ReadPlan:
 
     @property
     def refused_spans(self) -> dict[Span, str]:
-        """Spans left out for now, with the device's words."""
+        """Spans left out for now, each with the device's refusal."""
         return {span: why for span, (_, why) in self._refused.items()}
 
     def requests(self) -> tuple[Planned, ...]:
-        """Return the requests of one poll, the fewest that keep to the limits and the learned."""
+        """Return the fewest requests that keep to the limits and to what was refused."""
         if self._known is None:
             self._known = self._merge(s for s in self._spans if s not in self._refused)
         return self._known
@@ -96,14 +96,14 @@ class ReadPlan:
         return self.requests() + alone
 
     def granted(self, planned: Planned) -> None:
-        """Note that the device answered: what was refused before may be asked for again."""
+        """Record that the device answered: its spans are no longer refused."""
         if self._refused and any(span in self._refused for span in planned.spans):
             for span in planned.spans:
                 self._refused.pop(span, None)
             self._known = None
 
     def refused(self, planned: Planned, code: int, why: str) -> tuple[Planned, ...]:
-        """Learn from an exception; return smaller requests to try at once (none: nothing helps)."""
+        """Record a refusal; return smaller requests to try at once, or none if none can help."""
         if code not in _SEPARABLE:
             return ()
         self._known = None
@@ -120,7 +120,7 @@ class ReadPlan:
         return self._merge(planned.spans)
 
     def _leave_out(self, span: Span, why: str) -> None:
-        """Refused on its own. Cuts made in search of it have served and go."""
+        """Record a span refused on its own; the cuts made in search of it are removed."""
         if span not in self._refused:
             self._cuts = {
                 (table, at): (first, last) for (table, at), (first, last) in self._cuts.items()
@@ -168,7 +168,7 @@ class ReadPlan:
 
 
 def _groups(spans: Sequence[Span]) -> list[list[Span]]:
-    """Return spans in groups that overlap and so cannot be asked for apart."""
+    """Return the spans in groups that overlap, which one request has to cover."""
     groups: list[list[Span]] = []
     end = -1
     for span in sorted(spans):

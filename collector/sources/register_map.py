@@ -1,6 +1,6 @@
-"""From registers and bits to values in the unit of record. Pure.
+"""Decodes registers and bits into values in the unit of record. Pure.
 
-Nothing a device sends raises here: what cannot be a value comes out as bad, with the reason.
+Nothing that a device sends raises an exception here: what is no value has bad quality and a reason.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import Quality
-from collector.sources.requests import BIT_TABLES
+from collector.sources.pdu import BIT_TABLES
 from collector.sources.settings import PointSettings
 
 __all__ = ["Decoded", "decode", "raw_value", "width"]
@@ -27,7 +27,7 @@ _WIDTHS = {name: max(1, struct.calcsize(">" + code) // 2) for name, code in _FOR
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decoded:
-    """A value in the unit of record, how far to trust it, and why not further."""
+    """A value in the unit of record, its quality, and the reason where it is not good."""
 
     value: float | None
     quality: Quality = Quality.GOOD

@@ -1,4 +1,4 @@
-"""What the site file and the device profiles say about the wire, already checked and converted."""
+"""Devices and points of the site file and the profiles, checked and in units of record."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class ContactLeg:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointSettings:
-    """One point of one device: where it lies, how it decodes, which point it becomes.
+    """One point of a device: its registers or contact legs, its decoding, its name.
 
     Either ``table``/``address``/``type`` are set, or the legs of a form C contact are.
     The reading is ``(raw * scale + offset) * factor + shift``: the profile's own scaling first,

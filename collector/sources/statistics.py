@@ -1,4 +1,4 @@
-"""How the sources are doing: frozen facts for the board, the metrics and the benchmarks."""
+"""Counts of devices and connections, for the board, the metrics and the benchmarks."""
 
 from __future__ import annotations
 
@@ -6,26 +6,26 @@ from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["BusStatistics", "DeviceStatistics", "Tally", "middle"]
+__all__ = ["BusStatistics", "DeviceStatistics", "DeviceCounters", "middle"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusStatistics:
-    """One connection, since the start."""
+    """Counts of one connection since the start."""
 
     address: str
     up: bool
     requests: int
     opened: int
     late: int
-    """Replies that came after their question was given up, and were thrown away."""
+    """Replies that arrived after their time-out and were discarded."""
     strays: int
-    """Bytes thrown away that nobody had asked for."""
+    """Bytes discarded because no request was under way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceStatistics:
-    """One device, since the start. Instants are ms since 1970 UTC, durations ms.
+    """Counts of one device since the start. Instants are ms since 1970 UTC, durations ms.
 
     ``polls`` counts real attempts, ``answers`` those in which at least one request was answered.
     ``skipped`` grid steps were left out by back-off or because the poll before was still running.
@@ -50,11 +50,11 @@ class DeviceStatistics:
     answering: bool
     """Whether anything answered in the last real attempt; false before the first."""
     why: str
-    """What went wrong in the last attempt; empty when nothing did."""
+    """The error of the last attempt; empty when it succeeded."""
 
 
-class Tally:
-    """Counts kept while it runs, given out as :class:`DeviceStatistics`."""
+class DeviceCounters:
+    """Running counts of one device, returned as :class:`DeviceStatistics`."""
 
     def __init__(self, device: str) -> None:
         self._device = device
@@ -67,10 +67,10 @@ class Tally:
         self.why = ""
 
     def __repr__(self) -> str:
-        return f"Tally({self._device}, {dict(self.counts)})"
+        return f"DeviceCounters({self._device}, {dict(self.counts)})"
 
     def statistics(self) -> DeviceStatistics:
-        """Return the counts as they stand."""
+        """Return the counts of now."""
         count = self.counts
         return DeviceStatistics(
             device=self._device, polls=count["polls"], answers=count["answers"],

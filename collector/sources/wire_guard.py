@@ -18,7 +18,7 @@ from pymodbus.pdu.bit_message import ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadInputRegistersRequest
 
 from collector.domain.errors import QuietpipeError
-from collector.sources.requests import MAX_BITS, MAX_REGISTERS, ReadRequest
+from collector.sources.pdu import MAX_BITS, MAX_REGISTERS, ReadRequest
 
 __all__ = ["Framing", "GuardedSender", "NotAReadRequest", "build_frame", "check_outgoing"]
 
@@ -34,14 +34,14 @@ _rtu_framer = FramerRTU(_decoder)
 
 
 class Framing(StrEnum):
-    """How a request is wrapped on the wire."""
+    """The framing of requests and replies on the wire."""
 
     TCP = "tcp"
     RTU = "rtu"
 
 
 class NotAReadRequest(QuietpipeError):
-    """Something other than one read request was about to leave the process. Nothing was sent."""
+    """Something other than one read request was to be sent. Nothing was sent."""
 
 
 class _Writes(Protocol):
@@ -77,7 +77,7 @@ def check_outgoing(frame: bytes, framing: Framing) -> None:
 
 
 class GuardedSender:
-    """Holds the writing end of a transport; the only object of the project that does."""
+    """Holds the writing end of a transport. No other object of the project does."""
 
     def __init__(self, transport: _Writes, framing: Framing) -> None:
         self.__transport = transport

@@ -1,4 +1,4 @@
-"""A survey as facts: parts, each with its figures and what is to be said about them."""
+"""The parts of a survey, each with its figures and notes."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ __all__ = ["Figure", "Note", "Part", "Survey", "Tone"]
 
 
 class Tone(StrEnum):
-    """How a note is to be taken."""
+    """The result of a note."""
 
     GOOD = "good"
     CAUTION = "caution"
-    """Something does not fit, or may not."""
+    """It fails, or may fail."""
     MISSING = "missing"
-    """It cannot be said, because the site file does not hold what it needs."""
+    """Not known: the site file lacks what it needs."""
     REMARK = "remark"
 
 
@@ -34,7 +34,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """One sentence. ``source`` says where a limit or a rule comes from, and how it was read."""
+    """One sentence. ``source`` is where a limit or a rule is published, and how it was read."""
 
     tone: Tone
     text: str
@@ -43,7 +43,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """What is said of one thing, or of the site."""
+    """The figures and notes of one asset, or of the site."""
 
     id: str
     title: str
@@ -64,7 +64,7 @@ class Survey:
     risers: tuple[Part, ...]
     generators: tuple[Part, ...]
     lacks: tuple[Note, ...]
-    """What is not watched, and which key of the site file would change that."""
+    """Conditions not monitored, and the site-file key that would change it."""
     assumptions: tuple[str, ...]
 
     def parts(self) -> tuple[Part, ...]:
@@ -72,7 +72,7 @@ class Survey:
         return (*self.risers, *self.generators)
 
     def notes(self, tone: Tone) -> Iterator[tuple[str, Note]]:
-        """Return every note of one tone, with the part it stands in."""
+        """Return every note of one tone, with the title of its part."""
         for part in self.parts():
             for note in part.notes:
                 if note.tone is tone:

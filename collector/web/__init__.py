@@ -1,13 +1,13 @@
 """The board and the HTTP interface: reads the live picture, changes only alarms' states."""
 
 from collector.web.app import create_app
+from collector.web.server import serve
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
     ForwardStatistics,
 )
-from collector.web.serving import serve
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",

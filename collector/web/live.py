@@ -1,7 +1,7 @@
-"""Server-sent events: tells open pages that something has changed, so that they read it again.
+"""Server-sent events that make open pages reload their parts.
 
-Only the news that there is news is sent. What it is each page reads for itself, with the rights of
-whoever looks; and a page without the script reloads itself now and then.
+Only the fact of a change is sent. Each page then reads what has changed with its visitor's rights;
+a page without the script reloads itself.
 """
 
 from __future__ import annotations
@@ -14,21 +14,21 @@ from starlette.requests import Request
 from starlette.responses import StreamingResponse
 
 from collector.domain.events import AlarmMoved, Event, FactNoted
-from collector.web.door import Door
-from collector.web.refusals import Refusal
+from collector.web.access import AccessPolicy
+from collector.web.http_errors import HttpError
 
 __all__ = ["Live", "add_live"]
 
 _MOST = 50
-"""Pages that may listen at a time; the others read every few seconds."""
+"""Most pages that may listen at a time; the others reload every few seconds."""
 _PAUSE = 4.0
-"""Seconds of real time between two words about readings: people do not read faster."""
+"""Least seconds of real time between two messages about readings."""
 _PULSE = 12.0
-"""Seconds after which a word is sent in any case, so that silence means that we are gone."""
+"""Seconds after which a message is sent in any case, so that a page can detect our silence."""
 
 
 class Live:
-    """Wakes whoever listens. ``wake`` is called in the loop that the pages are served in."""
+    """Notifies the listening pages. ``wake`` is called in the loop that the pages are served in."""
 
     def __init__(self) -> None:
         self._alarms: set[asyncio.Event] = set()
@@ -40,42 +40,42 @@ class Live:
 
     @property
     def turns(self) -> int:
-        """How often something was committed."""
+        """Number of commits so far."""
         return self._turns
 
     def wake(self, events: Sequence[Event]) -> None:
-        """Say that a commit was made; at once where an alarm moved or a fact was noted."""
+        """Notify of a commit; at once where it holds an alarm transition or a system event."""
         self._turns += 1
         if any(isinstance(e, AlarmMoved | FactNoted) for e in events):
             for waiting in self._alarms:
                 waiting.set()
 
     def close(self) -> None:
-        """End every open stream: a stop must not wait for them."""
+        """End every open stream, so that a stop does not wait for them."""
         self._closed = True
         for waiting in self._alarms:
             waiting.set()
 
-    async def words(self, allowed: Callable[[], bool]) -> AsyncIterator[str]:
-        """Yield a word for each change until ``allowed`` says no more, or it is closed.
+    async def changes(self, allowed: Callable[[], bool]) -> AsyncIterator[str]:
+        """Yield the kind of each change until ``allowed`` returns false, or the stream is closed.
 
-        ``alarms`` is news, ``readings`` that values may have changed, ``pulse`` nothing but life.
+        ``alarms``: an alarm changed; ``readings``: values may have changed; ``pulse``: no change.
         """
         if len(self._alarms) >= _MOST:
-            raise Refusal(503, "Too many pages listen at the moment.", retry_after=30)
+            raise HttpError(503, "Too many pages are open at the moment.", retry_after=30)
         waiting = asyncio.Event()
         self._alarms.add(waiting)
         try:
-            seen, quiet = self._turns, 0.0
+            seen, idle = self._turns, 0.0
             yield "pulse"
             while not self._closed and allowed():
                 word = await self._next(waiting, seen)
-                quiet = quiet + _PAUSE if word is None else 0.0
+                idle = idle + _PAUSE if word is None else 0.0
                 seen = self._turns
                 if word is not None:
                     yield word
-                elif quiet >= _PULSE:
-                    quiet = 0.0
+                elif idle >= _PULSE:
+                    idle = 0.0
                     yield "pulse"
         finally:
             self._alarms.discard(waiting)
@@ -90,16 +90,16 @@ class Live:
         return "alarms"
 
 
-def add_live(app: FastAPI, live: Live, door: Door) -> None:
-    """Add the stream."""
+def add_live(app: FastAPI, live: Live, access: AccessPolicy) -> None:
+    """Add ``/live``."""
     @app.get("/live", include_in_schema=False)
     async def stream(request: Request) -> StreamingResponse:
-        words = live.words(lambda: door.still_may_look(request))
-        first = await anext(words)  # a refusal must come before the headers have gone
+        changes = live.changes(lambda: access.still_may_look(request))
+        first = await anext(changes)  # an error must come before the headers are sent
 
         async def lines() -> AsyncIterator[str]:
             yield f"retry: 5000\nevent: {first}\ndata: \n\n"
-            async for word in words:
+            async for word in changes:
                 yield f"event: {word}\ndata: \n\n"
 
         return StreamingResponse(lines(), media_type="text/event-stream",

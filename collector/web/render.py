@@ -1,4 +1,4 @@
-"""Fills templates: what every page has (who is signed in, where one can go) is put in here."""
+"""Fills templates with what every page shows: visitor, navigation, cautions, active windows."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import CAUTIONS
 from collector.people import Role
-from collector.web.door import visitor
+from collector.web.access import visitor
 
-__all__ = ["NAVIGATION", "NavigationItem", "page", "static_file"]
+__all__ = ["NAVIGATION", "NavigationItem", "page", "static_file", "templates"]
 
 _HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True, slots=True)
 class NavigationItem:
-    """One entry of the line at the top: where it leads, and what it is called."""
+    """One entry of the navigation: its path and its label."""
 
     path: str
     word: str
@@ -41,24 +41,25 @@ NAVIGATION = (
     NavigationItem("/health", "Health"),
     NavigationItem("/explain", "Handbook"),
 )
-"""In the order shown; those of which the application has no page are left out."""
+"""In the order shown; entries without a page in the application are left out."""
 
 
 @cache
 def static_file(name: str) -> tuple[bytes, str]:
-    """Return a file of ours and its digest."""
+    """Return a static file and its digest."""
     content = (_HERE / "static" / name).read_bytes()
     return content, hashlib.sha256(content).hexdigest()[:12]
 
 
 def _address(name: str) -> str:
     # The content's digest in the address lets browsers keep the file for ever, and yet never
-    # show a new page with an old sheet.
+    # show a new page with an old style sheet.
     return f"/static/{name}?v={static_file(name)[1]}"
 
 
 @cache
-def _templates() -> Environment:
+def templates() -> Environment:
+    """Return the environment that fills the templates; every word is escaped."""
     environment = Environment(
         loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, auto_reload=False,
@@ -83,21 +84,22 @@ def page(
 ) -> HTMLResponse:
     """Fill a template that extends ``base.html``.
 
-    Beside ``context`` it gets ``visitor`` (:class:`~collector.web.door.Visitor`), ``csrf`` (for the
-    macro ``parts.csrf``), ``cautions``, ``navigation``, ``here`` (the path asked for),
-    ``standing`` (the windows that last, a line each, for whoever may look) and ``can``:
-    ``can("respond")`` is whether somebody of that role is signed in.
+    Beside ``context`` it gets ``visitor`` (a :class:`~collector.web.access.Visitor`), ``csrf`` (for
+    the macro ``parts.token``), ``cautions``, ``navigation``, ``here`` (the request's path),
+    ``active_windows`` (a line each, for visitors who may read) and ``can``: ``can("respond")`` is
+    whether a person with that role is signed in.
     """
-    who = visitor(request)
+    found = visitor(request)
 
     def can(role: str) -> bool:
-        return bool(who.name) and who.may(Role(role))
+        return bool(found.name) and found.may(Role(role))
 
-    filled = _templates().get_template(template).render({
-        "visitor": who, "csrf": who.csrf, "cautions": CAUTIONS, "here": request.url.path,
+    filled = templates().get_template(template).render({
+        "visitor": found, "csrf": found.csrf, "cautions": CAUTIONS, "here": request.url.path,
         "navigation": _navigation(request), "can": can,
         "version": request.app.version, "site_name": request.app.state.site_name(),
-        # Strangers at the door are told nothing of what is impaired.
-        "standing": request.app.state.standing() if who.may(Role.LOOK) else (), **context,
+        # Impairments are not shown to visitors who may not read.
+        "active_windows": request.app.state.active_windows() if found.may(Role.LOOK) else (),
+        **context,
     })
     return HTMLResponse(filled, status_code=status, headers=dict(headers or {}))

@@ -14,6 +14,7 @@ from simulators.family.specs import (
     Change,
     Device,
     Force,
+    Gauge,
     Generator,
     Happenings,
     Outage,
@@ -38,6 +39,7 @@ class Draft:
     rooms: list[Room]
     devices: Sequence[Device]
     points: frozenset[str]
+    gauges: Mapping[str, Gauge]
     dice: Chance
     changes: list[Change] = field(default_factory=list)
     forces: list[Force] = field(default_factory=list)

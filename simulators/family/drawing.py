@@ -114,7 +114,8 @@ def _attempt(seed: int, attempt: int, days: float, fault: str | None,
     standard = (15.5556, 15.0, 20.0, 21.1111)[dice.whole(0, 3)]
     draft = Draft(days=days, purge=structure["start"] == "purge", ambient=ambient,
                   structure=structure, generators=generators, risers=risers, rooms=rooms,
-                  devices=devices, points=points, dice=Chance(seed, "events", str(attempt)))
+                  devices=devices, points=points, gauges=gauges,
+                  dice=Chance(seed, "events", str(attempt)))
     disturb(draft, clock=begin.hour * 3600.0, healthy=fault is None)
     plan = None
     if fault is not None:

@@ -102,10 +102,35 @@ def _device_silent(draft: Draft) -> FaultPlan | None:
                      hard=True, grace=1800.0 + 20.0 * device.every)
 
 
+def _gauge_held(draft: Draft) -> FaultPlan | None:
+    """Let one pressure gauge repeat its value on a device that lives.
+
+    Of a riser only one that moves by itself: a coarse gauge at a steady regulator rests for weeks
+    when it is sound.
+    """
+    able = sorted(
+        p for p, gauge in draft.gauges.items() if p.endswith(".tank_pressure")
+        or (p.endswith(".pressure") and gauge.noise >= 0.35 * gauge.step))
+    if not able:
+        return None
+    point = able[draft.dice.whole(0, len(able) - 1)]
+    device = next(d for d in draft.devices if point in d.points)
+    start = onset(draft)
+    end = mended(draft, start, 0.2)
+    draft.force(point, start, end or draft.length, "hold")
+    index = next((k for k, u in enumerate(draft.generators) if point.startswith(f"{u.id}.")), None)
+    rule = "at-once" if index is None else "runs"
+    return FaultPlan(condition="data-frozen", asset=device.id, cause=f"gauge holds: {point}",
+                     onset=start, end=end, hard=False, grace=24 * HOUR, rule=rule,
+                     where=index or 0, count=6)
+
+
 def _data_frozen(draft: Draft) -> FaultPlan | None:
     able = [d for d in draft.devices if any(p.endswith("tank_pressure") for p in d.points)]
     if len(draft.devices) < 2 or not able:
         return None
+    if draft.dice.chance(0.5):
+        return _gauge_held(draft)
     device = able[draft.dice.whole(0, len(able) - 1)]
     start = onset(draft)
     end = mended(draft, start, 0.2)

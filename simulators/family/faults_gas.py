@@ -156,7 +156,9 @@ def _weak(draft: Draft) -> FaultPlan | None:
 
 def _tank_leak(draft: Draft) -> FaultPlan | None:
     index = _unit(draft)
-    if not _has(draft, index, "tank_pressure"):
+    # A device that feeds all the time may draw as much: only gulps show that it is shut.
+    if not _has(draft, index, "tank_pressure") or any(
+            r.fed_by == index and r.regulator != "gulps" for r in draft.risers):
         return None
     unit = draft.generators[index]
     one = unit.tank_volume * 6894.757 / (8.3145 * 293.0)
@@ -234,20 +236,35 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
                      grace=300.0 + 5.0 * draft.every(riser.id) + tau)
 
 
+def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
+    """Return the risers whose leak is told with this one's; ``None`` where it cannot be told.
+
+    A vent that is open for days, or that nobody reads, passes for a leak.
+    """
+    fed = [r for r in draft.risers if r.fed_by == riser.fed_by]
+    together = [riser] if riser.regulator == "gulps" else fed
+    unread = any(r.vent is not None and not r.vent.has_contact for r in together)
+    return None if draft.purge or unread else together
+
+
 def _leak_high(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    if at is None:
+    together = None if at is None else _told_with(draft, draft.risers[at])
+    if at is None or together is None:
         return None
     riser = draft.risers[at]
     unit = draft.generators[riser.fed_by]
-    top = min(4.0, 0.35 * riser.capacity / riser.leak_limit,
-              (0.75 * delivery_at(unit) - demand_of(draft, riser.fed_by)) / riser.leak_limit)
+    limit = sum(r.leak_limit for r in together)
+    others = sum(r.leak for r in together) - riser.leak
+    top = min(4.0, (0.35 * riser.capacity + others) / limit,
+              (0.75 * delivery_at(unit) - demand_of(draft, riser.fed_by)) / limit)
     if top < 1.4:
         return None
-    leak = riser.leak_limit * draft.dice.scale(1.3, top)
+    leak = limit * draft.dice.scale(1.3, top)
     # The limit that the riser was held to is the lower of two scalings; clear the higher one too.
     share = (riser.setting * 6894.757 + draft.ambient) / (40 * 6894.757 + draft.ambient)
     leak *= max(share, riser.setting / 40.0) / min(share, riser.setting / 40.0)
+    leak -= others
     if leak > 0.5 * riser.capacity or leak > 0.75 * delivery_at(unit):
         return None
     start = onset(draft)
@@ -260,18 +277,23 @@ def _leak_high(draft: Draft) -> FaultPlan | None:
     else:
         draft.set("riser", at, c.V_LEAK, then, start, now, end)
     allow_demand(draft, riser, start, end or draft.length)
-    return FaultPlan(condition="leak-high", asset=riser.id, cause="leak", onset=start, end=end,
+    asset = riser.id if len(together) == 1 else unit.id
+    return FaultPlan(condition="leak-high", asset=asset, cause="leak", onset=start, end=end,
                      hard=False, grace=length + 72 * HOUR)
 
 
 def _leak_growing(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    if at is None:
+    together = None if at is None else _told_with(draft, draft.risers[at])
+    if at is None or together is None:
         return None
     riser = draft.risers[at]
-    part = riser.leak / riser.leak_limit
-    times = draft.dice.even(2.0, 4.0)
-    if part < 0.08 or part * times > 0.8:
+    limit = sum(r.leak_limit for r in together)
+    part = riser.leak / limit
+    # What is told only with others has to grow as a sum.
+    others = sum(r.leak for r in together) - riser.leak
+    times = draft.dice.even(2.0, 4.0) * (1.0 + others / riser.leak) - others / riser.leak
+    if part < 0.08 or part * times > 0.8 or times * riser.leak > 0.5 * riser.capacity:
         return None
     start = onset(draft, 0.2, 0.35)
     length = draft.dice.even(14, 42) * 86400.0
@@ -280,7 +302,8 @@ def _leak_growing(draft: Draft) -> FaultPlan | None:
     draft.allow(riser.id, start, 2 * draft.length, "leak-growing")
     unit = draft.generators[riser.fed_by]
     draft.allow(unit.id, start, 2 * draft.length, "leak-growing", "compressor-overduty")
-    return FaultPlan(condition="leak-growing", asset=riser.id, cause="leak", onset=start, end=None,
+    asset = riser.id if len(together) == 1 else unit.id
+    return FaultPlan(condition="leak-growing", asset=asset, cause="leak", onset=start, end=None,
                      hard=False, grace=0.7 * length + 7 * 86400.0)
 
 

@@ -44,8 +44,9 @@ def site_tables(
             if unit.listed_delivery:
                 table["compressor_delivery"] = _flow(mean * unit.air_ratio, kelvin)
         if unit.service_hours is not None:
-            table |= {"service_every": "2000 h",
-                      "last_service_hours": f"{unit.service_hours - 2000.0:.1f} h",
+            every = min(2000.0, unit.service_hours)  # the first may come sooner
+            table |= {"service_every": f"{every:g} h",
+                      "last_service_hours": f"{unit.service_hours - every:.1f} h",
                       "last_service": day}
         tables["generators"].append(table)
     for riser in risers:

@@ -185,7 +185,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         pressure = history.riser_totals[:, k, 8]
         low = plan.rule == "pressure-below"
         limit = plant.risers[k].low if low else plant.risers[k].high
-        began = _first(pressure < limit if low else pressure > limit, minutes, plan.onset)
+        # Half a psi early: a gauge is off by as much, and a slow fall takes long to pass it.
+        began = _first(pressure < limit + 0.5 if low else pressure > limit - 0.5, minutes,
+                       plan.onset)
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
@@ -224,5 +226,9 @@ def _counted(plan: FaultPlan, history: History) -> float | None:
                 return float((skip + start) * history.grid + plan.level)
         return None
     ends = np.flatnonzero(edges == (1 if plan.rule == "fallbacks" else -1))
+    if plan.rule == "fallbacks":  # so many within a day
+        day = 86400.0 / history.grid
+        full = ends[plan.count - 1:][ends[plan.count - 1:] - ends[:1 - plan.count or None] <= day]
+        return float((skip + int(full[0])) * history.grid) if full.size else None
     return float((skip + int(ends[plan.count - 1])) * history.grid) \
         if ends.size >= plan.count else None

@@ -8,11 +8,11 @@ from collections.abc import Callable
 
 import pytest
 
+from collector.acceptance.evaluators import evaluate
 from collector.acceptance.finding import Finding, Outcome
-from collector.acceptance.judges import judge
-from collector.acceptance.look import Look
+from collector.acceptance.step_readings import StepReadings
 from collector.domain.readings import Reading
-from tests.acceptance.looks import T0, look, series, step_of
+from tests.acceptance.step_readings import T0, look, series, step_of
 
 DAY, TWO = "tightness-24h.r1", "tightness-2h.r1"
 ATM = 14.696
@@ -49,7 +49,7 @@ def loss(found: Finding) -> float:
 
 @pytest.mark.parametrize(("lost", "outcome"), [(0.4, Outcome.PASSED), (2.5, Outcome.FAILED)])
 def test_new_pipe_may_lose_a_psi_and_a_half_in_a_day(lost: float, outcome: Outcome) -> None:
-    found = judge(step_of(DAY), look(*held(24, loss_per_day=lost, celsius=steady)))
+    found = evaluate(step_of(DAY), look(*held(24, loss_per_day=lost, celsius=steady)))
     assert found.outcome is outcome
     assert loss(found) == pytest.approx(lost, abs=0.1)
     assert "NFPA 13" in found.measures[0].limit_from
@@ -59,7 +59,7 @@ def test_new_pipe_may_lose_a_psi_and_a_half_in_a_day(lost: float, outcome: Outco
 def test_pipe_in_service_may_lose_three_psi_in_two_hours(
     per_day: float, outcome: Outcome,
 ) -> None:
-    found = judge(step_of(TWO), look(*held(2, loss_per_day=per_day, celsius=steady)))
+    found = evaluate(step_of(TWO), look(*held(2, loss_per_day=per_day, celsius=steady)))
     assert found.outcome is outcome
     assert loss(found) == pytest.approx(per_day / 12, abs=0.1)
     assert "NFPA 25" in found.measures[0].limit_from
@@ -72,7 +72,7 @@ def test_a_fall_that_the_cold_explains_is_no_leak() -> None:
     assert first is not None
     assert last is not None
     assert first - last > 1.5
-    found = judge(step_of(DAY), look(*rows))
+    found = evaluate(step_of(DAY), look(*rows))
     assert found.outcome is Outcome.PASSED
     assert loss(found) == pytest.approx(0.6, abs=0.1)
 
@@ -80,25 +80,25 @@ def test_a_fall_that_the_cold_explains_is_no_leak() -> None:
 def test_warmth_does_not_hide_a_leak() -> None:
     rows = held(24, loss_per_day=2.2, celsius=lambda s: 15.0 + 5.56 * s / 86_400)
     assert (rows[0][0].value or 0) - (rows[0][-1].value or 0) < 1.5
-    assert judge(step_of(DAY), look(*rows)).outcome is Outcome.FAILED
+    assert evaluate(step_of(DAY), look(*rows)).outcome is Outcome.FAILED
 
 
 def test_a_loss_whose_interval_covers_the_limit_is_not_decided() -> None:
     rows = held(24, loss_per_day=1.5, celsius=lambda s: 15 + 3 * math.sin(s / 9000), noise=0.25)
-    found = judge(step_of(DAY), look(*rows))
+    found = evaluate(step_of(DAY), look(*rows))
     assert found.outcome is Outcome.UNDECIDED
     assert "Not decided" in found.text
 
 
 def test_it_is_not_over_before_its_time_and_tells_the_loss_so_far() -> None:
-    found = judge(step_of(DAY), look(*held(6, loss_per_day=1.0, celsius=steady)))
+    found = evaluate(step_of(DAY), look(*held(6, loss_per_day=1.0, celsius=steady)))
     assert found.outcome is Outcome.TIMING
     assert "of 24 h" in found.text
     assert "Lost so far" in found.text
 
 
 def test_the_wrong_pressure_is_refused_at_the_beginning() -> None:
-    found = judge(step_of(DAY), look(*held(1, loss_per_day=1, celsius=steady, psi=25)))
+    found = evaluate(step_of(DAY), look(*held(1, loss_per_day=1, celsius=steady, psi=25)))
     assert found.outcome is Outcome.VOID
     assert "40.0 psi" in found.text
 
@@ -108,13 +108,13 @@ def test_gas_let_in_meanwhile_is_seen() -> None:
     topped = [r if r.time < T0 + 40_000_000 or r.value is None else
               series(r.point, lambda _, v=r.value: v + 1.6, [(r.time - T0) / 1000])[0]
               for r in pressure]
-    found = judge(step_of(DAY), look(topped, warmth))
+    found = evaluate(step_of(DAY), look(topped, warmth))
     assert found.outcome is Outcome.VOID
     assert "Gas came in" in found.text
 
 
 def test_a_slow_supply_that_holds_it_up_is_seen() -> None:
-    found = judge(step_of(DAY), look(*held(24, loss_per_day=-2.0, celsius=steady)))
+    found = evaluate(step_of(DAY), look(*held(24, loss_per_day=-2.0, celsius=steady)))
     assert found.outcome is Outcome.VOID
     assert "supply is not shut" in found.text
 
@@ -122,7 +122,7 @@ def test_a_slow_supply_that_holds_it_up_is_seen() -> None:
 def test_hours_unseen_decide_nothing() -> None:
     pressure, warmth = held(24, loss_per_day=0.2, celsius=steady)
     gone = [r for r in warmth if not 20_000_000 < r.time - T0 < 40_000_000]
-    found = judge(step_of(DAY), look(pressure, gone))
+    found = evaluate(step_of(DAY), look(pressure, gone))
     assert found.outcome is Outcome.UNDECIDED
     assert "of the time only" in found.text
 
@@ -130,26 +130,26 @@ def test_hours_unseen_decide_nothing() -> None:
 @pytest.mark.parametrize("every", [5.0, 40.0, 240.0])
 def test_a_device_that_is_seldom_asked_decides_it_too(every: float) -> None:
     rows = held(24, loss_per_day=0.4, celsius=steady, every=every)
-    found = judge(step_of(DAY), look(*rows))
+    found = evaluate(step_of(DAY), look(*rows))
     assert found.outcome is Outcome.PASSED
 
 
 def test_a_restart_of_the_watch_does_not_spoil_a_day() -> None:
     pressure, warmth = ([r for r in rows if not 30_000_000 < r.time - T0 < 34_000_000]
                         for rows in held(24, loss_per_day=0.4, celsius=steady))
-    assert judge(step_of(DAY), look(pressure, warmth)).outcome is Outcome.PASSED
+    assert evaluate(step_of(DAY), look(pressure, warmth)).outcome is Outcome.PASSED
 
 
 def test_no_temperature_at_all_waits_and_a_clock_that_was_set_voids() -> None:
     pressure, warmth = held(3, loss_per_day=0.2, celsius=steady)
-    silent: Look = look(pressure)
-    assert judge(step_of(TWO), silent).outcome is Outcome.WAITING
-    assert "pipe_temperature" in judge(step_of(TWO), silent).text
-    assert judge(step_of(TWO), look(pressure, warmth, jumps=[T0])).outcome is Outcome.VOID
+    silent: StepReadings = look(pressure)
+    assert evaluate(step_of(TWO), silent).outcome is Outcome.WAITING
+    assert "pipe_temperature" in evaluate(step_of(TWO), silent).text
+    assert evaluate(step_of(TWO), look(pressure, warmth, jumps=[T0])).outcome is Outcome.VOID
 
 
 def test_the_leak_is_told_as_a_flow_too() -> None:
-    found = judge(step_of(TWO), look(*held(2, loss_per_day=24, celsius=steady)))
+    found = evaluate(step_of(TWO), look(*held(2, loss_per_day=24, celsius=steady)))
     flow = next(m for m in found.measures if m.name == "leak")
     # 1 psi an hour out of 450 gal (60.16 ft3) at 15 degC: 60.16/14.696 = 4.09 ft3 an hour.
     molar = 8.314462618 * 288.15 / 101_325

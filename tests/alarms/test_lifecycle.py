@@ -61,12 +61,12 @@ def test_what_holds_when_it_leaves_a_quiet_state_is_raised():
         (D, In.UNSUPPRESS_ABNORMAL, Transition.UNSUPPRESSED),
         (X, In.PUT_BACK_ABNORMAL, Transition.IN_SERVICE),
     ):
-        assert step(state, given).told == (told, Transition.RAISED)
+        assert step(state, given).transitions == (told, Transition.RAISED)
 
 
 def test_nothing_is_told_of_what_happens_behind_a_quiet_alarm():
     for state in (S, D, X):
-        assert step(state, In.ABNORMAL).told == step(state, In.NORMAL).told == ()
+        assert step(state, In.ABNORMAL).transitions == step(state, In.NORMAL).transitions == ()
 
 
 def test_the_diagram_shows_every_step_and_every_state():

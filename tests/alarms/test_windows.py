@@ -6,12 +6,13 @@ import json
 
 import pytest
 
-from collector.alarms.impaired import DAY, MANY_HOURS, OF_GENERATOR, OF_RISER, most_in_a_day
+from collector.alarms.windows import MANY_HOURS, OF_GENERATOR, OF_RISER, most_in_a_day
+from collector.app.monitor import Watch
 from collector.domain.actions import Action, Deed
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, FactNoted, event_from_json, event_to_json
-from collector.watch import Watch
+from collector.domain.units import DAY
 from tests.rules.support import HOUR, MINUTE, T0, Story, between, plant, series, settings, story
 
 EVERYTHING_WRONG = {

@@ -19,12 +19,12 @@ from pathlib import Path
 import httpx
 
 from collector.acceptance import Size
+from collector.app.wiring import open_acceptance
 from collector.clock import ManualClock
-from collector.desks import open_desk
 from collector.domain.readings import Reading
 from collector.journal import Journal
 from collector.web import create_app
-from tests.acceptance.looks import POINTS, T0, a_plant
+from tests.acceptance.step_readings import POINTS, T0, a_plant
 from tests.web.fakes import FakeSite
 
 HOUR, HOURS = 3_600_000, 24
@@ -54,12 +54,12 @@ def fill(journal: Journal) -> int:
 
 async def measure(journal: Journal, folder: Path, times: int) -> bool:
     plant = a_plant(points=(*POINTS, "r2.pipe_temperature"))
-    desk = open_desk(lambda: plant, folder, journal)
-    record = desk.open(by="Bench", size=Size.SMALL, now=BEGAN)
+    service = open_acceptance(lambda: plant, folder, journal)
+    record = service.open(by="Bench", size=Size.SMALL, now=BEGAN)
     for riser in ("r1", "r2"):
-        desk.begin(record.id, f"tightness-24h.{riser}", by="Bench", now=BEGAN)
+        service.begin(record.id, f"tightness-24h.{riser}", by="Bench", now=BEGAN)
     clock, slow = ManualClock(NOW), False
-    app = create_app(replace(FakeSite().services(), plant=lambda: plant, acceptance=desk,
+    app = create_app(replace(FakeSite().services(), plant=lambda: plant, acceptance=service,
                              clock=clock))
     async with httpx.AsyncClient(transport=httpx.ASGITransport(app), timeout=60,
                                  base_url="http://board") as client:

@@ -29,6 +29,7 @@ from fastapi import FastAPI
 from jinja2 import Environment
 from starlette.responses import HTMLResponse
 
+from collector.app.history_queries import past_services
 from collector.clock import ManualClock
 from collector.domain.events import AlarmMoved, EstimateMade, Event, Priority, Signal, Transition
 from collector.domain.live import LivePicture
@@ -38,7 +39,6 @@ from collector.handbook import find_html
 from collector.journal import Journal
 from collector.journal.history import GOOD, Row
 from collector.journal.packing import write_hour
-from collector.past import past_services
 from collector.web import BoardServices, create_app, serve
 from tests.web.fakes import FakeSite
 

@@ -15,6 +15,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from collector.app.monitor import Watch
+from collector.app.pipeline import Pipeline
 from collector.clock import SystemClock
 from collector.config.conditions import default_settings
 from collector.domain.conditions import ConditionSettings
@@ -22,10 +24,8 @@ from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading
 from collector.journal import Journal
-from collector.pipeline import Pipeline
 from collector.sources.poller import Poller
 from collector.sources.settings import Address, DeviceSettings, PointSettings
-from collector.watch import Watch
 from tests.benchmarks.bench_poll import POINTS, Figure, bare, serve_in_process, timed
 from tests.integration.support import DaemonProcess
 

@@ -34,7 +34,7 @@ from collector.clock import SystemClock
 from collector.fleet.hub_store import group_file
 from tests.fleet.light import LightClient, connected
 from tests.fleet.support import FakeSite, event_message, fact, mark
-from tests.forward.broker import MOSQUITTO, free_port, wait_for_port
+from tests.forward.sparkplug.broker import MOSQUITTO, free_port, wait_for_port
 
 ROOT = Path(__file__).resolve().parents[2]
 CLOCK = SystemClock()

@@ -18,12 +18,11 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.fleet.hub_answers import QUESTIONS, answers_to
-from collector.fleet.hub_intake import Counts, Intake
-from collector.fleet.hub_reader import FleetReader
+from collector.fleet.hub_message_handler import Counts, MessageHandler
+from collector.fleet.hub_queries import QUESTIONS, answers_to
+from collector.fleet.hub_reader import FleetReader, FleetView, Scope
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.fleet.hub_view import FleetView, Sight
 from tests.fleet.support import DAY, FakeSite, alarm, came, received
 
 GROUP = "north"
@@ -32,11 +31,11 @@ GROUP = "north"
 def fill(folder: Path, sites: int, days: int) -> int:
     """Write the group's file; return the instant it is of."""
     now = SystemClock().now()
-    intake = Intake(Group(id=GROUP, events_prefix="q"), {}, Counts(), 45_000)
+    handler = MessageHandler(Group(id=GROUP, events_prefix="q"), {}, Counts(), 45_000)
     store = GroupStore(group_file(folder, GROUP), GROUP)
     for n in range(sites):
-        intake.take(received(*FakeSite(f"s{n}").births(now)), now)
-    store.keep(Batch(states=list(intake.states.values()), events=[
+        handler.handle(received(*FakeSite(f"s{n}").births(now)), now)
+    store.keep(Batch(states=list(handler.states.values()), events=[
         came(1, alarm(f"s{n}", at=now)) for n in range(0, sites, 20)]), now)
     store.close()
     today = now // DAY
@@ -78,7 +77,7 @@ def main() -> None:
                            [(now + 1, s) for s in tenth])
             db.commit()
         timed("read again, a tenth has changed", lambda: reader.facts(now + 3000))
-        view = FleetView(reader.facts(now + 3000), Sight(allowed=lambda g, s: True, title="all"))
+        view = FleetView(reader.facts(now + 3000), Scope(allowed=lambda g, s: True, title="all"))
         for question in QUESTIONS:
             timed(question, lambda q=question: answers_to(q, view, now, None))  # type: ignore[misc]
         print(f"{'memory at most':48} "

@@ -28,13 +28,13 @@ import pyarrow.compute
 import pyarrow.csv
 import pyarrow.parquet
 
+from collector.app.monitor import Watch
 from collector.config import SiteConfig, load_site
 from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
 from collector.domain.readings import MODES
 from collector.recorded import read_columns, read_recordings
 from collector.recorded import readings_of as readings_of_rows
-from collector.watch import Watch
 from simulators.record import rows
 from simulators.scenario import load_scenario
 from simulators.serving import write_site

@@ -28,10 +28,10 @@ from pathlib import Path
 import numpy
 from numpy.typing import NDArray
 
+from collector.commands.rerun import Cluster, WorkLost
 from collector.domain.columns import Columns
 from collector.domain.readings import MODES
 from collector.fleet.archive import Archive
-from collector.fleet.cluster import Cluster, WorkLost
 from collector.fleet.rerun import Job, Rerun, jobs, rerun_site
 from simulators.record import rows
 from simulators.scenario import load_scenario

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.wiring import open_acceptance, record_store
 from collector.cli import main
 from collector.config import load_site
-from collector.desks import open_desk, record_store
 from collector.journal import Journal
-from tests.acceptance.looks import T0, series
+from tests.acceptance.step_readings import T0, series
 
 SITE = """
 [site]
@@ -138,10 +138,10 @@ def test_the_whole_walk_typed_in_and_signed(
     assert "1 of the steps have no result yet: contact.gen1.trouble" in err
     config = load_site(site, secrets=False)
     with Journal.open(config.data / "journal.sqlite", read_only=True) as journal:
-        desk = open_desk(lambda: config.plant, config.data, journal)
-        record = desk.current()
+        service = open_acceptance(lambda: config.plant, config.data, journal)
+        record = service.current()
         assert record is not None
-        desk.begin(record.id, "contact.gen1.trouble", by="Ines Okoro", now=T0)
+        service.begin(record.id, "contact.gen1.trouble", by="Ines Okoro", now=T0)
     last = ("", "Ines Okoro", "technician", "B. Lee", "owner", "")
     assert call("--resume", "--by", "Ines Okoro", answers=last, now=200) == 0
     out, err = capsys.readouterr()

@@ -20,7 +20,7 @@ from collector.recorded import (
     write_csv,
     write_parquet,
 )
-from collector.recorded import columns as under_test
+from collector.recorded import column_reader as under_test
 
 T0 = 1_772_323_805_000  # 2026-03-01T00:10:05Z
 Seen = list[tuple[int, str, float | None, bool]]

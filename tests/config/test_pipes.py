@@ -5,7 +5,7 @@ import math
 import pytest
 from fluids.piping import nearest_pipe
 
-from collector.config.pipes import SCHEDULES, SIZES, inside_diameter, pipe_volume
+from collector.config.assets import SCHEDULES, SIZES, inside_diameter, pipe_volume
 from collector.config.units import QuantityError
 
 NUMBER = {"1/2": 0.5, "3/4": 0.75, "1 1/4": 1.25, "1 1/2": 1.5, "2 1/2": 2.5, "3 1/2": 3.5}

@@ -3,7 +3,7 @@
 import pytest
 
 from collector.config.addresses import parse_address
-from collector.config.mistakes import line_map
+from collector.config.diagnostics import line_map
 from collector.config.units import QuantityError
 from tests.config.conftest import PROFILE, Folder
 

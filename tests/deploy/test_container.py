@@ -21,7 +21,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.influx.peers import free_port
+from tests.forward.influx.peers import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 FILE = ROOT / "deploy" / "Containerfile"

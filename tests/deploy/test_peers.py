@@ -15,10 +15,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.fleet.hub_settings import load_hub
-from collector.forward.influx_wire import V1Wire
+from collector.forward.influx.endpoints import V1Endpoint
 from collector.forward.settings import InfluxSettings
-from tests.forward.broker import MOSQUITTO, wait_for_port
-from tests.influx.peers import free_port, program
+from tests.forward.influx.peers import free_port, program
+from tests.forward.sparkplug.broker import MOSQUITTO, wait_for_port
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 
@@ -191,13 +191,13 @@ def test_influx_takes_what_a_known_writer_sends_over_tls(tls: Path, influx: int)
     base = {"api": "v1", "url": f"https://localhost:{influx}", "database": "sprinklers",
             "username": "collector"}
     ca = tls / "fenmoor/ca.pem"
-    right = V1Wire(InfluxSettings(**base, password="c", ca=ca))
+    right = V1Endpoint(InfluxSettings(**base, password="c", ca=ca))
     right.write(b"riser,site=fenmoor,asset=r1 pressure=25.0 1772323200000")
     right.close()
     assert '"pressure"' in _ask(tls, influx, "SELECT pressure FROM riser", *keeper)
     for wrong, error in (({"password": "x", "ca": ca}, DeliveryRefused),
                          ({"password": "c"}, DeliveryUnreachable)):
-        wire = V1Wire(InfluxSettings(**base, **wrong))
+        wire = V1Endpoint(InfluxSettings(**base, **wrong))
         with pytest.raises(error):
             wire.write(b"riser,site=fenmoor,asset=r1 pressure=25.0 1772323200000")
         wire.close()

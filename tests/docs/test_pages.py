@@ -13,11 +13,10 @@ import pytest
 from collector.config import load_site
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.conditions.shape import DECLARED_FILL, Cause, Condition
 from collector.domain.readings import QUANTITIES
 from collector.handbook import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.handbook.markdown import Fence, Heading, plain
-from collector.rules.explain import DECLARED_FILL, Explanation
-from collector.rules.explain import TABLE as EXPLANATIONS
 from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
 
 CONDITION_SECTIONS = ["When it is raised", "What explains it away", "What it cannot see",
@@ -54,11 +53,12 @@ PROFILE = '[[points]]\nquantity = "tank_pressure"\ntable = "input-registers"\nad
 
 def test_every_page_has_its_file_and_every_file_is_a_page() -> None:
     assert {p.stem for p in PAGES.glob("*.md")} == {*page_ids(), CONTENTS}
-    assert len(page_ids()) == len(set(page_ids())) == 35 + 13 + len(SUBJECT_IDS)
+    assert len(page_ids()) == len(set(page_ids())) == sum(
+        map(len, (CATALOGUE, QUANTITY_IDS, SUBJECT_IDS)))
 
 
 def test_the_contents_name_every_page_once_by_its_title() -> None:
-    listed = [(r["page"], r["title"]) for r in rows(source(CONTENTS))]
+    listed = [(r["page"], r["title"]) for r in rows(find_page(CONTENTS).blocks)]
     assert listed == [(name, find_page(name).title) for name in page_ids()]
 
 
@@ -108,17 +108,17 @@ def test_a_condition_says_the_same_as_the_catalogue(name: str) -> None:
             assert (default if isinstance(default, str) else f"{default:g}") in line
 
 
-@pytest.mark.parametrize("row", EXPLANATIONS, ids=lambda r: f"{r.by}-{r.holds}")
-def test_what_explains_what_is_on_both_pages(row: Explanation) -> None:
+@pytest.mark.parametrize(
+    ("of", "cause"), [(c, cause) for c in CATALOGUE.values() for cause in c.explained_by],
+    ids=lambda x: x.id if isinstance(x, Condition) else x.by)
+def test_what_explains_what_is_on_both_pages(of: Condition, cause: Cause) -> None:
     told = " ".join(find_page("alarm-states").text(10_000).split())
-    assert row.by in told or row.by == DECLARED_FILL
-    for one in row.of:
-        blocks = find_page(one).blocks
-        if row.by in CATALOGUE:
-            assert row.by in links(blocks)
-            assert one in links(find_page(row.by).blocks)
-        else:
-            assert "a declared fill" in find_page(one).text(10_000)
+    if cause.by == DECLARED_FILL:
+        assert "a declared fill" in find_page(of.id).text(10_000)
+    else:
+        assert cause.by in told
+        assert cause.by in links(find_page(of.id).blocks)
+        assert of.id in links(find_page(cause.by).blocks)
 
 
 def _keys(model: type[Table]) -> set[str]:

@@ -27,8 +27,8 @@ def test_both_legs_of_a_contact_are_points_and_legs_of_a_number_are_not():
     assert point_kind("vent", "tank_pressure") is None
 
 
-def test_every_condition_of_the_trade_is_in_the_catalogue_once():
-    # The ids are final (they stand in files, messages and the API): a change here is a break.
+def test_every_condition_of_the_trade_is_in_the_catalogue():
+    # The ids are final (they stand in files, messages and the API): one that goes is a break.
     ids = """
         compressor-long-run compressor-overduty compressor-short-cycling compressor-not-starting
         compressor-weak air-fill-stuck air-fill-frequent air-in-nitrogen-mode product-oxygen-high
@@ -38,7 +38,7 @@ def test_every_condition_of_the_trade_is_in_the_catalogue_once():
         contact-disagreement room-oxygen-low low-temperature device-silent data-frozen service-due
         clock-jump journal-trouble delivery-failing site-silent
     """
-    assert sorted(CATALOGUE) == sorted(ids.split())
+    assert not set(ids.split()) - set(CATALOGUE)
 
 
 def test_the_picture_keeps_the_last_good_value_under_a_bad_one():

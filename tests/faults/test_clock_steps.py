@@ -10,14 +10,14 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
+from collector.app.monitor import Watch
+from collector.app.pipeline import Pipeline, restore
 from collector.clock import ManualClock, parse_instant
 from collector.domain.events import AlarmMoved, FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
-from collector.pipeline import Pipeline, restore
-from collector.watch import Watch
+from tests.app.test_pipeline import Shelf
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, plant, settings, story
-from tests.test_pipeline import Shelf
 
 YEAR = 365 * DAY
 BOUND = 50_000

@@ -9,8 +9,8 @@ import httpx
 from tests.faults.messages import SITE, all_cases
 from tests.fleet.support import NOW, event_message, fact, running, settings
 from tests.fleet.test_hub_live import event_numbers, kept
-from tests.forward.broker import Mosquitto, Observer
 from tests.forward.conftest import authority, broker, observer  # noqa: F401
+from tests.forward.sparkplug.broker import Mosquitto, Observer
 from tests.forward.support import until
 
 

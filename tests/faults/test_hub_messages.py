@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore
 from collector.forward.mqtt import Message
@@ -20,20 +20,20 @@ from tests.fleet.support import NOW, FakeSite, received
 CASES = all_cases()
 
 
-def an_intake() -> Intake:
-    intake = Intake(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
-    intake.take(received(*FakeSite(SITE).births(NOW)), NOW)
-    return intake
+def an_intake() -> MessageHandler:
+    handler = MessageHandler(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
+    handler.handle(received(*FakeSite(SITE).births(NOW)), NOW)
+    return handler
 
 
-def applied_or_set_aside(intake: Intake, message: Message) -> bool:
+def applied_or_set_aside(handler: MessageHandler, message: Message) -> bool:
     """Return whether a message was accepted; whatever it is, it is one of the two."""
-    before = intake.states[SITE].heard
-    taken = intake.take(received(message), NOW + 1)
+    before = handler.states[SITE].heard
+    taken = handler.handle(received(message), NOW + 1)
     assert len(taken.dead) + bool(taken.changed) == 1
     assert all(letter.reason for letter in taken.dead)
-    assert before <= intake.states[SITE].heard
-    json.dumps(intake.states[SITE].dump(), allow_nan=False).encode()
+    assert before <= handler.states[SITE].heard
+    json.dumps(handler.states[SITE].dump(), allow_nan=False).encode()
     return not taken.dead
 
 
@@ -50,21 +50,21 @@ def test_what_is_valid_is_applied(good: dict[str, object]) -> None:
 
 
 def test_a_fault_of_ours_is_a_dead_letter_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    intake = an_intake()
-    monkeypatch.setattr(intake.states[SITE].__class__, "mark", lambda *_: 1 / 0)
-    taken = intake.take(received(Message(topic=MARK, payload=json.dumps(MARKED).encode())), NOW)
+    handler = an_intake()
+    monkeypatch.setattr(handler.states[SITE].__class__, "mark", lambda *_: 1 / 0)
+    taken = handler.handle(received(Message(topic=MARK, payload=json.dumps(MARKED).encode())), NOW)
     assert [d.reason for d in taken.dead] == ["not applied: ZeroDivisionError: division by zero"]
 
 
 def test_dead_letters_are_bounded_and_counted(tmp_path) -> None:
     store = GroupStore(tmp_path / "g.sqlite", "north")
-    intake = an_intake()
+    handler = an_intake()
     for n in range(1300):
         message = Message(topic=EVENTS, payload=b"{" + str(n).encode())
-        store.keep(Batch(dead=intake.take(received(message, message), NOW + n).dead), NOW + n)
+        store.keep(Batch(dead=handler.handle(received(message, message), NOW + n).dead), NOW + n)
     found = store._ask("SELECT count(*), min(count), max(length(body)) FROM dead_letters")
     assert found == [(1000, 2, 5)]
-    assert intake._counts.dead_letters == 2600
+    assert handler._counts.dead_letters == 2600
     store.close()
 
 
@@ -102,7 +102,7 @@ def test_any_message_is_applied_or_set_aside(message: Message) -> None:
 @pytest.mark.long
 @pytest.mark.timeout(900)
 def test_a_quarter_of_a_million_messages() -> None:
-    rng, intake, accepted = random.Random(1), an_intake(), 0
+    rng, handler, accepted = random.Random(1), an_intake(), 0
     seeds = [m for m in CASES.values() if len(m.payload) < 5000] + [
         Message(topic=EVENTS, payload=json.dumps(g).encode()) for g in (FACT, ALARM, ESTIMATE)]
     seeds += FakeSite(SITE).births(NOW) + [FakeSite(SITE).data(NOW, 1.0)]
@@ -112,6 +112,6 @@ def test_a_quarter_of_a_million_messages() -> None:
         for _ in range(rng.choice((0, 1, 1, 2, 8))):
             if payload:
                 payload[rng.randrange(len(payload))] = rng.randrange(256)
-        accepted += not intake.take(
+        accepted += not handler.handle(
             received(Message(topic=one.topic, payload=bytes(payload))), NOW).dead
     assert 1000 < accepted < 200_000

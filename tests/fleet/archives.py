@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
 from collector.fleet.archive import Archive
-from collector.watch import Watch
 from tests.config.conftest import SITE
 
 T0 = 1_772_323_200_000  # 2026-03-01T00:00:00Z

@@ -23,10 +23,10 @@ from collector.domain.events import (
 from collector.domain.live import LivePicture
 from collector.fleet.hub import Hub
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
-from collector.fleet.hub_store import Came
+from collector.fleet.hub_store import ReceivedEvent
 from collector.forward.mqtt import Message, Received
 from collector.forward.settings import BrokerSettings
-from collector.forward.sparkplug_node import EdgeNode
+from collector.forward.sparkplug.edge_node import EdgeNode
 from tests.forward.support import plant, reading
 
 NOW = 1_772_323_805_000
@@ -52,8 +52,8 @@ def fact(site: str, text: str, at: int = NOW) -> FactNoted:
     return FactNoted(time=at, site=site, fact="site-file-read", text=text)
 
 
-def came(seq: int, event: Event, journal: str = "j") -> Came:
-    return Came(site=event.site, journal=journal, seq=seq, event=event)
+def came(seq: int, event: Event, journal: str = "j") -> ReceivedEvent:
+    return ReceivedEvent(site=event.site, journal=journal, seq=seq, event=event)
 
 
 def event_message(event: Event, seq: int, *, journal: str = "j",

@@ -15,12 +15,12 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.people import Accounts, Doorkeeper, Role
-from collector.web.door import Door
+from collector.people import Accounts, Role, SessionManager
+from collector.web.access import AccessPolicy
 from tests.fleet.support import FakeSite, alarm, came, estimate, fact, received, settings
 
 PASSWORD = "a long enough password"
@@ -33,11 +33,11 @@ OTHER_GROUP = ("south", "mill-one")
 def _fill(folder: Path, group: str, sites: list[FakeSite]) -> None:
     now = SystemClock().now()
     store = GroupStore(group_file(folder, group), group)
-    intake = Intake(Group(id=group, events_prefix="q"), {}, Counts(), 45_000)
+    handler = MessageHandler(Group(id=group, events_prefix="q"), {}, Counts(), 45_000)
     events = []
     for n, site in enumerate(sites):
-        intake.take(received(*site.births(now)), now)
-        name = intake.states[site.site].name
+        handler.handle(received(*site.births(now)), now)
+        name = handler.states[site.site].name
         events += [
             came(n * 10 + 1, alarm(site.site, condition="pressure-low", at=now - 5000,
                                    asset=f"{name} riser")),
@@ -46,7 +46,7 @@ def _fill(folder: Path, group: str, sites: list[FakeSite]) -> None:
             came(n * 10 + 4, alarm(site.site, condition="purge-blocked", at=now - 5000,
                                    asset=f"{name} vent")),
         ]
-    store.keep(Batch(events=events, states=list(intake.states.values())), now)
+    store.keep(Batch(events=events, states=list(handler.states.values())), now)
     store.close()
 
 
@@ -75,7 +75,7 @@ def app(hub_settings: HubSettings) -> Iterator[Any]:
     clock = SystemClock()
     yield create_hub(HubServices(
         settings=hub_settings, reader=reader, clock=clock, figures=lambda: {"sites": 3.0},
-        door=Door(keeper=Doorkeeper(accounts, clock), reading="signed-in"),
+        access=AccessPolicy(sessions=SessionManager(accounts, clock), reading="signed-in"),
         healthy=lambda: ""))
     reader.close()
     accounts.close()
@@ -200,7 +200,7 @@ async def test_staff_see_everything_and_somebody_in_no_list_sees_nothing(app: An
     assert len((await kim.get("/api/v1/sites")).json()["sites"]) == 3
     assert "quietpipe_hub_sites 3" in (await kim.get("/metrics")).text
     assert (await stranger.get("/api/v1/sites")).json()["sites"] == []
-    assert "No site is yours to see" in (await stranger.get("/")).text
+    assert "You have no sites assigned" in (await stranger.get("/")).text
     assert (await stranger.get("/sites/north/mill-one")).status_code == 404
     assert {(s["group"], s["site"]) for s in (await hal.get("/api/v1/sites")).json()["sites"]} == {
         THEIRS, OTHER_GROUP}

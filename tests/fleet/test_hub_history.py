@@ -8,10 +8,10 @@ from pathlib import Path
 from collector.clock import SystemClock
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.fleet.hub_history import HistoryWriter, history_of
-from collector.fleet.hub_intake import Counts, Intake, Taken
+from collector.fleet.hub_message_handler import Counts, HandledMessages, MessageHandler
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.forward.influx_aside import AsideFile
+from collector.forward.influx.batches import DeadLetterFile
 from tests.fleet.support import NOW, FakeSite, alarm, came, received
 from tests.forward.support import until
 
@@ -35,10 +35,10 @@ class FakeServer:
         pass
 
 
-def taken() -> Taken:
+def taken() -> HandledMessages:
     site = FakeSite("fenmoor")
-    intake = Intake(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
-    made = intake.take(received(*site.births(), site.data(NOW, 62.0)), NOW)
+    handler = MessageHandler(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
+    made = handler.handle(received(*site.births(), site.data(NOW, 62.0)), NOW)
     made.events.append(came(1, alarm("fenmoor")))
     return made
 
@@ -60,7 +60,7 @@ async def test_nothing_is_lost_while_the_server_is_away_and_a_bad_line_holds_up_
     store, server = GroupStore(group_file(tmp_path, "north"), "north"), FakeServer()
     store.keep(Batch(history=b"a x=1 1"), NOW)
     store.keep(Batch(history=b"poison x=1 1\nb x=1 1"), NOW)
-    aside = AsideFile(tmp_path / "aside")
+    aside = DeadLetterFile(tmp_path / "aside")
     writer = HistoryWriter(store, lambda: server, aside, SystemClock())
     task = asyncio.create_task(writer.run())
     await until(lambda: writer.why == "away", "trouble")

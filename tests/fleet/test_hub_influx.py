@@ -17,8 +17,8 @@ import pytest
 
 from collector.forward.settings import InfluxSettings
 from tests.fleet.support import running, settings
-from tests.forward.broker import Mosquitto, free_port, wait_for_port
 from tests.forward.conftest import authority, broker  # noqa: F401
+from tests.forward.sparkplug.broker import Mosquitto, free_port, wait_for_port
 from tests.forward.support import SmallSite, until
 
 INFLUXD = shutil.which("influxd")

@@ -16,13 +16,13 @@ from pathlib import Path
 import pytest
 
 from collector.domain.errors import QuietpipeError
-from collector.fleet.hub_claims import Claims
+from collector.fleet.hub import GroupLocks
 from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_store import group_file
 from collector.forward.settings import BrokerSettings
 from tests.fleet.support import running, settings
-from tests.forward.broker import Line, Mosquitto, Observer, closing
 from tests.forward.conftest import authority, broker, observer  # noqa: F401
+from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, closing
 from tests.forward.support import SmallSite, until
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -76,7 +76,7 @@ async def test_a_site_s_readings_and_events_arrive_and_a_restarted_hub_counts_no
 async def test_a_dead_site_and_a_mute_one_are_named_and_heard_again(
     tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch,  # noqa: F811
 ) -> None:
-    monkeypatch.setattr("collector.fleet.hub_intake._GRACE", 600)
+    monkeypatch.setattr("collector.fleet.hub_message_handler._GRACE", 600)
     line = Line(broker.port)
     (tmp_path / "s").mkdir()
     dead = SmallSite(tmp_path / "s", broker.settings("fenmoor", line.port))
@@ -102,7 +102,7 @@ async def test_two_hubs_share_the_groups_and_neither_has_the_other_s(
             await until(lambda: (one.figures()["connected"], two.figures()["connected"]) == (2, 1),
                         "the share")
             with pytest.raises(QuietpipeError, match="runs already"):
-                Claims(made.data, "one")
+                GroupLocks(made.data, "one")
         await until(lambda: one.figures()["connected"] == 3, "all groups again")
 
 
@@ -174,8 +174,8 @@ async def test_what_a_broker_keeps_back_from_a_session_that_returns_is_asked_for
 ) -> None:
     """mosquitto 2.0.11 passes over some events of this queue, and then owes them."""
     monkeypatch.setattr("collector.fleet.hub_group._WINDOW", 20)
-    monkeypatch.setattr("collector.fleet.hub_numbers._PATIENCE", 1500)
-    monkeypatch.setattr("collector.forward.sparkplug_session._MARK_EVERY", 500)
+    monkeypatch.setattr("collector.fleet.hub_state._LATEST", 1500)
+    monkeypatch.setattr("collector.forward.sparkplug.session._MARK_EVERY", 500)
     (tmp_path / "s").mkdir()
     site = SmallSite(tmp_path / "s", broker.settings("fenmoor"))
     made = settings(tmp_path, broker.settings("observer"))

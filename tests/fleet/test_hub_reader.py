@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
@@ -14,10 +14,10 @@ from tests.fleet.support import DAY, FakeSite, came, estimate, fact, received
 NOW = round(datetime(2026, 5, 20, 12, tzinfo=UTC).timestamp() * 1000)
 
 
-def _store(folder: Path) -> tuple[GroupStore, Intake]:
-    intake = Intake(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
-    intake.take(received(*FakeSite("a").births(NOW), *FakeSite("b").births(NOW)), NOW)
-    return GroupStore(group_file(folder, "north"), "north"), intake
+def _store(folder: Path) -> tuple[GroupStore, MessageHandler]:
+    handler = MessageHandler(Group(id="north", events_prefix="q"), {}, Counts(), 45_000)
+    handler.handle(received(*FakeSite("a").births(NOW), *FakeSite("b").births(NOW)), NOW)
+    return GroupStore(group_file(folder, "north"), "north"), handler
 
 
 def test_a_fleet_no_hub_has_served_yet_is_empty(tmp_path: Path) -> None:
@@ -31,14 +31,14 @@ def test_a_fleet_no_hub_has_served_yet_is_empty(tmp_path: Path) -> None:
 def test_changes_are_seen_trends_are_made_and_the_latest_estimate_is_the_latest(
     tmp_path: Path,
 ) -> None:
-    store, intake = _store(tmp_path)
+    store, handler = _store(tmp_path)
     reader = FleetReader(tmp_path, ["north"])
     events = []
     for day in range(120):
         value = 3.0 if day < 40 else 2.0
         events.append(came(1000 - day, estimate("a", "leak-rate", "r1", value + day % 5 / 50,
                                                 NOW - day * DAY)))
-    store.keep(Batch(events=events, states=list(intake.states.values())), NOW)
+    store.keep(Batch(events=events, states=list(handler.states.values())), NOW)
     assert store.refresh_trends(NOW, lambda: True) == 2
     assert store.refresh_trends(NOW, lambda: False) == 0
     facts = reader.facts(NOW)
@@ -48,8 +48,8 @@ def test_changes_are_seen_trends_are_made_and_the_latest_estimate_is_the_latest(
     (latest,) = reader.estimates("north", "a")
     assert (latest.value, latest.day) == (3.0, NOW // DAY)
     assert reader.estimates("north", "b") == reader.estimates("south", "a") == []
-    intake.states["b"].version = "9.9.9"
-    store.keep(Batch(states=[intake.states["b"]]), NOW + 10)
+    handler.states["b"].version = "9.9.9"
+    store.keep(Batch(states=[handler.states["b"]]), NOW + 10)
     assert reader.facts(NOW + 100).states["north/b"].version == "1.0.0", "fresh enough"
     assert reader.facts(NOW + 3000).states["north/b"].version == "9.9.9"
     reader.close()
@@ -57,8 +57,8 @@ def test_changes_are_seen_trends_are_made_and_the_latest_estimate_is_the_latest(
 
 
 def test_events_are_the_newest_of_allowed_sites(tmp_path: Path) -> None:
-    store, intake = _store(tmp_path)
-    store.keep(Batch(states=list(intake.states.values()), events=[
+    store, handler = _store(tmp_path)
+    store.keep(Batch(states=list(handler.states.values()), events=[
         came(n, fact(site, f"{site}{n}", NOW - n * 1000)) for n in range(50)
         for site in ("a", "b")]), NOW)
     reader = FleetReader(tmp_path, ["north"])

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from collector.domain.events import AlarmMoved, Transition
 from collector.fleet.hub_alarms import FleetAlarm, merged
-from collector.fleet.hub_intake import Counts, Intake
+from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received
-from collector.forward.sparkplug_node import asks_for_rebirth
+from collector.forward.sparkplug.edge_node import is_rebirth_request
 from tests.fleet.support import (
     DAY,
     NOW,
@@ -33,66 +33,66 @@ from tests.fleet.support import (
 
 
 @pytest.fixture
-def intake() -> Intake:
-    return Intake(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
+def handler() -> MessageHandler:
+    return MessageHandler(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
 
 
-def test_births_say_what_the_numbers_mean(intake: Intake) -> None:
+def test_births_say_what_the_numbers_mean(handler: MessageHandler) -> None:
     site = FakeSite("fenmoor", version="2.1.0", name="Fenmoor Cold Store")
-    taken = intake.take(received(*site.births(), site.data(NOW, 62.0)), NOW)
-    state = intake.states["fenmoor"]
+    taken = handler.handle(received(*site.births(), site.data(NOW, 62.0)), NOW)
+    state = handler.states["fenmoor"]
     assert (state.name, state.version, state.online) == ("Fenmoor Cold Store", "2.1.0", True)
     assert state.kinds == {"gen1": "generator", "r1": "riser"}
     pressure = state.things["gen1"]["tank_pressure"]
     assert (pressure.value, pressure.unit, pressure.time) == (62.0, "psi", NOW)
     assert state.things["gen1"]["mode"].value == "nitrogen"
-    told = [(t.thing, t.metric, t.value) for _, many in taken.told for t in many]
+    told = [(t.thing, t.metric, t.value) for _, many in taken.values for t in many]
     assert ("gen1", "tank_pressure", 62.0) in told
     assert not taken.ask
 
 
-def test_history_is_told_but_is_not_the_last_word(intake: Intake) -> None:
+def test_history_is_told_but_is_not_the_last_word(handler: MessageHandler) -> None:
     site = FakeSite("fenmoor")
-    intake.take(received(*site.births()), NOW)
-    taken = intake.take(received(site.data(NOW - DAY, 40.0, historical=True)), NOW)
-    assert [t.value for _, many in taken.told for t in many] == [40.0]
-    assert intake.states["fenmoor"].things["gen1"]["tank_pressure"].value == 61.5
+    handler.handle(received(*site.births()), NOW)
+    taken = handler.handle(received(site.data(NOW - DAY, 40.0, historical=True)), NOW)
+    assert [t.value for _, many in taken.values for t in many] == [40.0]
+    assert handler.states["fenmoor"].things["gen1"]["tank_pressure"].value == 61.5
 
 
-def test_a_gap_an_unknown_site_and_an_unknown_alias_ask_for_births(intake: Intake) -> None:
+def test_a_gap_an_unknown_site_and_an_unknown_alias_ask_for_births(handler: MessageHandler) -> None:
     site = FakeSite("fenmoor")
     first = site.births()
     lost = site.data(NOW, 1.0)
-    (ask,) = intake.take(received(lost), NOW).ask
+    (ask,) = handler.handle(received(lost), NOW).ask
     assert ask.topic == "spBv1.0/north/NCMD/fenmoor"
-    assert asks_for_rebirth(ask.payload)
-    assert not intake.take(received(lost), NOW + 1000).ask, "not again and again"
-    assert not intake.take(received(*first), NOW + 40_000).ask
+    assert is_rebirth_request(ask.payload)
+    assert not handler.handle(received(lost), NOW + 1000).ask, "not again and again"
+    assert not handler.handle(received(*first), NOW + 40_000).ask
     site.data(NOW, 2.0)  # on its way and lost, as the first was
-    assert intake.take(received(site.data(NOW, 3.0)), NOW + 80_000).ask
-    assert not intake.take(received(*site.births()), NOW + 81_000).ask
-    assert not intake.take(received(site.data(NOW, 3.0)), NOW + 120_000).ask
+    assert handler.handle(received(site.data(NOW, 3.0)), NOW + 80_000).ask
+    assert not handler.handle(received(*site.births()), NOW + 81_000).ask
+    assert not handler.handle(received(site.data(NOW, 3.0)), NOW + 120_000).ask
 
 
-def test_only_the_death_of_this_session_counts(intake: Intake) -> None:
+def test_only_the_death_of_this_session_counts(handler: MessageHandler) -> None:
     old, new = FakeSite("fenmoor", bd_seq=4), FakeSite("fenmoor", bd_seq=5)
-    intake.take(received(*new.births(), old.node.death(NOW)), NOW)
-    assert intake.states["fenmoor"].online
-    intake.take(received(new.node.death(NOW)), NOW)
-    state = intake.states["fenmoor"]
+    handler.handle(received(*new.births(), old.node.death(NOW)), NOW)
+    assert handler.states["fenmoor"].online
+    handler.handle(received(new.node.death(NOW)), NOW)
+    state = handler.states["fenmoor"]
     assert not state.online
     assert {m.quality for t in state.things.values() for m in t.values()} == {500}
 
 
-def test_a_thing_dies_and_is_born_again(intake: Intake) -> None:
+def test_a_thing_dies_and_is_born_again(handler: MessageHandler) -> None:
     site = FakeSite("fenmoor")
-    intake.take(received(*site.births(), site.node.death_of("r1", NOW)), NOW)
-    state = intake.states["fenmoor"]
+    handler.handle(received(*site.births(), site.node.death_of("r1", NOW)), NOW)
+    state = handler.states["fenmoor"]
     assert state.dead == ["r1"]
     assert state.things["r1"]["pressure"].quality == 500
-    intake.take(received(site.node.birth("r1", site.picture, NOW)), NOW)
+    handler.handle(received(site.node.birth("r1", site.picture, NOW)), NOW)
     assert state.dead == []
-    intake.take(received(*site.births(silent=["r1"])), NOW)
+    handler.handle(received(*site.births(silent=["r1"])), NOW)
     assert state.dead == ["r1"], "not born with the node"
 
 
@@ -106,44 +106,44 @@ def test_a_thing_dies_and_is_born_again(intake: Intake) -> None:
     Message(topic="quietpipe/x/events", payload=b"\xff\xfe"),
     Message(topic="spBv1.0/north/NDATA/" + "x" * 300, payload=b""),
 ])
-def test_a_broken_message_holds_up_nobody(intake: Intake, message: Message) -> None:
+def test_a_broken_message_holds_up_nobody(handler: MessageHandler, message: Message) -> None:
     site = FakeSite("fenmoor")
-    intake.take(received(message, *site.births()), NOW)
-    assert intake.states["fenmoor"].online
+    handler.handle(received(message, *site.births()), NOW)
+    assert handler.states["fenmoor"].online
 
 
-def test_another_group_s_messages_are_not_ours(intake: Intake) -> None:
-    intake.take(received(*FakeSite("x", group="south").births()), NOW)
-    assert not intake.states
+def test_another_group_s_messages_are_not_ours(handler: MessageHandler) -> None:
+    handler.handle(received(*FakeSite("x", group="south").births()), NOW)
+    assert not handler.states
 
 
 def test_a_site_is_silent_by_its_death_or_by_absence_and_the_hub_s_own_deafness_is_neither(
-    intake: Intake,
+    handler: MessageHandler,
 ) -> None:
     dead, mute, well = FakeSite("dead"), FakeSite("mute"), FakeSite("well")
-    intake.take(received(*dead.births(), *mute.births(), *well.births(),
+    handler.handle(received(*dead.births(), *mute.births(), *well.births(),
                          dead.node.death(NOW)), NOW)
 
     def raised(now: int, since: int = NOW) -> list[tuple[str, str]]:
-        found = intake.silences(now, since).events
+        found = handler.silences(now, since).events
         return [(c.site, c.event.transition.value) for c in found
                 if isinstance(c.event, AlarmMoved)]
 
     assert raised(NOW + 14_000) == []
     assert raised(NOW + 16_000) == [("dead", "raised")]
-    intake.take(received(mark("well")), NOW + 40_000)
+    handler.handle(received(mark("well")), NOW + 40_000)
     assert raised(NOW + 44_000) == []
     assert raised(NOW + 46_000, since=NOW + 30_000) == [], "the hub itself was away"
     assert raised(NOW + 46_000) == [("mute", "raised")]
     assert raised(NOW + 47_000) == []
-    intake.take(received(*dead.births(NOW + 48_000), mark("mute")), NOW + 48_000)
+    handler.handle(received(*dead.births(NOW + 48_000), mark("mute")), NOW + 48_000)
     assert sorted(raised(NOW + 48_000)) == [("dead", "returned"), ("mute", "returned")]
-    assert intake.states["mute"].silent is None
+    assert handler.states["mute"].silent is None
 
 
-def test_a_silent_site_s_alarm_says_what_to_check(intake: Intake) -> None:
-    intake.take(received(*FakeSite("fenmoor").births()), NOW)
-    (only,) = intake.silences(NOW + 50_000, NOW).events
+def test_a_silent_site_s_alarm_says_what_to_check(handler: MessageHandler) -> None:
+    handler.handle(received(*FakeSite("fenmoor").births()), NOW)
+    (only,) = handler.silences(NOW + 50_000, NOW).events
     assert isinstance(only.event, AlarmMoved)
     assert only.event.condition == "site-silent"
     assert "Silent is not normal" in only.event.text
@@ -213,16 +213,19 @@ def test_the_newest_estimate_of_a_day_is_kept(store: GroupStore) -> None:
     store.close()
 
 
-def test_what_is_known_of_a_site_survives_a_restart(tmp_path: Path, intake: Intake) -> None:
+def test_what_is_known_of_a_site_survives_a_restart(
+    tmp_path: Path, handler: MessageHandler,
+) -> None:
     site = FakeSite("fenmoor")
-    intake.take(received(*site.births(), site.data(NOW, 62.0), mark("fenmoor")), NOW)
+    handler.handle(received(*site.births(), site.data(NOW, 62.0), mark("fenmoor")), NOW)
     store = GroupStore(group_file(tmp_path, "north"), "north")
-    store.keep(Batch(states=list(intake.states.values())), NOW)
+    store.keep(Batch(states=list(handler.states.values())), NOW)
     store.close()
     again = GroupStore(group_file(tmp_path, "north"), "north")
-    assert again.states() == intake.states
-    later = Intake(Group(id="north", events_prefix="quietpipe"), again.states(), Counts(), 45_000)
-    assert not later.take(received(site.data(NOW + 1, 63.0)), NOW).ask, "its aliases are known"
+    assert again.states() == handler.states
+    later = MessageHandler(Group(id="north", events_prefix="quietpipe"), again.states(), Counts(),
+                           45_000)
+    assert not later.handle(received(site.data(NOW + 1, 63.0)), NOW).ask, "its aliases are known"
     assert later.states["fenmoor"].things["gen1"]["tank_pressure"].value == 63.0
     again.close()
 
@@ -251,7 +254,7 @@ def test_messages_of_one_site_in_every_interleaving_with_another_s_are_the_same(
         one, two = iter(left), iter(right)
         for n in range(len(left) + len(right)):
             feed.append(next(one) if n in where else next(two))
-        intake = Intake(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
-        assert not intake.take(feed, NOW).ask
-        ends.append(intake.states)
+        handler = MessageHandler(Group(id="north", events_prefix="quietpipe"), {}, Counts(), 45_000)
+        assert not handler.handle(feed, NOW).ask
+        ends.append(handler.states)
     assert all(end == ends[0] for end in ends)

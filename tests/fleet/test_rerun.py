@@ -13,12 +13,11 @@ from pathlib import Path
 import pytest
 
 from collector.cli import main
+from collector.commands.rerun import Cluster, WorkLost
 from collector.domain.errors import UsageError
 from collector.domain.events import event_from_json
 from collector.fleet.archive import Archive
-from collector.fleet.cluster import Cluster, WorkLost
-from collector.fleet.comparing import compared
-from collector.fleet.rerun import jobs, rerun_site, site_files
+from collector.fleet.rerun import compared, jobs, rerun_site, site_files
 from tests.fleet.archives import DAY, T0, fleet, one_by_one, site_file, story
 from tests.integration.support import until
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.benchmarks.bench_fleet import run, show
-from tests.forward.broker import needs_broker
+from tests.forward.sparkplug.broker import needs_broker
 
 
 @needs_broker

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.forward.broker import MOSQUITTO, Mosquitto, Observer
 from tests.forward.certificates import Authority
+from tests.forward.sparkplug.broker import MOSQUITTO, Mosquitto, Observer
 
 
 @pytest.fixture(scope="session")

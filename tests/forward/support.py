@@ -17,7 +17,7 @@ from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Site
 from collector.domain.readings import Quality, Reading
 from collector.forward.settings import BrokerSettings, MqttSettings
-from collector.forward.sparkplug import Sparkplug
+from collector.forward.sparkplug.publisher import SparkplugPublisher
 from collector.journal import Journal
 
 POINTS = ("gen1.tank_pressure", "gen1.compressor_running", "gen1.mode")
@@ -69,10 +69,10 @@ class SmallSite:
         self.sent: list[Reading] = []
         self.worker = self.new_worker()
 
-    def new_worker(self) -> Sparkplug:
-        return Sparkplug(
+    def new_worker(self) -> SparkplugPublisher:
+        return SparkplugPublisher(
             settings=self.settings, plant=self.plant, picture=self.picture, store=self.journal,
-            clock=self.clock, note=self.notes.append, version="1.2.3", timeout=10.0,
+            clock=self.clock, record_event=self.notes.append, version="1.2.3", timeout=10.0,
         )
 
     def commit(self, *readings: Reading, events: tuple[Event, ...] = ()) -> None:
@@ -96,7 +96,7 @@ class SmallSite:
                          text=text)
 
     @contextlib.asynccontextmanager
-    async def published(self) -> AsyncIterator[Sparkplug]:
+    async def published(self) -> AsyncIterator[SparkplugPublisher]:
         task = asyncio.create_task(self.worker.run())
         try:
             yield self.worker

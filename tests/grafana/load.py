@@ -9,17 +9,17 @@ import asyncio
 from dataclasses import replace
 from pathlib import Path
 
+from collector.app.monitor import Watch
 from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import Action, Deed
 from collector.domain.events import FactNoted
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.forward.figures import Patience
-from collector.forward.influx import InfluxForwarder
-from collector.forward.influx_aside import AsideFile
+from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.forwarder import InfluxForwarder
+from collector.forward.remote_endpoint import RetryPolicy
 from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
-from collector.watch import Watch
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario
 from simulators.sensors import Value
@@ -102,8 +102,8 @@ async def forward(journal: Journal, config: SiteConfig, settings: InfluxSettings
     clock = SystemClock()
     worker = InfluxForwarder(
         settings=replace(settings, backfill=1_000_000), store=journal, plant=config.plant,
-        clock=clock, pace=clock, note=lambda fact: None,
-        aside=AsideFile(folder / "aside.jsonl"), patience=Patience(flush=50),
+        clock=clock, pace=clock, record_event=lambda fact: None,
+        dead_letters=DeadLetterFile(folder / "aside.jsonl"), retry=RetryPolicy(flush=50),
     )
     task = asyncio.create_task(worker.run())
     async with asyncio.timeout(120):

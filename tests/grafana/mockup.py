@@ -20,9 +20,9 @@ from collector.clock import format_instant
 from collector.dashboards import dashboards
 from collector.dashboards.panels import INKS
 from collector.forward.settings import InfluxSettings
+from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 from tests.grafana.test_real import HOURS, spoken
-from tests.influx.peers import Influxd
 
 _CELL, _ROW = 58, 32
 _STYLE = """body{font:13px sans-serif;background:#eceae3;color:#1b2530;margin:12px;width:1440px}

@@ -14,8 +14,8 @@ import pytest
 from collector.config import SiteConfig
 from collector.dashboards import dashboards
 from collector.forward.settings import InfluxSettings
+from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
-from tests.influx.peers import Influxd
 
 HOURS = 50
 
@@ -38,7 +38,7 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Loaded]:
     journal, config = fill(folder / "demo", "demo", HOURS, MORE)
     settings = InfluxSettings(api="v1", url=server.url, database="sprinklers")
     worker = asyncio.run(forward(journal, config, settings, folder))
-    assert worker.statistics().aside == 0
+    assert worker.statistics().dead_letters == 0
     journal.close()
     yield Loaded(server, config)
     server.stop()

@@ -17,8 +17,7 @@ from collector.domain.events import AlarmMoved, Event, FactNoted, Priority, Sign
 from collector.domain.plant import Plant
 from collector.notify.calls import decide, next_due
 from collector.notify.policy import Policy
-from collector.notify.recipients import Recipient, Route, Step, parse_hours
-from collector.notify.rota import Rota
+from collector.notify.recipients import Recipient, Rota, Route, Step, parse_hours
 from tests.notify.conftest import Numbered, alarm
 
 MIN, HOUR = 60_000, 3_600_000

@@ -254,7 +254,7 @@ async def deliver_until(
         "first_retry": 40, "longest_retry": 80, "poll": 20, "timeout": 1.0, "grace": 0.1,
         **settings,
     })
-    outbox = Outbox(store=store, policy=policy, clock=SystemClock(), note=facts.append,
+    outbox = Outbox(store=store, policy=policy, clock=SystemClock(), record_event=facts.append,
                     settings=quick)
     task = asyncio.create_task(outbox.run())
     await until(lambda: 1 in store.deliveries and store.deliveries[1].state.value == done)
@@ -305,7 +305,8 @@ async def test_a_stop_does_not_wait_for_a_hung_mail_server(plant: Plant) -> None
     with hanging_server() as server.port:
         policy = Policy(recipients=(Recipient(id="a", to=server.address()),), plant=plant,
                         together=AT_ONCE)
-        outbox = Outbox(store=store, policy=policy, clock=SystemClock(), note=lambda f: None,
+        outbox = Outbox(store=store, policy=policy, clock=SystemClock(),
+                        record_event=lambda f: None,
                         settings=OutboxSettings(grace=0.2))
         task = asyncio.create_task(outbox.run())
         await until(lambda: outbox.statistics().on_the_wire == 1)

@@ -1,4 +1,4 @@
-"""The examples in the docstrings of this part hold."""
+"""The examples in the docstrings of notify, and of the formatting of its messages, hold."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from types import ModuleType
 
 import pytest
 
-from collector.notify import channels, message, recipients
+from collector.domain import formatting
+from collector.notify import channels, recipients
 
 
-@pytest.mark.parametrize("module", [channels, message, recipients], ids=lambda m: m.__name__)
+@pytest.mark.parametrize("module", [channels, formatting, recipients], ids=lambda m: m.__name__)
 def test_examples(module: ModuleType) -> None:
     found = doctest.testmod(module)
     assert found.attempted > 0

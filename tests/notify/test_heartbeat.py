@@ -58,7 +58,7 @@ class Rig:
         self.facts: list[tuple[str, str]] = []
         self.heartbeat = Heartbeat(
             beat=lambda: self.beat, clock=self.clock, healthy=lambda: self.well,
-            note=lambda fact, text: self.facts.append((fact, text)))
+            record_event=lambda fact, text: self.facts.append((fact, text)))
 
     async def __aenter__(self) -> Rig:
         self.task = asyncio.create_task(self.heartbeat.run())

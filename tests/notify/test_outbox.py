@@ -59,7 +59,7 @@ class Rig:
         self.facts: list[FactNoted] = []
         self.outbox = Outbox(
             store=self.store, policy=policy_for(plant, *names), clock=self.clock,
-            note=self.facts.append, channel=lambda r: self.wire, rng=random.Random(7),
+            record_event=self.facts.append, channel=lambda r: self.wire, rng=random.Random(7),
             settings=OutboxSettings(**{"grace": 0.1, **settings}),  # type: ignore[arg-type]
         )
         self.task: asyncio.Task[None] | None = None
@@ -80,7 +80,7 @@ class Rig:
         for _ in range(300):
             await asyncio.sleep(0.001)
             pausing = any(not f.done() for _, f in self.clock._sleepers)
-            lanes, wire = len(self.outbox._lanes), self.outbox.statistics().on_the_wire
+            lanes, wire = len(self.outbox._queues), self.outbox.statistics().on_the_wire
             idle = pausing and lanes == wire and not self.outbox._woken.is_set()
             quiet = quiet + 1 if idle else 0
             if quiet == 3:
@@ -399,7 +399,7 @@ async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
         raise DeliveryRefused("no")
 
     rig = Rig(plant, "a", wire=Wire(refuse))
-    rig.outbox._sender._note = note
+    rig.outbox._sender._record_event = note
     async with rig:
         await rig.commit(alarm())
     assert noted == ["delivery-given-up"]
@@ -471,7 +471,7 @@ async def test_a_fault_of_ours_in_a_lane_is_logged_and_the_lane_opens_again(
     monkeypatch.setattr(store, "begin", begin)
     async with Rig(plant, "a", store=store) as rig:
         await rig.commit(alarm())
-        assert "a delivery lane broke" in caplog.text
+        assert "a delivery queue broke" in caplog.text
         await rig.pass_time(30_000)
         assert len(rig.wire.took) == 1
 

@@ -112,8 +112,8 @@ def test_history_calls_nobody(plant: Plant) -> None:
     assert told(one(plant), alarm(), now=T0 + DAY + 1) == []
     service = alarm(signal=Signal.SERVICE)
     both = [Numbered(seq=1, event=alarm()), Numbered(seq=2, event=service)]
-    assert one(plant).passed_over(both, T0 + DAY) == 0
-    assert one(plant).passed_over(both, T0 + DAY + 1) == 1
+    assert one(plant).skipped(both, T0 + DAY) == 0
+    assert one(plant).skipped(both, T0 + DAY + 1) == 1
 
 
 def fact(**values: str) -> FactNoted:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.clock import parse_instant
-from collector.notify.rota import Override, Rota, next_hand_over, on_duty, turns
+from collector.notify.recipients import Override, Rota, next_hand_over, on_duty, turns
 
 LONDON, CHICAGO = ZoneInfo("Europe/London"), ZoneInfo("America/Chicago")
 HOUR = 3_600_000

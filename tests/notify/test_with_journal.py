@@ -16,10 +16,10 @@ from collector.clock import SystemClock
 from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.journal import Journal
+from collector.notify.delivery import DeliveryStore
 from collector.notify.outbox import CONSUMER, Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
-from collector.notify.store import DeliveryStore
 from tests.notify.conftest import Hook, alarm
 
 QUICK = OutboxSettings(first_retry=40, longest_retry=80, poll=20, timeout=2, grace=0.2)
@@ -40,7 +40,7 @@ async def main():
     journal = Journal.open(Path(sys.argv[1]))
     outbox = Outbox(
         store=journal, policy=policy, clock=SystemClock(),
-        note=lambda fact: print(fact.fact, flush=True), settings=OutboxSettings(poll=20),
+        record_event=lambda fact: print(fact.fact, flush=True), settings=OutboxSettings(poll=20),
     )
     task = asyncio.create_task(outbox.run())
     for _ in range(1000):
@@ -74,7 +74,8 @@ async def run_until(outbox: Outbox, journal: Journal, state: str, count: int) ->
 
 def outbox_on(journal: Journal, plant: Plant, to: str, facts: list[FactNoted]) -> Outbox:
     policy = Policy(recipients=(Recipient(id="hook", to=to),), plant=plant)
-    return Outbox(store=a_store(journal), policy=policy, clock=SystemClock(), note=facts.append,
+    return Outbox(store=a_store(journal), policy=policy, clock=SystemClock(),
+                  record_event=facts.append,
                   settings=QUICK)
 
 

@@ -12,8 +12,8 @@ from argon2 import PasswordHasher, extract_parameters
 from argon2.low_level import Type
 
 from collector.domain.errors import UsageError
-from collector.people import Accounts, PeopleError, Role
-from collector.people.passwords import Passwords
+from collector.people import Accounts, AccountsError, Role
+from collector.people.accounts import Passwords
 
 CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 GOOD = "a riser and its vent"
@@ -32,21 +32,21 @@ def test_there_is_nobody_at_first(accounts: Accounts) -> None:
 
 def test_an_account_and_its_changes(accounts: Accounts) -> None:
     accounts.add(" J.  Whitlock ", Role.RESPOND, GOOD, 1000)
-    assert accounts.fits("j. whitlock", GOOD) == "J. Whitlock"
-    assert accounts.fits("J. Whitlock", GOOD + " ") is None
+    assert accounts.verify("j. whitlock", GOOD) == "J. Whitlock"
+    assert accounts.verify("J. Whitlock", GOOD + " ") is None
     accounts.set_role("J. Whitlock", Role.MANAGE, 2000)
     accounts.set_password("J. WHITLOCK", "quite another one", 3000)
     (one,) = accounts.people()
     assert (one.name, one.role, one.created, one.changed, one.seen) == (
         "J. Whitlock", Role.MANAGE, 1000, 3000, None)
-    assert accounts.fits("J. Whitlock", GOOD) is None
+    assert accounts.verify("J. Whitlock", GOOD) is None
     accounts.remove("J. Whitlock")
     assert accounts.people() == []
 
 
 def test_a_password_survives_another_keyboard(accounts: Accounts) -> None:
     accounts.add("x", Role.LOOK, "Tür zum Kühlraum", 0)  # composed
-    assert accounts.fits("x", "Tür zum Kühlraum") == "x"  # the same, decomposed
+    assert accounts.verify("x", "Tür zum Kühlraum") == "x"  # the same, decomposed
 
 
 def test_nothing_that_is_kept_can_be_used(accounts: Accounts, tmp_path: Path) -> None:
@@ -59,7 +59,7 @@ def test_nothing_that_is_kept_can_be_used(accounts: Accounts, tmp_path: Path) ->
 
 
 def test_the_real_settings_are_those_of_rfc_9106() -> None:
-    kept = extract_parameters(Passwords().make(GOOD, "x"))
+    kept = extract_parameters(Passwords().hash(GOOD, "x"))
     # RFC 9106, section 4, second recommended option: t = 3, p = 4, m = 64 MiB, 16-byte salt.
     assert (kept.type, kept.time_cost, kept.parallelism, kept.memory_cost, kept.salt_len) == (
         Type.ID, 3, 4, 65_536, 16)
@@ -96,7 +96,7 @@ def test_whoever_is_not_there_cannot_be_changed(accounts: Accounts) -> None:
 def test_a_damaged_file_is_said(tmp_path: Path) -> None:
     path = tmp_path / "people.sqlite"
     path.write_bytes(b"not a database, whatever it says" * 40)
-    with pytest.raises(PeopleError, match="cannot be used"):
+    with pytest.raises(AccountsError, match="cannot be used"):
         Accounts(path)
 
 
@@ -105,5 +105,27 @@ def test_a_file_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     db = sqlite3.connect(path)
     db.execute("PRAGMA user_version = 99")
     db.close()
-    with pytest.raises(PeopleError, match="newer"):
+    with pytest.raises(AccountsError, match="newer"):
         Accounts(path)
+
+
+def test_a_hash_made_with_older_settings_is_replaced_at_sign_in(tmp_path: Path) -> None:
+    path = tmp_path / "people.sqlite"
+    older = Accounts(path, Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)))
+    older.add("J. Whitlock", Role.LOOK, GOOD, 0)
+    older.close()
+    today = Accounts(path, Passwords(PasswordHasher(time_cost=2, memory_cost=16, parallelism=1)))
+
+    def kept() -> str:
+        with today.reading() as db:
+            return str(db.execute("SELECT hash FROM people").fetchone()[0])
+
+    before = kept()
+    assert today.verify("J. Whitlock", "not the password") is None
+    assert kept() == before
+    assert today.verify("J. Whitlock", GOOD) == "J. Whitlock"
+    assert extract_parameters(kept()).time_cost == 2
+    settled = kept()
+    assert today.verify("J. Whitlock", GOOD) == "J. Whitlock"
+    assert kept() == settled
+    today.close()

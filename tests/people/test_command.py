@@ -33,7 +33,7 @@ def test_from_the_first_account_to_the_last(
     name, role, _, seen = capsys.readouterr().out.rstrip("\n").split("\t")
     assert (name, role, seen) == ("J. Whitlock", "manage", "never")
     accounts = Accounts(tmp_path / "var" / "fenmoor" / "people.sqlite")
-    assert accounts.fits("J. Whitlock", "a riser and its vent")
+    assert accounts.verify("J. Whitlock", "a riser and its vent")
     accounts.close()
     assert main(["people", site, "remove", "J. Whitlock"]) == 0
     assert main(["people", site, "remove", "J. Whitlock"]) == 2

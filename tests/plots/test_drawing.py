@@ -20,8 +20,8 @@ from collector.plots import (
     draw,
     drawing_of,
 )
+from collector.plots.series import few_points, few_steps, stretches
 from collector.plots.shapes import Area, Drawing, Line, Text
-from collector.plots.thinning import few_points, few_steps, stretches
 
 HOUR = 3_600_000
 SVG = "{http://www.w3.org/2000/svg}"
@@ -86,7 +86,7 @@ def test_a_limit_has_its_name_and_value_and_stays_in_sight() -> None:
 def test_an_alarm_has_a_shape_and_a_word_and_many_are_counted() -> None:
     spans = [Span(start=2 * HOUR, end=3 * HOUR, word="Low pressure"),
              Span(start=20 * HOUR, end=None, word="Leak above its limit"),
-             Span(start=8 * HOUR, end=9 * HOUR, word="Declared fill", kind=SpanKind.QUIET)]
+             Span(start=8 * HOUR, end=9 * HOUR, word="Declared fill", kind=SpanKind.SUPPRESSED)]
     drawing = drawing_of(plot(step(0, 25.0), spans=spans))
     assert {"Low pressure", "Leak above its limit", "Declared fill"} <= set(words(drawing))
     assert len(of(drawing, Area, "plot-alarm")) == 4  # a triangle and how long, for each of two
@@ -109,7 +109,7 @@ def test_no_word_of_an_alarm_leaves_the_picture() -> None:
                       levels=(Level(value=18.0, label="<b>low"),),
                       spans=(Span(start=0, end=HOUR, word="<i>'\"&"),))),
     lambda: draw(Bars(title="Runs", start=0, end=48 * HOUR, zone="UTC", rows=[
-        ("<gen1>", [Bar(start=0, end=HOUR), Bar(start=5 * HOUR, end=9 * HOUR, kind=BarKind.LOUD)]),
+        ("<gen1>", [Bar(start=0, end=HOUR), Bar(start=5 * HOUR, end=9 * HOUR, kind=BarKind.ALARM)]),
     ])),
     lambda: draw(plot()),
 ])

@@ -9,7 +9,7 @@ from collector.config import load_site
 from collector.journal import Journal
 from collector.reports import Report
 from collector.reports.blocks import Bullets, Heading, Pairs, Paragraph, Table
-from collector.reports.reading import report_of
+from collector.reports.build import report_of
 from tests.reports.example import DAY, HOUR, MIN, at, fill, site_file
 
 START = at("2026-03-16")

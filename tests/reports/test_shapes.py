@@ -14,8 +14,8 @@ from collector.domain.conditions import CAUTIONS
 from collector.domain.readings import Reading
 from collector.journal import Journal
 from collector.reports import Report
+from collector.reports.report_files import file_name, rendered
 from collector.reports.times import last_month, midnight, period_words
-from collector.reports.writing import file_name, rendered
 from tests.reports.conftest import START, report, section, words
 from tests.reports.example import DAY, LONDON, at, site_file
 
@@ -96,7 +96,7 @@ def test_the_paper_says_the_same(fortnight: Path) -> None:
     pages = [flat(page.extract_text()) for page in reader.pages]
     whole = " ".join(pages)
     for text in ("What to do next", "16 Mar 2026, 00:00 to 30 Mar 2026, 01:00", "83.4 GBP",
-                 "low limit, 18 psi", "What still needs eyes on site",
+                 "low limit, 18 psi", "Inspections on site",
                  *(flat(c) for c in CAUTIONS.values())):
         assert text in whole
     assert f"page 1 of {len(pages)}" in pages[0]
@@ -130,20 +130,20 @@ def test_a_site_with_contacts_only(tmp_path: Path, make: Callable[..., Report]) 
             for t in range(START, START + DAY, 600_000)
             for p in ("gen1.compressor_running", "gen1.trouble")], [])
     found = make(site, START, START + DAY)
-    assert "No riser's pressure is read here: every gauge needs eyes on site." in words(
+    assert "No riser's pressure is read here: every gauge needs inspection on site." in words(
         section(found, "Gauge readings"))
     assert "Nitrogen generator" not in " ".join(words(found.blocks))
-    seen = words(section(found, "What was seen"))
+    seen = words(section(found, "Valid data"))
     assert any(w.startswith("gen1: all 2 points | 100 %") for w in seen), seen
     assert any(w.startswith("The tank leaks, gen1: ")
-               for w in words(section(found, "What was not watched")))
-    assert any("cannot be said: no leak rate" in w for w in words(found.blocks))
+               for w in words(section(found, "Not monitored")))
+    assert any("not known: no leak rate" in w for w in words(found.blocks))
 
 
 def test_what_lies_before_the_journal_is_said(fortnight: Path) -> None:
     found = report(fortnight, START - 7 * DAY, END)
     assert any(w.startswith("The journal begins at 16 Mar 2026, 00:00, after the period's start")
-               for w in words(section(found, "What was seen")))
+               for w in words(section(found, "Valid data")))
 
 
 def test_the_command_writes_both_while_the_journal_is_written(

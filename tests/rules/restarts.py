@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
+from collector.app.monitor import Watch
 from collector.domain.events import AlarmMoved
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
-from collector.watch import Watch
 from tests.rules.support import Story, settings, story
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from collector.app.monitor import Watch
 from collector.clock import parse_instant
 from collector.config.conditions import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
-from collector.watch import Watch
 
 T0 = parse_instant("2026-03-01T00:00:00Z")
 SECOND, MINUTE, HOUR, DAY = 1000, 60_000, 3_600_000, 86_400_000

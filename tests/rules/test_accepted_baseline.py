@@ -6,9 +6,9 @@ import json
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.actions import Action, Deed
 from collector.domain.events import FactNoted
-from collector.watch import Watch
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, between, series, settings, story
 from tests.rules.tank import Tank, site, watch
 
@@ -36,7 +36,7 @@ def test_the_longest_run_follows_the_timed_pump_up() -> None:
     s = story()
     s.watch.note(accepted("pump-up-time", 4.0, "min"))
     runs(s, 9)
-    assert [what for what, _ in s.moves(LONG)] == ["raised", "returned"]
+    assert [what for what, _ in s.moves(LONG)] == ["raised"]
     assert s.alarms(LONG)[0].values["limit_minutes"] == pytest.approx(6.0)
     assert "pump-up of the acceptance" in s.alarms(LONG)[0].text
 

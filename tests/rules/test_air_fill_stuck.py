@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, story
+from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, between, plant, series, story
 
 MODE, TANK = "gen1.mode", "gen1.tank_pressure"
 C = "air-fill-stuck"
@@ -76,3 +76,44 @@ def test_a_stay_that_began_before_start_up_is_at_least():
 def test_not_watched_without_a_mode():
     s = story(plant(devices={"io": (5000, ("gen1.compressor_running",))}))
     assert s.reason(C, "gen1") == "no mode at gen1"
+
+
+def resting(air_from: int, air_until: int = 10**12):
+    """Return a mode that says off at rest: 4 min of each half hour it runs."""
+    def mode(at: int) -> int:
+        if at % (30 * MINUTE) >= 4 * MINUTE:
+            return 0
+        return 2 if air_from <= at < air_until else 1
+    return mode
+
+
+def test_run_after_run_in_air_fill_where_the_mode_says_off_at_rest():
+    rows = series({MODE: resting(2 * HOUR, 8 * HOUR)}, end=12 * HOUR, every=15 * SECOND)
+    s = story().feed(rows)
+    assert s.moves(C) == [("raised", 3 * HOUR + 4 * MINUTE + SECOND),
+                          ("returned", 8 * HOUR + SECOND)]
+    assert "Its last 3 runs were in air-fill, and no nitrogen was seen" in s.alarms(C)[0].text
+    assert s.alarms(C)[0].since == T0 + 2 * HOUR
+    # The same fact, and no second alarm for it.
+    assert s.moves("air-fill-frequent") == []
+
+
+def test_trap_runs_that_begin_in_air_fill_and_go_on_in_nitrogen():
+    def mode(at: int) -> int:
+        t = at % (3 * HOUR)
+        return 2 if t < 2 * MINUTE else 1 if t < 4 * MINUTE else 0
+
+    s = story().feed(series({MODE: mode}, end=2 * DAY, every=15 * SECOND))
+    assert s.moves(C) == []
+
+
+def test_trap_a_silence_in_which_it_may_have_made_nitrogen():
+    rows = series({MODE: resting(0)}, end=6 * HOUR, every=15 * SECOND)
+    s = story().feed([r for r in rows if not HOUR <= (r.time - T0) % (90 * MINUTE) < 70 * MINUTE])
+    assert s.moves(C) == []
+
+
+def test_trap_a_stay_that_was_too_long_is_one_alarm_through_its_rests():
+    mode = lambda at: 0 if at % HOUR >= 40 * MINUTE else 2  # noqa: E731
+    s = story().feed(series({MODE: mode}, end=6 * HOUR, every=15 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised"]

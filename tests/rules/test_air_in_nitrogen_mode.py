@@ -107,3 +107,35 @@ def test_not_watched_says_what_is_missing():
     s = story(plant(devices={"io": (5000, (RUN,))}))
     assert s.reason(AIR, "gen1") == "no product oxygen and no mode at gen1"
     assert s.reason(HIGH, "gen1") == "no product oxygen at gen1"
+
+
+def fast_tank(since: int, mode: float = 1.0):
+    """Return a tank that a run fills from 60 to 80 psi in 400 s; in 100 s from ``since`` on."""
+    def on(at: int) -> float:
+        return float(at % HOUR < (100 if at >= since else 400) * SECOND)
+
+    def tank(at: int) -> float:
+        passed, fill = at % HOUR / SECOND, 100 if at >= since else 400
+        return 60 + 20 * passed / fill if passed < fill else 80 - 20 * (passed - fill) / (
+            3600 - fill)
+
+    analyser = lambda at: 20.9 if on(at) and at % HOUR > 200 * SECOND else 1.0  # noqa: E731
+    return {RUN: on, "gen1.tank_pressure": tank, MODE: mode,
+            OXYGEN: lambda at: 1.0 if at < since else analyser(at)}
+
+
+def test_a_tank_that_fills_four_times_as_fast_is_filled_with_air():
+    s = story(air_in_nitrogen_mode={"warm_up": 3 * MINUTE})
+    s.feed(series(fast_tank(12 * HOUR), end=16 * HOUR, every=10 * SECOND))
+    (what, when), = s.moves(AIR)
+    assert what == "raised"
+    assert 13 * HOUR < when < 14 * HOUR + 10 * MINUTE
+    assert "times as fast as this unit can make nitrogen" in s.alarms(AIR)[0].text
+
+
+def test_trap_a_fast_fill_in_air_fill_is_as_it_should_be():
+    s = story(air_in_nitrogen_mode={"warm_up": 3 * MINUTE}, air_fill_stuck={"enabled": False})
+    tank = fast_tank(12 * HOUR)
+    tank[MODE] = lambda at: 2.0 if at >= 12 * HOUR else 1.0
+    s.feed(series(tank, end=16 * HOUR, every=10 * SECOND))
+    assert s.moves(AIR) == []

@@ -6,10 +6,10 @@ import json
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.clock import parse_instant
 from collector.domain.events import FactNoted
 from collector.domain.readings import Reading
-from collector.watch import Watch
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, plant, series, settings, story
 
 C = "clock-jump"

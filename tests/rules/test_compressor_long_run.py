@@ -25,10 +25,45 @@ def test_raised_at_limit_plus_delay_with_the_numbers_of_the_contract():
     assert event.id == f"{C}.gen1.{event.time // 1000}"
 
 
-def test_returns_when_it_stops():
+def two_runs(at: int) -> float:
+    """Return a run of 19 min and, an hour later, one of 6 min."""
+    return float(MINUTE <= at < 20 * MINUTE or 80 * MINUTE <= at < 86 * MINUTE)
+
+
+def test_returns_when_a_run_was_healthy():
     s = story(compressor_long_run={"limit": 12 * MINUTE})
-    s.feed(series({RUN: between(60 * SECOND, 20 * MINUTE), MODE: 1}, end=30 * MINUTE))
-    assert s.moves(C)[1] == ("returned", 20 * MINUTE + 5 * SECOND)
+    s.feed(series({RUN: two_runs, MODE: 1}, end=2 * HOUR))
+    assert s.moves(C) == [("raised", 13 * MINUTE + 5 * SECOND),
+                          ("returned", 86 * MINUTE + 5 * SECOND)]
+
+
+def test_one_fact_at_every_refill_is_one_alarm_with_a_count():
+    long = lambda at: float(at % HOUR < 15 * MINUTE and at < 5 * HOUR)  # noqa: E731
+    s = story(compressor_long_run={"limit": 12 * MINUTE})
+    s.feed(series({RUN: lambda at: long(at) or float(6 * HOUR <= at < 6 * HOUR + 5 * MINUTE),
+                   MODE: 1}, end=7 * HOUR, every=5 * SECOND))
+    assert [what for what, _ in s.moves(C)] == ["raised", "returned"]
+    assert s.moves(C)[1][1] == 6 * HOUR + 5 * MINUTE + 5 * SECOND
+
+
+def test_the_usual_run_is_learned_and_the_message_says_so():
+    # Runs of 4 min every hour, then one that does not end.
+    runs = lambda at: float(at % HOUR < 4 * MINUTE or at >= 8 * HOUR)  # noqa: E731
+    s = story()
+    s.feed(series({RUN: runs, MODE: 1}, end=9 * HOUR, every=5 * SECOND))
+    (what, when), = s.moves(C)
+    assert what == "raised"
+    assert when == 8 * HOUR + 8 * MINUTE + 5 * SECOND
+    assert "healthy runs" in s.alarms(C)[0].text
+
+
+def test_a_purge_that_opens_doubles_what_is_learned():
+    # A vent opens after seven hours: refills of 4 min take 7 min from then on.
+    runs = lambda at: float(at % HOUR < (4 if at < 7 * HOUR else 15) * MINUTE)  # noqa: E731
+    vent = lambda at: float(at >= 7 * HOUR - MINUTE)  # noqa: E731
+    s = story()
+    s.feed(series({RUN: runs, MODE: 1, "r1-vent.open": vent}, end=10 * HOUR, every=5 * SECOND))
+    assert s.moves(C) == []
 
 
 def test_a_run_within_its_limit_is_silent():
@@ -126,12 +161,13 @@ def test_trap_a_long_gap_with_running_hours_that_went_on_is_one_run():
 
 
 def test_an_alarm_stands_still_over_a_gap_that_proves_nothing():
-    kept = [r for r in series({RUN: between(60 * SECOND, 40 * MINUTE), MODE: 1}, end=50 * MINUTE)
+    runs = lambda at: float(MINUTE <= at < 40 * MINUTE or 50 * MINUTE <= at < HOUR)  # noqa: E731
+    kept = [r for r in series({RUN: runs, MODE: 1}, end=70 * MINUTE)
             if not 20 * MINUTE <= r.time - T0 < 25 * MINUTE]
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(kept)
     assert s.moves(C) == [
-        ("raised", 13 * MINUTE + 5 * SECOND), ("returned", 40 * MINUTE + 5 * SECOND),
+        ("raised", 13 * MINUTE + 5 * SECOND), ("returned", HOUR + 5 * SECOND),
     ]
 
 

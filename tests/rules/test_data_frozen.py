@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.readings import Reading
 from collector.domain.verdicts import Standing
-from collector.watch import Watch
 from tests.rules.support import (
     DAY,
     HOUR,
@@ -186,6 +186,109 @@ def test_called_frozen_once_too_often_it_learns():
     shapes = {TANK: tank, RUN: 0.0, HOURS: 100.0, P: noisy(25, 1)}
     s = story(plant(devices=TWO)).feed(series(shapes, end=2 * DAY, every=10 * SECOND))
     assert len([m for m, _ in s.moves(C, "controller") if m == "raised"]) <= 3
+
+
+# -- one gauge of a device that lives --------------------------------------------------------------
+
+ROOM_T = "r1.valve_room_temperature"
+WARM = "gen1.cabinet_temperature"
+LIVE = {"controller": (30 * SECOND, (TANK, RUN, HOURS, WARM)), "panel": (30 * SECOND, (P, ROOM_T))}
+
+
+def warm(at: int) -> float:
+    return round(15 + 3 * math.sin(at / DAY * math.tau), 1)
+
+
+def test_a_gauge_that_flickered_and_repeats_one_value_is_named():
+    live = noisy(25, 5, step=0.5, spread=0.25)
+    shapes = alive(**{P: lambda at: live(min(at, DAY)), ROOM_T: warm})
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=2 * DAY, every=30 * SECOND))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert DAY + HOUR <= at <= DAY + 6 * HOUR
+    event = s.alarms(C)[0]
+    assert (event.asset, event.values["points"]) == ("panel", P)
+    assert "of Dock riser has read 25.0 psi without the least change for" in event.text
+    assert abs(event.since - (T0 + DAY)) <= 2 * MINUTE
+
+
+def test_it_ends_when_the_gauge_moves_and_what_reads_it_is_held_meanwhile():
+    live = noisy(25, 5, step=0.5, spread=0.25)
+    shapes = alive(**{P: lambda at: live(DAY) if DAY <= at < 2 * DAY else live(at), ROOM_T: warm})
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=2 * DAY, every=30 * SECOND))
+    held = next(v for v in s.watch.verdicts() if v.condition == C and v.asset == "panel")
+    assert held.standing is Standing.PRESENT
+    s.feed(series(shapes, start=2 * DAY, end=2 * DAY + HOUR, every=30 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
+def test_trap_a_coarse_gauge_that_flickered_on_the_edge_of_a_step_and_rests():
+    live = noisy(25.5, 5, step=1.0, spread=0.1)
+    shapes = alive(**{P: lambda at: live(at) if at < 2 * DAY else 25.0, ROOM_T: warm})
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=8 * DAY, every=30 * SECOND))
+    assert s.moves(C) == []
+
+
+def test_trap_a_sawtooth_of_the_regulator_that_slows_when_the_purge_is_done():
+    def held(at: int) -> float:
+        period = 30 * MINUTE if at < 2 * DAY else 40 * HOUR
+        return float(round(26.4 - 2.4 * (at % period) / period))
+
+    shapes = alive(**{P: held, ROOM_T: warm})
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=8 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_tank_gauge_that_whole_runs_do_not_move_is_named():
+    shapes = alive()
+    live = shapes[TANK]
+    shapes |= {TANK: lambda at: live(min(at, 12 * HOUR)), P: noisy(25, 1), ROOM_T: warm}
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=DAY, every=30 * SECOND))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert at <= 14 * HOUR
+    assert s.alarms(C)[0].values["points"] == TANK
+    assert "the compressor ran for about" in s.alarms(C)[0].text
+
+
+def test_a_tank_gauge_that_holds_is_one_alarm_though_its_device_stood_still_at_first():
+    shapes = alive()
+    live = shapes[TANK]
+    shapes |= {TANK: lambda at: live(min(at, 12 * HOUR + 15 * MINUTE)), P: noisy(25, 1)}
+    # With nothing but the gauge and the compressor, the device is still for each rest of 20 min.
+    bare = {"controller": (30 * SECOND, (TANK, RUN)), "panel": (30 * SECOND, (P,))}
+    s = story(plant(devices=bare)).feed(series(shapes, end=DAY, every=30 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+
+
+def test_trap_a_silence_does_not_end_what_is_frozen():
+    shapes = alive(until=6 * HOUR, **{P: noisy(25, 1)})
+    rows = series(shapes, end=9 * HOUR)
+    s = story(plant(devices=TWO)).feed(
+        [r for r in rows if r.point == P or not 7 * HOUR <= r.time - T0 < 8 * HOUR])
+    assert [m for m, _ in s.moves(C)] == ["raised"]
+    assert [m for m, _ in s.moves("device-silent")] == ["raised", "returned"]
+
+
+def test_trap_a_tank_that_rests_for_days():
+    def tank(at: int) -> float:
+        return alive()[TANK](at) if at < DAY else round(72 - (at - DAY) / DAY)
+
+    shapes = {TANK: tank, RUN: lambda at: alive()[RUN](at) if at < DAY else 0.0,
+              WARM: noisy(30, 2), P: noisy(25, 1), ROOM_T: warm}
+    s = story(plant(devices=LIVE)).feed(series(shapes, end=5 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_restart_tells_the_same_of_a_gauge():
+    live = noisy(25, 5, step=0.5, spread=0.25)
+    shapes = alive(**{P: lambda at: live(min(at, DAY)), ROOM_T: warm})
+    rows = series(shapes, end=30 * HOUR, every=MINUTE)
+    whole = story(plant(devices=LIVE)).feed(rows)
+    s = story(plant(devices=LIVE)).feed(rows[:7201])
+    again = Story(Watch(plant=plant(devices=LIVE), settings=settings()), s.events)
+    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    assert again.feed(rows[7201:]).moves(C) == whole.moves(C) != []
 
 
 def test_only_contacts_are_not_watched_for_it():

@@ -6,10 +6,10 @@ import json
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.domain.actions import Action, Deed
 from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted, event_from_json, event_to_json
-from collector.watch import Watch
 from tests.rules.support import (
     HOUR,
     MINUTE,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 
+from collector.app.monitor import Watch
 from collector.domain.readings import Quality
-from collector.watch import Watch
 from tests.rules.support import (
     HOUR,
     MINUTE,

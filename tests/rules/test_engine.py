@@ -11,8 +11,9 @@ import pytest
 from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import Quality
 from collector.rules import base, wording
-from collector.rules.base import Level, shifted
+from collector.rules.base import Level
 from collector.rules.inputs import Spacing
+from collector.rules.state import shifted
 from collector.rules.wording import Words
 from tests.rules.support import (
     DAY,
@@ -42,7 +43,7 @@ def test_events_carry_the_time_of_a_tick():
 
 
 def test_a_coarser_grid():
-    from collector.watch import Watch
+    from collector.app.monitor import Watch
     from tests.rules.support import Story, settings
     s = Story(Watch(plant=plant(), settings=settings(), step=10_000), [])
     s.feed(series({P: 15}, end=MINUTE, phase=437))
@@ -165,7 +166,7 @@ def test_a_level_ends_past_its_deadband_only():
     assert not level.compare(2, 18, 18, 1, above=False)
     assert level.compare(3, 17.9, 18, 1, above=False)
     assert not level.compare(4, 18.9, 18, 1, above=False)
-    low, high = level.band(18, 1, above=False)
+    low, high, *_ = level.band(18, 1, above=False)
     assert (low, high < 19, high > 18.9) == (float("-inf"), True, True)
     assert level.compare(5, 19, 18, 1, above=False)
     assert level.since_at == 5
@@ -199,7 +200,7 @@ def test_a_quiet_band_promises_nothing_that_a_sample_would_change():
                    RUN: lambda at: float(at % (40 * MINUTE) < 20 * MINUTE)}, end=2 * HOUR)
     s = story().feed(rows)
     every = story()
-    for slot in every.watch._engine._slots:
+    for slot in every.watch._engine.rules.runtimes:
         slot.rule.quiet = lambda point: None
     every.feed(rows)
     assert s.events == every.events

@@ -143,7 +143,7 @@ def test_trap_the_demand_of_a_declared_fill_is_left_out():
     s = told([], watched([leaky]))
     s.watch.declare_fill("r1", T0 + 12 * 3_600_000)
     s.feed(rows)
-    pipe = s.watch._engine._asking.estimators[0].context.shared["leaks"].pipes["r1"]
+    pipe = s.watch._engine.estimators.estimators[0].context.shared["leaks"].pipes["r1"]
     assert pipe.loss.seen(T0, T0 + 12 * 3_600_000) == 0.0
     assert pipe.loss.seen(T0, T0 + 2 * DAY) > 6 * 3600
 

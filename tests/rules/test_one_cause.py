@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.conditions import CATALOGUE
+from collector.domain.conditions.shape import DECLARED_FILL
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.plant import Device, Generator, Plant, Riser, Site, Vent
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.rules.explain import DECLARED_FILL, TABLE
-from collector.watch import Watch
 from simulators.record import rows
 from simulators.scenario import Act, Scenario, load_scenario
 from simulators.serving import write_site
@@ -199,23 +199,24 @@ def test_a_restart_in_the_middle_tells_the_same_story():
     assert raised(Story(watch, said)) == expected
 
 
-# -- the table -------------------------------------------------------------------------------------
+# -- the declared causes --------------------------------------------------------------------------
 
-def test_the_table_names_conditions_that_exist():
-    for row in TABLE:
-        assert row.by in CATALOGUE or row.by == DECLARED_FILL
-        assert set(row.of) <= set(CATALOGUE)
-        assert row.by not in row.of
+def test_causes_are_conditions_that_exist():
+    for condition in CATALOGUE.values():
+        by = {cause.by for cause in condition.explained_by}
+        assert by <= {*CATALOGUE, DECLARED_FILL}
+        assert condition.id not in by
 
 
 def test_nothing_holds_back_what_must_always_be_told():
-    held = {c for row in TABLE if row.holds for c in row.of}
+    held = {c.id for c in CATALOGUE.values() for cause in c.explained_by if cause.inhibits}
     assert not held & {"pressure-low", "pressure-high", "low-air-contact", "room-oxygen-low",
                        "low-temperature", "pressure-falling-fast", "power-lost"}
 
 
 def test_no_two_conditions_hold_each_other_back():
-    holds = {(row.by, c) for row in TABLE if row.holds for c in row.of}
+    holds = {(cause.by, c.id) for c in CATALOGUE.values() for cause in c.explained_by
+             if cause.inhibits}
     reach = dict.fromkeys({a for a, _ in holds}, frozenset())
     for _ in reach:  # as many rounds as there are links close every chain
         reach = {a: frozenset(b for x, b in holds if x == a).union(

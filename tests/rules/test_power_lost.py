@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from collector.watch import Watch
+from collector.app.monitor import Watch
 from tests.rules.support import (
     HOUR,
     MINUTE,

@@ -165,6 +165,27 @@ def test_returns_when_the_pipe_is_filled_again():
     assert s.moves(C)[1][1] > 20 * MINUTE
 
 
+def test_a_low_point_drained_at_length_is_named_and_returns_by_itself():
+    def drained(t):
+        gone = min(max(t - 10 * MINUTE, 0) / MINUTE, 1.0) * 2.8
+        return round(25.0 - gone + min(max(t - 12 * MINUTE, 0) / MINUTE * 0.2, gone), 2)
+    s = story().feed(series({P: drained}, end=HOUR, every=10 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+    assert "A low point that is being drained looks so at first" in s.alarms(C)[0].text
+    assert "returns once half is back" in s.alarms(C)[0].text
+
+
+@pytest.mark.parametrize("step", [0.2, 0.5, 1.0])
+def test_trap_low_points_drained_beneath_the_noise_of_a_gauge(step):
+    rng = random.Random(7)
+
+    def shape(t):
+        gone = 1.5 * min(max(t % DAY - HOUR, 0) / (20 * SECOND), 1.0) if t % DAY < 2 * HOUR else 0
+        return round((25.0 - gone + rng.gauss(0, 0.25)) / step) * step
+    s = story().feed(series({P: shape}, end=5 * DAY, every=15 * SECOND))
+    assert s.moves(C) == []
+
+
 @pytest.mark.parametrize("every", [5, 20])
 def test_a_dead_sensor_that_comes_back_returns(every):
     shape = lambda t: 0.0 if 10 * MINUTE <= t < 20 * MINUTE else 25.0  # noqa: E731
@@ -180,7 +201,7 @@ def test_leaving_out_quiet_samples_changes_nothing():
     said = []
     for skip in (True, False):
         s = story()
-        slot = next(x for x in s.watch._engine._slots if x.rule.condition == C)
+        slot = next(x for x in s.watch._engine.rules.runtimes if x.rule.condition == C)
         if not skip:
             slot.rule.quiet = lambda point: None
         s.feed(series({P: lambda t: noisy[t // (5 * SECOND)]}, end=30 * MINUTE))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import random
 
 from collector.domain.plant import Riser
-from tests.rules.support import DAY, MINUTE, SECOND, between, plant, series, stale, story
+from tests.rules.support import DAY, HOUR, MINUTE, SECOND, between, plant, series, stale, story
 
 P = "r1.pressure"
 C = "pressure-high"
@@ -51,3 +52,15 @@ def test_not_watched_without_a_limit_or_a_sensor():
     assert story().reason(C, "r1") == "no high_pressure is set for r1"
     s = told(devices={"io": (5000, ("gen1.mode",))})
     assert s.reason(C, "r1") == "no supervisory pressure at r1"
+
+
+def test_trap_a_coarse_gauge_while_the_pressure_passes_the_limit_slowly():
+    # 42.5 down to 39.5 psi in 6 h, told in whole psi with 0.25 psi of scatter; the limit is 41.5.
+    def shown(at: int) -> float:
+        true = 39.5 + 3.0 * abs(1 - at / (6 * HOUR))
+        return round(random.Random(at).gauss(true, 0.25))
+
+    dock = Riser(id="r1", name="Dock riser", fed_by="gen1", high_pressure=41.5,
+                 supervisory_pressure=35.0)
+    s = story(plant(riser=dock)).feed(series({P: shown}, end=12 * HOUR, every=15 * SECOND))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned", "raised"]

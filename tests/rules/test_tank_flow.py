@@ -7,7 +7,7 @@ import pytest
 from collector.domain.conditions import ConditionSettings
 from collector.domain.plant import Plant
 from collector.rules.base import Context
-from collector.rules.cycles import cycles_of
+from collector.rules.gasbalance import balance_of
 from collector.rules.inputs import Inputs
 from collector.rules.tankflow import TankFlow
 from collector.rules.wording import Words
@@ -23,7 +23,7 @@ def flow_of(plant: Plant, drawn: float, stopped: int = 1000) -> TankFlow:
     settings = ConditionSettings(defaults={})
     context = Context(plant=plant, settings=settings, inputs=Inputs(plant, settings),
                       words=Words(plant))
-    cycles_of(context, "gen1").state.runs_series.append([stopped, 20.0, 360.0, drawn])
+    balance_of(context, "gen1").state.whole.runs_series.append([stopped, 20.0, 360.0, drawn])
     return TankFlow(context, "gen1", FLOW)
 
 

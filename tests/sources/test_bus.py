@@ -16,7 +16,7 @@ from collector.domain.errors import (
     LinkDown,
 )
 from collector.sources.bus import Bus
-from collector.sources.requests import ReadRequest
+from collector.sources.pdu import ReadRequest
 from collector.sources.settings import Address
 from tests.sources import peer as p
 from tests.sources.conftest import Serve

@@ -15,9 +15,8 @@ import dpkt
 import pytest
 
 from collector.domain.errors import DeviceError, DeviceRefused, DeviceReplyInvalid
-from collector.sources.framing import Frame, take_frame
-from collector.sources.replies import parse_reply
-from collector.sources.requests import FUNCTION_CODES, ReadRequest
+from collector.sources.line import Frame, take_frame
+from collector.sources.pdu import FUNCTION_CODES, ReadRequest, parse_reply
 from collector.sources.wire_guard import Framing
 
 pytestmark = pytest.mark.data

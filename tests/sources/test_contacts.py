@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
-from collector.sources.contacts import Debounce, contact_value
-from collector.sources.emit import Emitter, Raw, point_names
+from collector.sources.decoding import Debounce, PointDecoder, Raw, contact_value, point_names
 from collector.sources.read_plan import Span
 from collector.sources.settings import ContactLeg, PointSettings
 
@@ -41,25 +40,25 @@ def test_one_leg_alone() -> None:
 
 def test_the_first_state_counts_at_once_a_new_one_only_after_its_time() -> None:
     d = Debounce(100)
-    assert d.see((1,), 0) == (1,)
-    assert d.see((0,), 1000) == (1,)
-    assert d.see((0,), 1099) == (1,)
-    assert d.see((0,), 1100) == (0,)
+    assert d.sample((1,), 0) == (1,)
+    assert d.sample((0,), 1000) == (1,)
+    assert d.sample((0,), 1099) == (1,)
+    assert d.sample((0,), 1100) == (0,)
 
 
 def test_bounce_never_counts() -> None:
     d = Debounce(100)
-    d.see((0,), 0)
-    assert {d.see((t // 50 % 2,), t) for t in range(50, 5000, 50)} == {(0,)}
+    d.sample((0,), 0)
+    assert {d.sample((t // 50 % 2,), t) for t in range(50, 5000, 50)} == {(0,)}
 
 
 def test_a_lost_look_starts_the_time_anew() -> None:
     d = Debounce(100)
-    d.see((0,), 0)
-    d.see((1,), 1000)
-    d.lose()
-    assert d.see((1,), 1200) == (0,)
-    assert d.see((1,), 1300) == (1,)
+    d.sample((0,), 0)
+    d.sample((1,), 1000)
+    d.forget_pending()
+    assert d.sample((1,), 1200) == (0,)
+    assert d.sample((1,), 1300) == (1,)
 
 
 @given(st.lists(st.tuples(st.integers(1, 300), st.integers(0, 3)), min_size=1, max_size=60),
@@ -72,7 +71,7 @@ def test_what_counts_has_stood_for_its_time(
     for step, state in looks:
         now += step
         history.append((now, (state,)))
-        got = d.see((state,), now)
+        got = d.sample((state,), now)
         if held is not None and got != held:
             run = []
             for when, seen in reversed(history):
@@ -83,7 +82,9 @@ def test_what_counts_has_stood_for_its_time(
         held = got
 
 
-def readings(e: Emitter, no: int, nc: int, now: int) -> dict[str, tuple[float | None, Quality]]:
+def readings(
+    e: PointDecoder, no: int, nc: int, now: int,
+) -> dict[str, tuple[float | None, Quality]]:
     raws = {
         Span("discrete-inputs", 0, 1): Raw(asked=now - 5, values=(no,)),
         Span("discrete-inputs", 1, 2): Raw(asked=now - 9, values=(nc,)),
@@ -98,18 +99,18 @@ def test_a_pair_gives_three_points() -> None:
     p = trouble(normally_open=NO, normally_closed=NC)
     assert point_names(p) == ("gen1.trouble", "gen1.trouble_no", "gen1.trouble_nc")
     good = Quality.GOOD
-    assert readings(Emitter(p), 1, 0, 100) == {
+    assert readings(PointDecoder(p), 1, 0, 100) == {
         "gen1.trouble": (1.0, good), "gen1.trouble_no": (1.0, good),
         "gen1.trouble_nc": (0.0, good),
     }
-    assert readings(Emitter(p), 0, 0, 100) == {
+    assert readings(PointDecoder(p), 0, 0, 100) == {
         "gen1.trouble": (None, Quality.BAD), "gen1.trouble_no": (0.0, good),
         "gen1.trouble_nc": (0.0, good),
     }
 
 
 def test_the_change_over_is_no_disagreement() -> None:
-    e = Emitter(trouble(normally_open=NO, normally_closed=NC, debounce=50))
+    e = PointDecoder(trouble(normally_open=NO, normally_closed=NC, debounce=50))
     values = [readings(e, *legs, now)["gen1.trouble"][0] for legs, now in [
         ((0, 1), 0), ((0, 0), 1000), ((1, 0), 1008), ((1, 0), 1100), ((0, 0), 2000), ((0, 0), 2060),
     ]]
@@ -121,11 +122,11 @@ def test_inverted_inputs() -> None:
         normally_open=ContactLeg(table="discrete-inputs", address=0, inverted=True),
         normally_closed=NC,
     )
-    assert readings(Emitter(p), 0, 0, 10)["gen1.trouble"] == (1.0, Quality.GOOD)
+    assert readings(PointDecoder(p), 0, 0, 10)["gen1.trouble"] == (1.0, Quality.GOOD)
 
 
 def test_one_leg_not_had_makes_all_three_stale() -> None:
-    e = Emitter(trouble(normally_open=NO, normally_closed=NC))
+    e = PointDecoder(trouble(normally_open=NO, normally_closed=NC))
     raws = {
         Span("discrete-inputs", 0, 1): Raw(asked=1, values=(1,)),
         Span("discrete-inputs", 1, 2): Raw(asked=1, quality=Quality.STALE, why="no reply"),
@@ -136,7 +137,7 @@ def test_one_leg_not_had_makes_all_three_stale() -> None:
 
 def test_a_plain_bit_is_debounced_too() -> None:
     p = trouble(table="coils", type="bit", address=4, debounce=100)
-    e = Emitter(p)
+    e = PointDecoder(p)
 
     def see(bit: int, now: int) -> float | None:
         (found,) = e.readings({Span("coils", 4, 5): Raw(asked=now, values=(bit,))}, now)

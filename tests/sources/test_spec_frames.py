@@ -15,14 +15,8 @@ from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
 from collector.domain.errors import DeviceRefused, DeviceReplyInvalid
-from collector.sources.framing import (
-    OutOfStep,
-    character_time,
-    frame_silence,
-    take_frame,
-)
-from collector.sources.replies import parse_reply
-from collector.sources.requests import ReadRequest
+from collector.sources.line import OutOfStep, character_time, frame_silence, take_frame
+from collector.sources.pdu import ReadRequest, parse_reply
 from collector.sources.wire_guard import Framing, build_frame
 from tests.sources.peer import crc
 

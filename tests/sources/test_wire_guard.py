@@ -24,7 +24,7 @@ from pymodbus.pdu.register_message import (
 import collector.sources
 from collector.clock import SystemClock
 from collector.sources.bus import Bus
-from collector.sources.requests import ReadRequest
+from collector.sources.pdu import ReadRequest
 from collector.sources.settings import Address
 from collector.sources.wire_guard import (
     Framing,

@@ -10,19 +10,20 @@ from pathlib import Path
 
 import pytest
 
+from collector.app.monitor import Watch
 from collector.cli import main
 from collector.domain.events import EstimateMade
+from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import standard_molar_volume
 from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
 from collector.survey.limits import FILL
-from collector.survey.measured import measured
 from collector.survey.parts import Tone
+from collector.survey.site_survey import measured
+from collector.survey.site_units import SiteUnits
 from collector.survey.takeoff import inside, lines_of
-from collector.survey.words import Words, span
-from collector.watch import Watch
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 
@@ -239,8 +240,8 @@ def test_numbers_as_metric_people_read_them() -> None:
     volume = riser_part(found).figure("volume")
     assert volume is not None
     assert volume.shown == "1703 L"
-    assert Words(plant(units="metric").site).pressure(25) == "1.72 bar"
-    assert span(FILL.value) == "30 min"
+    assert SiteUnits(plant(units="metric").site).pressure(25) == "1.72 bar"
+    assert duration_text(FILL.value * 1000) == "30 min"
 
 
 # -- the command ---------------------------------------------------------------------------------
@@ -273,7 +274,7 @@ def test_as_text(site: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert "4 in schedule 10, 500.0 ft" in out
     assert "[delivery typed, --delivery]" in out
     assert "impairment" in out
-    assert "Not watched at gen1" in out
+    assert "Not monitored at gen1" in out
     assert max(map(len, out.splitlines())) <= 100
     assert err == ""
 

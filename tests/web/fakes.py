@@ -10,8 +10,10 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
+from collector.config.conditions import default_settings
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
+from collector.domain.conditions import ConditionSettings
 from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
 from collector.domain.events import (
@@ -30,16 +32,16 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import Quality, Reading
 from collector.domain.trends import TrendStep
 from collector.domain.verdicts import NotWatched
-from collector.people import Accounts, Doorkeeper, Role
-from collector.people.passwords import Passwords
+from collector.people import Accounts, Role, SessionManager
+from collector.people.accounts import Passwords
 from collector.web import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
 )
-from collector.web.door import Door
+from collector.web.access import AccessPolicy
 from collector.web.live import Live
-from collector.web.services import MeasureLine, PastServices, Search
+from collector.web.services import HistoryServices, MeasureLine, Search
 
 PASSWORD = "nine lives of a cat"
 PEOPLE = {"L. Ames": Role.LOOK, "J. Whitlock": Role.RESPOND, "R. Okafor": Role.MANAGE}
@@ -213,6 +215,8 @@ class FakeSite:
 
     clock: ManualClock = field(default_factory=lambda: ManualClock(NOW))
     plant: Plant = field(default_factory=plant)
+    settings: ConditionSettings = field(
+        default_factory=lambda: ConditionSettings(defaults=default_settings()))
     picture: LivePicture = field(default_factory=picture)
     alarms: list[LiveAlarm] = field(default_factory=alarms)
     events: list[Event] = field(default_factory=history)
@@ -372,14 +376,15 @@ class FakeSite:
     def services(self) -> BoardServices:
         """What the board is given."""
         return BoardServices(
-            plant=lambda: self.plant, clock=self.clock, picture=self.picture,
+            plant=lambda: self.plant, settings=lambda: self.settings, clock=self.clock,
+            picture=self.picture,
             alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", live=self.live,
-            past=PastServices(alarms=self.moved, estimates=self.made, find=self.find,
+            past=HistoryServices(alarms=self.moved, estimates=self.made, find=self.find,
                               measures=self.measures, deliveries=self.told),
-            handbook=HANDBOOK.get, note=lambda *told: self.notes.append(told),
-            door=Door(keeper=Doorkeeper(self.accounts, self.real), token=self.token,
+            handbook=HANDBOOK.get, record_event=lambda *told: self.notes.append(told),
+            access=AccessPolicy(sessions=SessionManager(self.accounts, self.real), token=self.token,
                       reading=self.reading, public_address=self.public_address),
         )

@@ -37,7 +37,7 @@ SettingValue = float | bool | str | None
 
 CAUTIONS: Mapping[str, str] = {
     "not-a-fire-alarm": (
-        "This supervises for maintenance. It is not a listed fire-alarm or supervising-station "
+        "For maintenance monitoring only. It is not a listed fire-alarm or supervising-station "
         "system, replaces none, and nobody may rely on it for one. Local code, the authority "
         "having jurisdiction and licensed practice decide."
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import MAX_GAP, Condition, Setting, delays
+from collector.domain.conditions.shape import DAY, MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -11,6 +11,13 @@ CONDITIONS = (
     Condition(
         id="compressor-long-run", title="Compressor runs too long", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream", inhibits=False),
+            Cause("air-fill-stuck", "same", inhibits=False),
+            Cause("pressure-falling-fast", "upstream", inhibits=False),
+            Cause("vent-stuck-open", "upstream", inhibits=False),
+        ),
         causes=(
             "a leak in the pipe or at the tank: listen, soap the joints",
             "a riser being filled that nobody declared, or a bypass left open",
@@ -38,6 +45,11 @@ CONDITIONS = (
         id="compressor-overduty", title="Compressor runs too much of the day",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream", after=DAY),
+            Cause("vent-stuck-open", "upstream", inhibits=False),
+        ),
         causes=(
             "a leak in the pipe or at the tank: listen, soap the joints",
             "a purge vent that flows more than planned, or stands open",
@@ -65,6 +77,8 @@ CONDITIONS = (
         id="compressor-short-cycling", title="Compressor starts too often",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure", impairment=True,
+        explained_by=(Cause("declared fill", "downstream"),),
         causes=(
             "cut-in and cut-out set too close, or a pressure switch that drifts",
             "a check valve that leaks back, so that the switch sees the compressor's own line",
@@ -89,6 +103,8 @@ CONDITIONS = (
         id="compressor-not-starting", title="Compressor does not start",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("compressor",),
+        plot="tank_pressure",
+        explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the motor's overload or thermal protection has tripped: let it cool, find out why",
             "the pressure switch, or its line to the tank",
@@ -98,14 +114,16 @@ CONDITIONS = (
         ),
         settings=(
             Setting(name="cut_in", kind="pressure", default=None,
-                    source="the site file's cut_in; 60 psi by common practice",
+                    source="the site file's cut_in; without one, what the gauge read before the "
+                           "last starts, from three on; 60 psi by common practice",
                     doc="tank pressure at which the compressor starts"),
             Setting(name="margin", kind="pressure", default="2 psi",
                     source="setting; what gauge and pressure switch may differ by",
                     doc="this far below cut-in it must start within the on-delay"),
             Setting(name="gauge", kind="pressure", default="0.5 psi",
                     source="setting; error and drift of the gauge of a sound unit",
-                    doc="what the gauge may read below cut-in with the switch not yet closed"),
+                    doc="what the gauge may read below cut-in with the switch not yet closed; "
+                        "more where past starts scattered more"),
             Setting(name="near_limit", kind="duration", default="30 min", source="setting",
                     doc="how long it may stay off below that, yet closer to cut-in than the "
                         "margin"),
@@ -120,6 +138,7 @@ CONDITIONS = (
         id="compressor-weak", title="Compressor delivers less than it did",
         applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="tank_pressure",
         causes=(
             "the intake filter: look at it, change it",
             "a relief valve, drain or unloader that weeps while it runs: listen at each",

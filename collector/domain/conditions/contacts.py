@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import MAX_GAP, Condition, Setting, delays
+from collector.domain.conditions.shape import MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -13,6 +13,13 @@ CONDITIONS = (
     Condition(
         id="low-air-contact", title="Low-air switch", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream", inhibits=False),
+            Cause("declared fill", "downstream", inhibits=False),
+            Cause("compressor-not-starting", "downstream", inhibits=False),
+            Cause("pressure-falling-fast", "upstream", inhibits=False),
+        ),
         causes=(
             "the gauge at the valve: is the pressure really low",
             "an open head, an open drain or a broken pipe",
@@ -25,6 +32,7 @@ CONDITIONS = (
     Condition(
         id="generator-trouble", title="Generator reports trouble", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("compressor", "only-reads"),
+        explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the generator's own display: what trouble does it show",
             "its breaker and its motor overload",
@@ -48,6 +56,7 @@ CONDITIONS = (
     Condition(
         id="contact-disagreement", title="Contact contradicts itself", applies_to="contact",
         signal=Signal.TROUBLE, priority=Priority.HIGH,
+        doubts=False,
         causes=(
             "a wire off one leg, or a loose terminal",
             "a short between the legs",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -11,6 +11,7 @@ CONDITIONS = (
     Condition(
         id="device-silent", title="Device does not answer", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "power to the device",
             "the cable, its plug, or the network between here and there",
@@ -27,6 +28,10 @@ CONDITIONS = (
     Condition(
         id="data-frozen", title="Readings never change", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        explained_by=(
+            Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "alone"),
+        ),
+        doubts=True,
         causes=(
             "the device's own display: does it move while the readings here do not",
             "the logger or gateway between: restart it",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -11,6 +11,8 @@ CONDITIONS = (
     Condition(
         id="tank-leak", title="The tank leaks", applies_to="generator",
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("compressor", "oxygen"),
+        plot="tank_pressure", impairment=True,
+        explained_by=(Cause("declared fill", "downstream"),),
         causes=(
             "the tank's drain: shut it, look whether an automatic one hangs open",
             "fittings, gauges and hoses at the tank: soap them",
@@ -36,6 +38,13 @@ CONDITIONS = (
     Condition(
         id="leak-high", title="Leak above its limit", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("impairment", "oxygen"),
+        plot="pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream"), Cause("pressure-falling-fast", "same"),
+            # Its causes name the leak; and a sensor that died low leaves only the demand.
+            Cause("pressure-low", "same"),
+            Cause("vent-stuck-open", "upstream", inhibits=False),
+        ),
         causes=(
             "a drain, test or vent valve not quite shut",
             "the purge vent passing although it says shut",
@@ -58,6 +67,10 @@ CONDITIONS = (
     Condition(
         id="leak-growing", title="Leak is growing", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.LOW, cautions=("impairment",),
+        plot="pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream"), Cause("pressure-falling-fast", "same"),
+        ),
         causes=(
             "a joint or coupling that works loose: listen, soap the newest work first",
             "a drain, test or vent valve that was not quite shut the last time",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import MAX_GAP, Condition, Setting, delays
+from collector.domain.conditions.shape import DAY, MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -11,6 +11,11 @@ CONDITIONS = (
     Condition(
         id="air-fill-stuck", title="Stuck in air-fill", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("impairment", "compressor"),
+        plot="tank_pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream", inhibits=False),
+            Cause("pressure-falling-fast", "upstream", inhibits=False),
+        ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
             "a system being filled that nobody declared",
@@ -27,6 +32,9 @@ CONDITIONS = (
                     doc="tank pressure above which the unit should have gone back to nitrogen"),
             Setting(name="return_delay", kind="duration", default="2 min", source="setting",
                     doc="how long it may stay in air-fill above the return pressure"),
+            Setting(name="runs", kind="count", default=3, source="setting",
+                    doc="so many runs in a row in air-fill alone, where the mode says off between "
+                        "runs; 0: never"),
             Setting(name="deadband", kind="pressure", default="1 psi",
                     source="2 % of pressure, EEMUA 191 as a consultancy quotes it",
                     doc="how far below the return pressure the tank must fall to count as below"),
@@ -38,6 +46,12 @@ CONDITIONS = (
         id="air-fill-frequent", title="Falls back to air-fill too often",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("impairment",),
+        plot="tank_pressure", impairment=True,
+        explained_by=(
+            Cause("declared fill", "downstream", after=DAY),
+            # Where the mode says off at rest, each run of a stuck unit looks like a fallback.
+            Cause("air-fill-stuck", "same", after=DAY),
+        ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
             "systems being filled that nobody declared",
@@ -59,6 +73,8 @@ CONDITIONS = (
         id="air-in-nitrogen-mode", title="Air while it says nitrogen",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("oxygen", "compressor"),
+        plot="product_oxygen",
+        explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the air-fill valve or a hand bypass of the separator: open, or leaking through",
             "a mode contact or register that does not follow the valve",
@@ -85,6 +101,10 @@ CONDITIONS = (
         id="product-oxygen-high", title="Product oxygen too high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
+        plot="product_oxygen",
+        explained_by=(
+            Cause("power-lost", "downstream"), Cause("air-in-nitrogen-mode", "same"),
+        ),
         causes=(
             "the flow through the separator set too high, or its control valve moved",
             "inlet filters or the dryer: water and oil spoil a separator",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import DAY, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -11,6 +11,13 @@ CONDITIONS = (
     Condition(
         id="oxygen-not-falling", title="Oxygen is not falling", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream"), Cause("compressor-not-starting", "downstream"),
+            Cause("oxygen-sensor-suspect", "same"), Cause("vent-stuck-closed", "same"),
+            # The slope's window still holds the hours that were blocked.
+            Cause("purge-blocked", "same", after=DAY),
+        ),
         causes=(
             "the generator was in air-fill: the pipe got air",
             "the vent closed, its orifice or filter clogged",
@@ -41,6 +48,11 @@ CONDITIONS = (
     Condition(
         id="oxygen-rising", title="Oxygen is rising again", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream", inhibits=False), Cause("declared fill", "downstream"),
+            Cause("oxygen-sensor-suspect", "same"),
+        ),
         causes=(
             "was the system filled or opened: declare the fill, and purge again",
             "the generator's mode and its product oxygen: air or poor gas went into the pipe",
@@ -67,6 +79,8 @@ CONDITIONS = (
     Condition(
         id="oxygen-sensor-suspect", title="Oxygen sensor suspect", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.LOW,
+        plot="oxygen",
+        explained_by=(Cause("power-lost", "downstream"),),
         causes=(
             "the sensor's plug, supply and wiring",
             "the sensor in room air: it must read 20.9 %",
@@ -99,6 +113,7 @@ CONDITIONS = (
     Condition(
         id="room-oxygen-low", title="Room oxygen low", applies_to="room",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("oxygen",),
+        plot="oxygen",
         causes=(
             "stay out; open doors and start the ventilation from outside",
             "measure from the door with a portable instrument before anyone goes in",

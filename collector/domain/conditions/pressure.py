@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Condition, Setting, delays
+from collector.domain.conditions.shape import Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -13,6 +13,13 @@ CONDITIONS = (
     Condition(
         id="pressure-low", title="Supervisory pressure low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        plot="pressure", impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream", inhibits=False),
+            Cause("declared fill", "downstream", inhibits=False),
+            Cause("compressor-not-starting", "downstream", inhibits=False),
+            Cause("pressure-falling-fast", "upstream", inhibits=False),
+        ),
         causes=(
             "an open head, drain or test valve: look before you enter",
             "the supply to this riser closed, or its air maintenance device set too low",
@@ -32,6 +39,7 @@ CONDITIONS = (
     Condition(
         id="pressure-high", title="Supervisory pressure high", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
+        plot="pressure",
         causes=(
             "the bypass of the air maintenance device left open",
             "the air maintenance device set too high, creeping or with dirt in its seat",
@@ -52,6 +60,7 @@ CONDITIONS = (
         id="pressure-falling-fast", title="Supervisory pressure falls fast",
         applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         cautions=("impairment", "oxygen"),
+        plot="pressure", impairment=True,
         causes=(
             "an open head or a fire: see whether water flows, and follow the site's procedure",
             "a broken pipe, a fitting let go, an open drain or test valve",
@@ -74,6 +83,7 @@ CONDITIONS = (
     Condition(
         id="low-temperature", title="Valve room too cold", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH,
+        plot="valve_room_temperature",
         causes=(
             "a door or louvre left open",
             "the room's heater: its power, thermostat, fuel",

@@ -1,12 +1,18 @@
-"""What a condition and its settings are made of."""
+"""The types of conditions and of their settings."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from collector.domain.events import Priority, Signal
+from collector.domain.units import DAY
 
-__all__ = ["COMMON_SETTINGS", "MAX_GAP", "Condition", "Setting", "delays"]
+__all__ = ["COMMON_SETTINGS", "DAY", "DECLARED_FILL", "MAX_GAP", "Cause", "Condition", "Setting",
+           "delays"]
+
+DECLARED_FILL = "declared fill"
+"""A person's declaration, among the causes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +42,22 @@ COMMON_SETTINGS = (
 """Settings that every condition has; a condition may state another default for the delays."""
 
 
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """An active condition (or :data:`DECLARED_FILL`) that explains another one.
+
+    It inhibits the other, which then is not raised, or is only named as its probable cause.
+    """
+
+    by: str
+    reach: Literal["same", "alone", "downstream", "upstream"]
+    """Where what it explains lies, seen from its own asset along the path of the gas; ``alone``: a
+    device that reads nothing but that asset."""
+    inhibits: bool = True
+    after: int = 0
+    """How long (ms) it inhibits when it has returned, where that is more than the usual grace."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
     """One condition of the trade, and what its message says besides the numbers."""
@@ -50,6 +72,17 @@ class Condition:
     """Likely causes, in the order a technician would check them."""
     cautions: tuple[str, ...] = ()
     settings: tuple[Setting, ...] | None = None
+    plot: str = ""
+    """Quantity of the asset (or of its riser or generator) on whose plot it is marked."""
+    impairment: bool = False
+    """Whether an impairment of the system suppresses it: out of service, a system has no pressure,
+    leaks, breathes air, and makes its compressor run."""
+    explained_by: tuple[Cause, ...] = ()
+    """What suppresses it or is named as its cause. ``pressure-low`` and the low-air switch are
+    never suppressed: a riser without pressure must be reported, whatever took it."""
+    doubts: bool | None = None
+    """Whether its rule says which readings are not to be believed: it then inhibits what needs
+    them (``True``), or is named as the cause (``False``)."""
     also: tuple[str, ...] = ()
     """Further kinds it is watched for: a generator, where its risers cannot be told apart."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import MAX_GAP, Condition, Setting, delays
+from collector.domain.conditions.shape import DAY, MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]
@@ -17,6 +17,11 @@ CONDITIONS = (
     Condition(
         id="vent-stuck-open", title="Vent stuck open", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
+        plot="oxygen", impairment=True,
+        explained_by=(
+            # A step is reported for a day; the sensor that took it is hardly better on the next.
+            Cause("oxygen-sensor-suspect", "same", after=DAY),
+        ),
         causes=(
             "the vent's own controller: its target, its mode, a manual override",
             "dirt in the valve's seat, or a coil that stays powered",
@@ -44,6 +49,12 @@ CONDITIONS = (
     Condition(
         id="vent-stuck-closed", title="Vent stuck closed", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
+        plot="oxygen", impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream"),
+            # A step is reported for a day; the sensor that took it is hardly better on the next.
+            Cause("oxygen-sensor-suspect", "same", after=DAY),
+        ),
         causes=(
             "the vent's own controller: its target, its mode, a manual override, its supply",
             "the coil and its wiring",
@@ -76,6 +87,11 @@ CONDITIONS = (
     Condition(
         id="purge-blocked", title="Purge path blocked", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("impairment",),
+        plot="oxygen", impairment=True,
+        explained_by=(
+            Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "same"),
+            Cause("vent-stuck-closed", "same"), Cause("water-at-vent", "same", inhibits=False),
+        ),
         causes=(
             "water at the low point before the vent: drain it",
             "the vent's filter and orifice",

@@ -1,1 +1,1 @@
-"""The sections of a report: each a function of what was gathered, giving blocks."""
+"""The sections of a report: functions from ``ReportData`` to blocks."""

@@ -1,44 +1,44 @@
-"""What happened: alarms, what people did, and how the alarm system itself fared."""
+"""Alarms of the period, operator actions, and alarm system performance."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
 
-from collector.alarms.measures import YARDSTICKS, Frequent
-from collector.alarms.occurrences import Occurrence
+from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.events import Priority, Transition
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
 
-__all__ = ["alarm_measures", "events", "standing"]
+__all__ = ["active_alarms", "alarm_measures", "events"]
 
 _MOST = 60
 _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
           Transition.OUT_OF_SERVICE: "out of service"}
 
 
-def standing(g: Gathered) -> Iterator[Block]:
+def active_alarms(g: ReportData) -> Iterator[Block]:
     """List what stood at the end of the period."""
     yield Heading(text="State at the end", level=2)
-    if not g.standing:
+    if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
         return
     yield Table(
         header=("Priority", "What", "Where", "Since", "Acknowledged"), widths=(1, 3, 2.4, 2, 2),
         rows=[(o.priority.value, title_of(o.condition), g.name(o.asset),
-               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.standing])
+               instant_words(o.raised, g.zone), _answer(g, o)) for o in g.active])
 
 
-def _answer(g: Gathered, one: Occurrence) -> str:
+def _answer(g: ReportData, one: Occurrence) -> str:
     if one.acknowledged is None:
         return "not acknowledged"
     who = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
-    return f"after {span_words(one.acknowledged - one.raised)}{who}"
+    return f"after {duration_text(one.acknowledged - one.raised)}{who}"
 
 
-def events(g: Gathered) -> Iterator[Block]:
+def events(g: ReportData) -> Iterator[Block]:
     """List the alarms of the period, and what else was noted."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
@@ -56,28 +56,29 @@ def events(g: Gathered) -> Iterator[Block]:
     yield from _noted(g)
 
 
-def _lasted(g: Gathered, one: Occurrence) -> str:
+def _lasted(g: ReportData, one: Occurrence) -> str:
     if one.ended is None:
-        return "still stands"
-    tail = "" if one.returned else ", then held quiet"
-    return span_words(min(one.ended, g.end) - one.raised) + tail
+        return "still active"
+    tail = "" if one.returned else ", then suppressed"
+    return duration_text(min(one.ended, g.end) - one.raised) + tail
 
 
-def _noted(g: Gathered) -> Iterator[Block]:
-    told = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
-    if told:
-        yield Heading(text="What people declared and did", level=2)
-        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}" for f in told[-_MOST:]])
-    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in told)
+def _noted(g: ReportData) -> Iterator[Block]:
+    actions = g.facts("fill-", "baseline-reset", "acceptance-", "impairment-", "visit-")
+    if actions:
+        yield Heading(text="Operator actions", level=2)
+        yield Bullets(items=[f"{instant_words(f.time, g.zone)}: {f.text}"
+                             for f in actions[-_MOST:]])
+    own = Counter(f.fact for f in g.facts()) - Counter(f.fact for f in actions)
     if own:
-        yield Heading(text="What the watch noted of itself", level=2)
+        yield Heading(text="System events", level=2)
         yield Bullets(items=[f"{kind.replace('-', ' ').capitalize()}: {count} times"
                              if count > 1 else f"{kind.replace('-', ' ').capitalize()}: once"
                              for kind, count in sorted(own.items())])
 
 
-def alarm_measures(g: Gathered) -> Iterator[Block]:
-    """Hold the alarm system against the standard's figures."""
+def alarm_measures(g: ReportData) -> Iterator[Block]:
+    """Yield the alarm system performance against the standard's figures."""
     m = g.measures
     yield Heading(text="The alarm system itself")
     yield Paragraph(soft=True, text=(
@@ -96,7 +97,7 @@ def _percent(share: float | None) -> str:
     return "none raised" if share is None else f"{share * 100:.1f} %"
 
 
-def _measured(g: Gathered) -> Iterator[tuple[str, str, str]]:
+def _measured(g: ReportData) -> Iterator[tuple[str, str, str]]:
     m = g.measures
     yield "Alarms a day", f"{m.per_day:.2f}", "per_day"
     yield "Alarms an hour", f"{m.per_hour:.3f} (most {m.most_in_hour})", "per_hour"
@@ -114,7 +115,7 @@ def _measured(g: Gathered) -> Iterator[tuple[str, str, str]]:
     yield "Priorities", shares if m.raised else "none raised", "priorities"
 
 
-def _guilty(g: Gathered) -> Iterator[Block]:
+def _guilty(g: ReportData) -> Iterator[Block]:
     m = g.measures
     if m.frequent:
         yield Heading(text="The most frequent", level=2)
@@ -124,21 +125,21 @@ def _guilty(g: Gathered) -> Iterator[Block]:
             rows=[(title_of(f.condition), g.name(f.asset), str(f.count), _percent(f.share),
                    _remark(g, f)) for f in m.frequent])
     answered = "" if m.answered_median is None else \
-        f"Half of what was acknowledged was so within {span_words(m.answered_median)}. "
+        f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
     if m.quiet:
-        yield Heading(text="Held quiet", level=2)
+        yield Heading(text="Suppressed alarms", level=2)
         yield Table(
             header=("What", "Where", "How", "From", "For", "By", "Why"),
             widths=(2.6, 2, 1.6, 2, 1.2, 1.3, 2.2),
             rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
                    instant_words(q.start, g.zone),
-                   "still" if q.end is None else span_words(q.end - q.start), q.by, q.why)
+                   "still" if q.end is None else duration_text(q.end - q.start), q.by, q.why)
                   for q in m.quiet[-_MOST:]])
 
 
-def _remark(g: Gathered, frequent: Frequent) -> str:
+def _remark(g: ReportData, frequent: Frequent) -> str:
     key = frequent.condition, frequent.asset
     words = []
     if key in {(f.condition, f.asset) for f in g.measures.chattering}:

@@ -1,4 +1,4 @@
-"""How much of the period was seen, where the gaps are, and what was not watched at all."""
+"""Valid data of each point in the period, the gaps, and what was not monitored."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from statistics import median
 from weakref import WeakKeyDictionary
 
+from collector.domain.formatting import duration_text
 from collector.domain.readings import split_point
 from collector.domain.trends import TrendStep
 from collector.plots import Bar, BarKind, Bars
-from collector.plots.thinning import bridge, stretches, usual
+from collector.plots.series import bridge, stretches, usual
 from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
 
 __all__ = ["Seen", "coverage", "not_watched", "seen"]
 
@@ -23,7 +24,7 @@ _WHOLE = 0.9995
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """How much of the period a point had good readings; ``gaps`` are (start, end) in ms."""
+    """Share of the period with valid data of a point; ``gaps`` are (start, end) in ms."""
 
     point: str
     share: float
@@ -35,20 +36,20 @@ class Seen:
         return max((b - a for a, b in self.gaps), default=0)
 
 
-_SEEN: WeakKeyDictionary[Gathered, tuple[Seen, ...]] = WeakKeyDictionary()
+_SEEN: WeakKeyDictionary[ReportData, tuple[Seen, ...]] = WeakKeyDictionary()
 
 
-def seen(g: Gathered) -> tuple[Seen, ...]:
+def seen(g: ReportData) -> tuple[Seen, ...]:
     """Return how much of the period each point was seen; worked out once."""
     if g not in _SEEN:
         _SEEN[g] = tuple(_seen(g, p) for p in g.points)
     return _SEEN[g]
 
 
-def _seen(g: Gathered, point: str) -> Seen:
-    """Hold the readings of each step against how many the device's pace would give.
+def _seen(g: ReportData, point: str) -> Seen:
+    """Compare the readings of each step with the number its device's poll interval gives.
 
-    Without a device in the site file the usual count of the steps stands for it.
+    Without a device in the site file the usual count of the steps is taken instead.
     """
     steps = g.trend(point)
     source = g.plant.source_of(point)
@@ -62,7 +63,7 @@ def _seen(g: Gathered, point: str) -> Seen:
 
 
 def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
-    """Return what lies between the stretches of readings that belong together.
+    """Return the gaps between the stretches of readings that belong together.
 
     At the ends of the period what is shorter than their usual distance is no gap either.
     """
@@ -77,29 +78,29 @@ def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def coverage(g: Gathered) -> Iterator[Block]:
-    """Tell each point's coverage and the gaps, to the hour."""
-    yield Heading(text="What was seen")
+def coverage(g: ReportData) -> Iterator[Block]:
+    """Yield the share of valid data of each point, and the gaps."""
+    yield Heading(text="Valid data")
     if not g.points:
         yield Paragraph(text="No reading is in the journal, and no device is in the site file.")
         return
     if g.first is not None and g.first > g.start:
         yield Paragraph(strong=True, text=(
             f"The journal begins at {instant_words(g.first, g.zone)}, after the period's start; "
-            "what lies before it is counted as not seen."))
+            "the time before it counts as without data."))
     all_seen = seen(g)
     yield Table(
         header=("What", "Seen", "Gaps", "Longest gap", "From"), widths=(4, 1, 1, 1.3, 2),
         align="LRRRL",
         rows=list(_rows(g, all_seen)))
     yield Paragraph(soft=True, text=(
-        f"Gaps are told in steps of {span_words(g.step)}; shorter ones are in the percentage. "
-        "Only readings that could be trusted count."))
+        f"Gaps are listed in steps of {duration_text(g.step)}; shorter ones are in the percentage. "
+        "Only valid readings count."))
     yield Figure(figure=_strips(g, all_seen))
 
 
-def _rows(g: Gathered, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
-    """Give each point its row; a thing that was seen whole has one for all its points."""
+def _rows(g: ReportData, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
+    """Yield a row for each point; an asset without gaps has one for all its points."""
     for thing in g.plant.things():
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
         if len(own) > 1 and all(s.share > _WHOLE and not s.gaps for s in own):
@@ -108,11 +109,11 @@ def _rows(g: Gathered, all_seen: Sequence[Seen]) -> Iterator[tuple[str, ...]]:
         for s in own:
             longest = max(s.gaps, key=lambda gap: gap[1] - gap[0], default=None)
             yield (f"{thing.name}: {g.quantity(s.point).label}", f"{s.share * 100:.1f} %",
-                   str(len(s.gaps)), span_words(s.longest) if longest else "none",
+                   str(len(s.gaps)), duration_text(s.longest) if longest else "none",
                    instant_words(longest[0], g.zone) if longest else "")
 
 
-def _strips(g: Gathered, all_seen: Sequence[Seen]) -> Bars:
+def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
     rows: list[tuple[str, list[Bar]]] = []
     for thing in g.plant.things():
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
@@ -132,11 +133,11 @@ def _strips(g: Gathered, all_seen: Sequence[Seen]) -> Bars:
                 description="A bar where there are readings, a gap where there are none.")
 
 
-def not_watched(g: Gathered) -> Iterator[Block]:
-    """Say what could not be watched and why."""
-    yield Heading(text="What was not watched")
+def not_watched(g: ReportData) -> Iterator[Block]:
+    """Yield the list of conditions that are not monitored, with the reasons."""
+    yield Heading(text="Not monitored")
     if not g.not_watched:
-        yield Paragraph(text="Every condition that applies here is watched.")
+        yield Paragraph(text="Every condition that applies here is monitored.")
         return
     yield Paragraph(text=(
         "These conditions could not have been noticed, by the site file as it is now:"))

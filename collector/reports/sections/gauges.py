@@ -9,17 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from collector.domain.limits import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered
+from collector.reports.report_data import ReportData
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["EYES", "LEAST_ENCLOSURE", "gauges", "low_air_tests"]
+__all__ = ["INSPECTIONS", "gauges", "low_air_tests"]
 
-LEAST_ENCLOSURE = {"us": (40 - 32) / 1.8, "metric": 4.0}
-"""degrees C: 40 °F, or the 4 °C that stands beside it in NFPA 25, by the site's units."""
-
-EYES = (
+INSPECTIONS = (
     "gauges: undamaged, and reading the same as is reported here",
     "control valves: open, in their normal position, sealed, locked or supervised, no leaks",
     "dry or preaction valve: no damage outside, trim valves in place, no leak from the "
@@ -32,12 +30,13 @@ EYES = (
 )
 
 
-def gauges(g: Gathered) -> Iterator[Block]:
-    """Tabulate the readings at the intervals, riser by riser, and say what they are not."""
+def gauges(g: ReportData) -> Iterator[Block]:
+    """Yield the gauge readings at the intervals, and the inspections they do not replace."""
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
     if not risers:
-        yield Paragraph(text="No riser's pressure is read here: every gauge needs eyes on site.")
+        yield Paragraph(text="No riser's pressure is read here: every gauge needs inspection on "
+                             "site.")
     else:
         yield Paragraph(soft=True, text=(
             "Read over the wire at 09:00 by the site's clock, the nearest reading within half an "
@@ -51,14 +50,14 @@ def gauges(g: Gathered) -> Iterator[Block]:
         for i in range(0, len(some), 5):
             yield from _readings(g, some[i:i + 5], monthly=often)
     yield from _enclosures(g)
-    yield from _eyes(g)
+    yield from _inspections(g)
 
 
-def _has_switch(g: Gathered, riser: Riser) -> bool:
+def _has_switch(g: ReportData, riser: Riser) -> bool:
     return any(f"{riser.id}.low_air{leg}" in g.points for leg in ("", "_no", "_nc"))
 
 
-def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
+def _readings(g: ReportData, risers: Sequence[Riser], *, monthly: bool) -> Iterator[Block]:
     points = [f"{r.id}.pressure" for r in risers]
     rows = []
     for at in marks(g.start, g.end, g.zone, monthly=monthly):
@@ -75,18 +74,19 @@ def _readings(g: Gathered, risers: Sequence[Riser], *, monthly: bool) -> Iterato
                 widths=(1.6, *([1.4] * len(risers))), align="L" + "R" * len(risers))
 
 
-def _reading(g: Gathered, riser: Riser, value: float | None) -> str:
+def _reading(g: ReportData, riser: Riser, value: float | None) -> str:
     if value is None:
         return "no reading"
     words = g.axis(f"{riser.id}.pressure").words(value)
-    if riser.low_pressure is not None and value < riser.low_pressure:
+    low, high = g.limit("pressure-low", riser.id), g.limit("pressure-high", riser.id)
+    if low is not None and value < low:
         return f"{words}, low"
-    if riser.high_pressure is not None and value > riser.high_pressure:
+    if high is not None and value > high:
         return f"{words}, high"
     return words
 
 
-def _enclosures(g: Gathered) -> Iterator[Block]:
+def _enclosures(g: ReportData) -> Iterator[Block]:
     rows = []
     for riser in g.plant.risers.values():
         point = f"{riser.id}.valve_room_temperature"
@@ -94,17 +94,17 @@ def _enclosures(g: Gathered) -> Iterator[Block]:
         if not lows:
             continue
         low, at = min(lows)
-        axis, least = g.axis(point), LEAST_ENCLOSURE[g.plant.site.units]
-        verdict = "at or above" if low >= least else "below"
+        axis, least = g.axis(point), VALVE_ROOM_LEAST[g.plant.site.units]
+        compared = "at or above" if low >= least else "below"
         rows.append((riser.name, axis.words(low), instant_words(at, g.zone),
-                     f"{verdict} {axis.words(least)}"))
+                     f"{compared} {axis.words(least)}"))
     if rows:
         yield Heading(text="Valve enclosures", level=2)
         yield Table(header=("Where", "Coldest", "Around", ""), rows=rows, widths=(2, 1.2, 2, 2),
                     align="LRRL")
 
 
-def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
+def low_air_tests(g: ReportData) -> list[tuple[str, int | None]]:
     """Return each riser with a low-air switch, and when it last operated in the period (ms)."""
     found: list[tuple[str, int | None]] = []
     for riser in g.plant.risers.values():
@@ -114,10 +114,10 @@ def low_air_tests(g: Gathered) -> list[tuple[str, int | None]]:
     return found
 
 
-def _eyes(g: Gathered) -> Iterator[Block]:
-    yield Heading(text="What still needs eyes on site", level=2)
-    yield Paragraph(text="A reading over the wire is no inspection. Somebody must still look at:")
-    yield Bullets(items=EYES)
+def _inspections(g: ReportData) -> Iterator[Block]:
+    yield Heading(text="Inspections on site", level=2)
+    yield Paragraph(text="A reading over the wire is no inspection. A person must still inspect:")
+    yield Bullets(items=INSPECTIONS)
     tests = [f"{name}: the low-air switch "
              + ("did not operate in this period" if at is None
                 else f"last operated around {instant_words(at, g.zone)}")

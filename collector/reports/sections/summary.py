@@ -5,26 +5,27 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Box, Bullets, Heading, Paragraph
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.numbers import LeakCost, leak_cost, number, parts, total
+from collector.reports.report_data import ReportData, title_of
 from collector.reports.sections.coverage import seen
 from collector.reports.sections.gauges import low_air_tests
 from collector.reports.sections.upkeep import cost_words
-from collector.reports.times import instant_words, span_words
+from collector.reports.times import instant_words
+from collector.reports.totals import LeakCost, leak_cost, number, parts, total
 
 __all__ = ["cautions", "next_steps", "summary"]
 
 _OFTEN = 10
-"""Raisings of one alarm in a period from which on it is worth a look at its cause (setting)."""
+"""Occurrences of one alarm in a period from which its cause is worth finding (setting)."""
 _GROWN = 1.25
 """Last quarter over first quarter from which on a leak is called grown (setting)."""
 _QUARTER = 85 * 86_400_000
 _SEEN = 0.95
-"""Share of readings below which somebody should look at the wire (setting)."""
+"""Share of valid data below which the wiring is worth checking (setting)."""
 
 
-def summary(g: Gathered) -> Iterator[Block]:
+def summary(g: ReportData) -> Iterator[Block]:
     """Write the first page."""
     yield Heading(text="What to do next")
     steps = list(next_steps(g))
@@ -36,12 +37,12 @@ def summary(g: Gathered) -> Iterator[Block]:
     yield Bullets(items=list(_brief(g)))
 
 
-def next_steps(g: Gathered) -> Iterator[str]:
-    """Say what wants doing, the most pressing first, each with why."""
-    for one in g.standing:
+def next_steps(g: ReportData) -> Iterator[str]:
+    """Yield what to do next, the most urgent first, each with its reason."""
+    for one in g.active:
         known = CATALOGUE.get(one.condition)
         check = f" Check first: {known.causes[0]}." if known is not None and known.causes else ""
-        yield (f"{title_of(one.condition)} at {g.name(one.asset)} still stands, since "
+        yield (f"{title_of(one.condition)} at {g.name(one.asset)} still active, since "
                f"{instant_words(one.raised, g.zone)} ({one.priority.value}).{check}")
     yield from _repeated(g)
     yield from _grown(g)
@@ -52,19 +53,19 @@ def next_steps(g: Gathered) -> Iterator[str]:
                "period, and each quarter is the interval (NFPA 25).")
     if g.not_watched:
         count = len(g.not_watched)
-        yield (f"{count} condition{'s are' if count > 1 else ' is'} not watched; the list says "
+        yield (f"{count} condition{'s' if count > 1 else ''} not monitored; the list says "
                "what is missing for each.")
 
 
-def _repeated(g: Gathered) -> Iterator[str]:
-    standing = {(o.condition, o.asset) for o in g.standing}
+def _repeated(g: ReportData) -> Iterator[str]:
+    active = {(o.condition, o.asset) for o in g.active}
     for frequent in g.measures.frequent:
-        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in standing:
+        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in active:
             yield (f"{title_of(frequent.condition)} at {g.name(frequent.asset)} came "
-                   f"{frequent.count} times: find its cause, or look at its settings.")
+                   f"{frequent.count} times: find its cause, or check its settings.")
 
 
-def _grown(g: Gathered) -> Iterator[str]:
+def _grown(g: ReportData) -> Iterator[str]:
     for asset in g.assets_with("leak-rate"):
         early, late = parts(g, "leak-rate", asset)
         if early.mean and late.mean and min(early.count, late.count) >= 3 \
@@ -74,7 +75,7 @@ def _grown(g: Gathered) -> Iterator[str]:
                    f"{number(late.mean, unit)} between the first and the last quarter.")
 
 
-def _unseen(g: Gathered) -> Iterator[str]:
+def _unseen(g: ReportData) -> Iterator[str]:
     poor = [s for s in seen(g) if s.share < _SEEN]
     if poor:
         worst = min(poor, key=lambda s: s.share)
@@ -84,13 +85,12 @@ def _unseen(g: Gathered) -> Iterator[str]:
                f"{worst.share * 100:.1f} %).")
 
 
-def _brief(g: Gathered) -> Iterator[str]:
+def _brief(g: ReportData) -> Iterator[str]:
     m = g.measures
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
-    standing = "none stands" if not m.standing else "1 stands" if len(m.standing) == 1 else \
-        f"{len(m.standing)} stand"
-    yield f"{raised} raised in {span_words(g.end - g.start)}; {standing} at the end."
+    active = f"{len(m.standing) or 'none'} active"
+    yield f"{raised} raised in {duration_text(g.end - g.start)}; {active} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"
         if g.has(point):
@@ -107,18 +107,17 @@ def _brief(g: Gathered) -> Iterator[str]:
         used = total(g, "energy", generator.id)
         if used is not None:
             yield (f"{generator.name} used {number(used.value, used.unit)} in "
-                   f"{span_words(used.covered)}.")
+                   f"{duration_text(used.covered)}.")
         cost = leak_cost(g, generator)
         if isinstance(cost, LeakCost):
             yield f"The leak behind {generator.name} took {cost_words(cost)}."
     shares = [s.share for s in seen(g)]
     if shares:
-        yield (f"{sum(shares) / len(shares) * 100:.1f} % of the readings asked for were had and "
-               "could be trusted.")
+        yield f"Valid data: {sum(shares) / len(shares) * 100:.1f} %."
     else:
         yield "No readings are in the journal."
 
 
 def cautions() -> Box:
-    """Return the cautions, as they stand on every report."""
+    """Return the cautions, which every report has."""
     return Box(title="Cautions", lines=list(CAUTIONS.values()))

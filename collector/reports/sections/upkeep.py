@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.domain.formatting import duration_text
 from collector.reports.blocks import Block, Bullets, Heading, Paragraph, Table
-from collector.reports.gathered import Gathered, title_of
-from collector.reports.numbers import LeakCost, leak_cost, number, total
-from collector.reports.times import instant_words, span_words
+from collector.reports.report_data import ReportData, title_of
+from collector.reports.times import instant_words
+from collector.reports.totals import LeakCost, leak_cost, number, total
 
 __all__ = ["baselines", "cost_words", "energy", "service"]
 
 
-def energy(g: Gathered) -> Iterator[Block]:
-    """Tell the energy used and what the leak costs."""
+def energy(g: ReportData) -> Iterator[Block]:
+    """Yield the energy used and the cost of the leak."""
     if not g.plant.generators:
         return
     yield Heading(text="Energy and what the leak costs")
@@ -23,7 +24,7 @@ def energy(g: Gathered) -> Iterator[Block]:
         rows.append((
             generator.name, "–" if used is None else number(used.value, used.unit),
             "–" if cost is None else number(cost.value, cost.unit),
-            "–" if used is None else span_words(used.covered),
+            "–" if used is None else duration_text(used.covered),
             cost_words(leak_cost(g, generator))))
     yield Table(header=("Generator", "Energy", "Cost", "Over", "Of it, the leak"), rows=rows,
                 widths=(1.8, 1.2, 1.2, 1.1, 4), align="LRRRL")
@@ -33,9 +34,9 @@ def energy(g: Gathered) -> Iterator[Block]:
 
 
 def cost_words(cost: LeakCost | str) -> str:
-    """Say what a leak costs, or why it cannot be said."""
+    """Return the cost of a leak in words, or why it is not known."""
     if isinstance(cost, str):
-        return f"cannot be said: {cost}"
+        return f"not known: {cost}"
     money = "" if cost.cost is None or cost.yearly_cost is None else (
         f", {number(cost.cost, cost.currency)}; in a year "
         f"{number(cost.yearly_cost, cost.currency)}")
@@ -43,12 +44,12 @@ def cost_words(cost: LeakCost | str) -> str:
             + ("" if money else f"; in a year {number(cost.yearly_energy, 'kWh')}"))
 
 
-def service(g: Gathered) -> Iterator[Block]:
-    """Tell what service is due and when the last one was."""
+def service(g: ReportData) -> Iterator[Block]:
+    """Yield the service that is due and the date of the last one."""
     if not g.plant.generators:
         return
     yield Heading(text="Service")
-    due = {o.asset for o in g.standing if o.condition == "service-due"}
+    due = {o.asset for o in g.active if o.condition == "service-due"}
     rows = []
     for generator in g.plant.generators.values():
         left = g.estimates("hours-to-service", generator.id)
@@ -59,12 +60,12 @@ def service(g: Gathered) -> Iterator[Block]:
         rows.append((
             generator.name, " or ".join(plan) or "no plan stated", last,
             number(left[-1].value or 0.0, "h") if left else "–",
-            "due" if generator.id in due else "not due" if plan else "cannot be said"))
+            "due" if generator.id in due else "not due" if plan else "not known"))
     yield Table(header=("Generator", "Plan", "Last service", "Hours left", ""), rows=rows,
                 widths=(2, 2.2, 1.8, 1.4, 1.4), align="LLLRL")
 
 
-def baselines(g: Gathered) -> Iterator[Block]:
+def baselines(g: ReportData) -> Iterator[Block]:
     """List what later days are held against, and the acceptances on record."""
     yield Heading(text="Baselines and acceptance")
     if g.baselines:

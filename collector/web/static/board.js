@@ -1,24 +1,24 @@
-/* Reads the page again when the collector says that something has changed, and puts in what is new.
+/* Loads the page again when the collector reports a change, and replaces the parts that differ.
    Without this script the pages work the same and reload themselves once a minute. */
 "use strict";
 
 (() => {
-  const sheet = document.getElementById("sheet");
-  if (!sheet) return;
+  const content = document.getElementById("content");
+  if (!content) return;
   const EVERY = 4000;
   const SILENT = 30000;
-  let lastWord = Date.now();
+  let lastMessage = Date.now();
   let reading = false;
   let listening = false;
 
-  // Somebody who is filling in a form must not lose it to a refresh.
+  // A form that is being filled in must not be lost to a refresh.
   const held = (part) =>
     part.contains(document.activeElement) && part.querySelector("form, input, select") !== null ||
     part.querySelector("details[open]") !== null;
 
   const put = (fresh) => {
     for (const part of fresh.querySelectorAll("[data-part]")) {
-      const old = sheet.querySelector(`[data-part="${part.dataset.part}"]`);
+      const old = content.querySelector(`[data-part="${part.dataset.part}"]`);
       if (!old || old.innerHTML === part.innerHTML || held(old)) continue;
       // The element itself stays, so that a screen reader hears only what changed in it.
       old.className = part.className;
@@ -27,12 +27,12 @@
     document.title = fresh.title;
   };
 
-  const tell = () => {
+  const report = () => {
     const note = document.getElementById("stale");
     if (!note) return;
-    const old = Date.now() - lastWord > SILENT;
+    const old = Date.now() - lastMessage > SILENT;
     if (old && note.hidden) {
-      note.textContent = "No word from the collector. What you see is old: look at the plant itself.";
+      note.textContent = "No contact with the collector. This page is out of date: check the plant itself.";
     }
     note.hidden = !old;
   };
@@ -48,17 +48,17 @@
       if (answer.redirected) { location.reload(); return; } // the session has ended
       if (answer.ok) {
         put(new DOMParser().parseFromString(await answer.text(), "text/html"));
-        lastWord = Date.now();
+        lastMessage = Date.now();
       }
     } catch {
-      // tell() says so on the page once the silence has lasted.
+      // report() says so on the page once the silence has lasted.
     } finally {
       reading = false;
     }
-    tell();
+    report();
   };
 
-  // The words of the stream say only that there is news; each page reads it for itself.
+  // The stream says only that something changed; each page loads it itself.
   let stream = null;
   const listen = () => {
     if (stream) return;
@@ -66,16 +66,16 @@
     stream.onopen = () => { listening = true; };
     stream.onerror = () => { listening = false; };
     for (const word of ["alarms", "readings"]) stream.addEventListener(word, read);
-    stream.addEventListener("pulse", () => { lastWord = Date.now(); tell(); });
+    stream.addEventListener("pulse", () => { lastMessage = Date.now(); report(); });
   };
   const rest = () => { if (stream) stream.close(); stream = null; listening = false; };
 
   listen();
-  setInterval(() => { if (!listening) read(); tell(); }, EVERY);
+  setInterval(() => { if (!listening) read(); report(); }, EVERY);
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) { rest(); return; }
     listen();
-    tell();
+    report();
     read();
   });
 })();

@@ -1,4 +1,4 @@
-/* Reads this page again while a step is under way, and puts in what has changed.
+/* Loads this page again while a step is running, and replaces the parts that differ.
    Without this script the page works the same and reloads itself twice a minute. */
 "use strict";
 
@@ -6,7 +6,7 @@
   const main = document.querySelector("main[data-follow]");
   if (!main) return;
 
-  // Somebody who is filling in a form must not lose it to a refresh.
+  // A form that is being filled in must not be lost to a refresh.
   const held = (part) =>
     part.querySelector("details[open]") !== null || part.contains(document.activeElement);
 
@@ -37,7 +37,7 @@
       const fresh = page.querySelector("main");
       if (fresh) put(fresh);
     } catch {
-      // The next turn may reach it; what stands on the page carries its own times.
+      // The next turn may succeed; everything on the page carries its own time.
     }
   };
 

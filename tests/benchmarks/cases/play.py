@@ -7,10 +7,10 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from collector.app.monitor import Watch
 from collector.domain.events import Event
 from collector.domain.readings import QUANTITIES, Quality, Reading, mode_code
 from collector.domain.verdicts import NotWatched
-from collector.watch import Watch
 from simulators.plant import Plant
 from simulators.record import polls
 from simulators.registers import REGISTER_SETS, assign

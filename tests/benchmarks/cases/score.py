@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from collector.domain.events import AlarmMoved, EstimateMade, Transition
-from collector.rules.registry import BUILDERS
+from collector.rules.registry import RULES
 from tests.benchmarks.cases.play import Played, play
 from tests.benchmarks.cases.shape import BANK, Expect, May, Never
 from tests.benchmarks.cases.truths import Sample, sample
@@ -115,7 +115,7 @@ def _alarms(played: Played, scored: Scored) -> None:
 def _outcome(played: Played, expect: Expect, onset: int | None,
              own: list[AlarmMoved], episodes: int) -> Outcome:
     base = {"condition": expect.condition, "asset": expect.asset, "slow": expect.slow}
-    if expect.condition not in BUILDERS:
+    if expect.condition not in RULES:
         return Outcome(what="not built", **base)  # type: ignore[arg-type]
     why = [n.reason for n in played.not_watched
            if (n.condition, n.asset) == (expect.condition, expect.asset)]

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from collector.domain.conditions import CATALOGUE
-from collector.rules.registry import BUILDERS
+from collector.rules.registry import RULES
 from tests.benchmarks.cases.score import Outcome, Scored
 from tests.benchmarks.cases.truths import QUANTITIES, Sample
 
@@ -58,7 +58,7 @@ def _conditions(done: Sequence[Scored]) -> str:
              f"healthy: false per year of {healthy:.2f} site-years)"]
     for name in CATALOGUE:
         outcomes, false = asked.get(name, []), wrong[name]
-        if name not in BUILDERS:
+        if name not in RULES:
             lines.append(f"{name:26}{len(outcomes):6d}  not built")
             continue
         if not outcomes and not false:

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import numpy as np
 
+from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.actions import Action, Deed
 from collector.domain.columns import Columns
 from collector.domain.events import AlarmMoved, EstimateMade, Event, Transition
 from collector.domain.readings import QUANTITIES
-from collector.watch import Watch
 from simulators.family import DrawnPlant, Fault, Recording, Truth, draw, simulate
 from simulators.family import truth as true_history
 from simulators.family.folder import write_site
@@ -173,27 +173,41 @@ def _mark_alarms(marks: Marks, recording: Recording, events: list[Event], watch:
             onset = start if fault is None else fault.onset
         else:
             onset = fault.onset
-            _mark_fault(marks, fault, raised, watch)
+            moved = [e for e in events if isinstance(e, AlarmMoved)]
+            _mark_fault(marks, fault, moved, watch, truth)
     for e in raised:
         if onset is not None and (e.time >= onset - 60_000 or marks.fault == "void"):
             continue  # what follows from the fault is not counted
-        if any(a.condition in ("*", e.condition) and a.asset in ("*", e.asset)
-               and a.start <= e.time <= a.end for a in truth.allowed):
+        if _allowed(truth, e):
             continue
         marks.wrong.append(Alarmed(
             condition=e.condition, asset=e.asset, after=(e.time - start) / 3.6e6,
             priority=e.priority.value, text=e.text, since=(e.since - start) / 3.6e6))
 
 
-def _mark_fault(marks: Marks, fault: Fault, raised: list[AlarmMoved], watch: Watch) -> None:
+def _allowed(truth: Truth, e: AlarmMoved) -> bool:
+    return any(a.condition in ("*", e.condition) and a.asset in ("*", e.asset)
+               and a.start <= e.time <= a.end for a in truth.allowed)
+
+
+def _mark_fault(
+    marks: Marks, fault: Fault, moved: list[AlarmMoved], watch: Watch, truth: Truth,
+) -> None:
     marks.hard, marks.asset, marks.cause = fault.hard, fault.asset, fault.cause
-    own = [e for e in raised if (e.condition, e.asset) == (fault.condition, fault.asset)
-           and e.time >= fault.onset - 60_000]
+    raised = [e for e in moved if e.transition is Transition.RAISED]
+    mine = [e for e in moved if (e.condition, e.asset) == (fault.condition, fault.asset)
+            and e.transition in (Transition.RAISED, Transition.RETURNED)]
+    own = [e for e in mine if e.transition is Transition.RAISED and e.time >= fault.onset - 60_000]
+    before = [e for e in mine if e.time < fault.onset - 60_000]
+    if before and before[-1].transition is Transition.RAISED and _allowed(truth, before[-1]):
+        # Raised by what its gauge read when the fact was not wholly one yet; it still stands.
+        own.insert(0, before[-1])
     why = [n.reason for n in watch.not_watched()
            if (n.condition, n.asset) == (fault.condition, fault.asset)]
     if own and own[0].time <= fault.by:
         marks.fault, marks.delay = "found", (own[0].time - fault.onset) / 3.6e6
-        marks.repeats = len(own) - 1
+        # Once it is mended, another one is another fact.
+        marks.repeats = sum(fault.end is None or e.time <= fault.end for e in own[1:])
         marks.early_since = own[0].since < fault.onset - 3_600_000
     elif why:
         marks.fault, marks.why = "not watched", why[0]

@@ -1,0 +1,252 @@
+"""Timed rises: a tank that is pumped up, a system that is filled. One small state machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+from collector.acceptance.finding import Finding, Measure, Outcome
+from collector.acceptance.step_readings import Sample, StepReadings, crossing
+from collector.acceptance.steps import Kind, Step
+from collector.domain.formatting import duration_text
+from collector.domain.units import PSI
+from collector.physics.gas import R
+from collector.survey.limits import COLD
+
+__all__ = ["evaluate_fill", "evaluate_tank"]
+
+_NEAR = 1.0
+"""psi above the start at which a tank still counts as begun there."""
+_DRAWN = 1.0
+"""psi by which a rise may fall back before something must have drawn from it."""
+_SHORT = 2.0
+"""psi below cut-out at which a pressure switch may rightly have stopped the compressor."""
+_SETTLE = 600_000
+"""ms for a tank to cool after a run."""
+_TANK_KELVIN = 293.15
+
+
+@dataclass(slots=True, kw_only=True)
+class _Rise:
+    """A rise in progress, and what became of those before it."""
+
+    level: float
+    goal: float
+    base: Sample | None = None
+    """The last sample from which the rise may have begun."""
+    began: float | None = None
+    began_psi: float = 0.0
+    peak: float = 0.0
+    last: Sample | None = None
+    doubt: int = 0
+    voids: list[str] = field(default_factory=list)
+
+    def drop(self, why: str) -> None:
+        self.voids.append(why)
+        self.base = self.began = None
+
+    def step(self, sample: Sample, on: bool, longest_gap: int) -> float | None:
+        """Take a sample; return when (ms) the goal was reached."""
+        time, psi = sample
+        last, self.last = self.last, sample
+        if self.began is None:
+            self._not_begun(sample, on)
+            return None
+        assert last is not None  # noqa: S101 - a rise that has begun has a sample before this
+        if time - last[0] > longest_gap:
+            self.drop(f"no reading for {duration_text(time - last[0])} while it was timed")
+            return None
+        if psi < self.peak - _DRAWN:
+            self.drop(f"the pressure fell back by {self.peak - psi:.1f} psi: something drew")
+            return None
+        self.peak = max(self.peak, psi)
+        if psi >= self.goal:
+            self.doubt += time - last[0]
+            return crossing(last, sample, self.goal)
+        return None
+
+    def _not_begun(self, sample: Sample, on: bool) -> None:
+        time, psi = sample
+        if psi <= self.level or (not on and psi <= self.level + _NEAR):
+            self.base = sample
+        elif self.base is not None and on:
+            level = max(self.level, self.base[1])
+            self.began, self.began_psi = crossing(self.base, sample, level), level
+            self.peak, self.doubt = psi, time - self.base[0]
+        elif psi > self.level + _NEAR:
+            self.base = None
+
+
+def _decided(seconds: float, doubt: float, limit: float) -> Outcome:
+    """Compare a time with its limit (s), give or take half the distance of the samples."""
+    if seconds + doubt <= limit:
+        return Outcome.PASSED
+    return Outcome.FAILED if seconds - doubt > limit else Outcome.UNDECIDED
+
+
+def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: float) -> Finding:
+    assert rise.began is not None  # noqa: S101 - only a rise that has begun ends
+    seconds, doubt = (ended - rise.began) / 1000, rise.doubt / 2000
+    outcome = _decided(seconds, doubt, limit)
+    words = look.words
+    measure = Measure(
+        name="time", value=seconds, unit="s", source=step.points[0],
+        shown=f"{duration_text(seconds * 1000)} ± {duration_text(doubt * 1000)}",
+        limit=f"no more than {duration_text(limit * 1000)}", limit_from=step.limit_from)
+    about = (f"From {words.pressure(rise.began_psi)} to {words.pressure(rise.goal)} in "
+             f"{duration_text(seconds * 1000)}; the limit is {duration_text(limit * 1000)}.")
+    if outcome is Outcome.UNDECIDED:
+        about += " The readings are too far apart to decide it: ask the device more often, or " \
+                 "time it again."
+    return Finding(outcome=outcome, text=about, measures=(measure,), remarks=_remarks(rise),
+                   window=(int(rise.began), round(ended)))
+
+
+def _remarks(rise: _Rise) -> tuple[str, ...]:
+    return tuple(f"An attempt before it was not counted: {why}." for why in rise.voids)
+
+
+def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> Finding:
+    lost = f"Not counted: {rise.voids[-1]}. " if rise.voids and rise.began is None else ""
+    if rise.began is None:
+        return Finding.waiting(lost + waits, _remarks(rise))
+    words, psi = look.words, rise.last[1] if rise.last else 0.0
+    return Finding(
+        outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=_remarks(rise),
+        text=f"{words.pressure(psi)} of {words.pressure(rise.goal)}, "
+             f"{duration_text(look.now - rise.began)} so far.")
+
+
+def _spoilt(look: StepReadings, *points: str) -> Finding | None:
+    if why := look.clock_set():
+        return Finding.void(why)
+    if why := look.silent(*points):
+        return Finding.waiting(why)
+    return None
+
+
+# -- tank ----------------------------------------------------------------------------------------
+
+def evaluate_tank(step: Step, look: StepReadings) -> Finding:
+    """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
+    tank, running = step.points[:2]
+    limit = step.limits["minutes"] * 60
+    rise = _Rise(level=step.limits["from"], goal=step.limits["to"])
+    for time, now in look.merged(tank, running):
+        on = now.get(running, 0.0) > 0.5
+        before = rise.last
+        ended = rise.step((time, now[tank]), on, look.longest_gap)
+        if ended is None and rise.began is not None and running in now and not on:
+            if now[tank] < rise.goal - _SHORT:
+                rise.drop(f"the compressor stopped at {now[tank]:.1f} psi, short of cut-out")
+            elif before is not None:
+                rise.doubt += time - before[0]
+                ended = float(before[0])
+        if ended is not None:
+            found = _by_mode(step, look, rise, _timed(step, look, rise, ended, limit))
+            if found.outcome is not Outcome.VOID:
+                return _delivered(step, look, rise, found)
+            rise.drop(found.text.rstrip("."))
+    if spoilt := _spoilt(look, tank, running):
+        return replace(spoilt, remarks=_remarks(rise))
+    words = look.words
+    return _in_progress(look, rise, f"Waiting for the tank to be at {words.pressure(rise.level)} "
+                                  "or below, and then for the compressor to start.")
+
+
+def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+    mode = next((p for p in step.points if p.endswith(".mode")), "")
+    if not mode or found.window is None:
+        return found
+    start, end = found.window
+    seen = [v for t, v in look.samples(mode) if start <= t <= end]
+    if not seen:
+        return found
+    on_air = sum(v == 2.0 for v in seen) / len(seen)
+    if step.kind is Kind.TANK_NITROGEN and on_air > 0:
+        return Finding.void("the unit was in air-fill while it was timed: set it to nitrogen")
+    if step.kind is Kind.TANK_AIR and on_air < 1 and found.outcome is not Outcome.PASSED:
+        return Finding.void("part of it was on nitrogen, which is slower: hold it in air-fill")
+    note = f"In air-fill for {on_air:.0%} of it." if step.kind is Kind.TANK_AIR else ""
+    return replace(found, remarks=(*found.remarks, *((note,) if note else ())))
+
+
+def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+    """Add the delivery of the run, once the tank has cooled and is still isolated."""
+    volume = look.plant.generators[step.asset].tank_volume
+    if volume is None or found.window is None:
+        return found
+    start, end = found.window
+    tank, running = step.points[:2]
+    after = [(t, v) for t, v in look.samples(tank) if t > end]
+    ran = [t for t, v in look.samples(running) if t > end + look.longest_gap and v > 0.5]
+    if ran and ran[0] < end + _SETTLE:
+        note = "The tank was not left isolated for 10 min: what was delivered is not worked out."
+        return replace(found, remarks=(*found.remarks, note))
+    settled = [v for t, v in after if end + _SETTLE <= t <= end + _SETTLE + 120_000]
+    if not settled:
+        return _settling(look, found, end)
+    gain = (settled[0] - rise.began_psi) * PSI
+    seconds = (end - start) / 1000
+    if gain <= 0:
+        return replace(found, remarks=(*found.remarks, "The tank lost it all again: it leaks."))
+    flow = gain * volume / (R * _TANK_KELVIN) / seconds
+    return replace(found, measures=(*found.measures, Measure(
+        name="delivery", shown=look.words.flow(flow), value=flow, unit="mol/s",
+        source=f"{tank}, settled for 10 min, taken as 20 °C; tank_volume of the site file")))
+
+
+def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
+    if look.now > end + _SETTLE + 10 * look.longest_gap:
+        note = "No reading after the tank had cooled: what was delivered is not worked out."
+        return replace(found, remarks=(*found.remarks, note))
+    left = max(end + _SETTLE - look.now, 0) / 1000
+    result = {Outcome.PASSED: "Passed", Outcome.FAILED: "Failed"}.get(found.outcome, "Not decided")
+    return replace(found, outcome=Outcome.TIMING, text=f"{result}: {found.text} Leave the tank "
+                   f"isolated for another {duration_text(left * 1000)} to see what was delivered.")
+
+
+# -- system fill ---------------------------------------------------------------------------------
+
+def evaluate_fill(step: Step, look: StepReadings) -> Finding:
+    """Time a riser from empty to its supervisory pressure, with no other system filling."""
+    pressure = step.points[0]
+    rise = _Rise(level=step.limits["from"], goal=step.limits["to"])
+    for sample in look.samples(pressure):
+        ended = rise.step(sample, True, look.longest_gap)
+        if ended is not None and rise.began is not None:
+            other = _beside(step, look, int(rise.began), int(ended))
+            if not other:
+                return _filled(step, look, rise, ended)
+            rise.drop(f"{other} was filled at the same time")
+    if spoilt := _spoilt(look, pressure):
+        return replace(spoilt, remarks=_remarks(rise))
+    return _in_progress(look, rise, "Waiting for the pipe to be empty, at "
+                      f"{look.words.pressure(rise.level)} or below, and then to be filled.")
+
+
+def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> Finding:
+    warmth = f"{step.asset}.pipe_temperature"
+    cold = look.at(warmth, int(ended)) if warmth in step.points else None
+    is_cold = cold is not None and cold < COLD
+    limit = step.limits["cold_minutes" if is_cold else "minutes"] * 60
+    found = _timed(step, look, rise, ended, limit)
+    if cold is None:
+        return found
+    return replace(found, measures=(*found.measures, Measure(
+        name="pipe temperature", shown=look.words.temperature(cold), value=cold, unit="degC",
+        source=warmth)))
+
+
+def _beside(step: Step, look: StepReadings, start: int, end: int) -> str:
+    """Return the name of another system whose pressure rose by more than 3 psi meanwhile."""
+    for point in _others(step.points):
+        seen = [v for t, v in look.samples(point) if start <= t <= end]
+        if seen and max(seen) - seen[0] > 3.0:
+            return look.plant.name_of(point.partition(".")[0])
+    return ""
+
+
+def _others(points: Iterable[str]) -> Iterator[str]:
+    first, *rest = points
+    return (p for p in rest if p.endswith(".pressure") and p != first)

@@ -1,0 +1,184 @@
+"""The daemon's periodic jobs, and the scheduler that runs them.
+
+Intervals are in the daemon's time. APScheduler knows only real time, so a sped-up clock shortens
+them; none becomes shorter than a second, or a demo would spend its time on housekeeping.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from collector.acceptance import AcceptanceSync
+from collector.app.pipeline import Pipeline
+from collector.clock import Clock
+from collector.config import SiteConfig
+from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.errors import ActionRefused
+from collector.domain.events import FactNoted
+from collector.domain.plant import Plant
+from collector.domain.units import HOUR
+from collector.journal import Journal
+
+__all__ = [
+    "JobScheduler",
+    "JobStatistics",
+    "JournalJobs",
+    "cancelled",
+    "first_ended",
+    "journal_acceptance",
+]
+
+_log = logging.getLogger(__name__)
+
+Job = Callable[[], Awaitable[None]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobStatistics:
+    """Counts of one job's runs and failures, with the message of the last failure."""
+
+    name: str
+    every: int
+    """ms of the daemon's time."""
+    runs: int
+    failures: int
+    last_failure: str
+
+
+class JobScheduler:
+    """Runs coroutines at intervals; a job that fails is logged, counted and run again when due."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._speed = float(getattr(clock, "speed", 1.0))
+        self._every: dict[str, int] = {}
+        self._runs: dict[str, int] = {}
+        self._failures: dict[str, list[str]] = {}
+        self._scheduler = AsyncIOScheduler(timezone="UTC")
+        self._scheduler.add_listener(self._count, EVENT_JOB_EXECUTED | EVENT_JOB_ERROR)
+
+    def __repr__(self) -> str:
+        return f"JobScheduler({', '.join(sorted(self._every))})"
+
+    def every(self, interval: int, name: str, job: Job) -> None:
+        """Run ``job`` each ``interval`` ms of the daemon's time; never twice at once."""
+        self._every[name] = interval
+        self._scheduler.add_job(
+            job, IntervalTrigger(seconds=max(interval / 1000 / self._speed, 1.0)),
+            id=name, max_instances=1, coalesce=True, misfire_grace_time=None,
+        )
+
+    def start(self) -> None:
+        """Start the intervals of all jobs now."""
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Start no further job."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+
+    def statistics(self) -> tuple[JobStatistics, ...]:
+        """Return the counts of each job."""
+        return tuple(
+            JobStatistics(
+                name=name, every=every, runs=self._runs.get(name, 0),
+                failures=len(failures := self._failures.get(name, [])),
+                last_failure=failures[-1] if failures else "",
+            )
+            for name, every in sorted(self._every.items())
+        )
+
+    def _count(self, event: JobExecutionEvent) -> None:
+        self._runs[event.job_id] = self._runs.get(event.job_id, 0) + 1
+        if event.exception is not None:
+            _log.error("%s failed: %s", event.job_id, event.exception)
+            kept = self._failures.setdefault(event.job_id, [])
+            kept.append(str(event.exception))
+
+
+class JournalJobs:
+    """The jobs that keep the journal small and a restart short; each method is one job."""
+
+    def __init__(
+        self, *, pipeline: Pipeline, journal: Journal, clock: Clock, consumer: str,
+        config: Callable[[], SiteConfig],
+    ) -> None:
+        self._pipeline, self._journal, self._clock = pipeline, journal, clock
+        self._consumer, self._config = consumer, config
+
+    async def save_rules(self) -> None:
+        """Save the rules' state with the next commit; release the commits before the last save."""
+        self._pipeline.snapshot_soon()
+        position = int(self._journal.meta("watch_commit") or 0)
+        if position:
+            await asyncio.to_thread(self._journal.settle, self._consumer, position)
+
+    async def pack(self) -> None:
+        """Pack the readings of closed hours."""
+        before = self._clock.now() // HOUR * HOUR
+        result = await asyncio.to_thread(self._journal.pack, before)
+        _log.debug("packed: %s", result)
+
+    async def retain(self) -> None:
+        """Delete what is older or larger than the site file allows."""
+        keep = self._config().journal
+        oldest = None if keep.keep is None else self._clock.now() - keep.keep
+        result = await asyncio.to_thread(
+            self._journal.retain, oldest=oldest, max_bytes=keep.max_bytes
+        )
+        _log.debug("retained: %s", result)
+
+
+async def journal_acceptance(
+    sync: AcceptanceSync, plant: Plant, pipeline: Pipeline, clock: Clock,
+) -> None:
+    """Journal the steps of acceptances, whether they were done on the board or by command."""
+    for note in await asyncio.to_thread(sync.pending, plant):
+        fact = replace(note.fact, time=clock.now())
+        for kind, lasts in note.declarations.items():
+            await _declare(note.fact, kind, lasts, pipeline, clock)
+        _log.info("%s: %s", fact.fact, fact.text)
+        pipeline.record_event(fact)
+
+
+async def _declare(
+    fact: FactNoted, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
+) -> None:
+    """Declare what a step of an acceptance is, a fill or an impairment; or end it."""
+    now = clock.now()
+    action = OperatorAction(
+        deed=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
+        until=now + lasts if lasts is not None else None)
+    with contextlib.suppress(ActionRefused):  # it has ended already: nothing to end
+        await pipeline.act(action)
+
+
+async def first_ended(stop: asyncio.Event, parts: Sequence[asyncio.Task[None]]) -> None:
+    """Return when ``stop`` is set, or raise what ended one of ``parts`` before it."""
+    stopped = asyncio.create_task(stop.wait(), name="stop")
+    try:
+        done, _ = await asyncio.wait({stopped, *parts}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        stopped.cancel()
+    for part in parts:
+        if part in done:
+            # No part ends by itself: one that did has failed, and the daemon with it. The
+            # service manager starts us again; going on half blind would be worse.
+            _log.error("%s ended", part.get_name())
+            part.result()
+
+
+async def cancelled(*tasks: asyncio.Task[None]) -> None:
+    """Cancel tasks, and return when all have ended."""
+    for task in tasks:
+        task.cancel()
+    for task in tasks:
+        with contextlib.suppress(asyncio.CancelledError):
+            await task

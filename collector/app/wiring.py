@@ -1,0 +1,194 @@
+"""Notification, links in messages and acceptance, set up from the site file and the journal."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+
+from collector.acceptance import AcceptanceService, History, Record, RecordStore
+from collector.config import SiteConfig, load_site
+from collector.config.secrets import kept_key
+from collector.domain.errors import QuietpipeError, SiteFileError
+from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
+from collector.domain.links import Link, LinkSigner
+from collector.domain.plant import Plant
+from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
+from collector.journal import Journal
+from collector.logs import hide_secret
+from collector.notify.heartbeat import Beat
+from collector.notify.policy import LinkMaker, Policy
+from collector.web.services import LinkServices
+
+__all__ = [
+    "JournalHistory",
+    "acceptance_events",
+    "beat_of",
+    "hide_secrets",
+    "link_services",
+    "open_acceptance",
+    "policy_of",
+    "read_again",
+    "record_store",
+    "signer_of",
+]
+
+_log = logging.getLogger(__name__)
+
+_NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})
+"""Loopback, and "every address there is": useless on a phone."""
+_SLACK = MINUTE
+"""ms by which an occurrence's number may lie after its raising, where two share a second."""
+
+
+def signer_of(config: SiteConfig) -> LinkSigner:
+    """Return the signer of this site's links, with the site file's key or one in the data folder.
+
+    Raises ``QuietpipeError`` when that file can be neither read nor written.
+    """
+    given, path = config.board.link_key, config.data / "links.key"
+    try:
+        key = given.encode() if given is not None else kept_key(path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise QuietpipeError(f"the key of the links cannot be kept in {path}: {error}") from error
+    hide_secret(key.decode())
+    return LinkSigner(key, config.plant.site.id)
+
+
+def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
+    """Return the changed site file, or why the one in force stays."""
+    try:
+        config = load_site(site_file)
+    except SiteFileError as error:
+        for mistake in error.mistakes:
+            _log.error("site file: %s", mistake)
+        return (f"The new site file has {len(error.mistakes)} mistake(s); "
+                f"the old one stays in force. First: {error.mistakes[0]}")
+    if (config.plant.site.id, config.data, config.step) != \
+            (current.plant.site.id, current.data, current.step):
+        return ("Another site id, data folder or evaluation step needs a restart; the old site "
+                "file stays in force.")
+    return config
+
+
+def hide_secrets(config: SiteConfig) -> None:
+    """Keep every secret of the site file out of the log."""
+    board, influx, mqtt = config.board, config.influx, config.mqtt
+    for secret in (
+        *(r.to for r in (*config.recipients, *config.people)),
+        board.token, board.link_key,
+        *((influx.token, influx.password) if influx is not None else ()),
+        *((mqtt.password,) if mqtt is not None else ()),
+        *((config.heartbeat.url,) if config.heartbeat is not None else ()),
+    ):
+        if secret:
+            hide_secret(secret)
+
+
+def beat_of(config: SiteConfig) -> Beat | None:
+    """Return the address and interval of the heartbeat, or ``None`` without one."""
+    given = config.heartbeat
+    return None if given is None else Beat(url=given.url, every=given.every, method=given.method)
+
+
+def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: str) -> Policy:
+    """Return the policy of notification in force.
+
+    Links in messages lead to the site file's public address, or to ``served``, where the board is
+    served, if it listens on an address (``listen``) that other machines can open.
+    """
+    board = config.board.public_address or ("" if listen in _NO_ADDRESS else served)
+    return Policy(
+        recipients=config.recipients, people=config.people, rotas=config.rotas, plant=config.plant,
+        board=board, link=_maker(signer, board, config.board.link_lasts) if board else None,
+    )
+
+
+def _maker(signer: LinkSigner, board: str, lasts: int) -> LinkMaker:
+    def make(person: str, occurrences: Sequence[str], now: int) -> tuple[str, int]:
+        link = Link(person=person, occurrences=tuple(occurrences), expires=now + lasts)
+        return f"{board.rstrip('/')}/a/{signer.sign(link)}", link.expires
+    return make
+
+
+def link_services(
+    config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
+    journal: Callable[[], Journal],
+) -> LinkServices:
+    """Return what the pages behind the links read; each argument is called for every request."""
+    def name(who: str) -> str:
+        known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
+        return next(known, who)
+
+    async def history(occurrence: str) -> Sequence[AlarmMoved]:
+        return await asyncio.to_thread(_history, journal(), occurrence)
+
+    return LinkServices(read=lambda token, now: signer().read(token, now), name=name,
+                        history=history)
+
+
+def _history(journal: Journal, occurrence: str) -> list[AlarmMoved]:
+    raised = occurrence.rpartition(".")[2]
+    start = int(raised) * 1000 - _SLACK if raised.isdigit() else None
+    return [s.event for s in journal.events(start=start, kind="alarm")
+            if isinstance(s.event, AlarmMoved) and s.event.id == occurrence]
+
+
+_FOLDER = "acceptance"
+_KINDS = ("acceptance-opened", "acceptance-step-begun", "acceptance-step-settled",
+          "acceptance-signed", "baseline-accepted")
+
+
+class JournalHistory:
+    """The journal as an acceptance reads it. Never writes."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def numbers(self, point: str, start: int, end: int) -> Sequence[tuple[int, float | None]]:
+        """Return times and values in time order, ``None`` where a value is not good."""
+        return self._journal.numbers(point, start, end)
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterable[Reading]:
+        """Return readings in time order."""
+        return self._journal.readings(points, start, end)
+
+    def clock_sets(self, after: int) -> Sequence[int]:
+        """Return the instants at which a clock jump was raised, after event number ``after``."""
+        return [s.event.time for s in self._journal.events(kind="alarm", after=after)
+                if isinstance(s.event, AlarmMoved) and s.event.condition == "clock-jump"
+                and s.event.transition is Transition.RAISED]
+
+    def last_event(self) -> int:
+        """Return the number of the newest event."""
+        return self._journal.last_event()
+
+
+def record_store(data: Path) -> RecordStore:
+    """Return the acceptance records in a data folder."""
+    return RecordStore(data / _FOLDER)
+
+
+def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
+    from collector.acceptance.record_pdf import (
+        render_record,  # the PDF library, only when one is made
+    )
+
+    return render_record(record, plant, history, now)
+
+
+def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) -> AcceptanceService:
+    """Return the acceptance service of a site."""
+    return AcceptanceService(plant, record_store(data), JournalHistory(journal), render=_render)
+
+
+def acceptance_events(journal: Journal) -> Iterator[Event]:
+    """Yield every event of the journal about acceptances."""
+    for kind in _KINDS:
+        for stored in journal.events(kind=kind):
+            if isinstance(stored.event, FactNoted):
+                yield stored.event

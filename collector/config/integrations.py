@@ -1,0 +1,208 @@
+"""Settings of board, InfluxDB, MQTT, heartbeat, journal and scheduled reports.
+
+Secrets are resolved here, and never shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from collector.config.addresses import host_and_port
+from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.secrets import holds_password, is_reference, read_secret
+from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
+from collector.config.units import QuantityError
+from collector.domain.units import DAY
+from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
+
+__all__ = [
+    "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
+    "Integrations", "ReportSettings",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardSettings:
+    """The board's address and access."""
+
+    host: str = "127.0.0.1"
+    port: int = 8600
+    token: str | None = field(default=None, repr=False)
+    public_address: str | None = None
+    """The address that people use; it goes into messages."""
+    link_key: str | None = field(default=None, repr=False)
+    """Key that signs the links in messages; ``None`` for one in the data folder."""
+    link_lasts: int = DAY
+    """ms after which a link in a message expires."""
+    reading: str | None = None
+    """``open`` or ``signed-in``; ``None``: open from this machine alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeartbeatSettings:
+    """Address, interval (ms) and HTTP method of the heartbeat."""
+
+    url: str = field(repr=False)
+    every: int = 300_000
+    method: str = "GET"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalSettings:
+    """Limits of the journal in ms and bytes; ``None`` is without limit."""
+
+    keep: int | None
+    max_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSettings:
+    """A report sent on a schedule: each ``every``, ``at`` minutes after midnight."""
+
+    id: str
+    every: str
+    to: tuple[str, ...]
+    at: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Integrations:
+    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+
+    file: SiteFile
+    source: Source
+    mistakes: Mistakes
+    folder: Path
+    secrets: bool = True
+
+    def _secret(self, text: str | None, key: Key) -> str | None:
+        if text is None:
+            return None
+        if not self.secrets and is_reference(text):
+            return None
+        try:
+            return read_secret(text, self.folder)
+        except QuantityError as exc:
+            self.mistakes.add(self.source, key, exc.problem, exc.expected)
+            return None
+
+    def board(self) -> BoardSettings:
+        """Return the board's settings."""
+        table: BoardTable = self.file.board
+        host, port = "127.0.0.1", 8600
+        try:
+            host, port = host_and_port(table.listen)
+        except QuantityError as exc:
+            self.mistakes.add(self.source, ("board", "listen"), exc.problem, exc.expected)
+        link_key = self._secret(table.link_key, ("board", "link_key"))
+        if link_key is not None and len(link_key) < 16:
+            self.mistakes.add(self.source, ("board", "link_key"), "too short to keep links safe",
+                              "16 characters at least, chosen by chance")
+        return BoardSettings(
+            host=host, port=port, public_address=table.public_address, link_key=link_key,
+            link_lasts=table.link_lasts, reading=table.reading,
+            token=self._secret(table.token, ("board", "token")),
+        )
+
+    def influx(self) -> InfluxSettings | None:
+        """Return the settings of InfluxDB, or ``None``."""
+        table: InfluxTable | None = self.file.influx
+        if table is None:
+            return None
+        needs = {"v1": ("database",), "v2": ("org", "bucket", "token"),
+                 "v3": ("database", "token")}.get(table.api or "", ())
+        for name in needs:
+            # v3 calls it a database, its v2-compatible writers a bucket: either will do.
+            if name not in table.model_fields_set and \
+                    not (name == "database" and table.bucket is not None):
+                self.mistakes.add(self.source, ("influx",), f'api {table.api} needs "{name}"',
+                                  f"{name} = …")
+        return InfluxSettings(
+            api=table.api or "", url=table.url, org=table.org, bucket=table.bucket,
+            database=table.database or table.bucket, username=table.username,
+            token=self._secret(table.token, ("influx", "token")),
+            password=self._secret(table.password, ("influx", "password")),
+            ca=self._file(("influx", "ca"), table.ca), backfill=table.backfill,
+        )
+
+    def mqtt(self) -> MqttSettings | None:
+        """Return the settings of MQTT, or ``None``."""
+        table: MqttTable | None = self.file.mqtt
+        if table is None:
+            return None
+        tls = table.broker.startswith("mqtts:")
+        host, port = self._broker(table.broker, 8883 if tls else 1883)
+        if (table.certificate is None) != (table.key is None):
+            self.mistakes.add(self.source, ("mqtt",), "a certificate needs its key, a key its "
+                              "certificate", "certificate = … and key = …")
+        if not tls and (table.ca or table.certificate):
+            self.mistakes.add(self.source, ("mqtt", "broker"), "certificates, but no TLS",
+                              "mqtts://…")
+        return MqttSettings(
+            broker=BrokerSettings(
+                host=host, port=port, tls=tls,
+                username=table.username, ca=self._file(("mqtt", "ca"), table.ca),
+                certificate=self._file(("mqtt", "certificate"), table.certificate),
+                key=self._file(("mqtt", "key"), table.key),
+                password=self._secret(table.password, ("mqtt", "password")),
+            ),
+            fleet=table.fleet, events_prefix=table.events_prefix,
+            primary_host=table.primary_host, backfill=table.backfill,
+        )
+
+    def _broker(self, address: str, usual: int) -> tuple[str, int]:
+        bare = address.partition("://")[2].rstrip("/")
+        if bare:  # what has not even the form of an address is said already
+            try:
+                return host_and_port(bare if ":" in bare else f"{bare}:{usual}")
+            except QuantityError as exc:
+                self.mistakes.add(self.source, ("mqtt", "broker"), exc.problem, exc.expected)
+        return "", usual
+
+    def _file(self, key: Key, name: str | None) -> Path | None:
+        path = self.folder / name if name else None
+        if path is not None and self.secrets and not path.is_file():
+            self.mistakes.add(self.source, key, f'there is no file "{name}"',
+                              "a file in PEM")
+        return path
+
+    def journal(self) -> JournalSettings:
+        """Return the journal's limits."""
+        return JournalSettings(keep=self.file.journal.keep,
+                               max_bytes=self.file.journal.max_size)
+
+    def reports(self) -> tuple[ReportSettings, ...]:
+        """Return the scheduled reports."""
+        known = [r.id for r in self.file.recipients] + [p.id for p in self.file.people]
+        seen: set[str] = set()
+        for n, table in enumerate(self.file.reports):
+            for who in table.to:
+                if who not in known:
+                    self.mistakes.add(self.source, ("reports", n, "to"),
+                                      f'there is no recipient "{who}"{nearest(who, known)}',
+                                      "ids of recipients or people")
+            if table.id in seen:
+                self.mistakes.add(self.source, ("reports", n, "id"),
+                                  f'"{table.id}" is there twice', "an id of its own")
+            seen.add(table.id)
+        return tuple(
+            ReportSettings(id=t.id, every=t.every or "", to=tuple(t.to),
+                           at=int(t.at[:2]) * 60 + int(t.at[3:]))
+            for t in self.file.reports)
+
+    def heartbeat(self) -> HeartbeatSettings | None:
+        """Return the settings of the heartbeat, or ``None``."""
+        table: HeartbeatTable | None = self.file.heartbeat
+        if table is None:
+            return None
+        url = table.url
+        if is_reference(url):
+            url = self._secret(url, ("heartbeat", "url")) or ""
+        elif holds_password(url):
+            self.mistakes.add(self.source, ("heartbeat", "url"), "the address holds a password",
+                              "env:NAME or file:PATH in its place")
+        if url and not url.startswith(("http://", "https://")):
+            self.mistakes.add(self.source, ("heartbeat", "url"), "not a web address",
+                              "http:// or https://")
+        return HeartbeatSettings(url=url, every=table.every, method=table.method)

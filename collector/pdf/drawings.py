@@ -1,0 +1,79 @@
+"""Draws the shapes of :mod:`collector.plots` with the PDF library."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from collector.pdf.fonts import FAMILY
+from collector.plots.shapes import Area, Drawing, Line, Shape, Style, Text, style_of
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+__all__ = ["put_drawing"]
+
+_PT_PER_MM = 72 / 25.4
+_TEXT = 0.92
+"""Size of words relative to a screen: paper is read from nearer."""
+
+
+def put_drawing(
+    pdf: FPDF, drawing: Drawing, left: float, top: float, width: float,
+    spell: Callable[[str], str],
+) -> None:
+    """Draw at ``left``, ``top`` (mm), ``width`` wide; ``spell`` gives words as fonts can."""
+    scale = width / drawing.width
+    for shape in drawing.shapes:
+        if isinstance(shape, Text):
+            shape = replace(shape, text=spell(shape.text))
+        _put(pdf, shape, left, top, scale)
+    pdf.set_dash_pattern()
+    pdf.set_draw_color(0)
+    pdf.set_fill_color(255)
+    pdf.set_text_color(0)
+
+
+def _put(pdf: FPDF, shape: Shape, left: float, top: float, scale: float) -> None:
+    style = style_of(shape.style)
+    match shape:
+        case Text():
+            _words(pdf, shape, style, left, top, scale)
+        case Line() | Area():
+            _pen(pdf, style, scale)
+            how = _how(style, closed=isinstance(shape, Area))
+            with pdf.local_context(fill_opacity=style.opacity):
+                for run in shape.runs:
+                    points = [(left + x * scale, top + y * scale) for x, y in run]
+                    if isinstance(shape, Area):
+                        pdf.polygon(points, style=how)
+                    elif len(points) > 1:
+                        pdf.polyline(points)
+
+
+def _how(style: Style, *, closed: bool) -> str:
+    return ("D" if style.stroke else "") + ("F" if closed and style.fill else "")
+
+
+def _pen(pdf: FPDF, style: Style, scale: float) -> None:
+    if style.stroke:
+        pdf.set_draw_color(style.stroke)
+        pdf.set_line_width(style.width * scale)
+        dash = [d * scale for d in style.dash]
+        if len(dash) == 4:
+            # The library has one dash and one gap; a dash-dot becomes a long and wide dash.
+            dash = [dash[0] * 0.5, dash[1] * 1.6]
+        pdf.set_dash_pattern(*(dash[:2] or (0, 0)))
+    if style.fill:
+        pdf.set_fill_color(style.fill)
+
+
+def _words(
+    pdf: FPDF, text: Text, style: Style, left: float, top: float, scale: float,
+) -> None:
+    pdf.set_font(FAMILY, "B" if style.bold else "", style.size * scale * _PT_PER_MM * _TEXT)
+    pdf.set_text_color(style.fill)
+    width = pdf.get_string_width(text.text)
+    shift = {"start": 0.0, "middle": width / 2, "end": width}[text.anchor]
+    pdf.text(left + text.x * scale - shift, top + text.y * scale, text.text)

@@ -1,0 +1,47 @@
+"""Builds a report from a site file and its journal."""
+
+from __future__ import annotations
+
+import json
+
+from collector import __version__
+from collector.app.monitor import Watch
+from collector.config import SiteConfig
+from collector.domain.baselines import Baseline
+from collector.reports.blocks import Block, Report
+from collector.reports.report_data import History, ReportData
+from collector.reports.sections import alarms, coverage, gas, gauges, pipe_oxygen, summary, upkeep
+from collector.reports.times import period_words
+
+__all__ = ["make", "report_of"]
+
+def make(g: ReportData) -> Report:
+    """Return the report of the collected data."""
+    blocks: list[Block] = [
+        *summary.summary(g), *alarms.active_alarms(g), summary.cautions(), *gas.pressures(g),
+        *gas.leak(g), *pipe_oxygen.oxygen(g), *gas.supply(g), *upkeep.energy(g), *upkeep.service(g),
+        *gauges.gauges(g), *alarms.events(g), *alarms.alarm_measures(g), *upkeep.baselines(g),
+        *coverage.coverage(g), *coverage.not_watched(g),
+    ]
+    return Report(
+        title="Review", site=g.plant.site.name, period=period_words(g.start, g.end, g.zone),
+        zone=g.plant.site.timezone, start=g.start, end=g.end, made=g.made, version=__version__,
+        blocks=blocks)
+
+
+def report_of(config: SiteConfig, store: History, *, start: int, end: int, made: int) -> Report:
+    """Return the report of ``start`` to ``end`` (ms), as of ``made``."""
+    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    not_watched = watch.not_watched()
+    return make(ReportData(
+        plant=config.plant, settings=config.settings, history=store, start=start, end=end,
+        made=made, not_watched=not_watched, baselines=_baselines(watch, store)))
+
+
+def _baselines(watch: Watch, store: History) -> list[Baseline]:
+    """Return the baselines as the monitor last saved them; none where it never did."""
+    saved = store.meta("watch")
+    if saved is None:
+        return []
+    watch.load(json.loads(saved), [])
+    return watch.baselines()

@@ -1,0 +1,176 @@
+"""The rules of one site, and which of them must be evaluated at which tick."""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from collector.domain.verdicts import Verdict
+from collector.rules.base import Rule
+from collector.rules.engine.inhibition import Inhibition
+from collector.rules.engine.runtime import ConditionEvaluator, RuleRuntime
+from collector.rules.engine.staleness import Staleness
+from collector.rules.inputs import Inputs, Point
+from collector.rules.wording import Words
+
+__all__ = ["RuleSchedule"]
+
+_log = logging.getLogger(__name__)
+
+
+class RuleSchedule:
+    """Evaluates rules whose inputs changed or whose deadline has come. ``step`` is the tick, ms."""
+
+    def __init__(self, rules: Sequence[Rule], inputs: Inputs, words: Words, step: int) -> None:
+        runtimes = [RuleRuntime(r, tuple(inputs.point(p) for p in r.needs)) for r in rules]
+        inhibition = Inhibition(inputs.plant, inputs, words, runtimes)
+        self.runtimes = inhibition.order(runtimes)
+        self.evaluator = ConditionEvaluator(inhibition, words, runtimes, self.mark)
+        self._step, self._inputs = step, inputs
+        self.subscribed: dict[str, list[RuleRuntime]] = {}
+        """Point to the rules that take its samples."""
+        for runtime in self.runtimes:
+            for name in runtime.rule.inputs:
+                inputs.point(name)
+                self.subscribed.setdefault(name, []).append(runtime)
+        self.staleness = Staleness(inputs, self.subscribed)
+        self.dirty_tick: int | None = None
+        """The next tick at which a rule must be evaluated because something changed, ms."""
+        self.next_deadline: int | None = None
+        self.evaluated = 0
+        self.before_evaluation: Callable[[RuleRuntime], None] | None = None
+        """Called with each rule before its evaluation; set while a batch is being fed."""
+
+    def __repr__(self) -> str:
+        return f"RuleSchedule({len(self.runtimes)} rules)"
+
+    def mark_tick(self, at: int) -> None:
+        """Have the first tick after ``at`` run."""
+        if self.dirty_tick is None:
+            self.dirty_tick = at // self._step * self._step + self._step
+
+    def mark(self, runtime: RuleRuntime, at: int) -> None:
+        """Have a rule evaluated at the first tick after ``at``."""
+        runtime.dirty = True
+        if self.dirty_tick is None:
+            self.dirty_tick = at // self._step * self._step + self._step
+
+    def mark_all(self, at: int | None) -> None:
+        """Have every rule evaluated at the first tick after ``at``."""
+        for runtime in self.runtimes:
+            runtime.dirty = True
+            runtime.bands.clear()
+        if at is not None:
+            self.mark_tick(at)
+
+    def deliver(self, point: Point, before: int | None) -> None:
+        """Deliver a good sample to the rules that it may matter to; ``before`` is the last one."""
+        name, at, value = point.name, point.at, point.value
+        assert at is not None and value is not None  # noqa: S101, PT018 - it took the sample
+        stale = self.staleness.points
+        back = name in stale
+        if back:
+            stale.discard(name)
+        apart = math.inf if before is None else at - before
+        unbroken = apart <= point.max_gap()
+        for runtime in self.subscribed.get(name, ()):
+            rule, bands = runtime.rule, runtime.bands
+            if name not in runtime.counted:
+                if name in bands:
+                    band = bands[name]
+                else:
+                    band = bands[name] = rule.no_change_band(name)
+                if band is None:
+                    pass
+                elif band.counted:
+                    runtime.counted.add(name)
+                elif (
+                    band.low <= value <= band.high and not runtime.blind
+                    and (band.until is None or at < band.until)
+                    and (unbroken if rule.set_gap is None else apart <= rule.set_gap)
+                ):
+                    continue
+            if bands:
+                bands.clear()
+            if rule.observe(name, at, value, before) or runtime.blind or back:
+                self.mark(runtime, at)
+
+    def forget_bands(self, runtimes: Iterable[RuleRuntime]) -> None:
+        """Read the bands of rules again."""
+        for runtime in runtimes:
+            runtime.bands.clear()
+
+    def unchanged(self, now: int) -> bool:
+        """Whether a tick at ``now`` would find every rule as it is; moves deadlines if so."""
+        if (self.dirty_tick is not None and self.dirty_tick <= now) or self._became_stale(now):
+            return False
+        if self.next_deadline is not None and self.next_deadline <= now:
+            late = [r for r in self.runtimes if r.due is not None and r.due <= now]
+            if not all([r.put_off(now) for r in late]):
+                return False
+            self._find_deadline()
+        return True
+
+    def evaluate(self, now: int, *, everything: bool = False) -> list[Verdict]:
+        """Evaluate what is due at ``now``; return the evaluations that changed."""
+        self.dirty_tick = None
+        if everything:
+            self.mark_all(None)
+        self._became_stale(now)
+        changed = []
+        for runtime in self.runtimes:
+            late = runtime.due is not None and runtime.due <= now
+            if runtime.dirty or (late and not runtime.put_off(now)):
+                self.evaluated += 1
+                if self.before_evaluation is not None:
+                    self.before_evaluation(runtime)
+                verdict = self.evaluator.evaluate(runtime, now)
+                if verdict is not None:
+                    changed.append(verdict)
+        self._find_deadline()
+        return changed
+
+    def _became_stale(self, now: int) -> bool:
+        found = self.staleness.look(now)
+        for name in found:
+            for runtime in self.subscribed[name]:
+                runtime.dirty = True
+        return bool(found)
+
+    def _find_deadline(self) -> None:
+        self.next_deadline = min([r.due for r in self.runtimes if r.due is not None], default=None)
+
+    def forget_horizon(self, now: int, last_tick: int) -> None:
+        """Bring forward the deadlines that were put off because future readings were known."""
+        self.staleness.look_again(last_tick)
+        for runtime in self.runtimes:
+            if runtime.due is not None and runtime.rule.looks_ahead:
+                due = runtime.rule.due(now)
+                runtime.due = runtime.due if due is None else min(runtime.due, due)
+        self._find_deadline()
+
+    def find(self, condition: str, asset: str) -> RuleRuntime | None:
+        """Return the rule of a condition and asset, ``None`` where there is none."""
+        return next((r for r in self.runtimes
+                     if r.rule.condition == condition and r.rule.asset == asset), None)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the state of every rule as JSON-able data."""
+        return {r.key: r.dump() for r in self.runtimes}
+
+    def load(self, state: Mapping[str, Any], now: int) -> None:
+        """Take over a dumped state; a rule that cannot begins afresh, with a logged reason."""
+        for runtime in self.runtimes:
+            saved = state.get(runtime.key)
+            if saved is not None:
+                fresh = runtime.dump()
+                try:
+                    runtime.load(saved)
+                except (KeyError, TypeError, ValueError) as error:
+                    _log.warning("the saved state of %s does not fit this version, and it begins "
+                                 "afresh: %s", runtime.key, error)
+                    runtime.load(fresh)
+            self.mark(runtime, now)
+        self._find_deadline()

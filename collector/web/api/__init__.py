@@ -1,0 +1,1 @@
+"""The HTTP interface: JSON in and out, OpenMetrics."""

@@ -1,0 +1,123 @@
+"""The page of the alarms: active ones, a search in the journal, alarm system performance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from collector.domain.conditions import CATALOGUE
+from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.plant import Plant
+from collector.domain.units import DAY
+from collector.web.api.requests import read_day
+from collector.web.board_queries import board_facts
+from collector.web.http_errors import HttpError
+from collector.web.render import page
+from collector.web.services import BoardServices, Search
+from collector.web.views.board import board_view
+from collector.web.views.labels import TRANSITION_WORDS
+from collector.web.views.lists import When, about_of, location_of, title_of, when_of
+
+__all__ = ["add_alarm_page"]
+
+_MEASURED = 30 * DAY
+"""Period of the performance measures (IEC 62682, ISA-18.2)."""
+_PAGE = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryView:
+    """One entry of the history."""
+
+    when: When
+    title: str
+    about: str
+    where: str
+    what: str
+    text: str
+
+
+def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
+    when = when_of(event.time, zone, now)
+    match event:
+        case AlarmMoved():
+            who = f" by {event.by}" if event.by else ""
+            why = f": {event.why}" if event.why else ""
+            return EntryView(
+                when=when, title=title_of(event.condition), about=about_of(event.condition),
+                where=location_of(plant, event.asset),
+                what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
+            )
+        case FactNoted():
+            return EntryView(when=when, title="The collector", about="", where="",
+                             what=event.text, text="")
+        case EstimateMade():
+            raise AssertionError("the search excludes estimates")
+
+
+def add_alarm_page(app: FastAPI, services: BoardServices) -> None:
+    """Add ``/alarms``."""
+    @app.get("/alarms", include_in_schema=False)
+    async def alarms(request: Request) -> HTMLResponse:
+        known = await board_facts(services, log=False)
+        plant, now = known.plant, known.now
+        zone = ZoneInfo(plant.site.timezone)
+        search = _search(request, services, zone)
+        found = await services.past.find(search)
+        shown = [_entry(e, plant, zone, now) for e in found[:_PAGE]]
+        older = ""
+        if len(found) > _PAGE:
+            kept = {k: v for k, v in request.query_params.items() if k != "before"}
+            # The same instant again: several entries may share it.
+            older = "?" + urlencode(kept | {"before": str((found[_PAGE - 1].time + 999) // 1000)})
+        return page(
+            request, "alarms.html", board=board_view(known), entries=shown, older=older,
+            asked=_fields(request), things=_things(plant), conditions=_conditions(),
+            measures=await services.past.measures(now - _MEASURED, now),
+        )
+
+
+def _fields(request: Request) -> dict[str, str]:
+    names = ("q", "thing", "condition", "from", "to", "all")
+    return {name: request.query_params.get(name, "")[:200] for name in names}
+
+
+def _search(request: Request, services: BoardServices, zone: ZoneInfo) -> Search:
+    fields, plant = _fields(request), services.plant()
+    words = tuple(fields["q"].split())
+    if len(words) > 12:
+        raise HttpError(400, "Too many words: twelve at most.")
+    thing = fields["thing"]
+    if thing and plant.thing(thing) is None and thing not in plant.devices:
+        raise HttpError(404, "This site has no such asset.")
+    if fields["condition"] and fields["condition"] not in CATALOGUE:
+        raise HttpError(404, "There is no such condition.")
+    before = request.query_params.get("before", "")
+    end = int(before) * 1000 + 1 if before.isdecimal() and len(before) < 12 else None
+    to = read_day("to", fields["to"], zone, after=True)
+    return Search(
+        words=tuple(map(_json_escaped, words)),
+        condition=fields["condition"], asset=thing, start=read_day("from", fields["from"], zone),
+        end=min((e for e in (end, to) if e is not None), default=None),
+        alarms_only=not fields["all"], limit=_PAGE + 1,
+    )
+
+
+def _json_escaped(word: str) -> str:
+    # The journal's lines are JSON: a character that JSON escapes is searched for in escaped form.
+    return word.replace("\\", "\\\\").replace('"', '\\"')
+
+
+def _things(plant: Plant) -> Sequence[tuple[str, str]]:
+    return [(t.id, t.name) for t in plant.things()] + \
+        [(d.id, d.name) for d in plant.devices.values()]
+
+
+def _conditions() -> Sequence[tuple[str, str]]:
+    return sorted(((c, known.title) for c, known in CATALOGUE.items()), key=lambda pair: pair[1])

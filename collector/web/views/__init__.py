@@ -1,0 +1,1 @@
+"""Pure functions from facts to what a page shows: no request, no clock, no HTML."""

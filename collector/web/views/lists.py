@@ -1,0 +1,253 @@
+"""The lists of the board: devices, the collector, what is not monitored, estimates, the log."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from collector.clock import format_instant
+from collector.domain.baselines import Baseline
+from collector.domain.conditions import CATALOGUE
+from collector.domain.events import (
+    INSTANT_UNIT,
+    AlarmMoved,
+    EstimateMade,
+    Event,
+    FactNoted,
+    Transition,
+)
+from collector.domain.fills import DeclaredFill
+from collector.domain.formatting import duration_text, scale_of
+from collector.domain.live import LiveAlarm, PointState
+from collector.domain.plant import Plant
+from collector.domain.verdicts import NotWatched
+from collector.web.liveness import Health
+from collector.web.services import CollectorStatistics
+from collector.web.views.labels import TRANSITION_WORDS, moment
+
+__all__ = [
+    "BoardFacts", "Gap", "Line", "NotMonitoredView", "When", "about_of", "collector_lines",
+    "device_lines", "estimate_lines", "gaps_of", "log_lines", "location_of", "title_of", "when_of",
+]
+
+_LOG_LINES = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardFacts:
+    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``liveness.pace_of``."""
+
+    plant: Plant
+    points: Mapping[str, PointState]
+    alarms: Sequence[LiveAlarm]
+    not_watched: Sequence[NotWatched]
+    fills: Sequence[DeclaredFill]
+    baselines: Sequence[Baseline]
+    estimates: Sequence[EstimateMade]
+    events: Sequence[Event]
+    """Of the last 24 hours, in time order."""
+    statistics: CollectorStatistics
+    health: Health
+    now: int
+    pace: float
+    log_trouble: str = ""
+    """Reason for which the events could not be read; ``events`` is then empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class When:
+    """An instant in words, as ISO 8601, and its age."""
+
+    text: str
+    iso: str
+    ago: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a list."""
+
+    what: str
+    more: str = ""
+    when: When | None = None
+    good: bool = True
+    about: str = ""
+    """Id of the handbook's page about it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotMonitoredView:
+    """One condition that is not monitored, and where; ``about`` as in :class:`Line`."""
+
+    title: str
+    places: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Conditions that are not monitored for one reason."""
+
+    reason: str
+    conditions: tuple[NotMonitoredView, ...]
+
+
+def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
+    """Return an instant (ms) in words, as ISO 8601, and its age."""
+    return When(text=moment(instant, zone, now), iso=format_instant(instant),
+                ago=duration_text(now - instant))
+
+
+def title_of(condition: str) -> str:
+    """Return the title of a condition; its id where this version does not know it."""
+    known = CATALOGUE.get(condition)
+    return known.title if known is not None else condition
+
+
+def about_of(condition: str) -> str:
+    """Return the id of a condition's page; empty where this version does not know it."""
+    return condition if condition in CATALOGUE else ""
+
+
+def location_of(plant: Plant, asset: str) -> str:
+    """Return the name of an asset; a contact is named by its asset and the point."""
+    name = plant.name_of(asset)
+    thing_id, dot, quantity = asset.rpartition(".")
+    if name == asset and dot:
+        return f"{plant.name_of(thing_id)}, {quantity.replace('_', ' ')}"
+    return name
+
+
+def device_lines(facts: BoardFacts) -> list[Line]:
+    """Return a line for each device: whether it answers, its last answer, its failures."""
+    lines = []
+    for device in facts.statistics.devices:
+        name = facts.plant.name_of(device.device)
+        last = "never answered" if device.last_answer is None \
+            else f"last answer {duration_text(facts.now - device.last_answer)} ago"
+        late = f", poll {duration_text(device.lateness)} late" \
+            if device.lateness and device.lateness >= 1000 * facts.pace else ""
+        more = f"{last}{late}; {device.polls} polls, {device.failures} failed"
+        lines.append(Line(
+            what=f"{name}: {'responding' if device.answering else 'not responding'}",
+            more=f"{more}; {device.why}." if device.why else f"{more}.", good=device.answering,
+        ))
+    return lines
+
+
+def collector_lines(facts: BoardFacts) -> list[Line]:
+    """Return a line for each part of the collector itself."""
+    numbers, now = facts.statistics, facts.now
+    turn = "have not run yet" if numbers.last_turn is None \
+        else f"ran {duration_text(now - numbers.last_turn)} ago"
+    written = "nothing written yet" if numbers.last_commit is None \
+        else f"written {duration_text(now - numbers.last_commit)} ago"
+    if numbers.journal_trouble:
+        written = f"cannot write: {numbers.journal_trouble}"
+    given_up = numbers.deliveries_given_up
+    return [
+        Line(what="Rules", more=turn, good=facts.health.alive or bool(numbers.journal_trouble)),
+        Line(what="Journal", more=f"{written}; {numbers.waiting} readings waiting, "
+                                  f"{numbers.dropped} dropped",
+             good=not numbers.journal_trouble and not numbers.dropped),
+        Line(what="Messages", more=f"{numbers.deliveries_waiting} waiting, {given_up} given up",
+             good=not given_up),
+        *_forward_lines(numbers, now),
+        Line(what="Running", more=f"for {duration_text(now - numbers.started)}"),
+    ]
+
+
+def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
+    lines = []
+    for one in numbers.forwards:
+        last = "nothing sent yet" if one.last_sent is None \
+            else f"last sent {duration_text(now - one.last_sent)} ago"
+        late = f"; {one.missing} commits of an outage still to be sent" if one.missing else ""
+        bad = f"; {one.dead_letters} dead letters" if one.dead_letters else ""
+        why = f"; {one.why}" if one.why else ""
+        lines.append(Line(what=f"{one.target}: {'reachable' if one.reachable else 'unreachable'}",
+                          more=f"{last}{late}{bad}{why}",
+                          good=one.reachable and not one.dead_letters))
+    return lines
+
+
+def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
+    """Group the conditions that are not monitored by reason, the shortest group first."""
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for gap in facts.not_watched:
+        places = reasons.setdefault(gap.reason, {}).setdefault(gap.condition, [])
+        if gap.asset:
+            places.append(location_of(facts.plant, gap.asset))
+    groups = [
+        Gap(reason=reason, conditions=tuple(
+            NotMonitoredView(title=title_of(condition), places=", ".join(places),
+                      about=about_of(condition))
+            for condition, places in conditions.items()
+        ))
+        for reason, conditions in reasons.items()
+    ]
+    return tuple(sorted(groups, key=lambda g: len(g.conditions)))
+
+
+def estimate_lines(
+    estimates: Sequence[EstimateMade], plant: Plant, zone: ZoneInfo, now: int,
+) -> list[Line]:
+    """Return a line for each quantity: value, interval and window, or why there is none."""
+    lines = []
+    for made in sorted(estimates, key=lambda e: (e.asset, e.quantity)):
+        quantity = made.quantity.replace("-", " ").capitalize()
+        what = f"{quantity}, {location_of(plant, made.asset)}"
+        if made.value is None:
+            more = f"none: {made.reason}"
+        else:
+            more = _figures(made, zone, now, plant.site.units)
+            if made.window is not None:
+                more += f", from {duration_text(made.window[1] - made.window[0])} of readings"
+            if made.reason:
+                more += f"; {made.reason}"
+        lines.append(Line(what=what, more=more, when=when_of(made.time, zone, now),
+                          good=made.value is not None, about=made.quantity))
+    return lines
+
+
+def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
+    """Return value and interval in words; an instant by the site's clock."""
+    def shown(number: float) -> str:
+        if made.unit == INSTANT_UNIT:
+            return moment(round(number * 1000), zone, now)
+        return f"{number * scale.factor:.4g}"
+
+    assert made.value is not None
+    scale = scale_of(made.unit, units)
+    text = f"{shown(made.value)} {scale.unit}".rstrip()
+    if made.low is not None and made.high is not None:
+        text += f" ({shown(made.low)} to {shown(made.high)})"
+    return text
+
+
+def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
+    """Return the latest entries, newest first, with who did it and why."""
+    lines: list[Line] = []
+    if facts.log_trouble:
+        lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
+                          when=when_of(facts.now, zone, facts.now)))
+    for event in reversed(facts.events):
+        when = when_of(event.time, zone, facts.now)
+        match event:
+            case AlarmMoved():
+                who = f" by {event.by}" if event.by else ""
+                why = f": {event.why}" if event.why else ""
+                lines.append(Line(
+                    when=when, what=f"{title_of(event.condition)}, "
+                                    f"{location_of(facts.plant, event.asset)}",
+                    more=f"{TRANSITION_WORDS[event.transition]}{who}{why}",
+                    good=event.transition is not Transition.RAISED,
+                ))
+            case FactNoted():
+                lines.append(Line(when=when, what=event.text))
+            case EstimateMade():
+                continue
+        if len(lines) == _LOG_LINES:
+            break
+    return lines

@@ -1,0 +1,1 @@
+"""Sparkplug B publishing: payload, edge node, sessions, restarts."""

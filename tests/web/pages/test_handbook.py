@@ -1,0 +1,44 @@
+"""The handbook on the board: pages, links to them, and nothing that runs."""
+
+from __future__ import annotations
+
+import httpx
+
+from tests.web.api.test_reading import Page
+from tests.web.fakes import FakeSite
+
+
+async def test_a_page_is_shown_with_the_way_back(client: httpx.AsyncClient) -> None:
+    answer = await client.get("/explain/pressure-low")
+    page = Page(answer.text)
+    assert answer.status_code == 200
+    assert "About pressure-low" in page.text
+    assert {"/", "/explain"} <= {a.get("href") for a in page.all("a")}
+    assert len(page.all("h1")) == 1
+    assert len(page.all("main")) == 1
+    assert not page.all("b")  # what was escaped stays so
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
+
+
+async def test_the_list_of_pages(client: httpx.AsyncClient) -> None:
+    assert "About contents" in (await client.get("/explain")).text
+
+
+async def test_a_page_that_is_none(client: httpx.AsyncClient) -> None:
+    for name in ("pressure-lo", "..%2Fcommands", "%3Cscript%3E"):
+        answer = await client.get(f"/explain/{name}", headers={"accept": "text/html"})
+        assert answer.status_code == 404
+        assert "script" not in answer.text.replace("/static/", "")
+
+
+async def test_alarms_gaps_and_estimates_lead_to_their_pages(
+    client: httpx.AsyncClient, site: FakeSite,
+) -> None:
+    pages = [(await client.get(p)).text for p in
+             ("/alarms", "/health", "/things/gen1", "/things/r1-vent")]
+    links = {a.get("href") for text in pages for a in Page(text).all("a")}
+    wanted = {a.condition for a in site.alarms} | {g.condition for g in site.not_watched} \
+        | {e.quantity for e in site.estimates}
+    assert len(wanted) > 5
+    assert {f"/explain/{name}" for name in wanted} <= links
+    assert "/explain" in links
