@@ -119,18 +119,25 @@ class _Product(Rule):
         making = self._making(at)
         if making == (s.running_at is not None):
             return False
+        began = s.running_at
         s.running_at, s.ended_at = (at, s.ended_at) if making else (None, at)
         s.course.begin()
-        if not making:
-            self._run_ended(at)
+        if began is not None:
+            self._run_ended(began, at)
         return True
 
-    def _run_ended(self, at: int) -> None:
-        """Forget what had not lasted; too short a run has no other chance than to be repeated."""
+    def _run_ended(self, began: int, at: int) -> None:
+        """Forget what had not lasted; too short a run has no other chance than to be repeated.
+
+        A run that air-fill began or ended shows the air in the separator: it is not counted.
+        """
         s = self.state
         level = s.level
         if not self._pending(at):
             s.short_runs = 0
+            return
+        if s.mode_at is not None and s.mode_at >= began:
+            level.beyond, level.since_at = False, at
             return
         s.short_at = s.short_at if s.short_runs else level.since_at
         s.short_runs += 1

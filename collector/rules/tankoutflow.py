@@ -36,6 +36,8 @@ _SHARED = 0.02
 """Share of the outflow that the tank's own temperature leaves in doubt."""
 _RUNS = 0.03
 """The same, and what heat in the tank leaves in doubt, where runs tell it."""
+_SEEN = 0.5
+"""Least share of a window that clear runs must span."""
 _SOUND = 0.075 / 3600.0
 """psi/s; what a sound tank, its fittings and its drain lose by themselves, and its deviation: it
 lies between nothing and twice that (setting), no pipe shows it, and it would bias the sum."""
@@ -171,12 +173,15 @@ def outflow_of(
     pairs = [(a, b) for a, b in zip(rows, rows[1:], strict=False) if start < b[0] <= end]
     clear = [(a, b) for a, b in pairs
              if not any(a[0] < begin + lasted and begin < b[0] for begin, lasted in disturbed)]
+    too_short = Refusal(
+        code="too-short", reason=f"the tank of {name} was not seen falling for long enough")
     if len(clear) < 2 or not balance.volume:
-        return Refusal(code="too-short", reason=f"the tank of {name} was not seen falling for long "
-                       "enough")
+        return too_short
     spans = [(b[0] - a[0]) / 1000.0 for a, b in clear]
     rates = [b[3] if balance.whole else b[1] / t for (_, b), t in zip(clear, spans, strict=True)]
     total, k = math.fsum(spans), len(clear)
+    if total < _SEEN * (end - start) / 1000.0:
+        return too_short
     mean = math.fsum(t * r for t, r in zip(spans, rates, strict=True)) / total
     among = math.fsum((t * (r - mean)) ** 2 for t, r in zip(spans, rates, strict=True)) / total**2
     found = Estimate(value=mean, deviation=math.sqrt(among * k / (k - 1)), freedom=k - 1.0)

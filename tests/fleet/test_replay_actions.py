@@ -180,7 +180,7 @@ def test_what_cannot_be_done_again_is_named(
     job, = jobs(tmp_path / "archive", site.parent)
     assert rerun_site(job).refused == (
         "fill-declared r7: no generator or riser to fill: r7",
-        "fill-declared r1: it does not say enough")
+        "fill-declared r1: a value is missing")
     assert main(["rerun", str(tmp_path / "archive"), "--sites", str(site.parent),
                  "--workers", "1"]) == 0
     assert "not done again: fill-declared r7: no generator or riser" in capfd.readouterr().err

@@ -223,10 +223,10 @@ async def test_0200_tank_in_air_fill_and_ben_answers(tmp_path: Path) -> None:
 
         page = await (await phone.new_context(viewport=PHONE)).new_page()
         await page.goto(link)
-        assert await page.get_by_role("heading", name="Not acknowledged yet").is_visible()
+        assert await page.get_by_role("heading", name="Not acknowledged").is_visible()
         assert await page.get_by_role("heading", name="Stuck in air-fill").is_visible()
         assert await page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
-        button = page.get_by_role("button", name="I have seen it: acknowledge")
+        button = page.get_by_role("button", name="Acknowledge", exact=True)
         box = await button.bounding_box()
         assert box is not None
         assert box["height"] >= 44
