@@ -249,7 +249,7 @@ async def test_0200_tank_in_air_fill_and_ben_answers(tmp_path: Path) -> None:
             "ben@example.org",
             "Back to normal – Stuck in air-fill: Dock generator · Fenmoor Cold Store")
         await page.reload()
-        assert await page.get_by_text("Back to normal at").is_visible()
+        assert await page.get_by_text("Returned to normal at").is_visible()
         await phone.close()
     log = (tmp_path / "data" / "links.key")
     assert log.stat().st_mode & 0o777 == 0o600
