@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
@@ -33,7 +34,6 @@ from collector.rules.ventgas import (
 
 __all__ = ["PurgeBlocked"]
 
-_PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K
 _MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
 _ENDS = 10 * _MINUTE
@@ -128,10 +128,10 @@ class PurgeBlocked(Rule):
         self._target = target_of(context, asset)
         self._tau = predicted_time_constant(context, asset) or 0.0
         self._supervisory = riser.supervisory_pressure or 0.0
-        absolute = self._supervisory * _PSI + pressure_at_altitude(context.plant.site.altitude)
+        absolute = self._supervisory * PSI + pressure_at_altitude(context.plant.site.altitude)
         held = amount(absolute, riser.volume or 0.0, _PIPE_TEMPERATURE)
         # psi/ms by which this vent alone lowers the riser while the supply rests
-        self._draw = absolute / _PSI * (vent.flow or 0.0) / held / 1000
+        self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
         self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL

@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from collector.domain.events import FactNoted
+from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
 __all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
-_MINUTE = 60_000
 
 
 class _OfFacts(Rule):
@@ -144,7 +144,7 @@ class JournalTrouble(_OfFacts):
                 "kept in memory only and no message goes out; what is in memory is lost with the "
                 "power."
             )
-        values: Values = {"trouble_minutes": round(lasted / _MINUTE, 1)}
+        values: Values = {"trouble_minutes": round(lasted / MINUTE, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
 

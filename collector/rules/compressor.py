@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
+from collector.domain.units import HOUR
 from collector.rules.base import (
     ALL_COUNTED,
     Band,
@@ -22,7 +23,6 @@ from collector.rules.runs import Stretch
 __all__ = ["CompressorLongRun", "refill_limit"]
 
 _HOURS_STEP = 0.1
-_HOUR = 3_600_000
 _MOST = 5
 """Limits after which a run that still fills the pipes is too long all the same (setting)."""
 _LOOK = 30_000
@@ -149,9 +149,9 @@ class CompressorLongRun(Rule):
             went_on = counted[0] == 0
         else:
             clocked = s.hours.across(s.run)
-            if clocked is None or clocked[1] < 5 * _HOURS_STEP * _HOUR:
+            if clocked is None or clocked[1] < 5 * _HOURS_STEP * HOUR:
                 return False  # nothing to go by, or the counter's own step is too coarse
-            missing = clocked[1] / _HOUR - clocked[0]
+            missing = clocked[1] / HOUR - clocked[0]
             if clocked[0] < 0 or 1.5 * _HOURS_STEP < missing < 3 * _HOURS_STEP:
                 return False
             went_on = missing <= 1.5 * _HOURS_STEP

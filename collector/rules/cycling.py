@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
+from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.gas import R
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
 __all__ = ["CompressorShortCycling", "most_starts"]
 
-_PSI = 6894.757293168
-_HOUR = 3_600_000
 _LEAST_LIMIT = 6.0
 _PLAIN_LIMIT = 10.0
 _MARGIN = 1.5
@@ -28,7 +27,7 @@ def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
     g = generator
     rates = [q for q in (g.nitrogen_delivery, g.compressor_delivery) if q]
     if g.tank_volume and g.cut_in is not None and g.cut_out is not None and rates:
-        held = (g.cut_out - g.cut_in) * _PSI * g.tank_volume / (R * (temperature + 273.15))
+        held = (g.cut_out - g.cut_in) * PSI * g.tank_volume / (R * (temperature + ZERO_CELSIUS))
         most = _MARGIN * 3600 * max(rates) / (4 * held)
         why = "half as often again as this tank can call for"
         return (most, why) if most > _LEAST_LIMIT else (_LEAST_LIMIT, "the least that is allowed")
@@ -97,13 +96,13 @@ class CompressorShortCycling(Rule):
         if growth < 0 or growth > passed / max(self._bounce, 1000) + 1:
             return False
         # Of a long silence only the share of one hour is known to have been near.
-        s.counted_series.append([at, int(growth * min(1.0, _HOUR / passed))])
+        s.counted_series.append([at, int(growth * min(1.0, HOUR / passed))])
         return True
 
     def _number(self, now: int) -> int:
         s = self.state
         for series in (s.start_series, s.counted_series):
-            while series and series[0][0] <= now - _HOUR:
+            while series and series[0][0] <= now - HOUR:
                 series.pop(0)
         return max(len(s.start_series), sum(row[1] for row in s.counted_series))
 
@@ -120,7 +119,7 @@ class CompressorShortCycling(Rule):
         ripe = s.running.ripe(self._bounce)
         times = [] if ripe is None else [ripe]
         if s.level.beyond:
-            times += [x[0][0] + _HOUR for x in (s.start_series, s.counted_series) if x]
+            times += [x[0][0] + HOUR for x in (s.start_series, s.counted_series) if x]
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY, ZERO_CELSIUS
 from collector.physics.estimate import Estimate
 from collector.rules.base import Band, Context, Estimator, State, contact_band, number
 from collector.rules.baselines import Want
@@ -22,9 +23,7 @@ from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_ps
 
 __all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
 
-_DAY = 86_400_000
-_WEEK = 7 * _DAY
-_KELVIN = 273.15
+_WEEK = 7 * DAY
 _SEEN = 0.5
 _GOOD_RUNS, _ENOUGH = 3, 12
 _DRIFT = 0.007
@@ -142,7 +141,7 @@ class _TankEstimator(Estimator):
             return None
         celsius = self.balance.state.celsius
         factor = moles_per_psi(self._volume, celsius) * flow_factor(self.context.plant)
-        doubt = self.balance.vessel.temperature_doubt(now) / (celsius + _KELVIN)
+        doubt = self.balance.vessel.temperature_doubt(now) / (celsius + ZERO_CELSIUS)
         return psi.times(Estimate(value=factor, deviation=factor * doubt))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from collector.domain.units import DAY, HOUR
 from collector.rules.base import (
     Band,
     Context,
@@ -19,8 +20,6 @@ from collector.rules.running import OnTime, Span
 
 __all__ = ["FROZEN", "CompressorOverduty"]
 
-_DAY = 86_400_000
-_HOUR = 3_600_000
 _PART = 600_000
 FROZEN = 30 * 60_000
 """ms after which a device whose compressor runs while nothing it says changes counts as frozen."""
@@ -91,29 +90,29 @@ class CompressorOverduty(Rule):
         s = self.state
         for span in s.time.look(self._point, self._frozen):
             s.add(span)
-        s.forget(now - _DAY)
+        s.forget(now - DAY)
         on, known = s.on_ms, s.known_ms
         rest = s.time.pending(self._point.at)
         if rest is not None:
-            passed = rest[1] - max(rest[0], now - _DAY)
+            passed = rest[1] - max(rest[0], now - DAY)
             known += passed
             on += passed if rest[2] else 0
-        return min(on, _DAY), min(known, _DAY)
+        return min(on, DAY), min(known, DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the day's duty is over its limit."""
         on, known = self._seen(now)
-        least = 100 * on / _DAY
-        most = 100 * (on + _DAY - known) / _DAY
+        least = 100 * on / DAY
+        most = 100 * (on + DAY - known) / DAY
         s = self.state
-        if known >= self._coverage * _DAY and known:
+        if known >= self._coverage * DAY and known:
             share = 100 * on / known
         elif least > self._limit:
             share = least
         elif most <= self._limit - self._deadband:
             share = most
         else:
-            needed = self.words.duration(round(self._coverage * _DAY))
+            needed = self.words.duration(round(self._coverage * DAY))
             still = s.time.doubt
             return RawEvaluation.unknown(
                 f"less than {needed} of the last 24 h were seen"
@@ -131,18 +130,18 @@ class CompressorOverduty(Rule):
         on, known = self._seen(now)
         share = 100 * on / known if known else 0.0
         numbers = (
-            f"In the last 24 h the compressor ran for {on / _HOUR:.1f} h of the "
-            f"{known / _HOUR:.1f} h that were seen, a duty of {self.words.percent(share)}; the "
+            f"In the last 24 h the compressor ran for {on / HOUR:.1f} h of the "
+            f"{known / HOUR:.1f} h that were seen, a duty of {self.words.percent(share)}; the "
             f"limit is {self.words.percent(self._limit)}."
         )
-        if known < 0.98 * _DAY:
+        if known < 0.98 * DAY:
             numbers += (
-                f" {(_DAY - known) / _HOUR:.1f} h do not count: no readings, or readings that "
+                f" {(DAY - known) / HOUR:.1f} h do not count: no readings, or readings that "
                 "stood still."
             )
         values: Values = {
             "duty_percent": round(share, 1), "limit_percent": round(self._limit, 1),
-            "on_hours": round(on / _HOUR, 2), "seen_hours": round(known / _HOUR, 2),
+            "on_hours": round(on / HOUR, 2), "seen_hours": round(known / HOUR, 2),
         }
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY, HOUR
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.distributions import normal_quantile
 from collector.physics.sums import MeanSums
@@ -15,8 +16,6 @@ from collector.rules.ventgas import PipeOxygen, target_of
 
 __all__ = ["STEP", "Estimator", "PurgeCompletion", "build_estimators"]
 
-_DAY = 86_400_000
-_HOUR = 3_600_000
 STEP = 0.1
 """%; the resolution of a common oxygen sensor, and the half-width (90 %) of its own error in a
 day."""
@@ -50,7 +49,7 @@ class PurgeCompletion(Estimator):
 
     def begin(self, now: int) -> None:
         """Start the first hour."""
-        self.state.hour_at = now // _HOUR * _HOUR
+        self.state.hour_at = now // HOUR * HOUR
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         """Take a sample into its hour."""
@@ -60,10 +59,10 @@ class PurgeCompletion(Estimator):
             return
         if not s.pipe.of_pipe(at, value):
             return
-        hour = at // _HOUR * _HOUR
+        hour = at // HOUR * HOUR
         if hour != s.hour_at:
             if s.sums.count:
-                s.last, s.last_at = s.sums, s.hour_at + _HOUR
+                s.last, s.last_at = s.sums, s.hour_at + HOUR
             s.sums, s.hour_at = MeanSums(), hour
         s.sums.add(value)
 
@@ -77,7 +76,7 @@ class PurgeCompletion(Estimator):
         band, of_pipe = found
         if not of_pipe:
             return band
-        return Band(band.low, band.high, self.state.hour_at + _HOUR, counted=True)
+        return Band(band.low, band.high, self.state.hour_at + HOUR, counted=True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -98,13 +97,13 @@ class PurgeCompletion(Estimator):
         sums = s.last if s.last.count else s.sums
         end = s.last_at if s.last.count else now
         # The hour that ends at this very midnight is only closed by the reading after it.
-        if s.sums.count > 1 and s.hour_at + _HOUR <= now:
-            sums, end = s.sums, s.hour_at + _HOUR
-        if sums.count < 2 or end is None or now - end > _DAY:
-            return self._made(now, now - _DAY, None, reason="no oxygen readings in the last day")
+        if s.sums.count > 1 and s.hour_at + HOUR <= now:
+            sums, end = s.sums, s.hour_at + HOUR
+        if sums.count < 2 or end is None or now - end > DAY:
+            return self._made(now, now - DAY, None, reason="no oxygen readings in the last day")
         air = 100 * OXYGEN_IN_AIR
         if self._target >= air:
-            return self._made(now, end - _HOUR, None, reason="the target is not below air")
+            return self._made(now, end - HOUR, None, reason="the target is not below air")
         mean = sums.estimate()
         assert mean is not None  # noqa: S101 - two samples at least
         half = math.hypot(normal_quantile(0.95) * mean.deviation, STEP)
@@ -112,7 +111,7 @@ class PurgeCompletion(Estimator):
             min(100.0, max(0.0, 100 * (air - x) / (air - self._target)))
             for x in (mean.value + half, mean.value, mean.value - half)
         )
-        return self._made(now, end - _HOUR, value, low, high)
+        return self._made(now, end - HOUR, value, low, high)
 
 
 def build_estimators(context: Context) -> list[Estimator]:

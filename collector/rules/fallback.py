@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
+from collector.domain.units import DAY
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
 __all__ = ["AirFillFrequent"]
 
-_DAY = 86_400_000
 _AIR_FILL = mode_code("air-fill")
 
 
@@ -57,7 +57,7 @@ class AirFillFrequent(Rule):
         """Return whether the last day had too many fallbacks."""
         self._settle(now)
         s = self.state
-        while s.entry_series and s.entry_series[0][0] <= now - _DAY:
+        while s.entry_series and s.entry_series[0][0] <= now - DAY:
             s.entry_series.pop(0)
         s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
         return s.level.evaluation()
@@ -67,7 +67,7 @@ class AirFillFrequent(Rule):
         s = self.state
         times = [s.air.ripe(self._bounce)]
         if s.level.beyond and s.entry_series:
-            times.append(s.entry_series[0][0] + _DAY)
+            times.append(s.entry_series[0][0] + DAY)
         return min((t for t in times if t is not None and t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from collector.domain.units import MINUTE, PSI
 from collector.physics.gas import R
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
@@ -22,19 +23,17 @@ __all__ = [
 
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
 
-_PSI = 6894.757293168
 _ZERO = 1.0  # psi: what an empty pipe or a dead sensor reads
 _LEAST = 0.5  # psi/min
 _MARGIN = 3.0
 _TANK_FELL = 2.0  # psi
 _TANK_FALLS = 1.0  # psi/min; what risers draw day by day takes less from a tank
-_MINUTE = 60_000
 _SEEN = 10_000
 """Longest ms between two readings that no pipe empties in, however it was opened."""
 _SCATTERS = 3.0
 _PARTS = 32
 """Into how many parts the time looked back over is thinned."""
-_HELD = 30 * _MINUTE
+_HELD = 30 * MINUTE
 _DRAINED = 2.0
 """Falls that are needed, up to which a drained low point with much water in it comes as well."""
 
@@ -49,7 +48,7 @@ def explained_rate(context: Context, riser: str) -> float:
     if thing.volume is None:
         return _LEAST
     flow = sum(v.flow or 0.0 for v in context.plant.vents.values() if v.riser == riser)
-    vented = flow * R * 293.15 / thing.volume / _PSI * 60.0
+    vented = flow * R * 293.15 / thing.volume / PSI * 60.0
     return max(_LEAST, _MARGIN * vented)
 
 
@@ -114,7 +113,7 @@ class PressureFallingFast(Rule):
         if first:
             return True
         need = self._need()
-        back = int(need / self._limit * _MINUTE)
+        back = int(need / self._limit * MINUTE)
         self._step_seen(at, value, last, apart, need)
         self._keep_high(at, min(value, last), max(back, 2 * apart))
         if s.falling:
@@ -223,7 +222,7 @@ class PressureFallingFast(Rule):
             return "the low-air switch says so too"
         tank = self._tank(now)
         if tank is not None and s.tank is not None and s.start_at is not None:
-            enough = max(_TANK_FELL, _TANK_FALLS * (now - s.start_at) / _MINUTE)
+            enough = max(_TANK_FELL, _TANK_FALLS * (now - s.start_at) / MINUTE)
             if s.tank - tank >= enough:
                 return "the tank has fallen since"
         if self._fed_by and self.context.inputs.mode(self._fed_by, now) == "air-fill":

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
+from collector.domain.units import DAY, PSI
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.leakestimates import build_estimators, days_of
 from collector.rules.leakgrowth import grown
-from collector.rules.leakrate import DAY, DECAY, PSI, Figure, leaks_of
+from collector.rules.leakrate import DECAY, Figure, leaks_of
 from collector.rules.rates import flow_factor
 
 __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY
 from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import Band, Context, Estimator, State
-from collector.rules.leakrate import DAY, Figure, leaks_of
+from collector.rules.leakrate import Figure, leaks_of
 from collector.rules.rates import flow_factor
 
 __all__ = ["Days", "build_estimators", "days_of"]

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
+from collector.domain.units import DAY
 from collector.physics.robust import mad_deviation, mann_kendall, sen_line
 
 __all__ = ["Growth", "grown"]
 
-_DAY = 86_400_000
 _SURE = 2.7
 _TRENDS = ((8, 8.0), (14, 6.0), (28, 4.5), (56, 3.5))
 """Days of a window, and scatters that its growth must amount to."""
@@ -93,7 +93,7 @@ def _trend(
 ) -> Growth | None:
     if len(rows) < span:
         return None
-    times = [(r[0] - rows[0][0]) / _DAY for r in rows]
+    times = [(r[0] - rows[0][0]) / DAY for r in rows]
     values = [r[1] for r in rows]
     # A leak that grows by so much a day is straight in its logarithm; its rests are then free of
     # the bend that would pass for correlation.

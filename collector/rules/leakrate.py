@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
+from collector.domain.units import DAY, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
@@ -21,16 +22,12 @@ from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import TankOutflow, outflow_of
 
-__all__ = ["DAY", "DECAY", "PSI", "SUM", "Figure", "Leaks", "leaks_of"]
+__all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
 
-DAY = 86_400_000
-"""ms."""
-PSI = 6894.757293168
-"""Pa."""
 DECAY, SUM = "decay", "sum"
 """How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
 
-_AFTER = 5 * 60_000
+_AFTER = 5 * MINUTE
 _KEPT = 50 * 3_600_000
 _LONG = 3
 _EVERY = 3 * 3_600_000

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from collector.domain.units import DAY, HOUR, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -24,10 +25,7 @@ from collector.rules.ventgas import declared_fill, generator_of, target_of
 
 __all__ = ["OxygenNotFalling", "predicted_time_constant"]
 
-_PSI = 6894.757293168
 _PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
-_HOUR = 3_600_000
-_DAY = 24 * _HOUR
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
@@ -48,7 +46,7 @@ def predicted_time_constant(context: Context, vent: str) -> float | None:
     flows = [v.flow for v in plant.vents.values() if v.riser == riser.id]
     if any(not f for f in flows):
         return None
-    pressure = riser.supervisory_pressure * _PSI + pressure_at_altitude(plant.site.altitude)
+    pressure = riser.supervisory_pressure * PSI + pressure_at_altitude(plant.site.altitude)
     held = amount(pressure, riser.volume, _PIPE_TEMPERATURE)
     return 1000 * sweep_time_constant(held, math.fsum(f for f in flows if f))
 
@@ -115,8 +113,8 @@ class OxygenNotFalling(Rule):
         self._tau = predicted_time_constant(context, asset)
         window = number(self.settings, "window")
         if window is None:
-            window = 12 * _HOUR if self._tau is None else min(
-                max(self._tau / 4, 2 * _HOUR), 3 * _DAY,
+            window = 12 * HOUR if self._tau is None else min(
+                max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
         self._bucket = max(int(window / _BUCKETS), 60_000)
         self._lag = int((self._tau or 0) / 2)
@@ -201,7 +199,7 @@ class OxygenNotFalling(Rule):
         floor = max(self._target - feed, _LEAST_RISE)
         to_go = math.log(max((latest - feed) / floor, 1.0))
         if self._tau is None:
-            return "stalled" if fastest * _HORIZON * _DAY < to_go else ""
+            return "stalled" if fastest * _HORIZON * DAY < to_go else ""
         wanted = self._slow / self._tau
         if s.verdict and s.rate <= wanted:
             return "stalled" if -line.high <= 0 else "slow"
@@ -215,7 +213,7 @@ class OxygenNotFalling(Rule):
         begun = self.state.begun_at
         if begun is None or self._planned is None:
             return None
-        return begun + int(self._planned * _DAY)
+        return begun + int(self._planned * DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the purge is not doing what it should."""
@@ -263,7 +261,7 @@ class OxygenNotFalling(Rule):
             values["planned_days"] = round(self._planned, 2)
             told.append(f"The purge was planned for {self._planned:g} days and is not done.")
         if s.begun_at is not None:
-            values["purge_days"] = round((now - s.begun_at) / _DAY, 2)
+            values["purge_days"] = round((now - s.begun_at) / DAY, 2)
             least = "" if s.seen_begin else "at least "
             told.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
         since = min(t for t in (s.verdict_at if s.verdict else None, late, now) if t is not None)
@@ -282,10 +280,10 @@ class OxygenNotFalling(Rule):
         """
         feed, measured = self.state.feed.level(self.context, self.asset, now)
         above = max(oxygen - feed, 0.0)
-        fall = above * (self.state.rate or 0.0) * _DAY
+        fall = above * (self.state.rate or 0.0) * DAY
         values["fall_percent_per_day"] = round(fall, 3)
         values["feed_percent"] = round(feed, 2)
-        wanted = None if self._tau is None else above * _DAY / self._tau
+        wanted = None if self._tau is None else above * DAY / self._tau
         share, per = (24, "an hour") if (wanted or fall) >= 2.4 else (1, "a day")
         of = " of open vent" if self.state.has_open else ""
         moves = f"It falls by {fall / share:.2f} % {per}{of}" \
@@ -308,7 +306,7 @@ class OxygenNotFalling(Rule):
         feed = self.context.inputs.points.get(self._feed)
         said = []
         if air > 0:
-            hours = air / _HOUR
+            hours = air / HOUR
             values["air_fill_hours"] = round(hours, 2)
             said.append(
                 f"The supply was in air-fill for {self.words.duration(int(air))} of the time "

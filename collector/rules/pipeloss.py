@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from collector.domain.units import ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
@@ -124,7 +125,7 @@ class PipeLoss:
         s.kelvin_at = at
         for value in celsius:
             s.warmth.learn(value)
-            s.heat += value + 273.15
+            s.heat += value + ZERO_CELSIUS
         s.heat_count += len(celsius)
 
     def whole_until(self) -> int | None:

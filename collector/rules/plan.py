@@ -8,11 +8,11 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from collector.domain.plant import Generator
+from collector.domain.units import HOUR
 from collector.rules.base import State
 
 __all__ = ["HourClock", "HourPlan", "calendar_due", "months_later", "start_of_day"]
 
-_HOUR = 3_600_000
 _SLACK = 1.0  # h, what counters round away and clocks differ by
 _DAY_HOURS = 24.0
 
@@ -75,7 +75,7 @@ class HourClock(State):
             return True
         self.old, self.old_at, self.old_shift, self.old_lost = last, last_at, self.shift, self.lost
         self.shift -= value - last
-        self.lost += (at - last_at) / _HOUR
+        self.lost += (at - last_at) / HOUR
         self.swap_at = at
         return True
 
@@ -92,7 +92,7 @@ class HourClock(State):
 
 
 def _follows(last: float, last_at: int, value: float, at: int) -> bool:
-    return -_SLACK <= value - last <= (at - last_at) / _HOUR + _SLACK
+    return -_SLACK <= value - last <= (at - last_at) / HOUR + _SLACK
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +128,7 @@ class HourPlan:
                 f"the hour counter reads {value:.0f} h, less than the {self.base:.0f} h of the "
                 "last service: it was replaced or rolled over; state last_service_hours anew"
             )
-        if self.since is not None and used > (now - self.since) / _HOUR + _DAY_HOURS:
+        if self.since is not None and used > (now - self.since) / HOUR + _DAY_HOURS:
             return (
                 f"the hour counter reads {value:.0f} h, more than the clock allows since the last "
                 "service: it was replaced; state last_service_hours anew"

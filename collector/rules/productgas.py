@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
 from collector.domain.readings import MODES
+from collector.domain.units import HOUR
 from collector.rules.base import ALL, Band, Context, Estimator, State, contact_band
 from collector.rules.course import Course
 from collector.rules.ventgas import generator_of, target_of
 
 __all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
 
-_HOUR = 3_600_000
 _AIR_FILL = float(MODES.index("air-fill"))
 _OFF = float(MODES.index("off"))
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
@@ -28,7 +28,7 @@ _LONG_RUN = 600_000
 _RUNS = 12
 _LOOK = 300_000
 """ms between looks at the product: many of them in a purge, few of them to pay for."""
-_READ_WITHIN = 48 * _HOUR
+_READ_WITHIN = 48 * HOUR
 _ASSUMED, _ASSUMED_ERROR = 0.35, 0.15
 """Share of the target that the feed is taken for where no analyser tells, and one deviation: a
 plant is given a target that its product can reach with room to spare."""

@@ -9,14 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from collector.domain.plant import Plant
+from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
 from collector.rules.gasbalance import GasBalance
 
 __all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
 
-_PSI = 6894.757293168
-_KELVIN = 273.15
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
@@ -55,13 +54,13 @@ class Rate:
 
 def flow_factor(plant: Plant) -> float:
     """Return what mol/s are to be multiplied by for :func:`flow_unit`, at the site's standard."""
-    volume = standard_molar_volume(plant.site.standard_temperature + _KELVIN)
+    volume = standard_molar_volume(plant.site.standard_temperature + ZERO_CELSIUS)
     return volume * 3600 / (1e-3 if plant.site.units == "metric" else 0.3048**3)
 
 
 def moles_per_psi(volume: float, celsius: float) -> float:
     """Return the mol that one psi is in a tank of ``volume`` m3; ideal gas, within 0.4 % here."""
-    return volume * _PSI / (R * (celsius + _KELVIN))
+    return volume * PSI / (R * (celsius + ZERO_CELSIUS))
 
 
 def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3) -> Rate | None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
+from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
@@ -16,7 +17,6 @@ from collector.rules.gasstate import TANK, WHOLE
 
 __all__ = ["Refill", "RefillState", "refill_limit"]
 
-_PSI = 6894.757293168
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
 """Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
 _OVER_LONGEST, _NOT_LEARNED = 1.3, 4 / 3
@@ -45,9 +45,9 @@ def refill_limit(generator: Generator, altitude: float, temperature: float) -> t
     delivery = g.nitrogen_delivery
     if g.tank_volume and g.cut_in is not None and g.cut_out is not None and delivery:
         ambient = pressure_at_altitude(altitude)
-        flow = delivery * R * (temperature + 273.15) / ambient
+        flow = delivery * R * (temperature + ZERO_CELSIUS) / ambient
         seconds = pump_up_time(
-            g.tank_volume, g.cut_in * _PSI, g.cut_out * _PSI, ambient, flow,
+            g.tank_volume, g.cut_in * PSI, g.cut_out * PSI, ambient, flow,
         )
         return round(seconds * _MARGIN * 1000), "half as much again as the tank's pump-up time"
     return _COMMON_LIMIT, "common practice"

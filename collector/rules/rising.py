@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
@@ -18,7 +19,6 @@ from collector.rules.ventgas import (
 
 __all__ = ["OxygenRising"]
 
-_HOUR = 3_600_000
 _PARTS = 6
 _LEAST_SAMPLES = 3
 _RISE = 0.5  # %, several steps of a 0.1 % sensor
@@ -79,7 +79,7 @@ class OxygenRising(Rule):
         self._target = target_of(context, asset)
         self._rise = number(self.settings, "rise")
         self._deadband = number(self.settings, "deadband") or 0.0
-        self._part = max(int((number(self.settings, "window") or _HOUR) / _PARTS), 60_000)
+        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), 60_000)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of oxygen or of the vent's position."""
@@ -182,7 +182,7 @@ class OxygenRising(Rule):
         if s.pipe.open is not False or s.pipe.breathes is not None or not s.part_series:
             return False
         before = s.part_series[-1]
-        hours = (row[0] - before[0]) / _HOUR
+        hours = (row[0] - before[0]) / HOUR
         return row[3] == 0 and row[1] - before[1] > (
             _BY_LEAKS * hours + _FACTOR * math.hypot(row[2], before[2]))
 
@@ -243,7 +243,7 @@ class OxygenRising(Rule):
         first = []
         air = sum(r[3] for r in s.part_series) + s.air_ms
         if air > 0:
-            values["air_fill_hours"] = round(air / _HOUR, 2)
+            values["air_fill_hours"] = round(air / HOUR, 2)
             first.append(
                 f"the generator's air-fill: it lasted {words.duration(int(air))} of the time "
                 "looked at, and the pipe got air"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
@@ -14,7 +15,6 @@ from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, tar
 
 __all__ = ["OxygenSensorSuspect"]
 
-_HOUR = 3_600_000
 _AIR = 20.9
 _NEAR_AIR = 19.0
 _SAMPLES = 5
@@ -85,10 +85,10 @@ class OxygenSensorSuspect(Rule):
         self._low = -(number(get, "below_zero") or 0.0)
         self._high = number(get, "highest") or _AIR
         self._movement = number(get, "movement") or 0.5
-        self._least_still = int(number(get, "frozen_after") or _HOUR)
+        self._least_still = int(number(get, "frozen_after") or HOUR)
         self._step = number(get, "step") or 2.0
         self._hold = int(number(get, "step_hold") or 0)
-        self._dead_after = int(number(get, "dead_after") or _HOUR)
+        self._dead_after = int(number(get, "dead_after") or HOUR)
         self._target = target_of(context, asset)
         self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
@@ -254,7 +254,7 @@ class OxygenSensorSuspect(Rule):
             return False
         height = s.step_to - s.step_from
         if abs(_middle(rows) - s.step_from) > _STEPPED_BACK * abs(height) \
-                and not (at - s.step_at > 2 * _HOUR and self._dropped(height)):
+                and not (at - s.step_at > 2 * HOUR and self._dropped(height)):
             return False
         s.step_at, s.ended_at, s.recent_series = None, at, rows
         return True

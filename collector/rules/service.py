@@ -8,12 +8,12 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
 __all__ = ["HoursToService", "ServiceDue", "build_estimators"]
 
-_HOUR = 3_600_000
 _STEP = 0.1  # h, what a common counter shows
 
 
@@ -181,7 +181,7 @@ class HoursToService(Estimator):
         if self._plan is not None and self._plan.since is not None:
             start = min(now, self._plan.since)
         if self._date is not None:
-            clock = (self._date - now) / _HOUR
+            clock = (self._date - now) / HOUR
             if left is None or clock < left:
                 left = low = high = clock
                 reason = ""

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.quantities import flow_unit
+from collector.domain.units import DAY, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
@@ -38,7 +39,6 @@ from collector.rules.rates import flow_factor, moles_per_psi
 
 __all__ = ["TankLeak"]
 
-_MINUTE = 60_000
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
 _STEPS, _SCATTERS = 1.6, 6.0
@@ -58,7 +58,6 @@ _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
 _OLD = 14 * 86_400_000
-_DAY = 86_400_000
 _EVERY = 3 * 3_600_000
 """ms between two looks at the balance of a day."""
 _SURELY = 0.998
@@ -173,16 +172,16 @@ class TankLeak(Rule):
         self._limit = (number(self.settings, "limit") or 0.05) * 60  # psi/h
         self._deadband = (number(self.settings, "deadband") or 0.0) / 100
         self._settle = int(number(self.settings, "settle") or 0)
-        self._stretch = int(number(self.settings, "stretch") or 10 * _MINUTE)
+        self._stretch = int(number(self.settings, "stretch") or 10 * MINUTE)
         self._volume = plant.generators[asset].tank_volume
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample into its minute."""
         s = self.state
         changed = False
-        if s.minute_at is None or at >= s.minute_at + _MINUTE:
+        if s.minute_at is None or at >= s.minute_at + MINUTE:
             changed = self._close(at)
-        if before_at is None or at - before_at > max(self.gap(point), _MINUTE):
+        if before_at is None or at - before_at > max(self.gap(point), MINUTE):
             self._break()
             if point == self._running:
                 s.off_at = None
@@ -201,7 +200,7 @@ class TankLeak(Rule):
         if s.minute_at is None:
             return None
         low, high, *_ = contact_band(s.off_at is None) if point == self._running else ALL
-        return Band(low, high, s.minute_at + _MINUTE, True)
+        return Band(low, high, s.minute_at + MINUTE, True)
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
@@ -227,7 +226,7 @@ class TankLeak(Rule):
     def _close(self, at: int) -> bool:
         """End the minute under way; return whether a fall was made out."""
         s = self.state
-        minute, s.minute_at = s.minute_at, at // _MINUTE * _MINUTE
+        minute, s.minute_at = s.minute_at, at // MINUTE * MINUTE
         total, count = s.tank, s.count
         s.tank, s.count = 0.0, 0
         heard = [r.close(minute or at, self._settings_of[name]) for name, r in self._risers.items()]
@@ -237,13 +236,13 @@ class TankLeak(Rule):
         if s.begun_at is None:
             s.begun_at, self._line = minute, LineSums()
         self._line.add((minute - s.begun_at) / 1000, total / count)
-        if minute + _MINUTE - s.begun_at < self._stretch or self._line.count < _LEAST:
+        if minute + MINUTE - s.begun_at < self._stretch or self._line.count < _LEAST:
             return False
         line = self._line.line()
         self._break()
         if line is None:
             return False
-        self._fell(minute + _MINUTE, line.slope.scaled(-_HOUR))
+        self._fell(minute + MINUTE, line.slope.scaled(-_HOUR))
         return True
 
     def _quiet_plant(self, minute: int) -> bool:
@@ -281,7 +280,7 @@ class TankLeak(Rule):
         """Let the balance of the last day tell, where no fall of that day does."""
         s = self.state
         s.looked_at = now
-        if self._volume is None or (s.falls_series and s.falls_series[-1][0] > now - _DAY):
+        if self._volume is None or (s.falls_series and s.falls_series[-1][0] > now - DAY):
             return
         found = leaks_of(self.context).tank_loss(self.asset, now)
         if isinstance(found, Refusal):
@@ -294,7 +293,7 @@ class TankLeak(Rule):
         past = low > self._limit
         if (past and not s.leaks) or (within and s.leaks) or (s.leaks is None and (
                 high < self._limit)):
-            s.leaks, s.since_at = past, now - _DAY if past else now
+            s.leaks, s.since_at = past, now - DAY if past else now
 
     def _last_at(self) -> float:
         """Return when the last fall or balance was."""

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
 from collector.physics.outflow import closed_outflow
@@ -20,8 +21,6 @@ from collector.rules.vessel import ROOM, Vessel
 
 __all__ = ["TankOutflow", "outflow_of"]
 
-_KELVIN = 273.15
-_PSI = 6894.757293168
 _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
 """degrees C taken for a pipe whose temperature nobody reads; K by which it may differ from one end
 of the window to the other, and that where the day's wave is not taken out."""
@@ -126,7 +125,7 @@ class TankOutflow:
         held = mean[self._tank]
         for point, (size, heat, usual) in self._pipes.items():
             psi = mean.get(point, usual) + self._vessel.ambient
-            held += size * psi * (ROOM + _KELVIN) / (mean.get(heat, _COLD) + _KELVIN)
+            held += size * psi * (ROOM + ZERO_CELSIUS) / (mean.get(heat, _COLD) + ZERO_CELSIUS)
         return round(held, 4)
 
     def _read(self, point: str) -> bool:
@@ -151,13 +150,13 @@ class TankOutflow:
         # What the pipes of unread temperature have cooled by passes for gas lost.
         swing = _NO_HEAT if end - start >= _WAVE else _NO_WAVE
         unread = math.hypot(*(
-            size * (swing / (_COLD + _KELVIN) * (usual + self._vessel.ambient) * (
+            size * (swing / (_COLD + ZERO_CELSIUS) * (usual + self._vessel.ambient) * (
                 not self._read(heat)) + _BAND * (not self._read(point)))
             for point, (size, heat, usual) in self._pipes.items()))
         sound = 0.0 if tank else _SOUND
         doubt = math.hypot(sound, unread / seen, _SHARED * lost.value)
         return lost.plus(Estimate(value=-sound, deviation=doubt)).scaled(
-            volume * _PSI / (R * (ROOM + _KELVIN)))
+            volume * PSI / (R * (ROOM + ZERO_CELSIUS)))
 
 
 def outflow_of(

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.rules.base import Context
 
 __all__ = ["ROOM", "Vessel"]
 
-_PSI = 6894.757293168
-_KELVIN = 273.15
 ROOM = 20.0
 """degrees C assumed where no temperature near the tank is read."""
-_HOUR = 3_600_000
 _CABINET = 5.0
 """K by which a cabinet with a compressor in it is warmer than its room, about (setting, from
 trials); the tank stands in the room."""
@@ -27,7 +25,7 @@ class Vessel:
         self.asset = asset
         plant = context.plant
         self.volume = plant.generators[asset].tank_volume
-        self.ambient = pressure_at_altitude(plant.site.altitude) / _PSI
+        self.ambient = pressure_at_altitude(plant.site.altitude) / PSI
         fed = [r for r in plant.risers.values()
                if r.fed_by == asset or (r.fed_by is None and len(plant.generators) == 1)]
         known = [
@@ -60,24 +58,24 @@ class Vessel:
         if not self._risers:
             return None
         # One temperature for all samples: the tank's own changes show in its pressure already.
-        total, warm = tank, ROOM + _KELVIN
+        total, warm = tank, ROOM + ZERO_CELSIUS
         for pressure, pipe, volume in self._risers:
             if pressure.value is None or not pressure.fresh(at):
                 return None
             cold = pipe.value if pipe.value is not None and pipe.fresh(at) else ROOM - 5.0
-            total += volume * (pressure.value + self.ambient) * warm / (cold + _KELVIN)
+            total += volume * (pressure.value + self.ambient) * warm / (cold + ZERO_CELSIUS)
         return total
 
     def temperature(self, at: int) -> float:
         """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
         for point, above, _ in self._warmths:
-            if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
+            if point.value is not None and point.at is not None and point.fresh(at, HOUR):
                 return point.value - above
         return ROOM
 
     def temperature_doubt(self, at: int) -> float:
         """Return the standard deviation (K) of :meth:`temperature`."""
         for point, _, doubt in self._warmths:
-            if point.value is not None and point.at is not None and point.fresh(at, _HOUR):
+            if point.value is not None and point.at is not None and point.fresh(at, HOUR):
                 return doubt
         return 5.0
