@@ -192,11 +192,6 @@ class GroupStore:
 
     # -- the way to the time series engine -------------------------------------------------------
 
-    def add_history(self, lines: bytes) -> None:
-        """Keep lines until they are written."""
-        with self._writing() as db:
-            db.execute("INSERT INTO history (lines) VALUES (?)", (lines,))
-
     def next_history(self, limit: int = 100) -> tuple[int, bytes] | None:
         """Return the oldest lines not written yet, with the number to forget them by."""
         with self._lock, _ours():

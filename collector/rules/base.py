@@ -256,11 +256,15 @@ class Estimator(SampleConsumer, ABC):
 
     def __init__(self, context: Context, asset: str, inputs: tuple[str, ...]) -> None:
         self.context, self.asset, self.inputs = context, asset, inputs
-        unit = COMPUTED[self.quantity].unit
-        self.unit = flow_unit(context.plant) if unit == FLOW else unit
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.asset}, {self.dump()})"
+
+    @property
+    def unit(self) -> str:
+        """Unit of the estimates, by the catalogue of computed quantities."""
+        unit = COMPUTED[self.quantity].unit
+        return flow_unit(self.context.plant) if unit == FLOW else unit
 
     @property
     def wanted(self) -> bool:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
-from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
-from collector.physics.gas import R
+from collector.domain.units import HOUR
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
+from collector.rules.rates import moles_per_psi
 from collector.rules.running import Steady
 
 __all__ = ["CompressorShortCycling", "most_starts"]
@@ -27,7 +27,7 @@ def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
     g = generator
     rates = [q for q in (g.nitrogen_delivery, g.compressor_delivery) if q]
     if g.tank_volume and g.cut_in is not None and g.cut_out is not None and rates:
-        held = (g.cut_out - g.cut_in) * PSI * g.tank_volume / (R * (temperature + ZERO_CELSIUS))
+        held = (g.cut_out - g.cut_in) * moles_per_psi(g.tank_volume, temperature)
         most = _MARGIN * 3600 * max(rates) / (4 * held)
         why = "half as often again as this tank can call for"
         return (most, why) if most > _LEAST_LIMIT else (_LEAST_LIMIT, "the least that is allowed")

@@ -159,7 +159,12 @@ class RunningCost(RunningEnergy):
         self, context: Context, asset: str, duty: CompressorDuty, power: float, price: float,
     ) -> None:
         super().__init__(context, asset, duty, power)
-        self._price, self.unit = price, context.plant.generators[asset].currency
+        self._price, self._currency = price, context.plant.generators[asset].currency
+
+    @property
+    def unit(self) -> str:
+        """The currency."""
+        return self._currency
 
 
 def build_estimators(context: Context) -> list[Estimator]:

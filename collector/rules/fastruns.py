@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from collector.domain.readings import mode_code
 from collector.rules.base import Context, State
 from collector.rules.gasbalance import balance_of
 
@@ -16,7 +17,7 @@ _FAST, _USUAL = 2.0, 1.5
 the separator a compressor brings three to five times as much (common practice)."""
 _HIGH = 0.9
 _RECENT = 4
-_AIR_FILL = 2.0
+_AIR_FILL = mode_code("air-fill")
 
 
 @dataclass(slots=True, kw_only=True)

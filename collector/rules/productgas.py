@@ -11,7 +11,7 @@ import statistics
 from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
-from collector.domain.readings import MODES
+from collector.domain.readings import mode_code
 from collector.domain.units import HOUR
 from collector.rules.base import ALL, Band, Context, Estimator, State, contact_band
 from collector.rules.course import Course
@@ -19,8 +19,7 @@ from collector.rules.ventgas import generator_of, target_of
 
 __all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
 
-_AIR_FILL = float(MODES.index("air-fill"))
-_OFF = float(MODES.index("off"))
+_OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _LONG_RUN = 600_000
@@ -59,8 +58,7 @@ class ProductGas(Estimator):
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
-        self.context, self.asset, self.unit = context, asset, "%"  # no quantity of the catalogue
-        self.inputs = (self._running, self._mode, self._oxygen)
+        super().__init__(context, asset, (self._running, self._mode, self._oxygen))
         self.state = _GasState()
 
     def begin(self, now: int) -> None:

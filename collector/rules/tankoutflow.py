@@ -10,9 +10,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import PSI, ZERO_CELSIUS
+from collector.domain.readings import mode_code
+from collector.domain.units import ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
-from collector.physics.gas import R
 from collector.physics.outflow import closed_outflow
 from collector.rules.base import Band, Context, State
 from collector.rules.gasbalance import balance_of
@@ -21,6 +21,7 @@ from collector.rules.vessel import ROOM, Vessel
 
 __all__ = ["TankOutflow", "outflow_of"]
 
+_AIR_FILL = mode_code("air-fill")
 _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
 """degrees C taken for a pipe whose temperature nobody reads; K by which it may differ from one end
 of the window to the other, and that where the day's wave is not taken out."""
@@ -118,7 +119,7 @@ class TankOutflow:
         if (any(p not in sums and (self._read(p) or p in (self._tank, self._running))
                 for p in self.points)
                 or any(p in sums and sums[p][2] >= 0.5 for p in self._shut)
-                or (self._mode in sums and sums[self._mode][2] >= 2.0)
+                or (self._mode in sums and sums[self._mode][2] >= _AIR_FILL)
                 or any(at < fills.get(a, at) for a in self._fills)):
             return None
         mean = {point: total / count for point, (total, count, _) in sums.items()}
@@ -156,7 +157,7 @@ class TankOutflow:
         sound = 0.0 if tank else _SOUND
         doubt = math.hypot(sound, unread / seen, _SHARED * lost.value)
         return lost.plus(Estimate(value=-sound, deviation=doubt)).scaled(
-            volume * PSI / (R * (ROOM + ZERO_CELSIUS)))
+            moles_per_psi(volume, ROOM))
 
 
 def outflow_of(

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from collector.domain.readings import MODES
+from collector.domain.readings import mode_code
 from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
            "mode_of", "target_of"]
 
-AIR_FILL = float(MODES.index("air-fill"))
+AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice

@@ -116,10 +116,6 @@ class Truth:
         reached = np.flatnonzero(done)
         return self.plant.start + 60000 * int(reached[0]) if reached.size else None
 
-    def leak_of(self, riser: str, instant: int) -> float | None:
-        """Return the true leak (scfh) over the hour about an instant."""
-        return self.mean("leak-rate", riser, instant - 1_800_000, instant + 1_800_000)
-
 
 def truth_of(plant: DrawnPlant, history: History) -> Truth:
     """Return the truth: the fault's onset and latest alarm found in the history."""

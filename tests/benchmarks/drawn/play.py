@@ -23,7 +23,6 @@ from simulators.family.folder import write_site
 __all__ = ["Alarmed", "Marks", "Sample", "Task", "columns_of", "play"]
 
 _DAY = 86_400_000
-_STANDARD = 8.314462618 / 101325.0
 _FT3 = 0.3048**3
 _KNOWN = {name: q for kind in QUANTITIES.values() for name, q in kind.items()}
 _SCFH = {"scfh": 1.0, "scfm": 1.0 / 60.0, "L/h": _FT3 * 1000.0, "L/min": _FT3 * 1000.0 / 60.0,
@@ -91,11 +90,6 @@ class Marks:
     readings: int = 0
     plant_seconds: float = 0.0
     watch_seconds: float = 0.0
-
-    @property
-    def site_days(self) -> float:
-        """Return the days watched."""
-        return self.task.days
 
 
 def columns_of(recording: Recording) -> Columns:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -61,16 +61,14 @@ def _quantities(healthy: Sequence[Marks]) -> str:
         for s in m.samples:
             samples[s.quantity].append((m.task.seed, s))
     refused: Counter[str] = Counter()
-    for m in healthy:
-        for quantity, reasons in m.refused.items():
-            refused[quantity] += sum(reasons.values())
-    for quantity, rows in sorted(samples.items()):
-        lines.append(f"{quantity:24}{len(rows):7}{refused[quantity]:9}{_figures(rows)}")
     why: Counter[tuple[str, str]] = Counter()
     for m in healthy:
         for quantity, reasons in m.refused.items():
+            refused[quantity] += sum(reasons.values())
             for reason, count in reasons.items():
                 why[quantity, reason[:90]] += count
+    for quantity, rows in sorted(samples.items()):
+        lines.append(f"{quantity:24}{len(rows):7}{refused[quantity]:9}{_figures(rows)}")
     lines += [f"  refused {q}: {n} times: {reason}" for (q, reason), n in why.most_common(14)]
     return "\n".join(lines)
 
@@ -121,10 +119,9 @@ def _structures(key: str, healthy: Sequence[Marks], faulty: Sequence[Marks]) -> 
     values = sorted({m.structure.get(key, "-") for m in (*healthy, *faulty)},
                     key=lambda v: (not v.replace(".", "").isdigit(),
                                    float(v) if v.replace(".", "").isdigit() else 0.0, v))
-    pick: Callable[[Sequence[Marks], str], list[Marks]] = lambda rows, value: [  # noqa: E731
-        m for m in rows if m.structure.get(key, "-") == value]
     for value in values:
-        mine, bad = pick(healthy, value), pick(faulty, value)
+        mine, bad = ([m for m in rows if m.structure.get(key, "-") == value]
+                     for rows in (healthy, faulty))
         years = _years(mine)
         rate = f"{sum(len(m.wrong) for m in mine) / years:8.2f}" if years else f"{'-':>8}"
         p90 = []
