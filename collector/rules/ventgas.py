@@ -21,8 +21,8 @@ _LEAST_SETTLE = 3 * 60_000
 """ms; the lag of a slow sensor, twice."""
 _LONG_SHUT = 2 * 3_600_000
 _TIMES_LONGER = 2
-"""Times as long as a chamber was seen to keep room air out that it is trusted to: of 0.3 % that went
-unnoticed meanwhile it can then hold 0.6 %, which is short of any line that is drawn."""
+"""Times as long as a chamber was seen to keep room air out that it is trusted to: 0.3 % that went
+unnoticed meanwhile can be 0.6 % by then, which is short of any line that is drawn."""
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
