@@ -23,9 +23,9 @@ from collector.rules.base import (
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["OxygenNotFalling", "predicted_time_constant"]
+__all__ = ["PIPE_TEMPERATURE", "OxygenNotFalling", "predicted_time_constant"]
 
-_PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
+PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
@@ -49,7 +49,7 @@ def predicted_time_constant(context: Context, vent: str) -> float | None:
     if any(not f for f in flows):
         return None
     pressure = riser.supervisory_pressure * PSI + pressure_at_altitude(plant.site.altitude)
-    held = amount(pressure, riser.volume, _PIPE_TEMPERATURE)
+    held = amount(pressure, riser.volume, PIPE_TEMPERATURE)
     return 1000 * sweep_time_constant(held, math.fsum(f for f in flows if f))
 
 
@@ -90,9 +90,9 @@ class OxygenNotFalling(Rule):
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
-    judged by the time it really purged. A vent whose position is not read may be a timer's: it has to
-    be half as fast as this purge was so far, or as a timer's common share of the time would have it,
-    and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge is
+    judged by the time it really purged. A vent whose position is not read may be a timer's: it has
+    to be half as fast as this purge was so far, or as a timer's common share of the time would have
+    it, and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge is
     slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
     prediction. Nothing is judged while the front has not reached the far end: half a time constant
     and one window of purge time must have passed. A riser without a known flow or volume is called

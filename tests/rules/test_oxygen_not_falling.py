@@ -93,7 +93,8 @@ def test_the_purge_outlives_its_planned_days():
 
 def test_without_flow_or_volume_a_flat_curve_is_stalled():
     bare = Vent(id="r1-vent", name="Dock vent", riser="r1", target_oxygen=2.0)
-    s = told(vent=bare).feed(series({OPEN: 1, O2: purge(1e9, begin=8.0)}, end=20 * HOUR, every=MINUTE))
+    s = told(vent=bare).feed(series({OPEN: 1, O2: purge(1e9, begin=8.0)},
+                                    end=20 * HOUR, every=MINUTE))
     (what, at), = s.moves(C)
     assert (what, s.alarms(C)[0].values["finding"]) == ("raised", "stalled")
     assert at < 13 * HOUR
@@ -125,7 +126,8 @@ def test_trap_the_far_end_lags_the_riser_end():
 
 def test_trap_a_supply_in_air_fill_is_named_first():
     shape = purge(TAU, floor=9.0)
-    s = told().feed(series({OPEN: 1, O2: shape, MODE: lambda t: 2 if 7 * HOUR < t < 12 * HOUR else 1},
+    s = told().feed(series({OPEN: 1, O2: shape,
+                            MODE: lambda t: 2 if 7 * HOUR < t < 12 * HOUR else 1},
                            end=14 * HOUR, every=MINUTE))
     event = s.alarms(C)[0]
     assert "The supply was in air-fill for" in event.text
@@ -134,12 +136,14 @@ def test_trap_a_supply_in_air_fill_is_named_first():
 
 
 def test_air_fill_is_not_blamed_when_there_was_none():
-    s = told().feed(series({OPEN: 1, O2: purge(TAU, floor=9.0), MODE: 1}, end=14 * HOUR, every=MINUTE))
+    s = told().feed(series({OPEN: 1, O2: purge(TAU, floor=9.0), MODE: 1},
+                           end=14 * HOUR, every=MINUTE))
     assert "air-fill" not in s.alarms(C)[0].text
 
 
 def test_a_product_that_cannot_reach_the_target_is_named():
-    s = told().feed(series({OPEN: 1, O2: purge(TAU, feed=3.0), FEED: 3.0}, end=60 * HOUR, every=MINUTE))
+    s = told().feed(series({OPEN: 1, O2: purge(TAU, feed=3.0), FEED: 3.0},
+                           end=60 * HOUR, every=MINUTE))
     assert "cannot bring the pipe to the target" in s.alarms(C)[0].text
 
 
@@ -192,7 +196,8 @@ def test_no_purge_no_finding():
 
 
 def test_completion_is_estimated_by_the_day_with_its_interval():
-    s = told().feed(series({OPEN: 1, O2: purge(1e9, begin=11.5, feed=0)}, end=25 * HOUR, every=MINUTE))
+    s = told().feed(series({OPEN: 1, O2: purge(1e9, begin=11.5, feed=0)},
+                           end=25 * HOUR, every=MINUTE))
     first = s.estimates("purge-completion")[0]
     assert first.time == T0 + DAY
     # (20.9476 - 11.5) / (20.9476 - 2)
@@ -215,7 +220,8 @@ def test_the_rates_are_both_of_the_moment_and_by_the_measured_product():
                   supervisory_pressure=25.0, low_pressure=18.0)
     vent = Vent(id="r1-vent", name="Dock vent", riser="r1", target_oxygen=2.0, flow=0.36 * SCFM)
     s = told(riser=small, vent=vent)
-    s.feed(series({OPEN: 1, O2: purge(2.675, feed=0.8, floor=4.3), FEED: 0.8}, end=12 * HOUR, every=MINUTE))
+    s.feed(series({OPEN: 1, O2: purge(2.675, feed=0.8, floor=4.3), FEED: 0.8},
+                  end=12 * HOUR, every=MINUTE))
     event = s.alarms(C)[0]
     assert event.values["feed_percent"] == pytest.approx(0.8)
     assert event.values["predicted_percent_per_day"] == pytest.approx(24 * 1.31, rel=0.1)
