@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collector.acceptance.acceptance_service import AcceptanceService, History, StepState
-from collector.acceptance.finding import Finding, Measure, Outcome
 from collector.acceptance.journal_sync import (
     SIGNED,
     AcceptanceSync,
@@ -12,8 +11,9 @@ from collector.acceptance.journal_sync import (
     verify,
 )
 from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
+from collector.acceptance.step_readings import Finding, Measure, Outcome
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import SiteUnits
 
 __all__ = [
     "SIGNED", "AcceptanceService", "AcceptanceSync", "Entry", "Finding", "History", "Kind",

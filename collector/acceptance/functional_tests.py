@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.step_readings import Sample, StepReadings
+from collector.acceptance.step_readings import Finding, Measure, Outcome, Sample, StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
 

@@ -174,7 +174,7 @@ def record_store(data: Path) -> RecordStore:
 
 
 def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
-    from collector.acceptance.record_pdf import (
+    from collector.acceptance.record import (
         render_record,  # the PDF library, only when one is made
     )
 

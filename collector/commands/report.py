@@ -22,7 +22,7 @@ from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.reports.build import report_of
+from collector.reports import report_of
 from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
 

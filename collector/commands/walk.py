@@ -23,7 +23,7 @@ from collector.clock import SystemClock
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import SiteUnits
 
 __all__ = ["Walk"]
 

@@ -18,7 +18,7 @@ from collector.config.profiles import (
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
-from collector.sources.decoding import point_names
+from collector.sources.register_map import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 __all__ = ["DeviceReader"]

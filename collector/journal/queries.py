@@ -14,8 +14,8 @@ from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import JournalError
 from collector.domain.events import event_from_json
 from collector.domain.readings import Reading
+from collector.journal.codec import get_state
 from collector.journal.history import HourCache, Row
-from collector.journal.packing import get_state
 from collector.journal.records import Commit, Gap, StoredEvent
 
 __all__ = [

@@ -11,8 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
 from zoneinfo import ZoneInfo
 
-from collector.pdf.drawings import put_drawing
-from collector.pdf.fonts import FAMILY, covered_by, font_files, machine_font
+from collector.pdf.drawings import FAMILY, covered_by, font_files, machine_font, put_drawing
 from collector.plots import Bars, Plot, drawing_of
 
 if TYPE_CHECKING:

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from collector.plots.axes import Axis, axis_of, step_for
-from collector.plots.figures import Band, Bar, BarKind, Bars, Curve, Level, Plot, Span, SpanKind
-from collector.plots.series import draw_plot
-from collector.plots.shapes import Drawing
-from collector.plots.strips import draw_strips
-from collector.plots.svg import svg_of
+from collector.plots.axes import (
+    Axis,
+    Band,
+    Bar,
+    BarKind,
+    Bars,
+    Curve,
+    Level,
+    Plot,
+    Span,
+    SpanKind,
+    axis_of,
+    step_for,
+)
+from collector.plots.series import draw_plot, draw_strips
+from collector.plots.shapes import Drawing, svg_of
 
 __all__ = [
     "Axis", "Band", "Bar", "BarKind", "Bars", "Curve", "Drawing", "Level", "Plot", "Span",

@@ -10,8 +10,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from collector.plots.axes import Frame, width_of
-from collector.plots.figures import Span, SpanKind
+from collector.plots.axes import Frame, Span, SpanKind, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
 
 __all__ = ["ROW", "PlacedSpan", "row_count", "span_shapes", "placed"]

@@ -17,9 +17,8 @@ from pymodbus.framer.rtu import FramerRTU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from collector.domain.errors import DeviceReplyInvalid, LinkDown
-from collector.sources.pdu import ReadRequest
+from collector.sources.pdu import Framing, GuardedSender, ReadRequest, build_frame
 from collector.sources.settings import Address
-from collector.sources.wire_guard import Framing, GuardedSender, build_frame
 
 __all__ = [
     "Frame",

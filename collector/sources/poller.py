@@ -19,11 +19,9 @@ from dataclasses import dataclass
 from collector.clock import Clock, format_instant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
-from collector.sources.bus import Bus
-from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
-from collector.sources.gpio import GpioDevice
+from collector.sources.bus import Bus, DeviceStatistics
+from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
 from collector.sources.settings import Address, DeviceSettings
-from collector.sources.statistics import DeviceStatistics
 
 __all__ = ["BackOff", "Grid", "Poller"]
 

@@ -17,9 +17,8 @@ from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.tightness import IN_SERVICE, allowed_flow
-from collector.survey.parts import Figure, Note, Part, Survey, Tone
+from collector.survey.parts import Figure, Note, Part, SiteUnits, Survey, Tone
 from collector.survey.riser_survey import TEMPERATURE, RiserSurvey
-from collector.survey.site_units import SiteUnits
 
 __all__ = ["Deliveries", "Delivery", "make_survey", "measured"]
 

@@ -8,9 +8,8 @@ from collections.abc import Callable
 
 import pytest
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
-from collector.acceptance.step_readings import StepReadings
+from collector.acceptance.acceptance_service import evaluate
+from collector.acceptance.step_readings import Finding, Outcome, StepReadings
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, look, series, step_of
 

@@ -37,8 +37,8 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.handbook import find_html
 from collector.journal import Journal
+from collector.journal.codec import write_hour
 from collector.journal.history import GOOD, Row
-from collector.journal.packing import write_hour
 from collector.web import BoardServices, create_app, serve
 from tests.web.fakes import FakeSite
 

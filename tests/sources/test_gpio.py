@@ -19,7 +19,7 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.domain.readings import Quality, Reading
-from collector.sources.gpio import GpioDevice
+from collector.sources.device import GpioDevice
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 

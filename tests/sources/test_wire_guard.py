@@ -24,15 +24,15 @@ from pymodbus.pdu.register_message import (
 import collector.sources
 from collector.clock import SystemClock
 from collector.sources.bus import Bus
-from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
-from collector.sources.wire_guard import (
+from collector.sources.pdu import (
     Framing,
     GuardedSender,
     NotAReadRequest,
+    ReadRequest,
     build_frame,
     check_outgoing,
 )
+from collector.sources.settings import Address
 from tests.sources.peer import Peer, crc
 from tests.wire import RequestWatch, WireRegistry, in_thread, pty_tap, tcp_tap
 

@@ -19,11 +19,9 @@ from collector.domain.readings import QUANTITIES, split_point
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import standard_molar_volume
 from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
-from collector.survey.limits import FILL
-from collector.survey.parts import Tone
+from collector.survey.parts import FILL, SiteUnits, Tone
+from collector.survey.riser_survey import inside, lines_of
 from collector.survey.site_survey import measured
-from collector.survey.site_units import SiteUnits
-from collector.survey.takeoff import inside, lines_of
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 

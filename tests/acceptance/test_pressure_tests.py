@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
+from collector.acceptance.acceptance_service import evaluate
+from collector.acceptance.step_readings import Finding, Outcome
 from collector.acceptance.steps import Size
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, a_plant, look, series, step_of

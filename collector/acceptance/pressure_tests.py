@@ -1,19 +1,27 @@
-"""Timed rises: a tank that is pumped up, a system that is filled. One small state machine."""
+"""Evaluates the steps that time or measure pressure: pump-up, fill and tightness."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
-from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.step_readings import Sample, StepReadings, crossing
+from collector.acceptance.step_readings import (
+    Finding,
+    Measure,
+    Outcome,
+    Sample,
+    StepReadings,
+    crossing,
+)
 from collector.acceptance.steps import Kind, Step
 from collector.domain.formatting import duration_text
-from collector.domain.units import PSI
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
-from collector.survey.limits import COLD
+from collector.physics.leak import leak_rate, pressure_drop
+from collector.survey.parts import COLD
 
-__all__ = ["evaluate_fill", "evaluate_tank"]
+__all__ = ["evaluate_fill", "evaluate_tank", "evaluate_tightness"]
 
 _NEAR = 1.0
 """psi above the start at which a tank still counts as begun there."""
@@ -44,6 +52,9 @@ class _Rise:
     def drop(self, why: str) -> None:
         self.voids.append(why)
         self.base = self.began = None
+
+    def remarks(self) -> tuple[str, ...]:
+        return tuple(f"An attempt before it was not counted: {why}." for why in self.voids)
 
     def step(self, sample: Sample, on: bool, longest_gap: int) -> float | None:
         """Take a sample; return when (ms) the goal was reached."""
@@ -77,7 +88,7 @@ class _Rise:
             self.base = None
 
 
-def _decided(seconds: float, doubt: float, limit: float) -> Outcome:
+def _compared(seconds: float, doubt: float, limit: float) -> Outcome:
     """Compare a time with its limit (s), give or take half the distance of the samples."""
     if seconds + doubt <= limit:
         return Outcome.PASSED
@@ -87,7 +98,7 @@ def _decided(seconds: float, doubt: float, limit: float) -> Outcome:
 def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: float) -> Finding:
     assert rise.began is not None  # noqa: S101 - only a rise that has begun ends
     seconds, doubt = (ended - rise.began) / 1000, rise.doubt / 2000
-    outcome = _decided(seconds, doubt, limit)
+    outcome = _compared(seconds, doubt, limit)
     words = look.words
     measure = Measure(
         name="time", value=seconds, unit="s", source=step.points[0],
@@ -98,21 +109,17 @@ def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: flo
     if outcome is Outcome.UNDECIDED:
         about += " The readings are too far apart to decide it: ask the device more often, or " \
                  "time it again."
-    return Finding(outcome=outcome, text=about, measures=(measure,), remarks=_remarks(rise),
+    return Finding(outcome=outcome, text=about, measures=(measure,), remarks=rise.remarks(),
                    window=(int(rise.began), round(ended)))
-
-
-def _remarks(rise: _Rise) -> tuple[str, ...]:
-    return tuple(f"An attempt before it was not counted: {why}." for why in rise.voids)
 
 
 def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> Finding:
     lost = f"Not counted: {rise.voids[-1]}. " if rise.voids and rise.began is None else ""
     if rise.began is None:
-        return Finding.waiting(lost + waits, _remarks(rise))
+        return Finding.waiting(lost + waits, rise.remarks())
     words, psi = look.words, rise.last[1] if rise.last else 0.0
     return Finding(
-        outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=_remarks(rise),
+        outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=rise.remarks(),
         text=f"{words.pressure(psi)} of {words.pressure(rise.goal)}, "
              f"{duration_text(look.now - rise.began)} so far.")
 
@@ -124,8 +131,6 @@ def _spoilt(look: StepReadings, *points: str) -> Finding | None:
         return Finding.waiting(why)
     return None
 
-
-# -- tank ----------------------------------------------------------------------------------------
 
 def evaluate_tank(step: Step, look: StepReadings) -> Finding:
     """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
@@ -148,7 +153,7 @@ def evaluate_tank(step: Step, look: StepReadings) -> Finding:
                 return _delivered(step, look, rise, found)
             rise.drop(found.text.rstrip("."))
     if spoilt := _spoilt(look, tank, running):
-        return replace(spoilt, remarks=_remarks(rise))
+        return replace(spoilt, remarks=rise.remarks())
     words = look.words
     return _in_progress(look, rise, f"Waiting for the tank to be at {words.pressure(rise.level)} "
                                   "or below, and then for the compressor to start.")
@@ -206,8 +211,6 @@ def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
                    f"isolated for another {duration_text(left * 1000)} to see what was delivered.")
 
 
-# -- system fill ---------------------------------------------------------------------------------
-
 def evaluate_fill(step: Step, look: StepReadings) -> Finding:
     """Time a riser from empty to its supervisory pressure, with no other system filling."""
     pressure = step.points[0]
@@ -220,7 +223,7 @@ def evaluate_fill(step: Step, look: StepReadings) -> Finding:
                 return _filled(step, look, rise, ended)
             rise.drop(f"{other} was filled at the same time")
     if spoilt := _spoilt(look, pressure):
-        return replace(spoilt, remarks=_remarks(rise))
+        return replace(spoilt, remarks=rise.remarks())
     return _in_progress(look, rise, "Waiting for the pipe to be empty, at "
                       f"{look.words.pressure(rise.level)} or below, and then to be filled.")
 
@@ -231,22 +234,164 @@ def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> Findin
     is_cold = cold is not None and cold < COLD
     limit = step.limits["cold_minutes" if is_cold else "minutes"] * 60
     found = _timed(step, look, rise, ended, limit)
-    if cold is None:
-        return found
-    return replace(found, measures=(*found.measures, Measure(
+    return found if cold is None else replace(found, measures=(*found.measures, Measure(
         name="pipe temperature", shown=look.words.temperature(cold), value=cold, unit="degC",
         source=warmth)))
 
 
 def _beside(step: Step, look: StepReadings, start: int, end: int) -> str:
     """Return the name of another system whose pressure rose by more than 3 psi meanwhile."""
-    for point in _others(step.points):
+    first, *others = step.points
+    for point in (p for p in others if p.endswith(".pressure") and p != first):
         seen = [v for t, v in look.samples(point) if start <= t <= end]
         if seen and max(seen) - seen[0] > 3.0:
             return look.plant.name_of(point.partition(".")[0])
     return ""
 
 
-def _others(points: Iterable[str]) -> Iterator[str]:
-    first, *rest = points
-    return (p for p in rest if p.endswith(".pressure") and p != first)
+_SLACK = 0.5
+"""psi below the test pressure at which it may still begin."""
+_JUMP = 1.0
+"""psi, at one temperature, that no leak brings back within an hour."""
+_SPEAKS = 300.0
+"""s for which a reading speaks: no pipe changes faster than a line through it follows."""
+_GAPS = 0.1
+"""Share of the time that may have gone unseen."""
+
+Row = tuple[float, float, float]
+"""Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
+
+
+def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
+    """Work out the loss of the whole test from pressure and temperature, with its interval."""
+    pressure, warmth = step.points[:2]
+    if why := look.clock_set():
+        return Finding.void(why)
+    first = look.samples(pressure)[:1]
+    if not first or not look.samples(warmth):
+        return Finding.waiting(look.silent(pressure, warmth) or "Waiting for the first readings.")
+    if first[0][1] < step.limits["psi"] - _SLACK:
+        return Finding.void(
+            f"The pipe is at {look.words.pressure(first[0][1])}; the test wants "
+            f"{look.words.pressure(step.limits['psi'])}. Bring it there, then begin again.")
+    rows = _minutes(look, pressure, warmth)
+    duration = step.limits["hours"] * 3600
+    end = look.began + round(duration * 1000)
+    # Beyond its time a test goes on only while it is not decided: then with all that was seen.
+    seen = rows[-1][0] if rows else 0.0
+    if risen := _let_in(rows):
+        return Finding.void(f"Gas came in after {duration_text(risen * 1000)}: the supply is not "
+                            "shut. Begin again.")
+    if look.now < end or seen < duration - 120:
+        return _so_far(step, look, rows, duration)
+    return _decided(step, look, rows, duration)
+
+
+def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
+    """Return minute means of pressure and temperature, for the minutes in which both were read."""
+    ambient = pressure_at_altitude(look.plant.site.altitude)
+    sums: dict[int, list[float]] = {}
+    for time, psi, celsius in look.paired(pressure, warmth):
+        row = sums.setdefault((time - look.began) // MINUTE, [0.0, 0.0, 0.0])
+        row[0] += 1
+        row[1] += psi
+        row[2] += celsius
+    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + ZERO_CELSIUS)
+            for minute, row in sorted(sums.items())]
+
+
+def _loss(look: StepReadings, rows: list[Row], duration: float) -> Estimate | str:
+    """Return the loss over ``duration`` s at the first temperature, psi, or why there is none."""
+    span_s = rows[-1][0] - rows[0][0] if rows else 0.0
+    if span_s <= 0:
+        return "too few readings"
+    # A device may be asked once in minutes: only what no neighbouring reading speaks for counts.
+    unseen = sum(max(0.0, b[0] - a[0] - _SPEAKS) for a, b in zip(rows, rows[1:], strict=False))
+    if unseen > _GAPS * span_s:
+        return (f"pressure and temperature together were read in {1 - unseen / span_s:.0%} of the "
+                "time only")
+    kelvin = rows[0][2]
+    found = leak_rate([r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows], 1.0)
+    if isinstance(found, Refusal):
+        return found.reason
+    return found.scaled(pressure_drop(1.0, 1.0, kelvin, duration) / PSI)
+
+
+def _let_in(rows: list[Row]) -> float | None:
+    """Return when (s) the gas of the pipe rose faster than any sensor's error, or ``None``."""
+    if not rows:
+        return None
+    kelvin = rows[0][2]
+    held = [(t, p * kelvin / k / PSI) for t, p, k in rows]
+    for i in range(9, len(held)):
+        # Means of five readings, so that a noisy gauge is not taken for a supply.
+        before, after = held[i - 9:i - 4], held[i - 4:i + 1]
+        rise = sum(v for _, v in after) / 5 - sum(v for _, v in before) / 5
+        if rise > _JUMP and held[i][0] - before[0][0] <= 3600:
+            return held[i][0]
+    return None
+
+
+def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+    quiet = look.silent(*step.points[:2])
+    passed = (look.now - look.began) / 1000
+    loss = _loss(look, rows, passed) if passed >= 900 else "too early"
+    figure = ""
+    if isinstance(loss, Estimate):
+        low, high = loss.interval()
+        figure = f" Lost so far, at one temperature: {look.words.pressure(loss.value, 2)} " \
+                 f"({low:.2f} to {high:.2f} psi)."
+    return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
+                   text=f"{quiet} {duration_text(passed * 1000)} of "
+                        f"{step.limits['hours']:g} h.{figure}".strip())
+
+
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+    limit = step.limits["loss"]
+    loss = _loss(look, rows, duration)
+    window = (look.began, look.began + round(rows[-1][0] * 1000))
+    if isinstance(loss, str):
+        return Finding(outcome=Outcome.UNDECIDED, window=window,
+                       text=f"Not decided: {loss}. Leave it as it is, more readings mend "
+                            "it; or begin again.")
+    low, high = loss.interval()
+    words = look.words
+    if high < -_SLACK:
+        return Finding.void("The pipe holds more gas than at the beginning: the supply is not "
+                            "shut, or the temperature is not the pipe's. Begin again.")
+    outcome = Outcome.PASSED if high <= limit else \
+        Outcome.FAILED if low > limit else Outcome.UNDECIDED
+    text = (f"Lost in {duration_text(duration * 1000)}, at the temperature of the beginning: "
+            f"{words.pressure(loss.value, 2)}, between {words.pressure(low, 2)} and "
+            f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
+    if outcome is Outcome.UNDECIDED:
+        text += " Not decided: leave it as it is, more readings narrow it."
+    return Finding(outcome=outcome, text=text, window=window,
+                   measures=_measures(step, look, rows, loss))
+
+
+def _measures(
+    step: Step, look: StepReadings, rows: list[Row], loss: Estimate,
+) -> tuple[Measure, ...]:
+    words, limit = look.words, step.limits["loss"]
+    low, high = loss.interval()
+    pressure, warmth = step.points[:2]
+    ambient = pressure_at_altitude(look.plant.site.altitude)
+    both = f"{pressure} and {warmth}"
+    found = [Measure(
+        name="loss at one temperature", value=loss.value, unit="psi", source=both,
+        shown=f"{words.pressure(loss.value, 2)} ({low:.2f} to {high:.2f} psi, 90 %)",
+        limit=f"no more than {words.pressure(limit)}", limit_from=step.limit_from)]
+    for name, row in (("beginning", rows[0]), ("end", rows[-1])):
+        psi, celsius = (row[1] - ambient) / PSI, row[2] - ZERO_CELSIUS
+        found.append(Measure(name=f"gauge at the {name}", shown=words.pressure(psi, 2), value=psi,
+                             unit="psi", source=pressure))
+        found.append(Measure(name=f"pipe at the {name}", shown=words.temperature(celsius),
+                             value=celsius, unit="degC", source=warmth))
+    volume = look.plant.risers[step.asset].volume
+    if volume is not None:
+        flow = leak_rate([r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows], volume)
+        if isinstance(flow, Estimate):
+            found.append(Measure(name="leak", shown=words.flow(flow.value), value=flow.value,
+                                 unit="mol/s", source=f"{both}; volume of the site file"))
+    return tuple(found)
