@@ -15,12 +15,23 @@ from typing import Any
 
 from collector import __version__
 from collector.acceptance import AcceptanceSync
-from collector.app.board import BoardParts, board_services, open_accounts, start_board
-from collector.app.connections import Connections
-from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
+from collector.app.board import (
+    BoardParts,
+    StatisticsReader,
+    board_services,
+    open_accounts,
+    start_board,
+)
+from collector.app.jobs import (
+    Connections,
+    JobScheduler,
+    JournalJobs,
+    cancelled,
+    first_ended,
+    journal_acceptance,
+)
 from collector.app.monitor import Watch
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
-from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
 from collector.app.wiring import (
     acceptance_events,
@@ -41,7 +52,7 @@ from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE
 from collector.journal import Journal
-from collector.notify.heartbeat import Heartbeat
+from collector.notify.channels import Heartbeat
 from collector.notify.outbox import CONSUMER
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role

@@ -7,10 +7,9 @@ parameter, and every change is on the disk before it returns.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
 from collector.acceptance.functional_tests import (
     evaluate_contact,
@@ -30,16 +29,15 @@ from collector.acceptance.record import (
     Signature,
     plots_of,
 )
-from collector.acceptance.step_readings import Finding, Number, Outcome, StepReadings
+from collector.acceptance.step_readings import Finding, History, Number, Outcome, StepReadings
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.clock import format_instant
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
 from collector.plots import Bars, Plot
 from collector.survey.parts import COOL_DOWN, SiteUnits
 
-__all__ = ["AcceptanceService", "EVALUATORS", "History", "StepState", "evaluate"]
+__all__ = ["AcceptanceService", "EVALUATORS", "StepState", "evaluate"]
 
 EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], Finding]] = {
     Kind.TANK_AIR: evaluate_tank, Kind.TANK_NITROGEN: evaluate_tank, Kind.PURITY: evaluate_purity,
@@ -61,27 +59,6 @@ _POLLS = 6
 _REUSED = 60_000
 """ms for which the finding of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
-
-
-class History(Protocol):
-    """The part of the journal that the service reads."""
-
-    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
-        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
-
-        In time order; ``None`` is a value that is not good.
-        """
-
-    def readings(
-        self, points: Sequence[str] | None, start: int | None, end: int | None,
-    ) -> Iterable[Reading]:
-        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
-
-    def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when (ms) the clock was found set, of events after that number."""
-
-    def last_event(self) -> int:
-        """Return the number of the newest event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,10 +14,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
-from collector.acceptance.acceptance_service import History
-from collector.acceptance.step_readings import Finding, Measure, Number, Outcome
+from collector.acceptance.step_readings import Finding, History, Measure, Number, Outcome
 from collector.acceptance.steps import Size, Step, plan
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
@@ -229,15 +228,8 @@ _MOST = 1500
 """Points of one curve; of more, each n-th is drawn."""
 
 
-class Readings(Protocol):
-    """The source of the readings."""
-
-    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
-        """Return times and values from ``start`` to ``end`` (ms, excluded) in time order."""
-
-
 def plots_of(
-    step: Step, finding: Finding, plant: Plant, history: Readings,
+    step: Step, finding: Finding, plant: Plant, history: History,
 ) -> Iterator[Plot | Bars]:
     """Yield the raw trend of each number of a step, and strips of its contacts."""
     if finding.window is None or finding.window[0] >= finding.window[1]:

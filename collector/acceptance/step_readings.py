@@ -3,22 +3,46 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Protocol
 
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
+from collector.domain.readings import Reading
 from collector.survey.parts import SiteUnits
 
-__all__ = ["Finding", "Measure", "Number", "Outcome", "Sample", "StepReadings", "crossing"]
+__all__ = [
+    "Finding", "History", "Measure", "Number", "Outcome", "Sample", "StepReadings", "crossing",
+]
 
 Sample = tuple[int, float]
 """Time in ms since 1970 UTC, value in the unit of record."""
 
 Number = tuple[int, float | None]
 """The same of any reading: ``None`` where the value is missing or not valid."""
+
+
+class History(Protocol):
+    """The part of the journal that the service reads."""
+
+    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
+        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
+
+        In time order; ``None`` is a value that is not good.
+        """
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterable[Reading]:
+        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
+
+    def clock_sets(self, after: int) -> Sequence[int]:
+        """Return when (ms) the clock was found set, of events after that number."""
+
+    def last_event(self) -> int:
+        """Return the number of the newest event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

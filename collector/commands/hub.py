@@ -20,7 +20,7 @@ import sys
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.config.addresses import host_and_port
+from collector.config.field_types import host_and_port
 from collector.config.units import QuantityError
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.config.addresses import parse_address
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.field_types import parse_address
 from collector.config.profiles import (
     BIT_TABLES,
     LegTable,
@@ -18,7 +18,7 @@ from collector.config.profiles import (
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
-from collector.sources.register_map import point_names
+from collector.sources.read_plan import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 __all__ = ["DeviceReader"]

@@ -22,8 +22,7 @@ from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
 from collector.domain.units import DAY, HOUR
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_group import GroupHub, GroupParts
-from collector.fleet.hub_history import HistoryWriter, history_of
+from collector.fleet.hub_group import GroupHub, GroupParts, HistoryWriter, history_of
 from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_settings import Group, HubSettings

@@ -13,9 +13,8 @@ from typing import Any
 
 from collector.clock import format_instant
 from collector.domain.events import Event, event_to_json
-from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_reader import FleetView
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend
 
 __all__ = [

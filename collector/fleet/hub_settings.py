@@ -10,14 +10,14 @@ from typing import Annotated
 
 from pydantic import Field
 
-from collector.config.addresses import host_and_port
 from collector.config.diagnostics import Mistakes, Source, read_text, unreadable
+from collector.config.field_types import host_and_port
 from collector.config.integrations import Integrations
 from collector.config.schema import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
-from collector.forward.settings import BrokerSettings, InfluxSettings
+from collector.forward.remote_endpoint import BrokerSettings, InfluxSettings
 
 __all__ = ["Customer", "Group", "HubFile", "HubSettings", "load_hub"]
 

@@ -24,9 +24,7 @@ from collector.handbook.generated import (
     settings_of,
     suppression_of,
 )
-from collector.handbook.html_writer import to_html
-from collector.handbook.markdown import Block, Generated, Heading, parse, plain
-from collector.handbook.text_writer import to_text
+from collector.handbook.markdown import Block, Generated, Heading, parse, plain, to_html, to_text
 
 __all__ = [
     "CONTENTS", "QUANTITY_IDS", "SUBJECT_IDS", "Page", "UnknownPage", "find_html", "find_page",

@@ -10,21 +10,21 @@ from __future__ import annotations
 import sqlite3
 import struct
 import threading
-from bisect import bisect_left
 from collections import OrderedDict
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from math import fsum, nan
-from operator import itemgetter
+from itertools import groupby
+from math import fsum
 from typing import Any, NamedTuple
 
 from collector.domain.readings import Quality
-from collector.domain.trends import TrendStep
 from collector.domain.units import HOUR
-from collector.journal.codec import unpack_instants, unpack_times, unpack_values
+from collector.journal.codec import pack_times, pack_values, unpack_times, unpack_values
+from collector.journal.records import PackResult
 
 __all__ = [
-    "GOOD", "HOUR", "HourCache", "QUALITIES", "Row", "counts", "hour_rows", "last_row",
-    "next_hour", "numbers", "packed_series_rows", "span", "trend",
+    "GOOD", "HOUR", "HourCache", "QUALITIES", "Row", "add_state", "counts", "delete_packed",
+    "first_open", "get_state", "hour_rows", "last_row", "next_hour", "pack_hour",
+    "packed_series_rows", "span", "write_hour",
 ]
 
 QUALITIES = tuple(Quality)
@@ -181,115 +181,135 @@ class HourCache:
         return found
 
 
-_WITHIN = "p.series = :series AND p.hour >= :first AND p.hour <= :last"
-_CUT = (
-    f"(p.hour * {HOUR} < :start OR (p.hour + 1) * {HOUR} > :end OR "
-    f"(p.hour * {HOUR} - :start) / :step != ((p.hour + 1) * {HOUR} - 1 - :start) / :step)"
-)
-_WHOLE_HOURS = (
-    f"SELECT (p.hour * {HOUR} - :start) / :step AS place, sum(p.count_good), "
-    "sum(p.mean * p.count_good), min(p.low), max(p.high) FROM packed_hours p "
-    f"WHERE {_WITHIN} AND NOT {_CUT} AND p.count_good > 0 GROUP BY place"
-)
-_BLOCKS = (
-    "SELECT p.hour, t.data, v.data FROM packed_hours p "
-    "CROSS JOIN packed_times t ON t.id = p.times_id "
-    f"CROSS JOIN packed_values v ON v.id = p.values_id WHERE {_WITHIN}"
-)
-_OPEN_ROWS = (
-    "SELECT time, value, quality FROM readings "
-    "WHERE series = :series AND time >= :start AND time < :end ORDER BY time"
-)
+ROW_OVERHEAD = 60
+"""Bytes of one ``packed_hours`` row and its block's row header, measured; used in statistics."""
+
+Aggregates = tuple[int, int, float | None, float | None, float | None]
+_Vectors = tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]]
 
 
-class _Step:
-    """Collects one step of a trend."""
+def get_state(db: sqlite3.Connection, key: str) -> int:
+    """Return a counter of the journal's own, 0 when it was never set."""
+    row = db.execute("SELECT value FROM state WHERE key = ?", (key,)).fetchone()
+    return 0 if row is None else int(row[0])
 
-    __slots__ = ("count", "high", "low", "sums")
 
-    def __init__(self) -> None:
-        self.count = 0
-        self.sums: list[float] = []
-        self.low = float("inf")
-        self.high = float("-inf")
+def add_state(db: sqlite3.Connection, key: str, amount: int) -> None:
+    """Add to a counter of the journal's own."""
+    db.execute(
+        "INSERT INTO state VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = value + ?2",
+        (key, amount),
+    )
 
-    def add(self, count: int, total: float, low: float, high: float) -> None:
-        self.count += count
-        self.sums.append(total)
-        self.low = min(self.low, low)
-        self.high = max(self.high, high)
 
-    def done(self, start: int, end: int) -> TrendStep:
-        if not self.count:
-            return TrendStep(start=start, end=end, count=0, low=None, mean=None, high=None)
-        # Rounding may put the mean of equal values a hair outside of them.
-        mean = min(max(fsum(self.sums) / self.count, self.low), self.high)
-        return TrendStep(
-            start=start, end=end, count=self.count, low=self.low, mean=mean, high=self.high
+def first_open(db: sqlite3.Connection, hour: int) -> int | None:
+    """Return the first hour from ``hour`` on that has open rows."""
+    first = db.execute(
+        "SELECT min((SELECT min(time) FROM readings r WHERE r.series = s.id AND r.time >= ?)) "
+        "FROM series s", (hour * HOUR,),
+    ).fetchone()[0]
+    return None if first is None else int(first) // HOUR
+
+
+def _aggregate(rows: Sequence[Row]) -> Aggregates:
+    good = [r.value for r in rows if r.value is not None and counts(r.value, r.quality)]
+    if not good:
+        return len(rows), 0, None, None, None
+    return len(rows), len(good), min(good), fsum(good) / len(good), max(good)
+
+
+def write_hour(
+    db: sqlite3.Connection, hour: int, series: Mapping[int, Sequence[Row]],
+) -> PackResult:
+    """Store the rows of each series, in time order, as the blocks of an hour that has none yet."""
+    shared: dict[_Vectors, int] = {}
+    size = rows_stored = 0
+    for number, rows in series.items():
+        times, _, values, qualities, whys, latencies, commits = zip(*rows, strict=True)
+        vectors: _Vectors = (times, latencies, commits)
+        times_id = shared.get(vectors)
+        if times_id is None:
+            block = pack_times(hour * HOUR, times, latencies, commits)
+            times_id = shared[vectors] = _insert(
+                db, "INSERT INTO packed_times (hour, first_commit, last_commit, data) "
+                "VALUES (?, ?, ?, ?)", (hour, min(commits), max(commits), block),
+            )
+            size += len(block) + ROW_OVERHEAD
+        block = pack_values(values, qualities, whys)
+        values_id = _insert(db, "INSERT INTO packed_values (data) VALUES (?)", (block,))
+        db.execute(
+            "INSERT INTO packed_hours VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (number, hour, *_aggregate(rows), times_id, values_id),
         )
+        size += len(block) + ROW_OVERHEAD
+        rows_stored += len(rows)
+    add_state(db, "packed_readings", rows_stored)
+    add_state(db, "packed_bytes", size)
+    return PackResult(hours=1, readings=rows_stored, bytes=size)
 
 
-def trend(db: sqlite3.Connection, series: int, start: int, end: int, step: int) -> list[TrendStep]:
-    """Return the steps from ``start`` to ``end`` (excluded); the last may be shorter.
+def _insert(db: sqlite3.Connection, statement: str, values: tuple[object, ...]) -> int:
+    number = db.execute(statement, values).lastrowid
+    assert number is not None
+    return number
 
-    Every good reading counts in its own step, whatever the step: only the mean of whole hours is
-    that of their means, each with its count, which differs by rounding alone.
+
+def delete_packed(db: sqlite3.Connection, hour: int, series: Sequence[int]) -> int:
+    """Delete the blocks of some series in one hour; return how many readings they held."""
+    readings = size = 0
+    for number in series:
+        found = db.execute(
+            "SELECT p.count_all, p.values_id, length(v.data) FROM packed_hours p "
+            "JOIN packed_values v ON v.id = p.values_id WHERE p.series = ? AND p.hour = ?",
+            (number, hour),
+        ).fetchone()
+        if found is None:
+            continue
+        readings += found[0]
+        size += found[2] + ROW_OVERHEAD
+        db.execute("DELETE FROM packed_values WHERE id = ?", (found[1],))
+        db.execute("DELETE FROM packed_hours WHERE series = ? AND hour = ?", (number, hour))
+    used = {
+        times_id for (times_id,) in db.execute(
+            "SELECT p.times_id FROM series s CROSS JOIN packed_hours p "
+            "ON p.series = s.id AND p.hour = ?", (hour,),
+        )
+    }
+    for times_id, length in db.execute(
+        "SELECT id, length(data) FROM packed_times WHERE hour = ?", (hour,)
+    ).fetchall():
+        if times_id not in used:
+            db.execute("DELETE FROM packed_times WHERE id = ?", (times_id,))
+            size += length + ROW_OVERHEAD
+    add_state(db, "packed_readings", -readings)
+    add_state(db, "packed_bytes", -size)
+    return readings
+
+
+def pack_hour(db: sqlite3.Connection, hour: int) -> PackResult:
+    """Move the open rows of an hour into its blocks, merging with those it has.
+
+    Runs inside the caller's transaction. ``readings`` counts the rows moved.
     """
-    steps = [_Step() for _ in range(-((start - end) // step))]
-    asked = _asked(series, start, end) | {"step": step}
-    if step >= HOUR:
-        for place, count, total, low, high in db.execute(_WHOLE_HOURS, asked):
-            steps[place].add(count, total, low, high)
-    for times, values in map(_counting, _vectors(db, asked, f"{_BLOCKS} AND {_CUT}")):
-        at, beyond = bisect_left(times, start), bisect_left(times, end)
-        while at < beyond:
-            place = (times[at] - start) // step
-            next_at = bisect_left(times, min(start + (place + 1) * step, end), at)
-            part = values[at:next_at]
-            steps[place].add(len(part), fsum(part), min(part), max(part))
-            at = next_at
-    return [
-        s.done(start + i * step, min(start + (i + 1) * step, end)) for i, s in enumerate(steps)
-    ]
-
-
-def numbers(
-    db: sqlite3.Connection, series: int, start: int, end: int,
-) -> list[tuple[int, float | None]]:
-    """Return each reading's time and its value, ``None`` where it is not good, in time order."""
-    asked = _asked(series, start, end)
-    found: list[tuple[int, float | None]] = []
-    for times, values, qualities in _vectors(db, asked, _BLOCKS + " ORDER BY p.hour"):
-        if qualities.count(GOOD) != len(qualities):
-            values = [v if q == GOOD else None for v, q in zip(values, qualities, strict=True)]
-        within = slice(bisect_left(times, start), bisect_left(times, end))
-        found.extend(zip(times[within], values[within], strict=True))
-    # What came late to an hour that was packed lies among the open rows, behind all blocks.
-    found.sort(key=itemgetter(0))
-    return found
-
-
-_Vectors = tuple[list[int], list[float | None], list[int]]
-
-
-def _asked(series: int, start: int, end: int) -> dict[str, int]:
-    return {"series": series, "start": start, "end": end, "first": start // HOUR,
-            "last": (end - 1) // HOUR}
-
-
-def _vectors(
-    db: sqlite3.Connection, asked: Mapping[str, int], blocks: str,
-) -> Iterator[_Vectors]:
-    """Yield times, values and qualities of each block, then of the open rows, in time order."""
-    for hour, times, values in db.execute(blocks, asked):
-        floats, qualities, _ = unpack_values(values)
-        yield unpack_instants(hour * HOUR, times), floats, qualities
-    rows = db.execute(_OPEN_ROWS, asked).fetchall()
-    yield ([t for t, _, _ in rows],
-           # A NaN is kept as bytes: see ``writing.plain_value``.
-           [nan if isinstance(v, bytes) else v for _, v, _ in rows], [q for _, _, q in rows])
-
-
-def _counting(vectors: _Vectors) -> tuple[list[int], list[float]]:
-    rows = [(t, v) for t, v, q in zip(*vectors, strict=True) if v is not None and counts(v, q)]
-    return [t for t, _ in rows], [v for _, v in rows]
+    start, end = hour * HOUR, (hour + 1) * HOUR
+    rows = [Row.stored(row) for row in db.execute(
+        "SELECT r.time, r.series, r.value, r.quality, r.why, r.latency, r.commit_no "
+        "FROM series s CROSS JOIN readings r ON r.series = s.id AND r.time >= ? AND r.time < ? "
+        "ORDER BY r.series, r.time", (start, end),
+    )]
+    series = {number: list(group) for number, group in groupby(rows, key=lambda r: r.series)}
+    for number, fresh in series.items():
+        # The commit made sure that no two rows of a series have the same time, packed or open.
+        merged = sorted(
+            [*packed_series_rows(db, hour, number), *fresh], key=lambda r: r.time
+        )
+        series[number] = merged
+    if db.execute("SELECT 1 FROM packed_times WHERE hour = ?", (hour,)).fetchone():
+        delete_packed(db, hour, list(series))
+    result = write_hour(db, hour, series)
+    for number in series:
+        db.execute(
+            "DELETE FROM readings WHERE series = ? AND time >= ? AND time < ?",
+            (number, start, end),
+        )
+    return PackResult(hours=1, readings=len(rows), bytes=result.bytes)

@@ -9,8 +9,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, field
 
-from collector.journal.codec import delete_packed, get_state
-from collector.journal.history import HOUR, hour_rows, next_hour
+from collector.journal.history import HOUR, delete_packed, get_state, hour_rows, next_hour
 from collector.journal.queries import positions
 from collector.journal.records import Gap, RetainResult
 

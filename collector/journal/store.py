@@ -21,7 +21,7 @@ from collector.domain.errors import JournalCorrupt, JournalError
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 from collector.domain.trends import TrendStep
-from collector.journal import codec, history, queries, retention, writing
+from collector.journal import history, queries, retention, writing
 from collector.journal.connection import Database
 from collector.journal.history import HOUR, QUALITIES, Row
 from collector.journal.records import (
@@ -49,7 +49,7 @@ class Journal:
         self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
-            self._last = codec.get_state(db, "last_commit")
+            self._last = history.get_state(db, "last_commit")
             self._packed_until = _packed_until(db)
 
     @classmethod
@@ -107,12 +107,12 @@ class Journal:
         that JSON cannot hold; nothing is stored then.
         """
         with self._database.writing(undone=self._forget) as db:
-            last = codec.get_state(db, "last_commit")
+            last = history.get_state(db, "last_commit")
             number = last + 1 if readings or events else last
             rows = rows_of(db, readings, number, self._series, self._whys)
             insert_rows(db, rows, self._packed_until)
             insert_events(db, events, number)
-            codec.add_state(db, "last_commit", number - last)
+            history.add_state(db, "last_commit", number - last)
             keep_meta(db, meta or {})
         self._last = number
         return number
@@ -131,12 +131,12 @@ class Journal:
         hour = retention.EARLIEST
         while True:
             with self._database.writing() as db:
-                found = codec.first_open(db, hour)
+                found = history.first_open(db, hour)
                 if found is None or (found + 1) * HOUR > before:
                     break
                 # Too high, after a roll-back, only costs time; too low would lose readings.
                 self._packed_until = max(self._packed_until, (found + 1) * HOUR)
-                done = codec.pack_hour(db, found)
+                done = history.pack_hour(db, found)
             hour = found + 1
             total = PackResult(hours=total.hours + 1, readings=total.readings + done.readings,
                                bytes=total.bytes + done.bytes)
@@ -214,7 +214,7 @@ class Journal:
         if step <= 0 or end <= start:
             raise ValueError(f"no steps of {step} ms from {start} to {end}")
         with self._database.reading() as db:
-            return history.trend(db, self._series.all(db).get(point, 0), start, end, step)
+            return queries.trend(db, self._series.all(db).get(point, 0), start, end, step)
 
     def numbers(self, point: str, start: int, end: int) -> list[tuple[int, float | None]]:
         """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
@@ -223,7 +223,7 @@ class Journal:
         the numbers are wanted this is several times faster than :meth:`readings`.
         """
         with self._database.reading() as db:
-            return history.numbers(db, self._series.all(db).get(point, 0), start, end)
+            return queries.numbers(db, self._series.all(db).get(point, 0), start, end)
 
     def last_readings(self) -> list[Reading]:
         """Return the newest reading of each point that has one."""
@@ -358,9 +358,9 @@ class Journal:
     def statistics(self) -> JournalStatistics:
         """Return sizes and counts of the journal."""
         with self._database.reading() as db:
-            packed = codec.get_state(db, "packed_readings")
-            size = codec.get_state(db, "packed_bytes")
-            last = codec.get_state(db, "last_commit")
+            packed = history.get_state(db, "packed_readings")
+            size = history.get_state(db, "packed_bytes")
+            last = history.get_state(db, "last_commit")
             return JournalStatistics(
                 path=self._database.path, bytes=self._database.size(),
                 readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],

@@ -24,9 +24,19 @@ from collector.domain.events import (
 from collector.domain.formatting import duration_text, local_time
 from collector.domain.links import BY_LINK
 from collector.domain.units import MINUTE
-from collector.notify.bundles import Bundle, Call, Item, bundle_message, called_line
 from collector.notify.message import Message, title_and_place
-from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
+from collector.notify.policy import (
+    ESCALATED,
+    UNANSWERED,
+    Bundle,
+    Call,
+    Item,
+    Kind,
+    NumberedEvent,
+    Policy,
+    bundle_message,
+    called_line,
+)
 from collector.notify.recipients import Recipient
 
 __all__ = ["Decided", "decide", "next_due"]

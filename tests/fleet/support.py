@@ -25,7 +25,7 @@ from collector.fleet.hub import Hub
 from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import ReceivedEvent
 from collector.forward.mqtt import Message, Received
-from collector.forward.settings import BrokerSettings
+from collector.forward.remote_endpoint import BrokerSettings
 from collector.forward.sparkplug.edge_node import EdgeNode
 from tests.forward.support import plant, reading
 

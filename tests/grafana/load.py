@@ -17,8 +17,7 @@ from collector.domain.events import FactNoted
 from collector.domain.readings import Quality, Reading, mode_code
 from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
+from collector.forward.remote_endpoint import InfluxSettings, RetryPolicy
 from collector.journal import Journal
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario

@@ -84,7 +84,7 @@ def _evening() -> Scenario:
 def test_a_night_read_on_the_wire_replays_from_both_kinds_of_file_by_columns_and_by_rows(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert columns_available()
+    assert recorded.columns_available()
     site = asyncio.run(_live(tmp_path, _evening(), NIGHT))
     live = _told(site)
     told = [json.loads(line) for line in live]

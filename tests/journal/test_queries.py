@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.performance import measure
-from collector.app.history_queries import measure_lines, past_services
+from collector.app.board import measure_lines, past_services
 from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmMoved,

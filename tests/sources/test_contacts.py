@@ -7,8 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
-from collector.sources.read_plan import Span
-from collector.sources.register_map import Debounce, PointDecoder, Raw, contact_value, point_names
+from collector.sources.read_plan import (
+    Debounce,
+    PointDecoder,
+    Raw,
+    Span,
+    contact_value,
+    point_names,
+)
 from collector.sources.settings import ContactLeg, PointSettings
 
 NO = ContactLeg(table="discrete-inputs", address=0)

@@ -10,7 +10,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
-from collector.config.conditions import default_settings
+from collector.config.site import default_settings
 from collector.domain.actions import Action, Deed
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import ConditionSettings

@@ -18,7 +18,7 @@ from collector.domain.units import MINUTE
 from collector.forward.influx.endpoints import Endpoint, ServerFault
 from collector.forward.influx.points import DeadLetter
 from collector.forward.remote_endpoint import RetryPolicy
-from collector.threads import in_thread
+from collector.logs import in_thread
 
 __all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]
 

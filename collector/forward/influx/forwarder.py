@@ -21,12 +21,17 @@ from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
-from collector.forward.checkpoint import CommitStore, PublishCheckpoint
 from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
 from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
 from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import RateLimiter, Reachability, RetryPolicy
-from collector.forward.settings import InfluxSettings
+from collector.forward.remote_endpoint import (
+    CommitStore,
+    InfluxSettings,
+    PublishCheckpoint,
+    RateLimiter,
+    Reachability,
+    RetryPolicy,
+)
 
 __all__ = ["CONSUMER", "InfluxForwarder"]
 

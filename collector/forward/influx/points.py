@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Transition
 from collector.domain.plant import Plant
 from collector.domain.readings import QUANTITIES, Reading, split_point
-from collector.forward.checkpoint import KeptEvent, StoredCommit
+from collector.forward.remote_endpoint import KeptEvent, StoredCommit
 
 __all__ = [
     "FIELDS",

@@ -21,10 +21,16 @@ from collector.domain.events import event_to_json
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
-from collector.forward.checkpoint import CommitStore, KeptEvent, PublishCheckpoint, StoredCommit
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
-from collector.forward.remote_endpoint import RateLimiter, Reachability
-from collector.forward.settings import MqttSettings
+from collector.forward.remote_endpoint import (
+    CommitStore,
+    KeptEvent,
+    MqttSettings,
+    PublishCheckpoint,
+    RateLimiter,
+    Reachability,
+    StoredCommit,
+)
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
 from collector.forward.sparkplug.payload import PayloadInvalid
 

@@ -15,8 +15,7 @@ from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
 from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
+from collector.forward.remote_endpoint import InfluxSettings, RetryPolicy
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
 

@@ -23,7 +23,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.forward.mqtt import _Handshake
-from collector.forward.settings import BrokerSettings
+from collector.forward.remote_endpoint import BrokerSettings
 from tests.forward.certificates import Authority
 
 MOSQUITTO = shutil.which("mosquitto") or (

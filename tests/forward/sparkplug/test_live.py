@@ -14,7 +14,7 @@ import pytest
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.domain.readings import Quality
 from collector.forward.mqtt import Connection, Message, SessionSettings
-from collector.forward.settings import BrokerSettings
+from collector.forward.remote_endpoint import BrokerSettings
 from collector.forward.sparkplug.payload import Metric, Payload, encode
 from collector.forward.sparkplug.session import CONSUMER
 from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, Seen, closing
