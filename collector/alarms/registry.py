@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from collector.alarms.lifecycle import Input, step
+from collector.alarms import Input, step
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused

@@ -29,9 +29,8 @@ from collector.handbook import find_html
 from collector.journal import Journal, JournalStatistics
 from collector.people import PEOPLE, Accounts, AccountsError, SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
-from collector.web.app import create_app
+from collector.web.app import create_app, serve
 from collector.web.live import Live
-from collector.web.server import serve
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,

@@ -29,8 +29,8 @@ from collector.domain.events import FactNoted, event_to_json
 from collector.domain.formatting import duration_text, time_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
 from collector.domain.verdicts import NotWatched
+from collector.notify import Message
 from collector.notify.channels import Channel, channel_for
-from collector.notify.message import Message
 from collector.notify.recipients import Recipient, next_hand_over, turns
 from collector.sources.poller import Poller
 

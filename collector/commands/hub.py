@@ -24,8 +24,8 @@ from collector.config.field_types import host_and_port
 from collector.config.units import QuantityError
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError
+from collector.fleet import load_hub
 from collector.fleet.hub import Hub
-from collector.fleet.hub_settings import load_hub
 from collector.logs import configure_logs
 
 __all__ = ["add_arguments", "run"]

@@ -11,7 +11,7 @@ from types import TracebackType
 
 from collector.clock import parse_instant
 from collector.config import load_site
-from collector.fleet.hub_settings import load_hub
+from collector.fleet import load_hub
 
 __all__ = ["Progress", "add_span", "data_folder", "instant"]
 

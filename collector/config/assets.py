@@ -11,8 +11,8 @@ from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
+from collector.sources import DeviceSettings
 from collector.sources.read_plan import point_names
-from collector.sources.settings import DeviceSettings
 
 __all__ = [
     "SCHEDULES",

@@ -18,8 +18,8 @@ from collector.config.profiles import (
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
 from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
 from collector.sources.read_plan import point_names
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 __all__ = ["DeviceReader"]
 

@@ -22,7 +22,7 @@ from collector.config.units import (
     parse_flow,
     parse_price,
 )
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = [
     "Date", "Duration", "EXPECTED", "Flow", "Id", "Length", "Percent", "Pressure", "Price", "Size",

@@ -13,7 +13,7 @@ from collector.config.field_types import holds_password, host_and_port, is_refer
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
 from collector.domain.units import DAY
-from collector.forward.remote_endpoint import BrokerSettings, InfluxSettings, MqttSettings
+from collector.forward import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
     "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",

@@ -31,7 +31,7 @@ from collector.domain.errors import SiteFileError
 from collector.domain.plant import Plant
 from collector.domain.readings import QUANTITIES
 from collector.notify.recipients import Recipient, Rota
-from collector.sources.settings import DeviceSettings
+from collector.sources import DeviceSettings
 
 __all__ = ["SiteConfig", "changed", "default_settings", "load_site", "read_conditions"]
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.forward.influx.points import FIELDS, TAGS
+from collector.forward.influx import FIELDS, TAGS
 
 __all__ = [
     "DATASOURCE", "INTERVAL", "LONG", "PLAIN", "PRESSURE", "TEMPERATURE", "In", "Query",

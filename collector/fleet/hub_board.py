@@ -24,20 +24,18 @@ from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.formatting import duration_text
 from collector.domain.readings import Quantity
 from collector.domain.units import DAY
+from collector.fleet import HubSettings
 from collector.fleet import hub_queries as answers
 from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, standing
 from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
-from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
-from collector.web.access import AccessPolicy, public, visitor
+from collector.web.access import AccessPolicy, HttpError, public, visitor
 from collector.web.api.requests import read_span
-from collector.web.app import add_error_handlers
-from collector.web.http_errors import HttpError
+from collector.web.app import SecurityHeaders, add_error_handlers
 from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import page, static_file
-from collector.web.security_headers import SecurityHeaders
-from collector.web.views.labels import moment, shown_value
+from collector.web.views.lists import moment, shown_value
 
 __all__ = ["HubServices", "SiteFacts", "create_hub", "fleet_page", "site_page"]
 

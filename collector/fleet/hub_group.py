@@ -16,15 +16,15 @@ from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.readings import MODES
 from collector.domain.units import DAY, SECOND
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, HandledMessages, MessageHandler
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import Batch, DeadLetter, GroupStore, ReceivedEvent, group_file
+from collector.forward import BrokerSettings
+from collector.forward.influx import FIELDS, FieldValue, Line, event_lines
 from collector.forward.influx.batches import DeadLetterFile, deliver
 from collector.forward.influx.endpoints import Endpoint
-from collector.forward.influx.points import FIELDS, FieldValue, Line, event_lines
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
-from collector.forward.remote_endpoint import BrokerSettings
 from collector.logs import in_thread
 
 __all__ = ["GroupHub", "GroupParts", "HistoryWriter", "history_of"]

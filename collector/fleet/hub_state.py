@@ -14,7 +14,7 @@ from typing import Any
 from collector.domain.events import AlarmMoved, Transition
 from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
-from collector.forward.sparkplug.payload import Metric, Payload, Value
+from collector.forward.sparkplug import Metric, Payload, Value
 
 __all__ = ["FleetAlarm", "MetricState", "ReceivedValue", "SequenceGaps", "SiteState", "merged"]
 

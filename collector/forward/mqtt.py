@@ -24,7 +24,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
-from collector.forward.remote_endpoint import BrokerSettings
+from collector.forward import BrokerSettings
 
 __all__ = ["Connection", "Message", "Received", "SessionSettings"]
 

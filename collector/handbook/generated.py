@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from collector.alarms.lifecycle import TABLE as LIFECYCLE
+from collector.alarms import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
 from collector.domain.conditions.shape import DECLARED_FILL
 from collector.domain.quantities import COMPUTED, Quantity

@@ -24,7 +24,7 @@ from collector.domain.events import (
 from collector.domain.formatting import duration_text, local_time
 from collector.domain.links import BY_LINK
 from collector.domain.units import MINUTE
-from collector.notify.message import Message, title_and_place
+from collector.notify import Message, title_and_place
 from collector.notify.policy import (
     ESCALATED,
     UNANSWERED,

@@ -24,7 +24,7 @@ from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
 from collector.domain.units import MINUTE
 from collector.logs import in_thread
-from collector.notify.message import Message
+from collector.notify import Message
 from collector.notify.recipients import Recipient
 
 __all__ = [

@@ -21,8 +21,8 @@ from collector.domain.errors import (
 from collector.domain.events import FactNoted
 from collector.domain.formatting import duration_text
 from collector.domain.units import DAY
+from collector.notify import Message
 from collector.notify.channels import Channel
-from collector.notify.message import Message
 from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEvent
 from collector.notify.recipients import Recipient
 

@@ -23,7 +23,7 @@ from collector.domain.events import (
 from collector.domain.formatting import duration_text, local_time
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, MINUTE, SECOND
-from collector.notify.message import (
+from collector.notify import (
     Message,
     NewsItem,
     alarm_message,

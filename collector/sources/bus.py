@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
+from collector.sources import Address
 from collector.sources.line import Frame, Line, OutOfStep, open_line
 from collector.sources.pdu import Framing, ReadRequest, parse_reply
-from collector.sources.settings import Address
 
 __all__ = ["Answer", "Bus", "BusStatistics", "DeviceCounters", "DeviceStatistics", "middle"]
 

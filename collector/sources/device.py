@@ -16,10 +16,10 @@ from collector.domain.errors import (
     LinkDown,
 )
 from collector.domain.readings import Quality, Reading
+from collector.sources import DeviceSettings
 from collector.sources.bus import Answer, DeviceCounters
 from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Planned, PointDecoder, Raw, ReadPlan, Span, point_names
-from collector.sources.settings import DeviceSettings
 
 __all__ = ["GpioDevice", "ModbusClient", "ModbusDevice", "Reader", "Sink", "stale_readings"]
 

@@ -17,8 +17,8 @@ from pymodbus.framer.rtu import FramerRTU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from collector.domain.errors import DeviceReplyInvalid, LinkDown
+from collector.sources import Address
 from collector.sources.pdu import Framing, GuardedSender, ReadRequest, build_frame
-from collector.sources.settings import Address
 
 __all__ = [
     "Frame",

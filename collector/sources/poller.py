@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from collector.clock import Clock, format_instant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
+from collector.sources import Address, DeviceSettings
 from collector.sources.bus import Bus, DeviceStatistics
 from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
-from collector.sources.settings import Address, DeviceSettings
 
 __all__ = ["BackOff", "Grid", "Poller"]
 

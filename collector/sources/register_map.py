@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import Quality
+from collector.sources import PointSettings
 from collector.sources.pdu import BIT_TABLES
-from collector.sources.settings import PointSettings
 
 __all__ = ["Decoded", "decode", "raw_value", "width"]
 

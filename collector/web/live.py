@@ -14,8 +14,7 @@ from starlette.requests import Request
 from starlette.responses import StreamingResponse
 
 from collector.domain.events import AlarmMoved, Event, FactNoted
-from collector.web.access import AccessPolicy
-from collector.web.http_errors import HttpError
+from collector.web.access import AccessPolicy, HttpError
 
 __all__ = ["Live", "add_live"]
 

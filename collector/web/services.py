@@ -14,6 +14,7 @@ from collector.domain.conditions import ConditionSettings
 from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
 from collector.domain.fills import DeclaredFill
+from collector.domain.formatting import duration_text
 from collector.domain.links import Link
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
@@ -26,8 +27,8 @@ from collector.web.access import AccessPolicy
 from collector.web.live import Live
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "LinkServices", "MeasureLine", "HistoryServices", "Search",
+    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics", "Health",
+    "HistoryServices", "LinkServices", "MeasureLine", "Search", "check_health", "pace_of",
 ]
 
 
@@ -171,3 +172,39 @@ class BoardServices:
     """``None`` where messages carry no links."""
     reports: Path | None = None
     """The folder of the reports; without one there is no page of them."""
+
+
+_TURN_WITHIN = 15_000
+"""ms of real time within which the rules must have run; they run every second."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """Whether the monitor is alive, and every reason why not."""
+
+    alive: bool
+    reasons: tuple[str, ...] = ()
+
+
+def pace_of(clock: object) -> float:
+    """Return how many times as fast as real time a clock runs.
+
+    Liveness is a matter of real time: a delay of 15 s of the machine is 100 min on a clock that
+    runs 400 times as fast.
+    """
+    return max(float(getattr(clock, "speed", 1.0)), 1.0)
+
+
+def check_health(statistics: CollectorStatistics, now: int, pace: float = 1.0) -> Health:
+    """Return whether the rules run and the journal can write. ``now`` in ms."""
+    reasons = []
+    longest = round(_TURN_WITHIN * pace)
+    last = statistics.last_turn
+    if last is None:
+        reasons.append("the rules have not run since the collector started, "
+                       f"{duration_text(now - statistics.started)} ago")
+    elif now - last > longest:
+        reasons.append(f"the rules last ran {duration_text(now - last)} ago")
+    if statistics.journal_trouble:
+        reasons.append(f"the journal cannot write: {statistics.journal_trouble}")
+    return Health(alive=not reasons, reasons=tuple(reasons))

@@ -24,8 +24,8 @@ from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading
 from collector.journal import Journal
+from collector.sources import Address, DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings, PointSettings
 from tests.benchmarks.bench_poll import POINTS, Figure, bare, serve_in_process, timed
 from tests.integration.support import DaemonProcess
 

@@ -13,7 +13,7 @@ from typing import Any, get_args
 
 import pytest
 
-from collector.alarms.lifecycle import TABLE, diagram
+from collector.alarms import TABLE, diagram
 from collector.alarms.windows import FACTS
 from collector.cli import COMMANDS
 from collector.config.profiles import LegTable, PointTable, ProfileFile
@@ -264,7 +264,7 @@ def test_every_state_and_step_of_an_alarm_is_told() -> None:
 def test_the_drawing_of_the_states_is_the_table_s() -> None:
     drawings = [b.text for b in source("alarm-states")
                 if isinstance(b, Fence) and b.kind == "mermaid"]
-    assert drawings == [diagram()], "draw it anew: collector.alarms.lifecycle.diagram()"
+    assert drawings == [diagram()], "draw it anew: collector.alarms.diagram()"
 
 
 def test_every_caution_is_told() -> None:

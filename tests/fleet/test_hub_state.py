@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.events import AlarmMoved, Transition
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received

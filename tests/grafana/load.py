@@ -15,9 +15,9 @@ from collector.config import SiteConfig, load_site
 from collector.domain.actions import Action, Deed
 from collector.domain.events import FactNoted
 from collector.domain.readings import Quality, Reading, mode_code
+from collector.forward import InfluxSettings, RetryPolicy
 from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import InfluxSettings, RetryPolicy
 from collector.journal import Journal
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario

@@ -19,7 +19,7 @@ from typing import Any
 from collector.clock import format_instant
 from collector.dashboards import dashboards
 from collector.dashboards.panels import INKS
-from collector.forward.remote_endpoint import InfluxSettings
+from collector.forward import InfluxSettings
 from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 from tests.grafana.test_real import HOURS, spoken

@@ -16,7 +16,7 @@ from collector.dashboards import dashboards, written
 from collector.dashboards.queries import field, tag
 from collector.domain.conditions import CAUTIONS
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
-from collector.forward.influx.points import FIELDS, TAGS
+from collector.forward.influx import FIELDS, TAGS
 from collector.handbook import QUANTITY_IDS
 from tests.grafana import schemas
 

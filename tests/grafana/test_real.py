@@ -13,7 +13,7 @@ import pytest
 
 from collector.config import SiteConfig
 from collector.dashboards import dashboards
-from collector.forward.remote_endpoint import InfluxSettings
+from collector.forward import InfluxSettings
 from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 

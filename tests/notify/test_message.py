@@ -12,7 +12,7 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import FactNoted, Signal, Transition
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.notify.message import alarm_message, fact_message
+from collector.notify import alarm_message, fact_message
 from tests.notify.conftest import T0, alarm
 
 LOW = "Supervisory pressure low: Dock riser · Fenmoor Cold Store"

@@ -15,7 +15,7 @@ from collector.domain.deliveries import DeliveryOutcome, DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted, Transition
 from collector.domain.plant import Plant
-from collector.notify.message import Message
+from collector.notify import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient, Route, Step

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
+from collector.sources import ContactLeg, PointSettings
 from collector.sources.read_plan import (
     Debounce,
     PointDecoder,
@@ -15,7 +16,6 @@ from collector.sources.read_plan import (
     contact_value,
     point_names,
 )
-from collector.sources.settings import ContactLeg, PointSettings
 
 NO = ContactLeg(table="discrete-inputs", address=0)
 NC = ContactLeg(table="discrete-inputs", address=1)

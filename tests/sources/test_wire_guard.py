@@ -23,6 +23,7 @@ from pymodbus.pdu.register_message import (
 
 import collector.sources
 from collector.clock import SystemClock
+from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import (
     Framing,
@@ -32,7 +33,6 @@ from collector.sources.pdu import (
     build_frame,
     check_outgoing,
 )
-from collector.sources.settings import Address
 from tests.sources.peer import Peer, crc
 from tests.wire import RequestWatch, WireRegistry, in_thread, pty_tap, tcp_tap
 

@@ -15,9 +15,9 @@ from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.domain.events import FactNoted
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import MINUTE
+from collector.forward import RetryPolicy
+from collector.forward.influx import DeadLetter
 from collector.forward.influx.endpoints import Endpoint, ServerFault
-from collector.forward.influx.points import DeadLetter
-from collector.forward.remote_endpoint import RetryPolicy
 from collector.logs import in_thread
 
 __all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]

@@ -19,7 +19,7 @@ from collector.domain.errors import (
     DeliveryUnreachable,
     LinesRefused,
 )
-from collector.forward.remote_endpoint import InfluxSettings
+from collector.forward import InfluxSettings
 
 __all__ = ["Busy", "ServerFault", "V1Endpoint", "V2Endpoint", "Endpoint", "error_of", "endpoint_of"]
 

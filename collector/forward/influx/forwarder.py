@@ -21,10 +21,7 @@ from collector.domain.events import FactNoted
 from collector.domain.plant import Plant
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
-from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
-from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
-from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import (
+from collector.forward import (
     CommitStore,
     InfluxSettings,
     PublishCheckpoint,
@@ -32,6 +29,9 @@ from collector.forward.remote_endpoint import (
     Reachability,
     RetryPolicy,
 )
+from collector.forward.influx import InfluxMapping
+from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
+from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
 
 __all__ = ["CONSUMER", "InfluxForwarder"]
 

@@ -15,7 +15,7 @@ from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
 from collector.domain.events import FactNoted
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
-from collector.forward.remote_endpoint import (
+from collector.forward import (
     CommitStore,
     MqttSettings,
     PublishCheckpoint,

@@ -21,8 +21,7 @@ from collector.domain.events import event_to_json
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
-from collector.forward.mqtt import Connection, Message, Received, SessionSettings
-from collector.forward.remote_endpoint import (
+from collector.forward import (
     CommitStore,
     KeptEvent,
     MqttSettings,
@@ -31,8 +30,9 @@ from collector.forward.remote_endpoint import (
     Reachability,
     StoredCommit,
 )
+from collector.forward.mqtt import Connection, Message, Received, SessionSettings
+from collector.forward.sparkplug import PayloadInvalid
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
-from collector.forward.sparkplug.payload import PayloadInvalid
 
 __all__ = ["CONSUMER", "CHECKPOINT", "PublishCounts", "Session", "SessionParts"]
 

@@ -16,9 +16,8 @@ from starlette.requests import Request
 from collector.clock import parse_instant
 from collector.domain.actions import Action, Deed
 from collector.domain.units import DAY
-from collector.web.access import FORM
+from collector.web.access import FORM, HttpError
 from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
-from collector.web.http_errors import HttpError
 
 __all__ = [
     "BODIES", "ActionRequest", "Span", "local_path", "read_action_request", "read_day",

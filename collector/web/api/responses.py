@@ -28,9 +28,8 @@ from collector.web.api.schemas import (
     StepResponse,
     WindowResponse,
 )
-from collector.web.liveness import Health
-from collector.web.services import BoardServices, CollectorStatistics
-from collector.web.views.fills import baseline_id
+from collector.web.services import BoardServices, CollectorStatistics, Health
+from collector.web.views.board import baseline_id
 
 __all__ = [
     "alarm_response", "baseline_response", "estimate_responses", "fill_response",

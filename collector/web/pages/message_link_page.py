@@ -32,8 +32,7 @@ from collector.domain.units import MINUTE
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.labels import moment
-from collector.web.views.lists import location_of, title_of
+from collector.web.views.lists import location_of, moment, title_of
 
 __all__ = ["FAULTS", "RateLimiter", "LinkEntry", "LinkPage", "add_message_link_page", "link_page"]
 

@@ -16,6 +16,7 @@ from collector.people import Role, TooManyAttempts, WrongPassword
 from collector.people.sessions import LONGEST
 from collector.web.access import (
     AccessPolicy,
+    HttpError,
     Visitor,
     address_of,
     changes_need,
@@ -25,7 +26,6 @@ from collector.web.access import (
     visitor,
 )
 from collector.web.api.requests import local_path
-from collector.web.http_errors import HttpError
 from collector.web.render import page
 
 __all__ = ["SignInServices", "add_sign_in_pages"]

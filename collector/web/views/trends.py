@@ -32,8 +32,7 @@ from collector.plots import (
     step_for,
 )
 from collector.web.api.requests import read_instant
-from collector.web.views.labels import moment
-from collector.web.views.lists import title_of
+from collector.web.views.lists import moment, title_of
 
 __all__ = [
     "DRAWN", "Occurrence", "RangeView", "TrendView", "drawn", "limits_of", "marks", "occurrences",

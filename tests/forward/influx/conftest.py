@@ -13,9 +13,9 @@ from collector.clock import ManualClock
 from collector.domain.events import FactNoted
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
+from collector.forward import InfluxSettings, RetryPolicy
 from collector.forward.influx.batches import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import InfluxSettings, RetryPolicy
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
 

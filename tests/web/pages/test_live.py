@@ -10,7 +10,7 @@ import pytest
 
 from collector.web import create_app, serve
 from collector.web import live as live_module
-from collector.web.http_errors import HttpError
+from collector.web.access import HttpError
 from collector.web.live import Live
 from tests.web.conftest import client_of, sign_in
 from tests.web.fakes import FakeSite, history
