@@ -47,8 +47,8 @@ from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
 from collector.domain.events import EstimateMade, Event, FactNoted
-from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.messages import LinkSigner
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE
 from collector.journal import Journal

@@ -32,8 +32,8 @@ from collector.acceptance.record import (
 from collector.acceptance.step_readings import Finding, History, Number, Outcome, StepReadings
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.clock import format_instant
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
+from collector.domain.units import duration_text
 from collector.plots import Bars, Plot
 from collector.survey.parts import COOL_DOWN, SiteUnits
 

@@ -6,7 +6,7 @@ from collections import deque
 
 from collector.acceptance.step_readings import Finding, Measure, Outcome, Sample, StepReadings
 from collector.acceptance.steps import Step
-from collector.domain.formatting import duration_text
+from collector.domain.units import duration_text
 
 __all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
            "evaluate_purity", "evaluate_return"]

@@ -13,8 +13,7 @@ from collector.acceptance.step_readings import (
     crossing,
 )
 from collector.acceptance.steps import Kind, Step
-from collector.domain.formatting import duration_text
-from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS, duration_text
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Protocol
 
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.domain.units import duration_text
 from collector.survey.parts import SiteUnits
 
 __all__ = [

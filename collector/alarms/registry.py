@@ -15,8 +15,8 @@ from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmMoved, Transition
-from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm
+from collector.domain.units import duration_text
 from collector.domain.verdicts import Standing, Verdict
 
 __all__ = ["AlarmRegistry", "RegistryStatistics"]

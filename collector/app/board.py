@@ -17,13 +17,11 @@ from collector.app.wiring import link_services, open_acceptance
 from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.conditions import CATALOGUE
-from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event
-from collector.domain.links import LinkSigner
-from collector.domain.live import LivePicture
+from collector.domain.live import ForwardStatistics, LivePicture
+from collector.domain.messages import Delivery, LinkSigner
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import MINUTE
 from collector.handbook import find_html
 from collector.journal import Journal, JournalStatistics

@@ -13,17 +13,13 @@ from typing import Any
 
 from collector.alarms.registry import AlarmRegistry
 from collector.alarms.windows import Windows
-from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.baselines import Baseline
-from collector.domain.columns import Columns
+from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction, Window
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmMoved, Event, FactNoted
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading
 from collector.domain.verdicts import NotWatched, Standing, Verdict
-from collector.domain.windows import Window
 from collector.rules.engine.engine import Engine
 from collector.rules.engine.step import EngineStatistics, StepResult
 from collector.rules.registry import build_rule_set

@@ -13,7 +13,7 @@ from collector.config import SiteConfig, load_site
 from collector.config.field_types import kept_key
 from collector.domain.errors import QuietpipeError, SiteFileError
 from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
-from collector.domain.links import Link, LinkSigner
+from collector.domain.messages import Link, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE

@@ -21,10 +21,9 @@ from pathlib import Path
 
 from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
-from collector.domain.columns import Columns
 from collector.domain.errors import JournalError, UsageError
 from collector.domain.events import Event, event_from_json
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading
 from collector.fleet.archive import Archive, Kept
 from collector.journal import Journal
 from collector.recorded import RecordingError, columns_within, read_columns

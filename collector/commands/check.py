@@ -26,8 +26,8 @@ from collector.config import SiteConfig, load_site
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.errors import DeliveryError
 from collector.domain.events import FactNoted, event_to_json
-from collector.domain.formatting import duration_text, time_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
+from collector.domain.units import duration_text, time_text
 from collector.domain.verdicts import NotWatched
 from collector.notify import Message
 from collector.notify.channels import Channel, channel_for

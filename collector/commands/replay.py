@@ -20,8 +20,8 @@ from pathlib import Path
 from collector.app.monitor import Watch
 from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
-from collector.domain.columns import Columns
 from collector.domain.events import Event, event_to_json
+from collector.domain.readings import Columns
 from collector.recorded import RecordingError, SiteFilter, site_readings
 
 __all__ = ["add_arguments", "run"]

@@ -9,7 +9,7 @@ from enum import StrEnum
 from collector.domain.events import Priority, Signal
 from collector.domain.readings import Quality, Reading
 
-__all__ = ["AlarmState", "LiveAlarm", "LivePicture", "PointState"]
+__all__ = ["AlarmState", "ForwardStatistics", "LiveAlarm", "LivePicture", "PointState"]
 
 
 class AlarmState(StrEnum):
@@ -93,3 +93,32 @@ class LivePicture:
                 last_good=good,
                 same_since=before.same_since if same and before is not None else reading.time,
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForwardStatistics:
+    """Counts of one forwarder since its start. Instants in ms since 1970 UTC."""
+
+    target: str
+    on: bool = False
+    """Whether the site file configures it."""
+    reachable: bool = True
+    """Whether the last try succeeded; true as long as none was made."""
+    sent: int = 0
+    """Points the remote endpoint has accepted."""
+    withheld: int = 0
+    """Readings without a good value, which are not forwarded."""
+    too_old: int = 0
+    """Points the remote endpoint does not keep because of their age."""
+    dead_letters: int = 0
+    """Points that cannot be delivered, kept in a file."""
+    failed_tries: int = 0
+    behind: int = 0
+    """Commits between the newest published one and the journal's newest."""
+    missing: int = 0
+    """Commits of an outage that are still to be published."""
+    lost: int = 0
+    """Readings and events that retention deleted before they were sent."""
+    last_sent: int | None = None
+    why: str = ""
+    """Why the last try failed; empty when it succeeded."""

@@ -18,9 +18,9 @@ from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import Event, event_from_json, event_to_json
+from collector.domain.readings import Columns
 from collector.domain.units import DAY
 from collector.recorded import columns_within, read_columns
 from collector.recorded.row_reader import load_arrow

@@ -21,9 +21,8 @@ from collector import __version__
 from collector.clock import Clock, format_instant
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event
-from collector.domain.formatting import duration_text
 from collector.domain.readings import Quantity
-from collector.domain.units import DAY
+from collector.domain.units import DAY, duration_text
 from collector.fleet import HubSettings
 from collector.fleet import hub_queries as answers
 from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, standing

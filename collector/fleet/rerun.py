@@ -20,9 +20,9 @@ from collector.app.monitor import Watch
 from collector.clock import parse_instant
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
 from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
+from collector.domain.readings import Columns
 from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
 from collector.recorded import SiteFilter

@@ -13,11 +13,10 @@ from math import fsum, nan
 from operator import itemgetter
 from typing import Any
 
-from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import JournalError
 from collector.domain.events import event_from_json
-from collector.domain.readings import Reading
-from collector.domain.trends import TrendStep
+from collector.domain.messages import Delivery, DeliveryState
+from collector.domain.readings import Reading, TrendStep
 from collector.journal.codec import unpack_instants, unpack_values
 from collector.journal.history import GOOD, HOUR, HourCache, Row, counts, get_state
 from collector.journal.records import Commit, Gap, StoredEvent

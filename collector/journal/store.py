@@ -16,11 +16,10 @@ from pathlib import Path
 from types import TracebackType
 
 from collector.clock import format_instant
-from collector.domain.deliveries import Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.errors import JournalCorrupt, JournalError
 from collector.domain.events import Event
-from collector.domain.readings import Reading
-from collector.domain.trends import TrendStep
+from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.readings import Reading, TrendStep
 from collector.journal import history, queries, retention, writing
 from collector.journal.connection import Database
 from collector.journal.history import HOUR, QUALITIES, Row

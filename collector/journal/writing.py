@@ -6,9 +6,9 @@ import sqlite3
 import struct
 from collections.abc import Mapping, Sequence
 
-from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
 

@@ -14,9 +14,9 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import AlarmMoved, FactNoted, Transition
-from collector.domain.formatting import duration_text, time_text
 from collector.domain.messages import CAUTION, CHECKS, parts_of
 from collector.domain.plant import Plant
+from collector.domain.units import duration_text, time_text
 
 __all__ = [
     "Message", "NewsItem", "alarm_message", "digest", "fact_message", "link_line",

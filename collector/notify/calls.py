@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmMoved,
     FactNoted,
@@ -21,9 +20,8 @@ from collector.domain.events import (
     Transition,
     event_to_json,
 )
-from collector.domain.formatting import duration_text, local_time
-from collector.domain.links import BY_LINK
-from collector.domain.units import MINUTE
+from collector.domain.messages import BY_LINK, NewDelivery
+from collector.domain.units import MINUTE, duration_text, local_time
 from collector.notify import Message, title_and_place
 from collector.notify.policy import (
     ESCALATED,

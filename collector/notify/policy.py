@@ -20,9 +20,8 @@ from collector.domain.events import (
     event_from_json,
     event_to_json,
 )
-from collector.domain.formatting import duration_text, local_time
 from collector.domain.plant import Plant
-from collector.domain.units import DAY, MINUTE, SECOND
+from collector.domain.units import DAY, MINUTE, SECOND, duration_text, local_time
 from collector.notify import (
     Message,
     NewsItem,

@@ -13,10 +13,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from collector.domain.formatting import scale_of
-from collector.domain.readings import Quantity
-from collector.domain.trends import TrendStep
-from collector.domain.units import DAY, HOUR, MINUTE, SECOND
+from collector.domain.readings import Quantity, TrendStep
+from collector.domain.units import DAY, HOUR, MINUTE, SECOND, scale_of
 from collector.plots.shapes import Line, Shape, Text
 
 __all__ = [

@@ -10,7 +10,7 @@ from dataclasses import replace
 from statistics import median
 from zoneinfo import ZoneInfo
 
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep
 from collector.plots import span_rows
 from collector.plots.axes import (
     MARGIN,

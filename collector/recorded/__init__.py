@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import IO, Any, TextIO
 
 from collector.clock import format_instant
-from collector.domain.columns import Columns
 from collector.domain.plant import Plant
-from collector.domain.readings import Quality, Quantity, Reading
+from collector.domain.readings import Columns, Quality, Quantity, Reading
 from collector.recorded.column_reader import columns_available, read_columns
 from collector.recorded.row_reader import Progress, RecordingError, load_arrow, read_recordings
 from collector.recorded.rows import COLUMNS, Row, quantity_of, readings_of, value_text

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from collector.domain.columns import Columns
+from collector.domain.readings import Columns
 from collector.recorded.fields import Codes, Odd
 from collector.recorded.row_reader import Fields, File, Meter, Pick, Progress, load_arrow
 from collector.recorded.rows import COLUMNS

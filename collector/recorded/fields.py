@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from collector.domain.columns import Columns
-from collector.domain.readings import MODES, Quality, Quantity
+from collector.domain.readings import MODES, Columns, Quality, Quantity
 from collector.recorded.rows import BadRow, Row, quantity_of, scale_of
 
 if TYPE_CHECKING:

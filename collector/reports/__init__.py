@@ -7,7 +7,7 @@ import json
 from collector import __version__
 from collector.app.monitor import Watch
 from collector.config import SiteConfig
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline
 from collector.reports.alarm_sections import (
     active_alarms,
     alarm_measures,

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import Priority, Transition
-from collector.domain.formatting import duration_text
+from collector.domain.units import duration_text
 from collector.reports.gauge_sections import low_air_tests, seen
 from collector.reports.report_data import (
     Block,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_text
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep
+from collector.domain.units import duration_text
 from collector.plots import Axis, Band, Level, Plot, Span
 from collector.reports.report_data import (
     Block,

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from statistics import median
 from weakref import WeakKeyDictionary
 
-from collector.domain.formatting import duration_text
-from collector.domain.limits import VALVE_ROOM_LEAST
+from collector.domain.conditions import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
-from collector.domain.readings import split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep, split_point
+from collector.domain.units import duration_text
 from collector.plots import Bar, BarKind, Bars
 from collector.plots.series import bridge, stretches, usual
 from collector.reports.report_data import (

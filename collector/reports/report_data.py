@@ -9,13 +9,11 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from collector.alarms.performance import Measures, Occurrence, measure, occurrences
-from collector.domain.baselines import Baseline
-from collector.domain.conditions import CATALOGUE, ConditionSettings
+from collector.domain.actions import Baseline
+from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
-from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
-from collector.domain.readings import Quantity, Reading, point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, split_point
 from collector.domain.units import DAY, HOUR
 from collector.domain.verdicts import NotWatched
 from collector.plots import Axis, Bars, Plot, axis_of

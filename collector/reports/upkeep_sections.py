@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator
-from collector.domain.units import DAY
+from collector.domain.units import DAY, duration_text
 from collector.reports.report_data import (
     Block,
     Bullets,

@@ -9,8 +9,8 @@ from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.domain.formatting import scale_of, value_text
 from collector.domain.plant import Site
+from collector.domain.units import scale_of, value_text
 from collector.physics.gas import standard_molar_volume
 
 __all__ = [

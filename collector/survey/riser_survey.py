@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from collector.domain.formatting import duration_text
 from collector.domain.plant import PipeRun, Plant, Riser, Vent
-from collector.domain.units import PSI
+from collector.domain.units import PSI, duration_text
 from collector.physics.atmosphere import OXYGEN_IN_AIR, pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time, sweep_time_constant

@@ -8,20 +8,15 @@ from pathlib import Path
 
 from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
-from collector.domain.actions import Action
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Action, Baseline, DeclaredFill, Window
 from collector.domain.conditions import ConditionSettings
-from collector.domain.deliveries import Delivery
 from collector.domain.events import AlarmMoved, EstimateMade, Event
-from collector.domain.fills import DeclaredFill
-from collector.domain.formatting import duration_text
-from collector.domain.links import Link
-from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.live import ForwardStatistics, LiveAlarm, LivePicture
+from collector.domain.messages import Delivery, Link
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep
+from collector.domain.units import duration_text
 from collector.domain.verdicts import NotWatched
-from collector.domain.windows import Window
 from collector.people import SessionManager
 from collector.web.access import AccessPolicy
 from collector.web.live import Live

@@ -10,7 +10,6 @@ import pytest
 
 from collector.alarms.performance import measure
 from collector.app.board import measure_lines, past_services
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmMoved,
     EstimateMade,
@@ -19,6 +18,7 @@ from collector.domain.events import (
     Signal,
     Transition,
 )
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant, Riser, Site
 from collector.journal import Journal
 from collector.web.services import Search

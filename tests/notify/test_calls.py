@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import AlarmMoved, Event, FactNoted, Priority, Signal, Transition
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant
 from collector.notify.calls import decide, next_due
 from collector.notify.policy import Policy

@@ -13,9 +13,9 @@ from email.message import EmailMessage
 import pytest
 
 from collector.clock import SystemClock
-from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.domain.events import FactNoted, event_from_json, event_to_json
+from collector.domain.messages import DeliveryState
 from collector.domain.plant import Plant
 from collector.notify import Message, alarm_message
 from collector.notify.channels import (

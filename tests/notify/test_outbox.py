@@ -11,9 +11,9 @@ from dataclasses import replace
 import pytest
 
 from collector.clock import ManualClock
-from collector.domain.deliveries import DeliveryOutcome, DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted, Transition
+from collector.domain.messages import DeliveryOutcome, DeliveryState
 from collector.domain.plant import Plant
 from collector.notify import Message
 from collector.notify.outbox import Outbox, OutboxSettings

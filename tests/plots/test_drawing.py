@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep
 from collector.plots import (
     Axis,
     Band,

@@ -13,9 +13,9 @@ import pytest
 from collector.app.monitor import Watch
 from collector.cli import main
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
+from collector.domain.units import duration_text
 from collector.domain.verdicts import NotWatched
 from collector.physics.gas import standard_molar_volume
 from collector.survey import Deliveries, Delivery, Part, Survey, make_survey

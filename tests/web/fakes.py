@@ -11,10 +11,8 @@ from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
 from collector.config.site import default_settings
-from collector.domain.actions import Action, Deed
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Action, Baseline, DeclaredFill, Deed
 from collector.domain.conditions import ConditionSettings
-from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
 from collector.domain.events import (
     AlarmMoved,
@@ -26,11 +24,10 @@ from collector.domain.events import (
     Transition,
     event_to_json,
 )
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm, LivePicture
+from collector.domain.messages import Delivery, DeliveryState
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quality, Reading, TrendStep
 from collector.domain.verdicts import NotWatched
 from collector.people import Accounts, Role, SessionManager
 from collector.people.accounts import Passwords

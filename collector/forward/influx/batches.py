@@ -13,7 +13,7 @@ from pathlib import Path
 from collector.clock import Clock, format_instant
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
 from collector.domain.events import FactNoted
-from collector.domain.statistics import ForwardStatistics
+from collector.domain.live import ForwardStatistics
 from collector.domain.units import MINUTE
 from collector.forward import RetryPolicy
 from collector.forward.influx import DeadLetter

@@ -18,8 +18,8 @@ from dataclasses import replace
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import FactNoted
+from collector.domain.live import ForwardStatistics
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
 from collector.forward import (
     CommitStore,

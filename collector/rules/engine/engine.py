@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from collector.domain.columns import Columns, readings_of
+from collector.domain.actions import DeclaredFill
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import FactNoted
-from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading, readings_of
 from collector.domain.verdicts import Standing, Verdict
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines

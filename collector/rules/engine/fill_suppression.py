@@ -9,12 +9,11 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import Action, DeclaredFill, Deed
 from collector.domain.conditions import CATALOGUE
 from collector.domain.conditions.shape import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import FactNoted
-from collector.domain.fills import DeclaredFill
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs

@@ -12,12 +12,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from collector.clock import format_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import Action, Deed, WindowKind
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.plant import Plant
 from collector.domain.readings import split_point
-from collector.domain.windows import WindowKind
 from collector.people import Role
 from collector.web.access import HttpError, require, visitor
 from collector.web.api import schemas

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collector.clock import format_instant
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline, DeclaredFill, Window
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import EstimateMade
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
-from collector.domain.readings import point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep, point_kind, split_point
 from collector.domain.verdicts import NotWatched
-from collector.domain.windows import Window
 from collector.web.api.requests import Span
 from collector.web.api.schemas import (
     AlarmResponse,

@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import Event
 from collector.domain.plant import Thing
-from collector.domain.readings import QUANTITIES, point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import QUANTITIES, TrendStep, point_kind, split_point
 from collector.domain.units import DAY
 from collector.web.access import HttpError
 from collector.web.services import BoardServices, check_health, pace_of

@@ -11,11 +11,11 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from collector.domain.actions import Window, WindowKind
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
-from collector.domain.windows import Window, WindowKind
 from collector.web.access import HttpError
 from collector.web.api.requests import read_day
 from collector.web.pages import board_facts

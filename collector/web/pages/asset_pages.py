@@ -12,11 +12,10 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import QuietpipeError
+from collector.domain.messages import DeliveryState
 from collector.domain.plant import Generator, Thing, Vent
-from collector.domain.readings import point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep, point_kind, split_point
 from collector.survey import Deliveries, Survey, make_survey
 from collector.survey.site_survey import measured
 from collector.web.access import HttpError, public

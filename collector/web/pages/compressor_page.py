@@ -11,14 +11,11 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from collector.domain.conditions import ConditionSettings
+from collector.domain.conditions import ConditionSettings, limit_of
 from collector.domain.events import INSTANT_UNIT, EstimateMade
-from collector.domain.formatting import duration_text
-from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing, Vent
-from collector.domain.readings import QUANTITIES
-from collector.domain.trends import TrendStep
-from collector.domain.units import HOUR, MINUTE, PSI
+from collector.domain.readings import QUANTITIES, TrendStep
+from collector.domain.units import HOUR, MINUTE, PSI, duration_text
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_oxygen, sweep_time_constant

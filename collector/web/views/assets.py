@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmMoved, Event, Transition
-from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
+from collector.domain.units import duration_text
 from collector.web.views.lists import moment, shown_value
 
 __all__ = ["Branch", "Node", "PointView", "Tank", "AssetView", "branches", "asset_views"]

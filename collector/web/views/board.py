@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline, DeclaredFill
 from collector.domain.events import AlarmMoved, Priority, Transition
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.web.views.assets import AssetView, asset_views
 from collector.web.views.lists import (

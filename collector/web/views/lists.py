@@ -9,7 +9,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline, DeclaredFill
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import (
     INSTANT_UNIT,
@@ -20,11 +20,10 @@ from collector.domain.events import (
     Priority,
     Transition,
 )
-from collector.domain.fills import DeclaredFill
-from collector.domain.formatting import duration_text, scale_of, value_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quantity
+from collector.domain.units import duration_text, scale_of, value_text
 from collector.domain.verdicts import NotWatched
 from collector.web.services import CollectorStatistics, Health
 

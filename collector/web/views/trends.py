@@ -9,13 +9,11 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from collector.domain.conditions import CATALOGUE, ConditionSettings
+from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
 from collector.domain.events import AlarmMoved, Transition
-from collector.domain.limits import limit_of
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
-from collector.domain.readings import Quantity, point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quantity, TrendStep, point_kind, split_point
 from collector.domain.units import DAY, HOUR
 from collector.plots import (
     Axis,

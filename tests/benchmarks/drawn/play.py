@@ -13,9 +13,8 @@ import numpy as np
 from collector.app.monitor import Watch
 from collector.config import load_site
 from collector.domain.actions import Action, Deed
-from collector.domain.columns import Columns
 from collector.domain.events import AlarmMoved, EstimateMade, Event, Transition
-from collector.domain.readings import QUANTITIES
+from collector.domain.readings import QUANTITIES, Columns
 from simulators.family import DrawnPlant, Fault, Recording, Truth, draw, simulate
 from simulators.family import truth as true_history
 from simulators.family.folder import write_site

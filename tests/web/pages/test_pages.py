@@ -13,8 +13,7 @@ import pytest
 
 from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.domain.live import AlarmState
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quality, Reading, TrendStep
 from collector.web import create_app
 from collector.web.access import HttpError
 from collector.web.pages.compressor_page import duty, expected_curve, predicted_tau, runs_of
