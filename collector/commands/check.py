@@ -1,14 +1,4 @@
-"""Read the site file, report every mistake with its place, then poll each device once.
-
-Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
-answer, a point is not good, or a test message was not delivered. Devices are only read.
-
-Example:
-  quietpipe check fenmoor.toml
-  quietpipe check fenmoor.toml --no-devices
-  quietpipe check fenmoor.toml --notify
-
-"""
+"""Read the site file, report every mistake with its place, then poll each device once."""
 
 from __future__ import annotations
 
@@ -36,16 +26,16 @@ from collector.sources.poller import Poller
 
 __all__ = [
     "TestResult",
-    "add_arguments",
+    "check_arguments",
     "rota_lines",
-    "run",
+    "run_check",
     "shown_value",
     "test_message",
     "send_test_messages",
 ]
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--no-devices", action="store_true", help="poll no device")
@@ -61,8 +51,18 @@ class _Polled:
     readings: Sequence[Reading]
 
 
-def run(options: argparse.Namespace) -> int:
-    """Check; return the exit status."""
+def run_check(options: argparse.Namespace) -> int:
+    """Read the site file, report every mistake with its place, then poll each device once.
+
+    Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
+    answer, a point is not good, or a test message was not delivered. Devices are only read.
+
+    Example:
+      quietpipe check fenmoor.toml
+      quietpipe check fenmoor.toml --no-devices
+      quietpipe check fenmoor.toml --notify
+
+    """
     config = load_site(options.site)
     site = config.plant.site
     print(f"{options.site}: {site.id} ({site.name}), {len(config.plant.things())} things, "

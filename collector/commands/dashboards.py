@@ -1,12 +1,4 @@
-"""Write the Grafana dashboards of a site, with its names, its limits as lines, and its units.
-
-The dashboards for every site, and those of the fleet, ship in grafana_provisioning/; without a site
-file these are written. Grafana reads the folder when it starts, and again every half minute.
-
-Example:
-  quietpipe dashboards --to /var/lib/grafana/quietpipe fenmoor.toml
-
-"""
+"""Write the Grafana dashboards of a site, with its names, its limits as lines, and its units."""
 
 from __future__ import annotations
 
@@ -17,18 +9,27 @@ from collector.config import load_site
 from collector.dashboards import dashboards, written
 from collector.domain.errors import UsageError
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["dashboards_arguments", "run_dashboards"]
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def dashboards_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", metavar="SITE.toml", help="the site file")
     parser.add_argument("--to", type=Path, required=True, metavar="FOLDER",
                         help="folder for the files; files of the same name are replaced")
 
 
-def run(options: argparse.Namespace) -> int:
-    """Write; print the path of each file."""
+def run_dashboards(options: argparse.Namespace) -> int:
+    """Write the Grafana dashboards of a site, with its names, its limits as lines, and its units.
+
+    The dashboards for every site, and those of the fleet, ship in grafana_provisioning/; without a
+    site file these are written. Grafana reads the folder when it starts, and again every half
+    minute.
+
+    Example:
+      quietpipe dashboards --to /var/lib/grafana/quietpipe fenmoor.toml
+
+    """
     plant = load_site(options.site, secrets=False).plant if options.site is not None else None
     folder: Path = options.to
     own = f"{plant.site.id}-" if plant is not None else ""

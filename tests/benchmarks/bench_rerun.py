@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy
 from numpy.typing import NDArray
 
-from collector.commands.rerun import Cluster, WorkLost
+from collector.commands.fleet import Cluster, WorkLost
 from collector.domain.readings import MODES, Columns
 from collector.fleet.archive import Archive
 from collector.fleet.rerun import Job, Rerun, jobs, rerun_site

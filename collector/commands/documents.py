@@ -1,14 +1,4 @@
-"""Pipe volumes, fill and purge times of the plant, and what the site file leaves out.
-
-Reads the site file, and the measured delivery from the journal where there is one. No device is
-asked. Every number and every limit has its source.
-
-Example:
-  quietpipe survey fenmoor.toml
-  quietpipe survey fenmoor.toml --delivery "4.6 scfm" --nitrogen-delivery "gen2=2.1 scfm"
-  quietpipe survey fenmoor.toml --json > survey.json
-
-"""
+"""Commands that write what people read: report, survey, explain."""
 
 from __future__ import annotations
 
@@ -19,24 +9,106 @@ import sys
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from collector.app.monitor import Watch
+from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CAUTIONS
-from collector.domain.errors import UsageError
+from collector.domain.errors import JournalError, UsageError
 from collector.domain.events import EstimateMade
+from collector.handbook import CONTENTS, UnknownPage, find_page
 from collector.journal import Journal
+from collector.reports import report_of
+from collector.reports.report_files import FORMATS, write
+from collector.reports.times import last_month, midnight
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
 from collector.survey.parts import Tone
 from collector.survey.site_survey import measured
 
-__all__ = ["add_arguments", "run"]
+__all__ = [
+    "explain_arguments", "report_arguments", "run_explain", "run_report", "run_survey",
+    "survey_arguments",
+]
+
+
+def report_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
+    parser.add_argument("--from", dest="start", metavar="T",
+                        help="first day (2026-03-01) or instant (ISO 8601 with offset or Z)")
+    parser.add_argument("--to", dest="end", metavar="T",
+                        help="day or instant it ends at, end (exclusive)")
+    parser.add_argument("--out", type=Path, default=Path(), metavar="FOLDER",
+                        help="folder for the files; created if missing; default: here")
+    parser.add_argument("--format", default="html,pdf", metavar="F",
+                        help="html, pdf, txt (the first page), or some of them; default: html,pdf")
+    parser.add_argument("--as-of", metavar="T", help="write it as if it were made then; "
+                        "default: now")
+
+
+def run_report(options: argparse.Namespace) -> int:
+    """Write the review of a period: what to do next, alarms, leak, oxygen, energy, missing data.
+
+    The journal is read, which the daemon may write meanwhile. Days are from midnight to midnight by
+    the site's clock; without --from and --to it is the last whole month. The names of the files
+    written are printed.
+
+    Example:
+      quietpipe report fenmoor.toml
+      quietpipe report fenmoor.toml --from 2026-01-01 --to 2027-01-01 --out reviews
+      quietpipe report fenmoor.toml --from 2026-03-01T06:00:00Z --to 2026-03-02T06:00Z --format html
+
+    """
+    config = load_site(options.site, secrets=False)
+    now = _moment(options.as_of, config)
+    start, end = _span(options, config, now)
+    formats = [f.strip() for f in options.format.split(",")]
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown:
+        raise UsageError(f'there is no format "{unknown[0]}"; expected html, pdf, txt, or some of '
+                         "them with commas between")
+    path = config.data / "journal.sqlite"
+    if not path.is_file():
+        raise JournalError(f"there is no journal yet at {path}; quietpipe run begins one")
+    if sys.stderr.isatty():
+        print("reading the journal …", file=sys.stderr)
+    with Journal.open(path, read_only=True) as journal:
+        report = report_of(config, journal, start=start, end=end, made=now)
+    for file in write(report, config.plant.site.id, options.out, formats):
+        print(file)
+    return 0
+
+
+def _moment(text: str | None, config: SiteConfig) -> int:
+    try:
+        return SystemClock().now() if text is None \
+            else midnight(text, ZoneInfo(config.plant.site.timezone))
+    except ValueError as exc:
+        raise UsageError(str(exc)) from exc
+
+
+def _span(options: argparse.Namespace, config: SiteConfig, now: int) -> tuple[int, int]:
+    zone = ZoneInfo(config.plant.site.timezone)
+    start, end = last_month(now, zone)
+    try:
+        if options.start is not None:
+            start, end = midnight(options.start, zone), now
+        if options.end is not None:
+            end = midnight(options.end, zone)
+    except ValueError as exc:
+        raise UsageError(str(exc)) from exc
+    end = min(end, now)
+    if start >= end:
+        raise UsageError("the period ends before it begins, or lies in the future")
+    return start, end
+
 
 _MARKS = {Tone.GOOD: "ok", Tone.CAUTION: "CAUTION", Tone.MISSING: "not known", Tone.REMARK: "note"}
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def survey_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--delivery", action="append", default=[], metavar="[GEN=]FLOW",
@@ -49,8 +121,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="JSON, numbers with their units")
 
 
-def run(options: argparse.Namespace) -> int:
-    """Survey; return the exit status."""
+def run_survey(options: argparse.Namespace) -> int:
+    """Pipe volumes, fill and purge times of the plant, and what the site file leaves out.
+
+    Reads the site file, and the measured delivery from the journal where there is one. No device is
+    asked. Every number and every limit has its source.
+
+    Example:
+      quietpipe survey fenmoor.toml
+      quietpipe survey fenmoor.toml --delivery "4.6 scfm" --nitrogen-delivery "gen2=2.1 scfm"
+      quietpipe survey fenmoor.toml --json > survey.json
+
+    """
     config = load_site(options.site, secrets=False)
     feed = None if options.product_oxygen is None else _share(options.product_oxygen)
     found = make_survey(
@@ -164,3 +246,34 @@ def _note(note: Note, width: int) -> Iterator[str]:
 
 def _wrapped(indent: str, text: str, width: int) -> Iterator[str]:
     yield from textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ")
+
+
+_WIDEST = 88
+
+
+def explain_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("id", nargs="?", metavar="ID", default=CONTENTS,
+                        help="a condition, a quantity or a subject; none lists them all")
+
+
+def run_explain(options: argparse.Namespace) -> int:
+    """Show the page of a condition or a quantity: what it means, what to check first, its settings.
+
+    Without an id it lists every page.
+
+    Example:
+      quietpipe explain
+      quietpipe explain pressure-low
+      quietpipe explain leak-rate
+      quietpipe explain site-file
+
+    """
+    try:
+        page = find_page(options.id)
+    except UnknownPage as error:
+        print(f"quietpipe explain: {error}\n(quietpipe explain lists every page)",
+              file=sys.stderr)
+        return 2
+    print(page.text(min(shutil.get_terminal_size((_WIDEST, 24)).columns, _WIDEST)), end="")
+    return 0
