@@ -225,7 +225,7 @@ def run_rerun(options: argparse.Namespace) -> int:
 
     Example:
       quietpipe rerun /srv/archive --sites /etc/quietpipe/sites --change lower.toml > events.jsonl
-      quietpipe rerun /srv/archive --sites at --cluster tcp://10.0.0.5:8786 --to 2026-01-01T00:00Z
+      quietpipe rerun /srv/archive --sites sites --cluster tcp://10.0.0.5:8786
 
     """
     if not options.sites.is_dir():
