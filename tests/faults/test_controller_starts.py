@@ -18,30 +18,32 @@ from tests.sources.peer import Peer
 
 @pytest.mark.parametrize("kind", ["tcp", "rtu", "rtu+tcp"])
 async def test_it_is_read_as_soon_as_it_answers(kind: str) -> None:
-    peer = Peer()  # no address is there yet: exception 2
+    peer = Peer()
+    unit = peer.units[1]  # no address is there yet: exception 2
+    refused = asyncio.Event()
     got: list[Reading] = []
     good = asyncio.Event()
 
     def sink(readings: Sequence[Reading]) -> None:
         got.extend(readings)
+        if len(peer.asked) >= 9:
+            refused.set()
         if sum(r.value is not None for r in got) >= 3:
             good.set()
 
     async with serve_on(kind)(peer) as address:
         settings = DeviceSettings(
-            id="d1", name="d1", address=address, unit=1, every=300, timeout=500,
+            id="d1", name="d1", address=address, unit=1, every=200, timeout=500,
             points=tuple(PointSettings(point=f"gen1.{name}", table="input-registers", address=a)
                          for name, a in (("tank_pressure", 0), ("product_oxygen", 1),
                                          ("running_hours", 9))))
         poller = Poller([settings], clock=SystemClock(), sink=sink, rng=random.Random(1))
         polling = asyncio.create_task(poller.run())
         try:
-            async with asyncio.timeout(30):
-                while len(peer.asked) < 9:
-                    await asyncio.sleep(0.01)
+            await asyncio.wait_for(refused.wait(), 20)
             assert all(r.value is None for r in got)
-            peer.units[1].registers.update({0: 652, 1: 17, 9: 1200})
-            await asyncio.wait_for(good.wait(), 30)
+            unit.registers.update({0: 652, 1: 17, 9: 1200})
+            await asyncio.wait_for(good.wait(), 20)
         finally:
             await poller.stop()
             await asyncio.gather(polling, return_exceptions=True)
