@@ -6,7 +6,7 @@ what is refused is known: either a point of its own (left out, and tried again s
 between two points (never spanned again).
 
 Controllers that start up refuse what they will answer a minute later. A device that refuses
-everything is asked one request a poll; at its first answer all refusals are forgotten.
+everything is asked one request a poll; after its first answer it is asked for all of them again.
 """
 
 from __future__ import annotations
@@ -114,12 +114,11 @@ class ReadPlan:
     def granted(self, planned: Planned) -> None:
         """Record that the device answered: its spans are no longer refused."""
         self._answered.update(planned.spans)
-        if self._starting:
-            self._refused.clear()
+        if self._starting:  # the next poll asks for all of them, and no gap is held to be refused
+            self._refused = {s: (-self._retry, why) for s, (_, why) in self._refused.items()}
             self._cuts.clear()
             self._apart.clear()
-            self._known = None
-        elif self._refused and any(span in self._refused for span in planned.spans):
+        if self._refused and any(span in self._refused for span in planned.spans):
             for span in planned.spans:
                 self._refused.pop(span, None)
             self._known = None
