@@ -43,13 +43,14 @@ DOCSTRINGS = re.compile(
 """Words of a docstring that have one meaning, the private one."""
 
 QUESTION = re.compile(r"(?:What|Who|Whom|Whose|Where|How|Why|When|Until when|Since when)\b")
-"""First word of a docstring that is a question made a noun; the first sentence says what it does."""
+"""First words of a docstring that is a question made a noun."""
 
 SCREENS = re.compile(
     r"(?i:what first\b|is not normal\b|nothing asks for|everything is heard|quieted|in force now"
     r"|watch sheet|to the sheet|as it is piped|entries of the last|does not fit\b|leave it out"
     r"|not begun\b|\btype it in\b|measures of the alarms|another password|the new one again"
-    r"|with its figures|after a rest of|it explains, and|supervises for|were had and|is yours to see"
+    r"|with its figures|after a rest of|it explains, and|supervises for|were had and"
+    r"|is yours to see"
     r"|nothing stands|gone stale|one of ours|itself excluded|laid on that|\btold\b|\btells?\b"
     r"|\buntold\b|\banew\b|\bnobody\b|\bsomebody\b|\bwhoever\b|\bout of reach\b|\bfar end\b"
     r"|\bset aside\b|\bnot watched\b|\bthe watch\b|\bverdict)|\bDEED\b")
@@ -98,7 +99,8 @@ def docstrings(text: str) -> Iterator[tuple[int, str, str]]:
 
 def bad_docstrings(path: Path, text: str) -> list[str]:
     """Return the docstrings that use a left-hand word, or begin as a question."""
-    return [f"{path}:{line}: {name}: {said.splitlines()[0]}" for line, name, said in docstrings(text)
+    return [f"{path}:{line}: {name}: {said.splitlines()[0]}" for line, name,
+            said in docstrings(text)
             if DOCSTRINGS.search(said) or QUESTION.match(said)]
 
 
