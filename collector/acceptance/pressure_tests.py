@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from collector.acceptance.step_readings import (
-    Finding,
     Measure,
     Outcome,
     Sample,
+    StepEvaluation,
     StepReadings,
     crossing,
 )
@@ -87,17 +87,12 @@ class _Rise:
             self.base = None
 
 
-def _compared(seconds: float, doubt: float, limit: float) -> Outcome:
-    """Compare a time with its limit (s), give or take half the distance of the samples."""
-    if seconds + doubt <= limit:
-        return Outcome.PASSED
-    return Outcome.FAILED if seconds - doubt > limit else Outcome.UNDECIDED
-
-
-def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: float) -> Finding:
+def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float,
+           limit: float) -> StepEvaluation:
     assert rise.began is not None  # noqa: S101 - only a rise that has begun ends
     seconds, doubt = (ended - rise.began) / 1000, rise.doubt / 2000
-    outcome = _compared(seconds, doubt, limit)
+    outcome = Outcome.PASSED if seconds + doubt <= limit else \
+        Outcome.FAILED if seconds - doubt > limit else Outcome.UNDECIDED
     words = look.words
     measure = Measure(
         name="time", value=seconds, unit="s", source=step.points[0],
@@ -108,30 +103,30 @@ def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: flo
     if outcome is Outcome.UNDECIDED:
         about += " The readings are too far apart to decide it: ask the device more often, or " \
                  "time it again."
-    return Finding(outcome=outcome, text=about, measures=(measure,), remarks=rise.remarks(),
+    return StepEvaluation(outcome=outcome, text=about, measures=(measure,), remarks=rise.remarks(),
                    window=(int(rise.began), round(ended)))
 
 
-def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> Finding:
+def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> StepEvaluation:
     lost = f"Not counted: {rise.voids[-1]}. " if rise.voids and rise.began is None else ""
     if rise.began is None:
-        return Finding.waiting(lost + waits, rise.remarks())
+        return StepEvaluation.waiting(lost + waits, rise.remarks())
     words, psi = look.words, rise.last[1] if rise.last else 0.0
-    return Finding(
+    return StepEvaluation(
         outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=rise.remarks(),
         text=f"{words.pressure(psi)} of {words.pressure(rise.goal)}, "
              f"{duration_text(look.now - rise.began)} so far.")
 
 
-def _spoilt(look: StepReadings, *points: str) -> Finding | None:
+def _spoilt(look: StepReadings, *points: str) -> StepEvaluation | None:
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     if why := look.silent(*points):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     return None
 
 
-def evaluate_tank(step: Step, look: StepReadings) -> Finding:
+def evaluate_tank(step: Step, look: StepReadings) -> StepEvaluation:
     """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
     tank, running = step.points[:2]
     limit = step.limits["minutes"] * 60
@@ -158,7 +153,7 @@ def evaluate_tank(step: Step, look: StepReadings) -> Finding:
                                   "or below, and then for the compressor to start.")
 
 
-def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: StepEvaluation) -> StepEvaluation:
     mode = next((p for p in step.points if p.endswith(".mode")), "")
     if not mode or found.window is None:
         return found
@@ -168,14 +163,17 @@ def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Fin
         return found
     on_air = sum(v == 2.0 for v in seen) / len(seen)
     if step.kind is Kind.TANK_NITROGEN and on_air > 0:
-        return Finding.void("the unit was in air-fill while it was timed: set it to nitrogen")
+        return StepEvaluation.void(
+            "the unit was in air-fill while it was timed: set it to nitrogen")
     if step.kind is Kind.TANK_AIR and on_air < 1 and found.outcome is not Outcome.PASSED:
-        return Finding.void("part of it was on nitrogen, which is slower: hold it in air-fill")
+        return StepEvaluation.void(
+            "part of it was on nitrogen, which is slower: hold it in air-fill")
     note = f"In air-fill for {on_air:.0%} of it." if step.kind is Kind.TANK_AIR else ""
     return replace(found, remarks=(*found.remarks, *((note,) if note else ())))
 
 
-def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+def _delivered(step: Step, look: StepReadings, rise: _Rise,
+               found: StepEvaluation) -> StepEvaluation:
     """Add the delivery of the run, once the tank has cooled and is still isolated."""
     volume = look.plant.generators[step.asset].tank_volume
     if volume is None or found.window is None:
@@ -200,7 +198,7 @@ def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> F
         source=f"{tank}, settled for 10 min, taken as 20 °C; tank_volume of the site file")))
 
 
-def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
+def _settling(look: StepReadings, found: StepEvaluation, end: int) -> StepEvaluation:
     if look.now > end + _SETTLE + 10 * look.longest_gap:
         note = "No reading after the tank had cooled: what was delivered is not worked out."
         return replace(found, remarks=(*found.remarks, note))
@@ -210,7 +208,7 @@ def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
                    f"isolated for another {duration_text(left * 1000)} to see what was delivered.")
 
 
-def evaluate_fill(step: Step, look: StepReadings) -> Finding:
+def evaluate_fill(step: Step, look: StepReadings) -> StepEvaluation:
     """Time a riser from empty to its supervisory pressure, with no other system filling."""
     pressure = step.points[0]
     rise = _Rise(level=step.limits["from"], goal=step.limits["to"])
@@ -227,7 +225,7 @@ def evaluate_fill(step: Step, look: StepReadings) -> Finding:
                       f"{look.words.pressure(rise.level)} or below, and then to be filled.")
 
 
-def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> Finding:
+def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> StepEvaluation:
     warmth = f"{step.asset}.pipe_temperature"
     cold = look.at(warmth, int(ended)) if warmth in step.points else None
     is_cold = cold is not None and cold < COLD
@@ -261,16 +259,17 @@ Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
-def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
+def evaluate_tightness(step: Step, look: StepReadings) -> StepEvaluation:
     """Work out the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     first = look.samples(pressure)[:1]
     if not first or not look.samples(warmth):
-        return Finding.waiting(look.silent(pressure, warmth) or "Waiting for the first readings.")
+        return StepEvaluation.waiting(look.silent(pressure, warmth)
+                                      or "Waiting for the first readings.")
     if first[0][1] < step.limits["psi"] - _SLACK:
-        return Finding.void(
+        return StepEvaluation.void(
             f"The pipe is at {look.words.pressure(first[0][1])}; the test wants "
             f"{look.words.pressure(step.limits['psi'])}. Bring it there, then begin again.")
     rows = _minutes(look, pressure, warmth)
@@ -279,8 +278,8 @@ def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
     # Beyond its time a test goes on only while it is not decided: then with all that was seen.
     seen = rows[-1][0] if rows else 0.0
     if risen := _let_in(rows):
-        return Finding.void(f"Gas came in after {duration_text(risen * 1000)}: the supply is not "
-                            "shut. Begin again.")
+        return StepEvaluation.void(f"Gas came in after {duration_text(risen * 1000)}: the supply "
+                                   "is not shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
     return _decided(step, look, rows, duration)
@@ -331,7 +330,7 @@ def _let_in(rows: list[Row]) -> float | None:
     return None
 
 
-def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> StepEvaluation:
     quiet = look.silent(*step.points[:2])
     passed = (look.now - look.began) / 1000
     loss = _loss(look, rows, passed) if passed >= 900 else "too early"
@@ -340,24 +339,25 @@ def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) ->
         low, high = loss.interval()
         figure = f" Lost so far, at one temperature: {look.words.pressure(loss.value, 2)} " \
                  f"({low:.2f} to {high:.2f} psi)."
-    return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
+    return StepEvaluation(outcome=Outcome.TIMING, window=(look.began, look.now),
                    text=f"{quiet} {duration_text(passed * 1000)} of "
                         f"{step.limits['hours']:g} h.{figure}".strip())
 
 
-def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> StepEvaluation:
     limit = step.limits["loss"]
     loss = _loss(look, rows, duration)
     window = (look.began, look.began + round(rows[-1][0] * 1000))
     if isinstance(loss, str):
-        return Finding(outcome=Outcome.UNDECIDED, window=window,
+        return StepEvaluation(outcome=Outcome.UNDECIDED, window=window,
                        text=f"Not decided: {loss}. Leave it as it is, more readings mend "
                             "it; or begin again.")
     low, high = loss.interval()
     words = look.words
     if high < -_SLACK:
-        return Finding.void("The pipe holds more gas than at the beginning: the supply is not "
-                            "shut, or the temperature is not the pipe's. Begin again.")
+        return StepEvaluation.void(
+            "The pipe holds more gas than at the beginning: the supply is not shut, or the "
+            "temperature is not the pipe's. Begin again.")
     outcome = Outcome.PASSED if high <= limit else \
         Outcome.FAILED if low > limit else Outcome.UNDECIDED
     text = (f"Lost in {duration_text(duration * 1000)}, at the temperature of the beginning: "
@@ -365,7 +365,7 @@ def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -
             f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
     if outcome is Outcome.UNDECIDED:
         text += " Not decided: leave it as it is, more readings narrow it."
-    return Finding(outcome=outcome, text=text, window=window,
+    return StepEvaluation(outcome=outcome, text=text, window=window,
                    measures=_measures(step, look, rows, loss))
 
 

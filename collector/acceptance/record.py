@@ -16,7 +16,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from collector.acceptance.step_readings import Finding, History, Measure, Number, Outcome
+from collector.acceptance.step_readings import History, Measure, Number, Outcome, StepEvaluation
 from collector.acceptance.steps import Size, Step, plan
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
@@ -60,7 +60,7 @@ class Entry:
     by: str = ""
     reason: str = ""
     typed: Mapping[str, str] = field(default_factory=dict)
-    finding: Finding | None = None
+    evaluation: StepEvaluation | None = None
     history: tuple[str, ...] = ()
 
     @property
@@ -103,8 +103,10 @@ class Record:
 
 def record_to_json(record: Record) -> str:
     """Write a record."""
-    return json.dumps({"format": _FORMAT, **asdict(record)}, ensure_ascii=False, indent=1,
-                      allow_nan=False)
+    raw = {"format": _FORMAT, **asdict(record)}
+    for entry in raw["entries"].values():
+        entry["finding"] = entry.pop("evaluation")
+    return json.dumps(raw, ensure_ascii=False, indent=1, allow_nan=False)
 
 
 def record_from_json(text: str) -> Record:
@@ -122,18 +124,18 @@ def record_from_json(text: str) -> Record:
 
 
 def _entry(raw: Mapping[str, Any]) -> Entry:
-    finding = raw["finding"]
+    evaluation = raw["finding"]
     return Entry(
         result=Result(raw["result"]), began=raw["began"], journal_at=int(raw["journal_at"]),
         ended=raw["ended"], by=raw["by"],
         reason=raw["reason"], typed=dict(raw["typed"]), history=tuple(raw["history"]),
-        finding=None if finding is None else _finding(finding),
+        evaluation=None if evaluation is None else _evaluation(evaluation),
     )
 
 
-def _finding(raw: Mapping[str, Any]) -> Finding:
+def _evaluation(raw: Mapping[str, Any]) -> StepEvaluation:
     window = raw["window"]
-    return Finding(
+    return StepEvaluation(
         outcome=Outcome(raw["outcome"]), text=raw["text"], remarks=tuple(raw["remarks"]),
         measures=tuple(Measure.read(m) for m in raw["measures"]),
         window=None if window is None else (int(window[0]), int(window[1])),
@@ -229,7 +231,7 @@ _MOST = 1500
 
 
 def plots_of(
-    step: Step, finding: Finding, plant: Plant, history: History,
+    step: Step, finding: StepEvaluation, plant: Plant, history: History,
 ) -> Iterator[Plot | Bars]:
     """Yield the raw trend of each number of a step, and strips of its contacts."""
     if finding.window is None or finding.window[0] >= finding.window[1]:
@@ -316,7 +318,7 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
         "not-a-fire-alarm", "impairment", "compressor", "oxygen", "only-reads")])
     paper.heading("Results")
     paper.table(
-        ["Step", "Result", "Finding"],
+        ["Step", "Result", "StepEvaluation"],
         [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
         widths=(5, 2, 8))
     paper.heading("The steps")
@@ -335,7 +337,7 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
 def _said(entry: Entry) -> str:
     if entry.result is Result.NOT_DONE:
         return entry.reason
-    return entry.finding.text if entry.finding is not None else ""
+    return entry.evaluation.text if entry.evaluation is not None else ""
 
 
 def _step(
@@ -351,13 +353,13 @@ def _step(
     if step.limit_from:
         times.append(("Limit", step.limit_from))
     paper.pairs(times)
-    finding = entry.finding
-    if finding is not None:
+    evaluation = entry.evaluation
+    if evaluation is not None:
         paper.table(["Value", "Found", "Limit", "Read from"], [
-            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in finding.measures
+            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in evaluation.measures
         ], widths=(3, 4, 3, 5))
-        for plot in plots_of(step, finding, plant, history):
+        for plot in plots_of(step, evaluation, plant, history):
             paper.plot(plot)
-    remarks = [*(finding.remarks if finding is not None else ()), *entry.history]
+    remarks = [*(evaluation.remarks if evaluation is not None else ()), *entry.history]
     if remarks:
         paper.bullets(remarks)

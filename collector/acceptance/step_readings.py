@@ -14,7 +14,8 @@ from collector.domain.units import duration_text
 from collector.survey.parts import SiteUnits
 
 __all__ = [
-    "Finding", "History", "Measure", "Number", "Outcome", "Sample", "StepReadings", "crossing",
+    "History", "Measure", "Number", "Outcome", "Sample", "StepEvaluation", "StepReadings",
+    "crossing",
 ]
 
 Sample = tuple[int, float]
@@ -184,7 +185,7 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class StepEvaluation:
     """The finding of the readings. ``window`` (ms since 1970 UTC) is the time that counts."""
 
     outcome: Outcome
@@ -195,11 +196,11 @@ class Finding:
     """Remarks: a void attempt, an assumption."""
 
     @classmethod
-    def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> Finding:
+    def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
         """Return a finding that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
-    def void(cls, text: str) -> Finding:
+    def void(cls, text: str) -> StepEvaluation:
         """Return a finding that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

@@ -18,7 +18,7 @@ from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import JournalError
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.live import ForwardStatistics, LivePicture
 from collector.domain.messages import Delivery, LinkSigner
 from collector.domain.plant import Plant
@@ -51,7 +51,7 @@ _ESTIMATES = 3000
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
     """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
-    async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
+    async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
     async def estimates(
@@ -100,7 +100,7 @@ def events_query(journal: Journal) -> Callable[[int, int], Awaitable[Sequence[Ev
 
 def _alarms(
     journal: Journal, start: int | None, end: int, assets: Sequence[str] = (),
-) -> list[AlarmMoved]:
+) -> list[AlarmTransition]:
     """Return the alarm transitions of some assets and their contacts; of all where none is named.
 
     Lines are filtered as text: to decode one takes longer than to skip it.
@@ -108,7 +108,7 @@ def _alarms(
     # What follows an id ends it, or begins the name of a contact.
     lines = [f'"asset":"{asset}{after}' for asset in assets for after in '".']
     return [s.event for s in journal.events(start=start, end=end, kind="alarm", holding=lines)
-            if isinstance(s.event, AlarmMoved)]
+            if isinstance(s.event, AlarmTransition)]
 
 
 def _estimates(
@@ -268,10 +268,10 @@ def board_services(parts: BoardParts) -> BoardServices:
     return BoardServices(
         settings=lambda: config().settings, plant=lambda: config().plant, clock=parts.clock,
         picture=parts.picture,
-        alarms=lambda: pipeline.watch.alarms(),
-        not_watched=lambda: pipeline.watch.not_watched(),
-        fills=lambda: pipeline.watch.fills(), baselines=lambda: pipeline.watch.baselines(),
-        windows=lambda: pipeline.watch.windows(), act=pipeline.act,
+        alarms=lambda: pipeline.monitor.alarms(),
+        not_monitored=lambda: pipeline.monitor.not_monitored(),
+        fills=lambda: pipeline.monitor.fills(), baselines=lambda: pipeline.monitor.baselines(),
+        windows=lambda: pipeline.monitor.windows(), act=pipeline.act,
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),

@@ -9,7 +9,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TypeVar
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import format_instant
 from collector.commands import Progress, add_span
 from collector.config import load_site
@@ -45,11 +45,11 @@ def run_replay(options: argparse.Namespace) -> int:
 
     """
     config = load_site(options.site, secrets=False)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     site = SiteFilter(config.plant)
     try:
         with Progress("replayed") as progress:
-            for events in _replayed(watch, site, options, progress):
+            for events in _replayed(monitor, site, options, progress):
                 _print_events(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -62,20 +62,20 @@ def run_replay(options: argparse.Namespace) -> int:
 
 
 def _replayed(
-    watch: Watch, site: SiteFilter, options: argparse.Namespace, progress: Progress,
+    monitor: SiteMonitor, site: SiteFilter, options: argparse.Namespace, progress: Progress,
 ) -> Iterator[Sequence[Event]]:
     last: int | None = None
     for batch in site_readings(options.readings, site, unsorted=options.unsorted,
                                progress=progress.share, start=options.start, end=options.end):
         if isinstance(batch, Columns):
-            yield watch.feed_columns(batch)
+            yield monitor.feed_columns(batch)
             last = int(batch.times[-1])
         else:
-            yield watch.feed(batch)
+            yield monitor.feed(batch)
             last = batch[-1].time
     if last is not None:
         # Ticks that are due by the last reading, and none later: what came after is not known.
-        yield watch.advance(last)
+        yield monitor.advance(last)
 
 
 def _print_events(events: Sequence[Event]) -> None:

@@ -16,8 +16,13 @@ from collector.domain.units import DAY
 from collector.forward import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
-    "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
-    "Integrations", "ReportSettings",
+    "BoardSettings",
+    "HeartbeatSettings",
+    "InfluxSettings",
+    "Integrations",
+    "JournalSettings",
+    "MqttSettings",
+    "ReportSettings",
 ]
 
 

@@ -41,15 +41,12 @@ class OperatorAction:
     resetting and declaring anything.
     """
 
-    deed: ActionKind
+    kind: ActionKind
     alarm: str
     time: int
     by: str
     why: str = ""
     until: int | None = None
-
-Deed = ActionKind
-Action = OperatorAction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +92,7 @@ class Window:
     until: int
     by: str
     why: str
-    quiet: tuple[str, ...] = ()
+    inhibits: tuple[str, ...] = ()
     reminded: bool = False
     """Whether its end has been announced."""
 

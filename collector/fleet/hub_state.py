@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
 from collector.forward.sparkplug import Metric, Payload, Value
@@ -203,8 +203,8 @@ class SiteState:
         if verb == "DDEATH":
             self._thing_dies(thing)
             return [], wrong
-        told, unknown = self._data(payload)
-        return told, wrong or unknown
+        received, unknown = self._data(payload)
+        return received, wrong or unknown
 
     def _be_born(self, payload: Payload, now: int) -> list[ReceivedValue]:
         self.online, self.since = True, now
@@ -237,7 +237,7 @@ class SiteState:
             state.quality = _STALE
 
     def _births(self, thing: str, payload: Payload) -> list[ReceivedValue]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         for metric in payload.metrics:
             if metric.alias is not None:
                 self.aliases[metric.alias] = (thing, metric.name)
@@ -246,29 +246,30 @@ class SiteState:
             known.unit = str(metric.properties.get("unit", known.unit))
             known.label = str(metric.properties.get("label", known.label))
             self.kinds[thing] = str(metric.properties.get("kind", self.kinds.get(thing, "")))
-            self._take(thing, metric.name, known, metric, told)
-        return told
+            self._apply(thing, metric.name, known, metric, received)
+        return received
 
     def _data(self, payload: Payload) -> tuple[list[ReceivedValue], bool]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         unknown = False
         for metric in payload.metrics:
             thing, name = self.aliases.get(-1 if metric.alias is None else metric.alias, ("", ""))
             known = self.things.get(thing, {}).get(name)
             if known is not None:
-                self._take(thing, name, known, metric, told)
+                self._apply(thing, name, known, metric, received)
             elif not name:
                 unknown = True
-        return told, unknown
+        return received, unknown
 
-    def _take(
-        self, thing: str, name: str, known: MetricState, metric: Metric, told: list[ReceivedValue],
+    def _apply(
+        self, thing: str, name: str, known: MetricState, metric: Metric,
+        received: list[ReceivedValue],
     ) -> None:
         time = metric.time or 0
         quality = metric.properties.get("Quality", _GOOD)
         quality = quality if isinstance(quality, int) else _GOOD
         if metric.value is not None and quality == _GOOD:
-            told.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
+            received.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
                              value=metric.value))
         if time < known.time or metric.historical:
             return
@@ -325,15 +326,15 @@ class FleetAlarm:
     """The order of the event that the text is from."""
     sides: dict[str, tuple[int, bool]] = field(default_factory=dict)
 
-    def holds(self, side: str) -> bool:
+    def has(self, side: str) -> bool:
         """Whether ``present``, ``acknowledged``, ``shelved`` … holds now."""
         return self.sides.get(side, (0, False))[1]
 
     @property
     def is_active(self) -> bool:
         """Whether the alarm is present and not inhibited."""
-        return self.holds("present") and not any(
-            self.holds(s) for s in ("shelved", "suppressed", "out_of_service"))
+        return self.has("present") and not any(
+            self.has(s) for s in ("shelved", "suppressed", "out_of_service"))
 
     def dump(self) -> dict[str, Any]:
         """Return the alarm as JSON-able data."""
@@ -349,15 +350,15 @@ class FleetAlarm:
         return cls(**rest, text_order=raw["told"], sides=sides)
 
 
-def merged(known: FleetAlarm | None, event: AlarmMoved, order: int) -> FleetAlarm:
+def merged(known: FleetAlarm | None, event: AlarmTransition, order: int) -> FleetAlarm:
     """Return an alarm after one more event of it.
 
     ``order`` grows with the site's own order of events.
     """
     sides = dict(known.sides) if known is not None else {}
-    for side, holds in _SIDES[event.transition]:
+    for side, has in _SIDES[event.transition]:
         if order >= sides.get(side, (-1, False))[0]:
-            sides[side] = (order, holds)
+            sides[side] = (order, has)
     newer = known is None or order >= known.text_order
     text = event.text if newer or known is None else known.text
     return FleetAlarm(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
-from collector.domain.events import Event, FactNoted
+from collector.domain.events import Event, SystemEvent
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE, SECOND
 
@@ -63,7 +63,7 @@ class Reachability:
     """
 
     def __init__(
-        self, *, site: str, name: str, record_event: Callable[[FactNoted], object],
+        self, *, site: str, name: str, record_event: Callable[[SystemEvent], object],
     ) -> None:
         self._site, self.name, self._record_event = site, name, record_event
         self.why = ""
@@ -86,7 +86,7 @@ class Reachability:
         ):
             return
         self._reported, self.failing = now, True
-        self._record_event(FactNoted(
+        self._record_event(SystemEvent(
             time=now, site=self._site, fact="forwarding-not-through", values={"target": self.name},
             text=f"Nothing gets through to {self.name}: {why}. It is kept and sent later.",
         ))
@@ -96,7 +96,7 @@ class Reachability:
         was_failing, self.failing = self.failing, False
         self.why, self._since, self._reported = "", None, None
         if was_failing:
-            self._record_event(FactNoted(
+            self._record_event(SystemEvent(
                 time=now, site=self._site, fact="forwarding-resumed", values={"target": self.name},
                 text=f"{self.name} is reached again; what was missed is being sent.",
             ))

@@ -7,13 +7,13 @@ import struct
 from collections.abc import Mapping, Sequence
 
 from collector.domain.errors import JournalError
-from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
 
 __all__ = [
-    "Names", "begin", "by_state", "due", "enqueue", "finish", "insert_events", "insert_rows",
+    "Names", "begin", "by_state", "due_deliveries", "enqueue", "finish", "insert_events", "insert_rows",
     "keep_meta", "kind_of", "plain_value", "recover", "rows_of",
 ]
 
@@ -143,7 +143,7 @@ def _taken(
 def kind_of(event: Event) -> str:
     """Return the ``kind`` that the event's line of JSON has."""
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             return "alarm"
         case EstimateMade():
             return "estimate"
@@ -195,7 +195,7 @@ def enqueue(db: sqlite3.Connection, deliveries: Sequence[NewDelivery]) -> None:
     )
 
 
-def due(db: sqlite3.Connection, now: int, limit: int) -> list[Delivery]:
+def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Delivery]:
     """Return waiting deliveries whose time has come, oldest first."""
     return [_delivery(row) for row in db.execute(
         f"SELECT {_COLUMNS} FROM deliveries WHERE state = 'waiting' AND due <= ? "

@@ -11,11 +11,11 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_from_json,
     event_to_json,
@@ -93,7 +93,7 @@ class Together:
     spell: int = 10 * MINUTE
 
 
-def raised_at(event: AlarmMoved) -> int:
+def raised_at(event: AlarmTransition) -> int:
     """Return when (ms) this occurrence was raised: from its id, else the event's ``since``."""
     if event.transition is Transition.RAISED:
         return event.time
@@ -155,7 +155,7 @@ class Policy:
             self.is_history(n.event, now) and bool(self.takers(n.event)) for n in events
         )
 
-    def takes(self, recipient: Recipient, event: AlarmMoved, at: int) -> bool:
+    def takes(self, recipient: Recipient, event: AlarmTransition, at: int) -> bool:
         """Whether one of the recipient's routes matches this alarm at the instant ``at``."""
         local = local_time(at, self.zone)
         return any(self._matches(r, event) and r.open_at(local) for r in recipient.routes)
@@ -163,16 +163,16 @@ class Policy:
     def takers(self, event: Event) -> Sequence[Recipient]:
         """Return the recipients whose routes match the event; a return goes as its raising did."""
         match event:
-            case AlarmMoved(transition=Transition.RAISED | Transition.RETURNED):
+            case AlarmTransition(transition=Transition.RAISED | Transition.RETURNED):
                 back, at = event.transition is Transition.RETURNED, raised_at(event)
                 return [r for r in self.recipients
                         if (r.returned or not back) and self.takes(r, event, at)]
-            case FactNoted():
+            case SystemEvent():
                 return [r for r in self.recipients if self._fact_for(r, event)]
             case _:
                 return []
 
-    def _matches(self, route: Route, event: AlarmMoved) -> bool:
+    def _matches(self, route: Route, event: AlarmTransition) -> bool:
         return (
             event.signal in route.signals
             and (not route.priorities or event.priority in route.priorities)
@@ -188,7 +188,7 @@ class Policy:
         own = {asset, asset.rpartition(".")[0]}
         return frozenset(own | {v.riser for v in self.plant.vents.values() if v.id in own})
 
-    def _fact_for(self, recipient: Recipient, event: FactNoted) -> bool:
+    def _fact_for(self, recipient: Recipient, event: SystemEvent) -> bool:
         """Whether an event of the collector goes to this recipient.
 
         Never one about its own being unreachable: two recipients that both fail would otherwise
@@ -224,7 +224,7 @@ class Item:
 
     kind: str
     seq: int
-    event: AlarmMoved | FactNoted
+    event: AlarmTransition | SystemEvent
     note: str = ""
     number: int = 1
 
@@ -236,18 +236,18 @@ class Item:
     @property
     def occurrence(self) -> str:
         """Id of the occurrence, or empty."""
-        return self.event.id if isinstance(self.event, AlarmMoved) else ""
+        return self.event.id if isinstance(self.event, AlarmTransition) else ""
 
     @property
     def identity(self) -> str:
         """Key that is equal for the same news, by whichever route it reaches a person."""
-        if isinstance(self.event, AlarmMoved):
+        if isinstance(self.event, AlarmTransition):
             return f"{self.event.id} {self.event.transition.value} {self.event.time}"
         return f"event {self.seq}"
 
     def urgency(self) -> tuple[int, int, int, int]:
         """Sort key: calls before information, higher priority first, older first."""
-        if not isinstance(self.event, AlarmMoved):
+        if not isinstance(self.event, AlarmTransition):
             return 2, 0, self.event.time, self.seq
         return (0 if self.calls else 1), _RANK[self.event.priority], self.event.since, self.seq
 
@@ -260,7 +260,7 @@ class Item:
     def load(cls, raw: Mapping[str, Any]) -> Item:
         """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
-        assert isinstance(event, AlarmMoved | FactNoted)  # noqa: S101 - written by dump()
+        assert isinstance(event, AlarmTransition | SystemEvent)  # noqa: S101 - written by dump()
         return cls(raw["kind"], raw["seq"], event, raw["note"], raw["number"])
 
 
@@ -292,7 +292,7 @@ def bundle_message(
         readings = [NewsItem(event=i.event, note=i.note, calls=i.calls) for i in items]
         return digest(readings, plant, board=board, link=link, held=held)
     (item,) = items
-    if isinstance(item.event, FactNoted):
+    if isinstance(item.event, SystemEvent):
         return fact_message(item.event, plant)
     return alarm_message(item.event, plant, board=board, link=link, note=item.note,
                          number=item.number)
@@ -304,7 +304,7 @@ class Call:
 
     recipient: str
     seq: int
-    event: AlarmMoved
+    event: AlarmTransition
     due: int | None
     step: int = 0
     repeats: int = 0
@@ -320,7 +320,7 @@ class Call:
     def load(cls, raw: Mapping[str, Any]) -> Call:
         """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
-        assert isinstance(event, AlarmMoved)  # noqa: S101 - written by dump()
+        assert isinstance(event, AlarmTransition)  # noqa: S101 - written by dump()
         return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
                    step=raw["step"], repeats=raw["repeats"],
                    called=[(who, at) for who, at in raw["called"]])

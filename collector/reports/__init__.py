@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from collector import __version__
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import SiteConfig
 from collector.domain.actions import Baseline
 from collector.reports.alarm_sections import (
@@ -16,7 +16,7 @@ from collector.reports.alarm_sections import (
     summary,
 )
 from collector.reports.gas_sections import leak, oxygen, pressures, supply
-from collector.reports.gauge_sections import coverage, gauges, not_watched
+from collector.reports.gauge_sections import coverage, gauges, not_monitored
 from collector.reports.report_data import Block, History, Report, ReportData
 from collector.reports.times import period_words
 from collector.reports.upkeep_sections import baselines, energy, service
@@ -29,7 +29,7 @@ def make(g: ReportData) -> Report:
     blocks: list[Block] = [
         *summary(g), *active_alarms(g), cautions(), *pressures(g), *leak(g), *oxygen(g),
         *supply(g), *energy(g), *service(g), *gauges(g), *events(g), *alarm_measures(g),
-        *baselines(g), *coverage(g), *not_watched(g),
+        *baselines(g), *coverage(g), *not_monitored(g),
     ]
     return Report(
         title="Review", site=g.plant.site.name, period=period_words(g.start, g.end, g.zone),
@@ -39,16 +39,16 @@ def make(g: ReportData) -> Report:
 
 def report_of(config: SiteConfig, store: History, *, start: int, end: int, made: int) -> Report:
     """Return the report of ``start`` to ``end`` (ms), as of ``made``."""
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     return make(ReportData(
         plant=config.plant, settings=config.settings, history=store, start=start, end=end,
-        made=made, not_watched=watch.not_watched(), baselines=_baselines(watch, store)))
+        made=made, not_monitored=monitor.not_monitored(), baselines=_baselines(monitor, store)))
 
 
-def _baselines(watch: Watch, store: History) -> list[Baseline]:
+def _baselines(monitor: SiteMonitor, store: History) -> list[Baseline]:
     """Return the baselines as the monitor last saved them; none where it never did."""
     saved = store.meta("watch")
     if saved is None:
         return []
-    watch.load(json.loads(saved), [])
-    return watch.baselines()
+    monitor.load(json.loads(saved), [])
+    return monitor.baselines()

@@ -139,7 +139,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
         f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
-    if m.quiet:
+    if m.inhibited:
         yield Heading(text="Suppressed alarms", level=2)
         yield Table(
             header=("What", "Where", "How", "From", "For", "By", "Why"),
@@ -147,7 +147,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
             rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
                    instant_words(q.start, g.zone),
                    "still" if q.end is None else duration_text(q.end - q.start), q.by, q.why)
-                  for q in m.quiet[-_MOST:]])
+                  for q in m.inhibited[-_MOST:]])
 
 
 def _remark(g: ReportData, frequent: Frequent) -> str:
@@ -195,8 +195,8 @@ def next_steps(g: ReportData) -> Iterator[str]:
     if untested and g.end - g.start >= _QUARTER:
         yield (f"Test the low-air switch of {', '.join(untested)}: it did not operate in this "
                "period, and each quarter is the interval (NFPA 25).")
-    if g.not_watched:
-        count = len(g.not_watched)
+    if g.not_monitored:
+        count = len(g.not_monitored)
         yield (f"{count} condition{'s' if count > 1 else ''} not monitored; the list says "
                "what is missing for each.")
 
@@ -233,7 +233,7 @@ def _brief(g: ReportData) -> Iterator[str]:
     m = g.measures
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
-    active = f"{len(m.standing) or 'none'} active"
+    active = f"{len(m.active) or 'none'} active"
     yield f"{raised} raised in {duration_text(g.end - g.start)}; {active} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"

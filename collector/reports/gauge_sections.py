@@ -25,7 +25,7 @@ from collector.reports.report_data import (
 )
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["INSPECTIONS", "Seen", "coverage", "gauges", "low_air_tests", "not_watched", "seen"]
+__all__ = ["INSPECTIONS", "Seen", "coverage", "gauges", "low_air_tests", "not_monitored", "seen"]
 
 INSPECTIONS = (
     "gauges: undamaged, and reading the same as is reported here",
@@ -250,13 +250,13 @@ def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
                 description="A bar where there are readings, a gap where there are none.")
 
 
-def not_watched(g: ReportData) -> Iterator[Block]:
+def not_monitored(g: ReportData) -> Iterator[Block]:
     """Yield the list of conditions that are not monitored, with the reasons."""
     yield Heading(text="Not monitored")
-    if not g.not_watched:
+    if not g.not_monitored:
         yield Paragraph(text="Every condition that applies here is monitored.")
         return
     yield Paragraph(text=(
         "These conditions could not have been noticed, by the site file as it is now:"))
-    by_title = [(f"{title_of(n.condition)}, {g.name(n.asset)}", n.reason) for n in g.not_watched]
+    by_title = [(f"{title_of(n.condition)}, {g.name(n.asset)}", n.reason) for n in g.not_monitored]
     yield Bullets(items=[f"{what}: {why}" for what, why in by_title])

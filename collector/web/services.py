@@ -8,15 +8,15 @@ from pathlib import Path
 
 from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
-from collector.domain.actions import Action, Baseline, DeclaredFill, Window
+from collector.domain.actions import Baseline, DeclaredFill, OperatorAction, Window
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.live import ForwardStatistics, LiveAlarm, LivePicture
 from collector.domain.messages import Delivery, Link
 from collector.domain.plant import Plant
 from collector.domain.readings import TrendStep
 from collector.domain.units import duration_text
-from collector.domain.verdicts import NotWatched
 from collector.people import SessionManager
 from collector.web.access import AccessPolicy
 from collector.web.live import Live
@@ -98,7 +98,7 @@ class MeasureLine:
 class HistoryServices:
     """Queries of the journal's history. Instants are ms, ends exclusive."""
 
-    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmMoved]]]
+    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmTransition]]]
     """``(start, end, assets)``: transitions of their and their contacts' alarms, oldest first."""
     estimates: Callable[[str, str, int, int], Awaitable[Sequence[EstimateMade]]]
     """``(quantity, asset, start, end)``: oldest first."""
@@ -122,7 +122,7 @@ class LinkServices:
     """``(token, now)``: the link it stands for; raises ``LinkRefused``."""
     name: Callable[[str], str]
     """Display name of a person of the site file."""
-    history: Callable[[str], Awaitable[Sequence[AlarmMoved]]]
+    history: Callable[[str], Awaitable[Sequence[AlarmTransition]]]
     """Every event of one occurrence, oldest first."""
 
 
@@ -139,10 +139,10 @@ class BoardServices:
     clock: Clock
     picture: LivePicture
     alarms: Callable[[], Sequence[LiveAlarm]]
-    not_watched: Callable[[], Sequence[NotWatched]]
+    not_monitored: Callable[[], Sequence[NotMonitored]]
     fills: Callable[[], Sequence[DeclaredFill]]
     baselines: Callable[[], Sequence[Baseline]]
-    act: Callable[[Action], Awaitable[Sequence[Event]]]
+    act: Callable[[OperatorAction], Awaitable[Sequence[Event]]]
     trend: Callable[[str, int, int, int], Awaitable[Sequence[TrendStep]]]
     """``(point, start, end, step)``, instants and step in ms."""
     events: Callable[[int, int], Awaitable[Sequence[Event]]]

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from collector.domain.conditions import devices, gas, supply
-from collector.domain.conditions.shape import COMMON_SETTINGS, Condition, Setting
+from collector.domain.conditions.schema import COMMON_SETTINGS, Condition, Setting
 from collector.domain.plant import Plant
 
 __all__ = [

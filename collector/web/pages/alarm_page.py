@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse
 
 from collector.domain.actions import Window, WindowKind
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.web.access import HttpError
@@ -54,7 +54,7 @@ class EntryView:
 def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
     when = when_of(event.time, zone, now)
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             who = f" by {event.by}" if event.by else ""
             why = f": {event.why}" if event.why else ""
             return EntryView(
@@ -62,7 +62,7 @@ def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
                 where=location_of(plant, event.asset),
                 what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
             )
-        case FactNoted():
+        case SystemEvent():
             return EntryView(when=when, title="The collector", about="", where="",
                              what=event.text, text="")
         case EstimateMade():
@@ -171,7 +171,7 @@ def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowVi
 
 def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
     places: dict[str, list[str]] = {}
-    for name in window.quiet:
+    for name in window.inhibits:
         condition, _, asset = name.partition(".")
         places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
     return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())

@@ -11,20 +11,20 @@ from zoneinfo import ZoneInfo
 from collector.clock import format_instant
 from collector.domain.actions import Baseline, DeclaredFill
 from collector.domain.conditions import CATALOGUE
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
     INSTANT_UNIT,
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
+    SystemEvent,
     Transition,
 )
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quantity
 from collector.domain.units import duration_text, scale_of, value_text
-from collector.domain.verdicts import NotWatched
 from collector.web.services import CollectorStatistics, Health
 
 __all__ = [
@@ -122,7 +122,7 @@ class BoardFacts:
     plant: Plant
     points: Mapping[str, PointState]
     alarms: Sequence[LiveAlarm]
-    not_watched: Sequence[NotWatched]
+    not_monitored: Sequence[NotMonitored]
     fills: Sequence[DeclaredFill]
     baselines: Sequence[Baseline]
     estimates: Sequence[EstimateMade]
@@ -256,7 +256,7 @@ def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
 def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
     """Group the conditions that are not monitored by reason, the shortest group first."""
     reasons: dict[str, dict[str, list[str]]] = {}
-    for gap in facts.not_watched:
+    for gap in facts.not_monitored:
         places = reasons.setdefault(gap.reason, {}).setdefault(gap.condition, [])
         if gap.asset:
             places.append(location_of(facts.plant, gap.asset))
@@ -316,7 +316,7 @@ def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
     for event in reversed(facts.events):
         when = when_of(event.time, zone, facts.now)
         match event:
-            case AlarmMoved():
+            case AlarmTransition():
                 who = f" by {event.by}" if event.by else ""
                 why = f": {event.why}" if event.why else ""
                 lines.append(Line(
@@ -325,7 +325,7 @@ def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
                     more=f"{TRANSITION_WORDS[event.transition]}{who}{why}",
                     good=event.transition is not Transition.RAISED,
                 ))
-            case FactNoted():
+            case SystemEvent():
                 lines.append(Line(when=when, what=event.text))
             case EstimateMade():
                 continue
