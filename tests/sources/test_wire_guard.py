@@ -116,7 +116,7 @@ def test_one_writing_end_in_the_whole_of_sources() -> None:
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) \
                     and node.func.attr in names:
                 found.add((file.name, node.func.attr))
-    assert found == {("wire_guard.py", "write")}
+    assert found == {("pdu.py", "write")}
 
 
 async def test_the_tap_sees_what_is_sent() -> None:
