@@ -57,7 +57,7 @@ from collector.notify.outbox import CONSUMER
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role
 from collector.reports.scheduled import ReportScheduler
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import CollectorStatistics
 
 __all__ = ["Daemon"]

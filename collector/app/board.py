@@ -28,7 +28,7 @@ from collector.journal import Journal, JournalStatistics
 from collector.people import PEOPLE, Accounts, AccountsError, SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app, serve
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,

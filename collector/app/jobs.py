@@ -28,7 +28,7 @@ from collector.domain.events import SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.domain.units import HOUR
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
 from collector.forward.sparkplug.publisher import SparkplugPublisher
 from collector.journal import Journal

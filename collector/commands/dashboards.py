@@ -12,8 +12,8 @@ from typing import Any
 import collector
 from collector.config import load_site
 from collector.domain.errors import UsageError
+from collector.domain.evaluations import COMPUTED, FLOW, MONEY
 from collector.domain.plant import Plant
-from collector.domain.quantities import COMPUTED, FLOW, MONEY
 
 __all__ = ["dashboards", "dashboards_arguments", "run_dashboards", "written"]
 

@@ -23,9 +23,8 @@ from collector.journal import Journal
 from collector.reports import report_of
 from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
-from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey
+from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey, measured
 from collector.survey.parts import Tone
-from collector.survey.site_survey import measured
 
 __all__ = [
     "explain_arguments", "report_arguments", "run_explain", "run_report", "run_survey",

@@ -32,8 +32,8 @@ from collector.fleet.rerun import Job, Rerun, jobs, rerun_site
 from collector.journal import Journal
 from collector.logs import configure_logs
 from collector.recorded import RecordingError, columns_within, read_columns
-from collector.recorded.fields import Codes
 from collector.recorded.row_reader import load_arrow
+from collector.recorded.rows import Codes
 
 __all__ = [
     "Cluster", "WorkLost", "archive_arguments", "hub_arguments", "rerun_arguments", "run_archive",

@@ -26,8 +26,7 @@ from collector.fleet.hub_board import HubServices, create_hub
 from collector.fleet.hub_group import GroupHub, GroupParts, HistoryWriter, history_of
 from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
-from collector.forward.influx.batches import DeadLetterFile
-from collector.forward.influx.endpoints import endpoint_of
+from collector.forward.influx.endpoints import DeadLetterFile, endpoint_of
 from collector.people import PEOPLE, Accounts, SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import serve

@@ -30,11 +30,11 @@ from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
 from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
 from collector.web.access import AccessPolicy, HttpError, public, visitor
-from collector.web.api.requests import read_span
+from collector.web.api import read_span
 from collector.web.app import SecurityHeaders, add_error_handlers
 from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import page, static_file
-from collector.web.views.lists import moment, shown_value
+from collector.web.views import moment, shown_value
 
 __all__ = ["HubServices", "SiteFacts", "create_hub", "fleet_page", "site_page"]
 

@@ -22,8 +22,7 @@ from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import Batch, DeadLetter, GroupStore, ReceivedEvent, group_file
 from collector.forward import BrokerSettings
 from collector.forward.influx import FIELDS, FieldValue, Line, event_lines
-from collector.forward.influx.batches import DeadLetterFile, deliver
-from collector.forward.influx.endpoints import Endpoint
+from collector.forward.influx.endpoints import DeadLetterFile, Endpoint, deliver
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
 from collector.logs import in_thread
 

@@ -18,9 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from collector.domain.readings import Columns
-from collector.recorded.fields import Codes, Odd
 from collector.recorded.row_reader import Fields, File, Meter, Pick, Progress, load_arrow
-from collector.recorded.rows import COLUMNS
+from collector.recorded.rows import COLUMNS, Codes, Odd
 
 __all__ = ["columns_available", "in_order", "joined", "merged", "read_columns"]
 

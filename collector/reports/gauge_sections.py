@@ -11,8 +11,7 @@ from collector.domain.conditions import VALVE_ROOM_LEAST
 from collector.domain.plant import Riser
 from collector.domain.readings import TrendStep, split_point
 from collector.domain.units import duration_text
-from collector.plots import Bar, BarKind, Bars
-from collector.plots.series import bridge, stretches, usual
+from collector.plots import Bar, BarKind, Bars, bridge, stretches, usual
 from collector.reports.report_data import (
     Block,
     Bullets,

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
 from collector.domain.units import DAY, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal

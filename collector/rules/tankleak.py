@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
 from collector.domain.units import DAY, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums

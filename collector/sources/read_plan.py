@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from collector.domain.readings import Quality, Reading
-from collector.sources import DeviceSettings, PointSettings
+from collector.sources import Decoded, DeviceSettings, PointSettings, decode, width
 from collector.sources.pdu import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
-from collector.sources.register_map import Decoded, decode, width
 
 __all__ = [
     "Debounce", "Planned", "PointDecoder", "Raw", "ReadPlan", "Span", "contact_value",

@@ -19,17 +19,16 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from collector.domain.errors import QuietpipeError
 from collector.web.access import REDIRECTED, CrossSiteNavigation, HttpError, SignInRequired
+from collector.web.api import local_path
 from collector.web.api.action_routes import add_action_routes
 from collector.web.api.read_routes import add_read_routes
-from collector.web.api.requests import local_path
-from collector.web.live import add_live
 from collector.web.pages.acceptance_pages import add_acceptance_pages, add_report_page
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
 from collector.web.pages.message_link_page import add_message_link_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
-from collector.web.render import page
+from collector.web.render import add_live, page
 from collector.web.services import BoardServices
 
 __all__ = ["SecurityHeaders", "add_error_handlers", "create_app", "serve"]

@@ -19,7 +19,7 @@ from collector.domain.readings import TrendStep
 from collector.domain.units import duration_text
 from collector.people import SessionManager
 from collector.web.access import AccessPolicy
-from collector.web.live import Live
+from collector.web.render import Live
 
 __all__ = [
     "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics", "Health",

@@ -18,7 +18,7 @@ from pathlib import Path
 from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline
 from collector.clock import SystemClock
-from collector.config.site import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent

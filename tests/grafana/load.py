@@ -16,7 +16,7 @@ from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading, mode_code
 from collector.forward import InfluxSettings, RetryPolicy
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
 from collector.journal import Journal
 from simulators.record import polls

@@ -19,8 +19,10 @@ from collector.plots import (
     SpanKind,
     draw,
     drawing_of,
+    few_points,
+    few_steps,
+    stretches,
 )
-from collector.plots.series import few_points, few_steps, stretches
 from collector.plots.shapes import Area, Drawing, Line, Text
 
 HOUR = 3_600_000

@@ -18,10 +18,9 @@ from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
 from collector.domain.units import duration_text
 from collector.physics.gas import standard_molar_volume
-from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
+from collector.survey import Deliveries, Delivery, Part, Survey, make_survey, measured
 from collector.survey.parts import FILL, SiteUnits, Tone
 from collector.survey.riser_survey import inside, lines_of
-from collector.survey.site_survey import measured
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
-from collector.config.site import default_settings
+from collector.config import default_settings
 from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction
 from collector.domain.conditions import ConditionSettings
 from collector.domain.errors import ActionRefused
@@ -37,7 +37,7 @@ from collector.web import (
     DeviceStatistics,
 )
 from collector.web.access import AccessPolicy
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import HistoryServices, MeasureLine, Search
 
 PASSWORD = "nine lives of a cat"

@@ -30,8 +30,15 @@ from collector.forward import (
     RetryPolicy,
 )
 from collector.forward.influx import InfluxMapping
-from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
-from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
+from collector.forward.influx.endpoints import (
+    TARGET,
+    BatchSender,
+    Busy,
+    DeadLetterFile,
+    Endpoint,
+    Stopped,
+    endpoint_of,
+)
 
 __all__ = ["CONSUMER", "InfluxForwarder"]
 

@@ -19,8 +19,7 @@ from collector.domain.plant import Plant
 from collector.domain.readings import split_point
 from collector.people import Role
 from collector.web.access import HttpError, require, visitor
-from collector.web.api import schemas
-from collector.web.api.requests import BODIES, local_path, read_action_request
+from collector.web.api import BODIES, local_path, read_action_request, schemas
 from collector.web.api.responses import (
     alarm_response,
     baseline_response,

@@ -21,9 +21,8 @@ from starlette.responses import JSONResponse, Response
 from collector.clock import format_instant
 from collector.domain.readings import Quality, split_point
 from collector.web.access import HttpError, public
-from collector.web.api import responses, schemas
+from collector.web.api import read_span, responses, schemas
 from collector.web.api.action_routes import ERROR_RESPONSES
-from collector.web.api.requests import read_span
 from collector.web.api.responses import unit_of
 from collector.web.services import BoardServices, Health, check_health, pace_of
 from collector.web.views.board import by_urgency

@@ -10,7 +10,7 @@ from collector.domain.events import EstimateMade
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import TrendStep, point_kind, split_point
-from collector.web.api.requests import Span
+from collector.web.api import Span
 from collector.web.api.schemas import (
     AlarmResponse,
     BaselineResponse,

@@ -12,7 +12,7 @@ from collector.domain.readings import QUANTITIES, TrendStep, point_kind, split_p
 from collector.domain.units import DAY
 from collector.web.access import HttpError
 from collector.web.services import BoardServices, check_health, pace_of
-from collector.web.views.lists import BoardFacts
+from collector.web.views import BoardFacts
 from collector.web.views.trends import Occurrence, occurrences
 
 __all__ = ["asset_of", "board_facts", "occurrences_of", "points_of", "trends"]

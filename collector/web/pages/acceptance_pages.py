@@ -33,10 +33,10 @@ from collector.domain.conditions import CAUTIONS
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, require, visitor
-from collector.web.api.requests import ActionRequest, read_action_request
+from collector.web.api import ActionRequest, read_action_request
 from collector.web.render import page
 from collector.web.services import BoardServices
-from collector.web.views.lists import moment
+from collector.web.views import moment
 from collector.web.views.trends import DRAWN
 
 __all__ = ["add_acceptance_pages", "add_report_page"]

@@ -17,12 +17,11 @@ from collector.domain.events import AlarmTransition, EstimateMade, Event, System
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.web.access import HttpError
-from collector.web.api.requests import read_day
+from collector.web.api import read_day
 from collector.web.pages import board_facts
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
-from collector.web.views.board import board_view
-from collector.web.views.lists import (
+from collector.web.views import (
     TRANSITION_WORDS,
     When,
     about_of,
@@ -31,6 +30,7 @@ from collector.web.views.lists import (
     title_of,
     when_of,
 )
+from collector.web.views.board import board_view
 
 __all__ = ["WindowView", "active_window_lines", "add_alarm_page", "add_window_page", "window_views"]
 

@@ -16,15 +16,14 @@ from collector.domain.errors import QuietpipeError
 from collector.domain.messages import DeliveryState
 from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import TrendStep, point_kind, split_point
-from collector.survey import Deliveries, Survey, make_survey
-from collector.survey.site_survey import measured
+from collector.survey import Deliveries, Survey, make_survey, measured
 from collector.web.access import HttpError, public
 from collector.web.pages import asset_of, board_facts, occurrences_of, points_of, trends
 from collector.web.render import page, static_file
 from collector.web.services import BoardServices
+from collector.web.views import BoardFacts, Line, estimate_lines, moment, shown_value, when_of
 from collector.web.views.assets import branches
 from collector.web.views.board import board_view
-from collector.web.views.lists import BoardFacts, Line, estimate_lines, moment, shown_value, when_of
 from collector.web.views.trends import RangeView, read_range, strips, trend_plot
 
 __all__ = ["AssetId", "AssetPages", "add_asset_pages", "add_site_pages"]

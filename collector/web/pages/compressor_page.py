@@ -24,7 +24,7 @@ from collector.web.pages import asset_of, occurrences_of, points_of
 from collector.web.pages.asset_pages import AssetId, AssetPages
 from collector.web.render import page as render
 from collector.web.services import BoardServices
-from collector.web.views.lists import moment, when_of
+from collector.web.views import moment, when_of
 from collector.web.views.trends import DRAWN, Occurrence, RangeView, drawn, limits_of, marks
 
 __all__ = [

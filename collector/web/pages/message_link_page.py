@@ -30,7 +30,7 @@ from collector.domain.units import MINUTE, duration_text
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.lists import location_of, moment, title_of
+from collector.web.views import location_of, moment, title_of
 
 __all__ = ["FAULTS", "LinkEntry", "LinkPage", "RateLimiter", "add_message_link_page", "link_page"]
 

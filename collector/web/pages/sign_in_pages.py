@@ -25,7 +25,7 @@ from collector.web.access import (
     require,
     visitor,
 )
-from collector.web.api.requests import local_path
+from collector.web.api import local_path
 from collector.web.render import page
 
 __all__ = ["SignInServices", "add_sign_in_pages"]

@@ -11,7 +11,7 @@ from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
 from collector.domain.units import duration_text
-from collector.web.views.lists import moment, shown_value
+from collector.web.views import moment, shown_value
 
 __all__ = ["AssetView", "Branch", "Node", "PointView", "Tank", "asset_views", "branches"]
 

@@ -10,8 +10,7 @@ from zoneinfo import ZoneInfo
 from collector.domain.actions import Baseline, DeclaredFill
 from collector.domain.events import AlarmTransition, Priority, Transition
 from collector.domain.live import AlarmState, LiveAlarm
-from collector.web.views.assets import AssetView, asset_views
-from collector.web.views.lists import (
+from collector.web.views import (
     PRIORITY_MARKS,
     STATE_WORDS,
     BoardFacts,
@@ -29,6 +28,7 @@ from collector.web.views.lists import (
     title_of,
     when_of,
 )
+from collector.web.views.assets import AssetView, asset_views
 
 __all__ = [
     "AlarmView", "BaselineView", "BoardFacts", "BoardView", "FillPlace", "FillView", "Headline",

@@ -29,8 +29,8 @@ from collector.plots import (
     draw,
     step_for,
 )
-from collector.web.api.requests import read_instant
-from collector.web.views.lists import moment, title_of
+from collector.web.api import read_instant
+from collector.web.views import moment, title_of
 
 __all__ = [
     "DRAWN", "Occurrence", "RangeView", "TrendView", "drawn", "limits_of", "marks", "occurrences",

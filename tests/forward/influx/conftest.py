@@ -14,7 +14,7 @@ from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
 from collector.forward import InfluxSettings, RetryPolicy
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
