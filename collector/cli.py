@@ -13,8 +13,6 @@ from collections.abc import Callable, Sequence
 from collector import __version__
 from collector.domain.errors import QuietpipeError, SiteFileError, UsageError
 
-__all__ = ["COMMANDS", "command", "main"]
-
 COMMANDS = {
     "demo": "show everything at work on the bundled plant, with time sped up",
     "run": "monitor a site until stopped",

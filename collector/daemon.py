@@ -60,8 +60,6 @@ from collector.reports.scheduled import ReportScheduler
 from collector.web.render import Live
 from collector.web.services import CollectorStatistics
 
-__all__ = ["Daemon"]
-
 _log = logging.getLogger(__name__)
 
 _MONITOR = "watch"

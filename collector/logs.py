@@ -17,8 +17,6 @@ from typing import TextIO, TypeVar
 
 from collector.clock import format_instant
 
-__all__ = ["LEVELS", "configure_logs", "hide_secret", "in_thread"]
-
 LEVELS = ("debug", "info", "warning", "error")
 
 _OWN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}

@@ -43,8 +43,6 @@ from collector.domain.units import duration_text
 from collector.plots import Bars, Plot
 from collector.survey.parts import COOL_DOWN, SiteUnits
 
-__all__ = ["AcceptanceService", "EVALUATORS", "StepState", "evaluate"]
-
 EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
     Kind.TANK_AIR: evaluate_tank, Kind.TANK_NITROGEN: evaluate_tank, Kind.PURITY: evaluate_purity,
     Kind.RETURN: evaluate_return, Kind.FILL: evaluate_fill, Kind.TIGHTNESS_DAY: evaluate_tightness,

@@ -14,9 +14,6 @@ from collector.acceptance.step_readings import (
 from collector.acceptance.steps import Step
 from collector.domain.units import duration_text
 
-__all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
-           "evaluate_purity", "evaluate_return"]
-
 _WARM_UP = 120_000
 _SEEN = 180_000
 """ms of running after the warm-up that must have been read."""

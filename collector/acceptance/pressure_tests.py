@@ -20,8 +20,6 @@ from collector.physics.gas import R
 from collector.physics.leak import leak_rate, pressure_drop
 from collector.survey.parts import COLD
 
-__all__ = ["evaluate_fill", "evaluate_tank", "evaluate_tightness"]
-
 _NEAR = 1.0
 """psi above the start at which a tank still counts as begun there."""
 _DRAWN = 1.0

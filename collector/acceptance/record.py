@@ -26,11 +26,6 @@ from collector.pdf import PdfDocument
 from collector.plots import Bar, BarKind, Bars, Curve, Level, Plot, axis_of
 from collector.survey.parts import SiteUnits
 
-__all__ = [
-    "Entry", "Record", "RecordError", "RecordStore", "Result", "Signature", "plots_of",
-    "record_from_json", "record_to_json", "render_record",
-]
-
 _FORMAT = 1
 
 

@@ -13,11 +13,6 @@ from collector.domain.readings import Reading
 from collector.domain.units import duration_text
 from collector.survey.parts import SiteUnits
 
-__all__ = [
-    "History", "Measure", "Number", "Outcome", "Sample", "StepEvaluation", "StepReadings",
-    "crossing",
-]
-
 Sample = tuple[int, float]
 """Time in ms since 1970 UTC, value in the unit of record."""
 

@@ -15,8 +15,6 @@ from collector.domain.errors import ActionRefused
 from collector.domain.events import Transition
 from collector.domain.live import AlarmState
 
-__all__ = ["Input", "Step", "TABLE", "diagram", "step"]
-
 
 class Input(StrEnum):
     """An input to an alarm. Leaving the shelf depends on whether the condition is active."""

@@ -19,8 +19,6 @@ from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.units import duration_text
 
-__all__ = ["AlarmRegistry", "RegistryStatistics"]
-
 Key = tuple[str, str]
 
 _LEAVING: Mapping[ActionKind, tuple[Input, Input]] = {

@@ -22,19 +22,6 @@ from collector.domain.events import AlarmTransition, SystemEvent, Transition
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, HOUR, MINUTE
 
-__all__ = [
-    "FACTS",
-    "LONGEST",
-    "MANY_HOURS",
-    "OF_GENERATOR",
-    "OF_RISER",
-    "WindowTexts",
-    "Windows",
-    "explains",
-    "most_in_a_day",
-    "systems",
-]
-
 Key = tuple[str, str]
 
 LONGEST = {WindowKind.IMPAIRMENT: 7 * DAY, WindowKind.VISIT: 30 * DAY}

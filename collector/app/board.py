@@ -38,11 +38,6 @@ from collector.web.services import (
     Search,
 )
 
-__all__ = [
-    "BoardParts", "StatisticsReader", "board_services", "events_query", "open_accounts",
-    "past_services", "start_board", "trend_query",
-]
-
 _FRESH = MINUTE
 """ms for which measures over weeks are served from memory."""
 _ESTIMATES = 3000

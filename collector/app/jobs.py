@@ -36,11 +36,6 @@ from collector.notify.outbox import Outbox
 from collector.notify.policy import Policy
 from collector.sources.poller import Poller
 
-__all__ = [
-    "Connections", "JobScheduler", "JobStatistics", "JournalJobs", "cancelled", "first_ended",
-    "journal_acceptance",
-]
-
 _log = logging.getLogger(__name__)
 
 Job = Callable[[], Awaitable[None]]

@@ -24,8 +24,6 @@ from collector.rules.engine.engine import Engine
 from collector.rules.engine.step import EngineStatistics, StepResult
 from collector.rules.registry import build_rule_set
 
-__all__ = ["SiteMonitor"]
-
 
 class SiteMonitor:
     """Monitors one plant. ``step`` is the tick of the evaluation grid in ms."""

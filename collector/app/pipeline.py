@@ -25,9 +25,6 @@ from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
 from collector.journal import Journal
 
-__all__ = ["Pipeline", "PipelineStatistics", "Store", "alarm_events", "restore",
-           "restore_from_journal"]
-
 _log = logging.getLogger(__name__)
 
 _REAL_PAUSE = 50

@@ -23,19 +23,6 @@ from collector.notify.channels import Beat
 from collector.notify.policy import LinkMaker, Policy
 from collector.web.services import LinkServices
 
-__all__ = [
-    "JournalHistory",
-    "acceptance_events",
-    "beat_of",
-    "hide_secrets",
-    "link_services",
-    "open_acceptance",
-    "policy_of",
-    "read_again",
-    "record_store",
-    "signer_of",
-]
-
 _log = logging.getLogger(__name__)
 
 _NO_ADDRESS = frozenset({"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"})

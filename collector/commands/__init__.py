@@ -13,8 +13,6 @@ from collector.clock import parse_instant
 from collector.config import load_site
 from collector.fleet import load_hub
 
-__all__ = ["Progress", "add_span", "data_folder", "instant"]
-
 
 def instant(text: str) -> int:
     """Parse an instant for argparse."""

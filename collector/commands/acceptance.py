@@ -20,8 +20,6 @@ from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
 from collector.survey.parts import SiteUnits
 
-__all__ = ["acceptance_arguments", "run_acceptance"]
-
 
 def acceptance_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

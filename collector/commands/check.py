@@ -24,15 +24,6 @@ from collector.notify.channels import Channel, channel_for
 from collector.notify.recipients import Recipient, next_hand_over, turns
 from collector.sources.poller import Poller
 
-__all__ = [
-    "TestResult",
-    "check_arguments",
-    "rota_lines",
-    "run_check",
-    "shown_value",
-    "test_message",
-]
-
 
 def check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

@@ -15,8 +15,6 @@ from collector.domain.errors import UsageError
 from collector.domain.evaluations import COMPUTED, FLOW, MONEY
 from collector.domain.plant import Plant
 
-__all__ = ["dashboards", "dashboards_arguments", "run_dashboards", "written"]
-
 _NAMES = ("now", "purge", "compressor", "alarms", "fleet")
 _LEVELS = {
     ("now", "riser", "pressure"): {"low": "low_pressure", "high": "high_pressure"},

@@ -26,11 +26,6 @@ from collector.reports.times import last_month, midnight
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey, measured
 from collector.survey.parts import Tone
 
-__all__ = [
-    "explain_arguments", "report_arguments", "run_explain", "run_report", "run_survey",
-    "survey_arguments",
-]
-
 
 def report_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

@@ -35,11 +35,6 @@ from collector.recorded import RecordingError, columns_within, read_columns
 from collector.recorded.row_reader import load_arrow
 from collector.recorded.rows import Codes
 
-__all__ = [
-    "Cluster", "WorkLost", "archive_arguments", "hub_arguments", "rerun_arguments", "run_archive",
-    "run_hub", "run_rerun",
-]
-
 
 def hub_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

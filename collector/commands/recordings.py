@@ -19,8 +19,6 @@ from collector.domain.readings import Columns, Reading
 from collector.journal import Journal
 from collector.recorded import RecordingError, SiteFilter, site_readings, write_csv, write_parquet
 
-__all__ = ["export_arguments", "replay_arguments", "run_export", "run_replay"]
-
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

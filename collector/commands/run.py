@@ -24,10 +24,6 @@ from collector.domain.live import AlarmState
 from collector.logs import configure_logs
 from collector.people import Role
 
-__all__ = [
-    "demo_arguments", "quiet_logs", "run_arguments", "run_demo", "run_run", "stop_on_signals",
-]
-
 
 def run_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

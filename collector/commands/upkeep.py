@@ -22,11 +22,6 @@ from collector.domain.errors import QuietpipeError, UsageError
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, Role
 
-__all__ = [
-    "Kept", "back_up", "backup_arguments", "people_arguments", "restore", "run_backup",
-    "run_people",
-]
-
 
 def people_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""

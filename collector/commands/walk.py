@@ -25,8 +25,6 @@ from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
 from collector.survey.parts import SiteUnits
 
-__all__ = ["Walk"]
-
 _PAUSE = 1000
 _STALLED = 30_000
 _WIDTH = 98

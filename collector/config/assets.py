@@ -14,17 +14,6 @@ from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Roo
 from collector.sources import DeviceSettings
 from collector.sources.read_plan import point_names
 
-__all__ = [
-    "SCHEDULES",
-    "SIZES",
-    "build_plant",
-    "check_assets",
-    "inside_diameter",
-    "kinds_of",
-    "named_pipe",
-    "pipe_volume",
-]
-
 _GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room",
            "devices": "device"}
 

@@ -21,8 +21,6 @@ from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, po
 from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
 from collector.sources.read_plan import point_names
 
-__all__ = ["DeviceReader"]
-
 _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
 
 

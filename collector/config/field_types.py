@@ -24,12 +24,6 @@ from collector.config.units import (
 )
 from collector.sources import Address
 
-__all__ = [
-    "Date", "Duration", "EXPECTED", "Flow", "Id", "Length", "Percent", "Pressure", "Price", "Size",
-    "Table", "Text", "Volume", "holds_password", "host_and_port", "is_reference", "kept_key",
-    "mistake", "parse_address", "read_secret", "sized",
-]
-
 
 def mistake(problem: str, expected: str) -> PydanticCustomError:
     """Return a mistake as a pydantic error."""

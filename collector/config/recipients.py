@@ -33,8 +33,6 @@ from collector.notify.recipients import (
     parse_hours,
 )
 
-__all__ = ["RecipientTables"]
-
 _REPEATS = 3
 """Number of repeated calls after an escalation, unless the site file states one."""
 

@@ -5,11 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = [
-    "Action", "ActionKind", "Baseline", "DeclaredFill", "Deed", "OperatorAction", "Window",
-    "WindowKind",
-]
-
 
 class ActionKind(StrEnum):
     """The kinds of operator action."""

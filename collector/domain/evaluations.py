@@ -1,4 +1,4 @@
-"""Results: evaluations of conditions, and the catalogue of computed quantities with titles and units.
+"""Results: evaluations of conditions; ids, titles and units of computed quantities.
 
 Ids are final; they appear in files, messages and the API. The quantities that are read from a
 device are in :mod:`collector.domain.readings`.
@@ -12,11 +12,6 @@ from enum import StrEnum
 
 from collector.domain.events import INSTANT_UNIT
 from collector.domain.plant import Plant
-
-__all__ = [
-    "COMPUTED", "ConditionState", "Evaluation", "FLOW", "MONEY", "NotMonitored", "Quantity",
-    "flow_unit",
-]
 
 
 class ConditionState(StrEnum):

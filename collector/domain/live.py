@@ -9,8 +9,6 @@ from enum import StrEnum
 from collector.domain.events import Priority, Signal
 from collector.domain.readings import Quality, Reading
 
-__all__ = ["AlarmState", "ForwardStatistics", "LiveAlarm", "LivePicture", "PointState"]
-
 
 class AlarmState(StrEnum):
     """States of IEC 62682 / ISA-18.2, by name (their letters differ between editions)."""

@@ -12,11 +12,6 @@ from enum import StrEnum
 
 from collector.domain.errors import QuietpipeError
 
-__all__ = [
-    "BY_LINK", "CAUTION", "CHECKS", "Delivery", "DeliveryOutcome", "DeliveryState", "Link",
-    "LinkFault", "LinkRefused", "LinkSigner", "NewDelivery", "REPORT", "TextParts", "parts_of",
-]
-
 CHECKS, CAUTION = "Check in this order:", "Caution:"
 
 _MARK = re.compile(rf"\s*({re.escape(CHECKS)}|{re.escape(CAUTION)})\s*")

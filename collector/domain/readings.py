@@ -11,11 +11,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = [
-    "Columns", "MODES", "QUANTITIES", "Quality", "Quantity", "Reading", "TrendStep", "mode_code",
-    "point_kind", "readings_of", "split_point",
-]
-
 MODES = ("off", "nitrogen", "air-fill")
 """Generator modes in the order of their stored codes 0, 1, 2."""
 

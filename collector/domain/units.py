@@ -11,11 +11,6 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.events import INSTANT_UNIT
 
-__all__ = [
-    "DAY", "HOUR", "MINUTE", "PSI", "SECOND", "Scale", "WEEK", "ZERO_CELSIUS", "duration_text",
-    "local_time", "scale_of", "time_text", "value_text",
-]
-
 SECOND = 1000
 MINUTE = 60 * SECOND
 HOUR = 60 * MINUTE

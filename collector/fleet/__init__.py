@@ -19,8 +19,6 @@ from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
 from collector.forward import BrokerSettings, InfluxSettings
 
-__all__ = ["Customer", "Group", "HubFile", "HubSettings", "load_hub"]
-
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=64)]
 Text = Annotated[str, Field(min_length=1)]
 Word = Annotated[str, Field(pattern=r"^[^+/#\s.][^+/#\s]*$", max_length=64)]

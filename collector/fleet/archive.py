@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Archive", "Kept"]
-
 _SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 _READINGS, _EVENTS = "readings.parquet", "events.jsonl"
 

@@ -31,8 +31,6 @@ from collector.people import PEOPLE, Accounts, SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import serve
 
-__all__ = ["GroupLocks", "Hub"]
-
 _log = logging.getLogger(__name__)
 
 _CHECK_EVERY = 1.0

@@ -36,8 +36,6 @@ from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import page, static_file
 from collector.web.views import moment, shown_value
 
-__all__ = ["HubServices", "SiteFacts", "create_hub", "fleet_page", "site_page"]
-
 _SHOWN = 100
 """Sites listed on one page; the search finds the others."""
 _UTC = ZoneInfo("UTC")

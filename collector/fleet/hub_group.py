@@ -26,8 +26,6 @@ from collector.forward.influx.endpoints import DeadLetterFile, Endpoint, deliver
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
 from collector.logs import in_thread
 
-__all__ = ["GroupHub", "GroupParts", "HistoryWriter", "history_of"]
-
 _log = logging.getLogger(__name__)
 
 _EXPIRY = 7 * DAY // SECOND

@@ -16,8 +16,6 @@ from collector.forward.mqtt import Message, Received
 from collector.forward.sparkplug import Metric, Payload, encode
 from collector.forward.sparkplug.edge_node import NAMESPACE, REBIRTH
 
-__all__ = ["Counts", "HandledMessages", "MessageHandler"]
-
 _log = logging.getLogger(__name__)
 
 _ASK_AGAIN = 30_000

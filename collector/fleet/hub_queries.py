@@ -17,23 +17,6 @@ from collector.fleet.hub_reader import FleetView
 from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend
 
-__all__ = [
-    "QUESTIONS",
-    "Answer",
-    "answer_of",
-    "answers_to",
-    "compressor_tiring",
-    "dead_letter_answer",
-    "event_answer",
-    "in_trouble",
-    "leaking_more",
-    "out_of_date",
-    "overview",
-    "purge_late",
-    "site_answer",
-    "connection_state",
-]
-
 _SURE = 1.645
 """One-sided 95 % of the normal distribution."""
 _RANK = {"high": 0, "medium": 1, "low": 2}

@@ -18,8 +18,6 @@ from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
 
-__all__ = ["FleetReader", "FleetSnapshot", "FleetView", "Scope", "scope_of"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetSnapshot:

@@ -16,8 +16,6 @@ from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
 from collector.forward.sparkplug import Metric, Payload, Value
 
-__all__ = ["FleetAlarm", "MetricState", "ReceivedValue", "SequenceGaps", "SiteState", "merged"]
-
 _LATEST = 10_000
 """ms by which an event may arrive after the mark that announced it."""
 _LOST = MINUTE

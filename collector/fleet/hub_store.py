@@ -26,8 +26,6 @@ from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
-__all__ = ["Batch", "DeadLetter", "GroupStore", "ReceivedEvent", "group_file"]
-
 _VERSION = 2
 _SCHEMA = """
 CREATE TABLE sites (site TEXT PRIMARY KEY, updated INTEGER NOT NULL, body TEXT NOT NULL)

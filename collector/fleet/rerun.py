@@ -27,10 +27,6 @@ from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
 from collector.recorded import SiteFilter
 
-__all__ = [
-    "ActionReplay", "Comparison", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files",
-]
-
 _DECLARED = {
     "fill-declared": ActionKind.DECLARE_FILL, "impairment-declared": ActionKind.DECLARE_IMPAIRMENT,
     "visit-begun": ActionKind.BEGIN_VISIT,

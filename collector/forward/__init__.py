@@ -12,11 +12,6 @@ from collector.domain.events import Event, SystemEvent
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE, SECOND
 
-__all__ = [
-    "BrokerSettings", "CommitStore", "InfluxSettings", "KeptEvent", "Lost", "MqttSettings",
-    "PublishCheckpoint", "RateLimiter", "Reachability", "RetryPolicy", "StoredCommit",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetryPolicy:

@@ -26,8 +26,6 @@ from paho.mqtt.properties import Properties
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
 from collector.forward import BrokerSettings
 
-__all__ = ["Connection", "Message", "Received", "SessionSettings"]
-
 _log = logging.getLogger(__name__)
 
 _RETRY_MAY_HELP = frozenset({

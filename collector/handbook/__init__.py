@@ -36,12 +36,6 @@ from collector.handbook.markdown import (
     to_text,
 )
 
-__all__ = [
-    "CONTENTS", "PARTS", "Page", "QUANTITY_IDS", "SUBJECT_IDS", "UnknownPage", "cautions_of",
-    "checks_of", "find_html", "find_page", "kind_line", "page_ids", "settings_of",
-    "suppression_of",
-]
-
 _MONITORED = {
     "generator": "each generator", "riser": "each riser", "vent": "each vent",
     "room": "each room", "device": "each device", "contact": "the contacts of each thing",

@@ -18,11 +18,6 @@ from urllib.parse import quote
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-__all__ = [
-    "Block", "Fence", "Generated", "Heading", "Items", "Paragraph", "Span", "Spans", "Table",
-    "parse", "parse_spans", "plain", "to_html", "to_text",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Span:

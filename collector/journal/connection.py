@@ -16,11 +16,6 @@ from typing import IO
 
 from collector.domain.errors import JournalCorrupt, JournalError, JournalFull
 
-__all__ = [
-    "APPLICATION_ID", "Database", "MIGRATIONS", "SCHEMA", "VERSION", "check", "create", "migrate",
-    "translated",
-]
-
 APPLICATION_ID = 0x51504A4C
 """Written into the file's header: tells a journal from any other SQLite file."""
 

@@ -21,11 +21,6 @@ from collector.journal.codec import unpack_instants, unpack_values
 from collector.journal.history import GOOD, HOUR, HourCache, Row, counts, get_state
 from collector.journal.records import Commit, Gap, StoredEvent
 
-__all__ = [
-    "after", "find_events", "gaps_after", "move", "numbers", "position", "positions",
-    "recent_deliveries", "stored_event", "trend",
-]
-
 Translate = Callable[[Row], Reading]
 
 

@@ -13,10 +13,6 @@ from collector.journal.history import HOUR, delete_packed, get_state, hour_rows,
 from collector.journal.queries import positions
 from collector.journal.records import Gap, RetainResult
 
-__all__ = [
-    "RetentionCounters", "by_age", "by_size", "delete_facts", "settled_by_all", "slow_consumers",
-]
-
 EARLIEST = -(1 << 40)
 """An hour before any."""
 

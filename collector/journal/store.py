@@ -32,8 +32,6 @@ from collector.journal.records import (
 )
 from collector.journal.writing import Names, insert_events, insert_rows, keep_meta, rows_of
 
-__all__ = ["Journal"]
-
 _log = logging.getLogger(__name__)
 
 

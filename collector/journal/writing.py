@@ -12,11 +12,6 @@ from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, 
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
 
-__all__ = [
-    "Names", "begin", "by_state", "due_deliveries", "enqueue", "finish", "insert_events", "insert_rows",
-    "keep_meta", "kind_of", "plain_value", "recover", "rows_of",
-]
-
 _CODES = {quality: code for code, quality in enumerate(QUALITIES)}
 _INSERT = (
     "INSERT OR IGNORE INTO readings (time, series, value, quality, why, latency, commit_no) "

@@ -18,11 +18,6 @@ from collector.domain.messages import CAUTION, CHECKS, parts_of
 from collector.domain.plant import Plant
 from collector.domain.units import duration_text, time_text
 
-__all__ = [
-    "Message", "NewsItem", "alarm_message", "digest", "fact_message", "link_line",
-    "title_and_place",
-]
-
 _LINE = 78
 _HEADS = {
     Transition.RETURNED: "Back to normal", Transition.ACKNOWLEDGED: "Acknowledged",

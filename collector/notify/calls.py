@@ -37,8 +37,6 @@ from collector.notify.policy import (
 )
 from collector.notify.recipients import Recipient
 
-__all__ = ["Decided", "decide", "next_due"]
-
 _ANSWERS = frozenset({
     Transition.ACKNOWLEDGED, Transition.SHELVED, Transition.SUPPRESSED, Transition.OUT_OF_SERVICE,
 })

@@ -25,19 +25,6 @@ from collector.notify.channels import Channel
 from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEvent
 from collector.notify.recipients import Recipient
 
-__all__ = [
-    "CommitOfEvents",
-    "DeliveryStore",
-    "LostCommits",
-    "OutboxCounters",
-    "OutboxSettings",
-    "OutboxStatistics",
-    "RecordEvent",
-    "SendAbandoned",
-    "Sender",
-    "pause",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxSettings:

@@ -32,12 +32,6 @@ from collector.notify import (
 )
 from collector.notify.recipients import Recipient, Rota, Route, turns
 
-__all__ = [
-    "ANNOUNCED", "Bundle", "Call", "ESCALATED", "GIVEN_UP", "Item", "Kind", "LinkMaker",
-    "NOT_THROUGH", "NumberedEvent", "Policy", "RESUMED", "Together", "UNANSWERED",
-    "bundle_message", "called_line", "raised_at",
-]
-
 GIVEN_UP = "delivery-given-up"
 """Event: a message was given up."""
 

@@ -14,8 +14,6 @@ from collector.plots import Bars, Plot, drawing_of
 if TYPE_CHECKING:
     from fpdf import FPDF
 
-__all__ = ["PdfDocument"]
-
 _INK, _SOFT, _RULE, _MARGIN_RED = "#1b2530", "#4f5963", "#c3c9c4", "#b5493f"
 _SIDE, _TOP, _FOOT = 18.0, 16.0, 20.0
 _BODY, _LEADING = 9.5, 4.7

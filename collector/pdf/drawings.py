@@ -17,8 +17,6 @@ from collector.plots.shapes import Area, Drawing, Line, Shape, Style, Text, styl
 if TYPE_CHECKING:
     from fpdf import FPDF
 
-__all__ = ["FAMILY", "STYLES", "covered_by", "font_files", "machine_font", "put_drawing"]
-
 _log = logging.getLogger(__name__)
 
 FAMILY = "paper"

@@ -17,11 +17,6 @@ from collector.domain.errors import QuietpipeError
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND
 from collector.people.accounts import Accounts, AccountsError, Role
 
-__all__ = [
-    "AttemptLimiter", "IDLE", "LONGEST", "Session", "SessionManager", "TooManyAttempts",
-    "WrongPassword",
-]
-
 _FREE = 5
 """Failures without a wait: typing errors."""
 _FIRST, _LONGEST = SECOND, MINUTE

@@ -17,12 +17,6 @@ from collector.domain.readings import Quantity, TrendStep
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND, scale_of
 from collector.plots.shapes import Line, Shape, Text
 
-__all__ = [
-    "Axis", "Band", "Bar", "BarKind", "Bars", "Curve", "Frame", "Level", "MARGIN", "Plot", "Span",
-    "SpanKind", "TimeTick", "axis_of", "round_step", "step_for", "tick_words", "time_axis",
-    "time_ticks", "value_axis", "value_ticks", "width_of",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:

@@ -10,8 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
-__all__ = ["Area", "Drawing", "Line", "STYLES", "Shape", "Style", "Text", "style_of", "svg_of"]
-
 Point = tuple[float, float]
 
 

@@ -13,8 +13,6 @@ from dataclasses import dataclass, replace
 from collector.plots.axes import Frame, Span, SpanKind, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
 
-__all__ = ["ROW", "PlacedSpan", "placed", "row_count", "span_shapes"]
-
 ROW = 18
 """Height of one row."""
 _MOST, _MARK, _NEAR, _MANY = 3, 13, 5, 12

@@ -21,8 +21,6 @@ from collector.domain.readings import Columns
 from collector.recorded.row_reader import Fields, File, Meter, Pick, Progress, load_arrow
 from collector.recorded.rows import COLUMNS, Codes, Odd
 
-__all__ = ["columns_available", "in_order", "joined", "merged", "read_columns"]
-
 _BLOCK = 4 << 20
 _PARQUET_ROWS = 65_536
 

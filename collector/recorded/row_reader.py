@@ -26,8 +26,6 @@ from collector.domain.errors import Mistake, QuietpipeError
 from collector.domain.units import MINUTE
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
 
-__all__ = ["File", "Meter", "RecordingError", "load_arrow", "read_recordings"]
-
 T = TypeVar("T")
 
 _BATCH = 8192

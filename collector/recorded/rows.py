@@ -28,11 +28,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = [
-    "BadRow", "COLUMNS", "Codes", "Odd", "Row", "RowReader", "quantity_of", "readings_of",
-    "scale_of", "value_text",
-]
-
 COLUMNS = ("time", "point", "value", "unit", "quality", "why")
 """Every column, in the order in which they are written; the first three must be there."""
 

@@ -23,8 +23,6 @@ from collector.reports.report_data import (
 from collector.reports.times import instant_words
 from collector.reports.upkeep_sections import LeakCost, cost_words, leak_cost, number, parts, total
 
-__all__ = ["active_alarms", "alarm_measures", "cautions", "events", "next_steps", "summary"]
-
 _MOST = 60
 _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
           Transition.OUT_OF_SERVICE: "out of service"}

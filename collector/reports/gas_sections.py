@@ -20,8 +20,6 @@ from collector.reports.report_data import (
 from collector.reports.times import instant_words, period_words
 from collector.reports.upkeep_sections import means, number, parts, total
 
-__all__ = ["estimate_figure", "leak", "level", "oxygen", "pressures", "reading_figure", "supply"]
-
 
 def level(value: float | None, label: str) -> tuple[Level, ...]:
     """Return a limit's line, or nothing where none is stated."""

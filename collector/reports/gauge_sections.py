@@ -24,8 +24,6 @@ from collector.reports.report_data import (
 )
 from collector.reports.times import day_words, instant_words, marks
 
-__all__ = ["INSPECTIONS", "Seen", "coverage", "gauges", "low_air_tests", "not_monitored", "seen"]
-
 INSPECTIONS = (
     "gauges: undamaged, and reading the same as is reported here",
     "control valves: open, in their normal position, sealed, locked or supervised, no leaks",

@@ -18,11 +18,6 @@ from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, 
 from collector.domain.units import DAY, HOUR
 from collector.plots import Axis, Bars, Plot, axis_of
 
-__all__ = [
-    "Block", "Box", "Bullets", "Figure", "Heading", "History", "Pairs", "Paragraph", "Report",
-    "ReportData", "Table", "title_of",
-]
-
 _NEAR = 30 * 60_000
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY

@@ -26,10 +26,6 @@ from collector.reports.report_data import (
 )
 from collector.reports.times import local
 
-__all__ = [
-    "FORMATS", "ReportError", "file_name", "html_of", "pdf_of", "rendered", "text_of", "write",
-]
-
 FORMATS = ("html", "pdf", "txt")
 
 

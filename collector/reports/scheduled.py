@@ -26,8 +26,6 @@ from collector.domain.units import HOUR
 from collector.reports.report_files import file_name
 from collector.reports.times import Period, last_due, next_period, period_words
 
-__all__ = ["Maker", "ReportNotMade", "ReportScheduler", "made_in_process"]
-
 _log = logging.getLogger(__name__)
 
 _RETRY = HOUR

@@ -20,11 +20,6 @@ from collector.reports.report_data import (
 )
 from collector.reports.times import instant_words
 
-__all__ = [
-    "LeakCost", "Part", "Total", "baselines", "cost_words", "energy", "leak_cost", "means",
-    "number", "parts", "service", "total",
-]
-
 _YEAR = 365.25 * DAY
 
 

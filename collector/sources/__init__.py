@@ -10,11 +10,6 @@ from dataclasses import dataclass, field
 from collector.domain.readings import Quality
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = [
-    "Address", "ContactLeg", "Decoded", "DeviceSettings", "PointSettings", "decode", "raw_value",
-    "width",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Address:

@@ -19,8 +19,6 @@ from collector.sources import Address
 from collector.sources.line import Frame, Line, OutOfStep, open_line
 from collector.sources.pdu import Framing, ReadRequest, parse_reply
 
-__all__ = ["Answer", "Bus", "BusStatistics", "DeviceCounters", "DeviceStatistics", "middle"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusStatistics:

@@ -21,8 +21,6 @@ from collector.sources.bus import Answer, DeviceCounters
 from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Planned, PointDecoder, Raw, ReadPlan, Span, point_names
 
-__all__ = ["GpioDevice", "ModbusClient", "ModbusDevice", "Reader", "Sink", "stale_readings"]
-
 Sink = Callable[[Sequence[Reading]], None]
 """Receives readings that share a time stamp, with no ``await`` between stamp and call."""
 

@@ -20,16 +20,6 @@ from collector.domain.errors import DeviceReplyInvalid, LinkDown
 from collector.sources import Address
 from collector.sources.pdu import Framing, GuardedSender, ReadRequest, build_frame
 
-__all__ = [
-    "Frame",
-    "Line",
-    "OutOfStep",
-    "character_time",
-    "frame_silence",
-    "open_line",
-    "take_frame",
-]
-
 _MAX_MBAP_LENGTH = 254
 """Unit and PDU; Modbus Messaging on TCP/IP Implementation Guide V1.0b, 260 bytes in all."""
 

@@ -18,12 +18,6 @@ from pymodbus.pdu.register_message import ReadInputRegistersRequest
 
 from collector.domain.errors import DeviceRefused, DeviceReplyInvalid, QuietpipeError
 
-__all__ = [
-    "BIT_TABLES", "EXCEPTIONS", "FUNCTION_CODES", "Framing", "GuardedSender", "MAX_BITS",
-    "MAX_REGISTERS", "NotAReadRequest", "ReadRequest", "build_frame", "check_outgoing",
-    "parse_reply",
-]
-
 FUNCTION_CODES = {
     "coils": 1,
     "discrete-inputs": 2,

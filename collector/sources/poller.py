@@ -23,8 +23,6 @@ from collector.sources import Address, DeviceSettings
 from collector.sources.bus import Bus, DeviceStatistics
 from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
 
-__all__ = ["BackOff", "Grid", "Poller"]
-
 _LONGEST = MINUTE
 _MOST_STEPS = 12
 

@@ -19,11 +19,6 @@ from collector.domain.readings import Quality, Reading
 from collector.sources import Decoded, DeviceSettings, PointSettings, decode, width
 from collector.sources.pdu import BIT_TABLES, MAX_BITS, MAX_REGISTERS, ReadRequest
 
-__all__ = [
-    "Debounce", "Planned", "PointDecoder", "Raw", "ReadPlan", "Span", "contact_value",
-    "legs_alike", "point_names", "spans_of",
-]
-
 _SEPARABLE = frozenset({2, 3})
 """Illegal data address, and illegal data value (the quantity): a smaller request may be granted."""
 _RETRY, _RETRY_POLLS = 300_000, 10

@@ -13,11 +13,6 @@ from collector.domain.plant import Site
 from collector.domain.units import scale_of, value_text
 from collector.physics.gas import standard_molar_volume
 
-__all__ = [
-    "COLD", "COOL_DOWN", "FILL", "FILL_COLD", "Figure", "LARGEST", "Limit", "Note", "Part",
-    "QUICK_OPENING", "QUICK_OPENING_TIME", "SiteUnits", "Survey", "Tone", "VENTS",
-]
-
 
 class Tone(StrEnum):
     """The result of a note."""

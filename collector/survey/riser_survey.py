@@ -27,8 +27,6 @@ from collector.survey.parts import (
     Tone,
 )
 
-__all__ = ["PipeLine", "RiserSurvey", "SOURCE", "TEMPERATURE", "inside", "lines_of"]
-
 SOURCE = "ASME B36.10M / B36.19M as the fluids library holds them"
 
 

@@ -22,12 +22,6 @@ from starlette.requests import Request
 
 from collector.people import Role, Session, SessionManager, TooManyAttempts
 
-__all__ = [
-    "AccessPolicy", "CrossSiteNavigation", "FORM", "HttpError", "LOOPBACK", "REDIRECTED",
-    "SignInRequired", "Visitor", "address_of", "changes_need", "check_origin", "public", "require",
-    "visitor",
-]
-
 
 class HttpError(Exception):
     """A refused request. ``sentence`` is shown to the visitor.

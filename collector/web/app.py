@@ -31,8 +31,6 @@ from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import add_live, page
 from collector.web.services import BoardServices
 
-__all__ = ["SecurityHeaders", "add_error_handlers", "create_app", "serve"]
-
 _POLICY = "content-security-policy"
 _HEADERS = {
     # Everything a page needs comes from here, nothing is inline, no site may frame it.

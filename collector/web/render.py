@@ -20,8 +20,6 @@ from collector.domain.events import AlarmTransition, Event, SystemEvent
 from collector.people import Role
 from collector.web.access import AccessPolicy, HttpError, visitor
 
-__all__ = ["Live", "NAVIGATION", "NavigationItem", "add_live", "page", "static_file", "templates"]
-
 _HERE = Path(__file__).parent
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collector.domain.conditions.schema import DAY, MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
-__all__ = ["CONTACTS", "HEALTH", "VENT"]
-
 _TIMER = Setting(
     name="planned", kind="duration", default=None,
     source="setting; the timer's plan, where a timer moves the vent",

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collector.domain.conditions.schema import DAY, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
-__all__ = ["LEAK", "OXYGEN", "PRESSURE"]
-
 _ISA = "ISA-18.2 for pressure, from memory"
 
 PRESSURE = (

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collector.domain.conditions.schema import DAY, MAX_GAP, Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
-__all__ = ["COMPRESSOR", "MODE", "SERVICE"]
-
 COMPRESSOR = (
     Condition(
         id="compressor-long-run", title="Compressor runs too long", applies_to="generator",

@@ -21,10 +21,6 @@ from collector.domain.plant import Plant
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.forward import KeptEvent, StoredCommit
 
-__all__ = [
-    "DeadLetter", "FIELDS", "FieldValue", "InfluxMapping", "Line", "Mapped", "TAGS", "event_lines",
-]
-
 FieldValue = float | int | str
 _MEASUREMENT = str.maketrans({",": r"\,", " ": r"\ "})
 _KEY = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ "})

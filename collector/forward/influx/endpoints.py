@@ -32,11 +32,6 @@ from collector.forward import InfluxSettings, RetryPolicy
 from collector.forward.influx import DeadLetter
 from collector.logs import in_thread
 
-__all__ = [
-    "BatchSender", "Busy", "DeadLetterFile", "Endpoint", "Outcome", "ServerFault", "Stopped",
-    "V1Endpoint", "V2Endpoint", "deliver", "endpoint_of", "error_of",
-]
-
 _CONNECT, _QUIET = 5.0, 20.0
 """Seconds for a connection to open, and for a socket without data."""
 

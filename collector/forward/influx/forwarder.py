@@ -40,8 +40,6 @@ from collector.forward.influx.endpoints import (
     endpoint_of,
 )
 
-__all__ = ["CONSUMER", "InfluxForwarder"]
-
 CONSUMER = "influx"
 """Name of this worker's cursor in the journal, and key of its checkpoint in the meta."""
 

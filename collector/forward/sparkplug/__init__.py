@@ -16,8 +16,6 @@ from typing import Any
 from google.protobuf import descriptor_pb2, descriptor_pool, message_factory
 from google.protobuf.message import DecodeError
 
-__all__ = ["DataType", "Metric", "Payload", "PayloadInvalid", "Value", "decode", "encode"]
-
 Value = bool | int | float | str | None
 
 

@@ -17,8 +17,6 @@ from collector.domain.readings import MODES, Quality, Quantity, Reading, point_k
 from collector.forward.mqtt import Message
 from collector.forward.sparkplug import DataType, Metric, Payload, Value, decode, encode
 
-__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "PrimaryHost", "is_rebirth_request"]
-
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
 _SEQ = 256

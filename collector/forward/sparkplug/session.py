@@ -34,8 +34,6 @@ from collector.forward.mqtt import Connection, Message, Received, SessionSetting
 from collector.forward.sparkplug import PayloadInvalid
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
 
-__all__ = ["CHECKPOINT", "CONSUMER", "PublishCounts", "Session", "SessionParts"]
-
 CONSUMER = "mqtt"
 """The name of the cursor in the journal."""
 CHECKPOINT = "mqtt_ledger"

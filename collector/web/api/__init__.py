@@ -19,11 +19,6 @@ from collector.domain.units import DAY
 from collector.web.access import FORM, HttpError
 from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
 
-__all__ = [
-    "ActionRequest", "BODIES", "Span", "local_path", "read_action_request", "read_day",
-    "read_instant", "read_span",
-]
-
 _BODY_LIMIT = 16_384
 _LATEST = 4_102_444_800_000
 """2100-01-01, ms; a later time is taken for a typing error."""

@@ -36,8 +36,6 @@ from collector.web.api.schemas import (
 from collector.web.services import BoardServices
 from collector.web.views.board import baseline_id
 
-__all__ = ["ACTIONS", "ActionRoute", "ActionTarget", "ERROR_RESPONSES", "add_action_routes"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActionTarget:

@@ -27,8 +27,6 @@ from collector.web.api.responses import unit_of
 from collector.web.services import BoardServices, Health, check_health, pace_of
 from collector.web.views.board import by_urgency
 
-__all__ = ["CONTENT_TYPE", "Metrics", "add_read_routes"]
-
 CONTENT_TYPE = CONTENT_TYPE_LATEST
 
 

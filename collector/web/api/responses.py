@@ -28,11 +28,6 @@ from collector.web.api.schemas import (
 from collector.web.services import BoardServices, CollectorStatistics, Health
 from collector.web.views.board import baseline_id
 
-__all__ = [
-    "alarm_response", "baseline_response", "estimate_responses", "fill_response",
-    "health_response", "series_response", "status_response", "unit_of", "window_response",
-]
-
 
 def unit_of(plant: Plant, point: str) -> str | None:
     """Return the unit of record of a point; ``None`` for a point the plant does not have."""

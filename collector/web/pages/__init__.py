@@ -15,8 +15,6 @@ from collector.web.services import BoardServices, check_health, pace_of
 from collector.web.views import BoardFacts
 from collector.web.views.trends import Occurrence, occurrences
 
-__all__ = ["asset_of", "board_facts", "occurrences_of", "points_of", "trends"]
-
 _BEFORE = 7 * DAY
 """ms before a time range in which an alarm that is active in it may have begun."""
 

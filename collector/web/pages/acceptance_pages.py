@@ -39,8 +39,6 @@ from collector.web.services import BoardServices
 from collector.web.views import moment
 from collector.web.views.trends import DRAWN
 
-__all__ = ["add_acceptance_pages", "add_report_page"]
-
 T = TypeVar("T")
 _PEOPLE = 4
 """Lines for signatures in the form."""

@@ -32,8 +32,6 @@ from collector.web.views import (
 )
 from collector.web.views.board import board_view
 
-__all__ = ["WindowView", "active_window_lines", "add_alarm_page", "add_window_page", "window_views"]
-
 _MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
 _PAGE = 100

@@ -26,8 +26,6 @@ from collector.web.views.assets import branches
 from collector.web.views.board import board_view
 from collector.web.views.trends import RangeView, read_range, strips, trend_plot
 
-__all__ = ["AssetId", "AssetPages", "add_asset_pages", "add_site_pages"]
-
 AssetId = Annotated[str, Path(max_length=200)]
 
 

@@ -27,11 +27,6 @@ from collector.web.services import BoardServices
 from collector.web.views import moment, when_of
 from collector.web.views.trends import DRAWN, Occurrence, RangeView, drawn, limits_of, marks
 
-__all__ = [
-    "Expected", "Run", "RunView", "add_compressor_page", "add_purge_page", "duty",
-    "expected_curve", "predicted_tau", "purge_plot", "runs_of",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:

@@ -32,7 +32,6 @@ from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
 from collector.web.views import location_of, moment, title_of
 
-__all__ = ["FAULTS", "LinkEntry", "LinkPage", "RateLimiter", "add_message_link_page", "link_page"]
 
 class RateLimiter:
     """Allows ``most`` tries by key within ``window`` ms.

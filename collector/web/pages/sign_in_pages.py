@@ -28,8 +28,6 @@ from collector.web.access import (
 from collector.web.api import local_path
 from collector.web.render import page
 
-__all__ = ["SignInServices", "add_sign_in_pages"]
-
 RecordEvent = Callable[[str, str, Mapping[str, str]], None]
 
 _LONGEST_FIELD = 400

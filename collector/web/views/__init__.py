@@ -27,12 +27,6 @@ from collector.domain.readings import MODES, Quantity
 from collector.domain.units import duration_text, scale_of, value_text
 from collector.web.services import CollectorStatistics, Health
 
-__all__ = [
-    "BoardFacts", "Gap", "Line", "NotMonitoredView", "PRIORITY_MARKS", "STATE_WORDS", "Shown",
-    "TRANSITION_WORDS", "When", "about_of", "collector_lines", "device_lines", "estimate_lines",
-    "gaps_of", "location_of", "log_lines", "moment", "shown_value", "title_of", "when_of",
-]
-
 STATE_WORDS = {
     AlarmState.NORMAL: "normal",
     AlarmState.UNACKNOWLEDGED: "not acknowledged",

@@ -13,8 +13,6 @@ from collector.domain.readings import QUANTITIES, Quality, point_kind, split_poi
 from collector.domain.units import duration_text
 from collector.web.views import moment, shown_value
 
-__all__ = ["AssetView", "Branch", "Node", "PointView", "Tank", "asset_views", "branches"]
-
 _STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""
 _SUPPRESSED = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)

@@ -32,11 +32,6 @@ from collector.plots import (
 from collector.web.api import read_instant
 from collector.web.views import moment, title_of
 
-__all__ = [
-    "DRAWN", "Occurrence", "RangeView", "TrendView", "drawn", "limits_of", "marks", "occurrences",
-    "read_range", "strips", "trend_plot",
-]
-
 _SPANS = {
     "6h": ("6 hours", 6 * HOUR), "1d": ("1 day", DAY), "1w": ("1 week", 7 * DAY),
     "1m": ("30 days", 30 * DAY), "3m": ("90 days", 90 * DAY), "1y": ("1 year", 366 * DAY),
