@@ -7,10 +7,10 @@ import random
 from collections.abc import Sequence
 
 import pytest
-from collector.sources.settings import DeviceSettings, PointSettings
 
 from collector.clock import SystemClock
 from collector.domain.readings import Reading
+from collector.sources import DeviceSettings, PointSettings
 from collector.sources.poller import Poller
 from tests.sources.conftest import serve_on
 from tests.sources.peer import Peer
