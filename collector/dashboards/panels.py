@@ -9,7 +9,7 @@ from typing import Any
 from collector.dashboards.queries import DATASOURCE, Query
 from collector.domain.readings import MODES
 
-__all__ = ["INKS", "LIMIT", "Names", "Panel", "state_timeline", "lines", "number", "table", "words"]
+__all__ = ["INKS", "LIMIT", "Names", "Panel", "lines", "number", "state_timeline", "table", "words"]
 
 INKS = ("#1d4f73", "#8a4b14", "#356428", "#6b3f78", "#7a6a12", "#2f6b6b")
 """The colours of series, in the order they are given out: dark enough for paper, apart in grey."""

@@ -13,8 +13,19 @@ from typing import Any
 from collector.forward.influx.points import FIELDS, TAGS
 
 __all__ = [
-    "DATASOURCE", "INTERVAL", "LONG", "PLAIN", "PRESSURE", "TEMPERATURE", "In", "Query",
-    "estimate", "field", "select", "active_alarms", "tag",
+    "DATASOURCE",
+    "INTERVAL",
+    "LONG",
+    "PLAIN",
+    "PRESSURE",
+    "TEMPERATURE",
+    "In",
+    "Query",
+    "active_alarms",
+    "estimate",
+    "field",
+    "select",
+    "tag",
 ]
 
 DATASOURCE: Mapping[str, str] = {"type": "influxdb", "uid": "quietpipe"}

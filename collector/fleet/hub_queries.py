@@ -24,6 +24,7 @@ __all__ = [
     "answer_of",
     "answers_to",
     "compressor_tiring",
+    "connection_state",
     "dead_letter_answer",
     "event_answer",
     "in_trouble",
@@ -32,7 +33,6 @@ __all__ = [
     "overview",
     "purge_late",
     "site_answer",
-    "connection_state",
 ]
 
 _SURE = 1.645
