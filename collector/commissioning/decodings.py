@@ -191,8 +191,10 @@ class Shown:
         ``step`` is the register's own step: its value too may have been rounded or cut.
         """
         least, most = self.span
-        slack = 1e-9 * max(abs(self.value), 1.0)
-        return low - step <= most - slack and high + step >= least + slack
+        # What is cut off never reaches the next digit: that end is not part of the span.
+        upward = (self.number >= 0) == (UNITS[self.of][self.unit][0] > 0)
+        slack = 1e-9 * max(abs(self.value), 1.0) * (1 if upward else -1)
+        return low - step <= most - slack and high + step >= least - slack
 
     def __str__(self) -> str:
         decimals = max(0, -round(math.log10(self.resolution)))
