@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from collector.commissioning.questions import PacedClient
+from collector.commissioning.questions import PacedClient, Vanished
 from collector.sources.pdu import BIT_TABLES, FUNCTION_CODES
 from collector.sources.settings import Address
 
@@ -37,7 +37,7 @@ def line_settings(path: str) -> Iterator[Address]:
 
 async def unit_answers(client: PacedClient, unit: int) -> bool | None:
     """Return whether a unit answers at all, be it with a refusal; ``None`` without a line."""
-    for table in ("holding-registers", "input-registers"):
+    for table in ("holding-registers", "input-registers") * 2:
         outcome = await client.ask(unit, table, 0, tries=1)
         if outcome.down:
             return None
@@ -100,7 +100,8 @@ async def explore(
     """Find which addresses of each table exist; ``explored`` gains block by block.
 
     ``ranges`` (first, last) are those of a register list, where there is one; then no others are
-    tried. ``keep`` is called after each block. Raises ``Stopped`` at a stop; what was found stays.
+    tried. ``keep`` is called after each block. Raises ``Stopped`` at a stop and ``Vanished`` when
+    the device answers nothing any more; what was found stays, and the search can go on from there.
     """
     for table in sorted(FUNCTION_CODES, key=lambda t: t in BIT_TABLES):
         search = _Search(client, unit, explored, table, progress, keep)
@@ -166,6 +167,9 @@ class _Search:
     async def _ask(self, start: int, count: int) -> bool:
         """Ask; keep what exists; return whether all of it does."""
         outcome = await self.client.ask(self.unit, self.table, start, count)
+        if not outcome.answered and not await unit_answers(self.client, self.unit):
+            # Some are silent where they should refuse; then they still answer elsewhere.
+            raise Vanished(f"unit {self.unit} at {self.client.address} answers no more")
         if outcome.values:
             known = set(self.explored.present.get(self.table, ()))
             self.explored.present[self.table] = sorted(known | set(range(start, start + count)))

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from collector.commissioning.finding import Explored
-from collector.commissioning.questions import PacedClient
+from collector.commissioning.questions import PacedClient, Vanished
 from collector.sources.pdu import BIT_TABLES
 
 __all__ = ["Image", "moved", "read_image", "texts", "word_views"]
@@ -45,9 +45,9 @@ async def read_image(
     client: PacedClient, unit: int, explored: Explored,
     wanted: set[tuple[str, int]] | None = None,
 ) -> Image:
-    """Read every known address once, or those ``wanted``.
+    """Read every known address once, or those ``wanted``. Raises ``Vanished`` at silence.
 
-    What does not answer is left out of the image: a later one may have it.
+    What is refused this time is left out of the image.
     """
     began = client.clock.now()
     tables: dict[str, dict[int, int]] = {}
@@ -55,8 +55,8 @@ async def read_image(
         outcome = await client.ask(unit, table, start, count)
         for n, value in enumerate(outcome.values):
             tables.setdefault(table, {})[start + n] = value
-        if outcome.down:
-            break
+        if not outcome.answered:
+            raise Vanished(f"unit {unit} at {client.address} answers no more: {outcome.why}")
     return Image(began=began, ended=client.clock.now(), tables=tables)
 
 

@@ -21,7 +21,7 @@ from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
 from collector.sources.settings import Address
 
-__all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped"]
+__all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped", "Vanished"]
 
 PAUSE = 340
 """ms between two questions: at most three a second, since some hang at four (setting)."""
@@ -31,6 +31,10 @@ _AFTER_SILENCE = 1000
 
 class Stopped(QuietpipeError):
     """The technician stopped the questions. Nothing further was asked."""
+
+
+class Vanished(QuietpipeError):
+    """A device that answered before does not any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
