@@ -81,7 +81,11 @@ class Interview:
             if wrong:
                 self.person.say(f"  {wrong}")
                 continue
-            self.state.answers[key] = keep(answer)
+            try:
+                self.state.answers[key] = keep(answer) if answer else ""
+            except NotSaved as error:
+                self.person.say(f"  {error}. Nothing is lost yet; make room and answer again.")
+                continue
             self.state.spans[key] = (asked, self.clock.now())
             self.save()
             return self.state.answers[key]

@@ -122,7 +122,7 @@ class State:
         """Return the states that were stated in answer to ``keys``; ``words`` gives their state."""
         return [StateReading(state=words[text], images=images)
                 for key in keys
-                if (text := self.answers.get(key)) in words and (images := self.around(key))]
+                if (text := self.answers.get(key, "")) in words and (images := self.around(key))]
 
     def forget_unenclosed(self, keys: Sequence[str]) -> list[str]:
         """Forget the answers that no images enclose, so that they are asked again; return them."""

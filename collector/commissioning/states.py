@@ -9,7 +9,7 @@ from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
 __all__ = ["BitPlace", "CodedPlace", "StateReading", "bits_that_follow", "codes_that_follow",
-           "form_c"]
+           "form_c", "moves_with"]
 
 _MOST_STATUS_BITS = 4
 """A register in which more bits than these changed is a number, no set of contacts (setting)."""
@@ -103,6 +103,25 @@ def codes_that_follow(readings: Sequence[StateReading]) -> list[CodedPlace]:
                 found[place[0]] = place[1]
     least = min(found.values(), default=0)
     return [place for place, flips in found.items() if flips == least]
+
+
+def moves_with(readings: Sequence[StateReading]) -> set[tuple[str, int]]:
+    """Return the addresses that always rise in one state and always fall in the other.
+
+    Such is the tank's pressure with the compressor, and what follows from it.
+    """
+    ways: dict[tuple[str, int], dict[str, set[bool]]] = {}
+    for reading in readings:
+        first, last = reading.images[0], reading.images[-1]
+        for table, cells in first.tables.items():
+            for address, value in cells.items():
+                now = last.tables.get(table, {}).get(address, value)
+                if now != value:
+                    seen = ways.setdefault((table, address), {})
+                    seen.setdefault(reading.state, set()).add(now > value)
+    return {place for place, seen in ways.items()
+            if len(seen) == 2 and all(len(way) == 1 for way in seen.values())
+            and len(set.union(*seen.values())) == 2}
 
 
 def _coded(
