@@ -84,8 +84,9 @@ class DeviceThread:
         async def start() -> None:
             self._watch = asyncio.create_task(watch())
         self._lost = ""
+        began = self.clock.now()
         self._wait(start())
-        self.image_since(self.clock.now())
+        self.image_since(began)
 
     def image_since(self, instant: int) -> Image:
         """Return the first image that began at ``instant`` or later, waiting for it.

@@ -155,6 +155,6 @@ def _value(value: Any) -> str:
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_value(v) for v in value) + "]"
     if isinstance(value, int | float):
-        return f"{value:.12g}" if isinstance(value, int) else repr(value)
+        return repr(value)
     text = str(value).replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c >= " " else f"\\u{ord(c):04x}" for c in text) + '"'
