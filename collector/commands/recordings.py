@@ -45,9 +45,11 @@ def run_replay(options: argparse.Namespace) -> int:
     config = load_site(options.site, secrets=False)
     monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     site = SiteFilter(config.plant)
+    found = False
     try:
         with Progress("replayed") as progress:
             for events in _replayed(monitor, site, options, progress):
+                found = True
                 _print_events(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -56,6 +58,9 @@ def run_replay(options: argparse.Namespace) -> int:
               "the first.", file=sys.stderr)
         return 2
     _print_left_out(site)
+    if not found:
+        print("The recordings have no reading of this site in this span.", file=sys.stderr)
+        return 2
     return 0
 
 

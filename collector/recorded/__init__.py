@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
@@ -10,10 +11,10 @@ from typing import IO, Any, TextIO
 
 from collector.clock import format_instant
 from collector.domain.plant import Plant
-from collector.domain.readings import Columns, Quality, Quantity, Reading
+from collector.domain.readings import MODES, Columns, Quality, Quantity, Reading
 from collector.recorded.column_reader import columns_available, read_columns
 from collector.recorded.row_reader import Progress, RecordingError, load_arrow, read_recordings
-from collector.recorded.rows import COLUMNS, Row, quantity_of, readings_of, value_text
+from collector.recorded.rows import COLUMNS, Row, quantity_of
 
 __all__ = [
     "RecordingError", "Row", "SiteFilter", "columns_available", "columns_within", "read_columns",
@@ -137,10 +138,12 @@ def site_readings(
     lists of readings elsewhere. Raises :class:`RecordingError`.
     """
     if columns_available():
-        columns = read_columns(paths, unsorted=unsorted, progress=progress)
+        columns = read_columns(paths, unsorted=unsorted, progress=progress,
+                               span=_span(start, end))
         yield from filter(len, site.columns(columns_within(columns, start, end)))
     else:
-        rows = read_recordings(paths, unsorted=unsorted, progress=progress)
+        rows = read_recordings(paths, unsorted=unsorted, progress=progress,
+                               span=_span(start, end))
         yield from map(readings_of, filter(len, site.rows(rows_within(rows, start, end))))
 
 
@@ -173,3 +176,23 @@ def columns_within(
 
 def _span(start: int | None, end: int | None) -> tuple[int, int]:
     return -(2**63) if start is None else start, 2**63 - 1 if end is None else end
+
+
+def value_text(value: float | None, quantity: Quantity) -> str:
+    """Write a value so that reading it returns the same number."""
+    if value is None or math.isnan(value):
+        return ""
+    whole = value.is_integer()
+    if quantity.unit == "mode" and whole and 0 <= value < len(MODES):
+        return MODES[int(value)]
+    if whole and quantity.unit in ("contact", "count", "mode"):
+        return str(int(value))
+    return repr(value)
+
+
+def readings_of(rows: Iterable[Row]) -> Sequence[Reading]:
+    """Return rows as readings, with the time as the instant of the request too."""
+    return [
+        Reading(point=point, asked=time, time=time, value=value, quality=quality, why=why)
+        for time, point, value, quality, why in rows
+    ]

@@ -7,34 +7,49 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-IN_NAMES = frozenset("""
-    aside book books calling clerk clockwork cyclestate deed deeds desk desks door doorkeeper doors
-    eased finding findings foresight gasbooks gathering hearer hearers hears hole holes judge judged
-    judging keeper lane lanes ledger outward patience refusals runweight sheet slot slots standing
-    stands subjects tally tankheat tell teller tells told untold unwired verdict verdicts watch
-    watched wired
-""".split())
-"""No part of a name of a module, class, function, argument, variable or attribute."""
+IN_NAMES = frozenset((
+    "aside", "book", "books", "calling", "clerk", "clockwork", "cyclestate", "deed", "deeds", "desk",
+    "desks", "door", "doorkeeper", "doors", "eased", "finding", "findings", "foresight", "gasbooks",
+    "gathering", "hearer", "hearers", "hears", "hole", "holes", "judge", "judged", "judging",
+    "keeper", "lane", "lanes", "ledger", "outward", "patience", "refusals", "runweight", "sheet",
+    "slot", "slots", "standing", "stands", "subjects", "tally", "tankheat", "tell", "teller",
+    "tells", "told", "untold", "unwired", "verdict", "verdicts", "watch", "watched", "wired",
+))
+"""No part of the name of a module, class, function, argument, variable or attribute."""
 
-WHOLE_NAMES = frozenset("""
-    AlarmBook AlarmMoved Asks FactNoted Hears Standing Watch due hold holds note not_watched
-    observe_many quiet stand take
-""".split())
-"""Good as a part of a longer name (``service_due``, ``notes``), not as a whole one of a function or
-class."""
+WHOLE_NAMES = frozenset((
+    "Alarm" "Book", "Alarm" "Moved", "Asks", "Fact" "Noted", "due", "hold", "holds", "note",
+    "observe_many", "quiet", "stand", "take",
+))
+"""Not the whole name of a function or class; a part of a longer one (``service_due``) is good."""
 
-MODULES = frozenset("""
-    answers asking asks explain falls figures guard hub_claims hub_intake hub_numbers kinds marks
-    mistakes past shape
-""".split())
-"""Names that a module shall not have."""
+MODULES = frozenset((
+    "answers", "asking", "asks", "explain", "falls", "figures", "guard", "hub_claims", "hub_intake",
+    "hub_numbers", "kinds", "marks", "mistakes", "past", "shape",
+))
+"""Not the name of a module."""
 
+SAVED = "key of the saved state in journals: a new name would lose it at an upgrade"
+PHYSICAL = "a hole in a simulated pipe, which gas leaves by"
 EXCEPTED = {
-    "watches": "key of the site file",
-    "watchdog": "systemd's word",
-    "_watchdog": "systemd's word",
+    ("commands/explain.py", "explain"): "the command's name",
+    ("domain/columns.py", "take"): "numpy's word for the same thing",
+    ("rules/energy.py", "told_at"): SAVED,
+    ("rules/running.py", "told_at"): SAVED,
+    ("rules/oxygen.py", "verdict"): SAVED,
+    ("rules/oxygen.py", "verdict_at"): SAVED,
+    ("rules/purge_estimates.py", "told"): SAVED,
+    ("rules/weak.py", "judged_at"): SAVED,
+    ("api/schemas.py", "not_watched"): "JSON key of /api/v1/status",
+    ("pages/message_link_page.py", "style_sheet"): "the word of CSS",
+    ("family/columns.py", "V_HOLE"): PHYSICAL,
+    ("family/disturbances.py", "hole"): PHYSICAL,
+    ("family/faults_gas.py", "hole"): PHYSICAL,
+    ("family/stepping.py", "hole"): PHYSICAL,
+    ("simulators/generator.py", "hole"): PHYSICAL,
+    ("simulators/pipe.py", "hole"): PHYSICAL,
 }
-"""Names that stay, each with its reason."""
+"""Names that stay: the end of the path and the name, with the reason."""
 
 DOCSTRINGS = re.compile(
     r"\b(?:deeds?|hearers?|lanes?|foresight|clerk|doorkeeper|clockwork|untold|anew|nobody|somebody"
@@ -77,15 +92,14 @@ def _names(tree: ast.AST) -> Iterator[tuple[int, str, bool]]:
 
 def bad_names(path: Path, text: str) -> list[str]:
     """Return the left-hand words in the names of a module."""
-    if path.stem in MODULES or IN_NAMES & set(_parts(path.stem)):
-        found = [f"{path}: module"]
-    else:
-        found = []
-    for line, name, whole in _names(ast.parse(text)):
-        if name not in EXCEPTED and (
-                IN_NAMES & set(_parts(name)) or (whole and name.strip("_") in WHOLE_NAMES)):
-            found.append(f"{path}:{line}: {name}")
-    return found
+    def wrong(name: str, whole: frozenset[str]) -> bool:
+        return bool(IN_NAMES & set(_parts(name)) or name.strip("_") in whole) and not (
+            name.startswith("__") or any(
+                path.as_posix().endswith(end) and name == other for end, other in EXCEPTED))
+
+    found = [f"{path}: module"] if wrong(path.stem, MODULES) else []
+    return found + [f"{path}:{line}: {name}" for line, name, function in _names(ast.parse(text))
+                    if wrong(name, WHOLE_NAMES if function else frozenset())]
 
 
 def docstrings(text: str) -> Iterator[tuple[int, str, str]]:
