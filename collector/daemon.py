@@ -285,7 +285,7 @@ class Daemon:
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(
             beat=lambda: beat_of(self._config), clock=self._real, record_event=self._record_event,
-            healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
+            healthy=lambda: self._healthy() and not self._pipeline.statistics().journal_trouble,
         )
 
     async def _sign_of_life(self) -> None:

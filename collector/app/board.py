@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,6 @@ from collector.web.render import Live
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,
-    DeviceStatistics,
     HistoryServices,
     MeasureLine,
     Search,
@@ -186,18 +185,13 @@ class StatisticsReader:
 
     def read(self) -> CollectorStatistics:
         """Return the counts of now; those of the journal may be a second old."""
-        pipeline = self._pipeline.statistics()
         store = self._journal_statistics()
         waiting = store.deliveries if store is not None else {}
         return CollectorStatistics(
-            started=self._started, last_turn=pipeline.last_turn,
-            last_commit=pipeline.last_commit, journal_trouble=pipeline.trouble,
-            readings=pipeline.readings, events=pipeline.events, commits=pipeline.commits,
-            commit_failures=pipeline.commit_failures, waiting=pipeline.waiting,
-            dropped=pipeline.dropped,
+            **asdict(self._pipeline.statistics()), started=self._started,
             deliveries_given_up=self._connections.outbox.statistics().given_up,
             deliveries_waiting=sum(waiting.get(state, 0) for state in ("waiting", "begun")),
-            devices=tuple(self._devices()), forwards=tuple(self._forwards()),
+            devices=self._connections.poller.statistics(), forwards=tuple(self._forwards()),
             numbers={**({"journal_bytes": store.bytes} if store is not None else {}),
                      **self._connections.mqtt.statistics().numbers()},
         )
@@ -217,14 +211,6 @@ class StatisticsReader:
         one = self._connections.influx.statistics()
         if one.on:
             yield one
-
-    def _devices(self) -> Iterator[DeviceStatistics]:
-        for one in self._connections.poller.statistics():
-            yield DeviceStatistics(
-                device=one.device, answering=one.answering, last_answer=one.last_answer,
-                polls=one.polls, failures=one.silent + one.link_down + one.refused + one.invalid,
-                lateness=one.lateness_middle, why=one.why,
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

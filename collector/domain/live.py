@@ -120,3 +120,57 @@ class ForwardStatistics:
     last_sent: int | None = None
     why: str = ""
     """Why the last try failed; empty when it succeeded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceStatistics:
+    """Counts of one device since the start. Instants are ms since 1970 UTC, durations ms.
+
+    ``polls`` counts real attempts, ``answers`` those in which at least one request was answered.
+    ``skipped`` grid steps were left out by back-off or because the poll before was still running.
+    Lateness and latency are of the last 512 polls.
+    """
+
+    device: str
+    polls: int = 0
+    answers: int = 0
+    silent: int = 0
+    link_down: int = 0
+    refused: int = 0
+    invalid: int = 0
+    skipped: int = 0
+    lateness_middle: int | None = None
+    lateness_most: int | None = None
+    latency_middle: int | None = None
+    latency_most: int | None = None
+    last_answer: int | None = None
+    back_off: int = 0
+    """ms until the next real attempt beyond the ordinary grid; 0 while it answers."""
+    answering: bool = False
+    """Whether anything answered in the last real attempt; false before the first."""
+    why: str = ""
+    """The error of the last attempt; empty when it succeeded."""
+
+    @property
+    def failures(self) -> int:
+        """Attempts without a valid answer."""
+        return self.silent + self.link_down + self.refused + self.invalid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PipelineStatistics:
+    """Counts and state of the pipeline. Instants and durations in ms of the daemon's clock."""
+
+    readings: int = 0
+    events: int = 0
+    commits: int = 0
+    commit_failures: int = 0
+    waiting: int = 0
+    """Readings in memory that are not committed yet."""
+    dropped: int = 0
+    """Readings dropped because the journal could not write for too long."""
+    last_turn: int | None = None
+    """Instant of the last run of the rules."""
+    last_commit: int | None = None
+    journal_trouble: str = ""
+    """Why the journal cannot write; empty when it can."""

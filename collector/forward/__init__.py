@@ -97,7 +97,7 @@ class Reachability:
             ))
 
 
-class RateLimiter:
+class SendPacer:
     """Limits how many items go out per second. ``burst`` (ms) of unused time may be made up for.
 
     All instants are in ms of one scale.

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
+from collector.domain.live import DeviceStatistics
 from collector.sources import Address
 from collector.sources.line import Frame, Line, OutOfStep, open_line
 from collector.sources.pdu import Framing, ReadRequest, parse_reply
@@ -32,36 +33,6 @@ class BusStatistics:
     """Replies that arrived after their time-out and were discarded."""
     strays: int
     """Bytes discarded because no request was under way."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceStatistics:
-    """Counts of one device since the start. Instants are ms since 1970 UTC, durations ms.
-
-    ``polls`` counts real attempts, ``answers`` those in which at least one request was answered.
-    ``skipped`` grid steps were left out by back-off or because the poll before was still running.
-    Lateness and latency are of the last 512 polls.
-    """
-
-    device: str
-    polls: int
-    answers: int
-    silent: int
-    link_down: int
-    refused: int
-    invalid: int
-    skipped: int
-    lateness_middle: int | None
-    lateness_most: int | None
-    latency_middle: int | None
-    latency_most: int | None
-    last_answer: int | None
-    back_off: int
-    """ms until the next real attempt beyond the ordinary grid; 0 while it answers."""
-    answering: bool
-    """Whether anything answered in the last real attempt; false before the first."""
-    why: str
-    """The error of the last attempt; empty when it succeeded."""
 
 
 class DeviceCounters:

@@ -17,10 +17,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
+from collector.domain.live import DeviceStatistics
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
 from collector.sources import Address, DeviceSettings
-from collector.sources.bus import Bus, DeviceStatistics
+from collector.sources.bus import Bus
 from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
 
 _LONGEST = MINUTE

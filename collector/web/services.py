@@ -12,7 +12,13 @@ from collector.domain.actions import Baseline, DeclaredFill, OperatorAction, Win
 from collector.domain.conditions import ConditionSettings
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import AlarmTransition, EstimateMade, Event
-from collector.domain.live import ForwardStatistics, LiveAlarm, LivePicture
+from collector.domain.live import (
+    DeviceStatistics,
+    ForwardStatistics,
+    LiveAlarm,
+    LivePicture,
+    PipelineStatistics,
+)
 from collector.domain.messages import Delivery, Link
 from collector.domain.plant import Plant
 from collector.domain.readings import TrendStep
@@ -28,41 +34,13 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceStatistics:
-    """Statistics of one device. Instants are ms since 1970 UTC, durations ms."""
+class CollectorStatistics(PipelineStatistics):
+    """Statistics of the collector itself.
 
-    device: str
-    answering: bool
-    last_answer: int | None = None
-    polls: int = 0
-    failures: int = 0
-    lateness: int | None = None
-    """Delay of the last poll against its grid."""
-    why: str = ""
-    """Reason for which it does not respond; empty when it does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CollectorStatistics:
-    """Statistics of the collector itself. Instants are ms since 1970 UTC.
-
-    ``journal_trouble`` says why the journal cannot write and is empty when it can. ``numbers`` are
-    further figures for ``/metrics``, each a gauge ``quietpipe_<name>``.
+    ``numbers`` are further figures for ``/metrics``, each a gauge ``quietpipe_<name>``.
     """
 
     started: int
-    last_turn: int | None
-    """Instant of the last run of the rules."""
-    last_commit: int | None = None
-    journal_trouble: str = ""
-    readings: int = 0
-    events: int = 0
-    commits: int = 0
-    commit_failures: int = 0
-    waiting: int = 0
-    """Readings in memory that no commit has taken yet."""
-    dropped: int = 0
-    """Readings dropped because the journal could not write for too long."""
     deliveries_waiting: int = 0
     deliveries_given_up: int = 0
     devices: tuple[DeviceStatistics, ...] = ()

@@ -237,11 +237,11 @@ class FakeSite:
         numbers={"polls_per_second": 1.5},
         devices=(
             DeviceStatistics(device="gen1-controller", answering=True, last_answer=NOW - 1000,
-                             polls=16_560, failures=4),
-            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, failures=170,
+                             polls=16_560, silent=4),
+            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, silent=170,
                              last_answer=NOW - 14 * MINUTE, why="no reply within 1 s"),
             DeviceStatistics(device="field", answering=True, last_answer=NOW - 1000, polls=8280,
-                             lateness=1300),
+                             lateness_middle=1300),
         ),
     )
     fills: list[DeclaredFill] = field(default_factory=list)

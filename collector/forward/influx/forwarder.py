@@ -25,9 +25,9 @@ from collector.forward import (
     CommitStore,
     InfluxSettings,
     PublishCheckpoint,
-    RateLimiter,
     Reachability,
     RetryPolicy,
+    SendPacer,
 )
 from collector.forward.influx import InfluxMapping
 from collector.forward.influx.endpoints import (
@@ -69,7 +69,7 @@ class InfluxForwarder:
                                     dead_letters=dead_letters, retry=self._retry)
         self._checkpoint: PublishCheckpoint | None = None
         self._settled, self._settled_at = "", pace.monotonic()
-        self._limiter = RateLimiter(pace.monotonic(), burst=SECOND)
+        self._limiter = SendPacer(pace.monotonic(), burst=SECOND)
         self._failures, self._rest_for = 0, 0
         self._changed, self._stopping = True, False
         self._woken = asyncio.Event()

@@ -26,8 +26,8 @@ from collector.forward import (
     KeptEvent,
     MqttSettings,
     PublishCheckpoint,
-    RateLimiter,
     Reachability,
+    SendPacer,
     StoredCommit,
 )
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
@@ -94,7 +94,7 @@ class Session:
         self._ending = False
         self._rebirth = False
         self._marked_at = 0
-        self._limiter = RateLimiter(parts.clock.now())
+        self._limiter = SendPacer(parts.clock.now())
         self.born = False
         """Whether the births are published."""
         site = parts.plant.site.id

@@ -175,7 +175,8 @@ def _devices(facts: BoardFacts) -> list[dict[str, object]]:
         rows.append({
             "name": facts.plant.name_of(one.device), "answering": one.answering, "why": one.why,
             "last": None if one.last_answer is None else when_of(one.last_answer, zone, facts.now),
-            "late": None if one.lateness is None else f"{one.lateness / 1000 / facts.pace:.1f} s",
+            "late": None if one.lateness_middle is None
+            else f"{one.lateness_middle / 1000 / facts.pace:.1f} s",
             "polls": one.polls, "failures": one.failures,
             "every": None if known is None else f"{known.every / 1000:g} s",
         })

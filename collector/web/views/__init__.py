@@ -201,8 +201,8 @@ def device_lines(facts: BoardFacts) -> list[Line]:
         name = facts.plant.name_of(device.device)
         last = "never answered" if device.last_answer is None \
             else f"last answer {duration_text(facts.now - device.last_answer)} ago"
-        late = f", poll {duration_text(device.lateness)} late" \
-            if device.lateness and device.lateness >= 1000 * facts.pace else ""
+        late = f", poll {duration_text(device.lateness_middle)} late" \
+            if device.lateness_middle and device.lateness_middle >= 1000 * facts.pace else ""
         more = f"{last}{late}; {device.polls} polls, {device.failures} failed"
         lines.append(Line(
             what=f"{name}: {'responding' if device.answering else 'not responding'}",
