@@ -192,7 +192,7 @@ class AcceptanceSync:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """The journal's verdict on a file; ``signed`` is the event that holds its hash, if any."""
+    """The journal's answer on a file's hash; ``signed`` is the event that holds it, if any."""
 
     digest: str
     signed: SystemEvent | None

@@ -39,7 +39,7 @@ _QUIETING = {
 class Occurrence:
     """One occurrence of an alarm (ms). ``ended`` is ``None`` while it is active.
 
-    It ends by returning to normal, or when it is held quiet: nobody is called by it then.
+    It ends when it returns to normal or is inhibited: it calls no one from then on.
     """
 
     condition: str
@@ -124,7 +124,7 @@ _FLOOD_ABOVE, _FLOOD_BELOW, _MANY_AN_HOUR = 10, 5, 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Yardstick:
-    """What the standard calls acceptable, and where it says so."""
+    """A limit that the standard calls acceptable, with its clause."""
 
     acceptable: str
     source: str
@@ -152,7 +152,7 @@ SHORTEST = 30 * DAY
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureSettings:
-    """What the standard names but gives no figure for, except ``stale`` (24 h). Durations in ms."""
+    """Settings for which the standard gives no figure, except ``stale`` (24 h). Durations in ms."""
 
     chatter_count: int = 3
     """Raisings of one alarm within ``chatter_within`` that make it chatter (setting)."""
@@ -174,7 +174,7 @@ class Flood:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frequent:
-    """How often one alarm came; ``share`` is its part of all, from 0 to 1."""
+    """The number of times one alarm was raised; ``share`` is its part of all, from 0 to 1."""
 
     condition: str
     asset: str

@@ -88,7 +88,7 @@ def open_accounts(data: Path) -> Accounts | None:
         return Accounts(data / PEOPLE)
     except AccountsError as error:
         # Monitoring must go on, and its pages with it; only sign-in is off.
-        _log.error("nobody can sign in: %s", error)
+        _log.error("sign-in is not possible: %s", error)
         return None
 
 

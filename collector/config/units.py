@@ -224,8 +224,8 @@ class StandardFlow:
 def parse_flow(text: object) -> StandardFlow:
     """Read ``"0.35 scfm"``, ``"10 slpm"``, ``"3 Nm3/h"`` or ``"0.007 mol/s"``.
 
-    Raises :class:`QuantityError`; a plain volume per time is refused, since nobody can tell how
-    much gas it is.
+    Raises :class:`QuantityError`; a plain volume per time is refused, since it does
+    not say how much gas it is.
     """
     number, unit = split(text, "flow")
     found = _FLOW.fullmatch(unit)

@@ -42,7 +42,10 @@ _STREAMS = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HubServices:
-    """What the board is given. ``figures`` are the hub's own, for staff."""
+    """The functions and data that the hub's board works with.
+
+    ``figures`` are the hub's own, for staff.
+    """
 
     settings: HubSettings
     reader: FleetReader
@@ -59,7 +62,7 @@ def create_hub(services: HubServices) -> FastAPI:
     app = FastAPI(
         title="quietpipe hub", version=__version__, docs_url=None, redoc_url=None,
         redirect_slashes=False,
-        description="Many sites at a glance. Whoever asks sees their own sites and no others.",
+        description="Many sites at a glance. Each person sees their own sites only.",
         dependencies=[Depends(services.access.admit)],
     )
     # What every page of a board asks; the fleet has no windows of its own.

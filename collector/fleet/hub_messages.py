@@ -1,4 +1,4 @@
-"""What a hub accepts from a broker: one model for each kind of message, strict in types and ranges.
+"""Messages that a hub accepts from a broker: a model for each kind, strict in types and ranges.
 
 A broker delivers what anybody with access publishes. Whatever is not valid here becomes a dead
 letter with its reason and is acknowledged, so that it neither stops its group nor comes again.

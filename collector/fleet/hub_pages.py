@@ -91,7 +91,7 @@ def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFacts:
-    """What the page of one site is made of."""
+    """The data of one site's page."""
 
     state: SiteState
     events: Sequence[Event]

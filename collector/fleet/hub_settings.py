@@ -90,7 +90,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Customer:
-    """Whose sites these are. ``sites`` are patterns ``group/site``, ``*`` for any."""
+    """A customer and their sites. ``sites`` are patterns ``group/site``, ``*`` for any."""
 
     id: str
     name: str

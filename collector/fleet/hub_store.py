@@ -1,6 +1,6 @@
-"""What the hub keeps of one group: a SQLite file, written by the process that serves the group.
+"""The stored state of one group: a SQLite file, written by the process that serves the group.
 
-Everything that came from the broker goes in before the broker is told that it arrived, and an event
+Everything that came from the broker is stored before the broker gets its confirmation, and an event
 is known by its number in its site's journal: what comes again changes nothing. So neither a killed
 hub nor a broker that repeats itself loses an event or counts one twice.
 """
@@ -86,7 +86,7 @@ class DeadLetter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What is kept together."""
+    """The changes that one transaction stores."""
 
     events: Sequence[ReceivedEvent] = ()
     dead: Sequence[DeadLetter] = ()

@@ -199,8 +199,8 @@ def _service(address: str) -> Any:
 def check_address(address: str) -> str:
     """Return what is wrong with an address, without its secrets, or an empty text.
 
-    More than one far end in one address is wrong: when one of two mail boxes refuses, the other
-    would get the message again with every new try.
+    An address with more than one destination is wrong: when one of two mail boxes refuses, the
+    other would get the message again with every attempt.
     """
     if Recipient(id="", to=address).wants_events:
         try:
@@ -261,7 +261,7 @@ def _attached(service: Any, message: Message) -> Any:
 
 
 def _failure(lines: list[str]) -> DeliveryError:
-    """Tell a refusal from an outage by the far end's own code (RFC 5321 4.2.1, RFC 9110 15)."""
+    """Distinguish a refusal from an outage by the server's code (RFC 5321 4.2.1, RFC 9110 15)."""
     telling = [line for line in lines if "xception" in line or "rror" in line or "refused" in line]
     said = (telling or lines or ["no reason given"])[-1]
     said = said.removeprefix("Socket Exception: ")

@@ -95,7 +95,7 @@ def link_line(address: str, expires: int, zone: ZoneInfo, alarms: int) -> str:
 def _acknowledge(event: AlarmTransition, board: str) -> str:
     where = f"open {board}" if board else "go to the site's board."
     if event.transition is Transition.RETURNED:
-        return f"If nobody has acknowledged it yet, it still waits for that: {where}"
+        return f"If it is not acknowledged yet, acknowledge it: {where}"
     if event.transition is not Transition.RAISED:
         return ""
     return f"To acknowledge it, {where}"

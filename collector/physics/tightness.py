@@ -1,4 +1,4 @@
-r"""What the fire standards let a pipe lose, as a flow for its volume and pressure.
+r"""Leakage that the fire standards allow, as a flow for a pipe's volume and pressure.
 
 The standards state a loss of pressure at one test pressure; a riser watched in service stands at
 another. The limit is carried over as the flow that one small hole would pass.

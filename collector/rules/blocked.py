@@ -105,8 +105,8 @@ class PurgeBlocked(Rule):
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
-    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
-    with a very small vent; then nothing is said but that.
+    is distinguished from a tight one by the tank, from which as much is drawn as before. Neither
+    can tell with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -176,7 +176,10 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        """Whether air comes in: it flows and no oxygen falls.
+
+        Nitrogen then needs its time again.
+        """
         s = self.state
         if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
             return False
@@ -356,7 +359,7 @@ class PurgeBlocked(Rule):
         if not s.pipe.open:
             if s.none_at is not None:
                 return RawEvaluation.unknown(
-                    "the vent is closed: nothing tells whether it would flow")
+                    "the vent is closed: whether it would flow is not known")
             return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(

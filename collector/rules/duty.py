@@ -1,4 +1,4 @@
-"""How much of the day the compressor runs."""
+"""Compressor duty: share of the day that it runs."""
 
 from __future__ import annotations
 

@@ -229,7 +229,7 @@ class Inputs:
         return self.point(name).max_gap()
 
     def blind_after(self) -> int:
-        """Return how long (ms) nothing at all must come before the watch itself was blind."""
+        """Return the time (ms) without any reading after which the collector counts as down."""
         paces = [
             s.every if s.every is not None else int(s.spacing.ms) if s.spacing else 0
             for s in self.sources.values()
@@ -247,7 +247,7 @@ class Inputs:
         return min(_LONGEST_PACE, max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)]))
 
     def was_blind(self, gap: int) -> None:
-        """Take ``gap`` ms in which nobody watched out of everyone's silence."""
+        """Subtract ``gap`` ms, in which the collector was down, from the silence of every point."""
         for source in self.sources.values():
             if source.base_at is not None:
                 source.base_at += gap

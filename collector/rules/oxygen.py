@@ -88,9 +88,9 @@ class OxygenNotFalling(Rule):
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
     judged by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge is
     slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
-    prediction. Nothing is judged while the front has not reached the far end: half a time constant
-    and one window of purge time must have passed. A riser without a known flow or volume is called
-    stalled when even the fast end would not bring it to the target within 60 days.
+    prediction. Nothing is evaluated while the front has not reached the remote end: half a time
+    constant and one window of purge time must have passed. A riser without a known flow or volume
+    is called stalled when even the fast end would not bring it to the target within 60 days.
     """
 
     condition = "oxygen-not-falling"

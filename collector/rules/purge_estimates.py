@@ -69,8 +69,8 @@ def _forecast(
 class _PurgeCurve(Estimator):
     """The course of a purge over the time with the vent open, in at most 48 means.
 
-    Without an open contact all time counts as open. The purge begins when the oxygen stands above
-    the target by half a percent, anew when air comes in, and ends at the target.
+    Without an open contact all time counts as open. The purge begins when the oxygen is half a
+    percent above the target, begins again when air comes in, and ends at the target.
     """
 
     state: _CurveState
@@ -268,7 +268,7 @@ class PurgeTimeConstant(_PurgeCurve):
 
 
 class PurgeDoneAt(_PurgeCurve):
-    """When the far end reads the target, in seconds since 1970 (UTC).
+    """Time at which the remote end will read the target, in seconds since 1970 (UTC).
 
     The vent is taken to go on being open for the share of the time that it was so far.
     """

@@ -1,4 +1,4 @@
-"""How long a refill of the tank may take: set, accepted, learned, or by common practice."""
+"""Longest refill of the tank: set, accepted, learned, or by common practice."""
 
 from __future__ import annotations
 

@@ -58,7 +58,7 @@ class OxygenRising(Rule):
     rising when every part clears the line (target and ``rise``, or the band in which the vent's own
     controller works) by two standard errors and the last is not below the first: a vent that is
     already purging the rise away is doing its work. Readings taken while a chamber still holds room
-    air are left out, a declared fill begins everything anew.
+    air are left out, a declared fill clears all of it.
     """
 
     condition = "oxygen-rising"
@@ -150,7 +150,7 @@ class OxygenRising(Rule):
         s.part_at, s.count, s.total, s.squares = None, 0, 0.0, 0.0
 
     def _forget(self) -> bool:
-        """Begin anew: a fill brings air by intent, and the target has to be reached again."""
+        """Clear the state: a fill brings air on purpose, and the target has to be reached again."""
         s = self.state
         changed = s.high or s.reached_at is not None
         self.state = _RisingState(pipe=s.pipe, mode=s.mode)

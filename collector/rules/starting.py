@@ -54,7 +54,7 @@ class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``, both counted anew when the power comes back. What the gauge read
+    to it within ``near_limit``, both counted again when the power comes back. What the gauge read
     before past starts tells by how much the two differ here; before any was seen, close to it says
     nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
     again; where no condition reports it, the message says what is known of the power.

@@ -1,6 +1,6 @@
-"""A tank that loses gas while nobody draws from it.
+"""A tank that loses gas while nothing draws from it.
 
-That nobody draws is what has to be shown. A riser's air maintenance device lets gas in by gulps:
+It has to be shown that nothing draws from it. A riser's air maintenance device lets gas in by gulps:
 the pressure sags until it opens, rises while it passes, and sags again once it is shut. Between two
 gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
 every riser at once the tank should stand still. A riser whose pressure is merely steady shows
@@ -66,7 +66,7 @@ _SURELY = 0.998
 
 @dataclass(slots=True, kw_only=True)
 class _Riser(State):
-    """What is known of one riser: the last minutes, and its last gulp."""
+    """State of one riser: the last minutes, and its last draw from the tank."""
 
     gauge: GaugeNoise = field(default_factory=GaugeNoise)
     means: GaugeNoise = field(default_factory=GaugeNoise)
@@ -261,7 +261,7 @@ class TankLeak(Rule):
         self.state.begun_at = None
 
     def _fell(self, at: int, rate: Estimate) -> None:
-        """Take a fall (psi/h) of a tank nobody drew from."""
+        """Apply a fall (psi/h) of a tank that nothing drew from."""
         s = self.state
         low, _ = rate.interval()
         s.falls_series = [*s.falls_series[-3:], [at, rate.value, rate.deviation, low]]
@@ -310,7 +310,7 @@ class TankLeak(Rule):
         return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how fast it falls with nobody drawing."""
+        """Return how fast it falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
@@ -347,7 +347,7 @@ class TankLeak(Rule):
             return reason
         risers = _fed_by(context, asset)
         if not risers:
-            return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
+            return f"no riser is said to be fed by {asset}: whether gas is drawn is not known"
         unread = [r for r in risers if not context.is_configured(f"{r}.pressure")]
         where = ", ".join(unread)
         return f"no supervisory pressure at {where}: it may be drawing" if unread else ""

@@ -1,4 +1,4 @@
-"""What leaves a generator's tank and the pipes it feeds for good, while every vent is shut.
+"""Net loss of a generator's tank and its pipes together while every vent is shut.
 
 Gas that the tank passes on to a pipe is not lost: tank and pipes are taken together, so that it
 makes no difference how a regulator feeds. What a sound tank loses itself is taken off.

@@ -300,7 +300,7 @@ class _WaterState(State):
 
 
 class WaterAtVent(Rule):
-    """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
+    """The water contact at the vent. Its delays cover bounce: each change restarts them."""
 
     condition = "water-at-vent"
     requires = {"water": "water contact"}

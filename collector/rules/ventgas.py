@@ -1,4 +1,4 @@
-"""What a vent's sensor really saw: the pipe's gas or the room's."""
+"""Whether a vent's sensor reads the pipe's gas or room air."""
 
 from __future__ import annotations
 

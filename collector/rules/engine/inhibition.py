@@ -85,7 +85,7 @@ _REACHES: Mapping[str, Callable[[Plant, Rule, Rule], bool]] = {
 
 @dataclass(frozen=True, slots=True)
 class InhibitedBy:
-    """Why a condition is not raised at present, and when to evaluate it again (ms)."""
+    """The reason that a condition is inhibited, and when to evaluate it again (ms)."""
 
     why: str
     again: int
@@ -224,5 +224,5 @@ def sentences(by: Sequence[str], of: Sequence[str]) -> str:
     if by:
         parts.append(f"Probably because of: {'; '.join(by)}.")
     if of:
-        parts.append(f"It explains, and no alarm is raised for: {'; '.join(of)}.")
+        parts.append(f"Alarms suppressed by it: {'; '.join(of)}.")
     return " ".join(parts)
