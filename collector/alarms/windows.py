@@ -346,7 +346,8 @@ class WindowTexts:
         """Return the text of the end, with the operator if one ended it early."""
         who = f" by {by}" if by else ": its time is up"
         more = f": {why.strip().rstrip('.')}" if by and why.strip() else ""
-        last = " Notify everyone who was notified of it." if window.kind is WindowKind.IMPAIRMENT else ""
+        impaired = window.kind is WindowKind.IMPAIRMENT
+        last = " Notify everyone who was notified of it." if impaired else ""
         return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
 
 

@@ -126,7 +126,8 @@ def _print_test_results(tried: Sequence[TestResult]) -> bool:
     print("\ntest messages:" if tried else "\nno recipients to send a test message to")
     for one in tried:
         name = f" ({one.name})" if one.name != one.recipient else ""
-        print(f"  {one.recipient}{name}: {'accepted' if not one.why else f'NOT accepted: {one.why}'}")
+        result = f"NOT accepted: {one.why}" if one.why else "accepted"
+        print(f"  {one.recipient}{name}: {result}")
     return bool(tried) and all(not one.why for one in tried)
 
 

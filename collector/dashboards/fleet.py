@@ -37,7 +37,8 @@ def _ranked(title: str, quantity: str, *, sort: str, descending: bool = True,
 
 
 def _trouble() -> Iterator[Panel]:
-    yield table("Sites with active alarms", [Query(text=active_alarms("site", "priority"), table=True)],
+    yield table("Sites with active alarms", [
+        Query(text=active_alarms("site", "priority"), table=True)],
                 names={}, sort="standing", height=10, doc="Active alarms, by priority.")
     raised = select("alarm", {"raised": f"count({field('alarm', 'text')})"}, by=("site",),
                     every="1d", having={"transition": "raised"})

@@ -3,8 +3,8 @@
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
 itself leaks. It is what the runs of the day brought, less what the tank gained. What a run brought
-is known from its length and from the rests about it; each counts by how well it is known, since polls
-may be far apart, or risers draw in gulps.
+is known from its length and from the rests about it; each counts by how well it is known, since
+polls may be far apart, or risers draw in gulps.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """A tank that loses gas while nothing draws from it.
 
-It has to be shown that nothing draws from it. A riser's air maintenance device lets gas in by gulps:
-the pressure sags until it opens, rises while it passes, and sags again once it is shut. Between two
-gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
-every riser at once the tank should stand still. A riser whose pressure is merely steady shows
-nothing: a regulator that passes just what the pipe loses keeps it so.
+It has to be shown that nothing draws from it. A riser's air maintenance device lets gas in by
+gulps: the pressure sags until it opens, rises while it passes, and sags again once it is shut.
+Between two gulps, above the pressure at which the last one began, the riser draws nothing, and if
+that holds of every riser at once the tank should stand still. A riser whose pressure is merely
+steady shows nothing: a regulator that passes just what the pipe loses keeps it so.
 
 Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
 together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.

@@ -179,7 +179,8 @@ class BatchSender:
         """Keep points that cannot be delivered; :meth:`report` records an event about them."""
         if not points:
             return
-        _log.error("points kept as dead letters", extra={"points": len(points), "reason": points[0].why})
+        _log.error("points kept as dead letters",
+                   extra={"points": len(points), "reason": points[0].why})
         self.add(dead_letters=len(points))
         self._unreported_count += len(points)
         self._unreported = [points[-1]]
