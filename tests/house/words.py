@@ -35,6 +35,7 @@ SAVED = "key of the saved state in journals: a new name would lose it at an upgr
 PHYSICAL = "a hole in a simulated pipe, which gas leaves by"
 EXCEPTED = {
     ("commands/explain.py", "explain"): "the command's name",
+    ("commissioning/finding.py", "finding"): "the act of finding devices",
     ("domain/columns.py", "take"): "numpy's word for the same thing",
     ("rules/energy.py", "told_at"): SAVED,
     ("rules/running.py", "told_at"): SAVED,
@@ -69,7 +70,8 @@ SCREENS = re.compile(
     r"|the new one again|with its figures|after a rest of|it explains, and|supervises for"
     r"|were had and|is yours to see|nothing stands|gone stale|one of ours|itself excluded"
     r"|laid on that|\btold\b(?! apart)|\buntold\b|\banew\b|nobody (?:more|is called|was called)"
-    r"|\bwhoever\b|\bout of reach\b|\bfar end\b|\bset aside\b|\bnot watched\b|\bthe watch\b|\bverdict"
+    r"|\bwhoever\b|\bout of reach\b"
+    r"|\bfar end\b|\bset aside\b|\bnot watched\b|\bthe watch\b|\bverdict"
     r"|\bconditions? standing\b|\bstanding now\b)|\bDEED\b")
 """Words that no page, message or help shows."""
 
