@@ -337,7 +337,7 @@ class WindowTexts:
 
     def ending(self, window: Window, now: int) -> str:
         """Return the text of the reminder before the end."""
-        minutes = max((window.until - now) // 60_000, 1)
+        minutes = max((window.until - now) // MINUTE, 1)
         return (f"The {self._what(window)} ends at {self._instant(window.until)}, in "
                 f"{minutes} min: {window.why.rstrip('.')}. Restore it by then, or declare it again "
                 "with another end. What still holds then is raised.")

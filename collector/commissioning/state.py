@@ -18,11 +18,12 @@ from collector.commissioning.images import Image
 from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
+from collector.domain.units import MINUTE
 
 __all__ = ["NotSaved", "State", "write_whole"]
 
 _VERSION = 1
-_BRACKET = 60_000
+_BRACKET = MINUTE
 """ms after an answer within which an image must begin, to count as taken around it."""
 
 

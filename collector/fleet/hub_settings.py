@@ -17,6 +17,7 @@ from collector.config.schema import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
+from collector.domain.units import HOUR
 from collector.forward.settings import BrokerSettings, InfluxSettings
 
 __all__ = ["Customer", "Group", "HubFile", "HubSettings", "load_hub"]
@@ -33,7 +34,7 @@ class HubTable(Table):
     data: Text = "var/hub"
     listen: Text = "127.0.0.1:8700"
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
-    silent_after: Annotated[int, sized("duration", 15_000, 3_600_000)] = 45_000
+    silent_after: Annotated[int, sized("duration", 15_000, HOUR)] = 45_000
     newest: Text | None = None
     staff: list[Text] = []
 

@@ -14,6 +14,7 @@ from typing import Any
 from collector.domain.conditions import ConditionSettings
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Reading, point_kind, split_point
+from collector.domain.units import DAY
 
 __all__ = ["Inputs", "Point", "Source"]
 
@@ -22,7 +23,7 @@ _LEAST_GAP = 15_000
 _POLLS_OF_SILENCE = 6
 _POLLS_OF_GAP = 3
 _SPACINGS_TO_KNOW = 10
-_LONGEST_PACE = 86_400_000
+_LONGEST_PACE = DAY
 """ms; nothing reads a plant less often. A clock that was set must not pass for a pace."""
 
 

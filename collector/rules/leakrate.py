@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
@@ -28,9 +28,9 @@ DECAY, SUM = "decay", "sum"
 """How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
 
 _AFTER = 5 * MINUTE
-_KEPT = 50 * 3_600_000
+_KEPT = 50 * HOUR
 _LONG = 3
-_EVERY = 3 * 3_600_000
+_EVERY = 3 * HOUR
 """ms between two looks at a gas balance of a day and more."""
 _KNOWN = 0.15
 """Largest deviation of a sum, as a share of it; a figure known no better is none."""

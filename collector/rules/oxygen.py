@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -116,7 +116,7 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._bucket = max(int(window / _BUCKETS), 60_000)
+        self._bucket = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
 
     # -- the curve -------------------------------------------------------------------------------

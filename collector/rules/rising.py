@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
@@ -79,7 +79,7 @@ class OxygenRising(Rule):
         self._target = target_of(context, asset)
         self._rise = number(self.settings, "rise")
         self._deadband = number(self.settings, "deadband") or 0.0
-        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), 60_000)
+        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), MINUTE)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of oxygen or of the vent's position."""

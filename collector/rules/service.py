@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import HOUR
+from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -124,7 +124,7 @@ class ServiceDue(Rule):
             sentences.append(f"The running hours are not known: {used}.")
         if self._date is not None and unit.last_service is not None:
             left = self._date - now
-            values["calendar_days_over"] = round(-left / 86_400_000, 1)
+            values["calendar_days_over"] = round(-left / DAY, 1)
             word = "was" if left <= 0 else "is"
             sentences.append(f"Last service on {_day(unit.last_service)}; by the calendar the next "
                         f"{word} due at {self.words.instant(self._date)}.")

@@ -9,6 +9,7 @@ from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
+from collector.domain.units import MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -213,7 +214,7 @@ class CompressorNotStarting(Rule):
         )
         values: Values = {
             "tank_pressure_psi": round(psi, 2), "cut_in_psi": round(self._cut_in, 2),
-            "off_minutes": round((now - start) / 60_000, 1), "power": power,
+            "off_minutes": round((now - start) / MINUTE, 1), "power": power,
         }
         return values, self.words.message(
             self.about, self.asset, since=since, numbers=numbers, first=first,

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
@@ -45,7 +45,7 @@ _STEPS, _SCATTERS = 1.6, 6.0
 """Steps of the gauge and scatters of its minutes beyond which a rise is none of its own making."""
 _GULPS = 3
 _ALIKE = 3.0
-_LONGEST = 12 * 3_600_000
+_LONGEST = 12 * HOUR
 """ms between two gulps; top-ups after a weekly draining come no oftener."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
@@ -57,8 +57,8 @@ _SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
-_OLD = 14 * 86_400_000
-_EVERY = 3 * 3_600_000
+_OLD = 14 * DAY
+_EVERY = 3 * HOUR
 """ms between two looks at the balance of a day."""
 _SURELY = 0.998
 """How sure an interval must be that is looked at eight times a day."""

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import mode_code
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
@@ -15,11 +16,11 @@ AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_SETTLE = 15 * 60_000
+_SETTLE = 15 * MINUTE
 """ms after a vent moved in which its sensor still shows what was in its chamber before."""
-_LEAST_SETTLE = 3 * 60_000
+_LEAST_SETTLE = 3 * MINUTE
 """ms; the lag of a slow sensor, twice."""
-_LONG_SHUT = 2 * 3_600_000
+_LONG_SHUT = 2 * HOUR
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
