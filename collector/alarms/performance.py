@@ -1,7 +1,7 @@
 """Measures of the alarm system itself, as IEC 62682 and ISA-18.2 define them.
 
-They ask whether the people who are called are called too often, by the same few alarms, or for
-nothing. One site has one operator position. Figures to hold them against are in ``YARDSTICKS``.
+They show whether people are called too often, by the same few alarms, or without need. One site
+has one operator position. The standard's acceptable values are in ``YARDSTICKS``.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class Occurrence:
     returned: bool = False
 
     def active(self, end: int) -> int:
-        """Return how long it has stood by ``end``, ms."""
+        """Return how long it was active by ``end``, ms."""
         return (end if self.ended is None else min(self.ended, end)) - self.raised
 
 
@@ -74,7 +74,7 @@ class InhibitedSpan:
 
 
 def occurrences(events: Iterable[AlarmTransition]) -> list[Occurrence]:
-    """Return every raising with what became of it, in the order of raising."""
+    """Return every occurrence, in the order of raising."""
     found: list[Occurrence] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:
@@ -158,7 +158,7 @@ class MeasureSettings:
     """Raisings of one alarm within ``chatter_within`` that make it chatter (setting)."""
     chatter_within: int = _TEN
     fleeting: int = MINUTE
-    """An alarm gone again sooner than this, before anybody answered, is fleeting (setting)."""
+    """An alarm that returns to normal sooner, unacknowledged, is fleeting (setting)."""
     stale: int = DAY
     top: int = 10
 
@@ -287,7 +287,7 @@ def _above(periods: Counter[int], limit: int, span: int, length: int) -> float:
 
 
 def _floods(times: Sequence[int], end: int) -> tuple[Flood, ...]:
-    """Slide 10 minutes along: a flood ends as soon as fewer than 5 alarms lie in them."""
+    """Return the floods of a sliding window of 10 minutes; one ends below 5 alarms."""
     found: list[Flood] = []
     recent: deque[int] = deque()
     began: int | None = None

@@ -162,7 +162,7 @@ class MessageHandler:
     # -- silence ---------------------------------------------------------------------------------
 
     def silences(self, now: int, listening_since: int) -> HandledMessages:
-        """Return events of the hub's own about sites that became silent, or are heard again."""
+        """Return events of the hub's own about sites that became silent or report again."""
         handled = HandledMessages()
         for state in self.states.values():
             silent = state.is_silent(now, listening_since, self._silent_after, _GRACE)

@@ -1,4 +1,4 @@
-"""The hub's file (TOML): which groups it takes, from which broker, and who may see which sites."""
+"""The hub's file (TOML): groups, broker, and the sites that each person may see."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ class Customer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HubSettings:
-    """Everything the hub's file says. Durations in ms; people by their name, folded."""
+    """The settings of a hub. Durations in ms; people by their name, folded."""
 
     name: str
     data: Path
@@ -127,7 +127,7 @@ class HubSettings:
 
 
 def folded(name: str) -> str:
-    """Return a person's name as it is compared."""
+    """Return a person's name in the form used for comparison."""
     return " ".join(name.split()).casefold()
 
 

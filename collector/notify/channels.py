@@ -47,7 +47,7 @@ class Channel(Protocol):
         """Return once the server has accepted the message.
 
         Raises :class:`DeliveryUnreachable` when it may be tried again, :class:`DeliveryRefused`
-        when it is no use. Cancelled or abandoned, it is unknown whether the message went.
+        when not. After a cancellation it is unknown whether the message was sent.
         """
 
 
@@ -250,7 +250,7 @@ class AppriseChannel:
 def _attached(service: Any, message: Message) -> Any:
     """Return the message's file as the library takes it, where this service can carry one.
 
-    A file that is gone does not hold up the words; they say where it was.
+    Without the file the text is sent alone; it says where the file was.
     """
     path = message.attachment
     if path is None or not getattr(service, "attachment_support", False) or not path.is_file():

@@ -1,4 +1,4 @@
-"""Which recipient gets which event, and which person that is at an instant. No I/O, no state.
+"""Routes: the recipients of each event, and the person to call at an instant. No I/O, no state.
 
 What follows over time (bursts, escalation, quiet hours) is in :mod:`.calls`.
 """
