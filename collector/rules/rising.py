@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
@@ -60,7 +60,7 @@ class OxygenRising(Rule):
     rising when every part clears the line (target and ``rise``, or the band in which the vent's own
     controller works) by two standard errors and the last is not below the first: a vent that is
     already purging the rise away is doing its work. Readings taken while a chamber still holds room
-    air are left out, a declared fill begins everything anew.
+    air are left out, a declared fill clears all of it.
     """
 
     condition = "oxygen-rising"
@@ -81,7 +81,7 @@ class OxygenRising(Rule):
         self._target = target_of(context, asset)
         self._rise = number(self.settings, "rise")
         self._deadband = number(self.settings, "deadband") or 0.0
-        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), 60_000)
+        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), MINUTE)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of oxygen or of the vent's position."""
@@ -152,7 +152,7 @@ class OxygenRising(Rule):
         s.part_at, s.count, s.total, s.squares = None, 0, 0.0, 0.0
 
     def _forget(self) -> bool:
-        """Begin anew: a fill brings air by intent, and the target has to be reached again."""
+        """Clear the state: a fill brings air on purpose, and the target has to be reached again."""
         s = self.state
         changed = s.high or s.reached_at is not None
         self.state = _RisingState(pipe=s.pipe, mode=s.mode)

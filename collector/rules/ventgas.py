@@ -1,4 +1,4 @@
-"""What a vent's sensor really saw: the pipe's gas or the room's."""
+"""Whether a vent's sensor reads the pipe's gas or room air."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import mode_code
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
@@ -15,11 +16,11 @@ AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_SETTLE = 15 * 60_000
+_SETTLE = 15 * MINUTE
 """ms after a vent moved in which its sensor still shows what was in its chamber before."""
-_LEAST_SETTLE = 3 * 60_000
+_LEAST_SETTLE = 3 * MINUTE
 """ms; the lag of a slow sensor, twice."""
-_LONG_SHUT = 2 * 3_600_000
+_LONG_SHUT = 2 * HOUR
 _TIMES_LONGER = 2
 """Times as long as a chamber was seen to keep room air out that it is trusted to: 0.3 % that went
 unnoticed meanwhile can be 0.6 % by then, which is short of any line that is drawn."""
