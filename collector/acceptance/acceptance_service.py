@@ -39,7 +39,7 @@ from collector.acceptance.step_readings import (
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.clock import format_instant
 from collector.domain.plant import Plant
-from collector.domain.units import duration_text
+from collector.domain.units import MINUTE, duration_text
 from collector.plots import Bars, Plot
 from collector.survey.parts import COOL_DOWN, SiteUnits
 
@@ -60,7 +60,7 @@ def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
 _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
-_REUSED = 60_000
+_REUSED = MINUTE
 """ms for which the finding of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
 

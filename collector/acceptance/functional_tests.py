@@ -12,7 +12,7 @@ from collector.acceptance.step_readings import (
     StepReadings,
 )
 from collector.acceptance.steps import Step
-from collector.domain.units import duration_text
+from collector.domain.units import MINUTE, duration_text
 
 _WARM_UP = 120_000
 _SEEN = 180_000
@@ -247,7 +247,7 @@ def evaluate_purge_finish(step: Step, look: StepReadings) -> StepEvaluation:
     if why := look.clock_set():
         return StepEvaluation.void(why)
     oxygen, target = step.points[0], step.limits["percent"]
-    held = step.limits["minutes"] * 60_000
+    held = step.limits["minutes"] * MINUTE
     since, last = None, None
     times: deque[int] = deque()
     recent: deque[float] = deque()

@@ -44,7 +44,7 @@ _ESTIMATES = 3000
 
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
-    """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
+    """Return the query for past services; ``journal`` is called for each, as it may be replaced."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
@@ -76,7 +76,7 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
 
 
 def trend_query(journal: Journal) -> Callable[[str, int, int, int], Awaitable[Sequence[Any]]]:
-    """Return what reads a point's trend in a thread: point, start, end, step (ms)."""
+    """Return a function that reads a point's trend in a thread: point, start, end, step (ms)."""
     async def trend(point: str, start: int, end: int, step: int) -> Sequence[Any]:
         return await asyncio.to_thread(journal.trend, point, start, end, step)
 
@@ -84,7 +84,7 @@ def trend_query(journal: Journal) -> Callable[[str, int, int, int], Awaitable[Se
 
 
 def events_query(journal: Journal) -> Callable[[int, int], Awaitable[Sequence[Event]]]:
-    """Return what reads the events of a span in a thread: start, end (ms)."""
+    """Return a function that reads the events of a span in a thread: start, end (ms)."""
     async def events(start: int, end: int) -> Sequence[Event]:
         return await asyncio.to_thread(
             lambda: [s.event for s in journal.events(start=start, end=end)])
@@ -217,8 +217,8 @@ class StatisticsReader:
 class BoardParts:
     """The parts of the daemon that the board reads or acts through.
 
-    ``clock`` is the daemon's, ``real`` the machine's own: neither people nor guessers of passwords
-    run faster in a demo. ``config`` and ``signer`` change when the site file is read again.
+    ``clock`` is the daemon's, ``real`` the machine's own: people and password attempts
+    do not run faster in a demo. ``config`` and ``signer`` change when the site file is read again.
     """
 
     config: Callable[[], SiteConfig]
@@ -268,14 +268,17 @@ def open_accounts(data: Path) -> Accounts | None:
         return Accounts(data / PEOPLE)
     except AccountsError as error:
         # Monitoring must go on, and its pages with it; only sign-in is off.
-        _log.error("nobody can sign in: %s", error)
+        _log.error("sign-in is not possible: %s", error)
         return None
 
 
 async def start_board(
     services: BoardServices, listen: tuple[str, int], live: Live,
 ) -> tuple[asyncio.Task[None], str]:
-    """Serve the board; return its task and its address. Raises why it could not start."""
+    """Serve the board; return its task and its address.
+
+    Raises the error that kept it from starting.
+    """
     up: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     board = asyncio.create_task(
         serve(create_app(services), *listen, on_ready=up.set_result, on_end=live.close),

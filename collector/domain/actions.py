@@ -65,7 +65,7 @@ class DeclaredFill:
 
 
 class WindowKind(StrEnum):
-    """What a window is."""
+    """The kind of a declared window."""
 
     IMPAIRMENT = "impairment"
     """Systems are closed, drained or tested: what follows from that is suppressed by design."""

@@ -53,7 +53,7 @@ _LONGEST = 4096
 
 
 class LinkFault(StrEnum):
-    """Why a link is refused."""
+    """The reason for refusing a link."""
 
     FORGED = "forged"
     OTHER_SITE = "other-site"
@@ -143,7 +143,7 @@ class DeliveryState(StrEnum):
 
 
 class DeliveryOutcome(StrEnum):
-    """How one try ended."""
+    """The result of one delivery attempt."""
 
     DELIVERED = "delivered"
     RETRY = "retry"

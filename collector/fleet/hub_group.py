@@ -277,7 +277,7 @@ def _reading_lines(state: SiteState, received: Sequence[ReceivedValue]) -> Itera
 
 
 class HistoryWriter:
-    """Writes what a group's file keeps for it; ``make`` opens the way to the server."""
+    """Writes the lines stored in a group's file; ``make`` connects to the server."""
 
     def __init__(self, store: GroupStore, make: Callable[[], Endpoint],
                  dead_letters: DeadLetterFile,

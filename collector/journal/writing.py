@@ -1,4 +1,4 @@
-"""One commit: names to numbers, rows without loss, events, all inside the caller's transaction."""
+"""Writing of one commit inside the caller's transaction: names, readings, events."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Names:
         return f"Names({self._table}, {len(self._known)} known)"
 
     def forget(self) -> None:
-        """Drop what is remembered: a transaction that added names was undone."""
+        """Clear the cache, after a transaction that added names was undone."""
         self._known = {}
 
     def number(self, db: sqlite3.Connection, text: str) -> int:
@@ -61,7 +61,7 @@ class Names:
 
 
 def plain_value(value: float | None) -> float | bytes | None:
-    """Return what SQLite keeps unchanged: it would turn a NaN into nothing."""
+    """Return a form of the value that SQLite keeps unchanged: it would turn NaN into NULL."""
     if value is None or value == value:
         return value
     return struct.pack("<d", value)
@@ -199,7 +199,7 @@ def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Deliver
 
 
 def begin(db: sqlite3.Connection, number: int, now: int) -> None:
-    """Write that a try begins. Raises ``JournalError`` unless it was waiting."""
+    """Record that an attempt begins. Raises ``JournalError`` unless it was waiting."""
     _move(db, number, DeliveryState.WAITING, "state = 'begun', changed = ?", (now,))
 
 
@@ -207,7 +207,7 @@ def finish(
     db: sqlite3.Connection, number: int, outcome: DeliveryOutcome, now: int, *,
     retry_at: int | None, detail: str,
 ) -> None:
-    """Write how a try ended. Raises ``JournalError`` unless it was begun."""
+    """Record the outcome of an attempt. Raises ``JournalError`` unless it was begun."""
     _move(
         db, number, DeliveryState.BEGUN,
         "state = ?, changed = ?, due = coalesce(?, due), detail = ?, attempts = attempts + ?",
@@ -229,9 +229,9 @@ def _move(
 
 
 def recover(db: sqlite3.Connection, now: int) -> list[Delivery]:
-    """Take up what was begun and never finished; return what is closed because it was the 2nd time.
+    """Queue attempts that never ended again; return those closed as it was the second time.
 
-    To be called once at the start, before any try begins.
+    To be called once at the start, before any attempt begins.
     """
     closed = [row[0] for row in db.execute(
         "UPDATE deliveries SET state = 'uncertain', changed = ? "

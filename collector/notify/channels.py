@@ -51,7 +51,7 @@ class Channel(Protocol):
         """Return once the server has accepted the message.
 
         Raises :class:`DeliveryUnreachable` when it may be tried again, :class:`DeliveryRefused`
-        when it is no use. Cancelled or abandoned, it is unknown whether the message went.
+        when not. After a cancellation it is unknown whether the message was sent.
         """
 
 
@@ -203,8 +203,8 @@ def _service(address: str) -> Any:
 def check_address(address: str) -> str:
     """Return what is wrong with an address, without its secrets, or an empty text.
 
-    More than one far end in one address is wrong: when one of two mail boxes refuses, the other
-    would get the message again with every new try.
+    An address with more than one destination is wrong: when one of two mail boxes refuses, the
+    other would get the message again with every attempt.
     """
     if Recipient(id="", to=address).wants_events:
         try:
@@ -254,7 +254,7 @@ class AppriseChannel:
 def _attached(service: Any, message: Message) -> Any:
     """Return the message's file as the library takes it, where this service can carry one.
 
-    A file that is gone does not hold up the words; they say where it was.
+    Without the file the text is sent alone; it says where the file was.
     """
     path = message.attachment
     if path is None or not getattr(service, "attachment_support", False) or not path.is_file():
@@ -265,7 +265,7 @@ def _attached(service: Any, message: Message) -> Any:
 
 
 def _failure(lines: list[str]) -> DeliveryError:
-    """Tell a refusal from an outage by the far end's own code (RFC 5321 4.2.1, RFC 9110 15)."""
+    """Distinguish a refusal from an outage by the server's code (RFC 5321 4.2.1, RFC 9110 15)."""
     telling = [line for line in lines if "xception" in line or "rror" in line or "refused" in line]
     said = (telling or lines or ["no reason given"])[-1]
     said = said.removeprefix("Socket Exception: ")
@@ -347,14 +347,14 @@ class Heartbeat:
             await in_thread(lambda: self._ask(beat))
         except DeliveryUnreachable as error:
             self._failures += 1
-            _log.warning("the heartbeat was not heard", extra={"reason": str(error)})
+            _log.warning("the heartbeat was not accepted", extra={"reason": str(error)})
             if self._failures == _UNHEARD:
                 self._record_event(
-                    "heartbeat-unheard", f"The heartbeat is not heard outside: {error}. "
-                                         "Whoever listens there will take the site for silent.")
+                    "heartbeat-unheard", f"The heartbeat is not received outside: {error}. "
+                                         "The receiver will report the site as silent.")
             return
         if self._failures >= _UNHEARD:
-            self._record_event("heartbeat-heard", "The heartbeat is heard outside again.")
+            self._record_event("heartbeat-heard", "The heartbeat is received outside again.")
         self._failures = 0
 
     def _ask(self, beat: Beat) -> None:
@@ -364,4 +364,4 @@ class Heartbeat:
             said = scrub(str(error) or type(error).__name__, beat.url)
             raise DeliveryUnreachable(said) from error
         if not 200 <= status < 300:
-            raise DeliveryUnreachable(f"the far end answered {status} {reason}".rstrip())
+            raise DeliveryUnreachable(f"the server answered {status} {reason}".rstrip())

@@ -1,4 +1,4 @@
-"""Which recipient gets which event, and which person that is at an instant. No I/O, no state.
+"""Routes: the recipients of each event, and the person to call at an instant. No I/O, no state.
 
 What follows over time (bursts, escalation, quiet hours) is in :mod:`.calls`.
 """
@@ -74,7 +74,7 @@ class NumberedEvent(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """How long (ms) a message waits for others to the same person, so that a burst is one message.
+    """Waiting times (ms) during which messages to one person are joined, so a burst is one message.
 
     ``urgent`` is the longest wait of an alarm of high priority and of a further call, ``other``
     that of anything else. For ``spell`` after a message the next ones wait ``following``: they
@@ -259,13 +259,13 @@ class Item:
 
 
 def called_line(waiting: int, called: Sequence[tuple[str, int]], zone: ZoneInfo) -> str:
-    """Write the time (ms) without an acknowledgement, and who was called when.
+    """Return the line on the time (ms) without acknowledgement and on who was called when.
 
     >>> called_line(900_000, [("Ann", 1774749005000)], ZoneInfo("Europe/London"))
-    'Nobody has acknowledged this for 15 min. Called so far: Ann at 02:50.'
+    'Not acknowledged for 15 min. Called so far: Ann at 02:50.'
     """
     calls = [f"{who} at {local_time(at, zone):%H:%M}" for who, at in called]
-    return (f"Nobody has acknowledged this for {duration_text(max(waiting, 0))}. "
+    return (f"Not acknowledged for {duration_text(max(waiting, 0))}. "
             f"Called so far: {', '.join(calls)}.")
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import Priority, Transition
-from collector.domain.units import duration_text
+from collector.domain.units import DAY, duration_text
 from collector.reports.gauge_sections import low_air_tests, seen
 from collector.reports.report_data import (
     Block,
@@ -136,7 +136,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
     answered = "" if m.answered_median is None else \
         f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
-                         "end of the period." if m.raised else "Nobody was called.")
+                         "end of the period." if m.raised else "No one was called.")
     if m.inhibited:
         yield Heading(text="Suppressed alarms", level=2)
         yield Table(
@@ -162,7 +162,7 @@ _OFTEN = 10
 """Occurrences of one alarm in a period from which its cause is worth finding (setting)."""
 _GROWN = 1.25
 """Last quarter over first quarter from which on a leak is called grown (setting)."""
-_QUARTER = 85 * 86_400_000
+_QUARTER = 85 * DAY
 _SEEN = 0.95
 """Share of valid data below which the wiring is worth checking (setting)."""
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from collector.domain.events import EstimateMade
 from collector.domain.readings import TrendStep
-from collector.domain.units import duration_text
+from collector.domain.units import DAY, duration_text
 from collector.plots import Axis, Band, Level, Plot, Span
 from collector.reports.report_data import (
     Block,
@@ -58,7 +58,7 @@ def _description(g: ReportData, steps: Sequence[TrendStep], axis: Axis, alarms: 
 
 
 def _step(made: EstimateMade) -> TrendStep:
-    start, end = made.window or (made.time - 86_400_000, made.time)
+    start, end = made.window or (made.time - DAY, made.time)
     low = made.value if made.low is None else made.low
     high = made.value if made.high is None else made.high
     return TrendStep(start=start, end=end, count=1, low=low, mean=made.value, high=high)

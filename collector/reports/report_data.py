@@ -15,10 +15,10 @@ from collector.domain.evaluations import NotMonitored
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, split_point
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.plots import Axis, Bars, Plot, axis_of
 
-_NEAR = 30 * 60_000
+_NEAR = 30 * MINUTE
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY
 """Longest period with steps of 5 minutes; longer ones have steps of an hour."""

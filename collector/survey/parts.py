@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.domain.plant import Site
-from collector.domain.units import scale_of, value_text
+from collector.domain.units import ZERO_CELSIUS, scale_of, value_text
 from collector.physics.gas import standard_molar_volume
 
 
@@ -126,7 +126,6 @@ COOL_DOWN = Limit(
 VENTS = Limit(value=1, source="at least one purge vent per riser (common practice)")
 
 
-_KELVIN = 273.15
 
 _CUBIC_FOOT = 0.3048**3
 
@@ -137,7 +136,7 @@ class SiteUnits:
     def __init__(self, site: Site) -> None:
         self._units = site.units
         self._metric = site.units == "metric"
-        self._molar = standard_molar_volume(site.standard_temperature + _KELVIN)
+        self._molar = standard_molar_volume(site.standard_temperature + ZERO_CELSIUS)
         self._zone = ZoneInfo(site.timezone)
 
     def __repr__(self) -> str:

@@ -40,7 +40,7 @@ VENT = (
                     doc="how far below the target the oxygen must be"),
             Setting(name="deadband", kind="percent", default="0.2 %",
                     source="setting; two steps of a 0.1 % sensor",
-                    doc="how far above that line the oxygen must rise to begin anew"),
+                    doc="how far above that line the oxygen must rise to begin again"),
             MAX_GAP, *delays("0 s", "10 s"),
         ),
     ),
@@ -138,7 +138,7 @@ CONTACTS = (
             "the gauge at the valve: is the pressure really low",
             "an open head, an open drain or a broken pipe",
             "the air maintenance device, its valves and the supply before it",
-            "somebody working on the system",
+            "work on the system",
             "the switch: out of adjustment, its valve closed, or its wiring",
         ),
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
@@ -160,7 +160,7 @@ CONTACTS = (
         id="power-lost", title="Power lost", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
         causes=(
-            "the disconnect at the generator: did somebody open it for work",
+            "the disconnect at the generator: was it opened for work",
             "the breaker or fuses that feed it",
             "the building's supply",
             "the power relay and its wiring",
@@ -196,7 +196,7 @@ HEALTH = (
         causes=(
             "power to the device",
             "the cable, its plug, or the network between here and there",
-            "somebody changed its address or unit number",
+            "its address or unit number, which may have been changed",
             "the device itself: look whether its display lives",
         ),
         settings=(
@@ -236,13 +236,13 @@ HEALTH = (
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the machine's time service: is it on, does it reach its servers",
-            "somebody set the clock by hand",
+            "the clock, which may have been set by hand",
             "the battery of the machine's clock, if it jumped at a start",
         ),
         settings=(
             Setting(name="limit", kind="duration", default="10 s",
                     source="setting; about two polls, above what a time service steps by",
-                    doc="smallest jump that is told"),
+                    doc="smallest jump that raises it"),
             Setting(name="stay", kind="duration", default="10 min", source="setting",
                     doc="how long the alarm stays after the last jump"),
             *delays("0 s", "0 s"),
@@ -270,12 +270,12 @@ HEALTH = (
             "the line to the internet or to the mail server",
             "the recipient's address in the site file",
             "the password or token of the way out: expired or changed",
-            "the service at the far end, or the server that readings are forwarded to",
+            "the messaging service, or the server that readings are forwarded to",
         ),
         settings=(
             Setting(name="limit", kind="duration", default="10 min", source="setting",
-                    doc="longest time in which tries may fail before it is told; a message given "
-                        "up is told at once"),
+                    doc="longest time in which attempts may fail before it is raised; a message "
+                        "given up raises it at once"),
             Setting(name="stay", kind="duration", default="24 h", source="setting",
                     doc="how long the alarm stays when nothing more is due to the recipient"),
             *delays("0 s", "0 s"),
@@ -287,7 +287,7 @@ HEALTH = (
         causes=(
             "the site's line to the outside",
             "the power of the machine that watches there",
-            "the watch itself: does its own board answer at the site",
+            "the collector itself: does its board answer at the site",
             "the site's certificate or password at the broker: expired or changed",
         ),
     ),

@@ -63,7 +63,7 @@ PRESSURE = (
             "an open head or a fire: see whether water flows, and follow the site's procedure",
             "a broken pipe, a fitting let go, an open drain or test valve",
             "the valve tripping",
-            "somebody bleeding the system down for work that nobody declared",
+            "the system being bled down for work that was not declared",
             "the pressure sensor or its line",
         ),
         settings=(
@@ -119,7 +119,7 @@ LEAK = (
             Setting(name="limit", kind="pressure-rate", default="3 psi/h",
                     source="setting; any fall of an isolated tank is a leak by common practice, "
                            "but a room that cools by 5 K in an hour moves a full tank 1.6 psi",
-                    doc="fastest fall of a tank that nobody draws from"),
+                    doc="fastest fall of a tank that nothing draws from"),
             Setting(name="deadband", kind="percent", default="30 %", source="setting",
                     doc="how far below the limit the fall must be to have returned"),
             Setting(name="settle", kind="duration", default="15 min",
@@ -176,7 +176,7 @@ LEAK = (
             Setting(name="share", kind="percent", default="20 %", source="setting",
                     doc="least growth of a trend, as a share of the leak it began at"),
             Setting(name="step", kind="percent", default="40 %", source="setting",
-                    doc="least growth from one day to the next that is told without a trend"),
+                    doc="least growth from one day to the next that raises it without a trend"),
             Setting(name="least", kind="percent", default="5 %", source="setting",
                     doc="least growth that matters, as a share of leak-high's limit"),
             *delays("0 s", "0 s"),

@@ -18,7 +18,7 @@ COMPRESSOR = (
         ),
         causes=(
             "a leak in the pipe or at the tank: listen, soap the joints",
-            "a riser being filled that nobody declared, or a bypass left open",
+            "a riser being filled without a declared fill, or a bypass left open",
             "a worn compressor or a clogged intake filter",
             "the unit left in air-fill, so that the pipe takes all it makes",
             "a pressure switch that no longer opens at cut-out",
@@ -174,7 +174,7 @@ MODE = (
         ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
-            "a system being filled that nobody declared",
+            "a system being filled without a declared fill",
             "a compressor that no longer reaches the pressure where the unit returns to nitrogen",
             "the air-fill valve or its pilot stuck, or the mode switch left by hand",
         ),
@@ -210,7 +210,7 @@ MODE = (
         ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
-            "systems being filled that nobody declared",
+            "systems being filled without a declared fill",
             "a purge vent that flows more than the unit makes",
             "a compressor or separator that delivers less than it did",
             "the fallback pressure set too close to cut-in",

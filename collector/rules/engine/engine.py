@@ -15,6 +15,7 @@ from collector.domain.evaluations import ConditionState, Evaluation
 from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.readings import Columns, Reading, readings_of
+from collector.domain.units import DAY
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
@@ -32,7 +33,7 @@ __all__ = ["Engine"]
 _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as time without monitoring."""
 
-_TICKED = 7 * 86_400_000
+_TICKED = 7 * DAY
 """ms of a stretch without readings in which ticks still run: a shelf, a window or a day ends at its
 own instant. No delay passes in them."""
 
