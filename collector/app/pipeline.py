@@ -150,10 +150,18 @@ class Pipeline:
         )
 
     async def run(self) -> None:
-        """Take turns until cancelled; the caller then calls :meth:`finish`."""
+        """Take turns until cancelled; the caller then calls :meth:`finish`.
+
+        A turn under way is ended first: its commit cannot be called back, and would be made again.
+        """
         pause = max(self._step, round(_REAL_PAUSE * getattr(self._clock, "speed", 1.0)))
         while True:
-            await self.turn()
+            turn = asyncio.ensure_future(self.turn())
+            try:
+                await asyncio.shield(turn)
+            except asyncio.CancelledError:
+                await asyncio.gather(turn, return_exceptions=True)
+                raise
             await self._clock.sleep(pause)
 
     async def finish(self) -> None:

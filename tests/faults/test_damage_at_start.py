@@ -21,8 +21,7 @@ from tests.rules.support import SECOND, T0, plant, settings
 __all__ = ["controller", "works"]
 
 META = ["watch", "watch_commit", "tick"]
-WORDS = ["", "\x00", "{", "[]", '{"rules": []}', '{"rules": {"compressor-long-run": 3}}', "null",
-         "1e999", "-5", "½"]
+WORDS = ["\x00", "{", "[3]", '{"rules": [3]}', '{"inputs": 3}', "1e999", "-5", "½"]
 
 
 def damage(journal: Path, statement: str, *values: object) -> None:
@@ -66,8 +65,8 @@ def test_a_damaged_saved_value_is_left_out(kept: Path, key: str, word: str) -> N
         at = T0 + 700 * SECOND
         readings = [Reading(point="gen1.tank_pressure", asked=at, time=at, value=70.0)]
         journal.commit(readings, restored.monitor.feed(readings))
-    harmless = key == "tick" or word == "" or (key == "watch" and word in ("null",))
-    assert harmless or restored.damage
+    # JSON of another shape is a state of rules that are no longer there: they begin anew.
+    assert key == "tick" or word.startswith('{"') or restored.damage
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe\x00" * 20, b"short", b"=" * 50])
@@ -105,7 +104,6 @@ def test_the_daemon_goes_on_and_says_all_of_it(works: Works) -> None:
     daemon.terminate(20)
     said = [e.text for e in works.events()[before:]
             if getattr(e, "fact", "") == "damage-left-out"]
-    print(*said, sep="\n")
     assert len(said) == 3
     for words in ("of the journal are damaged", "saved state is damaged", "holds no key"):
         assert words in " ".join(said)
