@@ -210,7 +210,7 @@ class Daemon:
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(
-                lambda: self._record_event("collector-stopped", "The watch was stopped."))
+                lambda: self._record_event("collector-stopped", "The collector was stopped."))
             await cancelled(board)
 
     def _start_jobs(self) -> None:
@@ -282,7 +282,7 @@ class Daemon:
 
     async def _sign_of_life(self) -> None:
         active = sum(a.present for a in self.alarms())
-        self._service.status(f"{len(self.picture)} points, {active} conditions standing")
+        self._service.status(f"{len(self.picture)} points, {active} alarms active")
 
     def _healthy(self) -> bool:
         last = self._pipeline.statistics().last_turn

@@ -44,7 +44,7 @@ def _parser() -> argparse.ArgumentParser:
         help='how much to record, or to serve, of the plant\'s time, such as "30 d"')
     add("--every", default="15 s", metavar="TIME", help="interval of recorded readings")
     add("--until-stdin-closes", action="store_true",
-        help="end when whoever started this has gone")
+        help="end when the process that started this ends")
     return parser
 
 

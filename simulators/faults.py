@@ -19,7 +19,7 @@ __all__ = ["FAULTS", "Bench", "switch"]
 
 @dataclass(slots=True, kw_only=True)
 class Bench:
-    """What faults work on: the plant, its gauges, and the manners of the units on the wire."""
+    """Targets of faults: the plant, its gauges, and the replies of the units on the wire."""
 
     plant: Plant
     gauges: Gauges

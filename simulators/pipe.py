@@ -16,7 +16,7 @@ __all__ = ["Pipe", "PipeFaults"]
 
 
 class PipeFaults:
-    """What is wrong with a riser. Flows in mol/s at supervisory pressure."""
+    """Faults of a riser. Flows in mol/s at supervisory pressure."""
 
     __slots__ = ("bypass_open", "grow_from", "grow_rate", "heating_off", "leak_step", "shut",
                  "trip")

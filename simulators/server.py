@@ -68,7 +68,7 @@ class Line(Protocol):
 
 
 class _Answering:
-    """What every line shares: find the unit, mind its manners, answer."""
+    """Base of the lines: find the unit, apply its faults, reply."""
 
     def __init__(self, units: Sequence[Unit], catch_up: Callable[[], None], split: Split,
                  frame: Frame) -> None:

@@ -22,6 +22,7 @@ from collector.clock import format_instant
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
 from collector.plots import Bars, Plot
 from collector.survey.limits import COOL_DOWN
 from collector.survey.site_units import SiteUnits
@@ -31,7 +32,7 @@ __all__ = ["AcceptanceService", "History", "StepState"]
 _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
-_REUSED = 60_000
+_REUSED = MINUTE
 """ms for which the finding of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
 

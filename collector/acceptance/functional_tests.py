@@ -8,6 +8,7 @@ from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluatio
 from collector.acceptance.step_readings import Sample, StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
+from collector.domain.units import MINUTE
 
 __all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
            "evaluate_purity", "evaluate_return"]
@@ -245,7 +246,7 @@ def evaluate_purge_finish(step: Step, look: StepReadings) -> StepEvaluation:
     if why := look.clock_set():
         return StepEvaluation.void(why)
     oxygen, target = step.points[0], step.limits["percent"]
-    held = step.limits["minutes"] * 60_000
+    held = step.limits["minutes"] * MINUTE
     since, last = None, None
     times: deque[int] = deque()
     recent: deque[float] = deque()

@@ -6,14 +6,13 @@ from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluatio
 from collector.acceptance.step_readings import StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
-from collector.domain.units import MINUTE, PSI
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.leak import leak_rate, pressure_drop
 
 __all__ = ["evaluate_tightness"]
 
-_KELVIN = 273.15
 _SLACK = 0.5
 """psi below the test pressure at which it may still begin."""
 _JUMP = 1.0
@@ -63,7 +62,7 @@ def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
         row[0] += 1
         row[1] += psi
         row[2] += celsius
-    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + _KELVIN)
+    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + ZERO_CELSIUS)
             for minute, row in sorted(sums.items())]
 
 
@@ -153,7 +152,7 @@ def _measures(
                 limit=f"no more than {words.pressure(limit)}", limit_from=step.limit_from),
     ]
     for name, row in (("beginning", first), ("end", last)):
-        psi, celsius = (row[1] - ambient) / PSI, row[2] - _KELVIN
+        psi, celsius = (row[1] - ambient) / PSI, row[2] - ZERO_CELSIUS
         found.append(Measure(name=f"gauge at the {name}", shown=words.pressure(psi, 2), value=psi,
                              unit="psi", source=pressure))
         found.append(Measure(name=f"pipe at the {name}", shown=words.temperature(celsius),

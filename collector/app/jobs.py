@@ -151,7 +151,7 @@ async def journal_acceptance(
 async def _declare(
     fact: SystemEvent, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
 ) -> None:
-    """Declare what a step of an acceptance is, a fill or an impairment; or end it."""
+    """Declare the fill or impairment that an acceptance step needs; or end it."""
     now = clock.now()
     action = OperatorAction(
         kind=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
@@ -161,7 +161,7 @@ async def _declare(
 
 
 async def first_ended(stop: asyncio.Event, parts: Sequence[asyncio.Task[None]]) -> None:
-    """Return when ``stop`` is set, or raise what ended one of ``parts`` before it."""
+    """Return when ``stop`` is set; raise the error of a part that ends before."""
     stopped = asyncio.create_task(stop.wait(), name="stop")
     try:
         done, _ = await asyncio.wait({stopped, *parts}, return_when=asyncio.FIRST_COMPLETED)

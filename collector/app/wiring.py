@@ -55,7 +55,7 @@ def signer_of(config: SiteConfig) -> tuple[LinkSigner, str]:
 
 
 def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
-    """Return the changed site file, or why the one in force stays."""
+    """Return the changed site file, or the reason to keep the old one."""
     try:
         config = load_site(site_file)
     except SiteFileError as error:
@@ -91,7 +91,7 @@ def beat_of(config: SiteConfig) -> Beat | None:
 
 
 def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: str) -> Policy:
-    """Return the policy of notification in force.
+    """Return the current notification policy.
 
     Links in messages lead to the site file's public address, or to ``served``, where the board is
     served, if it listens on an address (``listen``) that other machines can open.
@@ -114,7 +114,7 @@ def link_services(
     config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
     journal: Callable[[], Journal],
 ) -> LinkServices:
-    """Return what the pages behind the links read; each argument is called for every request."""
+    """Return the services of the link pages; each argument is called for every request."""
     def name(who: str) -> str:
         known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
         return next(known, who)

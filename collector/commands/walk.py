@@ -47,7 +47,7 @@ class Walk:
         """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
         if tick is None or not tick.isdecimal():
-            raise JournalError("the watch has not read anything yet; is quietpipe run running?")
+            raise JournalError("the daemon has not read anything yet; is quietpipe run running?")
         return int(tick)
 
     def ask_name(self) -> None:
@@ -106,11 +106,10 @@ class Walk:
         for _ in range(15):
             if any(getattr(s.event, "values", {}).get("sha256") == digest
                    for s in self._journal.events(kind="acceptance-signed")):
-                self._say("The watch has put the hash into its journal: the record can be "
-                          "verified.")
+                self._say("The hash is in the journal: the record can be verified.")
                 return 0
             self._pause(_PAUSE)
-        self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
+        self._say("The hash is not in the journal yet: it is written as soon as the daemon runs.")
         return 0
 
     def _show_result(self, seen: StepState) -> int:
@@ -210,7 +209,7 @@ class Walk:
                 time, stood = now, before
             elif before - stood > _STALLED:
                 self._wipe()
-                self._say("The watch has judged nothing for 30 s: is quietpipe run still running?")
+                self._say("The daemon has evaluated nothing for 30 s: is quietpipe run running?")
                 stood = before
             # A day of readings takes a moment to go through: never spend more than a fifth on it.
             self._pause(max(_PAUSE, 4 * (self._clock.monotonic() - before)))
@@ -239,7 +238,7 @@ class Walk:
         print(question, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
-            raise UsageError("nobody answers: standard input has ended")
+            raise UsageError("no answer: standard input has ended")
         return line.strip()
 
     @staticmethod

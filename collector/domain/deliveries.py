@@ -23,7 +23,7 @@ class DeliveryState(StrEnum):
 
 
 class DeliveryOutcome(StrEnum):
-    """How one try ended."""
+    """The result of one delivery attempt."""
 
     DELIVERED = "delivered"
     RETRY = "retry"

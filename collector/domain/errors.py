@@ -121,10 +121,10 @@ class DeliveryRefused(DeliveryError):
 
 
 class LinesRefused(DeliveryError):
-    """The server works, and refuses a part of what was sent.
+    """The server works but refused some of the lines sent.
 
-    ``rest_taken``: it kept all that was right. ``too_old``: what it refused lies before the time
-    it keeps, which is nobody's mistake.
+    ``rest_taken``: it stored the other lines. ``too_old``: the refused lines are older than its
+    retention period, which is no error.
     """
 
     def __init__(self, message: str, *, rest_taken: bool = False, too_old: bool = False) -> None:

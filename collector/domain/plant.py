@@ -99,7 +99,7 @@ class Riser:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vent:
-    """A purge vent at the far end of a riser."""
+    """A purge vent at the remote end of a riser."""
 
     id: str
     name: str
@@ -112,7 +112,7 @@ class Vent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
-    """Where the generator stands and people work."""
+    """A room that holds a generator or other equipment and that people enter."""
 
     id: str
     name: str

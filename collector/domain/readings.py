@@ -33,7 +33,7 @@ def mode_code(word: str) -> float:
 
 
 class Quality(StrEnum):
-    """How far a reading may be trusted."""
+    """The quality of a reading."""
 
     GOOD = "good"
     BAD = "bad"

@@ -61,7 +61,7 @@ class StoredCommit(Protocol):
 
     @property
     def gap(self) -> Lost | None:
-        """What retention deleted just before this commit."""
+        """The commits that retention deleted just before this one."""
 
 
 class CommitStore(Protocol):

@@ -1,4 +1,4 @@
-"""What a closed tank with its pipes loses, from its gas content while a compressor comes and goes.
+"""Gas lost by a closed tank and its pipes, from its gas content over runs of the compressor.
 
 Gas is conserved whatever a regulator does. As long as every vent is shut,
 

@@ -1,4 +1,4 @@
-r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
+r"""Forecast of a purge's end: many model pipes, each weighted by the readings.
 
 Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
 (:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
@@ -83,7 +83,7 @@ def forecast_purge(
     seen_begin: bool = True,
     feed_error: float = 0.0,
 ) -> PurgeForecast | Refusal:
-    """Time constant and time to target, from readings of the far end.
+    """Time constant and time to target, from readings at the remote end.
 
     Parameters
     ----------

@@ -56,7 +56,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunGain:
-    """What the rests about a run tell.
+    """The gas gained in a run, from the rests before and after it.
 
     The gas is ``gas`` less the sum of ``sensitivity`` times the shared numbers; ``variance`` is in
     units of the noise. ``normal``, ``right``, ``rest`` and ``freedom`` are what the run adds to the

@@ -1,4 +1,4 @@
-r"""How the first gas leaves real pipe: tanks in series with dead legs, or one volume that slows.
+r"""Washout of the first gas from pipe: tanks in series with dead legs, or one slowing volume.
 
 Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
 its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
@@ -90,7 +90,7 @@ class Pipe:
 
 
 def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
-    """Return the far end's share of the first gas, every 0.05 time constants from 0 to 10.
+    """Return the remote end's share of the first gas, every 0.05 time constants from 0 to 10.
 
     Parameters
     ----------

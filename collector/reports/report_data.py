@@ -16,12 +16,12 @@ from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, point_kind, split_point
 from collector.domain.trends import TrendStep
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.plots import Axis, axis_of
 
 __all__ = ["History", "ReportData", "title_of"]
 
-_NEAR = 30 * 60_000
+_NEAR = 30 * MINUTE
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY
 """Longest period with steps of 5 minutes; longer ones have steps of an hour."""

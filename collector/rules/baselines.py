@@ -26,7 +26,7 @@ ACCEPTED = "baseline-accepted"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Want:
-    """What a baseline is wanted of. ``needed`` accepted days; ``given`` replaces learning."""
+    """A baseline that a rule uses. ``needed`` accepted days; ``given`` replaces learning."""
 
     quantity: str
     asset: str
@@ -63,7 +63,7 @@ class Baselines:
     def offer(self, key: str, figure: Estimate, window: tuple[int, int]) -> None:
         """Take the figure of one accepted day (``window`` in ms); ignored once it is learned.
 
-        Raises ``KeyError`` for a baseline nobody asked for.
+        Raises ``KeyError`` for a baseline that no rule uses.
         """
         want = self._wants[key]
         days = self._days.setdefault(key, [])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
@@ -35,9 +35,8 @@ from collector.rules.ventgas import (
 __all__ = ["PurgeBlocked"]
 
 _PIPE_TEMPERATURE = 288.15  # K
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
-_ENDS = 10 * _MINUTE
-_LONGEST_FALL = 6 * _HOUR
+_ENDS = 10 * MINUTE
+_LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
@@ -49,7 +48,7 @@ _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
-_SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
+_SLOWEST = 20 * DAY  # time constant beyond which no oxygen tells within a week
 
 
 @dataclass(slots=True, kw_only=True)
@@ -105,8 +104,8 @@ class PurgeBlocked(Rule):
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
-    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
-    with a very small vent; then nothing is said but that.
+    is distinguished from a tight one by the tank, from which as much is drawn as before. Neither
+    can tell with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -176,7 +175,10 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        """Whether air comes in: it flows and no oxygen falls.
+
+        Nitrogen then needs its time again.
+        """
         s = self.state
         if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
             return False
@@ -356,7 +358,7 @@ class PurgeBlocked(Rule):
         if not s.pipe.open:
             if s.none_at is not None:
                 return RawEvaluation.unknown(
-                    "the vent is closed: nothing tells whether it would flow")
+                    "the vent is closed: whether it would flow is not known")
             return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
@@ -375,7 +377,7 @@ class PurgeBlocked(Rule):
         }
         sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
-            now_rate, then = (60 * _MINUTE * r for r in (s.rate, s.shown))
+            now_rate, then = (60 * MINUTE * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
             sentences.append(

@@ -1,4 +1,4 @@
-"""Conditions of the watch itself: its clock, its journal, its messages.
+"""Conditions of the collector itself: its clock, its journal, its messages.
 
 They hear no readings but facts, which the daemon notes of itself as they happen.
 """
@@ -80,7 +80,7 @@ class ClockJump(_OfFacts):
         numbers = (
             f"The clock of the machine that watches was set {by} "
             f"{'forward' if s.seconds > 0 else 'back'}.{more} Readings keep the time they had; "
-            "durations across the jump are counted anew."
+            "durations across the jump are counted again."
         )
         values: Values = {"jump_seconds": round(s.seconds, 1), "jumps": s.times}
         return values, words.message(self.about, self.asset, since=s.began_at, numbers=numbers)
@@ -129,7 +129,7 @@ class JournalTrouble(_OfFacts):
         return RawEvaluation.inactive(max(ends, default=None))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a replaced journal will have been told of for long enough."""
+        """Return when a replaced journal has been reported for long enough."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
@@ -156,9 +156,9 @@ class _DeliveryState(State):
 
 
 class DeliveryFailing(_OfFacts):
-    """Messages to somebody do not get through, or a far end does not take what is forwarded.
+    """Messages to a recipient are not delivered, or a remote endpoint refuses forwarded data.
 
-    One message given up is told at once, tries that fail after a while. It ends when a message
+    A message given up raises it at once, failing attempts after a while. It ends when a message
     reaches them again, or when none was due to them for long. Forwarding gives nothing up.
     """
 
@@ -191,7 +191,7 @@ class DeliveryFailing(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether anybody is out of reach."""
+        """Return whether a recipient or remote endpoint is unreachable."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
@@ -207,7 +207,7 @@ class DeliveryFailing(_OfFacts):
         }
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when somebody will have been out of reach, or left alone, for long."""
+        """Return when a recipient counts as unreachable, or has had no attempt for long."""
         times = [t for row in self.state.failing.values()
                  for t in (row["until_at"], row["began_at"] + self._limit)]
         return min((t for t in times if t > now), default=None)
@@ -223,11 +223,11 @@ class DeliveryFailing(_OfFacts):
         if people:
             many = f"{lost} given up so far." if lost \
                 else "None given up yet; they are tried again."
-            numbers.append(f"Messages to {', '.join(people)} do not get through. {many} Whoever "
-                           "they were for does not know what the board shows.")
+            numbers.append(f"Messages to {', '.join(people)} do not get through. {many} The "
+                           "people they are for do not know what the board shows.")
         if ends:
             numbers.append(f"{', '.join(ends)} does not take what is forwarded. The journal keeps "
-                           "it until it can be sent; nobody sees it from afar meanwhile.")
+                           "it until it can be sent; it is not seen there meanwhile.")
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import (
     ALL_COUNTED,
     Band,
@@ -273,7 +273,7 @@ class CompressorLongRun(Rule):
             first.append("the unit is in air-fill: find out why it fell back")
             causes = tuple(cause for cause in causes if "air-fill" not in cause)
         values: Values = {
-            "run_minutes": round(lasted / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
+            "run_minutes": round(lasted / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
             "at_least": int(not run.known), "phase": phase, "runs_in_a_row": count,
         }
         return values, self.words.message(

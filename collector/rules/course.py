@@ -32,7 +32,7 @@ class Course(State):
     """Instant of the first reading, sum and number of the readings."""
 
     def begin(self) -> None:
-        """Begin anew with the next reading."""
+        """Begin again with the next reading."""
         self.begun_at, self.width, self.row_series = None, _WIDTH, []
 
     def add(self, at: int, value: float) -> None:

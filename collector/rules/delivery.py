@@ -1,10 +1,10 @@
-"""What the generator delivers and what is drawn, by the day.
+"""Estimates by the day: gas that the generator delivers, gas drawn from its tank.
 
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
 itself leaks. It is what the runs of the day brought, less what the tank gained. What a run brought
-is told by its length and by the rests about it; each counts by how well it is known, since polls
-may be far apart, or risers draw in gulps.
+is known from its length and from the rests about it; each counts by how well it is known, since
+polls may be far apart, or risers draw in gulps.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ class _TankEstimator(Estimator):
 
 
 class CompressorDelivery(_TankEstimator):
-    """What the generator puts into its tank while it runs in nitrogen mode."""
+    """Flow into the tank while the generator runs in nitrogen mode."""
 
     quantity = "compressor-delivery"
 
@@ -158,7 +158,7 @@ class CompressorDelivery(_TankEstimator):
 
 
 class PumpUpTime(_TankEstimator):
-    """How long a run from cut-in to cut-out takes with nothing drawn, by a stop watch: warm."""
+    """Duration of a warm run from cut-in to cut-out with nothing drawn."""
 
     quantity = "pump-up-time"
 
@@ -174,7 +174,7 @@ class PumpUpTime(_TankEstimator):
 
 
 class NitrogenDemand(_TankEstimator):
-    """What leaves the tank, on the mean of the day. It feeds the cycles for all the others."""
+    """Flow out of the tank, the mean of the day. It feeds the cycles to the other estimators."""
 
     quantity = "nitrogen-demand"
 

@@ -83,7 +83,7 @@ class ContactRule(Rule):
 
 
 class _Gauged(ContactRule):
-    """A contact with a gauge beside it, which is told where it is read."""
+    """A contact with a gauge of the same quantity, whose value the message gives."""
 
     gauge: ClassVar[str]
     key: ClassVar[str]

@@ -1,10 +1,10 @@
-"""How much of the day the compressor runs."""
+"""Compressor duty: share of the day that it runs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -21,7 +21,7 @@ from collector.rules.running import OnTime, Span
 __all__ = ["FROZEN", "CompressorOverduty"]
 
 _PART = 600_000
-FROZEN = 30 * 60_000
+FROZEN = 30 * MINUTE
 """ms after which a device whose compressor runs while nothing it says changes counts as frozen."""
 
 

@@ -1,4 +1,4 @@
-"""How much the compressor ran, what that took and what it cost: quantities by the day."""
+"""Estimates by the day: compressor running time, energy and cost."""
 
 from __future__ import annotations
 

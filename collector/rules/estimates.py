@@ -31,7 +31,7 @@ class _CompletionState(State):
 
 
 class PurgeCompletion(Estimator):
-    """How much of the oxygen that has to go is gone: (air - x) / (air - target), in percent.
+    """Share of the oxygen to be purged that is gone: (air - x) / (air - target), in percent.
 
     From the last full hour with readings of the pipe's gas; what a chamber shows of room air is
     left out. The interval is that of the hour's mean and, independent of it, a step of the sensor

@@ -1,11 +1,12 @@
-"""Supervisory pressure that goes faster than leak, vent and weather could take it.
+"""Supervisory pressure falling faster than leak, vent and weather explain.
 
 A fall is held against the gauge's own step and scatter, and against what a technician drains from
 low points. Two readings must agree on either side, so that neither a peak nor a dropped decimal of
 one reading counts. A pipe that empties goes on falling; a sensor gets there in one reading and
 stays. A fall to zero in one reading is left to ``pressure-low``, which names the sensor first,
-until something else that is read says that gas went. Where that limit is not watched, or polls are
-too slow for a fall to be seen between two of them, it is raised here, as what it most likely is.
+until something else that is read says that gas went. Where that limit is not monitored, or polls
+are too slow for a fall to be seen between two of them, it is raised here, as what it most likely
+is.
 """
 
 from __future__ import annotations

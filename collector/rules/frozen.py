@@ -20,21 +20,22 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
 __all__ = ["DataFrozen"]
 
-_LOOK = 60_000
+_LOOK = MINUTE
 """ms between looks: far below the shortest limit, and no cost per reading."""
-_LEAST = 10 * 60_000
+_LEAST = 10 * MINUTE
 _FEWEST = 30
 """Answers without a change that the limit must span at least."""
 _MARGIN = 8
-_KNOWN = 3_600_000
+_KNOWN = HOUR
 """ms of moving that must have been seen of a state before its stillness is judged."""
-_RESTS = 12 * 3_600_000
+_RESTS = 12 * HOUR
 """Least limit (ms) of a device that was seen to rest: a quiet night must not look frozen."""
 _WANDERS = 5
 """Values one number must have had: a number at rest on the edge between two steps flickers for
@@ -279,7 +280,7 @@ class DataFrozen(Rule):
         numbers += "." + (" Other devices moved meanwhile." if self._others() else "")
         numbers += self._same(now) + " What depends on it cannot be judged and stands as it was."
         values: Values = {
-            "still_minutes": round(still / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
+            "still_minutes": round(still / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
         }
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
 
@@ -300,7 +301,7 @@ class DataFrozen(Rule):
         since = min(gauge.held_at or now for gauge in held.values())
         sentences.append("What depends on it cannot be judged and stands as it was.")
         values: Values = {
-            "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
+            "still_minutes": round((now - since) / MINUTE, 1), "points": ", ".join(held)}
         return values, words.message(
             self.about, self.asset, since=since, numbers=" ".join(sentences), first=(_LINE,))
 

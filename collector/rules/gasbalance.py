@@ -246,7 +246,7 @@ class GasBalance:
         s.begin = s.marked_at = None
 
     def take_time(self) -> Passed:
-        """Return what passed since the last call, and begin anew."""
+        """Return what passed since the last call, and start again from zero."""
         s = self.state
         marked = s.marked_at
         self._close()

@@ -1,4 +1,4 @@
-"""What is kept of a generator's gas balance."""
+"""The saved state of a generator's gas balance."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Rest(State):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Passed:
-    """What passed at a generator since it was last asked: times in ms, gas in psi of the tank."""
+    """Totals of a generator since the last call: times in ms, gas in psi of the tank."""
 
     seen: int
     on: int
@@ -83,7 +83,7 @@ class BalanceState(State):
     warmths: int = 0
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; one of other vents, or of another make, begins anew."""
+        """Restore a dumped state; one of other vents or of another layout is dropped."""
         alone = state.get("alone")
         if isinstance(alone, Mapping) and len(alone.get("right", ())) == len(self.alone.right) \
                 and set(state.get("vents", ())) == set(self.vents):

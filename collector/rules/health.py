@@ -19,8 +19,8 @@ class _SilentState(State):
 class DeviceSilent(Rule):
     """A device gives no usable answer.
 
-    Where the site file names no devices, a thing whose rows stopped is the silent one, by the
-    spacing its rows had. Time in which the watch itself was down is nobody's silence.
+    Where the site file names no devices, an asset whose rows stopped is silent, by the spacing
+    that its rows had. Time in which the collector itself was down does not count.
     """
 
     condition = "device-silent"

@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR
 from collector.rules.base import State
 
 __all__ = ["HeldGauge"]
@@ -23,7 +24,7 @@ _MARGIN = 8
 _LEAST_RAN = 8
 """Looks at a running compressor without a change, at least; its tank moves with every one."""
 _KNOWN_RAN = 30
-_TWO_DAYS = 48 * 3_600_000
+_TWO_DAYS = 48 * HOUR
 _KNOWN = 5 * 1440
 _WANDERS = 5
 _FEWEST = 10

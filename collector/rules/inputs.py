@@ -14,6 +14,7 @@ from typing import Any
 from collector.domain.conditions import ConditionSettings
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Reading, point_kind, split_point
+from collector.domain.units import DAY
 
 __all__ = ["Inputs", "Point", "Source"]
 
@@ -22,7 +23,7 @@ _LEAST_GAP = 15_000
 _POLLS_OF_SILENCE = 6
 _POLLS_OF_GAP = 3
 _SPACINGS_TO_KNOW = 10
-_LONGEST_PACE = 86_400_000
+_LONGEST_PACE = DAY
 """ms; nothing reads a plant less often. A clock that was set must not pass for a pace."""
 
 
@@ -229,7 +230,7 @@ class Inputs:
         return self.point(name).max_gap()
 
     def blind_after(self) -> int:
-        """Return how long (ms) nothing at all must come before the watch itself was blind."""
+        """Return the time (ms) without any reading after which the collector counts as down."""
         paces = [
             s.every if s.every is not None else int(s.spacing.ms) if s.spacing else 0
             for s in self.sources.values()
@@ -247,7 +248,7 @@ class Inputs:
         return min(_LONGEST_PACE, max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)]))
 
     def was_blind(self, gap: int) -> None:
-        """Take ``gap`` ms in which nobody watched out of everyone's silence."""
+        """Subtract ``gap`` ms, in which the collector was down, from the silence of every point."""
         for source in self.sources.values():
             if source.base_at is not None:
                 source.base_at += gap

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, PSI
+from collector.domain.units import DAY, HOUR, PSI
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
@@ -19,7 +19,7 @@ __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 
 _EVERY = 1_800_000
 _MINUTES = 1440.0
-_STALE = 36 * 3_600_000
+_STALE = 36 * HOUR
 
 
 def _limit(context: Context, asset: str, gauge: float) -> float:

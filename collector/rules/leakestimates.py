@@ -1,4 +1,4 @@
-"""What is reported of leaks: the rate, what it costs in a day, and the days that show growth."""
+"""Leak estimates: the rate, its cost for a day, and the days that show growth."""
 
 from __future__ import annotations
 

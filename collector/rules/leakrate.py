@@ -1,6 +1,6 @@
-"""The leak of each riser, or the sum of those that cannot be told apart, with how well it is known.
+"""The leak of each riser, or of several together where they cannot be separated, with intervals.
 
-A riser whose pressure falls by itself is told by that. All others share what leaves their
+A riser whose pressure falls by itself is measured by that. All others share what leaves their
 generator's tank and pipes, less what the first ones lose. A vent that lets gas out, or may, leaves
 no figure: what it passes is no leak.
 """
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
@@ -28,14 +28,14 @@ DECAY, SUM = "decay", "sum"
 """How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
 
 _AFTER = 5 * MINUTE
-_KEPT = 50 * 3_600_000
+_KEPT = 50 * HOUR
 _LONG = 3
-_EVERY = 3 * 3_600_000
+_EVERY = 3 * HOUR
 """ms between two looks at a gas balance of a day and more."""
 _KNOWN = 0.15
 """Largest deviation of a sum, as a share of it; a figure known no better is none."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
-_UNREAD = "nobody reads whether its vent is open"
+_UNREAD = "no point says whether its vent is open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,7 +205,7 @@ class Leaks:
             both = "" if own.flow is None else (
                 f": leak and vent together are "
                 f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
-                f"{flow_unit(pipe.context.plant)} and cannot be told apart")
+                f"{flow_unit(pipe.context.plant)} and cannot be separated")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
         if isinstance(own, Figure):
             return own
@@ -229,7 +229,7 @@ class Leaks:
         return found
 
     def _own(self, riser: str, now: int, window: int) -> Figure | Refusal:
-        """Return what a riser's own pressure tells; with a vent nobody reads, vent and leak."""
+        """Return the loss by a riser's own pressure; with the vent's where the vent is not read."""
         if now != self._own_at:
             self._own_at, self._owned = now, {}
         key = riser, window

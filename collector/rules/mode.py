@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
+from collector.domain.units import MINUTE
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
@@ -148,8 +149,8 @@ class AirFillStuck(Rule):
         lasted, limit = end - start, self._fill_limit if self._filling(now) else self._limit_set
         long, full = self._too_long(now), self._too_full(now)
         values: dict[str, float | int | str | None] = {
-            "air_fill_minutes": round(lasted / 60_000, 1),
-            "limit_minutes": round(limit / 60_000, 1),
+            "air_fill_minutes": round(lasted / MINUTE, 1),
+            "limit_minutes": round(limit / MINUTE, 1),
             "at_least": int(not stay.known),
         }
         least = "" if stay.known else "at least "

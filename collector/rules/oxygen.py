@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -88,9 +88,9 @@ class OxygenNotFalling(Rule):
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
     judged by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge is
     slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
-    prediction. Nothing is judged while the front has not reached the far end: half a time constant
-    and one window of purge time must have passed. A riser without a known flow or volume is called
-    stalled when even the fast end would not bring it to the target within 60 days.
+    prediction. Nothing is evaluated while the front has not reached the remote end: half a time
+    constant and one window of purge time must have passed. A riser without a known flow or volume
+    is called stalled when even the fast end would not bring it to the target within 60 days.
     """
 
     condition = "oxygen-not-falling"
@@ -116,7 +116,7 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._bucket = max(int(window / _BUCKETS), 60_000)
+        self._bucket = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
 
     # -- the curve -------------------------------------------------------------------------------

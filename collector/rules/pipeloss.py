@@ -2,7 +2,7 @@
 
 The amount, not the pressure: everything is brought to one temperature first. A rise that neither
 the gauge's step nor its scatter explains is a top-up; between two of them lies a piece. A piece
-tells the leak only where nothing flows in, and nobody reads whether the device is shut. So it must
+shows the leak only where nothing flows in, and no point says whether the device is shut. So it must
 show: the gas falls at one rate through all pieces, and top-ups are larger than the gauge's step.
 Else the pipe counts as held, and only the gas balance of its generator tells.
 """
@@ -15,20 +15,20 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from collector.domain.units import ZERO_CELSIUS
+from collector.domain.units import HOUR, MINUTE, ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
 
 __all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
 
-BUCKET = 60_000
+BUCKET = MINUTE
 """ms over which samples are averaged before anything else."""
 REFERENCE = 288.15
 """K to which pressures are brought."""
 
 _DAY = 86_400.0
-_KEEP = 74 * 3_600_000
+_KEEP = 74 * HOUR
 _LOOK_BACK = 20
 """Averages in which a slow top-up may have begun before it is noticed."""
 _CHUNK = 3600.0
@@ -51,7 +51,7 @@ _SURE = 4.0
 """Deviations that a fall must amount to; a figure known no better is none."""
 _UNEVEN = 0.15
 """Share of the time that may fall at less than half of the mean rate."""
-_RECENT = 6 * 3_600_000
+_RECENT = 6 * HOUR
 _FLOOR = 0.05
 """psi a day: a weather that moves the outside pressure, and a sensor that drifts, do as much."""
 _HEAT, _NO_HEAT = 0.2, 2.5

@@ -48,7 +48,7 @@ class HourClock(State):
 
     A counter can neither fall nor run ahead of the clock. One that does was replaced or rolled
     over: its new value is taken to follow on the old one, and ``lost`` keeps for how many hours
-    nobody could see it count. A value that goes back to where it was is a slip of one reading.
+    its count was not seen. A value that goes back to where it was is a slip of one reading.
     """
 
     value: float | None = None
@@ -107,7 +107,7 @@ class HourPlan:
 
     @classmethod
     def of(cls, unit: Generator, timezone: str) -> HourPlan | str | None:
-        """Return the plan, why there can be none, or ``None`` where nobody made one."""
+        """Return the plan, why there can be none, or ``None`` where no plan is set."""
         if unit.service_every is None:
             return None
         if unit.last_service is not None and unit.last_service_hours is None:
@@ -126,11 +126,11 @@ class HourPlan:
         if used < -_SLACK:
             return (
                 f"the hour counter reads {value:.0f} h, less than the {self.base:.0f} h of the "
-                "last service: it was replaced or rolled over; state last_service_hours anew"
+                "last service: it was replaced or rolled over; state last_service_hours again"
             )
         if self.since is not None and used > (now - self.since) / HOUR + _DAY_HOURS:
             return (
                 f"the hour counter reads {value:.0f} h, more than the clock allows since the last "
-                "service: it was replaced; state last_service_hours anew"
+                "service: it was replaced; state last_service_hours again"
             )
         return max(0.0, used)

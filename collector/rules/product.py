@@ -1,4 +1,4 @@
-"""What the generator makes, by its own analyser."""
+"""Oxygen of the product, by the generator's own analyser."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class _Product(Rule):
 
     @property
     def must(self) -> list[str]:
-        """What it cannot do without beside the analyser, whatever the site file says."""
+        """Quantities required beside the analyser, whatever the site file says."""
         return []
 
     def __init__(self, context: Context, asset: str) -> None:

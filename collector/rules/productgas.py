@@ -1,4 +1,4 @@
-"""What a generator's product holds, by its analyser: one figure a run, from where the run settles.
+"""Oxygen in a generator's product by its analyser: one value a run, from where it settles.
 
 An analyser without power reads zero, holds its last value or gives nothing while the compressor
 rests; with power its sample line takes in air. Neither is the product's oxygen. What is read while

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY, MINUTE
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
@@ -19,7 +20,6 @@ from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, tar
 
 __all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
 
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins anew
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
@@ -41,7 +41,7 @@ class _CurveState(State):
     taken_at: int | None = None
     """The last reading that was taken."""
     open_ms: int = 0
-    width: int = 2 * _MINUTE
+    width: int = 2 * MINUTE
     total: float = 0.0
     count: int = 0
     from_ms: int = 0
@@ -69,8 +69,8 @@ def _forecast(
 class _PurgeCurve(Estimator):
     """The course of a purge over the time with the vent open, in at most 48 means.
 
-    Without an open contact all time counts as open. The purge begins when the oxygen stands above
-    the target by half a percent, anew when air comes in, and ends at the target.
+    Without an open contact all time counts as open. The purge begins when the oxygen is half a
+    percent above the target, begins again when air comes in, and ends at the target.
     """
 
     state: _CurveState
@@ -268,7 +268,7 @@ class PurgeTimeConstant(_PurgeCurve):
 
 
 class PurgeDoneAt(_PurgeCurve):
-    """When the far end reads the target, in seconds since 1970 (UTC).
+    """Time at which the remote end will read the target, in seconds since 1970 (UTC).
 
     The vent is taken to go on being open for the share of the time that it was so far.
     """
@@ -369,7 +369,7 @@ class OxygenExposure(Estimator):
         """Return the day's exposure with its coverage, where at least half of it was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
-        seen, total, last = min(s.known_ms, whole), s.total / _DAY, s.last
+        seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last
         self.begin(now)
         if self.context.inputs.point(self._oxygen).at is None or whole <= 0:
             return None
@@ -378,9 +378,9 @@ class OxygenExposure(Estimator):
             return self._made(
                 now, start, None, reason=f"only {100 * cover:.0f} % of the time was seen",
             )
-        blind = (whole - seen) / _DAY
+        blind = (whole - seen) / DAY
         air = 100 * OXYGEN_IN_AIR - self._target
-        error = STEP * seen / _DAY
+        error = STEP * seen / DAY
         above = last is not None and last > self._target - STEP
         low = max(total - error, 0.0)
         high = total + (error if total > 0 or above else 0.0) + blind * air

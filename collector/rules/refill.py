@@ -1,4 +1,4 @@
-"""How long a refill of the tank may take: set, accepted, learned, or by common practice."""
+"""Longest refill of the tank: set, accepted, learned, or by common practice."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
-from collector.domain.units import PSI, ZERO_CELSIUS
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
@@ -20,7 +20,7 @@ __all__ = ["Refill", "RefillState", "refill_limit"]
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
 """Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
 _OVER_LONGEST, _NOT_LEARNED = 1.3, 4 / 3
-_COMMON_LIMIT = 12 * 60_000
+_COMMON_LIMIT = 12 * MINUTE
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
 _PURGE = 2.0
@@ -103,7 +103,7 @@ class Refill:
             return self._set, "set in the site file"
         found = self._context.baselines.accepted("pump-up-time", self._asset)
         if found is not None:
-            return (round(found.value * _MARGIN * 60_000 * self._stretch()),
+            return (round(found.value * _MARGIN * MINUTE * self._stretch()),
                     "half as much again as the pump-up of the acceptance" + self._by_draw())
         rows = self.state.length_series
         if len(rows) >= _LEARNED:

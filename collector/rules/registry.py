@@ -61,7 +61,7 @@ ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = tuple(
 
 
 def build_rule_set(context: Context) -> RuleSet:
-    """Return every rule and estimator of the plant, and the conditions that are not watched.
+    """Return every rule and estimator of the plant, and the conditions that are not monitored.
 
     Rules are in the order of the catalogue, estimators family by family.
     """

@@ -16,7 +16,7 @@ _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there u
 class RoomOxygenLow(Rule):
     """Room oxygen below the limit, whatever the reason.
 
-    A failed cell reads low as well. Nobody can tell from here, so that it is raised all the same,
+    A failed cell reads low as well. The two cannot be distinguished by readings, so it is raised,
     and the message says both and leads with the caution.
     """
 

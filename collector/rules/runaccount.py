@@ -1,4 +1,4 @@
-"""What the runs of one compressor brought, and what they have in common."""
+"""The gas that runs of one compressor delivered, and the common rate behind them."""
 
 from __future__ import annotations
 

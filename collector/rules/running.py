@@ -1,4 +1,4 @@
-"""How much of the time something was on, told from samples that have gaps and may stand still."""
+"""Time that a 0/1 point was on, from samples that have gaps and may be frozen."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How long a state has lasted, told from samples with gaps. For runs and modes alike."""
+"""Duration of the current state (a run, a mode), from samples with gaps."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Stretch(State):
         self.lost_at = self.gap_at = None
 
     def restart(self, at: int) -> None:
-        """Count from ``at``: it was off for a moment nobody sampled."""
+        """Count from ``at``: it was off for a moment between two samples."""
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 

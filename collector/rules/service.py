@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import HOUR
+from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -124,7 +124,7 @@ class ServiceDue(Rule):
             sentences.append(f"The running hours are not known: {used}.")
         if self._date is not None and unit.last_service is not None:
             left = self._date - now
-            values["calendar_days_over"] = round(-left / 86_400_000, 1)
+            values["calendar_days_over"] = round(-left / DAY, 1)
             word = "was" if left <= 0 else "is"
             sentences.append(f"Last service on {_day(unit.last_service)}; by the calendar the next "
                         f"{word} due at {self.words.instant(self._date)}.")
@@ -142,7 +142,7 @@ class ServiceDue(Rule):
         return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Take over a dumped state; that of another plan is dropped."""
         super().load(state)
         self._begin()
 
@@ -201,7 +201,7 @@ class HoursToService(Estimator):
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Take over a dumped state; that of another plan is dropped."""
         key = self.clock.plan
         super().load(state)
         self.clock.begin(key)

@@ -9,6 +9,7 @@ from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
+from collector.domain.units import MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -54,7 +55,7 @@ class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``, both counted anew when the power comes back. What the gauge read
+    to it within ``near_limit``, both counted again when the power comes back. What the gauge read
     before past starts tells by how much the two differ here; before any was seen, close to it says
     nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
     again; where no condition reports it, the message says what is known of the power.
@@ -213,7 +214,7 @@ class CompressorNotStarting(Rule):
         )
         values: Values = {
             "tank_pressure_psi": round(psi, 2), "cut_in_psi": round(self._cut_in, 2),
-            "off_minutes": round((now - start) / 60_000, 1), "power": power,
+            "off_minutes": round((now - start) / MINUTE, 1), "power": power,
         }
         return values, self.words.message(
             self.about, self.asset, since=since, numbers=numbers, first=first,

@@ -1,4 +1,4 @@
-"""What a generator's tank says of a vent's flow: what is drawn now against what was drawn then."""
+"""A vent's flow by its generator's tank: the draw now against the draw before."""
 
 from __future__ import annotations
 

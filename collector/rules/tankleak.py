@@ -1,10 +1,10 @@
-"""A tank that loses gas while nobody draws from it.
+"""A tank that loses gas while nothing draws from it.
 
-That nobody draws is what has to be shown. A riser's air maintenance device lets gas in by gulps:
-the pressure sags until it opens, rises while it passes, and sags again once it is shut. Between two
-gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
-every riser at once the tank should stand still. A riser whose pressure is merely steady shows
-nothing: a regulator that passes just what the pipe loses keeps it so.
+It has to be shown that nothing draws from it. A riser's air maintenance device lets gas in by
+gulps: the pressure sags until it opens, rises while it passes, and sags again once it is shut.
+Between two gulps, above the pressure at which the last one began, the riser draws nothing, and if
+that holds of every riser at once the tank should stand still. A riser whose pressure is merely
+steady shows nothing: a regulator that passes just what the pipe loses keeps it so.
 
 Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
 together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.
@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
@@ -45,7 +45,7 @@ _STEPS, _SCATTERS = 1.6, 6.0
 """Steps of the gauge and scatters of its minutes beyond which a rise is none of its own making."""
 _GULPS = 3
 _ALIKE = 3.0
-_LONGEST = 12 * 3_600_000
+_LONGEST = 12 * HOUR
 """ms between two gulps; top-ups after a weekly draining come no oftener."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
@@ -57,8 +57,8 @@ _SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
-_OLD = 14 * 86_400_000
-_EVERY = 3 * 3_600_000
+_OLD = 14 * DAY
+_EVERY = 3 * HOUR
 """ms between two looks at the balance of a day."""
 _SURELY = 0.998
 """How sure an interval must be that is looked at eight times a day."""
@@ -66,7 +66,7 @@ _SURELY = 0.998
 
 @dataclass(slots=True, kw_only=True)
 class _Riser(State):
-    """What is known of one riser: the last minutes, and its last gulp."""
+    """State of one riser: the last minutes, and its last draw from the tank."""
 
     gauge: GaugeNoise = field(default_factory=GaugeNoise)
     means: GaugeNoise = field(default_factory=GaugeNoise)
@@ -261,7 +261,7 @@ class TankLeak(Rule):
         self.state.begun_at = None
 
     def _fell(self, at: int, rate: Estimate) -> None:
-        """Take a fall (psi/h) of a tank nobody drew from."""
+        """Apply a fall (psi/h) of a tank that nothing drew from."""
         s = self.state
         low, _ = rate.interval()
         s.falls_series = [*s.falls_series[-3:], [at, rate.value, rate.deviation, low]]
@@ -310,7 +310,7 @@ class TankLeak(Rule):
         return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how fast it falls with nobody drawing."""
+        """Return how fast it falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
@@ -347,7 +347,7 @@ class TankLeak(Rule):
             return reason
         risers = _fed_by(context, asset)
         if not risers:
-            return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
+            return f"no riser is said to be fed by {asset}: whether gas is drawn is not known"
         unread = [r for r in risers if not context.is_configured(f"{r}.pressure")]
         where = ", ".join(unread)
         return f"no supervisory pressure at {where}: it may be drawing" if unread else ""

@@ -1,4 +1,4 @@
-"""What leaves a generator's tank and the pipes it feeds for good, while every vent is shut.
+"""Net loss of a generator's tank and its pipes together while every vent is shut.
 
 Gas that the tank passes on to a pipe is not lost: tank and pipes are taken together, so that it
 makes no difference how a regulator feeds. What a sound tank loses itself is taken off.
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
-from collector.domain.units import ZERO_CELSIUS
+from collector.domain.units import HOUR, MINUTE, ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.outflow import closed_outflow
 from collector.rules.base import Band, Context, State
@@ -27,11 +27,11 @@ _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
 of the window to the other, and that where the day's wave is not taken out."""
 _BAND = 0.5
 """psi, deviation of a pipe whose pressure nobody reads."""
-_WAVE = 48 * 3_600_000
-_BUCKET = 5 * 60_000
+_WAVE = 48 * HOUR
+_BUCKET = 5 * MINUTE
 _ROW = 12
 _HOUR = _ROW * _BUCKET
-_KEPT = 74 * 3_600_000
+_KEPT = 74 * HOUR
 _SHARED = 0.02
 """Share of the outflow that the tank's own temperature leaves in doubt."""
 _RUNS = 0.03

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -185,8 +186,8 @@ class _Stuck(Rule):
         least = "" if self.state.stay.known else "at least "
         values: dict[str, float | int | str | None] = {
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
-            "stayed_hours": round((now - began) / 3_600_000, 2),
-            "limit_hours": round((late - began) / 3_600_000, 2),
+            "stayed_hours": round((now - began) / HOUR, 2),
+            "limit_hours": round((late - began) / HOUR, 2),
         }
         numbers = (
             f"{self._story()} for {least}{words.duration(now - began)}; up to "
@@ -300,7 +301,7 @@ class _WaterState(State):
 
 
 class WaterAtVent(Rule):
-    """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
+    """The water contact at the vent. Its delays cover bounce: each change restarts them."""
 
     condition = "water-at-vent"
     requires = {"water": "water contact"}
@@ -335,5 +336,5 @@ class WaterAtVent(Rule):
             f"The water contact has been closed for {least}{self.words.duration(now - since)}. "
             "Trapped water blocks the purge path and rusts the pipe."
         )
-        values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
+        values = {"water": 1, "minutes": round((now - since) / MINUTE, 1)}
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)

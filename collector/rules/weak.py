@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from collector.domain.quantities import flow_unit
+from collector.domain.units import DAY
 from collector.rules.base import (
     ALL,
     Band,
@@ -22,7 +23,7 @@ from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_ps
 
 __all__ = ["CompressorWeak"]
 
-_OLD = 14 * 86_400_000
+_OLD = 14 * DAY
 _TOO_FEW = 0.5
 """Share of the runs asked for with which a verdict is ventured."""
 

@@ -35,7 +35,7 @@ __all__ = ["FAULTS", "STRUCTURE", "Allowed", "DrawnPlant", "Fault", "Recording",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
-    """What was recorded of a plant, and what really happened."""
+    """The recorded readings of a plant, and the truth about it."""
 
     start: int
     """ms since 1970 UTC."""

@@ -1,4 +1,4 @@
-"""When a fault begins and is mended, and which conditions may come with a larger demand."""
+"""Times of a fault's begin and repair, and the conditions that a larger demand may raise."""
 
 from __future__ import annotations
 

@@ -23,7 +23,10 @@ _VENTS = {"oxygen": 1.0, "timer": 2.0, "orifice": 3.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """What the plant did. ``grid`` is the spacing (s) of the records; totals are each minute."""
+    """A simulated plant's history.
+
+    ``grid`` is the spacing (s) of the records; totals are each minute.
+    """
 
     grid: int
     generators: Floats

@@ -79,9 +79,9 @@ def test_one_that_is_not_taken_is_named_and_the_status_is_1(
         site = _site(tmp_path, ann=server.address(), ben=dead, desk="http://127.0.0.1:9/s3cret")
         assert main(["check", site, "--notify"]) == 1
     said = capsys.readouterr().out
-    assert re.search(r"ann \(Ann Archer\): NOT taken: .*550", said)
-    assert re.search(r"ben: NOT taken: ", said)
-    assert re.search(r"desk: NOT taken: the web hook could not be reached", said)
+    assert re.search(r"ann \(Ann Archer\): NOT accepted: .*550", said)
+    assert re.search(r"ben: NOT accepted: ", said)
+    assert re.search(r"desk: NOT accepted: the web hook could not be reached", said)
     assert "s3cret" not in said
 
 

@@ -127,7 +127,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
     answered = "" if m.answered_median is None else \
         f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
-                         "end of the period." if m.raised else "Nobody was called.")
+                         "end of the period." if m.raised else "No one was called.")
     if m.inhibited:
         yield Heading(text="Suppressed alarms", level=2)
         yield Table(

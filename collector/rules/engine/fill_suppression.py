@@ -15,6 +15,7 @@ from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.domain.fills import DeclaredFill
+from collector.domain.units import HOUR
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
@@ -24,7 +25,7 @@ __all__ = ["DeclaredFills"]
 
 _DECLARED, _ENDED = "fill-declared", "fill-ended"
 
-_LONGEST = 24 * 3_600_000
+_LONGEST = 24 * HOUR
 """ms; a fill must not suppress alarms for days. A longer one is declared again."""
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from collector.domain.conditions.schema import DECLARED_FILL, Cause
 from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Plant
+from collector.domain.units import MINUTE
 from collector.rules.base import Rule
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
@@ -26,7 +27,7 @@ __all__ = [
     "InhibitedBy", "Inhibition", "fill_bears_on", "sentences",
 ]
 
-_LEAST_GRACE = 60_000
+_LEAST_GRACE = MINUTE
 """ms; a controller starts up for about a minute when its power is back."""
 _LOOK_AGAIN = 10_000
 
@@ -85,7 +86,7 @@ _REACHES: Mapping[str, Callable[[Plant, Rule, Rule], bool]] = {
 
 @dataclass(frozen=True, slots=True)
 class InhibitedBy:
-    """Why a condition is not raised at present, and when to evaluate it again (ms)."""
+    """The reason that a condition is inhibited, and when to evaluate it again (ms)."""
 
     why: str
     again: int
@@ -224,5 +225,5 @@ def sentences(by: Sequence[str], of: Sequence[str]) -> str:
     if by:
         parts.append(f"Probably because of: {'; '.join(by)}.")
     if of:
-        parts.append(f"It explains, and no alarm is raised for: {'; '.join(of)}.")
+        parts.append(f"Alarms suppressed by it: {'; '.join(of)}.")
     return " ".join(parts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from collector.domain.units import MINUTE
 from collector.rules.inputs import Inputs
 
 __all__ = ["CLOCK_SET", "Lateness", "Staleness"]
@@ -14,7 +15,7 @@ _SWEEP = 30_000
 CLOCK_SET = 2000
 """ms by which time must run backwards to count as a clock that was set."""
 
-_OUT_OF_ORDER = 60_000
+_OUT_OF_ORDER = MINUTE
 """ms by which recorded rows may be out of order: readings later than that may mean a set clock."""
 
 _LATE_FOR_GOOD = 5000
