@@ -26,6 +26,8 @@ _FACTOR = 2.0
 """Standard errors by which the mean of every part must clear the line: one part by chance in 44
 (normal), all six of them never."""
 
+_OPENS_WITHIN = 25 * HOUR
+"""A vent that works by a timer opens once a day at least (common practice)."""
 _BY_LEAKS = 0.5
 """% per hour that a shut pipe can gain: a leak at the limit in service (3 psi in 2 h at 40 psi,
 NFPA 25), made up for with air and not with nitrogen, is 2.7 % of the gas an hour."""
@@ -179,7 +181,7 @@ class OxygenRising(Rule):
     def _too_fast(self, row: list[float]) -> bool:
         """Whether a shut pipe shows more than what leaks could let in: then it is the chamber."""
         s = self.state
-        if s.pipe.open is not False or s.pipe.breathes is not None or not s.part_series:
+        if s.pipe.open is not False or s.pipe.sealed(int(row[0])) or not s.part_series:
             return False
         before = s.part_series[-1]
         hours = (row[0] - before[0]) / HOUR
@@ -206,6 +208,9 @@ class OxygenRising(Rule):
             return False
         if rows[-1][1] < rows[0][1] - _FACTOR * math.hypot(rows[0][2], rows[-1][2]):
             return False
+        if s.pipe.open is False and not s.pipe.sealed(at) and not any(r[3] for r in rows) \
+                and at - (s.pipe.shut_at or 0) < _OPENS_WITHIN:
+            return False  # an opening will tell whether the chamber let room air in
         s.high, s.since_at = True, int(rows[0][0]) - self._part
         return True
 
@@ -248,7 +253,7 @@ class OxygenRising(Rule):
                 f"the generator's air-fill: it lasted {words.duration(int(air))} of the time "
                 "looked at, and the pipe got air"
             )
-        if s.pipe.open is False and s.pipe.breathes is None:
+        if s.pipe.open is False and not s.pipe.sealed(now):
             numbers += (" The vent is shut and has not been seen to open: its sensor may see "
                         "room air.")
             first.append("open the vent for a quarter of an hour and read again")

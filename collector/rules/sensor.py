@@ -232,7 +232,7 @@ class OxygenSensorSuspect(Rule):
         width = max(before[-2] - before[1], after[-2] - after[1])
         if abs(two - one) < max(self._step, 4 * width, self._gas_can(rows)):
             return False
-        if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
+        if s.pipe.open is None and (two < one or two >= _NEAR_AIR):
             return False  # a vent that opens or closes unseen; its chamber held room air
         # It began with the largest change, which need not lie in the very middle.
         first = max(range(1, len(rows)), key=lambda i: abs(rows[i][1] - rows[i - 1][1]))

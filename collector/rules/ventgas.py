@@ -21,6 +21,9 @@ _SETTLE = 15 * MINUTE
 _LEAST_SETTLE = 3 * MINUTE
 """ms; the lag of a slow sensor, twice."""
 _LONG_SHUT = 2 * HOUR
+_TIMES_LONGER = 2
+"""Times as long as a chamber was seen to keep room air out that it is trusted to: 0.3 % that went
+unnoticed meanwhile can be 0.6 % by then, which is short of any line that is drawn."""
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
@@ -71,8 +74,14 @@ class PipeOxygen(State):
     moved_at: int | None = None
     settle_ms: int = _SETTLE
     """For how long after that the chamber still holds what it held before."""
+    shut_at: int | None = None
+    """Since when it is seen to be shut, or was before it opened."""
+    sealed_ms: int = 0
+    """Longest time shut after which an opening showed that no room air had come in."""
     shut: float | None = None
     """The last reading before the vent opened."""
+    flushing: float | None = None
+    """The last reading since it opened, while the chamber settles."""
     opened: float | None = None
     """Highest oxygen (%) at which it was seen to open above its target."""
     breathes: bool | None = None
@@ -82,16 +91,19 @@ class PipeOxygen(State):
         is_open = value >= 0.5
         if is_open is self.open:
             return False
+        before = self.moved_at or at
         if self.open is not None:
             # Of room air little comes into a chamber that was shut for less than an hour or two.
             shut = at - self.moved_at if self.moved_at is not None and is_open else _LONG_SHUT
             self.settle_ms = max(_LEAST_SETTLE, _SETTLE * min(shut, _LONG_SHUT) // _LONG_SHUT)
             self.moved_at = at
         if not is_open:
-            self.shut = None
+            if self.moved_at is not None and at - before >= _LEAST_SETTLE:
+                self._flushed(before)
+            self.shut, self.shut_at = None, at
         elif target is not None:
             self._opens(target)
-        self.open = is_open
+        self.open, self.flushing = is_open, None
         return True
 
     def band(self, target: float) -> float:
@@ -137,12 +149,25 @@ class PipeOxygen(State):
         if not self.open:
             self.shut = value
             return not self.breathes and not self.settling(at)
+        self.flushing = value
         if self.settling(at):
             return False
-        if self.shut is not None:
-            if self.shut - value > _ROOM_AIR:
-                self.breathes = True
-            elif self.breathes is None:
-                self.breathes = False
-            self.shut = None
+        self._flushed(self.moved_at or at)
         return True
+
+    def _flushed(self, opened_at: int) -> None:
+        """Compare what the chamber held when it was shut with what the opening brought."""
+        if self.shut is None or self.flushing is None:
+            return
+        if self.shut - self.flushing > _ROOM_AIR:
+            self.breathes = True
+        else:
+            self.breathes = bool(self.breathes)
+            if self.shut_at is not None:
+                self.sealed_ms = max(self.sealed_ms, opened_at - self.shut_at)
+        self.shut = None
+
+    def sealed(self, at: int) -> bool:
+        """Whether the chamber, shut for as long as now, is known to hold the pipe's gas alone."""
+        return self.breathes is False and self.shut_at is not None \
+            and at - self.shut_at <= _TIMES_LONGER * self.sealed_ms
