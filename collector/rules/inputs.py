@@ -310,7 +310,7 @@ class Inputs:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; points and sources this plant lacks are kept harmlessly."""
+        """Restore a dumped state; points and sources this plant lacks are kept harmlessly."""
         for name, data in state.get("points", {}).items():
             point = self.point(name)
             point.value, point.at, point.heard_at = (

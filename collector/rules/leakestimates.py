@@ -103,7 +103,7 @@ class LeakRate(LeakEquivalent):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if self._pipe:
             self._pipe.update_batch(point, times, values)
 
@@ -123,7 +123,7 @@ class LeakRate(LeakEquivalent):
         return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
         self._days.restore(state["days"])
@@ -148,7 +148,7 @@ class SharedLeakRate(LeakRate):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         self._outflow.observe(point, times[-1], values)
 
     def dump(self) -> dict[str, Any]:
@@ -156,7 +156,7 @@ class SharedLeakRate(LeakRate):
         return {**super().dump(), "outflow": self._outflow.state.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         self._outflow.state.restore(state.get("outflow", {}))
 

@@ -87,7 +87,7 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
@@ -138,7 +138,7 @@ class Pipe:
         return {"loss": self.loss.dump(), "disturbed_series": self.disturbed}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.loss.load(state["loss"])
         self.disturbed = [list(row) for row in state["disturbed_series"]]
 

@@ -384,6 +384,6 @@ class PipeLoss:
         return {**self.state.dump(), "compensated": self.compensated}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

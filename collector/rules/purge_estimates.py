@@ -150,7 +150,7 @@ class _PurgeCurve(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -350,7 +350,7 @@ class OxygenExposure(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s, target = self.state, self._target
         found = s.pipe.held_band(times[0])
         of_pipe, last = found is not None and found[1], s.last

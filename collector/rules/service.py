@@ -142,7 +142,7 @@ class ServiceDue(Rule):
         return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; that of another plan is dropped."""
+        """Restore a dumped state; that of another plan is dropped."""
         super().load(state)
         self._begin()
 
@@ -201,7 +201,7 @@ class HoursToService(Estimator):
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; that of another plan is dropped."""
+        """Restore a dumped state; that of another plan is dropped."""
         key = self.clock.plan
         super().load(state)
         self.clock.begin(key)

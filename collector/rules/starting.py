@@ -255,6 +255,6 @@ class CompressorNotStarting(Rule):
         return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         self._set_limits()

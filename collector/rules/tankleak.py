@@ -205,7 +205,7 @@ class TankLeak(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         if point == self._tank:
             for value in values:
@@ -360,7 +360,7 @@ class TankLeak(Rule):
         return s.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
         for name, riser in self._risers.items():
             riser.restore(self.state.risers.get(name, {}))

@@ -164,7 +164,7 @@ class RuleSchedule:
         return {r.key: r.dump() for r in self.runtimes}
 
     def load(self, state: Mapping[str, Any], now: int) -> None:
-        """Take over a dumped state; a rule that cannot begins afresh, with a logged reason."""
+        """Restore a dumped state; a rule that cannot begins afresh, with a logged reason."""
         for runtime in self.runtimes:
             saved = state.get(runtime.key)
             if saved is not None:

@@ -74,7 +74,7 @@ class RuleRuntime:
         }
 
     def load(self, saved: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.rule.load(saved["state"])
         self.bands.clear()
         self.state, self.since = ConditionState(saved["standing"]), saved["since_at"]
