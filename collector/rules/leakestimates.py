@@ -29,7 +29,7 @@ class Days(State):
     rows_series: list[list[Any]] = field(default_factory=list)
 
     def add(self, figure: Figure) -> None:
-        """Take the figure of a day."""
+        """Add the estimate of a day."""
         if figure.psi is None or figure.level <= 0:
             return
         self.rows_series.append([
@@ -39,7 +39,7 @@ class Days(State):
         del self.rows_series[:-_KEPT_DAYS]
 
     def alike(self) -> list[list[Any]]:
-        """Return the days that were seen in the same way as the latest."""
+        """Return the days that were measured in the same way as the latest."""
         rows = self.rows_series
         return [r for r in rows if r[4] == rows[-1][4]] if rows else []
 
@@ -79,7 +79,9 @@ class LeakEquivalent(Estimator):
 
 
 class LeakRate(LeakEquivalent):
-    """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
+    """The leak as a flow.
+
+    It also feeds the pipe's gas balance, which all leak rules and estimates share.
 
     The volume is taken as the site file states it; an error there scales the figure.
     """
@@ -130,7 +132,7 @@ class LeakRate(LeakEquivalent):
 
 
 class SharedLeakRate(LeakRate):
-    """The leak of the risers of a generator that cannot be told apart; it feeds the outflow."""
+    """The leak of several risers of a generator together; it feeds the outflow."""
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)

@@ -1,4 +1,4 @@
-"""The times at which estimates are made: the site's midnight, and at once where one is ready."""
+"""Schedule of estimates: at the site's midnight, and at once where one is ready."""
 
 from __future__ import annotations
 
