@@ -27,7 +27,7 @@ class _Controller:
     last: dict[str, Value] = field(default_factory=dict)
 
     def answer(self) -> dict[str, Value]:
-        """Return the values that a collector would read now; ``None`` for each without an answer."""
+        """Return the values that a collector would read now; ``None`` without an answer."""
         faults = self.stage.bench.units[self.spec.device]
         power = self.stage.plant.generators.get(self.spec.powered_by)
         if (faults.silent or faults.exception or faults.short or faults.other_unit

@@ -32,7 +32,7 @@ _BARELY = 0.85
 
 
 class RiserSurvey:
-    """Computes the survey of one riser, with its generator's ``delivery`` (mol/s) and its source."""
+    """The survey of one riser, with its generator's ``delivery`` (mol/s) and its source."""
 
     def __init__(
         self, plant: Plant, riser: Riser, words: SiteUnits, *, delivery: float | None,
