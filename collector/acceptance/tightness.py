@@ -1,4 +1,4 @@
-"""The 24 h and the 2 h form of the tightness test, at the temperature they began with."""
+"""The tightness tests of 24 h and of 2 h, corrected to the temperature at the start."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ __all__ = ["evaluate_tightness"]
 _SLACK = 0.5
 """psi below the test pressure at which it may still begin."""
 _JUMP = 1.0
-"""psi, at one temperature, that no leak brings back within an hour."""
+"""psi, at one temperature; a rise of as much in an hour means that gas came in."""
 _SPEAKS = 300.0
-"""s for which a reading speaks: no pipe changes faster than a line through it follows."""
+"""s for which a reading is valid: a pipe's pressure does not change faster."""
 _GAPS = 0.1
-"""Share of the time that may have gone unseen."""
+"""Share of the time that may be without readings."""
 
 Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
 def evaluate_tightness(step: Step, look: StepReadings) -> StepEvaluation:
-    """Work out the loss of the whole test from pressure and temperature, with its interval."""
+    """Compute the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
         return StepEvaluation.void(why)
@@ -84,7 +84,7 @@ def _loss(look: StepReadings, rows: list[Row], duration: float) -> Estimate | st
 
 
 def _let_in(rows: list[Row]) -> float | None:
-    """Return when (s) the gas of the pipe rose faster than any sensor's error, or ``None``."""
+    """Return when (s) the gas in the pipe rose beyond any sensor's error, or ``None``."""
     if not rows:
         return None
     kelvin = rows[0][2]

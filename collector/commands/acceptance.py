@@ -68,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Walk, or do what the options say; return the exit status."""
+    """Guide through the steps, or do what the options ask; return the exit status."""
     config = load_site(options.site, secrets=False)
     path = config.data / "journal.sqlite"
     if not path.is_file():

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Do it; return the exit status."""
+    """Change the accounts; return the exit status."""
     if options.action != "list" and not options.name:
         raise UsageError(f"{options.action} needs a NAME")
     if options.action in ("add", "role") and options.role is None:

@@ -30,7 +30,7 @@ def holds_password(text: str) -> bool:
 def read_secret(text: str, folder: Path) -> str:
     """Return the secret that ``env:NAME`` or ``file:PATH`` (relative to ``folder``) holds.
 
-    Raises :class:`QuantityError`, which names the reference and never what it holds.
+    Raises :class:`QuantityError`, which names the reference and never the secret.
     """
     kind, _, name = text.partition(":")
     if not is_reference(text):

@@ -1,4 +1,4 @@
-"""Many sites in order: which are in trouble, which leak more, whose compressor is tiring."""
+"""Dashboard of many sites: active alarms, growing leaks, weak compressors."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ class Queue(Protocol):
     """The part of the journal that scheduling uses."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under a key."""
+        """Return the value stored under a key."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -114,7 +114,7 @@ class ReportScheduler:
         return f"ReportScheduler(resting {sorted(self._rest_until)})"
 
     async def turn(self, config: SiteConfig, now: int) -> int:
-        """Make and queue what is due at ``now`` (ms); return how many reports that were."""
+        """Make and queue the reports due at ``now`` (ms); return their number."""
         done = 0
         for report in config.reports:
             period = await asyncio.to_thread(self._due_period, report, config, now)

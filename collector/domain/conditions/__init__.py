@@ -71,7 +71,7 @@ class ConditionSettings:
     """The settings in force, resolved to numbers in units of record.
 
     ``general[condition][name]`` holds site-wide values; ``single[condition][asset][name]`` those
-    for one thing only. What neither states comes from ``defaults``.
+    for one asset only. What neither states comes from ``defaults``.
     """
 
     defaults: Mapping[str, Mapping[str, SettingValue]]

@@ -1,4 +1,4 @@
-"""Whether anybody could know at all: devices, data, and the collector itself."""
+"""Conditions of devices, of their data, and of the collector itself."""
 
 from __future__ import annotations
 

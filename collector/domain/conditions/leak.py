@@ -1,4 +1,4 @@
-"""Gas that leaves where it should not."""
+"""Conditions of leaks, of pipes and of tanks."""
 
 from __future__ import annotations
 

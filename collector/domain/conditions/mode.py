@@ -1,4 +1,4 @@
-"""Air or nitrogen: what the generator says it makes, and what it makes."""
+"""Conditions of the generator's mode: air-fill, and air in nitrogen mode."""
 
 from __future__ import annotations
 

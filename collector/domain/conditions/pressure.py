@@ -1,4 +1,4 @@
-"""Supervisory pressure and the cold that threatens the valve."""
+"""Conditions of supervisory pressure and of low temperature."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The purge vent and the path to it."""
+"""Conditions of purge vents and of the path to them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The first page: what to do next, and the period in plain words."""
+"""The first page: next steps, and a summary of the period."""
 
 from __future__ import annotations
 
