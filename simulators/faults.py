@@ -26,7 +26,7 @@ class Bench:
     units: dict[str, UnitFaults] = field(default_factory=dict)
     """By device id."""
     orders: int = 0
-    """How many orders were carried out: what was laid out before the last one is out of date."""
+    """Number of orders carried out; register images older than the last one are stale."""
 
 
 class _Order:

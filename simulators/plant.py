@@ -64,7 +64,7 @@ class Room:
 
 
 class Plant:
-    """The plant in motion. :meth:`advance_to` is the only way its time passes."""
+    """The simulated plant. Only :meth:`advance_to` advances its time."""
 
     def __init__(self, spec: PlantSpec) -> None:
         self.spec = spec
@@ -124,7 +124,7 @@ class Plant:
             self._step(instant - self.time)
 
     def _look_outside(self) -> None:
-        """Renew the temperatures around things; once a minute is enough for weather."""
+        """Update the ambient temperatures; once a minute is enough."""
         seconds = self.time / 1000
         if seconds < self._weather_until:
             return

@@ -1,4 +1,4 @@
-"""The plant on a real wire: Modbus TCP, RTU on a serial device or pty, RTU over TCP."""
+"""Modbus servers of the plant: TCP, RTU on a serial device or pty, RTU over TCP."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class Unit:
 
 
 class Line(Protocol):
-    """Something that carries requests to units."""
+    """A line that carries requests to units."""
 
     address: str
 
@@ -64,7 +64,7 @@ class Line(Protocol):
         """Begin to listen; ``address`` is then true."""
 
     async def close(self) -> None:
-        """Stop, and let go of every connection."""
+        """Stop, and close every connection."""
 
 
 class _Answering:

@@ -53,7 +53,7 @@ EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
 
 
 def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
-    """Return the finding of a step's readings."""
+    """Return the evaluation of a step's readings."""
     return EVALUATORS[step.kind](step, look)
 
 
@@ -61,13 +61,13 @@ _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
 _REUSED = MINUTE
-"""ms for which the finding of a long step is reused at most."""
+"""ms for which the evaluation of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepState:
-    """A step with its entry in the record, and the finding of its readings."""
+    """A step with its entry in the record, and the evaluation of its readings."""
 
     step: Step
     entry: Entry
@@ -117,7 +117,7 @@ class AcceptanceService:
         return StepState(step=step, entry=entry, evaluation=evaluation)
 
     def _evaluated(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
-        """Evaluate a step, or return its last finding where that is recent.
+        """Evaluate a step, or return its last evaluation where that is recent.
 
         A day of readings takes a second to evaluate, and every open page asks. Readings within a
         small share of a step's duration do not change its outcome.
@@ -143,7 +143,7 @@ class AcceptanceService:
             longest_gap=self._gap(plant, points), typed=entry.typed))
 
     def _why(self, point: str, numbers: Sequence[Number]) -> str:
-        """Return the reason of the newest reading that is not good; empty without one."""
+        """Return the reason of the newest bad reading; empty without one."""
         at = next((time for time, value in reversed(numbers) if value is None), None)
         if at is None:
             return ""
@@ -218,7 +218,7 @@ class AcceptanceService:
                                   f"({COOL_DOWN.source}).")
 
     def check(self, record_id: str, step_id: str, now: int) -> StepState:
-        """Evaluate a running step; record the finding once it is final or void."""
+        """Evaluate a running step; record the evaluation once it is final or void."""
         record = self.store.load(record_id)
         step = self.step(record, step_id)
         found = self.state(record, step, now)

@@ -1,4 +1,4 @@
-"""Journals what people did with an acceptance, and verifies a signed record against the journal.
+"""Journals the events of acceptance records, and verifies a signed record against the journal.
 
 The command line cannot write into the journal of a running monitor: it changes the record files.
 The monitor reads the records and journals the events that are missing, each once, by its key: who

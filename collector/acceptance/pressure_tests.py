@@ -21,11 +21,11 @@ from collector.physics.leak import leak_rate, pressure_drop
 from collector.survey.parts import COLD
 
 _NEAR = 1.0
-"""psi above the start at which a tank still counts as begun there."""
+"""psi above the start pressure at which a rise still counts as begun there."""
 _DRAWN = 1.0
-"""psi by which a rise may fall back before something must have drawn from it."""
+"""psi that a rise may fall back; more means that gas was drawn."""
 _SHORT = 2.0
-"""psi below cut-out at which a pressure switch may rightly have stopped the compressor."""
+"""psi below cut-out at which the pressure switch may already stop the compressor."""
 _SETTLE = 600_000
 """ms for a tank to cool after a run."""
 _TANK_KELVIN = 293.15
@@ -33,7 +33,7 @@ _TANK_KELVIN = 293.15
 
 @dataclass(slots=True, kw_only=True)
 class _Rise:
-    """A rise in progress, and what became of those before it."""
+    """A rise in progress, and remarks on those before it."""
 
     level: float
     goal: float
@@ -54,7 +54,7 @@ class _Rise:
         return tuple(f"An attempt before it was not counted: {why}." for why in self.voids)
 
     def step(self, sample: Sample, on: bool, longest_gap: int) -> float | None:
-        """Take a sample; return when (ms) the goal was reached."""
+        """Apply a sample; return the time (ms) at which the goal was reached."""
         time, psi = sample
         last, self.last = self.last, sample
         if self.began is None:
@@ -125,7 +125,7 @@ def _spoilt(look: StepReadings, *points: str) -> StepEvaluation | None:
 
 
 def evaluate_tank(step: Step, look: StepReadings) -> StepEvaluation:
-    """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
+    """Time an isolated tank from ``from`` to ``to`` psi, and compute the delivery."""
     tank, running = step.points[:2]
     limit = step.limits["minutes"] * 60
     rise = _Rise(level=step.limits["from"], goal=step.limits["to"])
@@ -247,18 +247,18 @@ def _beside(step: Step, look: StepReadings, start: int, end: int) -> str:
 _SLACK = 0.5
 """psi below the test pressure at which it may still begin."""
 _JUMP = 1.0
-"""psi, at one temperature, that no leak brings back within an hour."""
+"""psi, at one temperature; a rise of as much in an hour means that gas came in."""
 _SPEAKS = 300.0
-"""s for which a reading speaks: no pipe changes faster than a line through it follows."""
+"""s for which a reading is valid: a pipe's pressure does not change faster."""
 _GAPS = 0.1
-"""Share of the time that may have gone unseen."""
+"""Share of the time that may be without readings."""
 
 Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
 def evaluate_tightness(step: Step, look: StepReadings) -> StepEvaluation:
-    """Work out the loss of the whole test from pressure and temperature, with its interval."""
+    """Compute the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
         return StepEvaluation.void(why)
@@ -314,7 +314,7 @@ def _loss(look: StepReadings, rows: list[Row], duration: float) -> Estimate | st
 
 
 def _let_in(rows: list[Row]) -> float | None:
-    """Return when (s) the gas of the pipe rose faster than any sensor's error, or ``None``."""
+    """Return when (s) the gas in the pipe rose beyond any sensor's error, or ``None``."""
     if not rows:
         return None
     kelvin = rows[0][2]

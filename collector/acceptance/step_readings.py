@@ -100,7 +100,7 @@ class StepReadings:
     def paired(self, first: str, other: str) -> Iterator[tuple[int, float, float]]:
         """Yield time and value of each sample of ``first`` with the latest of ``other``.
 
-        Samples with none that is young enough are left out.
+        Samples without a recent enough partner are left out.
         """
         later = iter(self.samples(other))
         coming = next(later, None)
@@ -128,7 +128,7 @@ class StepReadings:
 
 
 def crossing(before: Sample, after: Sample, level: float) -> float:
-    """Return when (ms) a straight line between two samples passes ``level``; the first at worst."""
+    """Return the time (ms) at which a line through two samples passes ``level``."""
     (t0, v0), (t1, v1) = before, after
     if v1 == v0 or not min(v0, v1) <= level <= max(v0, v1):
         return float(t0)
@@ -181,7 +181,10 @@ class Measure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepEvaluation:
-    """The finding of the readings. ``window`` (ms since 1970 UTC) is the time that counts."""
+    """The evaluation of a step's readings.
+
+    ``window`` (ms since 1970 UTC) is the time that counts.
+    """
 
     outcome: Outcome
     text: str
@@ -192,10 +195,10 @@ class StepEvaluation:
 
     @classmethod
     def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
-        """Return a finding that waits for an event."""
+        """Return an evaluation that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
     def void(cls, text: str) -> StepEvaluation:
-        """Return a finding that voids the attempt."""
+        """Return an evaluation that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

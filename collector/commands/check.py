@@ -37,7 +37,7 @@ def check_arguments(parser: argparse.ArgumentParser) -> None:
 class _Polled:
     device: str
     now: int
-    """When its poll ended, ms since 1970 UTC."""
+    """End of its poll, ms since 1970 UTC."""
     readings: Sequence[Reading]
 
 
@@ -170,7 +170,7 @@ class TestResult:
 
 
 def test_message(config: SiteConfig, recipient: Recipient, now: int) -> Message:
-    """Return the test message, which must not be taken for an alarm."""
+    """Return the test message, which says that it is no alarm."""
     site = config.plant.site
     fact = SystemEvent(
         time=now, site=site.id, fact="test-message",

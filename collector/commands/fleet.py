@@ -246,7 +246,7 @@ def run_rerun(options: argparse.Namespace) -> int:
 
 
 def _print_result(job: Job, result: Rerun | WorkLost) -> bool:
-    """Print what came of a site; return whether it was re-run."""
+    """Print the result of a site; return whether it was re-run."""
     error = str(result) if isinstance(result, WorkLost) else result.error
     if isinstance(result, WorkLost) or error:
         print(f"{job.site}: not re-run: {error}", file=sys.stderr)
@@ -265,9 +265,9 @@ def _print_result(job: Job, result: Rerun | WorkLost) -> bool:
 A = TypeVar("A")
 B = TypeVar("B")
 _ANSWER_WITHIN = "20s"
-"""How long a cluster that is named may take to answer."""
+"""Time within which a named cluster must answer."""
 _TRIES = 2
-"""Tries more where a piece of work failed for a reason outside it."""
+"""Further tries of a piece of work that failed for a reason outside it."""
 
 
 class WorkLost(QuietpipeError):

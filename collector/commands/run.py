@@ -73,7 +73,7 @@ def quiet_logs() -> None:
 
 
 _WHO = "demo"
-"""The account of the demo; its password is another each time."""
+"""The account of the demo; its password is new each time."""
 
 
 def demo_arguments(parser: argparse.ArgumentParser) -> None:

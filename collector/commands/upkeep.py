@@ -145,7 +145,7 @@ _BLOCK = 1 << 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """One file of a copy: its path within the folder, its bytes, and what they sum to."""
+    """One file of a copy: its path within the folder, its size and its checksum."""
 
     name: str
     bytes: int
@@ -153,7 +153,7 @@ class Kept:
 
 
 def back_up(data: Path, to: Path, now: int) -> list[Kept]:
-    """Copy the data folder ``data`` to the new folder ``to``; return what was kept.
+    """Copy the data folder ``data`` to the new folder ``to``; return the files copied.
 
     Raises ``UsageError`` when there is nothing to copy, or something at ``to``; ``QuietpipeError``
     when it cannot be done.
@@ -175,7 +175,7 @@ def back_up(data: Path, to: Path, now: int) -> list[Kept]:
 
 
 def restore(data: Path, source: Path) -> list[Kept]:
-    """Put the copy at ``source`` back as the data folder ``data``; return what was put there.
+    """Put the copy at ``source`` back as the data folder ``data``; return the files restored.
 
     Raises ``UsageError`` when ``source`` is no whole copy or ``data`` holds something.
     """

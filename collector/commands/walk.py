@@ -44,7 +44,7 @@ class Walk:
     def now(self) -> int:
         """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
-        if tick is None:
+        if tick is None or not tick.isdecimal():
             raise JournalError("the daemon has not read anything yet; is quietpipe run running?")
         return int(tick)
 
@@ -62,7 +62,7 @@ class Walk:
         return record
 
     def imagined(self) -> Record:
-        """Return a record that was never opened: to show which steps there are."""
+        """Return a record that is not stored, for a list of the steps."""
         return Record(id="none", site="", opened=0, by="", size=Size.SMALL)
 
     # -- one thing ---------------------------------------------------------------------------------
@@ -76,13 +76,13 @@ class Walk:
     def enter_reading(
         self, record: Record, step_id: str, value: float, instrument: str, serial: str,
     ) -> int:
-        """Take what an instrument shows."""
+        """Record the reading of a hand-held instrument."""
         seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
         return self._show_result(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
-        """Do one step alone: begin it unless it runs already, and wait until it settles."""
+        """Do one step: start it unless it is running, and wait for its result."""
         step = self._service.step(record, step_id)
         entry = record.entry(step_id)
         if entry.settled and not again:
@@ -118,7 +118,7 @@ class Walk:
     # -- one after another -------------------------------------------------------------------------
 
     def all(self, record: Record) -> int:
-        """Take every step that has no result, in order; return when none is left, or on q."""
+        """Do every step without a result, in order; return when none is left, or on q."""
         for step in self._service.steps(record):
             while not (entry := self._service.store.load(record.id).entry(step.id)).settled:
                 self._show(step)
@@ -190,7 +190,7 @@ class Walk:
     # -- waiting and showing -----------------------------------------------------------------------
 
     def _follow(self, record: Record, step: Step) -> StepState:
-        """StepReadings again and again until the step settles, is void, or cannot be decided."""
+        """Evaluate again and again until the step has a result, is void, or cannot be decided."""
         shown, stood, time = "", self._clock.monotonic(), self.now()
         while True:
             before = self._clock.monotonic()

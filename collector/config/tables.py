@@ -230,7 +230,7 @@ class DeviceTable(Table):
 
     @property
     def assets(self) -> list[str]:
-        """The watched ids as a list."""
+        """The ids in ``watches`` as a list."""
         return [self.watches] if isinstance(self.watches, str) else self.watches
 
 

@@ -150,7 +150,7 @@ def _to_record(number: float, unit: str, kind: str) -> float:
 
 
 def convert(text: object, kind: str) -> float:
-    """Return the number that ``text`` means, in the unit of record of ``kind``.
+    """Return the value of ``text`` in the unit of record of ``kind``.
 
     ``kind`` is a key of :data:`KINDS` other than ``flow``. Durations and sizes come back whole.
     Raises :class:`QuantityError`.

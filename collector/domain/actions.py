@@ -1,4 +1,4 @@
-"""What people do and declare: actions, fills, impairment and visit windows, accepted baselines."""
+"""Operator actions on alarms; declared fills, impairments and visits; accepted baselines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Errors that say whose fault it is.
+"""Errors by their origin: site file, device, journal, delivery.
 
 A foreign exception becomes one of these once, at the boundary where it arrives, with
 ``raise … from``. Only what derives from :class:`Retryable` is ever tried again.
@@ -44,15 +44,15 @@ class SiteFileError(QuietpipeError):
 
 
 class ActionRefused(QuietpipeError):
-    """The alarm's state does not list what a person asked of it; nothing has changed."""
+    """The alarm's state does not allow the action; nothing has changed."""
 
 
 class UsageError(QuietpipeError):
-    """A command was called with something it cannot mean."""
+    """A command was called with a wrong argument."""
 
 
 class DeviceError(QuietpipeError):
-    """A device did not give what was asked."""
+    """A device did not return the values requested."""
 
 
 class DeviceSilent(DeviceError, Retryable):
@@ -76,7 +76,7 @@ class DeviceReplyInvalid(DeviceError, Retryable):
 
 
 class JournalError(QuietpipeError):
-    """The journal could not keep or give what was asked."""
+    """The journal could not store or return data."""
 
 
 class JournalCorrupt(JournalError):

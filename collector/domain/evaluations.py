@@ -27,8 +27,8 @@ class ConditionState(StrEnum):
 class Evaluation:
     """The state of one condition of one asset, after the on-delay and off-delay.
 
-    ``since`` (ms) is when what it describes began, ``time`` when it was judged. ``values`` are the
-    numbers of the message with their unit in the key (``run_minutes``). ``text`` is the whole
+    ``since`` (ms) is when what it describes began, ``time`` when it was evaluated. ``values`` are
+    the numbers of the message with their unit in the key (``run_minutes``). ``text`` is the whole
     message: what, where, since when, numbers, likely causes in order, caution. ``because`` says why
     an unknown is unknown.
     """

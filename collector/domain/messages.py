@@ -154,7 +154,7 @@ class DeliveryOutcome(StrEnum):
 class NewDelivery:
     """A message to be sent.
 
-    ``event_seq`` is the number of the event it tells of, ``due`` (ms) when it may first be tried,
+    ``event_seq`` is the number of the event it reports, ``due`` (ms) when it may first be tried,
     ``kind`` what calls for it (``raised``, ``returned``, ``fact``).
     """
 

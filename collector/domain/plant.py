@@ -53,7 +53,7 @@ class Generator:
     last_service: date | None = None
     """The day of the last service, by the site's calendar."""
     last_service_hours: float | None = None
-    """What the hour counter read at the last service."""
+    """Value of the hour counter at the last service."""
     kind: str = field(default="generator", init=False)
 
 
@@ -111,7 +111,7 @@ Thing = Generator | Riser | Vent | Room
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointSource:
-    """Which device gives a point, and how often it is asked."""
+    """The device that gives a point, and its poll interval."""
 
     point: str
     device: str
@@ -131,7 +131,7 @@ class Device:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plant:
-    """Everything the rules may know about the site, found by id."""
+    """The plant: everything that rules know of the site, by id."""
 
     site: Site
     generators: Mapping[str, Generator] = field(default_factory=dict)
@@ -150,7 +150,7 @@ class Plant:
         return None
 
     def things(self) -> tuple[Thing, ...]:
-        """Return every asset, generators first, as the gas flows."""
+        """Return every asset in the order of the gas flow, generators first."""
         return (
             *self.generators.values(), *self.risers.values(),
             *self.vents.values(), *self.rooms.values(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,8 @@ from typing import Protocol
 from collector.domain.events import Event, SystemEvent
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE, SECOND
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,12 +270,19 @@ class PublishCheckpoint:
 
     @classmethod
     def load(cls, kept: str | None, position: int) -> PublishCheckpoint:
-        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish."""
+        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish.
+
+        So it is when ``kept`` is damaged: what was published before is published again.
+        """
         if kept is None:
             return cls(position)
-        state = json.loads(kept)
-        return cls(int(state["live"]), [(int(a), int(b)) for a, b in state["holes"]],
-                   int(state.get("events", 0)))
+        try:
+            state = json.loads(kept)
+            return cls(int(state["live"]), [(int(a), int(b)) for a, b in state["holes"]],
+                       int(state.get("events", 0)))
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            _log.error("the checkpoint of what is published is damaged: %r", error)
+            return cls(position)
 
     def dump(self) -> str:
         """Return the state as text for the journal's meta."""

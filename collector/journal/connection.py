@@ -11,9 +11,11 @@ import threading
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import IO
 
+from collector.clock import format_instant
 from collector.domain.errors import JournalCorrupt, JournalError, JournalFull
 
 APPLICATION_ID = 0x51504A4C
@@ -215,6 +217,8 @@ class Database:
             f"file:{quoted.replace('#', '%23')}?mode={mode}", uri=True, isolation_level=None,
             check_same_thread=False, timeout=_WAIT / 1000,
         )
+        # A damaged text is still read: what it was shows in the log.
+        db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute(f"PRAGMA busy_timeout = {_WAIT}")
         return db
 
@@ -369,3 +373,21 @@ def _check_header(path: Path) -> None:
             f"the journal {path} is damaged: it was cut off at {size} bytes of "
             f"{pages * (65536 if page == 1 else page)}"
         )
+
+
+def rename_damaged(path: Path, now: int) -> Path:
+    """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
+    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
+    renamed = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while renamed.exists():
+        number += 1
+        renamed = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    try:
+        for tail in ("", "-wal", "-shm"):
+            beside = path.with_name(path.name + tail)
+            if beside.exists():
+                os.replace(beside, renamed.with_name(renamed.name + tail))
+    except OSError as exc:
+        raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
+    return renamed

@@ -9,19 +9,17 @@ once there is room), ``JournalCorrupt`` when the file is damaged.
 from __future__ import annotations
 
 import logging
-import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from collector.clock import format_instant
-from collector.domain.errors import JournalCorrupt, JournalError
+from collector.domain.errors import JournalCorrupt
 from collector.domain.events import Event
 from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.readings import Reading, TrendStep
 from collector.journal import history, queries, retention, writing
-from collector.journal.connection import Database
+from collector.journal.connection import Database, rename_damaged
 from collector.journal.history import HOUR, QUALITIES, Row
 from collector.journal.records import (
     Commit,
@@ -43,6 +41,7 @@ class Journal:
         self._series = Names("series", "point")
         self._whys = Names("whys", "text")
         self._cache = history.HourCache()
+        self._damaged: set[int] = set()
         self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
@@ -73,7 +72,7 @@ class Journal:
         try:
             return cls.open(path), None
         except JournalCorrupt as exc:
-            renamed = _rename_damaged(path, now)
+            renamed = rename_damaged(path, now)
             _log.error("a damaged journal was moved aside",
                        extra={"reason": str(exc), "moved_to": str(renamed)})
         return cls.open(path), str(renamed)
@@ -164,6 +163,14 @@ class Journal:
 
     # -- reading
 
+    def damage(self) -> str:
+        """Say which events read so far are damaged and left out; empty for none."""
+        numbers = sorted(self._damaged)
+        if not numbers:
+            return ""
+        return (f"{len(numbers)} event(s) of the journal are damaged and left out: number "
+                + ", ".join(map(str, numbers[:10])) + (" and more." if numbers[10:] else "."))
+
     def meta(self, key: str) -> str | None:
         """Return the value stored under ``key``."""
         with self._database.reading() as db:
@@ -250,7 +257,7 @@ class Journal:
                 ).fetchall()
             if not rows:
                 return
-            yield from map(queries.stored_event, rows)
+            yield from queries.stored_events(rows, self._damaged)
             last = rows[-1][0]
 
     def last_event(self) -> int:
@@ -267,7 +274,8 @@ class Journal:
         """Return the newest events first; see :func:`collector.journal.queries.find_events`."""
         with self._database.reading() as db:
             return queries.find_events(db, kinds=kinds, without=without, holding=holding,
-                                       exactly=exactly, start=start, end=end, limit=limit)
+                                       exactly=exactly, start=start, end=end, limit=limit,
+                                       damaged=self._damaged)
 
     def recent_deliveries(self, limit: int) -> list[Delivery]:
         """Return the deliveries written last, newest first, without their bodies."""
@@ -306,7 +314,8 @@ class Journal:
         """Return up to ``limit`` commits after ``position``, in order, none skipped."""
         with self._database.reading() as db:
             return queries.after(
-                db, position, limit, self._cache, lambda row: self._reading(db, row)
+                db, position, limit, self._cache, lambda row: self._reading(db, row),
+                self._damaged,
             )
 
     def settle(
@@ -376,21 +385,3 @@ class Journal:
 def _packed_until(db: sqlite3.Connection) -> int:
     hour = db.execute("SELECT max(hour) FROM packed_times").fetchone()[0]
     return 0 if hour is None else (int(hour) + 1) * HOUR
-
-
-def _rename_damaged(path: Path, now: int) -> Path:
-    """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
-    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
-    renamed = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while renamed.exists():
-        number += 1
-        renamed = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
-    try:
-        for tail in ("", "-wal", "-shm"):
-            beside = path.with_name(path.name + tail)
-            if beside.exists():
-                os.replace(beside, renamed.with_name(renamed.name + tail))
-    except OSError as exc:
-        raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
-    return renamed

@@ -65,7 +65,7 @@ class Estimate:
         return self.value - half, self.value + half
 
     def scaled(self, factor: float) -> Estimate:
-        """Multiply by a number known exactly (or whose own doubt is stated elsewhere)."""
+        """Multiply by a number known exactly (or whose uncertainty is stated elsewhere)."""
         return Estimate(
             value=self.value * factor,
             deviation=self.deviation * abs(factor),

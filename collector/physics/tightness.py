@@ -1,6 +1,6 @@
 r"""Leakage that the fire standards allow, as a flow for a pipe's volume and pressure.
 
-The standards state a loss of pressure at one test pressure; a riser watched in service stands at
+The standards state a loss of pressure at one test pressure; a riser in service is at
 another. The limit is carried over as the flow that one small hole would pass.
 
 References

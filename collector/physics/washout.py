@@ -76,7 +76,7 @@ class Pipe:
         return low + (course[index + 1] - low) * (place - index)
 
     def turns(self, share: float) -> float:
-        """Return after how many time constants the share has come down to ``share``."""
+        """Return the time constants after which the share has fallen to ``share``."""
         course = self.course
         last, earlier = course[-1], course[-21]
         if share >= last:
@@ -126,7 +126,7 @@ def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
 def _advance(
     x: list[float], z: list[float], live: float, rate: float, exchange: float, dt: float,
 ) -> None:
-    """Let one step pass, by the exponential of each tank's own decay: stable and exact at rest."""
+    """Advance by one step with each tank's exponential decay: stable, and exact at rest."""
     before = 0.0
     own = (1.0 + rate) / live
     decay = math.exp(-own * dt)

@@ -1,4 +1,4 @@
-"""Axes: values in the site's units with round ticks, and time by the site's clock.
+"""Axes of plots: values in the site's units with round ticks, time by the site's clock.
 
 Ticks of the time axis follow the wall clock: a day with a change of
 clocks has 23 or 25 hours and starts at local midnight all the same, a month on its first day.
@@ -289,7 +289,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Single values; ``None`` opens a gap. ``expected`` is what should be, not what was."""
+    """Single values; ``None`` opens a gap. ``expected`` marks a prediction."""
 
     label: str
     points: Sequence[tuple[int, float | None]]
@@ -316,7 +316,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
-    """Series over time. ``floor`` and ``ceiling`` widen the axis to take them in.
+    """Series over time. The axis includes ``floor`` and ``ceiling``.
 
     ``key`` keeps the ids of several plots on one page apart. Readings can go as far as ``known``
     (``end`` unless given): the time after it is the future, not a gap.

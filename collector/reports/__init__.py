@@ -1,8 +1,9 @@
-"""A period's review for owner, insurer and service firm, from the journal, as a page and as PDF."""
+"""Reports on a period for owner, insurer and service firm, as HTML and PDF."""
 
 from __future__ import annotations
 
 import json
+import logging
 
 from collector import __version__
 from collector.app.monitor import SiteMonitor
@@ -23,6 +24,8 @@ from collector.reports.upkeep_sections import baselines, energy, service
 
 __all__ = ["History", "Report", "ReportData", "make", "report_of"]
 
+
+_log = logging.getLogger(__name__)
 
 def make(g: ReportData) -> Report:
     """Return the report of the collected data."""
@@ -50,5 +53,9 @@ def _baselines(monitor: SiteMonitor, store: History) -> list[Baseline]:
     saved = store.meta("watch")
     if saved is None:
         return []
-    monitor.load(json.loads(saved), [])
+    try:
+        monitor.load(json.loads(saved), [])
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+        _log.error("the rules' saved state is damaged: %r", error)
+        return []
     return monitor.baselines()

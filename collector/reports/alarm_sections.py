@@ -29,7 +29,7 @@ _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by d
 
 
 def active_alarms(g: ReportData) -> Iterator[Block]:
-    """List what stood at the end of the period."""
+    """List the alarms active at the end of the period."""
     yield Heading(text="State at the end", level=2)
     if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
@@ -48,7 +48,7 @@ def _answer(g: ReportData, one: Occurrence) -> str:
 
 
 def events(g: ReportData) -> Iterator[Block]:
-    """List the alarms of the period, and what else was noted."""
+    """List the alarms and events of the period."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
     if not raised:

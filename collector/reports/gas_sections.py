@@ -68,7 +68,7 @@ def estimate_figure(
     g: ReportData, quantity: str, title: str, assets: Sequence[str], *,
     levels: Sequence[Level] = (), floor: float | None = 0.0,
 ) -> Figure:
-    """Draw a quantity of up to four things, each with the interval around it."""
+    """Draw a quantity of up to four assets, each with its interval."""
     found = {a: g.estimates(quantity, a) for a in assets[:4]}
     unit = next((e.unit for es in found.values() for e in es), "")
     axis = Axis(unit=unit, digits=2)

@@ -1,4 +1,4 @@
-"""A report put into files."""
+"""Writing of a report into files."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ FORMATS = ("html", "pdf", "txt")
 
 
 class ReportError(QuietpipeError):
-    """A report could not be written where it was to go."""
+    """A report could not be written to its folder."""
 
 
 def file_name(site: str, start: int, end: int, zone: ZoneInfo) -> str:
@@ -132,7 +132,7 @@ def _table(table: Table) -> Iterator[str]:
 
 _WIDTH = 78
 _SECTIONS = 2
-"""What to do next, and the period in brief."""
+"""Number of sections on the first page."""
 
 
 def text_of(report: Report) -> str:

@@ -24,7 +24,7 @@ _YEAR = 365.25 * DAY
 
 
 def number(value: float, unit: str = "") -> str:
-    """Write a computed number to three figures, thousands whole.
+    """Return a number with three significant figures, whole from 1000 on.
 
     >>> number(2.3149, "scfh"), number(0.0421), number(1234.5, "kWh")
     ('2.31 scfh', '0.0421', '1234 kWh')
@@ -91,7 +91,7 @@ class LeakCost:
 def leak_cost(g: ReportData, generator: Generator) -> LeakCost | str:
     """Return the cost of the leak behind a generator, or why it is not known.
 
-    The energy goes by the gas: leak over demand, both means over the period, times the energy.
+    It is the energy times leak over demand, both means over the period.
     """
     demand = means(g.estimates("nitrogen-demand", generator.id))
     own = means(g.estimates("leak-rate", generator.id))
@@ -137,7 +137,7 @@ def energy(g: ReportData) -> Iterator[Block]:
 
 
 def cost_words(cost: LeakCost | str) -> str:
-    """Return the cost of a leak in words, or why it is not known."""
+    """Return the cost of a leak in words, or the reason it is not known."""
     if isinstance(cost, str):
         return f"not known: {cost}"
     money = "" if cost.cost is None or cost.yearly_cost is None else (
@@ -169,7 +169,7 @@ def service(g: ReportData) -> Iterator[Block]:
 
 
 def baselines(g: ReportData) -> Iterator[Block]:
-    """List what later days are held against, and the acceptances on record."""
+    """List the baselines and the acceptances on record."""
     yield Heading(text="Baselines and acceptance")
     if g.baselines:
         yield Table(

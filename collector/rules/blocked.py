@@ -1,4 +1,4 @@
-"""The vent says open, and no gas flows: water or dirt in the purge path."""
+"""Purge path blocked: the vent reads open and no gas flows."""
 
 from __future__ import annotations
 
@@ -57,31 +57,31 @@ class _BlockedState(State):
     feed: FeedGas = field(default_factory=FeedGas)
     mode: float | None = None
     open_ms: int = 0
-    """Open time of this purge; the front needs half a time constant to reach the far end."""
+    """Open time of this purge; the front needs half a time constant to reach the vent."""
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
     anchor_ms: int = 0
     changed_at: int = 0
-    """When the last sample differed from the one before it."""
+    """Time at which the value last changed."""
     flicker: Flicker = field(default_factory=Flicker)
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
-    """% the oxygen should have fallen since the anchor."""
+    """% that the oxygen should have fallen since the anchor."""
     end: float = 0.0
     end_count: int = 0
     end_ms: int = 0
     oxygen: str = ""
-    """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    """Result by the oxygen: ``flows``, ``none``, or empty before the first."""
     flowed_at: int | None = None
-    """When oxygen last said that gas flows."""
+    """Time at which the oxygen last showed that gas flows."""
     drawn: float | None = None
-    """mol/s that was drawn from the generator's tank and risers then."""
+    """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
     down: bool = False
-    """Whether the pressure is on its way down since ``peak``, else up."""
+    """Whether the pressure is falling since ``peak``."""
     peak: float | None = None
     peak_at: int | None = None
     low_psi: float = 0.0
@@ -90,7 +90,7 @@ class _BlockedState(State):
     fall: float = 0.0
     fall_ms: int = 0
     shown: float | None = None
-    """psi/ms that the riser falls while gas was known to flow."""
+    """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
     demand: str = ""
     none_at: int | None = None
@@ -212,7 +212,7 @@ class PurgeBlocked(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
@@ -332,7 +332,7 @@ class PurgeBlocked(Rule):
         return self._settle(at, began)
 
     def _settle(self, at: int, began: int) -> bool:
-        """Weigh both: gas flows when the newest word of either says so."""
+        """Combine both: gas flows when the newest result of either says so."""
         s = self.state
         # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
         if s.demand == "none" and s.oxygen == "flows":
@@ -370,7 +370,7 @@ class PurgeBlocked(Rule):
         return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what oxygen and demand say."""
+        """Return the evidence of oxygen and demand."""
         s, words = self.state, self.words
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",

@@ -1,6 +1,6 @@
 """Conditions of the collector itself: its clock, its journal, its messages.
 
-They hear no readings but facts, which the daemon notes of itself as they happen.
+They take no readings but the daemon's own events.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ __all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
 
 class _OfFacts(Rule):
-    """A rule that hears facts only. What one fact raises stays for a while, to be seen."""
+    """A rule that takes system events only. Its alarm stays for a while, so that it is seen."""
 
     facts: ClassVar[frozenset[str]]
 
@@ -51,7 +51,7 @@ class ClockJump(_OfFacts):
         self.state = _ClockState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Take in that the clock was set, and by how many seconds."""
+        """Apply the event of a clock jump."""
         seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
@@ -68,12 +68,12 @@ class ClockJump(_OfFacts):
         return RawEvaluation.inactive(s.until_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when the alarm will have stayed long enough."""
+        """Return the end of the alarm's stay."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return by how much, and which way."""
+        """Return the size and direction of the jump."""
         s, words = self.state, self.words
         by = words.duration(round(abs(s.seconds) * 1000))
         more = f" It was set {s.times} times since." if s.times > 1 else ""
@@ -106,7 +106,7 @@ class JournalTrouble(_OfFacts):
         self.state = _JournalState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Take in that trouble began or ended, or that another journal was begun."""
+        """Apply the begin or end of trouble, or the replacement of the journal."""
         s = self.state
         if event.fact == "journal-trouble-ended":
             s.began_at, s.ended_at = None, event.time
@@ -175,7 +175,7 @@ class DeliveryFailing(_OfFacts):
         self.state = _DeliveryState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Take in whom a message did not reach, or reached again."""
+        """Apply the event of a recipient being unreachable or reachable."""
         forwarded = event.fact.startswith("forwarding")
         who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing

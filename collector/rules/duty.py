@@ -22,7 +22,7 @@ __all__ = ["FROZEN", "CompressorOverduty"]
 
 _PART = 600_000
 FROZEN = 30 * MINUTE
-"""ms after which a device whose compressor runs while nothing it says changes counts as frozen."""
+"""ms without any change, while its compressor runs, after which a device counts as frozen."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -60,8 +60,8 @@ class _DutyState(State):
 class CompressorOverduty(Rule):
     """The compressor runs for too large a share of a rolling day.
 
-    Only time that was seen counts, by a device that is alive: see :class:`OnTime`. Too little of it
-    answers unknown, unless what was seen already settles the question whatever the rest was.
+    Only time that was seen counts, by a device that is alive: see :class:`OnTime`. With too little
+    of it the result is unknown, unless the rest could not change it.
     """
 
     condition = "compressor-overduty"

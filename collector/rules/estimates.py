@@ -1,4 +1,4 @@
-"""Quantities that are reported by the day: each with an interval and its window, or a reason."""
+"""Purge completion, estimated by the day with interval and window, or the reason there is none."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ class PurgeCompletion(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -115,7 +115,7 @@ class PurgeCompletion(Estimator):
 
 
 def build_estimators(context: Context) -> list[Estimator]:
-    """Return the estimators of everything that is wired."""
+    """Return the estimators of every configured vent."""
     return [
         PurgeCompletion(context, v) for v in context.plant.vents
         if context.is_configured(f"{v}.oxygen")

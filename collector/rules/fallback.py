@@ -1,4 +1,4 @@
-"""A generator that falls back to air-fill again and again."""
+"""Frequent air-fill: a generator that falls back to air-fill again and again."""
 
 from __future__ import annotations
 

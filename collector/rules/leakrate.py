@@ -25,15 +25,15 @@ from collector.rules.tankoutflow import TankOutflow, outflow_of
 __all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
 
 DECAY, SUM = "decay", "sum"
-"""How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
+"""How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 
 _AFTER = 5 * MINUTE
 _KEPT = 50 * HOUR
 _LONG = 3
 _EVERY = 3 * HOUR
-"""ms between two looks at a gas balance of a day and more."""
+"""ms between two computations of a gas balance of a day and more."""
 _KNOWN = 0.15
-"""Largest deviation of a sum, as a share of it; a figure known no better is none."""
+"""Largest deviation of a sum, as a share of it; a worse one is not reported."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
 _UNREAD = "no point says whether its vent is open"
 
@@ -56,7 +56,7 @@ class Figure:
 
 
 class Pipe:
-    """One riser as a source of leak figures: its gas, and when gas flowed that is no leak."""
+    """The gas of one riser, with the times of flows that are no leak."""
 
     def __init__(self, context: Context, riser: str) -> None:
         self.context, self.riser = context, riser
@@ -87,7 +87,7 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
@@ -124,7 +124,7 @@ class Pipe:
 
     @property
     def unread_vent(self) -> bool:
-        """Whether it has a vent of whose position nothing is read."""
+        """Whether it has a vent whose position is not read."""
         return any(p.at is None for p in self._vents)
 
     @property
@@ -138,13 +138,13 @@ class Pipe:
         return {"loss": self.loss.dump(), "disturbed_series": self.disturbed}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.loss.load(state["loss"])
         self.disturbed = [list(row) for row in state["disturbed_series"]]
 
 
 class Leaks:
-    """The pipes of one site and the figures that rules and quantities share."""
+    """The pipes of one site and their leak estimates, shared by rules and estimators."""
 
     def __init__(self, context: Context) -> None:
         self.context = context
@@ -172,7 +172,7 @@ class Leaks:
         return named
 
     def tank_read(self, generator: str | None) -> bool:
-        """Whether a tank's demand can be had: its pressure is wired and its volume known."""
+        """Whether a tank's pressure is configured and its volume known."""
         plant = self.context.plant
         return (
             generator in plant.generators and generator is not None
@@ -258,7 +258,7 @@ class Leaks:
                       compensated=pipe.loss.compensated)
 
     def _sum(self, generator: str, now: int, window: int) -> Figure | Refusal:
-        """Return what the risers lose together that do not fall by themselves."""
+        """Return the loss of the risers whose own pressure shows none, together."""
         name = self.context.words.name
         own = {r: self._own(r, now, window) for r in self.fed_by(generator)}
         shared = tuple(r for r, o in own.items() if isinstance(o, Refusal))
@@ -334,13 +334,13 @@ class Leaks:
 
 
 def _settled(now: int) -> int:
-    """Return up to when gas balances are drawn at ``now``: all means up to there are whole."""
+    """Return the end of the last complete means at ``now``, to which gas balances are computed."""
     settled = now - 2 * _AFTER
     return settled - settled % _EVERY
 
 
 def leaks_of(context: Context) -> Leaks:
-    """Return the pipes and figures that rules and quantities of one engine share."""
+    """Return the pipes and leak estimates that rules and estimators of one engine share."""
     found = context.shared.get("leaks")
     if not isinstance(found, Leaks):
         found = context.shared["leaks"] = Leaks(context)

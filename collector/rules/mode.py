@@ -20,13 +20,13 @@ class _StayState(State):
     stay: Stretch = field(default_factory=Stretch)
     tank: Level = field(default_factory=Level)
     full_at: int | None = None
-    """When this stay was first too full: a tank that is drawn down again later excuses nothing."""
+    """Time at which the tank was first too full in this stay; a later draw does not clear it."""
     last: float | None = None
     """The last mode."""
     run_series: list[list[int]] = field(default_factory=list)
     """Start of each stay since nitrogen was last seen, with only off in between."""
     found_at: int | None = None
-    """Since when it is stuck: off at rest ends it as little as a tank that is drawn down."""
+    """Time since which it is stuck; neither off at rest nor a draw on the tank ends it."""
 
 
 class AirFillStuck(Rule):
@@ -83,7 +83,7 @@ class AirFillStuck(Rule):
         return self.context.inputs.filling(self.asset, now)
 
     def _only_air(self, now: int) -> bool:
-        """Whether as many runs as it takes were in air-fill alone, with off in between."""
+        """Whether enough runs in a row were in air-fill only, with off in between."""
         runs = self.state.run_series
         return 0 < self._runs <= len(runs) and not self._filling(now)
 
@@ -93,7 +93,7 @@ class AirFillStuck(Rule):
         return (start if start is not None else now) + limit
 
     def _too_full(self, now: int) -> int | None:
-        """Return when the stay above the return pressure became too long, or will."""
+        """Return when the stay above the return pressure becomes, or became, too long."""
         s = self.state
         if self._filling(now):
             return None

@@ -1,4 +1,4 @@
-"""Oxygen that comes back after the target was reached."""
+"""Oxygen rising again after the target was reached."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class _RisingState(State):
     """Last parts: end, mean, standard error, ms of air-fill."""
     air_ms: int = 0
     room: bool = False
-    """Whether the shut vent's sensor shows the room, as far as can be told before it opens."""
+    """Whether the shut vent's sensor seems to show room air, until the vent opens."""
     high: bool = False
     since_at: int | None = None
 
@@ -134,7 +134,7 @@ class OxygenRising(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -179,7 +179,7 @@ class OxygenRising(Rule):
         return self._compare(at)
 
     def _too_fast(self, row: list[float]) -> bool:
-        """Whether a shut pipe shows more than what leaks could let in: then it is the chamber."""
+        """Whether the rise at a shut vent exceeds what leaks let in: then it is room air."""
         s = self.state
         if s.pipe.open is not False or s.pipe.sealed(int(row[0])) or not s.part_series:
             return False
@@ -189,7 +189,7 @@ class OxygenRising(Rule):
             _BY_LEAKS * hours + _FACTOR * math.hypot(row[2], before[2]))
 
     def line(self) -> float:
-        """Return the oxygen (%) above which it is rising: set, or beyond what the vent lets be."""
+        """Return the oxygen (%) above which it is rising: set, or above the vent's own band."""
         pipe = self.state.pipe
         if self._rise is not None:
             return self._target + self._rise
@@ -230,7 +230,7 @@ class OxygenRising(Rule):
         return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, and what the readings point at."""
+        """Return the oxygen, its target, and the likely causes by the readings."""
         s, words = self.state, self.words
         mean = s.part_series[-1][1] if s.part_series else self._target
         values: dict[str, float | int | str | None] = {

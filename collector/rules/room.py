@@ -1,4 +1,4 @@
-"""Oxygen of the room where the generator stands and people work."""
+"""Low oxygen in a room with a generator, where people work."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class RoomOxygenLow(Rule):
         self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare a sample with the limit. Absurdly low ones count: better one visit too many."""
+        """Compare a sample with the limit; absurdly low ones count too."""
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:

@@ -1,4 +1,4 @@
-"""A family of plants, each drawn from a seed: structure, numbers, a year's disturbances, a fault.
+"""Plants drawn from a seed: structure, sizes, a year's disturbances, a fault.
 
 Its physics, its words and its faults are its own: it never imports the physics or the rules under
 test. ``draw`` a plant, ``simulate`` it, and hold what the collector says against the truth.

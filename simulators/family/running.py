@@ -1,4 +1,4 @@
-"""From a drawn plant to its history: the loop's numbers, its first state, what it left."""
+"""Simulation of a drawn plant: inputs of the loop, first state, history."""
 
 from __future__ import annotations
 

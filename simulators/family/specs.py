@@ -247,7 +247,7 @@ class Force:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outage:
-    """A device that is not heard, or repeats itself."""
+    """A device that does not answer, or repeats its values."""
 
     device: str
     start: float
@@ -302,7 +302,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happenings:
-    """All that will happen: disturbances of a healthy year, and a fault's workings."""
+    """All planned events: disturbances of a healthy year, and the effects of a fault."""
 
     changes: tuple[Change, ...] = ()
     forces: tuple[Force, ...] = ()

@@ -136,7 +136,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return what the plant truly was by a condition's own definition, whatever made it so."""
+    """Return the true times of a condition by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,

@@ -58,7 +58,7 @@ def test_everybody_gets_one_that_nobody_takes_for_an_alarm(
                                   for n in ("ann", "ben", "desk")})
         assert main(["check", site, "--notify"]) == 0
     said = capsys.readouterr().out
-    assert "  ann (Ann Archer): taken\n  ben: taken\n" in said
+    assert "  ann (Ann Archer): accepted\n  ben: accepted\n" in said
     assert re.search(r"^rota weeks: (Ann Archer|ben) is on duty until Monday \d+ .*; then ", said,
                      re.MULTILINE)
     assert sorted(str(m["to"]) for m in server.mails) == [

@@ -377,7 +377,7 @@ class Engine:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; rules it does not contain begin afresh."""
+        """Restore a dumped state; rules it does not contain begin afresh."""
         if not state or state.get("now_at") is None:
             return
         now = self.now = state["now_at"]

@@ -1,4 +1,4 @@
-"""Suppression by a declared fill, during which the compressor may rightly run for long.
+"""Suppression of alarms during a declared fill, when long runs of the compressor are normal.
 
 A declaration is an event of the journal. It ends at its own time, or earlier by an operator.
 """
@@ -142,9 +142,9 @@ class DeclaredFills:
         )
 
     def dump(self) -> dict[str, Any]:
-        """Return who declared what, as JSON-able data; until when is with the inputs."""
+        """Return the declarations as JSON-able data; their ends are in ``Inputs.fills``."""
         return {asset: dict(by) for asset, by in self._declared_by.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self._declared_by = {asset: dict(by) for asset, by in state.items()}

@@ -46,7 +46,7 @@ def _generator_of(plant: Plant, asset: str) -> str | None:
 
 
 def fill_bears_on(plant: Plant, filled: str, asset: str) -> bool:
-    """Whether the fill of ``filled`` (generator or riser) bears on ``asset``."""
+    """Whether the fill of ``filled`` (generator or riser) affects ``asset``."""
     if filled in plant.generators or asset in plant.generators:
         return _generator_of(plant, filled) == _generator_of(plant, asset)
     return _riser_of(plant, asset) == filled
@@ -68,7 +68,7 @@ def _upstream(plant: Plant, by: Rule, of: Rule) -> bool:
 
 
 def _doubted(by: Rule, of: Rule) -> bool:
-    """Whether ``of`` needs a reading that ``by`` says is not to be believed."""
+    """Whether ``of`` needs a reading that ``by`` marks as not valid."""
     return not (of.answers_only or by.doubts().isdisjoint(of.needs or of.inputs))
 
 
@@ -97,7 +97,7 @@ class _Link:
     cause: Cause
     by: RuleRuntime
     doubts: bool = False
-    """Whether it holds only for what needs a reading that ``by`` doubts at present."""
+    """Whether it applies only to conditions that need a reading that ``by`` doubts."""
 
 
 class Inhibition:
@@ -146,7 +146,7 @@ class Inhibition:
     def inhibiting(
         self, of: RuleRuntime, now: int, rests_on: int | None = None,
     ) -> InhibitedBy | None:
-        """Return why a condition is not to be raised now, or ``None``.
+        """Return the inhibition of a condition at present, or ``None``.
 
         ``rests_on`` (ms) is the start of the readings that the evaluation rests on, ``None`` for
         now.

@@ -10,7 +10,7 @@ from collector.rules.inputs import Inputs
 __all__ = ["CLOCK_SET", "Lateness", "Staleness"]
 
 _SWEEP = 30_000
-"""ms between looks."""
+"""ms between checks."""
 
 CLOCK_SET = 2000
 """ms by which time must run backwards to count as a clock that was set."""
@@ -67,7 +67,7 @@ class Staleness:
 
 
 class Lateness:
-    """Tells late readings from a clock that was set back.
+    """Distinguishes late readings from a clock that was set back.
 
     Single late readings and rows out of order within a minute are late. Older ones that continue
     with none in time between them are a new time.

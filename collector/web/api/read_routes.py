@@ -44,11 +44,11 @@ class Metrics(Collector):
         return bytes(generate_latest(self._registry))  # type: ignore[no-untyped-call]
 
     def describe(self) -> list[Metric]:
-        """Return no families: they are known only at a scrape."""
+        """Return no metric families: they are known only at a scrape."""
         return []
 
     def collect(self) -> Iterator[Metric]:
-        """Yield every family."""
+        """Yield every metric family."""
         now = self._services.clock.now()
         yield from self._about_collector(now)
         yield from self._about_points(now)
@@ -182,7 +182,7 @@ _Time = Annotated[str | None, Query(max_length=64)]
 
 
 def add_read_routes(app: FastAPI, services: BoardServices) -> None:
-    """Add the routes that anybody who may look may ask."""
+    """Add the routes that need the role ``look`` only."""
     _add_readings(app, services)
     _add_declared(app, services)
     _add_operations(app, services)
