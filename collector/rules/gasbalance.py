@@ -2,9 +2,9 @@
 
 Tank and pipes are treated as one vessel where the pressure and the volume of every riser fed by the
 generator are known: what a regulator lets through, by gulps or in proportion, then cancels. A run
-lies between two rests; the readings of the rests, in blocks, tell its gas
+lies between two rests; the readings of the rests, in blocks, give its gas
 (:mod:`collector.physics.rungain`). Readings of the run itself, which are warm and bent, are left
-out; only where polls are far apart, how steeply they rise tells how long the run took, better than
+out; only where polls are far apart, their slope gives the length of the run better than
 a contact that changed somewhere between two polls.
 """
 
@@ -301,7 +301,7 @@ class GasBalance:
         """Choose between the tank alone and tank and pipes.
 
         Gauges of large pipes are rough in psi of a small tank. Only where they hide much of a run,
-        and the rests of the tank alone are far smoother, is the tank believed alone: regulators
+        and the rests of the tank alone are far smoother, is the tank used alone: regulators
         feed evenly then. Gulps would show as rough rests.
         """
         s = self.state

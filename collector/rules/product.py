@@ -61,9 +61,9 @@ class _Product(Rule):
     However long the analyser or the separator takes to settle after a start, a reading that still
     falls is weighed by where its fall will end.
 
-    While the compressor is off or the unit in air-fill the last answer stands: there is no product
-    to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
-    forgotten, so that one odd end of a run does not ripen while nothing is measured.
+    While the compressor is off or the unit in air-fill the last result stays: there is no product
+    to evaluate. An excursion that had not lasted through the on-delay when the compressor stopped
+    is forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
 
     state: _ProductState
@@ -182,7 +182,7 @@ class _Product(Rule):
     def _compare(self, at: int, value: float) -> bool:
         """Apply a reading; one that still falls counts by where it will settle.
 
-        The deadband is for what stands: before the on-delay has passed all of it must be past the
+        The deadband is for an active state: during the on-delay all readings must be past the
         limit.
         """
         s = self.state
@@ -243,7 +243,8 @@ class _Product(Rule):
 class AirInNitrogenMode(_Product):
     """The mode says nitrogen, and the analyser says air or the tank fills as only air fills it.
 
-    Air fills a tank in a minute or two: too short for many an analyser to warm up. Its speed tells.
+    Air fills a tank in a minute or two: too short for many analysers to warm up. The speed shows
+    it.
     """
 
     condition = "air-in-nitrogen-mode"

@@ -65,7 +65,7 @@ class OxygenSensorSuspect(Rule):
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps, or
     a quiet one by many; a steady riser should not have moved it, so that it is never blamed; nor is
-    the sensor of a device that stands still as a whole, which ``data-frozen`` tells. *Step*: the
+    the sensor of a device that is frozen as a whole, which ``data-frozen`` reports. *Step*: the
     level changes between two samples by more than gas can, and stays; opening and closing bring
     other gas into the chamber and are let settle first, unless the reading leapt the way that made
     the controller move the vent. *No reading*: the device answers, the sensor does not.
@@ -98,7 +98,7 @@ class OxygenSensorSuspect(Rule):
         self._others = device is not None and any(
             not p.startswith(f"{asset}.") and context.inputs.point(p).is_number
             for p in device.points)
-        """Whether its device gives numbers of other things too."""
+        """Whether its device gives numbers of other assets too."""
 
     # -- samples ---------------------------------------------------------------------------------
 

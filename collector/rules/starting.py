@@ -56,7 +56,7 @@ class CompressorNotStarting(Rule):
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
     to it within ``near_limit``, both counted again when the power comes back. What the gauge read
-    before past starts tells by how much the two differ here; before any was seen, close to it says
+    before past starts shows by how much the two differ here; before any was seen, close to it says
     nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
     again; where no condition reports it, the message says what is known of the power.
     """

@@ -165,7 +165,7 @@ def outflow_of(
 ) -> Estimate | Refusal:
     """Return the mean outflow, mol/s, of runs about which nothing was ``disturbed`` (ms).
 
-    A run's own falls tell it where the risers are booked with the tank; else what each brought
+    The falls about a run give it where the risers are included; else the gas that each delivered
     over the time from the run before.
     """
     balance, name = balance_of(context, generator), context.words.name(generator)
