@@ -59,7 +59,7 @@ def kept_key(path: Path) -> bytes:
         key = path.read_text(encoding="ascii").strip()
         if len(key) >= 32:
             return key.encode("ascii")
-        # A crash while it was first written: nobody can hold a link made with half a key.
+        # A crash while it was first written: no link was made with half a key.
         handle = os.open(path, os.O_WRONLY | os.O_TRUNC, 0o600)
     key = secrets.token_urlsafe(32)
     with os.fdopen(handle, "w", encoding="ascii") as file:

@@ -91,7 +91,7 @@ class DataFrozen(Rule):
 
     @property
     def _source(self) -> Source | None:
-        # Looked up each time: without devices it appears with the thing's first row.
+        # Looked up each time: without devices it appears with the asset's first row.
         return self.context.inputs.sources.get(self.asset)
 
     def doubts(self) -> frozenset[str]:
@@ -148,7 +148,7 @@ class DataFrozen(Rule):
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
-        assert good is not None  # noqa: S101 - judge() has looked
+        assert good is not None  # noqa: S101 - evaluate() has checked
         if now - good > (source.limit() or 2 * _LOOK):
             # Time without answers is not time in which it said the same; what was frozen and has
             # not moved since is still the same fact.

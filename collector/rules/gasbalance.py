@@ -209,14 +209,14 @@ class GasBalance:
         s = self.state
         if s.marked_at is not None or s.run.clean or s.rest.clean:
             s.spoiled[why] = s.spoiled.get(why, 0) + 1
-        if s.on is False:  # what was seen until now tells the run before, what comes the next one
+        if s.on is False:  # readings until now belong to the run before, later ones to the next
             self.weigh(learn=len(s.rest.blocks) >= _TELLING)
             s.rest = Rest(stop_at=s.rest.stop_at, clean=True, heat=s.rest.heat)
         s.run.clean = False
         s.waits_at = None
         self._close()
 
-    # -- the books of a window -------------------------------------------------------------------
+    # -- totals of a window ----------------------------------------------------------------------
 
     def _mark(self, at: int) -> None:
         """Count the time since the last mark in the state it had."""

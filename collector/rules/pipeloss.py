@@ -222,7 +222,7 @@ class PipeLoss:
             s.refills_series.append([at, held - foot[1], foot[2], foot[1]])
             return
         if len(rows) >= 3 and rows[-3][1] - held > max(_DRAINED, self._least_rise()):
-            # Somebody drains a low point: no leak of any size here falls like that.
+            # A low point is being drained: no leak of any size here falls like that.
             for row in rows[:-3]:
                 self._add(row)
             self._close()

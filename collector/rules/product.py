@@ -77,7 +77,7 @@ class _Product(Rule):
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
         gates = [p for p in (self._mode, self._running) if context.is_configured(p)]
-        # Without devices nobody knows whether mode and compressor will ever have rows.
+        # Without devices it is unknown whether mode and compressor will have rows.
         sure = gates if context.plant.devices else []
         super().__init__(
             context, asset, inputs=[*gates, self._oxygen],
@@ -109,7 +109,7 @@ class _Product(Rule):
         else:
             s.mode = value
             if value != 0 and value != s.gas:
-                # What was in force when the watch began did not change then.
+                # The mode when monitoring began is no change of mode.
                 s.mode_at = at if s.gas is not None else None
                 s.gas = value
         return self._gate(at)

@@ -117,7 +117,7 @@ class OxygenSensorSuspect(Rule):
         changed = self._take_still(at, value, passed) or changed
         changed = self._take_step(at, value, unbroken) or changed
         s.last, s.taken_at = value, at
-        # After a silence the dead-sensor deadline is to be set anew, and so it is by each judging.
+        # After a silence the dead-sensor deadline is set again, by each evaluation.
         return changed or not unbroken
 
     def _take_range(self, at: int, value: float) -> bool:
@@ -150,7 +150,7 @@ class OxygenSensorSuspect(Rule):
                 or (not s.flicker.lively and s.pipe.open is None):
             return False
         if self._others and (self._source.moved_at or 0) <= s.held_at:
-            return False  # the whole device stands still, which is a fault of its own
+            return False  # the whole device is frozen, which is a condition of its own
         s.frozen_at = s.held_at
         return True
 
