@@ -17,7 +17,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.acceptance import AcceptanceSync
-from collector.app.pipeline import Pipeline
+from collector.app.pipeline import Pipeline, kept_number
 from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.actions import ActionKind, OperatorAction
@@ -116,7 +116,7 @@ class JournalJobs:
     async def save_rules(self) -> None:
         """Save the rules' state with the next commit; release the commits before the last save."""
         self._pipeline.snapshot_soon()
-        position = int(self._journal.meta("watch_commit") or 0)
+        position = kept_number(self._journal.meta("watch_commit"))
         if position:
             await asyncio.to_thread(self._journal.settle, self._consumer, position)
 

@@ -46,7 +46,7 @@ class Walk:
     def now(self) -> int:
         """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
-        if tick is None:
+        if tick is None or not tick.isdecimal():
             raise JournalError("the daemon has not read anything yet; is quietpipe run running?")
         return int(tick)
 

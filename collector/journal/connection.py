@@ -11,6 +11,7 @@ import threading
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import IO
 
@@ -103,6 +104,8 @@ class Database:
             f"file:{quoted.replace('#', '%23')}?mode={mode}", uri=True, isolation_level=None,
             check_same_thread=False, timeout=_WAIT / 1000,
         )
+        # A damaged text is still read: what it was shows in the log.
+        db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute(f"PRAGMA busy_timeout = {_WAIT}")
         return db
 

@@ -127,7 +127,7 @@ class ReportScheduler:
         newest = last_due(report.every, report.at, zone, now)
         key = _key(report)
         sent = self._queue.meta(key)
-        if sent is None:
+        if sent is None or not sent.isdecimal():
             # A report that was just asked for begins with the period under way, not the past.
             self._queue.settle(self._consumer, 0, meta={key: str(newest.end)})
             return None

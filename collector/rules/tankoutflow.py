@@ -38,6 +38,9 @@ _RUNS = 0.03
 """The same with that of heat in the tank, for an outflow computed from runs."""
 _SEEN = 0.5
 """Least share of a window that clear runs must span."""
+_FEWEST = 4.0
+"""Clear runs, each counted by the time it stands for, that are wanted: two or three may agree by
+chance, or all lie about one draining."""
 _SOUND = 0.075 / 3600.0
 """psi/s; what a sound tank, its fittings and its drain lose by themselves, and its deviation: it
 lies between nothing and twice that (setting), no pipe shows it, and it would bias the sum."""
@@ -180,7 +183,8 @@ def outflow_of(
     spans = [(b[0] - a[0]) / 1000.0 for a, b in clear]
     rates = [b[3] if balance.whole else b[1] / t for (_, b), t in zip(clear, spans, strict=True)]
     total, k = math.fsum(spans), len(clear)
-    if total < _SEEN * (end - start) / 1000.0:
+    if total < _SEEN * (end - start) / 1000.0 or (
+            total**2 < _FEWEST * math.fsum(t * t for t in spans)):
         return too_short
     mean = math.fsum(t * r for t, r in zip(spans, rates, strict=True)) / total
     among = math.fsum((t * (r - mean)) ** 2 for t, r in zip(spans, rates, strict=True)) / total**2
