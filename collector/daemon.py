@@ -18,7 +18,7 @@ from collector.acceptance import AcceptanceSync
 from collector.app.board import BoardParts, board_services, open_accounts, start_board
 from collector.app.connections import Connections
 from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
 from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
@@ -35,7 +35,7 @@ from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
-from collector.domain.events import EstimateMade, Event, FactNoted
+from collector.domain.events import EstimateMade, Event, SystemEvent
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
@@ -113,7 +113,7 @@ class Daemon:
 
     def alarms(self) -> list[LiveAlarm]:
         """Return the alarms that are not in the normal state."""
-        return self._pipeline.watch.alarms()
+        return self._pipeline.monitor.alarms()
 
     def statistics(self) -> CollectorStatistics:
         """Return the counts of all parts."""
@@ -164,7 +164,7 @@ class Daemon:
         monitor = self._new_monitor()
         number = restore_from_journal(monitor, self._journal)
         self._pipeline = Pipeline(
-            site=self.site, watch=monitor, store=self._journal, picture=self.picture,
+            site=self.site, monitor=monitor, store=self._journal, picture=self.picture,
             clock=self.clock, committed=self._committed, step=self._config.step,
             last_number=number,
         )
@@ -173,8 +173,8 @@ class Daemon:
         self._note("collector-started", f"quietpipe {__version__} watches {self.site}.",
                    values={"version": __version__})
 
-    def _new_monitor(self) -> Watch:
-        return Watch(plant=self._config.plant, settings=self._config.settings,
+    def _new_monitor(self) -> SiteMonitor:
+        return SiteMonitor(plant=self._config.plant, settings=self._config.settings,
                      step=self._config.step)
 
     def _policy(self) -> Policy:
@@ -236,7 +236,7 @@ class Daemon:
 
     def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
         _log.info("%s: %s", fact, text)
-        self._pipeline.record_event(FactNoted(
+        self._pipeline.record_event(SystemEvent(
             time=self.clock.now(), site=self.site, fact=fact, text=text, values=values or {},
         ))
 
@@ -253,13 +253,13 @@ class Daemon:
             self._service.ready(f"watching {len(self._config.devices)} devices")
 
     async def _take_over(self, config: SiteConfig) -> None:
-        old = self._pipeline.watch
+        old = self._pipeline.monitor
         self._config = config
         hide_secrets(config)
         self._signer = signer_of(config)
         monitor = self._new_monitor()
         monitor.load(old.dump(), alarm_events(self._journal))
-        self._pipeline.replace_watch(monitor)
+        self._pipeline.replace_monitor(monitor)
         await self._connections.use(config, self._policy())
         self._note("site-file-read", "The site file was read again and is in force.")
 

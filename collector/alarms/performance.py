@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 from collector.domain.units import DAY, HOUR, MINUTE
 
 __all__ = [
@@ -73,7 +73,7 @@ class Quiet:
     why: str
 
 
-def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
+def occurrences(events: Iterable[AlarmTransition]) -> list[Occurrence]:
     """Return every raising with what became of it, in the order of raising."""
     found: list[Occurrence] = []
     latest: dict[tuple[str, str], int] = {}
@@ -89,7 +89,7 @@ def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
     return found
 
 
-def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
+def _moved(one: Occurrence, event: AlarmTransition) -> Occurrence:
     if event.transition is Transition.ACKNOWLEDGED and one.acknowledged is None:
         return replace(one, acknowledged=event.time, acknowledged_by=event.by)
     if one.ended is None and (
@@ -99,7 +99,7 @@ def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
     return one
 
 
-def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
+def quiet_stretches(events: Iterable[AlarmTransition]) -> list[Quiet]:
     """Return every stretch in which an alarm was inhibited, in the order of their beginning."""
     found: list[Quiet] = []
     latest: dict[tuple[str, str], int] = {}
@@ -229,7 +229,7 @@ class Measures:
 
 
 def measure(
-    events: Sequence[AlarmMoved], start: int, end: int,
+    events: Sequence[AlarmTransition], start: int, end: int,
     settings: MeasureSettings | None = None,
 ) -> Measures:
     """Measure the span; ``events`` are all alarm transitions until ``end``, in order.

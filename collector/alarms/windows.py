@@ -18,7 +18,7 @@ from collector.clock import format_instant, parse_instant
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.events import AlarmTransition, SystemEvent, Transition
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, HOUR, MINUTE
 from collector.domain.windows import Window, WindowKind
@@ -86,18 +86,18 @@ class Windows:
     @staticmethod
     def handles(action: OperatorAction) -> bool:
         """Whether an action declares or ends a window."""
-        return action.deed in _KINDS
+        return action.kind in _KINDS
 
     # -- operator actions ------------------------------------------------------------------------
 
-    def act(self, action: OperatorAction) -> list[FactNoted | AlarmMoved]:
+    def act(self, action: OperatorAction) -> list[SystemEvent | AlarmTransition]:
         """Declare a window, or end one early; return the event and the alarm transitions it causes.
 
         Raises ``ActionRefused``, before any effect, for what cannot have such a window, without a
         reason, without an end or with one past or too far off, and when there is none to end.
         """
-        kind = _KINDS[action.deed]
-        if action.deed in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
+        kind = _KINDS[action.kind]
+        if action.kind in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
             window = self._open.get((kind, action.alarm))
             if window is None:
                 raise ActionRefused(f"no {kind} of {action.alarm} is declared")
@@ -152,8 +152,8 @@ class Windows:
     # -- facts -----------------------------------------------------------------------------------
 
     def _fact(self, window: Window, what: str, at: int, text: str, *, by: str = "",
-              why: str = "") -> FactNoted:
-        return FactNoted(
+              why: str = "") -> SystemEvent:
+        return SystemEvent(
             time=at, site=self._plant.site.id, fact=_NAMES[window.kind, what], asset=window.asset,
             text=text, values={
                 "since": format_instant(window.since), "until": format_instant(window.until),
@@ -161,7 +161,7 @@ class Windows:
             },
         )
 
-    def apply(self, fact: FactNoted) -> None:
+    def apply(self, fact: SystemEvent) -> None:
         """Apply an event: at once, and again when the journal is read after a crash."""
         kind, what = FACTS.get(fact.fact, (None, ""))
         if kind is None:
@@ -186,9 +186,9 @@ class Windows:
         return min([w.until if w.reminded else _remind_at(w) for w in self._open.values()],
                    default=None)
 
-    def tick(self, now: int) -> list[FactNoted | AlarmMoved]:
+    def tick(self, now: int) -> list[SystemEvent | AlarmTransition]:
         """Announce windows that end soon, and end those whose time is up."""
-        events: list[FactNoted | AlarmMoved] = []
+        events: list[SystemEvent | AlarmTransition] = []
         for window in self.active():
             if window.until <= now:
                 events += self._end(window, now)
@@ -199,10 +199,10 @@ class Windows:
         return events
 
     def _end(self, window: Window, at: int, *, by: str = "", why: str = "",
-             ) -> list[FactNoted | AlarmMoved]:
+             ) -> list[SystemEvent | AlarmTransition]:
         fact = self._fact(window, "ended", at, self._texts.ended(window, by, why), by=by, why=why)
         self.apply(fact)
-        moved: list[AlarmMoved] = []
+        moved: list[AlarmTransition] = []
         for name in window.quiet:
             if not self._still_inhibited(window.kind, name, at, moved):
                 self._try(_RELEASE[window.kind], name, at, moved, by=by,
@@ -210,7 +210,7 @@ class Windows:
         return [fact, *moved, *self.after(moved, at)]
 
     def _still_inhibited(
-        self, kind: WindowKind, name: str, at: int, moved: list[AlarmMoved],
+        self, kind: WindowKind, name: str, at: int, moved: list[AlarmTransition],
     ) -> bool:
         """Keep an alarm inhibited to the end of another window of the kind that covers it."""
         others = [w for w in self._open.values() if w.kind is kind and name in w.quiet]
@@ -219,8 +219,8 @@ class Windows:
             self._try(_INHIBIT[kind], name, at, moved, by=last.by, why=last.why, until=last.until)
         return bool(others)
 
-    def _inhibit(self, window: Window, at: int) -> list[AlarmMoved]:
-        moved: list[AlarmMoved] = []
+    def _inhibit(self, window: Window, at: int) -> list[AlarmTransition]:
+        moved: list[AlarmTransition] = []
         for name in window.quiet:
             until = max(w.until for w in self._open.values()
                         if w.kind is window.kind and name in w.quiet)
@@ -229,19 +229,20 @@ class Windows:
         return moved
 
     def _try(
-        self, kind: ActionKind, name: str, at: int, moved: list[AlarmMoved], *, by: str, why: str,
+        self, kind: ActionKind, name: str, at: int, moved: list[AlarmTransition], *, by: str,
+        why: str,
         until: int | None = None,
     ) -> None:
-        action = OperatorAction(deed=kind, alarm=name, time=at, by=by, why=why, until=until)
+        action = OperatorAction(kind=kind, alarm=name, time=at, by=by, why=why, until=until)
         try:
             moved += self._registry.act(action)
         except ActionRefused:
             # Shelved, or inhibited for another reason: it stays so, without an event.
             return
 
-    def after(self, moved: Iterable[AlarmMoved], now: int) -> list[AlarmMoved]:
+    def after(self, moved: Iterable[AlarmTransition], now: int) -> list[AlarmTransition]:
         """Inhibit an alarm that a shelf's end, or a new site file, has raised within a window."""
-        again: list[AlarmMoved] = []
+        again: list[AlarmTransition] = []
         for event in moved:
             if event.transition is not Transition.RAISED:
                 continue

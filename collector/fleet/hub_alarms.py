@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 
 __all__ = ["FleetAlarm", "merged"]
 
@@ -66,7 +66,7 @@ class FleetAlarm:
         return cls(**rest, text_order=raw["told"], sides=sides)
 
 
-def merged(known: FleetAlarm | None, event: AlarmMoved, order: int) -> FleetAlarm:
+def merged(known: FleetAlarm | None, event: AlarmTransition, order: int) -> FleetAlarm:
     """Return an alarm after one more event of it.
 
     ``order`` grows with the site's own order of events.

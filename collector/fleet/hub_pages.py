@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.formatting import duration_text
 from collector.domain.readings import Quantity
 from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, standing
@@ -147,7 +147,7 @@ def _reading(state: SiteState, name: str, metric: MetricState, now: int) -> dict
 
 
 def _told(event: Event) -> str:
-    if isinstance(event, AlarmMoved):
+    if isinstance(event, AlarmTransition):
         return f"{_title(event.condition)} at {event.asset}: {event.transition.value}"
     if isinstance(event, EstimateMade):
         value = "none" if event.value is None else f"{event.value:.3g} {event.unit}"

@@ -15,7 +15,7 @@ from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
 from collector.forward.sparkplug.payload import Metric, Payload, Value
 
-__all__ = ["SequenceGaps", "MetricState", "SiteState", "ReceivedValue"]
+__all__ = ["MetricState", "ReceivedValue", "SequenceGaps", "SiteState"]
 
 _LATEST = 10_000
 """ms by which an event may arrive after the mark that announced it."""

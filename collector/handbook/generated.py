@@ -21,7 +21,7 @@ from collector.handbook.markdown import (
     parse_spans,
 )
 
-__all__ = ["PARTS", "cautions_of", "suppression_of", "checks_of", "kind_line", "settings_of"]
+__all__ = ["PARTS", "cautions_of", "checks_of", "kind_line", "settings_of", "suppression_of"]
 
 _MONITORED = {
     "generator": "each generator", "riser": "each riser", "vent": "each vent",

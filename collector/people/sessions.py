@@ -17,7 +17,7 @@ from collector.domain.units import DAY, HOUR, MINUTE
 from collector.people.accounts import Accounts, AccountsError, Role
 from collector.people.attempt_limiter import AttemptLimiter
 
-__all__ = ["IDLE", "LONGEST", "SessionManager", "Session", "TooManyAttempts", "WrongPassword"]
+__all__ = ["IDLE", "LONGEST", "Session", "SessionManager", "TooManyAttempts", "WrongPassword"]
 
 IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""

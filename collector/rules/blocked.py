@@ -118,11 +118,12 @@ class PurgeBlocked(Rule):
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._psi = f"{riser.id}.pressure"
-        wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
+        configured = [p for p in (self._oxygen, self._psi) if context.is_configured(p)]
         # A change of mode parts what was read before it from what is read after it.
         self._mode = mode_of(context, asset)
         also = [self._mode] if self._mode else []
-        super().__init__(context, asset, inputs=[self._open, *wired, *also], needs=[self._open])
+        super().__init__(context, asset, inputs=[self._open, *configured, *also],
+                         needs=[self._open])
         self.state = _BlockedState()
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
@@ -134,8 +135,8 @@ class PurgeBlocked(Rule):
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
-        self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
-        self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
+        self._by_demand = self._psi in configured and self._window <= _LONGEST_FALL
+        self._by_oxygen = self._oxygen in configured and self._tau <= _SLOWEST
         self._share = number(self.settings, "share") or 0.5
         self._tank = TankFlow(context, self._generator, vent.flow or 0.0)
 
@@ -356,15 +357,15 @@ class PurgeBlocked(Rule):
             if s.none_at is not None:
                 return RawEvaluation.unknown(
                     "the vent is closed: nothing tells whether it would flow")
-            return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
         if s.none_at is not None:
-            return RawEvaluation.present(s.none_at)
-        return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.active(s.none_at)
+        return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what oxygen and demand say."""
@@ -405,9 +406,9 @@ class PurgeBlocked(Rule):
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why the vent cannot be evaluated."""
         riser = context.plant.vents[asset].riser
-        if not context.wired(f"{asset}.open"):
+        if not context.is_configured(f"{asset}.open"):
             return f"no open contact at {asset}"
-        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+        if not any(context.is_configured(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
             return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
         if predicted_time_constant(context, asset) is None:
             return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"

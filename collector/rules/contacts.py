@@ -61,7 +61,8 @@ class ContactDisagreement(Rule):
         thing = context.plant.thing(asset)
         return () if thing is None else tuple(
             q for q, known in QUANTITIES[thing.kind].items() if known.is_contact
-            and context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
+            and context.is_configured(f"{asset}.{q}_no")
+            and context.is_configured(f"{asset}.{q}_nc")
             and context.settings.for_(cls.condition, f"{asset}.{q}").get("enabled") is not False
         )
 
@@ -69,7 +70,7 @@ class ContactDisagreement(Rule):
     def _limit_of(context: Context, asset: str) -> float | None:
         """Return the pressure (psi) at which the low-air switch should operate."""
         riser = context.plant.risers.get(asset)
-        read = all(context.wired(f"{asset}.{q}") for q in ("low_air", "pressure"))
+        read = all(context.is_configured(f"{asset}.{q}") for q in ("low_air", "pressure"))
         return riser.low_pressure if riser is not None and read else None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -111,12 +112,12 @@ class ContactDisagreement(Rule):
             # Unknown legs keep what was seen of them, but prove nothing new by themselves.
             if not any(looks.get(name) for name in since):
                 return RawEvaluation.unknown("the inputs of the contact are not read")
-            return RawEvaluation.present(min(
+            return RawEvaluation.active(min(
                 row["began_at"] for name, row in since.items() if looks.get(name)
             ))
         if all(alike is None for alike in looks.values()):
             return RawEvaluation.unknown("no usable reading of the contact")
-        return RawEvaluation.absent(self.state.ended_at)
+        return RawEvaluation.inactive(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
         """Return what is read of the contacts that contradict themselves or a sensor."""

@@ -183,10 +183,10 @@ class PressureFallingFast(Rule):
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
-            return RawEvaluation.absent(s.ended_at)
-        return RawEvaluation.present(s.start_at)
+            return RawEvaluation.inactive(s.ended_at)
+        return RawEvaluation.active(s.start_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when to look again whether anything else says that gas went."""
         return now // _SEEN * _SEEN + _SEEN if self.at_once(now) else None
 

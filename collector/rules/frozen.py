@@ -107,7 +107,7 @@ class DataFrozen(Rule):
         points = self.context.inputs.points
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK
 
@@ -118,10 +118,10 @@ class DataFrozen(Rule):
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return RawEvaluation.present(s.still_at)
+            return RawEvaluation.active(s.still_at)
         held = self._held()
         if held:
-            return RawEvaluation.present(min(gauge.held_at or now for gauge in held.values()))
+            return RawEvaluation.active(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
@@ -129,16 +129,16 @@ class DataFrozen(Rule):
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return RawEvaluation.absent(s.ended_at)
+        return RawEvaluation.inactive(s.ended_at)
 
-    def still_absent(self, now: int) -> int | None:
+    def still_inactive(self, now: int) -> int | None:
         """Look, and return the next look, where something moved within the last minutes."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return None
         self._look(source, now)
         known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
-        return self.due(now) if known and not s.frozen and not self._held() else None
+        return self.next_evaluation_at(now) if known and not s.frozen and not self._held() else None
 
     def _held(self) -> dict[str, HeldGauge]:
         gauges = self.state.gauges

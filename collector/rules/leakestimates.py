@@ -165,7 +165,7 @@ def build_estimators(context: Context) -> Iterable[Estimator]:
     """Return the estimators of every riser, and of every generator whose tank is read."""
     leaks, plant = leaks_of(context), context.plant
     read = [r for r in plant.risers
-            if context.wired(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
+            if context.is_configured(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
     assets = [*read, *(g for g in plant.generators if leaks.tank_read(g))]
     return [kind(context, a) for a in assets for kind in (
         LeakRate if a in plant.risers else SharedLeakRate, LeakEquivalent)]

@@ -105,7 +105,7 @@ class OxygenNotFalling(Rule):
             context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
         )
         self.state = _PurgeState(
-            has_open=bool(context.plant.devices) and context.wired(self._open))
+            has_open=bool(context.plant.devices) and context.is_configured(self._open))
         self._target = target_of(context, asset)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._slow = number(self.settings, "slow_factor") or 0.5
@@ -219,15 +219,15 @@ class OxygenNotFalling(Rule):
         """Return whether the purge is not doing what it should."""
         s = self.state
         if s.begun_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         late = self._late_at()
         times = [
             t for t in (s.verdict_at if s.verdict else None, late)
             if t is not None and t <= now
         ]
-        return RawEvaluation.present(min(times)) if times else RawEvaluation.absent(s.verdict_at)
+        return RawEvaluation.active(min(times)) if times else RawEvaluation.inactive(s.verdict_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None

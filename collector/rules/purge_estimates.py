@@ -392,6 +392,6 @@ def build_estimators(context: Context) -> list[Estimator]:
     """Return the purge's quantities for every vent whose oxygen is read."""
     kinds = (PurgeTimeConstant, PurgeDoneAt, OxygenExposure)
     return [
-        kind(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        kind(context, v) for v in context.plant.vents if context.is_configured(f"{v}.oxygen")
         for kind in kinds
     ]

@@ -218,11 +218,11 @@ class OxygenRising(Rule):
                 "sensor seems to see room air until the vent opens"
             )
         if s.reached_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if s.high:
             # The window is delay enough: what it shows has held for all of it.
-            return RawEvaluation.present(s.since_at)
-        return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.active(s.since_at)
+        return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the oxygen, its target, and what the readings point at."""

@@ -92,7 +92,7 @@ class OxygenSensorSuspect(Rule):
         self._target = target_of(context, asset)
         self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
-        self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
+        self.state.has_open = bool(context.plant.devices) and context.is_configured(self._open)
         self._source = context.inputs.point(self._oxygen).source
         device = context.plant.devices.get(self._source.id)
         self._others = device is not None and any(
@@ -329,12 +329,12 @@ class OxygenSensorSuspect(Rule):
         seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
         times = [t for t in seen if t is not None]
         if times:
-            return RawEvaluation.present(min(times))
-        return RawEvaluation.absent(max(
+            return RawEvaluation.active(min(times))
+        return RawEvaluation.inactive(max(
             (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
         ))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a silent sensor is called dead, or a step has been shown long enough."""
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
         times = []

@@ -54,7 +54,7 @@ class ServiceDue(Rule):
         made = HourPlan.of(context.plant.generators[asset], context.plant.site.timezone)
         if isinstance(made, str):
             return None, made
-        if not context.wired(f"{asset}.running_hours"):
+        if not context.is_configured(f"{asset}.running_hours"):
             return None, f"no running hours at {asset}"
         return made, ""
 
@@ -98,14 +98,14 @@ class ServiceDue(Rule):
             s.due_at = (s.due_at if s.due_at is not None else now) if over else None
         times = [t for t in (s.due_at, self._date) if t is not None and t <= now]
         if times:
-            return RawEvaluation.present(min(times))
+            return RawEvaluation.active(min(times))
         if isinstance(used, str) and plan is not None:
             return RawEvaluation.unknown(used)
         if plan is not None and not self._point.fresh(now, self.gap(self._hours)):
             return RawEvaluation.unknown(f"no usable {self.words.label(self._hours)}")
-        return RawEvaluation.absent()
+        return RawEvaluation.inactive()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the calendar's date."""
         return self._date if self._date is not None and self._date > now else None
 
@@ -162,7 +162,7 @@ class HoursToService(Estimator):
         self._reason = plan if isinstance(plan, str) else ""
         self._plan = plan if isinstance(plan, HourPlan) else None
         hours = f"{asset}.running_hours"
-        if self._plan is not None and not context.wired(hours):
+        if self._plan is not None and not context.is_configured(hours):
             self._plan, self._reason = None, f"no running hours at {asset}"
         super().__init__(context, asset, (hours,) if self._plan else ())
         self._point = context.inputs.point(hours)

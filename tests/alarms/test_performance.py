@@ -4,20 +4,20 @@ Sources: ISA-18.2-2016 table 5, table 6 and 16.4, IEC 62682, as restated in seco
 """
 
 from collector.alarms.performance import YARDSTICKS, MeasureSettings, measure
-from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 
 S, MIN, HOUR, DAY = 1000, 60_000, 3_600_000, 86_400_000
 T = Transition
 
 
 def moved(time: int, what: Transition, condition: str = "pressure-low", asset: str = "r1",
-          priority: Priority = Priority.HIGH, **more: object) -> AlarmMoved:
-    return AlarmMoved(time=time, site="s", condition=condition, asset=asset, transition=what,
+          priority: Priority = Priority.HIGH, **more: object) -> AlarmTransition:
+    return AlarmTransition(time=time, site="s", condition=condition, asset=asset, transition=what,
                       priority=priority, signal=Signal.SUPERVISORY, since=time, text="t",
                       id=f"{condition}.{asset}.{time}", **more)  # type: ignore[arg-type]
 
 
-def raised(times: list[int], **more: object) -> list[AlarmMoved]:
+def raised(times: list[int], **more: object) -> list[AlarmTransition]:
     """Each raised and gone again 2 s later."""
     return [e for t in times
             for e in (moved(t, T.RAISED, **more), moved(t + 2 * S, T.RETURNED, **more))]

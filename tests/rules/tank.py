@@ -24,7 +24,7 @@ P, OPEN = "r1.pressure", "r1-vent.open"
 At = Callable[[int], float]
 
 
-def watch(plant: Plant, condition: str = "", **given: object) -> Story:
+def monitor(plant: Plant, condition: str = "", **given: object) -> Story:
     """Return a watch that minds one condition (or none) and makes its estimates."""
     others = {name.replace("-", "_"): {"enabled": False} for name in CATALOGUE
               if name != condition}

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from simulators.plant import Plant
 from tests.benchmarks.cases import BANK
 from tests.benchmarks.cases.build import hours, scenario_of
@@ -89,7 +89,7 @@ def test_what_ends_and_comes_again_is_no_repeat_but_a_second_alarm_of_one_is() -
     story = BANK["long-run-from-a-leak"]
     played = play(story, 4)
     (expect,), own = played.case.expects, [
-        e for e in played.events if isinstance(e, AlarmMoved)
+        e for e in played.events if isinstance(e, AlarmTransition)
         and e.condition == "compressor-long-run" and e.transition is Transition.RAISED]
     # Each run is a long one: the plant came to it again and again, and one alarm stood through all.
     (onset,), (episodes,) = played.onsets, played.episodes

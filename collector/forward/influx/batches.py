@@ -12,7 +12,7 @@ from pathlib import Path
 
 from collector.clock import Clock, format_instant
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import MINUTE
 from collector.forward.influx.endpoints import Endpoint, ServerFault
@@ -20,7 +20,7 @@ from collector.forward.influx.points import DeadLetter
 from collector.forward.remote_endpoint import RetryPolicy
 from collector.threads import in_thread
 
-__all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]
+__all__ = ["BatchSender", "DeadLetterFile", "Outcome", "Stopped", "deliver"]
 
 
 _LARGEST = 1_000_000
@@ -121,7 +121,7 @@ class BatchSender:
     """Sends batches to one server. Setting ``expired`` abandons a request under way."""
 
     def __init__(
-        self, *, site: str, clock: Clock, record_event: Callable[[FactNoted], object],
+        self, *, site: str, clock: Clock, record_event: Callable[[SystemEvent], object],
         dead_letters: DeadLetterFile,
         retry: RetryPolicy,
     ) -> None:
@@ -196,7 +196,7 @@ class BatchSender:
         count, last, self._reported_at = self._unreported_count, self._unreported[-1], moment
         self._unreported, self._unreported_count = [], 0
         points = "1 point" if count == 1 else f"{count} points"
-        self._record_event(FactNoted(
+        self._record_event(SystemEvent(
             time=self._clock.now(), site=self._site, fact=DEAD_LETTERS,
             text=f"{points} could not be delivered to {TARGET} and will not be tried again. "
                  f"The last one: {last.why}",

@@ -51,8 +51,8 @@ def next_steps(g: ReportData) -> Iterator[str]:
     if untested and g.end - g.start >= _QUARTER:
         yield (f"Test the low-air switch of {', '.join(untested)}: it did not operate in this "
                "period, and each quarter is the interval (NFPA 25).")
-    if g.not_watched:
-        count = len(g.not_watched)
+    if g.not_monitored:
+        count = len(g.not_monitored)
         yield (f"{count} condition{'s' if count > 1 else ''} not monitored; the list says "
                "what is missing for each.")
 

@@ -17,7 +17,7 @@ from collector.web.services import BoardServices
 from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
-__all__ = ["WindowView", "add_window_page", "active_window_lines", "window_views"]
+__all__ = ["WindowView", "active_window_lines", "add_window_page", "window_views"]
 
 _SPANS = (("1 h", "1 hour"), ("2 h", "2 hours"), ("4 h", "4 hours"), ("8 h", "8 hours"),
           ("24 h", "24 hours"), ("3 d", "3 days"), ("7 d", "7 days"))

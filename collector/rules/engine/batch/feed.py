@@ -105,7 +105,7 @@ class BatchFeed:
             engine.now = readings.times[row - 1]
         self._carry(row)
         self._ticks_at = row
-        estimating = engine.estimators.due(now)
+        estimating = engine.estimators.is_due(now)
         if estimating:
             self._release_all(row)
         self._due = self._run_to(now)
