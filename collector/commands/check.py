@@ -15,16 +15,20 @@ from __future__ import annotations
 import argparse
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.app.monitor import SiteMonitor
 from collector.clock import SystemClock
+from collector.commissioning.images import image_path, load_profile, read_image
 from collector.config import SiteConfig, load_site
+from collector.config.diagnostics import read_text
+from collector.config.profiles import Profile
 from collector.domain.conditions import CATALOGUE, CAUTIONS
-from collector.domain.errors import DeliveryError
+from collector.domain.errors import DeliveryError, Mistake, SiteFileError
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import SystemEvent, event_to_json
 from collector.domain.formatting import duration_text, time_text
@@ -63,14 +67,19 @@ class _Polled:
 
 def run(options: argparse.Namespace) -> int:
     """Check; return the exit status."""
+    if _is_profile(options.site):
+        profile = load_profile(options.site)
+        print(f"{options.site}: {len(profile.points)} points: no mistakes")
+        return 0 if _print_images({options.site.name: profile},
+                                  {options.site.name: options.site}) else 1
     config = load_site(options.site)
     site = config.plant.site
     print(f"{options.site}: {site.id} ({site.name}), {len(config.plant.things())} things, "
           f"{len(config.devices)} devices: no mistakes")
-    well = True
+    well = _print_images(config.profiles, config.profile_files)
     if config.devices and not options.no_devices:
         answers = asyncio.run(_ask(config))
-        well = _print_points(config, answers)
+        well = _print_points(config, answers) and well
     _print_not_monitored(SiteMonitor(plant=config.plant, settings=config.settings,
                              step=config.step).not_monitored())
     for line in rota_lines(config, SystemClock().now()):
@@ -82,6 +91,36 @@ def run(options: argparse.Namespace) -> int:
     for text in CAUTIONS.values():
         print(text)
     return 0 if well else 1
+
+
+def _is_profile(path: Path) -> bool:
+    """Whether the file is a device profile by itself. A file that is no TOML is none."""
+    try:
+        data = tomllib.loads(read_text(path)[1])
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return False  # said with its place by the reader of site files
+    return "site" not in data and ("profile" in data or "points" in data)
+
+
+def _print_images(profiles: Mapping[str, Profile], files: Mapping[str, Path]) -> bool:
+    """Test each profile that has a register image beside it; return whether all agree."""
+    well = True
+    for name, profile in sorted(profiles.items()):
+        path = image_path(files[name])
+        if not path.is_file():
+            continue
+        try:
+            image = read_image(path)
+        except SiteFileError as error:
+            mistakes: Sequence[Mistake] = error.mistakes
+        else:
+            mistakes = image.test(profile)
+        if not mistakes:
+            print(f"{name}: its register image gives all {len(image.expected)} expected values")
+        for mistake in mistakes:
+            print(mistake)
+            well = False
+    return well
 
 
 async def _ask(config: SiteConfig) -> Sequence[_Polled]:

@@ -12,6 +12,7 @@ from collector.config.profiles import (
     LegTable,
     PointTable,
     Profile,
+    ProfilePoint,
     Profiles,
     quantity_names,
 )
@@ -21,7 +22,7 @@ from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, po
 from collector.sources.decoding import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
-__all__ = ["DeviceReader"]
+__all__ = ["DeviceReader", "point_settings", "unit_scale"]
 
 _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
 
@@ -53,8 +54,8 @@ class DeviceReader:
             if table.profile else None
         points: list[PointSettings] = []
         if profile is not None:
-            for index, point in enumerate(profile.points):
-                settings = self._point(table, watched, profile, index, point, address)
+            for point in profile.points:
+                settings = self._point(table, watched, profile, point, address)
                 if settings is not None and self._are_new(settings, table, key):
                     points.append(settings)
         if address is None or not table.id:
@@ -116,10 +117,10 @@ class DeviceReader:
     # -- one point -------------------------------------------------------------------------------
 
     def _point(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, index: int,
-        point: PointTable, address: Address | None,
+        self, table: DeviceTable, watched: Sequence[str], profile: Profile,
+        placed: ProfilePoint, address: Address | None,
     ) -> PointSettings | None:
-        key: Key = ("points", index)
+        point = placed.table
         if point.quantity not in quantity_names():
             return None  # said already, where the profile was read
         fitting = [t for t in watched if self._has(t, point)]
@@ -127,15 +128,15 @@ class DeviceReader:
             # A second or third of its kind is a spare channel: controllers have more than are used.
             # Unknown or missing "watches" has been said; the profile is not to blame for it.
             if point.nth == 1 and len(watched) == len(table.watched):
-                self._unwanted(table, watched, profile, key, point)
+                self._unwanted(table, watched, placed)
             return None
         thing = fitting[point.nth - 1]
         quantity = point_kind(self.kinds[thing], point.quantity)
         assert quantity is not None
-        if not self._wire_fits(profile, key, point, address):
+        if not self._wire_fits(placed, address):
             return None
-        scale = self._unit_scale(profile, key, point, quantity)
-        return None if scale is None else _settings(
+        scale = unit_scale(placed, quantity, self.mistakes)
+        return None if scale is None else point_settings(
             f"{thing}.{point.quantity}", profile, point, quantity, scale)
 
     def _has(self, thing: str, point: PointTable) -> bool:
@@ -143,19 +144,18 @@ class DeviceReader:
         return point.kind in (None, kind) and point_kind(kind, point.quantity) is not None
 
     def _unwanted(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, key: Key,
-        point: PointTable,
+        self, table: DeviceTable, watched: Sequence[str], placed: ProfilePoint,
     ) -> None:
+        point = placed.table
         what = ", ".join(f"{t} ({self.kinds[t]})" for t in watched)
         having = [k for k, names in QUANTITIES.items() if point_kind(k, point.quantity)
                   and point.kind in (None, k)]
         problem = f'device "{table.id}" watches {what}, none of which has "{point.quantity}"'
-        self.mistakes.add(profile.source, (*key, "quantity"), problem,
+        self.mistakes.add(placed.source, (*placed.key, "quantity"), problem,
                           f'a {" or ".join(having) or "thing"} in its "watches"')
 
-    def _wire_fits(
-        self, profile: Profile, key: Key, point: PointTable, address: Address | None,
-    ) -> bool:
+    def _wire_fits(self, placed: ProfilePoint, address: Address | None) -> bool:
+        point = placed.table
         if address is None:
             return True
         legs = (point.normally_open, point.normally_closed)
@@ -163,29 +163,34 @@ class DeviceReader:
         tables += [point.table] if point.table is not None else []
         gpio = address.kind == "gpio"
         if any((table == "lines") != gpio for table in tables):
-            self.mistakes.add(profile.source, key,
+            self.mistakes.add(placed.source, placed.key,
                               f"{', '.join(tables)} cannot be read at {address}",
                               'table = "lines"' if gpio else "coils, discrete-inputs, "
                               "input-registers or holding-registers")
             return False
         return bool(tables)
 
-    def _unit_scale(
-        self, profile: Profile, key: Key, point: PointTable, quantity: Quantity,
-    ) -> tuple[float, float] | None:
-        kind = _KIND_OF_UNIT.get(quantity.unit)
-        if point.unit is None or (kind is None and point.unit == quantity.unit):
-            return 1.0, 0.0
-        if kind is None:
-            self.mistakes.add(profile.source, (*key, "unit"),
-                              f'a {quantity.label} has no unit "{point.unit}"', "no unit")
-            return None
-        try:
-            return (1.0, 0.0) if point.unit == quantity.unit else affine(point.unit, kind)
-        except QuantityError as exc:
-            self.mistakes.add(profile.source, (*key, "unit"),
-                              f'unit "{point.unit}" does not fit a {quantity.label}', exc.expected)
-            return None
+
+def unit_scale(
+    placed: ProfilePoint, quantity: Quantity, mistakes: Mistakes,
+) -> tuple[float, float] | None:
+    """Return factor and shift from the profile's unit into that of record.
+
+    ``None`` after a mistake: the unit does not fit.
+    """
+    unit, kind = placed.table.unit, _KIND_OF_UNIT.get(quantity.unit)
+    if unit is None or unit == quantity.unit:
+        return 1.0, 0.0
+    key = (*placed.key, "unit")
+    if kind is None:
+        mistakes.add(placed.source, key, f'a {quantity.label} has no unit "{unit}"', "no unit")
+        return None
+    try:
+        return affine(unit, kind)
+    except QuantityError as exc:
+        mistakes.add(placed.source, key, f'unit "{unit}" does not fit a {quantity.label}',
+                     exc.expected)
+        return None
 
 
 def _leg(leg: LegTable | None) -> ContactLeg | None:
@@ -193,10 +198,14 @@ def _leg(leg: LegTable | None) -> ContactLeg | None:
         table=leg.table, address=leg.address, inverted=leg.inverted)
 
 
-def _settings(
+def point_settings(
     name: str, profile: Profile, point: PointTable, quantity: Quantity,
     scale: tuple[float, float],
 ) -> PointSettings:
+    """Return how ``point`` is read and decoded, called ``name``.
+
+    ``scale`` is factor and shift from the profile's unit into the unit of record.
+    """
     factor, shift = scale
     low, high = quantity.limits if point.range is None else (
         bound * factor + shift for bound in point.range)

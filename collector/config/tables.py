@@ -146,6 +146,7 @@ class SiteTable(Table):
     units: Literal["us", "metric"] = "us"
     standard_temperature: Annotated[float, sized("temperature", -50, 60)] = 140 / 9
     data: Text | None = None
+    profiles: Text | None = None
     evaluate_every: Annotated[int, sized("duration", 100, 60_000)] = 1000
 
 
