@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 from collector.app.monitor import SiteMonitor
 from collector.clock import SystemClock
-from collector.commissioning.images import image_path, load_profile, read_image
+from collector.commissioning.profile_images import image_path, load_profile, read_image
 from collector.config import SiteConfig, load_site
 from collector.config.diagnostics import read_text
 from collector.config.profiles import Profile

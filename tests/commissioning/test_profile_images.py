@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from collector.cli import main
-from collector.commissioning.images import image_path, load_profile, read_image, write_image
+from collector.commissioning.profile_images import image_path, load_profile, read_image, write_image
 from collector.config.profiles import BUNDLED
 from collector.domain.errors import SiteFileError
 

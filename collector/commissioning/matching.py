@@ -1,0 +1,228 @@
+"""Matches what a display shows with registers, by elimination over readings. Pure.
+
+A reading of the display is a shown value and the images that were taken around it. A decoding of a
+register stays a candidate while every reading fits what the register held in the meantime. One that
+is left may still be wrong, if the true one was never tried. So the readings are weighed: how many
+of all that was tried would have been left by chance?
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
+from collector.commissioning.images import Image
+from collector.sources.pdu import BIT_TABLES
+
+__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "match"]
+
+_CHANCE = 0.2
+"""The most that chance may be expected to leave (setting). With one family left, and one unusual
+controller in ten whose true register is not among those tried, that is wrong once in fifty."""
+_UNLIKELY = 1e-3
+"""Candidates this much less likely than the likeliest are dropped (setting)."""
+_COARSEST = 2.0
+"""A register may be this many times as coarse as the display."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DisplayReading:
+    """A shown value, and the images from before it was read until after it was typed."""
+
+    shown: Shown
+    images: tuple[Image, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A decoding of the registers at an address."""
+
+    table: str
+    address: int
+    decoding: Decoding
+
+    @property
+    def places(self) -> frozenset[tuple[str, int]]:
+        """The addresses it takes."""
+        return frozenset((self.table, self.address + n) for n in range(self.decoding.width))
+
+    def values(self, images: Sequence[Image]) -> list[float]:
+        """Return its values, in the unit of record, in the images that have it."""
+        found = []
+        for image in images:
+            words = image.words(self.table, self.address, self.decoding.width)
+            value = None if words is None else self.decoding.value(words)
+            if value is not None:
+                found.append(value)
+        return found
+
+    def __str__(self) -> str:
+        return f"{self.table} {self.address} as {self.decoding}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """Candidates that no reading so far can tell apart, since they share a register and a value.
+
+    Such are int16 and uint16 while the value is small, and int32 whose upper word is 0.
+    """
+
+    candidates: tuple[Candidate, ...]
+    """The likeliest first."""
+
+    @property
+    def best(self) -> Candidate:
+        """The one to use."""
+        return self.candidates[0]
+
+
+class Outlook(StrEnum):
+    """What the readings say."""
+
+    FOUND = "found"
+    """One is left, and chance would not have left it."""
+    WEAK = "weak"
+    """One is left, but chance could have left it: read again when the value has moved."""
+    SEVERAL = "several"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """What is left for a point."""
+
+    families: tuple[Family, ...]
+    """The likeliest first."""
+    chance: float
+    """How many candidates chance alone is expected to leave."""
+
+    @property
+    def outlook(self) -> Outlook:
+        """What the readings say."""
+        if len(self.families) > 1:
+            return Outlook.SEVERAL
+        if not self.families:
+            return Outlook.NONE
+        return Outlook.FOUND if self.chance < _CHANCE else Outlook.WEAK
+
+
+def match(
+    readings: Sequence[DisplayReading], *, limits: tuple[float, float],
+    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES,
+) -> Match:
+    """Return what the readings of one point leave.
+
+    ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
+    were found already: a device tends to write all in one way, which settles what comes first and
+    never what is left.
+    """
+    shown = readings[0].shown
+    among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
+    left, tried = [], 0
+    for candidate in _all(readings[0].images, among):
+        values = candidate.values(readings[0].images)
+        if not values or not limits[0] <= values[0] <= limits[1]:
+            continue
+        tried += 1
+        if _fits(candidate, readings[0]):
+            left.append(candidate)
+    for reading in readings[1:]:
+        left = [c for c in left if _fits(c, reading)]
+    left = _likely(left, readings)
+    images = [image for reading in readings for image in reading.images]
+    families = _families(left, images, functools.partial(_order, shown=shown, like=like))
+    chance = tried * _passing(readings, families[0].best if families else None)
+    return Match(families=tuple(families), chance=chance)
+
+
+def _all(images: Sequence[Image], among: Sequence[Decoding]) -> Iterator[Candidate]:
+    """Give every decoding at every address where all its registers exist."""
+    for table, cells in images[0].tables.items():
+        if table in BIT_TABLES:
+            continue
+        for address in cells:
+            for decoding in among:
+                if all(address + n in cells for n in range(1, decoding.width)):
+                    yield Candidate(table=table, address=address, decoding=decoding)
+
+
+def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
+    values = candidate.values(reading.images)
+    return bool(values) and reading.shown.fits(min(values), max(values), candidate.decoding.step)
+
+
+def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> list[Candidate]:
+    """Return the candidates without those far less likely than the likeliest.
+
+    What leapt about while the display was read, as the lower word of a float does, fits nearly
+    everything. The likelihood of a shown value is its last digit's worth over what it could have
+    been.
+    """
+    likelihood = {c: math.prod(r.shown.step / _width(c, r) for r in readings) for c in left}
+    most = max(likelihood.values(), default=0.0)
+    return [c for c in left if likelihood[c] >= _UNLIKELY * most]
+
+
+def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
+    """Return the width of what a candidate would have let pass."""
+    values = [] if candidate is None else candidate.values(reading.images)
+    return reading.shown.step + (max(values) - min(values) if values else 0.0)
+
+
+def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> float:
+    """Return the share of wrong candidates that all readings would leave by chance.
+
+    Of the first, what fits among the sizes a register's number can have, each decade alike. Of each
+    further one, what fits over the way that the shown value went: from a value that stayed, nothing
+    is learned.
+    """
+    first = readings[0]
+    share = min(1.0, 0.1 * _width(best, first) / max(abs(first.shown.value), first.shown.step))
+    for before, reading in zip(readings, readings[1:], strict=False):
+        way = abs(reading.shown.value - before.shown.value)
+        share *= min(1.0, _width(best, reading) / way) if way else 1.0
+    return share
+
+
+def _families(
+    left: Sequence[Candidate], images: Sequence[Image], order: functools.partial[tuple[int, ...]],
+) -> list[Family]:
+    """Group what shares a register and always had the same value."""
+    groups: list[list[Candidate]] = []
+    series: list[list[str]] = []
+    for candidate in left:
+        values = [f"{v:.6g}" for v in candidate.values(images)]
+        for group, theirs in zip(groups, series, strict=True):
+            if theirs == values and any(candidate.places & one.places for one in group):
+                group.append(candidate)
+                break
+        else:
+            groups.append([candidate])
+            series.append(values)
+    families = [Family(candidates=tuple(sorted(group, key=order))) for group in groups]
+    return sorted(families, key=lambda family: order(family.best))
+
+
+def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> tuple[int, ...]:
+    """Return the sort key of what to use where readings leave a choice.
+
+    A counter outgrows 16 bits in the life of a plant, a pressure does not. A gauge may read below
+    zero, a counter never.
+    """
+    one = candidate.decoding
+    counter = shown.of in ("h", "count")
+    signed = not one.type.startswith("uint")
+    orders = {(d.word_order, d.byte_order) for d in like if d.width > 1}
+    bytes_ = {d.byte_order for d in like}
+    alike = (one.width == 1 or not orders or (one.word_order, one.byte_order) in orders) and (
+        not bytes_ or one.byte_order in bytes_)
+    return (
+        not alike, one.type not in {d.type for d in like} and bool(like),
+        one.unit != shown.unit, one.byte_order != "high-first",
+        (one.width == 1) == counter, counter == signed, one.word_order != "high-first",
+        candidate.address,
+    )

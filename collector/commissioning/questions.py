@@ -1,0 +1,113 @@
+"""Asks a device that nobody knows: one question at a time, slowly, and only as long as wanted.
+
+Old controllers hang when they are hurried. So there is a pause between the end of one exchange and
+the next question, a longer one after silence, and a stop that is heeded before every question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from collector.clock import Clock
+from collector.domain.errors import (
+    DeviceRefused,
+    DeviceReplyInvalid,
+    DeviceSilent,
+    LinkDown,
+    QuietpipeError,
+)
+from collector.sources.bus import Bus
+from collector.sources.pdu import ReadRequest
+from collector.sources.settings import Address
+
+__all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped", "Vanished"]
+
+PAUSE = 340
+"""ms between two questions: at most three a second, since some hang at four (setting)."""
+_AFTER_SILENCE = 1000
+"""ms before a silent device is asked again (setting)."""
+
+
+class Stopped(QuietpipeError):
+    """The technician stopped the questions. Nothing further was asked."""
+
+
+class Vanished(QuietpipeError):
+    """A device that answered before does not any more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of a question: values, a refusal with its exception code, or silence."""
+
+    values: tuple[int, ...] = ()
+    refused: int = 0
+    why: str = ""
+    down: bool = False
+    """Whether there is no line at all, so that asking again is of no use."""
+
+    @property
+    def answered(self) -> bool:
+        """Whether a device replied; 10 and 11 are a gateway's word for silence behind it."""
+        return bool(self.values) or (self.refused > 0 and self.refused not in (10, 11))
+
+
+@dataclass
+class PacedClient:
+    """The questions to one address."""
+
+    address: Address
+    clock: Clock
+    pause: int = PAUSE
+    timeout: int = 1000
+    stop: Callable[[], bool] = lambda: False
+    questions: int = 0
+    silences: int = 0
+    _next: int = -(10**12)
+    _bus: Bus = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self._bus = Bus(self.address, self.clock)
+
+    async def ask(
+        self, unit: int, table: str, address: int, count: int = 1, tries: int = 3,
+    ) -> Outcome:
+        """Ask once, and again where there is silence. Raises ``Stopped`` before a question.
+
+        A device that answers only some questions answers one of ``tries``; a refusal is an answer.
+        """
+        request = ReadRequest(unit=unit, table=table, address=address, count=count)
+        outcome = Outcome()
+        for _ in range(tries):
+            outcome = await self._once(request)
+            if outcome.values or outcome.refused or outcome.down:
+                break
+        return outcome
+
+    async def close(self) -> None:
+        """Close the connection."""
+        await self._bus.close()
+
+    async def _once(self, request: ReadRequest) -> Outcome:
+        wait = self._next - self.clock.monotonic()
+        if wait > 0:
+            await self.clock.sleep(wait)
+        if self.stop():
+            raise Stopped("stopped; nothing more is asked")
+        self.questions += 1
+        pause = self.pause
+        try:
+            answer = await self._bus.read(request, self.timeout)
+            return Outcome(values=answer.values)
+        except DeviceRefused as error:
+            return Outcome(refused=error.code, why=str(error))
+        except (DeviceSilent, DeviceReplyInvalid) as error:
+            self.silences += 1
+            pause = max(pause, _AFTER_SILENCE)
+            return Outcome(why=str(error))
+        except LinkDown as error:
+            pause = max(pause, _AFTER_SILENCE)
+            return Outcome(why=str(error), down=True)
+        finally:
+            self._next = self.clock.monotonic() + pause
