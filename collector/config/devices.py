@@ -18,7 +18,14 @@ from collector.config.profiles import (
 )
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
-from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
+from collector.domain.readings import (
+    MODES,
+    QUANTITIES,
+    Quantity,
+    mode_code,
+    point_kind,
+    split_point,
+)
 from collector.sources.decoding import point_names
 from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
@@ -63,8 +70,21 @@ class DeviceReader:
         return DeviceSettings(
             id=table.id, name=table.name or table.id, address=address, unit=table.unit,
             every=table.every, points=tuple(points), timeout=table.timeout, max_gap=table.max_gap,
-            max_registers=table.max_registers, max_bits=table.max_bits,
+            max_registers=table.max_registers, max_bits=table.max_bits, pause=table.pause,
+            trusted=self._trusted(table, [p.point for p in points], key),
         )
+
+    def _trusted(self, table: DeviceTable, points: Sequence[str], key: Key) -> frozenset[str]:
+        """Return the points that ``trusted`` means: all, or those of the quantities it names."""
+        if isinstance(table.trusted, bool):
+            return frozenset(points if table.trusted else ())
+        own = {split_point(p)[1] for p in points}
+        for name in table.trusted:
+            if name not in own and points:
+                self.mistakes.add(self.source, (*key, "trusted"),
+                                  f'device "{table.id}" gives no "{name}"{nearest(name, own)}',
+                                  "true, or quantities that it gives")
+        return frozenset(p for p in points if split_point(p)[1] in table.trusted)
 
     def _address(self, table: DeviceTable, key: Key) -> Address | None:
         if not table.address:

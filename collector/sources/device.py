@@ -42,6 +42,8 @@ class Reader(Protocol):
 
     settings: DeviceSettings
     counters: DeviceCounters
+    raws: dict[Span, Raw]
+    """What the last poll read, before it was decoded."""
 
     async def poll(self, sink: Sink) -> bool:
         """Read every point into ``sink``; return whether the device answered."""
@@ -72,6 +74,7 @@ class ModbusDevice:
         """Requests that got no reply the last time."""
         self._given: set[PointDecoder] = set()
         """Decoders whose readings of the current poll went to the sink."""
+        self.raws: dict[Span, Raw] = {}
         self._by_span: dict[Span, list[PointDecoder]] = {}
         for decoder in self._decoders:
             for span in decoder.spans:
@@ -88,12 +91,14 @@ class ModbusDevice:
         self.counters.counts["polls"] += 1
         self.counters.why = ""
         self._given.clear()
-        raws: dict[Span, Raw] = {}
+        raws = self.raws = {}
         # What got no reply last time comes last, so that it cannot delay the rest.
         waiting = deque(sorted(self._plan.next_poll(), key=lambda p: p.request in self._mute))
         splits, silences, answered = 0, 0, False
         while waiting:
             planned = waiting.popleft()
+            if self.settings.pause and (raws or splits):
+                await self._clock.sleep(self.settings.pause)
             asked = self._clock.now()
             try:
                 answer = await self._bus.read(planned.request, self.settings.timeout)
