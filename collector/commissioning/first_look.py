@@ -76,8 +76,12 @@ def counter_steps(points: Sequence[PointSettings]) -> dict[str, float]:
 
 async def look_at(
     poller: Poller, settings: DeviceSettings, plant: Plant, clock: Clock, *, pause: int,
+    other_units: bool = True,
 ) -> FirstLook:
-    """Poll a device twice, ``pause`` ms apart, and doubt its readings."""
+    """Poll a device twice, ``pause`` ms apart, and doubt its readings.
+
+    Of one that does not answer, ``other_units`` on its line are asked.
+    """
     look = FirstLook(device=settings.id)
     for count in range(_POLLS):
         if count:
@@ -87,13 +91,14 @@ async def look_at(
             if raw.quality is Quality.GOOD:
                 for n, word in enumerate(raw.values):
                     look.words.setdefault(span.table, {})[span.start + n] = word
-        if all(r.quality is Quality.STALE for r in look.readings):
+        if count and all(r.quality is Quality.STALE for r in look.readings):
             break
         if count and not any(r.quality is Quality.STALE for r in look.readings):
             break
     if settings.address.kind != "gpio":
         if all(r.quality is Quality.STALE for r in look.readings):
-            await _other_units(look, poller, settings, clock)
+            if other_units:
+                await _other_units(look, poller, settings, clock)
         else:
             await _doubt(look, poller, settings, plant, clock)
     return look

@@ -57,6 +57,10 @@ _MOST_HOURS = 200_000.0
 """23 years without a stop (setting)."""
 _MOST_STARTS = 5e6
 """19 starts an hour for 30 years (setting)."""
+_RUNS = (5 / 3600, 4.0)
+"""h: the shortest and longest run a compressor has on average over its life. A refill on nitrogen
+takes no more than 8 min (common practice); thirty of them at a stretch is a plant that cannot keep
+up (setting)."""
 _ZERO = -3.0
 """psi: the zero error of a gauge; a pipe or tank under vacuum is none of this plant (setting)."""
 _MOST_RISER = 250.0
@@ -207,7 +211,7 @@ def _counters(hours: float | None, starts: float | None) -> str:
     if starts == 0:
         return f"{hours:.6g} h without one start" if hours > 100 else ""
     mean = hours / starts
-    if starts >= 20 and not 5 / 3600 <= mean <= 24:
+    if starts >= 20 and not _RUNS[0] <= mean <= _RUNS[1]:
         length = f"{mean * 3600:.2g} s" if mean < 1 else f"{mean:.0f} h"
         return f"{hours:.6g} h in {starts:.6g} starts make runs of {length}"
     return ""
