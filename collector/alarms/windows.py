@@ -109,8 +109,9 @@ class Windows:
         return [fact, *self._inhibit(window, action.time)]
 
     def _requested(self, kind: WindowKind, action: OperatorAction) -> Window:
-        quiet = self._inhibited(kind, action.alarm)
-        if not quiet or (kind is WindowKind.IMPAIRMENT and not systems(self._plant, action.alarm)):
+        inhibits = self._inhibited(kind, action.alarm)
+        if not inhibits or (kind is WindowKind.IMPAIRMENT
+                            and not systems(self._plant, action.alarm)):
             raise ActionRefused(f"nothing is watched there that a {kind} would quiet: "
                                 f"{action.alarm}")
         if not action.why.strip():
@@ -123,7 +124,7 @@ class Windows:
             raise ActionRefused(f"a {kind} is declared for {LONGEST[kind] // DAY} days at most; "
                                 "declare it again then")
         return Window(kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                      by=action.by, why=action.why.strip(), quiet=quiet)
+                      by=action.by, why=action.why.strip(), inhibits=inhibits)
 
     def _inhibited(self, kind: WindowKind, asset: str) -> tuple[str, ...]:
         found = [(c, a) for c, a in self._monitored() if self._covers(kind, asset, c, a)]
@@ -157,7 +158,7 @@ class Windows:
             time=at, site=self._plant.site.id, fact=_NAMES[window.kind, what], asset=window.asset,
             text=text, values={
                 "since": format_instant(window.since), "until": format_instant(window.until),
-                "by": by or window.by, "why": why or window.why, "quiet": " ".join(window.quiet),
+                "by": by or window.by, "why": why or window.why, "quiet": " ".join(window.inhibits),
             },
         )
 
@@ -171,7 +172,7 @@ class Windows:
             self._open[key] = Window(
                 kind=kind, asset=fact.asset, since=parse_instant(str(values["since"])),
                 until=parse_instant(str(values["until"])), by=str(values["by"]),
-                why=str(values["why"]), quiet=tuple(str(values["quiet"]).split()),
+                why=str(values["why"]), inhibits=tuple(str(values["quiet"]).split()),
             )
         elif key in self._open and what == "ending":
             self._open[key] = replace(self._open[key], reminded=True)
@@ -203,7 +204,7 @@ class Windows:
         fact = self._fact(window, "ended", at, self._texts.ended(window, by, why), by=by, why=why)
         self.apply(fact)
         moved: list[AlarmTransition] = []
-        for name in window.quiet:
+        for name in window.inhibits:
             if not self._still_inhibited(window.kind, name, at, moved):
                 self._try(_RELEASE[window.kind], name, at, moved, by=by,
                           why=f"the {window.kind} ended")
@@ -213,7 +214,7 @@ class Windows:
         self, kind: WindowKind, name: str, at: int, moved: list[AlarmTransition],
     ) -> bool:
         """Keep an alarm inhibited to the end of another window of the kind that covers it."""
-        others = [w for w in self._open.values() if w.kind is kind and name in w.quiet]
+        others = [w for w in self._open.values() if w.kind is kind and name in w.inhibits]
         if others:
             last = max(others, key=lambda w: w.until)
             self._try(_INHIBIT[kind], name, at, moved, by=last.by, why=last.why, until=last.until)
@@ -221,9 +222,9 @@ class Windows:
 
     def _inhibit(self, window: Window, at: int) -> list[AlarmTransition]:
         moved: list[AlarmTransition] = []
-        for name in window.quiet:
+        for name in window.inhibits:
             until = max(w.until for w in self._open.values()
-                        if w.kind is window.kind and name in w.quiet)
+                        if w.kind is window.kind and name in w.inhibits)
             self._try(_INHIBIT[window.kind], name, at, moved, by=window.by, until=until,
                       why=f"{window.kind}: {window.why}")
         return moved
@@ -258,7 +259,7 @@ class Windows:
     def dump(self) -> list[dict[str, Any]]:
         """Return the active windows, and those of the last day, as JSON-able data."""
         return [{"kind": w.kind.value, "asset": w.asset, "since": w.since, "until": w.until,
-                 "by": w.by, "why": w.why, "quiet": list(w.quiet), "reminded": w.reminded,
+                 "by": w.by, "why": w.why, "quiet": list(w.inhibits), "reminded": w.reminded,
                  "over": over}
                 for over, group in ((False, self._open.values()), (True, self._past))
                 for w in group]
@@ -269,7 +270,7 @@ class Windows:
         for raw in state:
             window = Window(
                 kind=WindowKind(raw["kind"]), asset=raw["asset"], since=raw["since"],
-                until=raw["until"], by=raw["by"], why=raw["why"], quiet=tuple(raw["quiet"]),
+                until=raw["until"], by=raw["by"], why=raw["why"], inhibits=tuple(raw["quiet"]),
                 reminded=raw["reminded"],
             )
             if raw["over"]:
@@ -321,11 +322,11 @@ class WindowTexts:
                 f"{', '.join(self._name(r) for r in long)}: more than 10 h out of service within "
                 "24 h. The authority having jurisdiction may then require evacuation or a fire "
                 "watch (NFPA 1 13.1.9): ask them.")
-        return " ".join([*parts, self._quiet(window)])
+        return " ".join([*parts, self._inhibited_words(window)])
 
-    def _quiet(self, window: Window) -> str:
+    def _inhibited_words(self, window: Window) -> str:
         places: dict[str, list[str]] = {}
-        for name in window.quiet:
+        for name in window.inhibits:
             condition, _, asset = name.partition(".")
             known = CATALOGUE.get(condition)
             title = known.title.lower() if known is not None else condition

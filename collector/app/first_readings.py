@@ -53,7 +53,7 @@ _COUNTERS = ("running_hours", "start_count")
 
 
 def map_digest(settings: DeviceSettings) -> str:
-    """Return what names a device's map: another unit, address or register gives another."""
+    """Return a name of a device's map: another unit, address or register gives another."""
     whole = (settings.unit, str(settings.address), settings.points)
     return hashlib.sha256(repr(whole).encode()).hexdigest()[:16]
 
@@ -66,7 +66,7 @@ def accepted_maps(journal: Journal) -> dict[str, str]:
 
 @dataclass(slots=True)
 class _PointTrial:
-    """What was seen of a point so far. Instants in ms."""
+    """The course of a point so far. Instants in ms."""
 
     why: str = ""
     """Why its last reading is implausible; empty where it is plausible."""
@@ -137,7 +137,7 @@ class FirstReadings:
     # -- readings --------------------------------------------------------------------------------
 
     def put(self, readings: Sequence[Reading]) -> None:
-        """Judge readings that share a time, and pass them on."""
+        """Assess readings that share a time, and pass them on."""
         if not self._trials:
             self.sink(readings)
             return
@@ -146,9 +146,9 @@ class FirstReadings:
                 self._values[reading.point] = reading.usable
             elif reading.point in self._values:
                 del self._values[reading.point]
-        self.sink([self._judged(r) for r in readings])
+        self.sink([self._assessed(r) for r in readings])
 
-    def _judged(self, reading: Reading) -> Reading:
+    def _assessed(self, reading: Reading) -> Reading:
         trial = self._by_point.get(reading.point)
         if trial is None:
             return reading

@@ -80,14 +80,14 @@ class SiteMonitor:
         waiting = deque(facts)
         for reading in readings:
             while waiting and waiting[0].time <= reading.time:
-                self._take(waiting.popleft())
+                self._apply(waiting.popleft())
             self._engine.advance(None, (reading,))
         for fact in waiting:
-            self._take(fact)
+            self._apply(fact)
         self._engine.advance(now)
         self._engine.resume()
 
-    def _take(self, fact: SystemEvent) -> None:
+    def _apply(self, fact: SystemEvent) -> None:
         self._windows.apply(fact)
         self._engine.record_event(fact)
 
@@ -109,7 +109,7 @@ class SiteMonitor:
             )]
         return list(self._registry.act(action))
 
-    def note(self, fact: SystemEvent) -> list[Event]:
+    def record_event(self, fact: SystemEvent) -> list[Event]:
         """Apply an event of the daemon's own, after the ticks due before it.
 
         Returns the events of those ticks; what the event causes comes with the next tick.
@@ -152,7 +152,7 @@ class SiteMonitor:
 
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""
-        return self._engine.baselines.standing()
+        return self._engine.baselines.current()
 
     def statistics(self) -> EngineStatistics:
         """Return the counts of the rules."""

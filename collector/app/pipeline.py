@@ -205,7 +205,7 @@ class Pipeline:
             item = self._queue.popleft()
             if isinstance(item, SystemEvent):
                 # In the order of time: some conditions are evaluated from such events.
-                events.extend(self.monitor.note(item))
+                events.extend(self.monitor.record_event(item))
                 events.append(item)
             elif isinstance(item, _Request):
                 self._act(item.action, item.promise, events)

@@ -98,7 +98,7 @@ async def _demo(options: argparse.Namespace, folder: Path) -> int:
     plant = await _start_plant(options, folder)
     try:
         ready = await _ready(plant)
-        return await _watch(options, Path(ready["site"]), ready)
+        return await _run_daemon(options, Path(ready["site"]), ready)
     finally:
         await _end(plant)
 
@@ -137,7 +137,7 @@ async def _end(plant: asyncio.subprocess.Process) -> None:
         await plant.wait()
 
 
-async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, Any]) -> int:
+async def _run_daemon(options: argparse.Namespace, site: Path, ready: Mapping[str, Any]) -> int:
     clock = ScaledClock(
         origin=ready["origin"], speed=ready["speed"], started=ready["started"]
     )

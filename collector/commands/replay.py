@@ -38,13 +38,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Replay; return the exit status, 2 when a recording has bad rows."""
+    """Replay; return the exit status, 2 when a recording has bad rows or no reading."""
     config = load_site(options.site, secrets=False)
     monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     site = SiteFilter(config.plant)
+    found = False
     try:
         with Progress("replayed") as progress:
             for events in _replayed(monitor, site, options, progress):
+                found = True
                 _print(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -53,6 +55,9 @@ def run(options: argparse.Namespace) -> int:
               "the first.", file=sys.stderr)
         return 2
     _print_left_out(site)
+    if not found:
+        print("The recordings have no reading of this site in this span.", file=sys.stderr)
+        return 2
     return 0
 
 

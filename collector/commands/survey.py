@@ -153,10 +153,10 @@ def _part(part: Part, width: int) -> Iterator[str]:
             yield line
             yield from _wrapped(" " * 26, source.strip(), width)
     for note in part.notes:
-        yield from _note(note, width)
+        yield from _note_lines(note, width)
 
 
-def _note(note: Note, width: int) -> Iterator[str]:
+def _note_lines(note: Note, width: int) -> Iterator[str]:
     text = note.text + (f" [{note.source}]" if note.source else "")
     yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.tone]:<11}",
                              subsequent_indent=" " * 11)

@@ -81,7 +81,7 @@ class Walk:
         """Take what an instrument shows."""
         seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
-        return self._told(seen)
+        return self._show_result(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
         """Do one step alone: begin it unless it runs already, and wait until it settles."""
@@ -95,7 +95,7 @@ class Walk:
         if again or entry.result is not Result.RUNNING:
             self._service.begin(record.id, step_id, by=self._by, now=self.now())
             self._say("Begun. It goes on if you leave (Ctrl-C); call this again to look.")
-        return self._told(self._follow(record, step))
+        return self._show_result(self._follow(record, step))
 
     def sign(self, record: Record, people: Sequence[tuple[str, str]]) -> int:
         """Sign, write the PDF, and wait until its hash is in the journal."""
@@ -113,7 +113,7 @@ class Walk:
         self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
         return 0
 
-    def _told(self, seen: StepState) -> int:
+    def _show_result(self, seen: StepState) -> int:
         text = seen.evaluation.text if seen.evaluation is not None else ""
         self._result(seen.step, seen.entry.result, text)
         return 1 if seen.entry.result is Result.FAILED else 0
@@ -163,7 +163,7 @@ class Walk:
             self._service.begin(record.id, step.id, by=self._by, now=self.now())
         self._say("Ctrl-C goes back to the question; the step goes on without you.")
         try:
-            self._told(self._follow(record, step))
+            self._show_result(self._follow(record, step))
         except KeyboardInterrupt:
             self._say("")
 

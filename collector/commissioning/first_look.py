@@ -33,7 +33,7 @@ _HINTS = 2
 
 @dataclass(slots=True, kw_only=True)
 class FirstLook:
-    """What came of looking at a device."""
+    """The result of looking at a device."""
 
     device: str
     polls: list[Sequence[Reading]] = field(default_factory=list)
@@ -136,14 +136,14 @@ async def _other_units(
 async def _doubt(
     look: FirstLook, poller: Poller, settings: DeviceSettings, plant: Plant, clock: Clock,
 ) -> None:
-    judge = _Judge(look, settings, plant)
-    first = judge.impossible()
-    unusual = {p.point for p in settings.points if judge.is_unusual(p)}
+    assessment = _Assessment(look, settings, plant)
+    first = assessment.impossible()
+    unusual = {p.point for p in settings.points if assessment.is_unusual(p)}
     for point in settings.points:
         if point.point in first or point.point in unusual:
             await _surroundings(look, poller, settings, spans_of(point)[0], clock)
-    look.doubts = judge.doubts(first, unusual)
-    look.shift = judge.shift({d.point for d in look.doubts})
+    look.doubts = assessment.doubts(first, unusual)
+    look.shift = assessment.shift({d.point for d in look.doubts})
 
 
 async def _surroundings(
@@ -172,7 +172,7 @@ async def _surroundings(
         await read(span.start - 1, span.start)
 
 
-class _Judge:
+class _Assessment:
     """Doubts the readings of one device."""
 
     def __init__(self, look: FirstLook, settings: DeviceSettings, plant: Plant) -> None:
@@ -221,8 +221,8 @@ class _Judge:
         found += [replace(d, hints=self._hints(by_point.get(d.point)))
                   for d in self._plausibility.unlikely(self._values, now)
                   if d.point in by_point and d.point not in impossible]
-        told = {d.point for d in found}
-        for name in sorted(unusual - told):
+        doubted = {d.point for d in found}
+        for name in sorted(unusual - doubted):
             found += self._by_alternative(by_point[name])
         return found
 

@@ -1,4 +1,4 @@
-"""What else a point's registers, or those beside them, could mean. Pure.
+"""Finds other meanings of a point's registers, or of those beside them. Pure.
 
 For a reading that is doubted: the other orders, scales and types of its own registers, and the same
 decoding one address further. An alternative counts when its value is usual on this plant.
@@ -112,12 +112,12 @@ class Alternatives:
         wider = width(point) > width(was)
         for order in _ORDERS if width(point) > 1 else _ORDERS[:1]:
             for scale in scales:
-                told = f", {order}" if width(point) > 1 and order != was.word_order else ""
-                told += f", scale = {scale:g}" if scale != was.scale else ""
+                more = f", {order}" if width(point) > 1 and order != was.word_order else ""
+                more += f", scale = {scale:g}" if scale != was.scale else ""
                 strong = wider and narrow and scale in (1.0, was.scale) \
                     and self._free(point, was.point)
                 yield (replace(point, scale=scale, word_order=order),
-                       f"as {point.type}{told} it would be {{value}}", strong)
+                       f"as {point.type}{more} it would be {{value}}", strong)
 
     def _free(self, point: PointSettings, owner: str) -> bool:
         """Whether the registers hold no other point of the profile."""

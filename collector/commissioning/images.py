@@ -71,19 +71,18 @@ def moved(images: Sequence[Image]) -> set[tuple[str, int]]:
 
 
 def texts(image: Image) -> Iterator[tuple[str, int, str]]:
-    """Give ``(table, address, text)`` of every run of four or more printable characters."""
+    """Give ``(table, address, text)`` of every run of printable characters with letters."""
     for table, cells in image.tables.items():
         if table in BIT_TABLES:
             continue
         run, start = "", 0
         for address in [*sorted(cells), -1]:
             pair = cells.get(address, 0).to_bytes(2, "big")
-            readable = all(32 <= byte < 127 for byte in pair) and any(
-                65 <= byte < 123 for byte in pair)
+            readable = all(32 <= byte < 127 for byte in pair)
             if readable and run and address == start + len(run) // 2:
                 run += pair.decode("ascii")
                 continue
-            if len(run) >= 4:
+            if len(run) >= 4 and sum(letter.isalpha() for letter in run) >= 3:
                 yield table, start, run.strip()
             run, start = (pair.decode("ascii"), address) if readable else ("", 0)
 

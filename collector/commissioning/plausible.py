@@ -1,4 +1,4 @@
-"""What a reading can be: by its quantity, by the plant, and by the readings beside it. Pure.
+"""Doubts readings that cannot be, or are unlikely, on the plant that they are of. Pure.
 
 A doubt is about a wrong register map, never about an alarm. So there are two grades. *Impossible*
 is what no gauge on a plant of this kind shows in any state, empty, tripped or out of power
@@ -25,7 +25,7 @@ __all__ = ["Doubt", "Grade", "Growth", "Plausibility", "good_values"]
 
 
 class Grade(StrEnum):
-    """How far a reading is doubted."""
+    """A reading is impossible, or only unlikely."""
 
     IMPOSSIBLE = "impossible"
     UNLIKELY = "unlikely"
@@ -83,7 +83,7 @@ _USUAL_OXYGEN = {"product_oxygen": (0.3, 6.0), "oxygen": (0.3, 21.5)}
 
 
 class Plausibility:
-    """Judges the readings of one plant."""
+    """The plausible readings of one plant."""
 
     def __init__(self, plant: Plant) -> None:
         self._plant = plant

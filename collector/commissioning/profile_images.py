@@ -1,4 +1,4 @@
-"""Register images: what a device's registers held once, and the values they must decode to.
+"""Register images: the content of a device's registers once, and the values it decodes to.
 
 ``NAME.image.json`` beside the profile ``NAME.toml`` makes the profile its own test: every expected
 value is what a display showed when the registers were captured. No device is needed.

@@ -56,13 +56,13 @@ class DeviceReader:
 
     def _device(self, table: DeviceTable, key: Key) -> DeviceSettings | None:
         address = self._address(table, key)
-        watched = self._watched(table, key)
+        assets = self._known_assets(table, key)
         profile = self.profiles.get(table.profile, self.source, (*key, "profile")) \
             if table.profile else None
         points: list[PointSettings] = []
         if profile is not None:
             for point in profile.points:
-                settings = self._point(table, watched, profile, point, address)
+                settings = self._point(table, assets, profile, point, address)
                 if settings is not None and self._are_new(settings, table, key):
                     points.append(settings)
         if address is None or not table.id:
@@ -71,6 +71,7 @@ class DeviceReader:
             id=table.id, name=table.name or table.id, address=address, unit=table.unit,
             every=table.every, points=tuple(points), timeout=table.timeout, max_gap=table.max_gap,
             max_registers=table.max_registers, max_bits=table.max_bits, pause=table.pause,
+            retries=table.retries,
             trusted=self._trusted(table, [p.point for p in points], key),
         )
 
@@ -113,13 +114,13 @@ class DeviceReader:
                               f'unit {unit} at {address} is already device "{other}"',
                               "another unit, or one device with both profiles' points")
 
-    def _watched(self, table: DeviceTable, key: Key) -> list[str]:
-        for thing in table.watched:
+    def _known_assets(self, table: DeviceTable, key: Key) -> list[str]:
+        for thing in table.assets:
             if thing and thing not in self.kinds:
                 self.mistakes.add(self.source, (*key, "watches"),
                                   f'nothing is called "{thing}"{nearest(thing, self.kinds)}',
                                   "ids of generators, risers, vents or rooms")
-        return [t for t in table.watched if t in self.kinds]
+        return [t for t in table.assets if t in self.kinds]
 
     def _are_new(self, settings: PointSettings, table: DeviceTable, key: Key) -> bool:
         new = True
@@ -137,18 +138,18 @@ class DeviceReader:
     # -- one point -------------------------------------------------------------------------------
 
     def _point(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile,
+        self, table: DeviceTable, assets: Sequence[str], profile: Profile,
         placed: ProfilePoint, address: Address | None,
     ) -> PointSettings | None:
         point = placed.table
         if point.quantity not in quantity_names():
             return None  # said already, where the profile was read
-        fitting = [t for t in watched if self._has(t, point)]
+        fitting = [t for t in assets if self._has(t, point)]
         if len(fitting) < point.nth:
             # A second or third of its kind is a spare channel: controllers have more than are used.
             # Unknown or missing "watches" has been said; the profile is not to blame for it.
-            if point.nth == 1 and len(watched) == len(table.watched):
-                self._unwanted(table, watched, placed)
+            if point.nth == 1 and len(assets) == len(table.assets):
+                self._unwanted(table, assets, placed)
             return None
         thing = fitting[point.nth - 1]
         quantity = point_kind(self.kinds[thing], point.quantity)
@@ -164,10 +165,10 @@ class DeviceReader:
         return point.kind in (None, kind) and point_kind(kind, point.quantity) is not None
 
     def _unwanted(
-        self, table: DeviceTable, watched: Sequence[str], placed: ProfilePoint,
+        self, table: DeviceTable, assets: Sequence[str], placed: ProfilePoint,
     ) -> None:
         point = placed.table
-        what = ", ".join(f"{t} ({self.kinds[t]})" for t in watched)
+        what = ", ".join(f"{t} ({self.kinds[t]})" for t in assets)
         having = [k for k, names in QUANTITIES.items() if point_kind(k, point.quantity)
                   and point.kind in (None, k)]
         problem = f'device "{table.id}" watches {what}, none of which has "{point.quantity}"'

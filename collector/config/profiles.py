@@ -198,7 +198,7 @@ class Profiles:
             given = {n: getattr(head, n) for n in head.model_fields_set}
             head = base.head.model_copy(update=given)
             own = [*self._inherited(base, own, read.profile, source), *own]
-        if not own and not self._mistakes.told(source, ("points",)) \
+        if not own and not self._mistakes.has_mistake(source, ("points",)) \
                 and read.profile.extends is None:
             self._mistakes.add(source, (), "the profile has no points", "[[points]]")
         return Profile(source=source, head=head, points=own)
@@ -225,7 +225,7 @@ class _Check:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
 
     def _say(self, name: str, problem: str, expected: str = "") -> None:
-        if not self._mistakes.told(self._source, (*self._key, name)):
+        if not self._mistakes.has_mistake(self._source, (*self._key, name)):
             self._mistakes.add(self._source, (*self._key, name), problem, expected)
 
     def all(self) -> None:

@@ -228,11 +228,12 @@ class DeviceTable(Table):
     max_registers: Annotated[int, Field(ge=1, le=125, strict=True)] = 125
     max_bits: Annotated[int, Field(ge=1, le=2000, strict=True)] = 2000
     pause: Annotated[int, sized("duration", 0, 10_000)] = 0
+    retries: Annotated[int, Field(ge=0, le=3, strict=True)] = 0
     watches: Text | list[Text] = ""
     trusted: StrictBool | list[Text] = False
 
     @property
-    def watched(self) -> list[str]:
+    def assets(self) -> list[str]:
         """The watched ids as a list."""
         return [self.watches] if isinstance(self.watches, str) else self.watches
 

@@ -296,7 +296,7 @@ def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmTransition, order
     known = FleetAlarm.load(json.loads(row[0])) if row is not None else None
     alarm = merged(known, event, order)
     db.execute("INSERT OR REPLACE INTO alarms VALUES (?, ?, ?, ?)",
-               (site, event.id, int(alarm.holds("present")),
+               (site, event.id, int(alarm.has("present")),
                 json.dumps(alarm.dump(), separators=(",", ":"))))
 
 

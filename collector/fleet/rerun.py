@@ -99,7 +99,7 @@ class ActionReplay:
             except ActionRefused as refusal:
                 self.refused.append(f"{fact.fact} {fact.asset}: {refusal}")
         elif fact.fact not in _ENDED:
-            yield from self._monitor.note(fact)
+            yield from self._monitor.record_event(fact)
             if fact.fact == _ACCEPTED:
                 yield fact
 

@@ -195,7 +195,7 @@ class _Decision:
             people, kind = self._people(call), f"{Kind.REPEATED}-{call.repeats}"
         else:
             call.due = None
-            self._note(UNANSWERED, call, [])
+            self._record_event(UNANSWERED, call, [])
             return
         later = recipient.escalate[call.step:]
         call.due = self.now + (later[0].after if later else recipient.repeat)
@@ -204,14 +204,14 @@ class _Decision:
             self._put(recipient, who, Item(kind, call.seq, call.event, note, call.step
                                            + call.repeats + 1))
             call.called.append((who.id, self.now))
-        self._note(ESCALATED, call, people)
+        self._record_event(ESCALATED, call, people)
 
     def _story(self, call: Call) -> str:
         called = [(who.called if (who := self.policy.recipient(name)) is not None else name, at)
                   for name, at in call.called]
         return called_line(self.now - call.event.time, called, self.policy.zone)
 
-    def _note(self, fact: str, call: Call, people: list[Recipient]) -> None:
+    def _record_event(self, fact: str, call: Call, people: list[Recipient]) -> None:
         what, names = title_and_place(call.event, self.policy.plant), [p.called for p in people]
         lasted = duration_text(max(self.now - call.event.time, 0))
         said = f"{', '.join(names)} called" if people else "Nobody more is called"
@@ -262,16 +262,16 @@ class _Decision:
             return None
         zone, at = self.policy.zone, self.now
 
-        def quiet(instant: int) -> bool:
+        def in_quiet_hours(instant: int) -> bool:
             local = local_time(instant, zone)
             return any(hours.day_of(local) is not None for hours in recipient.quiet)
 
-        if not recipient.quiet or not quiet(at):
+        if not recipient.quiet or not in_quiet_hours(at):
             return None
         for minute in range(1, 2 * 1440):
             # Minute by minute: however the clocks change in between.
             later = (at // MINUTE + minute) * MINUTE
-            if not quiet(later):
+            if not in_quiet_hours(later):
                 return later
         return None  # quiet all day: nothing would ever be sent
 

@@ -196,11 +196,11 @@ def digest(
     ``held`` is the instant (ms) since which quiet hours kept them back.
     """
     zone, caution = ZoneInfo(plant.site.timezone), CAUTIONS["not-a-fire-alarm"]
-    calling = [n for n in news if n.calls]
+    urgent = [n for n in news if n.calls]
     head = news[0].head(plant)
     intro = f"{len(news)} messages in one, the most urgent first."
-    if len(calling) > 1:
-        intro = f"{len(calling)} alarms in one message, the most urgent first."
+    if len(urgent) > 1:
+        intro = f"{len(urgent)} alarms in one message, the most urgent first."
     if held is not None:
         intro = f"{intro} Held back by quiet hours since {time_text(held, zone)}."
     blocks = []
@@ -211,7 +211,7 @@ def digest(
         blocks.append("\n".join([f"{number}. {one.head(plant)}", *([one.note] if one.note else []),
                                  *([text] if text else []), *times]))
     where = f"To acknowledge them, {f'open {board}' if board else 'go to the board of the site.'}"
-    ends = [link or where] if calling else []
+    ends = [link or where] if urgent else []
     more = f"{head} and {len(news) - 1} more" if len(news) > 1 else head
     return Message(subject=_subject(more, plant), body="\n\n".join(
         [intro, *ends, *blocks, f"Site: {plant.site.name}", caution]))

@@ -119,7 +119,7 @@ class ReportData:
     def active(self) -> list[Occurrence]:
         """Alarms active at the end, the most urgent first."""
         order = {"high": 0, "medium": 1, "low": 2}
-        return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))
+        return sorted(self.measures.active, key=lambda o: (order[o.priority], o.raised))
 
     def of_asset(self, asset: str) -> list[Occurrence]:
         """Return the alarms of one thing that stood at any time of the period."""

@@ -117,12 +117,12 @@ class ReportScheduler:
         """Make and queue what is due at ``now`` (ms); return how many reports that were."""
         done = 0
         for report in config.reports:
-            period = await asyncio.to_thread(self._due, report, config, now)
+            period = await asyncio.to_thread(self._due_period, report, config, now)
             if period is not None and self._rest_until.get(report.id, now) <= now:
                 done += await self._make(report, period, config, now)
         return done
 
-    def _due(self, report: ReportSettings, config: SiteConfig, now: int) -> Period | None:
+    def _due_period(self, report: ReportSettings, config: SiteConfig, now: int) -> Period | None:
         zone = ZoneInfo(config.plant.site.timezone)
         newest = last_due(report.every, report.at, zone, now)
         key = _key(report)

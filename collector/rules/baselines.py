@@ -98,7 +98,7 @@ class Baselines:
         row = self._accepted.get(f"{quantity}.{asset}")
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
-    def take(self, fact: SystemEvent) -> bool:
+    def apply(self, fact: SystemEvent) -> bool:
         """Take over what an acceptance found; return whether the fact was of that kind."""
         if fact.fact != ACCEPTED:
             return False
@@ -138,7 +138,7 @@ class Baselines:
         facts, self._facts = self._facts, []
         return facts
 
-    def standing(self) -> list[Baseline]:
+    def current(self) -> list[Baseline]:
         """Return every baseline as it stands, learned or not, in the order they were asked for."""
         return [self._shown(want) for want in self._wants.values()]
 

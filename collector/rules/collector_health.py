@@ -195,12 +195,12 @@ class DeliveryFailing(_OfFacts):
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
-        told = self._told(now)
-        if told:
-            return RawEvaluation.active(min(row["began_at"] for row in told.values()))
+        reported = self._reported(now)
+        if reported:
+            return RawEvaluation.active(min(row["began_at"] for row in reported.values()))
         return RawEvaluation.inactive(self.state.ended_at)
 
-    def _told(self, now: int) -> dict[str, dict[str, int]]:
+    def _reported(self, now: int) -> dict[str, dict[str, int]]:
         return {
             who: row for who, row in self.state.failing.items()
             if row["given_up"] or now >= row["began_at"] + self._limit
@@ -214,7 +214,7 @@ class DeliveryFailing(_OfFacts):
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return who does not get messages, and how many were given up."""
-        failing = self._told(now)
+        failing = self._reported(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)
         people = [w for w, row in failing.items() if "forwarded" not in row]

@@ -148,7 +148,7 @@ class ContactDisagreement(Rule):
         """Return which contacts, and what was read."""
         inputs, words = self.context.inputs, self.words
         values: dict[str, float | int | str | None] = {}
-        told, names = [], []
+        sentences, names = [], []
         for name in self.state.since:
             if " " in name:
                 psi, low = inputs.point(self._pressure).value, inputs.point(self._switch).value
@@ -158,7 +158,7 @@ class ContactDisagreement(Rule):
                 names.append("low_air")
                 values |= {"low_air": int(low >= 0.5), "pressure_psi": round(psi, 2),
                            "limit_psi": round(limit, 2)}
-                told.append(
+                sentences.append(
                     f"the low-air switch says {'low' if low >= 0.5 else 'not low'} while the "
                     f"pressure reads {words.pressure(psi)} (low is below {words.pressure(limit)})"
                 )
@@ -167,11 +167,11 @@ class ContactDisagreement(Rule):
             names.append(name)
             values[f"{name}_legs"] = None if leg is None else int(leg >= 0.5)
             state = "closed" if (leg or 0) >= 0.5 else "open"
-            told.append(f"{words.label(f'{self.asset}.{name}')}: both legs read {state}, "
+            sentences.append(f"{words.label(f'{self.asset}.{name}')}: both legs read {state}, "
                         "one of them must be wrong")
         values["quantity"] = ", ".join(dict.fromkeys(names))
         since = min((row["began_at"] for row in self.state.since.values()), default=now)
-        numbers = f"{'; '.join(told)}. Do not rely on this contact until it is put right."
+        numbers = f"{'; '.join(sentences)}. Do not rely on this contact until it is put right."
         return values, words.message(
             self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
         )

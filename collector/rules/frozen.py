@@ -73,7 +73,7 @@ class DataFrozen(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
         self.points = points = _points_of(context, asset)
-        self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._witnesses = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
         self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
@@ -219,15 +219,15 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        told = [points[p].value for p in self._tells if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in told)
+        sentences = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
         """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
-            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._tells
+            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._witnesses
         ):
             # With its compressor running a plant moves more than ever: what all states show holds.
             seen = sum(row[0] for row in s.learned.values())
@@ -284,7 +284,7 @@ class DataFrozen(Rule):
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def _describe_gauges(self, now: int) -> tuple[Values, str]:
-        words, held, told = self.words, self._held(), []
+        words, held, sentences = self.words, self._held(), []
         for name, gauge in held.items():
             why = {
                 "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
@@ -293,27 +293,28 @@ class DataFrozen(Rule):
                 "device": "the whole device stood still, and this has not moved yet",
             }[gauge.frozen]
             lasted = words.duration(now - (gauge.held_at or now))
-            told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
-                        f"{words.pressure(gauge.value or 0.0)} without the least change for "
-                        f"{lasted}: {why}.")
+            sentences.append(
+                f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
+                f"{words.pressure(gauge.value or 0.0)} without the least change for "
+                f"{lasted}: {why}.")
         since = min(gauge.held_at or now for gauge in held.values())
-        told.append("What depends on it cannot be judged and stands as it was.")
+        sentences.append("What depends on it cannot be judged and stands as it was.")
         values: Values = {
             "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=(_LINE,))
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=(_LINE,))
 
     def _same(self, now: int) -> str:
-        inputs, told = self.context.inputs.points, []
+        inputs, sentences = self.context.inputs.points, []
         for name in self.points:
             known = inputs.get(name)
             if known is None or not known.is_number or known.value is None:
                 continue
             if name.endswith("pressure"):
-                told.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
+                sentences.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
             elif name.endswith("oxygen"):
-                told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
-        return f" It always says: {', '.join(told[:3])}." if told else ""
+                sentences.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
+        return f" It always says: {', '.join(sentences[:3])}." if sentences else ""
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""

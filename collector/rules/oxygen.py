@@ -254,20 +254,22 @@ class OxygenNotFalling(Rule):
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
             "finding": s.verdict or "late",
         }
-        told = [f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
+        sentences = [
+            f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
         if s.verdict and s.rate is not None:
-            told.append(self._rate_words(known, now, values))
+            sentences.append(self._rate_words(known, now, values))
         if is_late and self._planned is not None:
             values["planned_days"] = round(self._planned, 2)
-            told.append(f"The purge was planned for {self._planned:g} days and is not done.")
+            sentences.append(f"The purge was planned for {self._planned:g} days and is not done.")
         if s.begun_at is not None:
             values["purge_days"] = round((now - s.begun_at) / DAY, 2)
             least = "" if s.seen_begin else "at least "
-            told.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
+            sentences.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
         since = min(t for t in (s.verdict_at if s.verdict else None, late, now) if t is not None)
         first, causes = self._causes(values)
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join([*first, *told]), causes=causes,
+            self.about, self.asset, since=since, numbers=" ".join([*first, *sentences]),
+            causes=causes,
         )
 
     def _rate_words(

@@ -150,7 +150,7 @@ class _Product(Rule):
         level = self.state.level
         return bool(level.beyond) and (level.since_at or 0) + self.on_delay > at
 
-    def _stands(self, at: int) -> bool:
+    def _lasts(self, at: int) -> bool:
         """Whether it has been past the limit for as long as the on-delay."""
         return bool(self.state.level.beyond) and not self._pending(at)
 
@@ -165,7 +165,7 @@ class _Product(Rule):
         s = self.state
         changed = self._gate(at)
         ready = self._ready_at()
-        if ready is not None and value > self._limit and not self._stands(at):
+        if ready is not None and value > self._limit and not self._lasts(at):
             s.course.add(at, value)
         elif s.course.begun_at is not None:
             s.course.begin()
@@ -188,7 +188,7 @@ class _Product(Rule):
         s = self.state
         level, settled = s.level, value
         if value > self._limit:
-            if self._stands(at):
+            if self._lasts(at):
                 return False
             end = s.course.end(at, value)
             settled = self._limit if end is None else end

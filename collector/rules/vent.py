@@ -188,13 +188,13 @@ class _Stuck(Rule):
             "stayed_hours": round((now - began) / 3_600_000, 2),
             "limit_hours": round((late - began) / 3_600_000, 2),
         }
-        told = (
+        numbers = (
             f"{self._story()} for {least}{words.duration(now - began)}; up to "
             f"{words.duration(late - began)} is taken for its normal habit. Oxygen is "
             f"{words.percent(known)}; the target is {words.percent(self._target)}."
         )
         return values, words.message(
-            self.about, self.asset, since=late, numbers=told,
+            self.about, self.asset, since=late, numbers=numbers,
         )
 
     def _story(self) -> str:
@@ -331,9 +331,9 @@ class WaterAtVent(Rule):
         wet = self.state.wet
         since = now if wet.start_at is None else wet.start_at
         least = "" if wet.known else "at least "
-        told = (
+        numbers = (
             f"The water contact has been closed for {least}{self.words.duration(now - since)}. "
             "Trapped water blocks the purge path and rusts the pipe."
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
-        return values, self.words.message(self.about, self.asset, since=since, numbers=told)
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)

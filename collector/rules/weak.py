@@ -118,7 +118,7 @@ class CompressorWeak(Rule):
             s.weak, s.since_at = past, at
 
     def _learning(self) -> str:
-        for found in self.context.baselines.standing():
+        for found in self.context.baselines.current():
             if (found.quantity, found.asset) == ("compressor-delivery", self.asset):
                 return (f"its baseline is being learned: {found.days} of {found.needed} good days "
                         f"so far ({found.conditions})")

@@ -101,7 +101,7 @@ class ModbusDevice:
                 await self._clock.sleep(self.settings.pause)
             asked = self._clock.now()
             try:
-                answer = await self._bus.read(planned.request, self.settings.timeout)
+                answer = await self._ask(planned.request)
             except (DeviceSilent, LinkDown) as error:
                 self._count(error)
                 self._mute.add(planned.request)
@@ -126,17 +126,26 @@ class ModbusDevice:
                 self._fail(raws, planned, asked, Quality.BAD, str(error))
             else:
                 answered = True
-                self._take(raws, planned, answer)
+                self._accept(raws, planned, answer)
             self._hand_over(raws, planned, sink)
         self._finish(raws, sink)
         self.counters.answering = answered
         self.counters.counts["answers"] += answered
         return answered
 
+    async def _ask(self, request: ReadRequest) -> Answer:
+        """Send a request, and again where there is no reply and the settings say so."""
+        for _ in range(self.settings.retries):
+            try:
+                return await self._bus.read(request, self.settings.timeout)
+            except DeviceSilent as error:
+                self._count(error)
+        return await self._bus.read(request, self.settings.timeout)
+
     def close(self) -> None:
         """Do nothing: the connection belongs to the bus."""
 
-    def _take(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
+    def _accept(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
         self._plan.granted(planned)
         self._mute.discard(planned.request)
         self.counters.latency.append(answer.latency)

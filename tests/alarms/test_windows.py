@@ -73,7 +73,7 @@ def test_each_is_journalled_as_suppressed_by_design_with_who_why_and_until() -> 
     s = impair(story().advance(MINUTE), MINUTE, 2 * HOUR)
     (window,) = s.monitor.windows()
     moved = [e for e in s.events if isinstance(e, AlarmTransition)]
-    assert {f"{e.condition}.{e.asset}" for e in moved} == set(window.quiet)
+    assert {f"{e.condition}.{e.asset}" for e in moved} == set(window.inhibits)
     assert {(e.transition, e.by, e.why, e.until) for e in moved} == {
         ("suppressed", "R. Okafor", "impairment: branch line renewed", T0 + 2 * HOUR)}
     said = next(e for e in s.events if isinstance(e, SystemEvent))
@@ -136,8 +136,8 @@ def test_what_is_refused_changes_nothing(asset, until, why, says) -> None:
 @pytest.mark.parametrize("asset", ["r1", "gen1", "fenmoor"])
 def test_a_riser_its_generator_and_the_site_take_down_the_same_one_system(asset: str) -> None:
     s = impair(story().advance(MINUTE), MINUTE, HOUR, asset)
-    assert {"pressure-low.r1", "air-fill-stuck.gen1"} <= set(s.monitor.windows()[0].quiet)
-    assert not [q for q in s.monitor.windows()[0].quiet
+    assert {"pressure-low.r1", "air-fill-stuck.gen1"} <= set(s.monitor.windows()[0].inhibits)
+    assert not [q for q in s.monitor.windows()[0].inhibits
                 if q.startswith(("low-temp", "room-oxygen"))]
 
 
@@ -206,7 +206,7 @@ def test_a_visit_takes_a_thing_out_of_service_and_never_the_air_people_breathe()
     assert ("pressure-low", "r1") in raised(s)
     assert facts(s)[0] == ("visit-begun", 5 * MINUTE)
     with_room = act(story().advance(MINUTE), ActionKind.BEGIN_VISIT, "plant-room", MINUTE, HOUR)
-    assert "room-oxygen-low.plant-room" not in with_room.monitor.windows()[0].quiet
+    assert "room-oxygen-low.plant-room" not in with_room.monitor.windows()[0].inhibits
 
 
 def test_a_visit_is_reminded_of_and_what_holds_at_its_end_is_raised() -> None:

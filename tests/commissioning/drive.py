@@ -46,7 +46,8 @@ def is_true(cell, candidate):
 
 def _same_slope(cell, d):
     # 1 kPa is 0.01 bar: two ways to write one scale
-    slopes = {("kPa", 1.0): ("bar", 0.01), ("bar", 0.01): ("kPa", 1.0), ("bar", 0.001): ("kPa", 0.1)}
+    slopes = {("kPa", 1.0): ("bar", 0.01), ("bar", 0.01): ("kPa", 1.0),
+              ("bar", 0.001): ("kPa", 0.1)}
     return slopes.get((cell.unit, cell.scale)) == (d.unit, d.scale)
 
 

@@ -38,7 +38,8 @@ def test_every_profile_that_ships_has_an_image_that_holds_each_of_its_points(pat
 
 
 @pytest.mark.parametrize(("old", "new", "says"), [
-    ("scale = 0.1 ", "scale = 1.0 ", "gives no value (715 is above the possible 200); expected 71.5"),
+    ("scale = 0.1 ", "scale = 1.0 ",
+     "gives no value (715 is above the possible 200); expected 71.5"),
     ('word_order = "high-first"', 'word_order = "low-first"', "expected 1.83 %"),
     ('type = "uint32"', 'type = "uint16"', "gives 0 h; expected 1200 h"),
     ('unit = "psi"', 'unit = "bar"', "expected 71.5 psi"),

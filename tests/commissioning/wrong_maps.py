@@ -23,7 +23,7 @@ from collector.sources.register_map import decode, width
 from simulators.unknown_maps import Answering, Controller, draw_controller, serve_tcp
 from simulators.unknown_maps.cells import Cell, Signal
 
-__all__ = ["KINDS", "STATES", "Case", "cases", "right_cases", "site_of", "told_by_check"]
+__all__ = ["KINDS", "STATES", "Case", "cases", "right_cases", "site_of", "output_of_check"]
 
 KINDS = ("type", "order", "scale", "offset", "unit")
 SPEED = 15.0
@@ -137,8 +137,8 @@ def _wrong(kind: str, case: Case, r: random.Random) -> Case:
                 p[key] = "low-first" if p[key] == "high-first" else "high-first"
             wrong = f"{key} of the profile"
         case "scale":
-            one = r.choice([p for p in measured if p.get("scale", 1) != 1 or "min" == p.get("unit")]
-                           or measured)
+            scaled = [p for p in measured if p.get("scale", 1) != 1 or p.get("unit") == "min"]
+            one = r.choice(scaled or measured)
             if one.get("unit") == "min":
                 one["unit"] = "h"
                 wrong = f"{one['point']} in h"
@@ -255,6 +255,7 @@ profile = "controller.toml"
 max_registers = {case.controller.manners.largest_block}
 max_gap = 0
 pause = "{300 if case.controller.manners.shortest_pause else 0} ms"
+retries = {1 if case.controller.manners.every_second else 0}
 timeout = "300 ms"
 every = "1 s"
 watches = ["gen1", "r1"]
@@ -265,7 +266,7 @@ listen = "127.0.0.1:0"
     return site
 
 
-async def told_by_check(case: Case) -> tuple[int, str]:
+async def output_of_check(case: Case) -> tuple[int, str]:
     """Return the exit status and the output of ``quietpipe check``."""
     began = time.monotonic()
     answering = Answering([case.controller, *case.others],
@@ -292,7 +293,7 @@ def doubts_in(output: str) -> list[str]:
 async def _table(seeds: Sequence[int]) -> int:
     wrong = missed = right = false = 0
     for case in (*right_cases(seeds), *cases(seeds)):
-        status, output = await told_by_check(case)
+        status, output = await output_of_check(case)
         lines = doubts_in(output)
         assert not lines or status == 1
         if case.wrong:

@@ -161,7 +161,7 @@ def test_an_alarm_ends_the_same_in_whatever_order_its_events_come(
     for number, transition in order:
         known = merged(known, alarm("s", transition), number)
     assert known is not None
-    assert {s: known.holds(s) for s in ("present", "acknowledged", "shelved")} == {
+    assert {s: known.has(s) for s in ("present", "acknowledged", "shelved")} == {
         "present": False, "acknowledged": True, "shelved": False}
     assert FleetAlarm.load(json.loads(json.dumps(known.dump()))) == known
 

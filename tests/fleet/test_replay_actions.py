@@ -63,7 +63,7 @@ def lived(site: Path, journal: Journal) -> list[Event]:
     waiting, rows = deeds(), readings()
     started = SystemEvent(time=T0 - 1000, site="fenmoor", fact="collector-started",
                           text="It began.")
-    told = monitor.note(started)
+    told = monitor.record_event(started)
     journal.commit([], [*told, started])
     for start in range(0, len(rows), len(POINTS)):
         polled, events = rows[start:start + len(POINTS)], list[Event]()

@@ -30,11 +30,11 @@ def runs(s: Story, minutes: float) -> Story:
 
 def test_the_longest_run_follows_the_timed_pump_up() -> None:
     s = story()
-    s.monitor.note(accepted("pump-up-time", 20.0, "min"))
+    s.monitor.record_event(accepted("pump-up-time", 20.0, "min"))
     runs(s, 29)
     assert s.moves(LONG) == []
     s = story()
-    s.monitor.note(accepted("pump-up-time", 4.0, "min"))
+    s.monitor.record_event(accepted("pump-up-time", 4.0, "min"))
     runs(s, 9)
     assert [what for what, _ in s.moves(LONG)] == ["raised"]
     assert s.alarms(LONG)[0].values["limit_minutes"] == pytest.approx(6.0)
@@ -43,20 +43,20 @@ def test_the_longest_run_follows_the_timed_pump_up() -> None:
 
 def test_a_limit_of_the_site_file_goes_before_it() -> None:
     s = story(compressor_long_run={"limit": 12 * MINUTE})
-    s.monitor.note(accepted("pump-up-time", 4.0, "min"))
+    s.monitor.record_event(accepted("pump-up-time", 4.0, "min"))
     assert runs(s, 9).moves(LONG) == []
 
 
 def test_a_compressor_is_held_against_the_accepted_delivery_at_once() -> None:
     s = monitor(site(pipe=None), WEAK, baseline_days=1)
-    s.monitor.note(accepted("compressor-delivery", 103.2, "scfh", 2.0))
+    s.monitor.record_event(accepted("compressor-delivery", 103.2, "scfh", 2.0))
     s.feed(Tank(delivery=2.0).readings(12 * HOUR))
     assert [what for what, _ in s.moves(WEAK)] == ["raised"]
 
 
 def test_it_is_shown_with_who_signed_survives_a_restart_and_can_be_reset() -> None:
     s = monitor(site(pipe=None), WEAK, baseline_days=1)
-    s.monitor.note(accepted("compressor-delivery", 103.2, "scfh", 2.0))
+    s.monitor.record_event(accepted("compressor-delivery", 103.2, "scfh", 2.0))
     again = SiteMonitor(plant=site(pipe=None),
                         settings=settings(compressor_weak={"baseline_days": 1}))
     again.load(json.loads(json.dumps(s.monitor.dump())), [])

@@ -22,7 +22,7 @@ def clock_set(at: int, seconds: float) -> SystemEvent:
 
 def told(s: Story, *facts: SystemEvent) -> Story:
     for fact in facts:
-        s.events += s.monitor.note(fact)
+        s.events += s.monitor.record_event(fact)
     return s
 
 

@@ -118,7 +118,7 @@ def test_trap_a_shut_vent_and_a_calm_room_may_say_the_same_for_days():
     s = story(plant(devices=CALM)).feed(series(shapes, end=4 * DAY, every=MINUTE))
     assert s.moves(C) == []
     found = {v.asset: v for v in s.monitor.evaluations() if v.condition == C}
-    assert found["vents"].standing is ConditionState.UNKNOWN
+    assert found["vents"].state is ConditionState.UNKNOWN
     assert "may rightly stand still" in found["vents"].because
 
 
@@ -137,7 +137,7 @@ def test_trap_a_last_digit_that_flickers_for_a_day_and_then_rests():
     s = story(plant(devices=CALM)).feed(series(shapes, end=6 * DAY, every=MINUTE))
     assert s.moves(C) == []
     found = {v.asset: v for v in s.monitor.evaluations() if v.condition == C}
-    assert found["vents"].standing is ConditionState.UNKNOWN
+    assert found["vents"].state is ConditionState.UNKNOWN
 
 
 def test_a_vent_device_that_hangs_in_the_middle_of_a_purge_is_named():
@@ -217,7 +217,7 @@ def test_it_ends_when_the_gauge_moves_and_what_reads_it_is_held_meanwhile():
     shapes = alive(**{P: lambda at: live(DAY) if DAY <= at < 2 * DAY else live(at), ROOM_T: warm})
     s = story(plant(devices=LIVE)).feed(series(shapes, end=2 * DAY, every=30 * SECOND))
     held = next(v for v in s.monitor.evaluations() if v.condition == C and v.asset == "panel")
-    assert held.standing is ConditionState.ACTIVE
+    assert held.state is ConditionState.ACTIVE
     s.feed(series(shapes, start=2 * DAY, end=2 * DAY + HOUR, every=30 * SECOND))
     assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
 

@@ -9,7 +9,7 @@ C = "delivery-failing"
 
 
 def noted(s: Story, fact: str, at: int, who: str = "on-call") -> Story:
-    s.events += s.monitor.note(SystemEvent(
+    s.events += s.monitor.record_event(SystemEvent(
         time=T0 + at, site="fenmoor", fact=f"delivery-{fact}", text="", values={"recipient": who},
     ))
     return s
@@ -56,7 +56,7 @@ def test_the_silent_site_is_the_fleet_ends():
 
 
 def forwarding(s: Story, fact: str, at: int) -> Story:
-    s.events += s.monitor.note(SystemEvent(
+    s.events += s.monitor.record_event(SystemEvent(
         time=T0 + at, site="fenmoor", fact=f"forwarding-{fact}", text="",
         values={"target": "InfluxDB"},
     ))

@@ -201,7 +201,7 @@ def test_a_quiet_band_promises_nothing_that_a_sample_would_change():
     s = story().feed(rows)
     every = story()
     for slot in every.monitor._engine.rules.runtimes:
-        slot.rule.quiet = lambda point: None
+        slot.rule.no_change_band = lambda point: None
     every.feed(rows)
     assert s.events == every.events
     assert s.events

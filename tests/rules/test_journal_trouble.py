@@ -9,7 +9,8 @@ C = "journal-trouble"
 
 
 def noted(s: Story, fact: str, at: int, text: str = "The journal cannot be written: disk full"):
-    s.events += s.monitor.note(SystemEvent(time=T0 + at, site="fenmoor", fact=fact, text=text))
+    s.events += s.monitor.record_event(SystemEvent(time=T0 + at, site="fenmoor", fact=fact,
+                                                   text=text))
     return s
 
 

@@ -12,7 +12,7 @@ import pytest
 from collector.app.monitor import SiteMonitor
 from collector.config import load_site
 from collector.domain.conditions import CATALOGUE
-from collector.domain.conditions.shape import DECLARED_FILL
+from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.events import AlarmTransition, Transition
 from collector.domain.plant import Device, Generator, Plant, Riser, Site, Vent
 from collector.domain.readings import Quality, Reading, mode_code

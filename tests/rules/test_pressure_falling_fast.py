@@ -203,7 +203,7 @@ def test_leaving_out_quiet_samples_changes_nothing():
         s = story()
         slot = next(x for x in s.monitor._engine.rules.runtimes if x.rule.condition == C)
         if not skip:
-            slot.rule.quiet = lambda point: None
+            slot.rule.no_change_band = lambda point: None
         s.feed(series({P: lambda t: noisy[t // (5 * SECOND)]}, end=30 * MINUTE))
         said.append((s.moves(C), slot.rule.dump()))
     assert said[0] == said[1]

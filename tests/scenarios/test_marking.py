@@ -144,7 +144,7 @@ def test_the_books_of_the_parts_are_the_books_of_the_whole() -> None:
     for n in range(1, 25):
         plant.advance_exactly(start + hours(n))
         ledger.note()
-    end, books = plant.time, plant.books
+    end, books = plant.time, plant.totals
     unit = plant.generators["gen1"]
     lost = sum(ledger.passed(f"{r}.leaked", start, end) for r in plant.risers)
     drawn = sum(ledger.passed(f"{r}.drawn", start, end) for r in plant.risers)
@@ -152,6 +152,6 @@ def test_the_books_of_the_parts_are_the_books_of_the_whole() -> None:
     assert ledger.passed("gen1.drawn", start, end) == pytest.approx(drawn, rel=1e-9)
     assert ledger.passed("gen1.gave", start, end) == pytest.approx(
         books.taken_in - books.rejected, rel=1e-9)
-    assert unit.tally.intake == pytest.approx(books.taken_in, rel=1e-9)
+    assert unit.totals.intake == pytest.approx(books.taken_in, rel=1e-9)
     half = ledger.passed("gen1.run", start, start + hours(0.5))
     assert half == pytest.approx(ledger.passed("gen1.run", start, start + hours(1)) / 2)

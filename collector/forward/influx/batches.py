@@ -69,7 +69,7 @@ async def deliver(
     others of the batch. Raises what ``write`` raises but ``LinesRefused``; the whole batch may
     then be written again.
     """
-    refusals = (LinesRefused, ServerFault) if doubted else (LinesRefused,)
+    refused_by = (LinesRefused, ServerFault) if doubted else (LinesRefused,)
     dead: list[DeadLetter] = []
     too_old, requests, anything = 0, 0, False
     waiting = [lines]
@@ -79,7 +79,7 @@ async def deliver(
         try:
             await write(part)
             anything = True
-        except refusals as exc:
+        except refused_by as exc:
             refused = exc if isinstance(exc, LinesRefused) else None
             if refused is not None and refused.too_old and refused.rest_taken:
                 too_old += refused_count(str(exc), len(part))
@@ -127,7 +127,7 @@ class BatchSender:
     ) -> None:
         self._site, self._clock, self._record_event = site, clock, record_event
         self._file = dead_letters
-        self._patience = retry
+        self._retry = retry
         self._make: Callable[[], Endpoint] | None = None
         self._endpoint: Endpoint | None = None
         self._unreported: list[DeadLetter] = []
@@ -157,13 +157,13 @@ class BatchSender:
         sending = asyncio.ensure_future(in_thread(lambda: self._blocking(body)))
         expired = asyncio.ensure_future(self.expired.wait())
         try:
-            await asyncio.wait({sending, expired}, timeout=self._patience.deadline,
+            await asyncio.wait({sending, expired}, timeout=self._retry.deadline,
                                return_when=asyncio.FIRST_COMPLETED)
             if not sending.done():
                 if self.expired.is_set():
                     raise Stopped
                 self._endpoint = None  # the thread keeps the old one to itself
-                raise DeliveryUnreachable(f"no end within {self._patience.deadline:g} s")
+                raise DeliveryUnreachable(f"no end within {self._retry.deadline:g} s")
             await sending
         finally:
             sending.cancel()

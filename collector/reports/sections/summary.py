@@ -89,7 +89,7 @@ def _brief(g: ReportData) -> Iterator[str]:
     m = g.measures
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
-    active = f"{len(m.standing) or 'none'} active"
+    active = f"{len(m.active) or 'none'} active"
     yield f"{raised} raised in {duration_text(g.end - g.start)}; {active} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"

@@ -77,7 +77,7 @@ class Engine:
         """Return counts."""
         return EngineStatistics(
             now=self.now, rules=len(self.rules.runtimes), late=self.inputs.late,
-            repeated=self.inputs.repeated, judged=self.rules.evaluated, **self._counts,
+            repeated=self.inputs.repeated, evaluated=self.rules.evaluated, **self._counts,
         )
 
     # -- stepping --------------------------------------------------------------------------------
@@ -294,7 +294,7 @@ class Engine:
         """Take one reading, after the ticks that are due before it."""
         self._counts["readings"] += 1
         name, at = reading.point, reading.time
-        took = self.inputs.take(reading)
+        took = self.inputs.ingest(reading)
         if took is None:
             if reading.usable is None:
                 for runtime in self.rules.subscribed.get(name, ()):
@@ -319,7 +319,7 @@ class Engine:
 
     def record_event(self, event: SystemEvent) -> None:
         """Apply an event of an operator or of the daemon, after the ticks due before it."""
-        if self.fills.apply(event) or self.baselines.take(event):
+        if self.fills.apply(event) or self.baselines.apply(event):
             self.rules.mark_all(self.now)
         for runtime in self.rules.runtimes:
             if event.fact in runtime.rule.facts and runtime.rule.apply_event(event):

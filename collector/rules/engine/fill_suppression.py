@@ -11,7 +11,7 @@ from typing import Any
 from collector.clock import format_instant, parse_instant
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
-from collector.domain.conditions.shape import DECLARED_FILL
+from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.domain.fills import DeclaredFill

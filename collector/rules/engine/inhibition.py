@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from collector.domain.conditions.shape import DECLARED_FILL, Cause
+from collector.domain.conditions.schema import DECLARED_FILL, Cause
 from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Plant
 from collector.rules.base import Rule

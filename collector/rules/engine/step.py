@@ -21,7 +21,7 @@ class EngineStatistics:
     late: int
     repeated: int
     ticks: int
-    judged: int
+    evaluated: int
     clock_sets: int
 
 

@@ -59,7 +59,7 @@ def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowVi
 
 def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
     places: dict[str, list[str]] = {}
-    for name in window.quiet:
+    for name in window.inhibits:
         condition, _, asset = name.partition(".")
         places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
     return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())
