@@ -11,8 +11,7 @@ later is a matter for the conditions.
 from __future__ import annotations
 
 import hashlib
-import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from collector.clock import Clock
@@ -30,8 +29,6 @@ from collector.sources.settings import DeviceSettings
 
 __all__ = ["ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
            "accepted_maps", "map_digest"]
-
-_log = logging.getLogger(__name__)
 
 FOUND_IMPLAUSIBLE = "readings-found-implausible"
 FOUND_PLAUSIBLE = "readings-found-plausible"
@@ -221,22 +218,24 @@ class FirstReadings:
         points = frozenset(doubts)
         device = trial.settings
         if points != trial.noted and (points or trial.look is not None):
-            if points:
-                text = (f"Readings of {device.name} cannot be right or are unlikely. "
-                        + " ".join(f"{point}: {why}." for point, why in doubts.items()))
-            else:
-                text = f"The readings of {device.name} are plausible again."
-            self._event(now, FOUND_IMPLAUSIBLE if points else FOUND_PLAUSIBLE, device, text,
-                        {"points": ", ".join(doubts)})
             trial.noted = points
+            text = " ".join(f"{point}: {why}." for point, why in doubts.items())
+            self.record_event(SystemEvent(
+                time=now, site=self.site, fact=FOUND_IMPLAUSIBLE, asset=device.id,
+                text=f"Readings of {device.name} cannot be right or are unlikely. {text}",
+                values={"points": ", ".join(doubts)},
+            ) if points else SystemEvent(
+                time=now, site=self.site, fact=FOUND_PLAUSIBLE, asset=device.id,
+                text=f"The readings of {device.name} are plausible again."))
         if not points and trial.look is not None and self._is_accepted(trial, now):
             digest = map_digest(device)
             self.accepted[device.id] = digest
             del self._trials[device.id]
             self._by_point = {n: t for n, t in self._by_point.items() if t is not trial}
-            self._event(now, ACCEPTED, device,
-                        f"The readings of {device.name} were plausible for long enough; its "
-                        "register map is taken as right.", {"map": digest})
+            self.record_event(SystemEvent(
+                time=now, site=self.site, fact=ACCEPTED, asset=device.id, values={"map": digest},
+                text=f"The readings of {device.name} were plausible for long enough; its register "
+                     "map is taken as right."))
 
     def _doubts(self, trial: _Trial, now: int) -> Iterator[tuple[str, str]]:
         """Give each point that is implausible for long enough, and why."""
@@ -254,11 +253,3 @@ class FirstReadings:
         counted = any(split_point(n)[1] in _COUNTERS for n in trial.points)
         return all(p.accepted for p in trial.points.values()) and (
             not counted or now - trial.begun >= _COUNTED_FOR)
-
-    def _event(
-        self, now: int, fact: str, device: DeviceSettings, text: str,
-        values: Mapping[str, str],
-    ) -> None:
-        _log.warning("%s", text) if fact == FOUND_IMPLAUSIBLE else _log.info("%s", text)
-        self.record_event(SystemEvent(time=now, site=self.site, fact=fact, asset=device.id,
-                                      text=text, values=values))
