@@ -39,7 +39,7 @@ from collector.domain.events import EstimateMade, Event, SystemEvent
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
-from collector.domain.units import HOUR, MINUTE, SECOND
+from collector.domain.units import HOUR, MINUTE
 from collector.journal import Journal
 from collector.notify.heartbeat import Heartbeat
 from collector.notify.outbox import CONSUMER
@@ -222,7 +222,6 @@ class Daemon:
         every(MINUTE, "sign-of-life", self._sign_of_life)
         every(2000, "acceptance", self._journal_acceptance)
         every(MINUTE, "reports", self._send_reports)
-        every(10 * SECOND, "first-readings", self._connections.doubt_first_readings)
         self._jobs.start()
 
     def _committed(self, readings: Sequence[Reading], events: Sequence[Event]) -> None:

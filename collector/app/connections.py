@@ -66,6 +66,7 @@ class Connections:
             ("pipeline", self._pipeline.run()), ("poller", self.poller.run()),
             ("outbox", self.outbox.run()), ("mqtt", self.mqtt.run()),
             ("influx", self.influx.run()),
+            ("first-readings", self._first.run(self.poller, self._clock)),
         )}
         return list(self._tasks.values())
 
@@ -77,13 +78,10 @@ class Connections:
         self.mqtt.use(config.mqtt, config.plant)
         self.influx.use(config.influx, config.plant)
 
-    async def doubt_first_readings(self) -> None:
-        """Look again at devices whose register map was never seen to be right."""
-        await self._first.turn(self.poller, self._clock)
-
     async def end(self, before_last_commit: Callable[[], None]) -> None:
         """Stop in order: poller, pipeline, outbox; commit what is left; then the forwarders."""
         tasks = self._tasks
+        await cancelled(tasks["first-readings"])
         await self.poller.stop()
         await cancelled(tasks["poller"])
         await cancelled(tasks["pipeline"])

@@ -11,6 +11,7 @@ later is a matter for the conditions.
 from __future__ import annotations
 
 import hashlib
+import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -20,19 +21,21 @@ from collector.commissioning.plausible import Grade, Growth, Plausibility
 from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
-from collector.domain.units import DAY, HOUR, MINUTE
+from collector.domain.units import DAY, HOUR, MINUTE, SECOND
 from collector.journal import Journal
 from collector.sources.decoding import point_names
 from collector.sources.poller import Poller
 from collector.sources.register_map import NO_VALUE
 from collector.sources.settings import DeviceSettings
 
-__all__ = ["ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
+__all__ = ["MAP_ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
            "accepted_maps", "map_digest"]
+
+_log = logging.getLogger(__name__)
 
 FOUND_IMPLAUSIBLE = "readings-found-implausible"
 FOUND_PLAUSIBLE = "readings-found-plausible"
-ACCEPTED = "register-map-accepted"
+MAP_ACCEPTED = "register-map-accepted"
 
 _DWELL = MINUTE
 """ms that a point must be implausible before it is noted (setting)."""
@@ -46,6 +49,7 @@ _COUNTED_FOR = DAY
 _LOOK_EVERY, _LOOK_LATER = 10 * MINUTE, HOUR
 """ms between two looks: in the first hour, and after it."""
 _PAUSE = 3000
+_TURN = 10 * SECOND
 _COUNTERS = ("running_hours", "start_count")
 
 
@@ -58,7 +62,7 @@ def map_digest(settings: DeviceSettings) -> str:
 def accepted_maps(journal: Journal) -> dict[str, str]:
     """Return the digest of the map of each device that was accepted, from the journal."""
     return {s.event.asset: str(s.event.values.get("map"))
-            for s in journal.events(kind=ACCEPTED) if isinstance(s.event, SystemEvent)}
+            for s in journal.events(kind=MAP_ACCEPTED) if isinstance(s.event, SystemEvent)}
 
 
 @dataclass(slots=True)
@@ -195,8 +199,17 @@ class FirstReadings:
 
     # -- looks and events ------------------------------------------------------------------------
 
+    async def run(self, poller: Poller, clock: Clock) -> None:
+        """Look at the devices when they are due, until cancelled."""
+        while True:
+            await clock.sleep(_TURN)
+            try:
+                await self.turn(poller, clock)
+            except Exception:  # a doubt must not end the monitoring
+                _log.exception("first readings could not be looked at")
+
     async def turn(self, poller: Poller, clock: Clock) -> None:
-        """Look at the devices that are due, and note what changed. Called every few seconds."""
+        """Look at the devices that are due, and note what changed."""
         for trial in list(self._trials.values()):
             now = clock.now()
             if trial.begun is None:
@@ -233,7 +246,8 @@ class FirstReadings:
             del self._trials[device.id]
             self._by_point = {n: t for n, t in self._by_point.items() if t is not trial}
             self.record_event(SystemEvent(
-                time=now, site=self.site, fact=ACCEPTED, asset=device.id, values={"map": digest},
+                time=now, site=self.site, fact=MAP_ACCEPTED, asset=device.id,
+                values={"map": digest},
                 text=f"The readings of {device.name} were plausible for long enough; its register "
                      "map is taken as right."))
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import io
 import random
 import sys
 import tempfile
@@ -17,12 +16,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from collector.cli import main
 from collector.clock import ScaledClock, SystemClock
 from collector.commands.run import quiet_logs
 from collector.config import load_site
 from collector.daemon import Daemon
-from collector.domain.events import AlarmTransition
+from collector.domain.events import AlarmTransition, Event
 from collector.sources.register_map import decode, width
 from simulators.unknown_maps import Answering, Controller, draw_controller, serve_tcp
 from simulators.unknown_maps.cells import Cell, Signal
@@ -278,14 +276,13 @@ async def output_of_check(case: Case) -> tuple[int, str]:
     with tempfile.TemporaryDirectory() as name:
         async with serve_tcp(answering) as address:
             site = site_of(case, address, Path(name))
-            out = io.StringIO()
-
-            def check() -> int:
-                with contextlib.redirect_stdout(out):
-                    return main(["check", str(site), "--pause", "200 ms"])
-            status = await asyncio.to_thread(check)
+            check = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "collector.cli", "check", str(site), "--pause", "200 ms",
+                stdout=asyncio.subprocess.PIPE)
+            output, _ = await check.communicate()
     assert not {code for _, _, code, _, _ in answering.asked} - {1, 2, 3, 4}
-    return status, out.getvalue()
+    assert check.returncode is not None
+    return check.returncode, output.decode()
 
 
 RUN_SPEED = 60.0
@@ -301,17 +298,21 @@ async def alarm_of_run(case: Case) -> str:
     answering = Answering([case.controller, *case.others],
                           lambda: case.start + (clock.now() - begun) / 1000)
     raised: list[str] = []
+    done = asyncio.Event()
+
+    def on_event(event: Event) -> None:
+        if isinstance(event, AlarmTransition) and event.condition == "readings-implausible" \
+                and event.transition == "raised":
+            raised.append(event.text)
+            done.set()
+
     with tempfile.TemporaryDirectory() as name:
         async with serve_tcp(answering) as address:
             site = site_of(case, address, Path(name))
-            daemon = Daemon(site, clock=clock, on_event=lambda event: raised.append(event.text)
-                            if isinstance(event, AlarmTransition)
-                            and event.condition == "readings-implausible"
-                            and event.transition == "raised" else None)
+            daemon = Daemon(site, clock=clock, on_event=on_event)
             running = asyncio.create_task(daemon.run())
-            end = time.monotonic() + _RUN_FOR
-            while time.monotonic() < end and not raised and not running.done():
-                await asyncio.sleep(0.1)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(done.wait(), _RUN_FOR)
             daemon.stop()
             await running
     assert not {code for _, _, code, _, _ in answering.asked} - {1, 2, 3, 4}
