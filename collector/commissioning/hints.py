@@ -61,13 +61,13 @@ class Alternatives:
             if value is None or not usual[0] <= value <= usual[1] \
                     or self._plausibility.impossible(point.point, value, {}):
                 continue
-            if any(abs(value - a.value) <= 1e-9 * abs(value) for a in found):
+            strong = strong and not self._plausibility.is_set_point(point.point, value)
+            if any(abs(value - a.value) <= 1e-9 * abs(value) and a.strong >= strong
+                   for a in found):
                 continue
             shown = self._plausibility.written(value, unit)
             found.append(Alternative(settings=settings, value=value,
-                                     text=how.format(value=shown),
-                                     strong=strong and not self._plausibility.is_set_point(
-                                         point.point, value),
+                                     text=how.format(value=shown), strong=strong,
                                      step=_step(settings, point)))
         return found
 
