@@ -40,7 +40,7 @@ from collector.recorded import write_csv
 __all__ = ["add_arguments", "run"]
 
 _WHO = "demo"
-"""The account of the demo; its password is another each time."""
+"""The account of the demo; its password is new each time."""
 _HEAD = """\
 # Kept by "quietpipe demo --keep". Its plant is a program, which serves it again and writes this
 # file with the new addresses: python -m simulators {scenario} --write-site {folder}

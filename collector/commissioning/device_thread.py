@@ -32,7 +32,7 @@ class DeviceThread:
         self._thread.start()
         self._stop = threading.Event()
         self._changed = threading.Condition()
-        self._watch: asyncio.Task[None] | None = None
+        self._reader: asyncio.Task[None] | None = None
         self._lost = ""
 
     def connect(self, address: Address) -> PacedClient:
@@ -46,28 +46,28 @@ class DeviceThread:
 
     def disconnect(self) -> None:
         """Close the connection there is."""
-        self.end_watch()
+        self.end_reading()
         if self.client is not None:
             self._wait(self.client.close())
             self.client = None
 
     def call(self, questions: Coroutine[Any, Any, T]) -> T:
         """Ask, and return what came. Ctrl-C stops before the next question: ``Stopped``."""
-        self.end_watch()
+        self.end_reading()
         self._stop.clear()
         return self._wait(questions)
 
-    def begin_watch(self, unit: int, explored: Explored) -> None:
-        """Take image after image until :meth:`end_watch`; return when the first is complete.
+    def begin_reading(self, unit: int, explored: Explored) -> None:
+        """Take image after image until :meth:`end_reading`; return when the first is complete.
 
         Raises ``Vanished``.
         """
-        self.end_watch()
+        self.end_reading()
         self._stop.clear()
         client = self.client
         assert client is not None
 
-        async def watch() -> None:
+        async def read_images() -> None:
             try:
                 while True:
                     image = await read_image(client, unit, explored)
@@ -82,7 +82,7 @@ class DeviceThread:
                 self._changed.notify_all()
 
         async def start() -> None:
-            self._watch = asyncio.create_task(watch())
+            self._reader = asyncio.create_task(read_images())
         self._lost = ""
         began = self.clock.now()
         self._wait(start())
@@ -98,13 +98,13 @@ class DeviceThread:
                 found = next((i for i in self.images if i.began >= instant), None)
                 if found is not None:
                     return found
-                if self._watch is None or self._watch.done() or self._lost:
+                if self._reader is None or self._reader.done() or self._lost:
                     raise Vanished(self._lost or "nothing is being read")
                 self._changed.wait(0.5)
 
-    def end_watch(self) -> None:
+    def end_reading(self) -> None:
         """Stop taking images."""
-        task, self._watch = self._watch, None
+        task, self._reader = self._reader, None
         if task is not None:
             async def cancel() -> None:
                 task.cancel()

@@ -63,7 +63,7 @@ async def find_units(
 
 @dataclass(kw_only=True)
 class Explored:
-    """What is known of the tables of one unit. Its content is plain, to be stored as JSON."""
+    """The known addresses of one unit's tables, as plain data for JSON."""
 
     present: dict[str, list[int]] = field(default_factory=dict)
     """Addresses that exist, by table, ascending."""

@@ -15,7 +15,7 @@ __all__ = ["Image", "moved", "read_image", "texts", "word_views"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:
-    """What the known addresses held; the questions took from ``began`` to ``ended`` (ms)."""
+    """The values at the known addresses, read from ``began`` to ``ended`` (ms)."""
 
     began: int
     ended: int

@@ -81,7 +81,7 @@ class Family:
 
 
 class Outlook(StrEnum):
-    """What the readings say."""
+    """The result of matching."""
 
     FOUND = "found"
     """One is left, and chance would not have left it."""
@@ -93,7 +93,7 @@ class Outlook(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """What is left for a point."""
+    """The decodings left for a point."""
 
     families: tuple[Family, ...]
     """The likeliest first."""
@@ -102,7 +102,7 @@ class Match:
 
     @property
     def outlook(self) -> Outlook:
-        """What the readings say."""
+        """The result, by the number of families left and by chance."""
         if len(self.families) > 1:
             return Outlook.SEVERAL
         if not self.families:

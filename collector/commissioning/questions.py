@@ -1,4 +1,4 @@
-"""Asks a device that nobody knows: one question at a time, slowly, and only as long as wanted.
+"""Requests to a device with an unknown register map: one at a time, paced, and interruptible.
 
 Old controllers hang when they are hurried. So there is a pause between the end of one exchange and
 the next question, a longer one after silence, and a stop that is heeded before every question.
@@ -39,7 +39,7 @@ class Vanished(QuietpipeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What came of a question: values, a refusal with its exception code, or silence."""
+    """The result of a request: values, a refusal with its exception code, or no reply."""
 
     values: tuple[int, ...] = ()
     refused: int = 0

@@ -18,11 +18,12 @@ from collector.commissioning.images import Image
 from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
+from collector.domain.units import MINUTE
 
 __all__ = ["NotSaved", "State", "write_whole"]
 
 _VERSION = 1
-_BRACKET = 60_000
+_BRACKET = MINUTE
 """ms after an answer within which an image must begin, to count as taken around it."""
 
 
@@ -57,7 +58,7 @@ def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
 
 
 class State:
-    """What is known so far, kept in the file at ``path``."""
+    """The saved state of a commissioning, kept in the file at ``path``."""
 
     def __init__(self, path: Path) -> None:
         self.path = path

@@ -27,7 +27,7 @@ _TABLES = {1: "coils", 2: "discrete-inputs", 3: "holding-registers", 4: "input-r
 
 @dataclass(slots=True)
 class _Memory:
-    """What a controller remembers of being asked."""
+    """The requests that a controller has received."""
 
     last: float = -1e9
     hung_until: float = -1e9
@@ -125,12 +125,12 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
         os.set_blocking(fd, False)
     speed = getattr(termios, f"B{baud}")
 
-    def inward() -> None:
+    def to_served() -> None:
         data = _read(near)
         if data and termios.tcgetattr(client)[4] == speed:
             os.write(far, data)
 
-    def outward() -> None:
+    def to_client() -> None:
         data = _read(far)
         if data:
             os.write(near, data)
@@ -139,8 +139,8 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
                                 baudrate=baud, ignore_missing_devices=True)
     server.context = answering
     await server.serve_forever(background=True)
-    loop.add_reader(near, inward)
-    loop.add_reader(far, outward)
+    loop.add_reader(near, to_served)
+    loop.add_reader(far, to_client)
     try:
         yield os.ttyname(client)
     finally:
