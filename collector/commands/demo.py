@@ -107,11 +107,11 @@ async def _start_plant(options: argparse.Namespace, folder: Path) -> asyncio.sub
     arguments = [options.scenario, "--write-site", str(folder), "--until-stdin-closes"]
     if options.speed is not None:
         arguments += ["--speed", str(options.speed)]
-    # A process of its own: the wire is real, and the plant cannot lend the watch its knowledge.
+    # A process of its own: the wire is real, and the daemon knows only what it reads.
     return await asyncio.create_subprocess_exec(
         sys.executable, "-m", "simulators", *arguments,
         stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
-        # Ctrl-C reaches the whole terminal group; the plant must outlive the watch's last poll.
+        # Ctrl-C reaches the whole terminal group; the plant must outlive the daemon's last poll.
         start_new_session=True,
     )
 

@@ -37,7 +37,7 @@ class DeviceSilent(Rule):
 
     @property
     def _source(self) -> Source | None:
-        # Looked up each time: without devices it appears with the thing's first row.
+        # Looked up each time: without devices it appears with the asset's first row.
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -71,7 +71,7 @@ class DeviceSilent(Rule):
         over = source.base_at + limit + 1
         if over <= now and self.inputs:
             return None  # its first answer is heard
-        # Where it hears nothing, that must be noticed within a tick: nothing else reports it.
+        # Where no answer comes, that must be noticed within a tick: nothing else reports it.
         return over if over > now else now + 1
 
     def still_inactive(self, now: int) -> int | None:
