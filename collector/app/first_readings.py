@@ -224,9 +224,9 @@ class FirstReadings:
                 except KeyError:
                     continue  # the site file was read again meanwhile: it has no such device
             if self._trials.get(trial.settings.id) is trial:
-                self._note(trial, clock.now())
+                self._record_changes(trial, clock.now())
 
-    def _note(self, trial: _Trial, now: int) -> None:
+    def _record_changes(self, trial: _Trial, now: int) -> None:
         doubts = dict(self._doubts(trial, now))
         points = frozenset(doubts)
         device = trial.settings

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from collector.clock import Clock
-from collector.commissioning.hints import Alternative, Alternatives, text_in
+from collector.commissioning.hints import Alternative, alternatives, text_in
 from collector.commissioning.plausible import Doubt, Grade, Growth, Plausibility, good_values
 from collector.domain.errors import DeviceError, DeviceRefused, LinkDown
 from collector.domain.plant import Plant
@@ -180,7 +180,6 @@ class _Assessment:
         self._points = [p for p in settings.points if p.point not in settings.trusted]
         self._trusted = settings.trusted
         self._plausibility = Plausibility(plant)
-        self._alternatives = Alternatives(settings, self._plausibility)
         self._readings = {r.point: r for r in look.readings}
         self._values = good_values(look.readings)
 
@@ -241,7 +240,8 @@ class _Assessment:
                         hints=tuple(a.text for a in strong[:_HINTS]))
 
     def _others(self, point: PointSettings) -> list[Alternative]:
-        return self._alternatives.of(point, self._look.words, _unit(self._plant, point.point))
+        return alternatives(point, self._look.words, self._plausibility,
+                            _unit(self._plant, point.point))
 
     def _hints(self, point: PointSettings | None) -> tuple[str, ...]:
         if point is None:

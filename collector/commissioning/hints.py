@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from collector.commissioning.decodings import SCALES, TYPES
 from collector.commissioning.plausible import Plausibility
 from collector.domain.readings import Quality, split_point
-from collector.sources.read_plan import Span, spans_of
+from collector.sources.read_plan import Span
 from collector.sources.register_map import decode, width
-from collector.sources.settings import DeviceSettings, PointSettings
+from collector.sources.settings import PointSettings
 
-__all__ = ["Alternative", "Alternatives", "Words", "text_in"]
+__all__ = ["Alternative", "Words", "alternatives", "text_in"]
 
 Words = Mapping[str, Mapping[int, int]]
 """Words by table and address."""
@@ -38,91 +38,74 @@ class Alternative:
     """Whether it speaks against the map by itself, where the point's own value is not usual."""
 
 
-class Alternatives:
-    """Finds the alternatives of one device's points among known words."""
+def alternatives(
+    point: PointSettings, words: Words, plausibility: Plausibility, unit: str,
+) -> list[Alternative]:
+    """Return the alternatives that give a usual value, the plainest mistake first.
 
-    def __init__(self, device: DeviceSettings, plausibility: Plausibility) -> None:
-        self._plausibility = plausibility
-        self._mapped = {(span.table, address): point.point
-                        for point in device.points for span in spans_of(point)
-                        for address in range(span.start, span.end)}
+    ``unit`` is the point's unit of record.
+    """
+    usual = plausibility.usual(point.point)
+    if usual is None or point.type in ("bit", "text") or point.values:
+        return []
+    found: list[Alternative] = []
+    for settings, how, strong in _candidates(point):
+        value = _value(settings, words)
+        if value is None or not usual[0] <= value <= usual[1] \
+                or plausibility.impossible(point.point, value, {}) \
+                or any(abs(value - a.value) <= 1e-9 * abs(value) for a in found):
+            continue
+        found.append(Alternative(
+            settings=settings, value=value, strong=strong, step=_step(settings, point),
+            text=how.format(value=plausibility.written(value, unit))))
+    return found
 
-    def of(self, point: PointSettings, words: Words, unit: str) -> list[Alternative]:
-        """Return the alternatives that give a usual value, the plainest mistake first.
 
-        ``unit`` is the unit of record, as messages write it.
-        """
-        usual = self._plausibility.usual(point.point)
-        if usual is None or point.type in ("bit", "text") or point.values:
-            return []
-        found: list[Alternative] = []
-        for settings, how, strong in self._candidates(point):
-            value = _value(settings, words)
-            if value is None or not usual[0] <= value <= usual[1] \
-                    or self._plausibility.impossible(point.point, value, {}):
-                continue
-            strong = strong and not self._plausibility.is_set_point(point.point, value)
-            if any(abs(value - a.value) <= 1e-9 * abs(value) and a.strong >= strong
-                   for a in found):
-                continue
-            shown = self._plausibility.written(value, unit)
-            found.append(Alternative(settings=settings, value=value,
-                                     text=how.format(value=shown), strong=strong,
-                                     step=_step(settings, point)))
-        return found
+def _candidates(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
+    """Give other settings, their description, and whether they speak against the map.
 
-    def _candidates(self, point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
-        narrow = split_point(point.point)[1] in ("tank_pressure", "pressure")
-        yield from self._orders(point)
-        for scale in SCALES:
-            if scale != point.scale and not point.type.startswith("float"):
-                yield (replace(point, scale=scale),
-                       f"with scale = {scale:g} it would be {{value}}", narrow)
-        for step in _NEAR:
-            near = replace(point, address=point.address + step)
-            if near.address < 0:
-                continue
-            # A set point or another gauge may rightly lie there: a hint, and no proof.
+    Only the point's own registers do. A set point or another gauge may rightly lie beside them.
+    """
+    yield from _orders(point)
+    narrow = split_point(point.point)[1] in ("tank_pressure", "pressure")
+    for scale in SCALES:
+        if scale != point.scale and not point.type.startswith("float"):
+            yield (replace(point, scale=scale), f"with scale = {scale:g} it would be {{value}}",
+                   narrow)
+    for step in _NEAR:
+        near = replace(point, address=point.address + step)
+        if near.address >= 0:
             yield near, f"the neighbouring address {near.address} would give {{value}}", False
-            for other, how, _ in self._orders(near):
+            for other, how, _ in _orders(near):
                 yield other, f"address {near.address}, {how}", False
-        # A counter that reads nothing may be the empty half of a longer one.
-        narrow = narrow or split_point(point.point)[1] in ("running_hours", "start_count")
-        for type_ in TYPES:
-            if type_ != point.type:
-                yield from self._typed(replace(point, type=type_), point, narrow)
+    for type_ in TYPES:
+        if type_ != point.type:
+            yield from _typed(replace(point, type=type_), point)
 
-    @staticmethod
-    def _orders(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
-        for words in _ORDERS if width(point) > 1 else (point.word_order,):
-            for order in _ORDERS:
-                if (words, order) == (point.word_order, point.byte_order):
-                    continue
-                how = f"as {words}" if words != point.word_order else ""
-                if order != point.byte_order:
-                    how = " and ".join(x for x in (how, f"with byte_order {order}") if x)
-                # Swapped bytes turn any small number into a large one, and prove nothing.
-                yield (replace(point, word_order=words, byte_order=order),
-                       f"{how} it would be {{value}}", order == point.byte_order)
 
-    def _typed(
-        self, point: PointSettings, was: PointSettings, narrow: bool,
-    ) -> Iterator[tuple[PointSettings, str, bool]]:
-        scales = (1.0,) if point.type.startswith("float") else dict.fromkeys((was.scale, *SCALES))
-        wider = width(point) > width(was)
-        for order in _ORDERS if width(point) > 1 else _ORDERS[:1]:
-            for scale in scales:
-                more = f", {order}" if width(point) > 1 and order != was.word_order else ""
-                more += f", scale = {scale:g}" if scale != was.scale else ""
-                strong = wider and narrow and scale in (1.0, was.scale) \
-                    and self._free(point, was.point)
-                yield (replace(point, scale=scale, word_order=order),
-                       f"as {point.type}{more} it would be {{value}}", strong)
+def _orders(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
+    for words in _ORDERS if width(point) > 1 else (point.word_order,):
+        for order in _ORDERS:
+            if (words, order) == (point.word_order, point.byte_order):
+                continue
+            how = f"as {words}" if words != point.word_order else ""
+            if order != point.byte_order:
+                how = " and ".join(x for x in (how, f"with byte_order {order}") if x)
+            # Swapped bytes turn any small number into a large one, and prove nothing.
+            yield (replace(point, word_order=words, byte_order=order),
+                   f"{how} it would be {{value}}", order == point.byte_order)
 
-    def _free(self, point: PointSettings, owner: str) -> bool:
-        """Whether the registers hold no other point of the profile."""
-        return all(self._mapped.get((point.table, a), owner) == owner
-                   for a in range(point.address, point.address + width(point)))
+
+def _typed(
+    point: PointSettings, was: PointSettings,
+) -> Iterator[tuple[PointSettings, str, bool]]:
+    scales = (1.0,) if point.type.startswith("float") else dict.fromkeys((was.scale, *SCALES))
+    for order in _ORDERS if width(point) > 1 else _ORDERS[:1]:
+        for scale in scales:
+            more = f", {order}" if width(point) > 1 and order != was.word_order else ""
+            more += f", scale = {scale:g}" if scale != was.scale else ""
+            yield (replace(point, scale=scale, word_order=order),
+                   f"as {point.type}{more} it would be {{value}}", False)
 
 
 def _value(point: PointSettings, words: Words) -> float | None:

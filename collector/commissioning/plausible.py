@@ -190,13 +190,6 @@ class Plausibility:
         return {"running_hours": (1.0, 1e5), "start_count": (1.0, 1e6)}.get(
             quantity, _USUAL_TEMPERATURES.get(quantity))
 
-    def is_set_point(self, point: str, value: float) -> bool:
-        """Whether ``value`` is a set point of the tank, which controllers keep in registers too."""
-        thing = self._plant.thing(split_point(point)[0])
-        return isinstance(thing, Generator) and any(
-            limit is not None and abs(value - limit) <= 0.02 * limit
-            for limit in (thing.cut_in, thing.cut_out, thing.air_fill_below))
-
     def filling(self, point: str, values: Mapping[str, float]) -> bool:
         """Whether the compressor that feeds ``point`` runs: then any pressure may be passed."""
         asset, _ = split_point(point)

@@ -103,7 +103,7 @@ class ProfilePoint:
 
     @property
     def identity(self) -> tuple[str, str | None, int]:
-        """What tells it from the other points of a profile: quantity, kind and number."""
+        """Quantity, kind and number, which no two points of a profile share."""
         return self.table.quantity, self.table.kind, self.table.nth
 
 

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from collector.commissioning.hints import Alternatives, Words
+from collector.commissioning.hints import Words, alternatives
 from collector.commissioning.plausible import Plausibility
-from collector.sources.settings import Address, DeviceSettings, PointSettings
+from collector.sources.settings import PointSettings
 from tests.commissioning.test_plausible import PLANT
 
 TANK = PointSettings(point="gen1.tank_pressure", table="input-registers", address=3, type="int16",
@@ -15,13 +15,11 @@ OXYGEN = PointSettings(point="gen1.product_oxygen", table="input-registers", add
                        type="float32")
 
 
-def hints(point: PointSettings, words: dict[int, int], *others: PointSettings) -> list[str]:
-    device = DeviceSettings(id="d", name="d", address=Address(kind="tcp"), unit=1, every=1000,
-                            points=(point, *others))
+def hints(point: PointSettings, words: dict[int, int]) -> list[str]:
     found: Words = {"input-registers": words}
-    unit = "psi" if point is TANK or "pressure" in point.point else "%"
+    unit = "psi" if "pressure" in point.point else "%"
     return [a.text + " !" * a.strong
-            for a in Alternatives(device, Plausibility(PLANT)).of(point, found, unit)]
+            for a in alternatives(point, found, Plausibility(PLANT), unit)]
 
 
 @pytest.mark.parametrize(("point", "words", "first"), [
@@ -41,17 +39,11 @@ def test_the_plainest_mistake_comes_first(
     assert hints(point, words)[0] == first
 
 
-def test_a_longer_number_speaks_only_where_its_registers_are_no_other_point() -> None:
+def test_what_lies_beside_an_empty_tank_speaks_against_nothing() -> None:
     half = replace(TANK, type="uint16")
-    strong = [h for h in hints(half, {3: 0, 4: 715}) if h.endswith("!")]
-    assert strong == ["as int32 it would be 71.5 psi !"]
-    other = replace(OXYGEN, address=4, type="uint16")
-    assert not [h for h in hints(half, {3: 0, 4: 715}, other) if h.endswith("!")]
-
-
-def test_a_set_point_beside_an_empty_tank_speaks_against_nothing() -> None:
-    half = replace(TANK, type="uint16")
-    assert not [h for h in hints(half, {3: 0, 4: 800}) if h.endswith("!")]
+    found = hints(half, {2: 615, 3: 0, 4: 715, 5: 800})
+    assert found
+    assert not [h for h in found if h.endswith("!")]
 
 
 def test_nothing_is_said_of_words_that_are_not_known() -> None:
