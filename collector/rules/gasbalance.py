@@ -172,6 +172,8 @@ class GasBalance:
             return
         whole = self.vessel.whole(value, at)
         if s.on:
+            if whole is None and self.vessel.known:
+                return  # the tank alone is no measure of tank and risers
             heat = [h * (value + self.vessel.ambient) for h in self._heat(at)]
             row = [at, value if whole is None else whole, value, *heat]
             s.run.inner_series = [*s.run.inner_series[:1], row]
