@@ -221,9 +221,9 @@ def _counted(plan: FaultPlan, history: History) -> float | None:
             if length > plan.level:
                 return float((skip + start) * history.grid + plan.level)
         return None
-    ends = np.flatnonzero(edges == (1 if plan.rule == "fallbacks" else -1))
-    if plan.rule == "fallbacks":  # so many within a day
-        day = 86400.0 / history.grid
+    ends = np.flatnonzero(edges == (-1 if plan.rule == "runs" else 1))
+    if plan.rule in ("fallbacks", "starts"):  # so many within a day, or an hour
+        day = (86400.0 if plan.rule == "fallbacks" else 3600.0) / history.grid
         full = ends[plan.count - 1:][ends[plan.count - 1:] - ends[:1 - plan.count or None] <= day]
         return float((skip + int(full[0])) * history.grid) if full.size else None
     return float((skip + int(ends[plan.count - 1])) * history.grid) \
