@@ -28,20 +28,21 @@ _PURGE = 2.0
 """How much longer a refill takes with a purge vent open: vents are sized to leave the compressor
 half of the time (common practice)."""
 _MOST_DRAWN = 0.75
-_FULL = 0.65
-"""Share of what a healthy run adds to tank and pipes; above it a long run is filling them."""
+_SHORT = 0.35
+"""Share of what a healthy run adds to tank and pipes that must be missing."""
+_WIDTH, _LATELY, _MOSTLY = 120.0, 900_000, 0.75
+"""s that a run is looked at over, at the least, of how many ms, and which of those stretches is
+believed: one in two may hold a minute in which a riser is drained (settings)."""
+_APART = 60_000
+"""ms by which the start of a run may differ as the balance and the rule saw it."""
 _OVERSHOOT = 3.0  # psi
-_GULP, _DRAINED = 1.0, 0.3
-"""psi of all its pipes that one run may have to refill, before it is learned what its runs do, and
-that may be lost while it runs: regulators refill 0.5 to 3 psi, and draining low points loses 0.3 to
-1.5 psi of one riser after the other (common practice)."""
+_GULP = 1.0
+"""psi of all its pipes that one run may have to refill, before it is learned what its runs do:
+regulators refill 0.5 to 3 psi (common practice)."""
 _ONCE = 2.0
 """Most limits that a run may last whose gas is not read, the first time: a drained riser is
 refilled once, and what is worn stays so (setting)."""
-_ROUGH = 0.4
-"""psi; deviation of the difference of two readings in steps of 1 psi: as coarse as gauges are by
-common practice. Taken until runs show how rough they are."""
-_DOUBTS, _CLEAR = 2.0, 0.25
+_DOUBTS, _CLEAR = 2.5, 0.3
 """Deviations that a gain must be short by, and share of the gas of a run that they may be where
 runs are told apart by gas."""
 _FROM_MAD = 1.4826
@@ -94,7 +95,6 @@ class Refill:
         fed = {r.id: (r.volume or 0.0) / (self._generator.tank_volume or math.inf)
                for r in context.plant.risers.values() if r.fed_by in (asset, None)}
         self._pipes = math.fsum(fed.values())
-        self._rough = _ROUGH * math.hypot(1.0, *fed.values())
         vents = [v.id for v in context.plant.vents.values() if v.riser in fed]
         self._vents = [context.inputs.point(f"{v}.open") for v in vents
                        if context.wired(f"{v}.open")]
@@ -111,7 +111,7 @@ class Refill:
     def learn(self, start: int, stop: int, length: int) -> None:
         """Take a healthy refill of so many ms."""
         s, gained = self.state, self._gained(stop, start)
-        row = [stop, length, self._open(), *(gained or (0.0, 0.0))]
+        row = [stop, length, self._open(), *gained]
         s.run_series = [*s.run_series[-_KEPT + 1:], row]
         rows = self._balance.booked.runs_series[-8:] if self._balance is not None else []
         if len(rows) >= 3:
@@ -171,54 +171,71 @@ class Refill:
     def _healthy(self) -> tuple[float, float]:
         """Return what tank and pipes gain in a healthy run, psi/s, and the doubt of a gain, psi."""
         rows = [r for r in self.state.run_series if r[4]]
+        coarse = self._balance.coarse if self._balance is not None else 0.0
         if len(rows) < _LEARNED:  # what the limit itself takes for healthy
             more = _PURGE if self._unread or self._open() else 1.0
-            return self._span() * _MARGIN * 1000 / self._computed[0] / more, self._rough
+            return self._span() * _MARGIN * 1000 / self._computed[0] / more, coarse
         rows, more = self._alike(rows)
         rate = median(r[3] / r[4] for r in rows)
-        return rate / more, _FROM_MAD * median(abs(r[3] - rate * r[4]) for r in rows)
+        doubt = _FROM_MAD * median(abs(r[3] - rate * r[4]) for r in rows)
+        return rate / more, max(doubt, coarse)
 
-    def _gained(self, now: int, start: int) -> tuple[float, float] | None:
-        """Return what tank and pipes gained in the run (psi of the tank), and the s it was read."""
-        if self._balance is None or len(self._balance.state.run.inner_series) < 2:
-            return None
-        run = self._balance.state.run
-        first, last = run.inner_series
-        if last[0] < (now + start) / 2 or abs(run.start_at - start) > last[0] - first[0]:
-            return None
-        heat = math.fsum(h * (b - a) for h, a, b in zip(
-            self._balance.account.values[:len(TAUS)], first[3:], last[3:], strict=True))
-        return last[WHOLE] - first[WHOLE] - heat, (last[0] - first[0]) / 1000
+    def _rows(self, start: int) -> list[list[float]]:
+        """Return what was read of the run since ``start``: ms, psi of tank and pipes, of the tank.
 
-    def fills(self, now: int, start: int, lost: float = 0.0) -> bool | None:
+        The pressure is that of its gas: the heat of compression is taken off.
+        """
+        if self._balance is None or abs(self._balance.state.run.start_at - start) > _APART:
+            return []
+        heats = self._balance.account.values[:len(TAUS)]
+        return [[r[0], r[WHOLE] - math.fsum(h * x for h, x in zip(heats, r[3:], strict=True)),
+                 r[TANK]] for r in self._balance.state.run.inner_series]
+
+    def _gained(self, stop: int, start: int) -> tuple[float, float]:
+        """Return what tank and pipes gained in a run (psi of the tank), and the s it was read."""
+        rows = self._rows(start)
+        if not rows or rows[-1][0] - rows[0][0] < (stop - start) / 2:
+            return 0.0, 0.0
+        return rows[-1][1] - rows[0][1], (rows[-1][0] - rows[0][0]) / 1000
+
+    def fills(self, now: int, start: int) -> bool | None:
         """Return whether the run since ``start`` fills tank and pipes as a healthy one does.
 
-        A drained riser is refilled through the tank: gas that stays in the plant is no loss. The
-        gain must be short by more than its doubt, and by ``lost`` psi that are known to be lost.
-        ``None`` where it is not read.
+        A drained riser is refilled through the tank: gas that stays in the plant is no loss. Looked
+        at over stretches as short as the gauges allow, since draining takes a minute, and what
+        leaks goes on. ``None`` where it is not read.
         """
-        gained = self._gained(now, start)
-        if gained is None or self._balance is None:
+        rows, cut_out = self._rows(start), self._generator.cut_out
+        if len(rows) < 2 or self._balance is None or now - rows[-1][0] > (now - start) / 2:
             return None
-        cut_out, tank = self._generator.cut_out, self._balance.state.run.inner_series[-1][TANK]
-        if cut_out is not None and tank > cut_out + _OVERSHOOT:
+        if cut_out is not None and rows[-1][2] > cut_out + _OVERSHOOT:
             return False
-        gas, seconds = gained
         rate, doubt = self._healthy()
-        if gas >= _FULL * rate * seconds - _DOUBTS * doubt - lost:
-            return math.isfinite(rate)
+        if not math.isfinite(rate):
+            return None
+        width = 1000 * max(_WIDTH, _DOUBTS * doubt / (_SHORT * rate))
+        width = min(width, rows[-1][0] - rows[0][0])
+        since = rows[-1][0] - max(_LATELY, 2 * width)
+        over = []
+        for k, (at, psi, _) in enumerate(rows):
+            later = next((r for r in rows[k + 1:] if r[0] - at >= width), None)
+            if later is not None and at >= since:
+                wanted = rate * (later[0] - at) / 1000
+                over.append(later[1] - psi - wanted + max(_SHORT * wanted, _DOUBTS * doubt))
+        if not over:
+            return None
+        if sorted(over)[int(_MOSTLY * len(over))] >= 0:
+            return True
         return False if self._balance.vessel.known else None
 
     def excused(self, now: int, start: int) -> bool:
         """Whether a run past its limit may be healthy all the same.
 
-        The first time, low points may be drained meanwhile, or a riser be refilled that is not
-        read.
+        Where its gas is not read, it may the first time: it refills a riser that was drained.
         """
-        once = not self.state.doubtful
-        found = self.fills(now, start, _DRAINED * self._pipes if once else 0.0)
+        found = self.fills(now, start)
         if found is not None:
             return found
         learned = self._set is None and len(self.state.run_series) >= _LEARNED
         more = min(self._refilled(), _ONCE)
-        return once and learned and now < start + more * self.limit()[0]
+        return not self.state.doubtful and learned and now < start + more * self.limit()[0]

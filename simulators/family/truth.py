@@ -187,7 +187,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
-        began = _first(tank < plant.generators[k].cut_in - 1.5, minutes, plan.onset)
+        unit = plant.generators[k]  # a switch that works has closed there
+        closed = unit.cut_in + unit.switch_offset
+        began = _first(tank < closed, minutes, plan.onset)
         due = _first(tank < plan.level, minutes, plan.onset)
     elif plan.rule == "hours":
         due = _first(history.generators[:, k, 4] >= plan.level, history.grid, 0.0)
