@@ -71,6 +71,8 @@ class _RunState(State):
     allowed: int = 0
     phase: str = ""
     """The last of them: ms, its limit and phase."""
+    found_at: int | None = None
+    """The start of the last run that was found too long: it stays so until it ends."""
 
 
 class CompressorLongRun(Rule):
@@ -190,7 +192,7 @@ class CompressorLongRun(Rule):
         lasted = at - run.start_at
         excused = self._excused(at, limit)
         self._refill.state.doubtful = lasted >= limit and not self._refill.fills(at, run.start_at)
-        if lasted >= limit + self.on_delay and not excused:
+        if (lasted >= limit + self.on_delay and not excused) or s.found_at == run.start_at:
             if not s.over:
                 s.over_at = run.start_at + limit
             s.over += 1
@@ -227,7 +229,9 @@ class CompressorLongRun(Rule):
         s, run = self.state, self.state.run
         if run.on and run.start_at is not None:
             limit, _ = self._limit(now)
-            if now >= run.start_at + limit and not self._excused(now, limit):
+            if now >= run.start_at + limit and (
+                    s.found_at == run.start_at or not self._excused(now, limit)):
+                s.found_at = run.start_at
                 return RawEvaluation.present(s.over_at or run.start_at + limit)
             lost = run.gap_at is not None and run.lost_at is not None and (
                 run.gap_at >= run.lost_at + limit)

@@ -30,9 +30,9 @@ half of the time (common practice)."""
 _MOST_DRAWN = 0.75
 _SHORT = 0.35
 """Share of what a healthy run adds to tank and pipes that must be missing."""
-_WIDTH, _LATELY, _MOSTLY = 120.0, 900_000, 0.75
-"""s that a run is looked at over, at the least, of how many ms, and which of those stretches is
-believed: one in two may hold a minute in which a riser is drained (settings)."""
+_WIDTH, _LATELY = 120.0, 900_000
+"""s that a run is looked at over, at the least, and ms within which one such stretch must be found:
+the others may hold a minute in which a riser is drained (settings)."""
 _APART = 60_000
 """ms by which the start of a run may differ as the balance and the rule saw it."""
 _OVERSHOOT = 3.0  # psi
@@ -224,7 +224,7 @@ class Refill:
                 over.append(later[1] - psi - wanted + max(_SHORT * wanted, _DOUBTS * doubt))
         if not over:
             return None
-        if sorted(over)[int(_MOSTLY * len(over))] >= 0:
+        if max(over) >= 0:
             return True
         return False if self._balance.vessel.known else None
 
