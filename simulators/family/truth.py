@@ -183,7 +183,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
-        began = _first(tank < plant.generators[k].cut_in - 1.5, minutes, plan.onset)
+        unit = plant.generators[k]  # a switch that works has closed there
+        closed = unit.cut_in + unit.switch_offset
+        began = _first(tank < closed, minutes, plan.onset)
         due = _first(tank < plan.level, minutes, plan.onset)
     elif plan.rule == "hours":
         due = _first(history.generators[:, k, 4] >= plan.level, history.grid, 0.0)
@@ -217,9 +219,9 @@ def _counted(plan: FaultPlan, history: History) -> float | None:
             if length > plan.level:
                 return float((skip + start) * history.grid + plan.level)
         return None
-    ends = np.flatnonzero(edges == (1 if plan.rule == "fallbacks" else -1))
-    if plan.rule == "fallbacks":  # so many within a day
-        day = 86400.0 / history.grid
+    ends = np.flatnonzero(edges == (-1 if plan.rule == "runs" else 1))
+    if plan.rule in ("fallbacks", "starts"):  # so many within a day, or an hour
+        day = (86400.0 if plan.rule == "fallbacks" else 3600.0) / history.grid
         full = ends[plan.count - 1:][ends[plan.count - 1:] - ends[:1 - plan.count or None] <= day]
         return float((skip + int(full[0])) * history.grid) if full.size else None
     return float((skip + int(ends[plan.count - 1])) * history.grid) \
