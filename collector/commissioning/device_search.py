@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -54,7 +55,7 @@ class DeviceSearch:
             example = {"network": "Its address, HOST or HOST:PORT; several with commas",
                        "serial": "The serial port, such as /dev/ttyUSB0",
                        "converter": "The converter's address, HOST:PORT"}[where]
-            text = ask(f"{key}.address", example, check=lambda t: _wrong_address(where, t))
+            text = ask(f"{key}.address", example, check=functools.partial(_wrong_address, where))
             units = ask(f"{key}.units", "Units (slave addresses) to try",
                         default="1-20, 247, 255" if where == "network" else "1-10",
                         check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.")

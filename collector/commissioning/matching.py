@@ -100,6 +100,9 @@ class Match:
     chance: float
     """How many candidates chance alone is expected to leave."""
 
+    same: bool = False
+    """Whether all families always held the same value: mirrored registers, say."""
+
     @property
     def outlook(self) -> Outlook:
         """What the readings say."""
@@ -136,7 +139,8 @@ def match(
     images = [image for reading in readings for image in reading.images]
     families = _families(left, images, functools.partial(_order, shown=shown, like=like))
     chance = tried * _passing(readings, families[0].best if families else None)
-    return Match(families=tuple(families), chance=chance)
+    series = {tuple(f"{v:.6g}" for v in f.best.values(images)) for f in families}
+    return Match(families=tuple(families), chance=chance, same=len(series) == 1)
 
 
 def _all(images: Sequence[Image], among: Sequence[Decoding]) -> Iterator[Candidate]:
