@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Mapping
 
 from collector.commissioning.decodings import UNITS, NotShown, parse_shown
 from collector.commissioning.device_thread import DeviceThread
@@ -11,7 +12,7 @@ from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.questions import PacedClient, Vanished
 from collector.commissioning.sheet import Row
 from collector.domain.formatting import scale_of, value_text
-from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, point_kind, split_point
+from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, split_point
 from collector.sources.decoding import PointDecoder, Raw
 from collector.sources.settings import DeviceSettings, PointSettings
 
@@ -22,9 +23,10 @@ class Proof:
     """Reads the points of one device by its profile, and asks what the display shows."""
 
     def __init__(self, interview: Interview, thread: DeviceThread, device: DeviceSettings,
-                 found: dict[str, FoundPoint], units: str, by: str) -> None:
+                 found: Mapping[str, FoundPoint], kinds: Mapping[str, str], units: str, by: str,
+                 ) -> None:
         self._interview, self._thread, self._device = interview, thread, device
-        self._found, self._units, self._by = found, units, by
+        self._found, self._kinds, self._units, self._by = found, kinds, units, by
 
     def rows(self) -> list[Row]:
         """Return a row for each point that this commissioning found."""
@@ -36,9 +38,8 @@ class Proof:
             self._interview.ask(key, "", optional=True)
             return Row(**state.found[f"{key}.row"])
         self._interview.forget(key)
-        _, name = split_point(point.point)
-        quantity = next(q for kind in QUANTITIES if (q := point_kind(kind, name)) is not None
-                        and (kind != "room" or name not in QUANTITIES["vent"]))
+        asset, name = split_point(point.point)
+        quantity = QUANTITIES[self._kinds[asset]][name]
         before, _ = self._read(point)
         shown = self._interview.ask(
             key, f"{point.point}: what does the display or the analyser show", optional=True,
@@ -104,7 +105,7 @@ async def _read_point(
     decoder, raws, words = PointDecoder(point), {}, []
     now = client.clock.now()
     for span in decoder.spans:
-        outcome = await client.ask(unit, span.table, span.address, span.count)
+        outcome = await client.ask(unit, span.table, span.start, span.end - span.start)
         if not outcome.answered:
             raise Vanished(f"unit {unit} at {client.address} answers no more")
         raws[span] = Raw(asked=now, values=outcome.values) if outcome.values else Raw(
