@@ -91,7 +91,7 @@ class Commissioning:
                 for table in self.raw.get(group, [])}
 
     def _metric(self) -> bool:
-        return self.raw["site"].get("units", "us") == "metric"
+        return bool(self.raw["site"].get("units", "us") == "metric")
 
     # -- one device --------------------------------------------------------------------------------
 
@@ -100,6 +100,7 @@ class Commissioning:
         key, ask = f"device.{n}", self.interview.ask
         if f"{key}.written" in self.state.found:
             return
+        self._thread.images.clear()
         search = DeviceSearch(self.interview, self._thread, n)
         search.find()
         search.explore()
@@ -131,15 +132,16 @@ class Commissioning:
 
     def _look(self, search: DeviceSearch, key: str) -> None:
         """Show the registers as they are now, where the technician wants to see them."""
-        if self.interview.sure(f"{key}.look", "Look at the registers first"):
-            if f"{key}.seen" not in self.state.found:
-                self.interview.show()
-                image = search.image()
-                self.state.images.append(image)
-                self.state.found[f"{key}.seen"] = image.began
-                for line in register_lines([image], set()):
-                    self.interview.say(line)
-                self.interview.save()
+        if not self.interview.sure(f"{key}.look", "Look at the registers first"):
+            return
+        if f"{key}.seen" not in self.state.found:
+            self.interview.show()
+            image = search.image()
+            self.state.images.append(image)
+            self.state.found[f"{key}.seen"] = image.began
+            for line in register_lines([image], set()):
+                self.interview.say(line)
+            self.interview.save()
 
     def _write_profile(
         self, key: str, search: DeviceSearch, points: Sequence[FoundPoint],
@@ -151,7 +153,7 @@ class Commissioning:
             self.interview.say("No point was found, so no profile is written for this device.")
             found[f"{key}.written"] = ""
             self.interview.save()
-            return
+            return None
         used = [w for w in watches if any(split_point(p.point)[0] == w for p in points)]
         ident = ask(f"{key}.id", "Short name of the device", default=f"{used[0]}-controller",
                     check=lambda text: self._wrong_id(text))
@@ -183,6 +185,8 @@ class Commissioning:
             "every": "5 s", "watches": used, "max_registers": search.explored.largest,
             "max_gap": 0}
         found[f"{key}.written"] = name
+        self.state.images.clear()  # of this device alone
+        self._thread.images.clear()
         self.interview.save()
         self.interview.say(f"{path} is written, with {len(points)} points.")
         return None
@@ -215,7 +219,10 @@ class Commissioning:
         """Write a new site file, or add the devices to the one there is; check it either way."""
         found = self.state.found
         came_from = f"Written by quietpipe commission, {format_instant(self._clock.now())[:10]}."
-        devices = [d for d in self._devices() if d["id"] not in found.get("site.devices", [])]
+        there = tomllib.loads(self.site.read_text(encoding="utf-8-sig")) \
+            if self.site.exists() else {}
+        known = {d.get("id") for d in there.get("devices", [])}
+        devices = [d for d in self._devices() if d["id"] not in known]
         tables = "\n".join(device_table(d, f"{came_from} Found by asking; at most three questions "
                                            "a second.") for d in devices)
         if not self.site.exists():
@@ -237,7 +244,6 @@ class Commissioning:
             candidate.unlink()
         new = not self.site.exists()
         found["site.ours"] = found.get("site.ours") or new
-        found["site.devices"] = [d["id"] for d in self._devices()]
         # Said before the file is there: otherwise an interruption between the two would take our
         # own file for one that somebody else wrote.
         self.interview.save()

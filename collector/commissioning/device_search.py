@@ -17,7 +17,7 @@ from collector.commissioning.finding import (
 )
 from collector.commissioning.images import Image, moved, read_image, texts, word_views
 from collector.commissioning.interview import Interview, numbers
-from collector.commissioning.questions import PAUSE, Stopped, Vanished
+from collector.commissioning.questions import Stopped, Vanished
 from collector.config.addresses import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
@@ -87,8 +87,8 @@ class DeviceSearch:
     def _search(self, addresses: Sequence[Address], units: Sequence[int]) -> None:
         """Ask every unit at every address; a serial line only until a setting is right."""
         self._interview.say(
-            f"Asking {len(units)} units, one question at a time, at most {1000 // PAUSE} a second. "
-            "It only reads. Ctrl-C stops.")
+            "Asking each unit, one question at a time, at most three a second. It only reads. "
+            "Ctrl-C stops.")
         self._interview.show()
         answering: list[tuple[str, int]] = []
         try:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 
 from collector.clock import format_instant
 from collector.commissioning.decodings import UNITS, Decoding, NotShown, parse_shown
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.interview import Interview, choice
-from collector.commissioning.matching import Match, Outlook, match
+from collector.commissioning.matching import DisplayReading, Match, Outlook, match
 from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
@@ -38,6 +38,7 @@ class DisplayMatch:
             f"{asset}.{name}": quantity for asset in watches
             for name, quantity in QUANTITIES[kinds[asset]].items()}
         self._rounds = 0
+        self._matched: dict[Hashable, Match] = {}
 
     # -- asking ------------------------------------------------------------------------------------
 
@@ -153,8 +154,18 @@ class DisplayMatch:
                 readings = self._interview.state.display_readings(
                     self._keys(point), quantity.unit, self._unit(quantity))
                 if readings:
-                    found[point] = match(readings, limits=quantity.limits, like=_common(sure))
+                    found[point] = self._match(point, readings, _common(sure))
         return found
+
+    def _match(
+        self, point: str, readings: Sequence[DisplayReading], like: Sequence[Decoding],
+    ) -> Match:
+        """Return the match, worked out once for the same readings."""
+        known = (point, tuple((str(r.shown), len(r.images), r.images[-1].began) for r in readings),
+                 tuple(like))
+        if known not in self._matched:
+            self._matched[known] = match(readings, limits=self._quantities[point].limits, like=like)
+        return self._matched[known]
 
     def _open(self) -> list[str]:
         """Return the points that another reading would help."""
@@ -265,15 +276,17 @@ def result_points(found: Sequence[FoundPoint]) -> set[str]:
 def _doubt(result: Match) -> str:
     if result.outlook is Outlook.WEAK:
         return "the value moved too little while it was matched; compare it again"
-    return "others always held the same" if result.same else ""
+    return "others always held the same" \
+        if result.same and result.outlook is Outlook.SEVERAL else ""
 
 
 def _common(sure: Sequence[Decoding]) -> list[Decoding]:
     """Return the decodings whose orders most of the certain ones share."""
     wide = [d for d in sure if d.width > 1] or list(sure)
     orders = [(d.word_order, d.byte_order) for d in wide]
-    most = max(orders, key=orders.count, default=None)
-    return [d for d in wide if (d.word_order, d.byte_order) == most]
+    most = max(orders, key=orders.count, default=("", ""))
+    return [d for d in sure if (d.word_order, d.byte_order) == most
+            or (d.width == 1 and d.byte_order == most[1])]
 
 
 def _wrong(quantity: Quantity, unit: str, text: str) -> str:

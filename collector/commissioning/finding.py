@@ -107,7 +107,7 @@ async def explore(
         search = _Search(client, unit, explored, table, progress, keep)
         if ranges:
             for first, last in ranges:
-                await search.span(first, last + 1)
+                await search.within(first, last + 1)
             continue
         await search.span(0, FIRST // 2 if table in BIT_TABLES else FIRST)
         if table not in BIT_TABLES:
@@ -130,6 +130,11 @@ class _Search:
         while start < 65536 and (start < end or self._has(start - 1)):
             await self._block(start, min(_BLOCK, 65536 - start))
             start += _BLOCK
+
+    async def within(self, first: int, end: int) -> None:
+        """Look at every block from ``first`` to before ``end``, and at nothing else."""
+        for start in range(first, end, _BLOCK):
+            await self._block(start, min(_BLOCK, end - start))
 
     async def base(self, base: int) -> None:
         """Look around ``base`` where it, or the next address, answers."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -52,13 +52,8 @@ class Candidate:
 
     def values(self, images: Sequence[Image]) -> list[float]:
         """Return its values, in the unit of record, in the images that have it."""
-        found = []
-        for image in images:
-            words = image.words(self.table, self.address, self.decoding.width)
-            value = None if words is None else self.decoding.value(words)
-            if value is not None:
-                found.append(value)
-        return found
+        return [self.decoding.scaled(raw)
+                for raw in _raws(images, self.table, self.address, self.decoding)]
 
     def __str__(self) -> str:
         return f"{self.table} {self.address} as {self.decoding}"
@@ -125,14 +120,7 @@ def match(
     """
     shown = readings[0].shown
     among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
-    left, tried = [], 0
-    for candidate in _all(readings[0].images, among):
-        values = candidate.values(readings[0].images)
-        if not values or not limits[0] <= values[0] <= limits[1]:
-            continue
-        tried += 1
-        if _fits(candidate, readings[0]):
-            left.append(candidate)
+    tried, left = _first(readings[0], among, limits)
     for reading in readings[1:]:
         left = [c for c in left if _fits(c, reading)]
     left = _likely(left, readings)
@@ -143,15 +131,45 @@ def match(
     return Match(families=tuple(families), chance=chance, same=len(series) == 1)
 
 
-def _all(images: Sequence[Image], among: Sequence[Decoding]) -> Iterator[Candidate]:
-    """Give every decoding at every address where all its registers exist."""
-    for table, cells in images[0].tables.items():
-        if table in BIT_TABLES:
-            continue
-        for address in cells:
-            for decoding in among:
-                if all(address + n in cells for n in range(1, decoding.width)):
-                    yield Candidate(table=table, address=address, decoding=decoding)
+def _first(
+    reading: DisplayReading, among: Sequence[Decoding], limits: tuple[float, float],
+) -> tuple[int, list[Candidate]]:
+    """Return how many decodings at all addresses are possible, and those that fit a reading.
+
+    Raw numbers are shared by all scales and units, of which there are many.
+    """
+    layouts: dict[tuple[str, str, str], list[Decoding]] = {}
+    for one in among:
+        layouts.setdefault((one.type, one.word_order, one.byte_order), []).append(one)
+    tried, left = 0, []
+    for table, cells in reading.images[0].tables.items():
+        for address in cells if table not in BIT_TABLES else ():
+            for scaled in layouts.values():
+                raws = _raws(reading.images, table, address, scaled[0])
+                if not raws:
+                    continue
+                low, high = min(raws), max(raws)
+                for one in scaled:
+                    ends = sorted((one.scaled(low), one.scaled(high)))
+                    if not limits[0] <= one.scaled(raws[0]) <= limits[1]:
+                        continue
+                    tried += 1
+                    if reading.shown.fits(ends[0], ends[1], one.step):
+                        left.append(Candidate(table=table, address=address, decoding=one))
+    return tried, left
+
+
+def _raws(
+    images: Sequence[Image], table: str, address: int, decoding: Decoding,
+) -> list[float]:
+    """Return the numbers at an address in the images that have it, before any scaling."""
+    found = []
+    for image in images:
+        words = image.words(table, address, decoding.width)
+        raw = None if words is None else decoding.raw(words)
+        if raw is not None:
+            found.append(raw)
+    return found
 
 
 def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
@@ -225,7 +243,7 @@ def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> t
     alike = (one.width == 1 or not orders or (one.word_order, one.byte_order) in orders) and (
         not bytes_ or one.byte_order in bytes_)
     return (
-        not alike, one.type not in {d.type for d in like} and bool(like),
+        not alike, not any(d.is_float == one.is_float for d in like) and bool(like),
         one.unit != shown.unit, one.byte_order != "high-first",
         (one.width == 1) == counter, counter == signed, one.word_order != "high-first",
         candidate.address,

@@ -66,7 +66,8 @@ class Proof:
             return MODES[int(value)]
         if quantity.is_contact:
             return "on" if value else "off"
-        return value_text(value, scale_of(quantity.unit, self._units), digits=2)
+        digits = 0 if quantity.unit == "count" else 2
+        return value_text(value, scale_of(quantity.unit, self._units), digits=digits)
 
     def _compare(
         self, quantity: Quantity, shown: str, before: float | None, value: float | None,

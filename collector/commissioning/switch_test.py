@@ -61,7 +61,8 @@ class SwitchTest:
         places = bits_that_follow(readings)
         legs = form_c(places)
         if legs is not None:
-            self._interview.say(f"  Form C: {legs[0]} closes, {legs[1]} opens.")
+            self._interview.say(f"  Form C: {legs[0]} closes, {legs[1].table} "
+                                f"{legs[1].address} opens.")
             return self._with_source(FoundPoint.of_legs(point, *legs))
         if len(places) == 1:
             self._interview.say(f"  Found: {places[0]}.")
