@@ -8,6 +8,7 @@ JSON and SQLite unchanged, and make a replay land on the same instants as the li
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from datetime import UTC, datetime
 from typing import Protocol
@@ -148,10 +149,9 @@ def parse_instant(text: str) -> int:
     >>> parse_instant("2026-03-01T01:10:05+01:00") == parse_instant("1772323805")
     True
     """
-    try:
-        return round(float(text) * 1000)
-    except (ValueError, OverflowError):
-        pass
+    if "_" not in text:
+        with contextlib.suppress(ValueError, OverflowError):
+            return round(float(text) * 1000)
     try:
         parsed = datetime.fromisoformat(text)
     except ValueError:

@@ -18,7 +18,7 @@ from collector.acceptance import AcceptanceSync
 from collector.app.board import BoardParts, board_services, open_accounts, start_board
 from collector.app.connections import Connections
 from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
 from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
@@ -35,7 +35,7 @@ from collector.clock import Clock, SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
-from collector.domain.events import EstimateMade, Event, FactNoted
+from collector.domain.events import EstimateMade, Event, SystemEvent
 from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.readings import Reading
@@ -88,7 +88,7 @@ class Daemon:
         self._accounts: Accounts | None = None
         self._live = Live()
         self._journal: Journal
-        self._clerk: AcceptanceSync
+        self._acceptance_sync: AcceptanceSync
         self._pipeline: Pipeline
         self._connections: Connections
         self._signer: LinkSigner
@@ -113,7 +113,7 @@ class Daemon:
 
     def alarms(self) -> list[LiveAlarm]:
         """Return the alarms that are not in the normal state."""
-        return self._pipeline.watch.alarms()
+        return self._pipeline.monitor.alarms()
 
     def statistics(self) -> CollectorStatistics:
         """Return the counts of all parts."""
@@ -156,7 +156,8 @@ class Daemon:
         # outlive it too.
         for consumer in (_MONITOR, CONSUMER):
             self._journal.register(consumer)
-        self._clerk = AcceptanceSync(record_store(folder), acceptance_events(self._journal))
+        self._acceptance_sync = AcceptanceSync(record_store(folder),
+                                               acceptance_events(self._journal))
         self.picture.update(self._journal.last_readings())
         for stored in self._journal.events(kind="estimate"):
             if isinstance(stored.event, EstimateMade):
@@ -164,17 +165,17 @@ class Daemon:
         monitor = self._new_monitor()
         number = restore_from_journal(monitor, self._journal)
         self._pipeline = Pipeline(
-            site=self.site, watch=monitor, store=self._journal, picture=self.picture,
+            site=self.site, monitor=monitor, store=self._journal, picture=self.picture,
             clock=self.clock, committed=self._committed, step=self._config.step,
             last_number=number,
         )
         if moved is not None:
-            self._note("journal-replaced", f"The journal was damaged. {moved}")
-        self._note("collector-started", f"quietpipe {__version__} watches {self.site}.",
+            self._record_event("journal-replaced", f"The journal was damaged. {moved}")
+        self._record_event("collector-started", f"quietpipe {__version__} watches {self.site}.",
                    values={"version": __version__})
 
-    def _new_monitor(self) -> Watch:
-        return Watch(plant=self._config.plant, settings=self._config.settings,
+    def _new_monitor(self) -> SiteMonitor:
+        return SiteMonitor(plant=self._config.plant, settings=self._config.settings,
                      step=self._config.step)
 
     def _policy(self) -> Policy:
@@ -208,7 +209,7 @@ class Daemon:
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(
-                lambda: self._note("collector-stopped", "The watch was stopped."))
+                lambda: self._record_event("collector-stopped", "The watch was stopped."))
             await cancelled(board)
 
     def _start_jobs(self) -> None:
@@ -234,9 +235,10 @@ class Daemon:
             self._connections.outbox.wake()
         self._connections.mqtt.wake()
 
-    def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
+    def _record_event(self, fact: str, text: str, *,
+                      values: Mapping[str, Any] | None = None) -> None:
         _log.info("%s: %s", fact, text)
-        self._pipeline.record_event(FactNoted(
+        self._pipeline.record_event(SystemEvent(
             time=self.clock.now(), site=self.site, fact=fact, text=text, values=values or {},
         ))
 
@@ -247,38 +249,39 @@ class Daemon:
             self._service.reloading(self._real.monotonic())
             config = await asyncio.to_thread(read_again, self._site_file, self._config)
             if isinstance(config, str):
-                self._note("site-file-refused", config)
+                self._record_event("site-file-refused", config)
             else:
                 await self._take_over(config)
             self._service.ready(f"watching {len(self._config.devices)} devices")
 
     async def _take_over(self, config: SiteConfig) -> None:
-        old = self._pipeline.watch
+        old = self._pipeline.monitor
         self._config = config
         hide_secrets(config)
         self._signer = signer_of(config)
         monitor = self._new_monitor()
         monitor.load(old.dump(), alarm_events(self._journal))
-        self._pipeline.replace_watch(monitor)
+        self._pipeline.replace_monitor(monitor)
         await self._connections.use(config, self._policy())
-        self._note("site-file-read", "The site file was read again and is in force.")
+        self._record_event("site-file-read", "The site file was read again and is in force.")
 
     async def _send_reports(self) -> None:
         if await self._reports.turn(self._config, self.clock.now()):
             self._connections.outbox.wake()
 
     async def _journal_acceptance(self) -> None:
-        await journal_acceptance(self._clerk, self._config.plant, self._pipeline, self.clock)
+        await journal_acceptance(self._acceptance_sync, self._config.plant, self._pipeline,
+                                 self.clock)
 
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(
-            beat=lambda: beat_of(self._config), clock=self._real, record_event=self._note,
+            beat=lambda: beat_of(self._config), clock=self._real, record_event=self._record_event,
             healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
         )
 
     async def _sign_of_life(self) -> None:
-        standing = sum(a.present for a in self.alarms())
-        self._service.status(f"{len(self.picture)} points, {standing} conditions standing")
+        active = sum(a.present for a in self.alarms())
+        self._service.status(f"{len(self.picture)} points, {active} conditions standing")
 
     def _healthy(self) -> bool:
         last = self._pipeline.statistics().last_turn
@@ -295,6 +298,6 @@ class Daemon:
             real=self._real, journal=self._journal, pipeline=self._pipeline, picture=self.picture,
             estimates=self._estimates.values, live=self._live, accounts=self._accounts,
             listen=self._listen, token=self.token,
-            record_event=lambda fact, text, values: self._note(fact, text, values=values),
+            record_event=lambda fact, text, values: self._record_event(fact, text, values=values),
             statistics=self._statistics,
         )

@@ -82,7 +82,7 @@ def _record(scenario: Scenario, options: argparse.Namespace) -> int:
 async def _serve(scenario: Scenario, options: argparse.Namespace) -> int:
     started = SystemClock().now()
     clock = ScaledClock(origin=scenario.plant.start, speed=scenario.speed, started=started)
-    stage = Stage(scenario, tell=lambda line: print(line, file=sys.stderr, flush=True))
+    stage = Stage(scenario, log=lambda line: print(line, file=sys.stderr, flush=True))
     serving = Serving(stage, clock)
     ended = _ending(options.until_stdin_closes)
     await serving.open()
@@ -112,12 +112,12 @@ async def _until_done(ended: asyncio.Event, pace: asyncio.Task[None], length: in
     return 0
 
 
-def _ending(watch_stdin: bool) -> asyncio.Event:
+def _ending(follow_stdin: bool) -> asyncio.Event:
     loop = asyncio.get_running_loop()
     ended = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, ended.set)
-    if watch_stdin:
+    if follow_stdin:
         def gone() -> None:
             with contextlib.suppress(BlockingIOError):
                 if not os.read(sys.stdin.fileno(), 4096):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from simulators.specs import GeneratorSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
 
-__all__ = ["Generator", "GeneratorFaults", "Made", "Tally"]
+__all__ = ["Generator", "GeneratorFaults", "Made", "Totals"]
 
 
 class GeneratorFaults:
@@ -42,7 +42,7 @@ class Made:
 
 
 @dataclass(slots=True)
-class Tally:
+class Totals:
     """What one generator did since the start: mol and s, and its full runs."""
 
     intake: float = 0.0
@@ -85,7 +85,7 @@ class Generator:
         self.cabinet = room + 4
         self.faults = GeneratorFaults()
         self.made = Made()
-        self.tally = Tally()
+        self.totals = Totals()
 
     def __repr__(self) -> str:
         return (f"Generator({self.spec.id}, {self.gauge / 1000:.1f} kPa, "

@@ -77,7 +77,7 @@ class _Answering:
         self._split = split
         self._frame = frame
 
-    async def take(self, buffer: bytearray, send: Callable[[bytes], None],
+    async def answer_all(self, buffer: bytearray, send: Callable[[bytes], None],
                    wait: Callable[[float], Awaitable[Any]]) -> None:
         """Answer every whole request in ``buffer``."""
         for ask in self._split(buffer):
@@ -96,13 +96,13 @@ class _Answering:
     def _reply(self, unit: Unit, ask: Ask) -> bytes:
         if unit.faults.exception:
             return self._frame(ask, bytes([ask.pdu[0] | 0x80, unit.faults.exception]))
-        teller = unit
+        replier = unit
         if unit.faults.other_unit:
             others = [u for u in self.units.values() if u is not unit]
-            teller = others[0] if others else unit
-            number = teller.number if others else unit.number % 247 + 1
+            replier = others[0] if others else unit
+            number = replier.number if others else unit.number % 247 + 1
             ask = Ask(unit=number, transaction=ask.transaction, pdu=ask.pdu)
-        pdu = answer(ask.pdu, teller.image(), refuses_gaps=teller.registers.refuses_gaps,
+        pdu = answer(ask.pdu, replier.image(), refuses_gaps=replier.registers.refuses_gaps,
                      short=unit.faults.short)
         return self._frame(ask, pdu)
 
@@ -145,7 +145,7 @@ class TcpLine:
         try:
             while data := await reader.read(4096):
                 buffer += data
-                await self._answering.take(buffer, writer.write, asyncio.sleep)
+                await self._answering.answer_all(buffer, writer.write, asyncio.sleep)
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.CancelledError):
             pass  # the far end hung up, spoke no Modbus, or the plant is being closed
@@ -212,7 +212,7 @@ class SerialLine:
         while True:
             await self._arrived.wait()
             self._arrived.clear()
-            await self._answering.take(self._buffer, self._send, asyncio.sleep)
+            await self._answering.answer_all(self._buffer, self._send, asyncio.sleep)
 
     def _send(self, data: bytes) -> None:
         os.write(self._fd, data)

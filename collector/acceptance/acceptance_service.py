@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Protocol
 
 from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
 from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
+from collector.acceptance.step_evaluation import Outcome, StepEvaluation
 from collector.acceptance.step_plots import plots_of
 from collector.acceptance.step_readings import Number, StepReadings
 from collector.acceptance.steps import Kind, Size, Step, plan
@@ -63,7 +63,7 @@ class StepState:
 
     step: Step
     entry: Entry
-    finding: Finding | None
+    evaluation: StepEvaluation | None
 
 
 class AcceptanceService:
@@ -74,7 +74,7 @@ class AcceptanceService:
         render: Callable[[Record, Plant, History, int], bytes],
     ) -> None:
         self._plant, self.store, self._history, self._render = plant, store, history, render
-        self._last: dict[tuple[str, int], tuple[int, Finding]] = {}
+        self._last: dict[tuple[str, int], tuple[int, StepEvaluation]] = {}
         """By step and start: time and finding of the last evaluation."""
 
     def __repr__(self) -> str:
@@ -104,11 +104,11 @@ class AcceptanceService:
     def state(self, record: Record, step: Step, now: int) -> StepState:
         """Return the state of a step at ``now`` without changing the record."""
         entry = record.entry(step.id)
-        finding = self._evaluated(step, entry, now) if entry.result is Result.RUNNING \
-            else entry.finding
-        return StepState(step=step, entry=entry, finding=finding)
+        evaluation = self._evaluated(step, entry, now) if entry.result is Result.RUNNING \
+            else entry.evaluation
+        return StepState(step=step, entry=entry, evaluation=evaluation)
 
-    def _evaluated(self, step: Step, entry: Entry, now: int) -> Finding:
+    def _evaluated(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
         """Evaluate a step, or return its last finding where that is recent.
 
         A day of readings takes a second to evaluate, and every open page asks. Readings within a
@@ -118,11 +118,11 @@ class AcceptanceService:
         kept = self._last.get(key)
         if kept is not None and 0 <= now - kept[0] < min((now - began) // 500, _REUSED):
             return kept[1]
-        finding = self.evaluate(step, entry, now)
-        self._last[key] = (now, finding)
-        return finding
+        evaluation = self.evaluate(step, entry, now)
+        self._last[key] = (now, evaluation)
+        return evaluation
 
-    def evaluate(self, step: Step, entry: Entry, now: int) -> Finding:
+    def evaluate(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
         """Evaluate the readings of a step since its start."""
         plant, began = self._plant(), entry.began if entry.began is not None else now
         points, end = step.points, max(now, began) + 1
@@ -148,9 +148,9 @@ class AcceptanceService:
 
     def plots(self, state: StepState) -> list[Plot | Bars]:
         """Return the raw trends of a step."""
-        if state.finding is None:
+        if state.evaluation is None:
             return []
-        return list(plots_of(state.step, state.finding, self._plant(), self._history))
+        return list(plots_of(state.step, state.evaluation, self._plant(), self._history))
 
     # -- doing -----------------------------------------------------------------------------------
 
@@ -177,7 +177,7 @@ class AcceptanceService:
             if step.kind is Kind.FILL:
                 self._alone(record, step, now)
             history = old.history
-            if old.finding is not None or old.result is Result.RUNNING:
+            if old.evaluation is not None or old.result is Result.RUNNING:
                 history = (*history, self._tried(old))
             return record.with_entry(step_id, Entry(
                 result=Result.RUNNING, began=now, by=by, history=history,
@@ -186,7 +186,7 @@ class AcceptanceService:
 
     def _tried(self, old: Entry) -> str:
         when = SiteUnits(self._plant().site).moment(old.began) if old.began is not None else ""
-        text = old.finding.text if old.finding is not None else "Not finished."
+        text = old.evaluation.text if old.evaluation is not None else "Not finished."
         result = "not counted" if old.result is Result.RUNNING else old.result.value
         return f"Started {when} by {old.by}: {result}. {text}"
 
@@ -201,7 +201,8 @@ class AcceptanceService:
             entry = record.entry(other.id)
             if entry.result is Result.RUNNING:
                 raise RecordError(f"{other.title} is running: fill one system at a time.")
-            ended = entry.finding.window[1] if entry.finding and entry.finding.window else None
+            window = entry.evaluation.window if entry.evaluation else None
+            ended = window[1] if window else None
             if ended is not None and 0 <= now - ended < COOL_DOWN.value * 1000:
                 left = COOL_DOWN.value - (now - ended) / 1000
                 raise RecordError("let the compressor cool for another "
@@ -213,23 +214,24 @@ class AcceptanceService:
         record = self.store.load(record_id)
         step = self.step(record, step_id)
         found = self.state(record, step, now)
-        if found.entry.result is not Result.RUNNING or found.finding is None or not (
-                found.finding.outcome.settles or found.finding.outcome is Outcome.VOID):
+        if found.entry.result is not Result.RUNNING or found.evaluation is None or not (
+                found.evaluation.outcome.settles or found.evaluation.outcome is Outcome.VOID):
             return found
-        entry, finding = found.entry, found.finding
-        if finding.outcome is Outcome.VOID:
-            done = replace(entry, result=Result.OPEN, began=None, ended=now, finding=None, history=(
-                *entry.history, self._tried(replace(entry, finding=finding))))
+        entry, evaluation = found.entry, found.evaluation
+        if evaluation.outcome is Outcome.VOID:
+            done = replace(entry, result=Result.OPEN, began=None, ended=now, evaluation=None,
+                           history=(
+                *entry.history, self._tried(replace(entry, evaluation=evaluation))))
         else:
-            passed = finding.outcome is Outcome.PASSED
+            passed = evaluation.outcome is Outcome.PASSED
             done = replace(entry, result=Result.PASSED if passed else Result.FAILED, ended=now,
-                           finding=finding)
+                           evaluation=evaluation)
 
         def change(fresh: Record) -> Record:
             # Another process may have evaluated or restarted it in the meantime.
             return fresh.with_entry(step_id, done) if fresh.entry(step_id) == entry else fresh
         record = self._change(record_id, change)
-        return StepState(step=step, entry=record.entry(step_id), finding=finding)
+        return StepState(step=step, entry=record.entry(step_id), evaluation=evaluation)
 
     def enter_reading(
         self, record_id: str, step_id: str, *, value: float, instrument: str, serial: str,
@@ -246,7 +248,8 @@ class AcceptanceService:
             step, old = self.step(record, step_id), record.entry(step_id)
             if not step.may_type:
                 raise RecordError(f"{step.title} is read on the wire, not entered by hand.")
-            history = (*old.history, self._tried(old)) if old.finding is not None else old.history
+            history = (*old.history,
+                       self._tried(old)) if old.evaluation is not None else old.history
             return record.with_entry(step_id, Entry(
                 result=Result.RUNNING, began=now, by=typed["by"], typed=typed, history=history))
         self._change(record_id, change)

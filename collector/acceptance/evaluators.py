@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from collector.acceptance.finding import Finding
 from collector.acceptance.functional_tests import (
     evaluate_contact,
     evaluate_low_air,
@@ -14,13 +13,14 @@ from collector.acceptance.functional_tests import (
     evaluate_return,
 )
 from collector.acceptance.pump_up_and_fill import evaluate_fill, evaluate_tank
+from collector.acceptance.step_evaluation import StepEvaluation
 from collector.acceptance.step_readings import StepReadings
 from collector.acceptance.steps import Kind, Step
 from collector.acceptance.tightness import evaluate_tightness
 
 __all__ = ["EVALUATORS", "evaluate"]
 
-EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], Finding]] = {
+EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
     Kind.TANK_AIR: evaluate_tank, Kind.TANK_NITROGEN: evaluate_tank, Kind.PURITY: evaluate_purity,
     Kind.RETURN: evaluate_return, Kind.FILL: evaluate_fill, Kind.TIGHTNESS_DAY: evaluate_tightness,
     Kind.TIGHTNESS_TWO: evaluate_tightness, Kind.LOW_AIR: evaluate_low_air,
@@ -29,6 +29,6 @@ EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], Finding]] = {
 }
 
 
-def evaluate(step: Step, look: StepReadings) -> Finding:
+def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
     """Return the finding of a step's readings."""
     return EVALUATORS[step.kind](step, look)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
-from collector.acceptance.finding import Finding, Measure, Outcome
+from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluation
 from collector.acceptance.step_readings import Sample, StepReadings, crossing
 from collector.acceptance.steps import Kind, Step
 from collector.domain.formatting import duration_text
@@ -84,7 +84,8 @@ def _decided(seconds: float, doubt: float, limit: float) -> Outcome:
     return Outcome.FAILED if seconds - doubt > limit else Outcome.UNDECIDED
 
 
-def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: float) -> Finding:
+def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float,
+           limit: float) -> StepEvaluation:
     assert rise.began is not None  # noqa: S101 - only a rise that has begun ends
     seconds, doubt = (ended - rise.began) / 1000, rise.doubt / 2000
     outcome = _decided(seconds, doubt, limit)
@@ -98,7 +99,7 @@ def _timed(step: Step, look: StepReadings, rise: _Rise, ended: float, limit: flo
     if outcome is Outcome.UNDECIDED:
         about += " The readings are too far apart to decide it: ask the device more often, or " \
                  "time it again."
-    return Finding(outcome=outcome, text=about, measures=(measure,), remarks=_remarks(rise),
+    return StepEvaluation(outcome=outcome, text=about, measures=(measure,), remarks=_remarks(rise),
                    window=(int(rise.began), round(ended)))
 
 
@@ -106,28 +107,28 @@ def _remarks(rise: _Rise) -> tuple[str, ...]:
     return tuple(f"An attempt before it was not counted: {why}." for why in rise.voids)
 
 
-def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> Finding:
+def _in_progress(look: StepReadings, rise: _Rise, waits: str) -> StepEvaluation:
     lost = f"Not counted: {rise.voids[-1]}. " if rise.voids and rise.began is None else ""
     if rise.began is None:
-        return Finding.waiting(lost + waits, _remarks(rise))
+        return StepEvaluation.waiting(lost + waits, _remarks(rise))
     words, psi = look.words, rise.last[1] if rise.last else 0.0
-    return Finding(
+    return StepEvaluation(
         outcome=Outcome.TIMING, window=(int(rise.began), look.now), remarks=_remarks(rise),
         text=f"{words.pressure(psi)} of {words.pressure(rise.goal)}, "
              f"{duration_text(look.now - rise.began)} so far.")
 
 
-def _spoilt(look: StepReadings, *points: str) -> Finding | None:
+def _spoilt(look: StepReadings, *points: str) -> StepEvaluation | None:
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     if why := look.silent(*points):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     return None
 
 
 # -- tank ----------------------------------------------------------------------------------------
 
-def evaluate_tank(step: Step, look: StepReadings) -> Finding:
+def evaluate_tank(step: Step, look: StepReadings) -> StepEvaluation:
     """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
     tank, running = step.points[:2]
     limit = step.limits["minutes"] * 60
@@ -154,7 +155,7 @@ def evaluate_tank(step: Step, look: StepReadings) -> Finding:
                                   "or below, and then for the compressor to start.")
 
 
-def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: StepEvaluation) -> StepEvaluation:
     mode = next((p for p in step.points if p.endswith(".mode")), "")
     if not mode or found.window is None:
         return found
@@ -164,14 +165,17 @@ def _by_mode(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Fin
         return found
     on_air = sum(v == 2.0 for v in seen) / len(seen)
     if step.kind is Kind.TANK_NITROGEN and on_air > 0:
-        return Finding.void("the unit was in air-fill while it was timed: set it to nitrogen")
+        return StepEvaluation.void(
+            "the unit was in air-fill while it was timed: set it to nitrogen")
     if step.kind is Kind.TANK_AIR and on_air < 1 and found.outcome is not Outcome.PASSED:
-        return Finding.void("part of it was on nitrogen, which is slower: hold it in air-fill")
+        return StepEvaluation.void(
+            "part of it was on nitrogen, which is slower: hold it in air-fill")
     note = f"In air-fill for {on_air:.0%} of it." if step.kind is Kind.TANK_AIR else ""
     return replace(found, remarks=(*found.remarks, *((note,) if note else ())))
 
 
-def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> Finding:
+def _delivered(step: Step, look: StepReadings, rise: _Rise,
+               found: StepEvaluation) -> StepEvaluation:
     """Add the delivery of the run, once the tank has cooled and is still isolated."""
     volume = look.plant.generators[step.asset].tank_volume
     if volume is None or found.window is None:
@@ -196,7 +200,7 @@ def _delivered(step: Step, look: StepReadings, rise: _Rise, found: Finding) -> F
         source=f"{tank}, settled for 10 min, taken as 20 °C; tank_volume of the site file")))
 
 
-def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
+def _settling(look: StepReadings, found: StepEvaluation, end: int) -> StepEvaluation:
     if look.now > end + _SETTLE + 10 * look.longest_gap:
         note = "No reading after the tank had cooled: what was delivered is not worked out."
         return replace(found, remarks=(*found.remarks, note))
@@ -208,7 +212,7 @@ def _settling(look: StepReadings, found: Finding, end: int) -> Finding:
 
 # -- system fill ---------------------------------------------------------------------------------
 
-def evaluate_fill(step: Step, look: StepReadings) -> Finding:
+def evaluate_fill(step: Step, look: StepReadings) -> StepEvaluation:
     """Time a riser from empty to its supervisory pressure, with no other system filling."""
     pressure = step.points[0]
     rise = _Rise(level=step.limits["from"], goal=step.limits["to"])
@@ -225,7 +229,7 @@ def evaluate_fill(step: Step, look: StepReadings) -> Finding:
                       f"{look.words.pressure(rise.level)} or below, and then to be filled.")
 
 
-def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> Finding:
+def _filled(step: Step, look: StepReadings, rise: _Rise, ended: float) -> StepEvaluation:
     warmth = f"{step.asset}.pipe_temperature"
     cold = look.at(warmth, int(ended)) if warmth in step.points else None
     is_cold = cold is not None and cold < COLD

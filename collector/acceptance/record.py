@@ -16,7 +16,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from collector.acceptance.finding import Finding, Measure, Outcome
+from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluation
 from collector.acceptance.steps import Size
 from collector.domain.errors import QuietpipeError
 
@@ -54,7 +54,7 @@ class Entry:
     by: str = ""
     reason: str = ""
     typed: Mapping[str, str] = field(default_factory=dict)
-    finding: Finding | None = None
+    evaluation: StepEvaluation | None = None
     history: tuple[str, ...] = ()
 
     @property
@@ -97,8 +97,10 @@ class Record:
 
 def record_to_json(record: Record) -> str:
     """Write a record."""
-    return json.dumps({"format": _FORMAT, **asdict(record)}, ensure_ascii=False, indent=1,
-                      allow_nan=False)
+    raw = {"format": _FORMAT, **asdict(record)}
+    for entry in raw["entries"].values():
+        entry["finding"] = entry.pop("evaluation")
+    return json.dumps(raw, ensure_ascii=False, indent=1, allow_nan=False)
 
 
 def record_from_json(text: str) -> Record:
@@ -116,18 +118,18 @@ def record_from_json(text: str) -> Record:
 
 
 def _entry(raw: Mapping[str, Any]) -> Entry:
-    finding = raw["finding"]
+    evaluation = raw["finding"]
     return Entry(
         result=Result(raw["result"]), began=raw["began"], journal_at=int(raw["journal_at"]),
         ended=raw["ended"], by=raw["by"],
         reason=raw["reason"], typed=dict(raw["typed"]), history=tuple(raw["history"]),
-        finding=None if finding is None else _finding(finding),
+        evaluation=None if evaluation is None else _evaluation(evaluation),
     )
 
 
-def _finding(raw: Mapping[str, Any]) -> Finding:
+def _evaluation(raw: Mapping[str, Any]) -> StepEvaluation:
     window = raw["window"]
-    return Finding(
+    return StepEvaluation(
         outcome=Outcome(raw["outcome"]), text=raw["text"], remarks=tuple(raw["remarks"]),
         measures=tuple(Measure.read(m) for m in raw["measures"]),
         window=None if window is None else (int(window[0]), int(window[1])),

@@ -54,7 +54,7 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
 def _said(entry: Entry) -> str:
     if entry.result is Result.NOT_DONE:
         return entry.reason
-    return entry.finding.text if entry.finding is not None else ""
+    return entry.evaluation.text if entry.evaluation is not None else ""
 
 
 def _step(
@@ -70,13 +70,13 @@ def _step(
     if step.limit_from:
         times.append(("Limit", step.limit_from))
     paper.pairs(times)
-    finding = entry.finding
-    if finding is not None:
+    evaluation = entry.evaluation
+    if evaluation is not None:
         paper.table(["Value", "Found", "Limit", "Read from"], [
-            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in finding.measures
+            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in evaluation.measures
         ], widths=(3, 4, 3, 5))
-        for plot in plots_of(step, finding, plant, history):
+        for plot in plots_of(step, evaluation, plant, history):
             paper.plot(plot)
-    remarks = [*(finding.remarks if finding is not None else ()), *entry.history]
+    remarks = [*(evaluation.remarks if evaluation is not None else ()), *entry.history]
     if remarks:
         paper.bullets(remarks)

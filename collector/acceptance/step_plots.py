@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Protocol
 
-from collector.acceptance.finding import Finding
+from collector.acceptance.step_evaluation import StepEvaluation
 from collector.acceptance.step_readings import Number
 from collector.acceptance.steps import Step
 from collector.domain.plant import Plant
@@ -28,12 +28,12 @@ class Readings(Protocol):
 
 
 def plots_of(
-    step: Step, finding: Finding, plant: Plant, history: Readings,
+    step: Step, evaluation: StepEvaluation, plant: Plant, history: Readings,
 ) -> Iterator[Plot | Bars]:
     """Yield the raw trend of each number of a step, and strips of its contacts."""
-    if finding.window is None or finding.window[0] >= finding.window[1]:
+    if evaluation.window is None or evaluation.window[0] >= evaluation.window[1]:
         return
-    start, end = finding.window
+    start, end = evaluation.window
     around = max(round((end - start) * _MARGIN), 30_000)
     strips: list[tuple[str, Sequence[Bar]]] = []
     for point in step.points:

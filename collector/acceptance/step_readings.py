@@ -10,7 +10,7 @@ from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
 from collector.survey.site_units import SiteUnits
 
-__all__ = ["StepReadings", "Number", "Sample", "crossing"]
+__all__ = ["Number", "Sample", "StepReadings", "crossing"]
 
 Sample = tuple[int, float]
 """Time in ms since 1970 UTC, value in the unit of record."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.acceptance.finding import Finding, Measure, Outcome
+from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluation
 from collector.acceptance.step_readings import StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
@@ -27,16 +27,17 @@ Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
-def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
+def evaluate_tightness(step: Step, look: StepReadings) -> StepEvaluation:
     """Work out the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     first = look.samples(pressure)[:1]
     if not first or not look.samples(warmth):
-        return Finding.waiting(look.silent(pressure, warmth) or "Waiting for the first readings.")
+        return StepEvaluation.waiting(look.silent(pressure, warmth)
+                                      or "Waiting for the first readings.")
     if first[0][1] < step.limits["psi"] - _SLACK:
-        return Finding.void(
+        return StepEvaluation.void(
             f"The pipe is at {look.words.pressure(first[0][1])}; the test wants "
             f"{look.words.pressure(step.limits['psi'])}. Bring it there, then begin again.")
     rows = _minutes(look, pressure, warmth)
@@ -45,7 +46,8 @@ def evaluate_tightness(step: Step, look: StepReadings) -> Finding:
     # Beyond its time a test goes on only while it is not decided: then with all that was seen.
     seen = rows[-1][0] if rows else 0.0
     if risen := _let_in(rows):
-        return Finding.void(f"Gas came in after {duration_text(risen * 1000)}: the supply is not "
+        return StepEvaluation.void(
+            f"Gas came in after {duration_text(risen * 1000)}: the supply is not "
                             "shut. Begin again.")
     if look.now < end or seen < duration - 120:
         return _so_far(step, look, rows, duration)
@@ -97,7 +99,7 @@ def _let_in(rows: list[Row]) -> float | None:
     return None
 
 
-def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) -> StepEvaluation:
     quiet = look.silent(*step.points[:2])
     passed = (look.now - look.began) / 1000
     loss = _loss(look, rows, passed) if passed >= 900 else "too early"
@@ -106,23 +108,24 @@ def _so_far(step: Step, look: StepReadings, rows: list[Row], duration: float) ->
         low, high = loss.interval()
         figure = f" Lost so far, at one temperature: {look.words.pressure(loss.value, 2)} " \
                  f"({low:.2f} to {high:.2f} psi)."
-    return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
+    return StepEvaluation(outcome=Outcome.TIMING, window=(look.began, look.now),
                    text=f"{quiet} {duration_text(passed * 1000)} of "
                         f"{step.limits['hours']:g} h.{figure}".strip())
 
 
-def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> Finding:
+def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -> StepEvaluation:
     limit = step.limits["loss"]
     loss = _loss(look, rows, duration)
     window = (look.began, look.began + round(rows[-1][0] * 1000))
     if isinstance(loss, str):
-        return Finding(outcome=Outcome.UNDECIDED, window=window,
+        return StepEvaluation(outcome=Outcome.UNDECIDED, window=window,
                        text=f"Not decided: {loss}. Leave it as it is, more readings mend "
                             "it; or begin again.")
     low, high = loss.interval()
     words = look.words
     if high < -_SLACK:
-        return Finding.void("The pipe holds more gas than at the beginning: the supply is not "
+        return StepEvaluation.void(
+            "The pipe holds more gas than at the beginning: the supply is not "
                             "shut, or the temperature is not the pipe's. Begin again.")
     outcome = Outcome.PASSED if high <= limit else \
         Outcome.FAILED if low > limit else Outcome.UNDECIDED
@@ -131,7 +134,7 @@ def _decided(step: Step, look: StepReadings, rows: list[Row], duration: float) -
             f"{words.pressure(high, 2)} (90 %); the limit is {words.pressure(limit)}.")
     if outcome is Outcome.UNDECIDED:
         text += " Not decided: leave it as it is, more readings narrow it."
-    return Finding(outcome=outcome, text=text, window=window,
+    return StepEvaluation(outcome=outcome, text=text, window=window,
                    measures=_measures(step, look, rows, loss))
 
 

@@ -11,21 +11,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 from collector.domain.units import DAY, HOUR, MINUTE
 
 __all__ = [
     "YARDSTICKS",
     "Flood",
     "Frequent",
+    "InhibitedSpan",
     "MeasureSettings",
     "Measures",
     "Occurrence",
-    "Quiet",
     "Yardstick",
+    "inhibited_spans",
     "measure",
     "occurrences",
-    "quiet_stretches",
 ]
 
 _QUIETING = {
@@ -54,13 +54,13 @@ class Occurrence:
     ended: int | None = None
     returned: bool = False
 
-    def standing(self, end: int) -> int:
+    def active(self, end: int) -> int:
         """Return how long it has stood by ``end``, ms."""
         return (end if self.ended is None else min(self.ended, end)) - self.raised
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quiet:
+class InhibitedSpan:
     """A stretch in which an alarm was shelved, suppressed by design or out of service."""
 
     condition: str
@@ -73,7 +73,7 @@ class Quiet:
     why: str
 
 
-def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
+def occurrences(events: Iterable[AlarmTransition]) -> list[Occurrence]:
     """Return every raising with what became of it, in the order of raising."""
     found: list[Occurrence] = []
     latest: dict[tuple[str, str], int] = {}
@@ -89,7 +89,7 @@ def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
     return found
 
 
-def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
+def _moved(one: Occurrence, event: AlarmTransition) -> Occurrence:
     if event.transition is Transition.ACKNOWLEDGED and one.acknowledged is None:
         return replace(one, acknowledged=event.time, acknowledged_by=event.by)
     if one.ended is None and (
@@ -99,9 +99,9 @@ def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
     return one
 
 
-def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
+def inhibited_spans(events: Iterable[AlarmTransition]) -> list[InhibitedSpan]:
     """Return every stretch in which an alarm was inhibited, in the order of their beginning."""
-    found: list[Quiet] = []
+    found: list[InhibitedSpan] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:
         key = event.condition, event.asset
@@ -112,7 +112,7 @@ def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
             del latest[key]
         if opens:
             latest[key] = len(found)
-            found.append(Quiet(condition=event.condition, asset=event.asset,
+            found.append(InhibitedSpan(condition=event.condition, asset=event.asset,
                                kind=event.transition, start=event.time, end=None, by=event.by,
                                why=event.why))
     return found
@@ -211,12 +211,12 @@ class Measures:
     fleeting: tuple[Frequent, ...]
     stale: tuple[Occurrence, ...]
     stale_on_worst_day: int
-    standing: tuple[Occurrence, ...]
+    active: tuple[Occurrence, ...]
     """What stood at the end."""
     priorities: Mapping[Priority, float | None]
-    quiet: tuple[Quiet, ...]
+    inhibited: tuple[InhibitedSpan, ...]
     """Shelved, suppressed and out of service at any time of the span."""
-    quiet_counts: Mapping[Transition, int]
+    inhibited_counts: Mapping[Transition, int]
     answered_median: float | None
     """ms from raising to acknowledgement."""
     unanswered: int
@@ -229,7 +229,7 @@ class Measures:
 
 
 def measure(
-    events: Sequence[AlarmMoved], start: int, end: int,
+    events: Sequence[AlarmTransition], start: int, end: int,
     settings: MeasureSettings | None = None,
 ) -> Measures:
     """Measure the span; ``events`` are all alarm transitions until ``end``, in order.
@@ -248,7 +248,7 @@ def measure(
     frequent = _frequent(raised, len(raised))
     stale = [o for o in every if _stale_from(o, settings) < _reach(o, end)
              and _reach(o, end) > start]
-    quiet = [q for q in quiet_stretches(known) if q.end is None or q.end > start]
+    inhibited = [q for q in inhibited_spans(known) if q.end is None or q.end > start]
     waits = [o.acknowledged - o.raised for o in raised if o.acknowledged is not None]
     count, span = len(raised), end - start
     return Measures(
@@ -262,10 +262,10 @@ def measure(
         top_share=sum(f.count for f in frequent[: settings.top]) / count if count else None,
         chattering=_chattering(raised, settings), fleeting=_fleeting(raised, settings),
         stale=tuple(stale), stale_on_worst_day=_worst_day(stale, start, end, settings),
-        standing=tuple(o for o in every if o.ended is None),
+        active=tuple(o for o in every if o.ended is None),
         priorities={p: sum(o.priority is p for o in raised) / count if count else None
                     for p in Priority},
-        quiet=tuple(quiet), quiet_counts=Counter(q.kind for q in quiet),
+        inhibited=tuple(inhibited), inhibited_counts=Counter(q.kind for q in inhibited),
         answered_median=median(waits) if waits else None, unanswered=count - len(waits),
     )
 

@@ -9,7 +9,7 @@ from typing import Any
 from collector.alarms.performance import YARDSTICKS, Measures, measure
 from collector.domain.conditions import CATALOGUE
 from collector.domain.deliveries import Delivery
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.plant import Plant
 from collector.domain.units import MINUTE
 from collector.journal import Journal
@@ -25,7 +25,7 @@ _ESTIMATES = 3000
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
     """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
-    async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
+    async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
     async def estimates(
@@ -74,7 +74,7 @@ def events_query(journal: Journal) -> Callable[[int, int], Awaitable[Sequence[Ev
 
 def _alarms(
     journal: Journal, start: int | None, end: int, assets: Sequence[str] = (),
-) -> list[AlarmMoved]:
+) -> list[AlarmTransition]:
     """Return the alarm transitions of some assets and their contacts; of all where none is named.
 
     Lines are filtered as text: to decode one takes longer than to skip it.
@@ -82,7 +82,7 @@ def _alarms(
     # What follows an id ends it, or begins the name of a contact.
     lines = [f'"asset":"{asset}{after}' for asset in assets for after in '".']
     return [s.event for s in journal.events(start=start, end=end, kind="alarm", holding=lines)
-            if isinstance(s.event, AlarmMoved)]
+            if isinstance(s.event, AlarmTransition)]
 
 
 def _estimates(

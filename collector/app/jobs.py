@@ -22,7 +22,7 @@ from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import HOUR
 from collector.journal import Journal
@@ -149,12 +149,12 @@ async def journal_acceptance(
 
 
 async def _declare(
-    fact: FactNoted, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
+    fact: SystemEvent, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
 ) -> None:
     """Declare what a step of an acceptance is, a fill or an impairment; or end it."""
     now = clock.now()
     action = OperatorAction(
-        deed=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
+        kind=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
         until=now + lasts if lasts is not None else None)
     with contextlib.suppress(ActionRefused):  # it has ended already: nothing to end
         await pipeline.act(action)

@@ -11,7 +11,7 @@ from collector.acceptance import AcceptanceService, History, Record, RecordStore
 from collector.config import SiteConfig, load_site
 from collector.config.secrets import kept_key
 from collector.domain.errors import QuietpipeError, SiteFileError
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
+from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
 from collector.domain.links import Link, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
@@ -122,18 +122,18 @@ def link_services(
         known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
         return next(known, who)
 
-    async def history(occurrence: str) -> Sequence[AlarmMoved]:
+    async def history(occurrence: str) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_history, journal(), occurrence)
 
     return LinkServices(read=lambda token, now: signer().read(token, now), name=name,
                         history=history)
 
 
-def _history(journal: Journal, occurrence: str) -> list[AlarmMoved]:
+def _history(journal: Journal, occurrence: str) -> list[AlarmTransition]:
     raised = occurrence.rpartition(".")[2]
     start = int(raised) * 1000 - _SLACK if raised.isdigit() else None
     return [s.event for s in journal.events(start=start, kind="alarm")
-            if isinstance(s.event, AlarmMoved) and s.event.id == occurrence]
+            if isinstance(s.event, AlarmTransition) and s.event.id == occurrence]
 
 
 _FOLDER = "acceptance"
@@ -160,7 +160,7 @@ class JournalHistory:
     def clock_sets(self, after: int) -> Sequence[int]:
         """Return the instants at which a clock jump was raised, after event number ``after``."""
         return [s.event.time for s in self._journal.events(kind="alarm", after=after)
-                if isinstance(s.event, AlarmMoved) and s.event.condition == "clock-jump"
+                if isinstance(s.event, AlarmTransition) and s.event.condition == "clock-jump"
                 and s.event.transition is Transition.RAISED]
 
     def last_event(self) -> int:
@@ -190,5 +190,5 @@ def acceptance_events(journal: Journal) -> Iterator[Event]:
     """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
-            if isinstance(stored.event, FactNoted):
+            if isinstance(stored.event, SystemEvent):
                 yield stored.event

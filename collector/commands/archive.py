@@ -81,11 +81,11 @@ def _from_files(
         readings = archive.write(site, columns_within(found, options.start, options.end))
     if options.events:
         events = archive.write_events(
-            site, _within(_told(options.events), options.start, options.end))
+            site, _within(_read_events(options.events), options.start, options.end))
     return readings, events
 
 
-def _told(path: Path) -> Iterator[Event]:
+def _read_events(path: Path) -> Iterator[Event]:
     try:
         with path.open(encoding="utf-8") as file:
             for number, line in enumerate(file, 1):

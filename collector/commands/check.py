@@ -20,15 +20,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.errors import DeliveryError
-from collector.domain.events import FactNoted, event_to_json
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import SystemEvent, event_to_json
 from collector.domain.formatting import duration_text, time_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
-from collector.domain.verdicts import NotWatched
 from collector.notify.channels import Channel, channel_for
 from collector.notify.message import Message
 from collector.notify.recipients import Recipient, next_hand_over, turns
@@ -39,9 +39,9 @@ __all__ = [
     "add_arguments",
     "rota_lines",
     "run",
+    "send_test_messages",
     "shown_value",
     "test_message",
-    "send_test_messages",
 ]
 
 
@@ -71,8 +71,8 @@ def run(options: argparse.Namespace) -> int:
     if config.devices and not options.no_devices:
         answers = asyncio.run(_ask(config))
         well = _print_points(config, answers)
-    _print_not_watched(Watch(plant=config.plant, settings=config.settings,
-                             step=config.step).not_watched())
+    _print_not_monitored(SiteMonitor(plant=config.plant, settings=config.settings,
+                             step=config.step).not_monitored())
     for line in rota_lines(config, SystemClock().now()):
         print(line)
     if options.notify:
@@ -130,7 +130,7 @@ def _print_test_results(tried: Sequence[TestResult]) -> bool:
     return bool(tried) and all(not one.why for one in tried)
 
 
-def _print_not_watched(missing: Sequence[NotWatched]) -> None:
+def _print_not_monitored(missing: Sequence[NotMonitored]) -> None:
     if not missing:
         return
     by_condition: dict[str, dict[str, list[str]]] = {}
@@ -181,7 +181,7 @@ class TestResult:
 def test_message(config: SiteConfig, recipient: Recipient, now: int) -> Message:
     """Return the test message, which must not be taken for an alarm."""
     site = config.plant.site
-    fact = FactNoted(
+    fact = SystemEvent(
         time=now, site=site.id, fact="test-message",
         text=f"This is a test and no alarm. Messages of {site.name} reach {recipient.called}.",
         values={"recipient": recipient.id},

@@ -29,7 +29,7 @@ from collector.daemon import Daemon
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
-from collector.domain.events import INSTANT_UNIT, AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import INSTANT_UNIT, AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.live import AlarmState
 from collector.people import Role
 
@@ -62,7 +62,7 @@ async def _demo(options: argparse.Namespace, folder: Path) -> int:
     plant = await _start_plant(options, folder)
     try:
         ready = await _ready(plant)
-        return await _watch(options, Path(ready["site"]), ready)
+        return await _run_daemon(options, Path(ready["site"]), ready)
     finally:
         await _end(plant)
 
@@ -101,7 +101,7 @@ async def _end(plant: asyncio.subprocess.Process) -> None:
         await plant.wait()
 
 
-async def _watch(options: argparse.Namespace, site: Path, ready: Mapping[str, Any]) -> int:
+async def _run_daemon(options: argparse.Namespace, site: Path, ready: Mapping[str, Any]) -> int:
     clock = ScaledClock(
         origin=ready["origin"], speed=ready["speed"], started=ready["started"]
     )
@@ -141,7 +141,7 @@ def _printer(out: TextIO) -> Any:
     def show(event: Event) -> None:
         time = format_instant(event.time)
         match event:
-            case AlarmMoved():
+            case AlarmTransition():
                 who = f" by {event.by}" if event.by else ""
                 head = f"{time}  {event.transition.value:<13}{event.condition}  {event.asset}{who}"
                 line = f"{head}  {event.text}" if event.transition == "raised" else head
@@ -151,7 +151,7 @@ def _printer(out: TextIO) -> Any:
                 figure = format_instant(round(value * 1000)) if event.unit == INSTANT_UNIT \
                     else f"{value:.4g} {event.unit}"
                 line = f"{time}  estimate     {event.quantity}  {event.asset}  {figure}"
-            case FactNoted():
+            case SystemEvent():
                 line = f"{time}  {event.fact}  {event.text}"
         print(" ".join(line.splitlines()), file=out, flush=True)
     return show
@@ -174,7 +174,7 @@ async def _acknowledge(daemon: Daemon, person: Mapping[str, Any], now: int) -> b
                 and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED):
             with contextlib.suppress(ActionRefused):  # it moved while we looked: nothing to do
                 await daemon.act(OperatorAction(
-                    deed=ActionKind.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
+                    kind=ActionKind.ACKNOWLEDGE, alarm=alarm.id, time=now, by=person["by"],
                 ))
             return True
     return False

@@ -17,7 +17,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.commands.shared_options import Progress, add_span
 from collector.config import load_site
 from collector.domain.columns import Columns
@@ -38,13 +38,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Replay; return the exit status, 2 when a recording has bad rows."""
+    """Replay; return the exit status, 2 when a recording has bad rows or no reading."""
     config = load_site(options.site, secrets=False)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     site = SiteFilter(config.plant)
+    found = False
     try:
         with Progress("replayed") as progress:
-            for events in _replayed(watch, site, options, progress):
+            for events in _replayed(monitor, site, options, progress):
+                found = True
                 _print(events)
     except RecordingError as error:
         for mistake in error.mistakes:
@@ -53,24 +55,27 @@ def run(options: argparse.Namespace) -> int:
               "the first.", file=sys.stderr)
         return 2
     _print_left_out(site)
+    if not found:
+        print("The recordings have no reading of this site in this span.", file=sys.stderr)
+        return 2
     return 0
 
 
 def _replayed(
-    watch: Watch, site: SiteFilter, options: argparse.Namespace, progress: Progress,
+    monitor: SiteMonitor, site: SiteFilter, options: argparse.Namespace, progress: Progress,
 ) -> Iterator[Sequence[Event]]:
     last: int | None = None
     for batch in site_readings(options.readings, site, unsorted=options.unsorted,
                                progress=progress.share, start=options.start, end=options.end):
         if isinstance(batch, Columns):
-            yield watch.feed_columns(batch)
+            yield monitor.feed_columns(batch)
             last = int(batch.times[-1])
         else:
-            yield watch.feed(batch)
+            yield monitor.feed(batch)
             last = batch[-1].time
     if last is not None:
         # Ticks that are due by the last reading, and none later: what came after is not known.
-        yield watch.advance(last)
+        yield monitor.advance(last)
 
 
 def _print(events: Sequence[Event]) -> None:

@@ -75,12 +75,12 @@ def run(options: argparse.Namespace) -> int:
             Cluster(options.cluster, workers=options.workers) as cluster:
         found = cluster.map(rerun_site, work, progress.share)
         for job, result in zip(work, found, strict=True):
-            failed += not _tell(job, result)
+            failed += not _print_result(job, result)
     print(f"{len(work) - failed} of {len(work)} sites re-run.", file=sys.stderr)
     return 1 if failed else 0
 
 
-def _tell(job: Job, result: Rerun | WorkLost) -> bool:
+def _print_result(job: Job, result: Rerun | WorkLost) -> bool:
     """Print what came of a site; return whether it was re-run."""
     error = str(result) if isinstance(result, WorkLost) else result.error
     if isinstance(result, WorkLost) or error:
@@ -88,18 +88,18 @@ def _tell(job: Job, result: Rerun | WorkLost) -> bool:
         return False
     sys.stdout.write("".join(f"{line}\n" for line in result.lines))
     sys.stdout.flush()
-    told = "what was told at the time is not archived" if result.compared is None \
+    compared = "what was told at the time is not archived" if result.compared is None \
         else str(result.compared)
     left = f"; left out, since its file has no such thing: {', '.join(result.left_out)}" \
         if result.left_out else ""
     again = f"; not done again: {'; '.join(result.refused)}" if result.refused else ""
-    print(f"{job.site}: {told}{left}{again}", file=sys.stderr)
+    print(f"{job.site}: {compared}{left}{again}", file=sys.stderr)
     return True
 
 
 A = TypeVar("A")
 B = TypeVar("B")
-_PATIENCE = "20s"
+_ANSWER_WITHIN = "20s"
 """How long a cluster that is named may take to answer."""
 _TRIES = 2
 """Tries more where a piece of work failed for a reason outside it."""
@@ -128,7 +128,7 @@ class Cluster:
         with ExitStack() as stack:
             server = self._address or stack.enter_context(self._local(distributed, stack))
             try:
-                client = distributed.Client(server, timeout=_PATIENCE, set_as_default=False)
+                client = distributed.Client(server, timeout=_ANSWER_WITHIN, set_as_default=False)
             except (OSError, ValueError) as exc:
                 raise UsageError(
                     f"no Dask scheduler answers at {self._address}: an address is written "

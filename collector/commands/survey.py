@@ -20,7 +20,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import SiteConfig, load_site
 from collector.config.units import QuantityError, convert, parse_flow
 from collector.domain.conditions import CAUTIONS
@@ -55,8 +55,8 @@ def run(options: argparse.Namespace) -> int:
     feed = None if options.product_oxygen is None else _share(options.product_oxygen)
     found = make_survey(
         config.plant, deliveries=_deliveries(config, options), feed=feed,
-        not_watched=Watch(plant=config.plant, settings=config.settings,
-                          step=config.step).not_watched(),
+        not_monitored=SiteMonitor(plant=config.plant, settings=config.settings,
+                          step=config.step).not_monitored(),
     )
     if options.json:
         print(json.dumps(found.as_data(), ensure_ascii=False, indent=1, allow_nan=False))
@@ -153,10 +153,10 @@ def _part(part: Part, width: int) -> Iterator[str]:
             yield line
             yield from _wrapped(" " * 26, source.strip(), width)
     for note in part.notes:
-        yield from _note(note, width)
+        yield from _note_lines(note, width)
 
 
-def _note(note: Note, width: int) -> Iterator[str]:
+def _note_lines(note: Note, width: int) -> Iterator[str]:
     text = note.text + (f" [{note.source}]" if note.source else "")
     yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.tone]:<11}",
                              subsequent_indent=" " * 11)

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 
 from collector.acceptance import (
     AcceptanceService,
-    Finding,
     Kind,
     Outcome,
     Record,
@@ -17,6 +16,7 @@ from collector.acceptance import (
     Result,
     Size,
     Step,
+    StepEvaluation,
     StepState,
 )
 from collector.clock import SystemClock
@@ -81,7 +81,7 @@ class Walk:
         """Take what an instrument shows."""
         seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
-        return self._told(seen)
+        return self._show_result(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
         """Do one step alone: begin it unless it runs already, and wait until it settles."""
@@ -89,13 +89,13 @@ class Walk:
         entry = record.entry(step_id)
         if entry.settled and not again:
             self._result(step, entry.result,
-                         entry.reason or (entry.finding.text if entry.finding else ""))
+                         entry.reason or (entry.evaluation.text if entry.evaluation else ""))
             return 0 if entry.result is not Result.FAILED else 1
         self._show(step)
         if again or entry.result is not Result.RUNNING:
             self._service.begin(record.id, step_id, by=self._by, now=self.now())
             self._say("Begun. It goes on if you leave (Ctrl-C); call this again to look.")
-        return self._told(self._follow(record, step))
+        return self._show_result(self._follow(record, step))
 
     def sign(self, record: Record, people: Sequence[tuple[str, str]]) -> int:
         """Sign, write the PDF, and wait until its hash is in the journal."""
@@ -113,8 +113,8 @@ class Walk:
         self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
         return 0
 
-    def _told(self, seen: StepState) -> int:
-        text = seen.finding.text if seen.finding is not None else ""
+    def _show_result(self, seen: StepState) -> int:
+        text = seen.evaluation.text if seen.evaluation is not None else ""
         self._result(seen.step, seen.entry.result, text)
         return 1 if seen.entry.result is Result.FAILED else 0
 
@@ -163,7 +163,7 @@ class Walk:
             self._service.begin(record.id, step.id, by=self._by, now=self.now())
         self._say("Ctrl-C goes back to the question; the step goes on without you.")
         try:
-            self._told(self._follow(record, step))
+            self._show_result(self._follow(record, step))
         except KeyboardInterrupt:
             self._say("")
 
@@ -198,10 +198,10 @@ class Walk:
         while True:
             before = self._clock.monotonic()
             seen = self._service.check(record.id, step.id, self.now())
-            if seen.entry.result is not Result.RUNNING or _stuck(step, seen.finding):
+            if seen.entry.result is not Result.RUNNING or _stuck(step, seen.evaluation):
                 self._wipe()
                 return seen
-            text = seen.finding.text if seen.finding is not None else ""
+            text = seen.evaluation.text if seen.evaluation is not None else ""
             if text != shown:
                 self._progress(text)
                 shown = text
@@ -260,6 +260,6 @@ class Walk:
         asyncio.run(self._clock.sleep(duration))
 
 
-def _stuck(step: Step, finding: Finding | None) -> bool:
-    return finding is not None and finding.outcome is Outcome.UNDECIDED \
+def _stuck(step: Step, evaluation: StepEvaluation | None) -> bool:
+    return evaluation is not None and evaluation.outcome is Outcome.UNDECIDED \
         and step.kind not in _WANTS_MORE

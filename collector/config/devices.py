@@ -48,13 +48,13 @@ class DeviceReader:
 
     def _device(self, table: DeviceTable, key: Key) -> DeviceSettings | None:
         address = self._address(table, key)
-        watched = self._watched(table, key)
+        assets = self._known_assets(table, key)
         profile = self.profiles.get(table.profile, self.source, (*key, "profile")) \
             if table.profile else None
         points: list[PointSettings] = []
         if profile is not None:
             for index, point in enumerate(profile.points):
-                settings = self._point(table, watched, profile, index, point, address)
+                settings = self._point(table, assets, profile, index, point, address)
                 if settings is not None and self._are_new(settings, table, key):
                     points.append(settings)
         if address is None or not table.id:
@@ -92,13 +92,13 @@ class DeviceReader:
                               f'unit {unit} at {address} is already device "{other}"',
                               "another unit, or one device with both profiles' points")
 
-    def _watched(self, table: DeviceTable, key: Key) -> list[str]:
-        for thing in table.watched:
+    def _known_assets(self, table: DeviceTable, key: Key) -> list[str]:
+        for thing in table.assets:
             if thing and thing not in self.kinds:
                 self.mistakes.add(self.source, (*key, "watches"),
                                   f'nothing is called "{thing}"{nearest(thing, self.kinds)}',
                                   "ids of generators, risers, vents or rooms")
-        return [t for t in table.watched if t in self.kinds]
+        return [t for t in table.assets if t in self.kinds]
 
     def _are_new(self, settings: PointSettings, table: DeviceTable, key: Key) -> bool:
         new = True
@@ -116,18 +116,18 @@ class DeviceReader:
     # -- one point -------------------------------------------------------------------------------
 
     def _point(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, index: int,
+        self, table: DeviceTable, assets: Sequence[str], profile: Profile, index: int,
         point: PointTable, address: Address | None,
     ) -> PointSettings | None:
         key: Key = ("points", index)
         if point.quantity not in quantity_names():
             return None  # said already, where the profile was read
-        fitting = [t for t in watched if self._has(t, point)]
+        fitting = [t for t in assets if self._has(t, point)]
         if len(fitting) < point.nth:
             # A second or third of its kind is a spare channel: controllers have more than are used.
             # Unknown or missing "watches" has been said; the profile is not to blame for it.
-            if point.nth == 1 and len(watched) == len(table.watched):
-                self._unwanted(table, watched, profile, key, point)
+            if point.nth == 1 and len(assets) == len(table.assets):
+                self._unwanted(table, assets, profile, key, point)
             return None
         thing = fitting[point.nth - 1]
         quantity = point_kind(self.kinds[thing], point.quantity)
@@ -143,10 +143,10 @@ class DeviceReader:
         return point.kind in (None, kind) and point_kind(kind, point.quantity) is not None
 
     def _unwanted(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, key: Key,
+        self, table: DeviceTable, assets: Sequence[str], profile: Profile, key: Key,
         point: PointTable,
     ) -> None:
-        what = ", ".join(f"{t} ({self.kinds[t]})" for t in watched)
+        what = ", ".join(f"{t} ({self.kinds[t]})" for t in assets)
         having = [k for k, names in QUANTITIES.items() if point_kind(k, point.quantity)
                   and point.kind in (None, k)]
         problem = f'device "{table.id}" watches {what}, none of which has "{point.quantity}"'

@@ -156,7 +156,7 @@ class Mistakes:
     def __init__(self) -> None:
         self._found: dict[Mistake, tuple[int, int]] = {}
         self._sources: list[str] = []
-        self._told: set[tuple[str, Key]] = set()
+        self._wrong: set[tuple[str, Key]] = set()
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -165,15 +165,15 @@ class Mistakes:
         """Add a mistake at ``key`` of ``source``."""
         if source.name not in self._sources:
             self._sources.append(source.name)
-        self._told.add((source.name, key))
+        self._wrong.add((source.name, key))
         mistake = Mistake(place=source.place(key), problem=problem, expected=expected)
         self._found.setdefault(
             mistake, (self._sources.index(source.name), source.line(key) or 0)
         )
 
-    def told(self, source: Source, key: Key) -> bool:
+    def has_mistake(self, source: Source, key: Key) -> bool:
         """Whether this key has a mistake already, so that its consequences need none."""
-        return (source.name, key) in self._told
+        return (source.name, key) in self._wrong
 
     def sorted(self) -> Sequence[Mistake]:
         """Return the mistakes in the order of files and lines."""

@@ -17,8 +17,13 @@ from collector.domain.units import DAY
 from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
-    "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
-    "Integrations", "ReportSettings",
+    "BoardSettings",
+    "HeartbeatSettings",
+    "InfluxSettings",
+    "Integrations",
+    "JournalSettings",
+    "MqttSettings",
+    "ReportSettings",
 ]
 
 

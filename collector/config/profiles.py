@@ -165,7 +165,7 @@ class _Check:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
 
     def _say(self, name: str, problem: str, expected: str = "") -> None:
-        if not self._mistakes.told(self._source, (*self._key, name)):
+        if not self._mistakes.has_mistake(self._source, (*self._key, name)):
             self._mistakes.add(self._source, (*self._key, name), problem, expected)
 
     def all(self) -> None:

@@ -127,7 +127,7 @@ class RecipientTables:
         if table.rota is not None:
             self._known((*key, "rota"), [table.rota], [r.id for r in self.file.rotas], "rota")
         given = [n for n in ("to", "rota") if n in table.model_fields_set]
-        if not given and not self.mistakes.told(self.source, (*key, "to")):
+        if not given and not self.mistakes.has_mistake(self.source, (*key, "to")):
             self._add(key, '"to" is missing', "to = …, or rota = … in its place")
         if len(given) > 1:
             self._add((*key, "rota"), '"rota" stands beside to', "one or the other")

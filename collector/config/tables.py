@@ -229,7 +229,7 @@ class DeviceTable(Table):
     watches: Text | list[Text] = ""
 
     @property
-    def watched(self) -> list[str]:
+    def assets(self) -> list[str]:
         """The watched ids as a list."""
         return [self.watches] if isinstance(self.watches, str) else self.watches
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from collector.dashboards.page import Page, cautions, happenings, names_of
 from collector.dashboards.panels import Names, Panel, lines, number, table
-from collector.dashboards.queries import Query, field, select, standing
+from collector.dashboards.queries import Query, active_alarms, field, select
 from collector.domain.plant import Plant
 
 __all__ = ["page"]
@@ -30,7 +30,7 @@ def _count(**having: str) -> str:
 
 
 def _numbers() -> Iterator[Panel]:
-    yield number("Standing now", Query(text=standing(), table=True), bad_from=1, width=6)
+    yield number("Standing now", Query(text=active_alarms(), table=True), bad_from=1, width=6)
     yield number("Raised in the time shown", Query(text=_count(), table=True), width=6)
     yield number("of high priority", Query(text=_count(priority="high"), table=True), width=6)
     shelved = select("alarm", {"count": f"count({field('alarm', 'text')})"}, by=(), every=None,
@@ -71,7 +71,7 @@ def _log(names: Names) -> Iterator[Panel]:
                 height=14, hide=(), sort="when",
                 columns={"text": {"custom.cellOptions": {"type": "auto", "wrapText": True}},
                          "when": {"custom.width": 160}})
-    noted = select("fact", {"text": field("fact", "text")}, by=("fact",), every=None)
-    yield table("What the collector noted of itself", [Query(text=noted, table=True)], names={},
+    events = select("fact", {"text": field("fact", "text")}, by=("fact",), every=None)
+    yield table("What the collector noted of itself", [Query(text=events, table=True)], names={},
                 width=24, height=8, hide=(), sort="when",
                 columns={"when": {"custom.width": 160}})

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from collector.dashboards.page import Page, cautions
 from collector.dashboards.panels import Panel, lines, table
-from collector.dashboards.queries import LONG, Query, field, select, standing
+from collector.dashboards.queries import LONG, Query, active_alarms, field, select
 
 __all__ = ["page"]
 
@@ -37,7 +37,7 @@ def _ranked(title: str, quantity: str, *, sort: str, descending: bool = True,
 
 
 def _trouble() -> Iterator[Panel]:
-    yield table("In trouble now", [Query(text=standing("site", "priority"), table=True)],
+    yield table("In trouble now", [Query(text=active_alarms("site", "priority"), table=True)],
                 names={}, sort="standing", height=10, doc="Conditions standing, by priority.")
     raised = select("alarm", {"raised": f"count({field('alarm', 'text')})"}, by=("site",),
                     every="1d", having={"transition": "raised"})

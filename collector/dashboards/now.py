@@ -11,9 +11,9 @@ from collector.dashboards.panels import (
     Names,
     Panel,
     contact_words,
-    lanes,
     lines,
     number,
+    state_timeline,
     table,
 )
 from collector.dashboards.queries import (
@@ -22,10 +22,10 @@ from collector.dashboards.queries import (
     TEMPERATURE,
     In,
     Query,
+    active_alarms,
     estimate,
     field,
     select,
-    standing,
     tag,
 )
 from collector.domain.plant import Plant
@@ -52,7 +52,7 @@ def page(plant: Plant | None) -> Page:
 
 
 def _counts(names: Names) -> Iterator[Panel]:
-    everything = Query(text=standing(), table=True)
+    everything = Query(text=active_alarms(), table=True)
     yield number("Conditions standing", everything, bad_from=1, height=8,
                  doc="Raised and not returned to normal, shelved ones among them.")
     yield number("of high priority", Query(text=_of_priority("high"), table=True), bad_from=1,
@@ -72,7 +72,7 @@ def _counts(names: Names) -> Iterator[Panel]:
 
 
 def _of_priority(priority: str) -> str:
-    inner, _, rest = standing().partition(' AND time > now()')
+    inner, _, rest = active_alarms().partition(' AND time > now()')
     return f"{inner} AND \"priority\" = '{priority}' AND time > now(){rest}"
 
 
@@ -143,14 +143,14 @@ def state(kind: str, name: str, tail: str, function: str = "max") -> Query:
 
 
 def _states(names: Names) -> Iterator[Panel]:
-    yield lanes("Mode", [state("generator", "mode", "mode")], MODE_WORDS, names=names,
+    yield state_timeline("Mode", [state("generator", "mode", "mode")], MODE_WORDS, names=names,
                 tails=(" mode",), doc="Air-fill is the fallback: compressed air goes to the pipe.")
-    yield lanes("Compressor", [state("generator", "compressor_running", "compressor")],
+    yield state_timeline("Compressor", [state("generator", "compressor_running", "compressor")],
                 contact_words("at rest", "runs", bad=False), names=names, tails=(" compressor",))
-    yield lanes("Contacts", [state(kind, name, text) for kind, name, text in _CONTACTS],
+    yield state_timeline("Contacts", [state(kind, name, text) for kind, name, text in _CONTACTS],
                 contact_words("normal", "off normal", bad=True), names=names, height=9,
                 tails=[f" {text}" for _, _, text in _CONTACTS])
-    yield lanes("Power at the disconnect", [state("generator", "power", "power", "min")],
+    yield state_timeline("Power at the disconnect", [state("generator", "power", "power", "min")],
                 contact_words("lost", "there", bad=False), names=names, tails=(" power",),
                 height=9)
 

@@ -9,7 +9,7 @@ from typing import Any
 from collector.dashboards.queries import DATASOURCE, Query
 from collector.domain.readings import MODES
 
-__all__ = ["INKS", "LIMIT", "Names", "Panel", "lanes", "lines", "number", "table", "words"]
+__all__ = ["INKS", "LIMIT", "Names", "Panel", "lines", "number", "state_timeline", "table", "words"]
 
 INKS = ("#1d4f73", "#8a4b14", "#356428", "#6b3f78", "#7a6a12", "#2f6b6b")
 """The colours of series, in the order they are given out: dark enough for paper, apart in grey."""
@@ -132,7 +132,7 @@ def contact_words(zero: str, one: str, *, bad: bool) -> list[dict[str, Any]]:
     return _steps([(0, zero, _FINE if bad else _SOFT), (1, one, _BAD if bad else INKS[0])])
 
 
-def lanes(
+def state_timeline(
     title: str, queries: Sequence[Query], mappings: Sequence[Mapping[str, Any]], *, names: Names,
     tails: Iterable[str] = ("",), width: int = 12, height: int = 5, doc: str = "",
 ) -> Panel:

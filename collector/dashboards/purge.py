@@ -6,7 +6,15 @@ from collections.abc import Iterator
 
 from collector.dashboards.now import limits, state
 from collector.dashboards.page import Page, cautions, happenings, names_of, tails
-from collector.dashboards.panels import LIMIT, Names, Panel, contact_words, lanes, lines, table
+from collector.dashboards.panels import (
+    LIMIT,
+    Names,
+    Panel,
+    contact_words,
+    lines,
+    state_timeline,
+    table,
+)
 from collector.dashboards.queries import PLAIN, PRESSURE, Query, estimate, field, select
 from collector.domain.plant import Plant
 
@@ -68,9 +76,9 @@ def _supply(names: Names) -> Iterator[Panel]:
 
 
 def _vents(names: Names) -> Iterator[Panel]:
-    yield lanes("Vent", [state("vent", "open", "vent")],
+    yield state_timeline("Vent", [state("vent", "open", "vent")],
                 contact_words("shut", "open", bad=False), names=names, tails=(" vent",))
-    yield lanes("Water at the vent", [state("vent", "water", "water")],
+    yield state_timeline("Water at the vent", [state("vent", "water", "water")],
                 contact_words("dry", "water", bad=True), names=names, tails=(" water",),
                 doc="Trapped water can block a purge path.")
     yield lines("What the pipe suffers each day, percent-days above target",

@@ -13,8 +13,19 @@ from typing import Any
 from collector.forward.influx.points import FIELDS, TAGS
 
 __all__ = [
-    "DATASOURCE", "INTERVAL", "LONG", "PLAIN", "PRESSURE", "TEMPERATURE", "In", "Query",
-    "estimate", "field", "select", "standing", "tag",
+    "DATASOURCE",
+    "INTERVAL",
+    "LONG",
+    "PLAIN",
+    "PRESSURE",
+    "TEMPERATURE",
+    "In",
+    "Query",
+    "active_alarms",
+    "estimate",
+    "field",
+    "select",
+    "tag",
 ]
 
 DATASOURCE: Mapping[str, str] = {"type": "influxdb", "uid": "quietpipe"}
@@ -101,7 +112,7 @@ def estimate(quantity: str) -> Query:
     )
 
 
-def standing(*by: str) -> str:
+def active_alarms(*by: str) -> str:
     """Return a query that counts the conditions standing now, by tags."""
     inner = select("alarm", {"stands": f"last({field('alarm', 'standing')})"},
                    by=tuple(dict.fromkeys((*by, "site", "asset", "condition"))), every=None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Action", "ActionKind", "Deed", "OperatorAction"]
+__all__ = ["ActionKind", "OperatorAction"]
 
 
 class ActionKind(StrEnum):
@@ -38,12 +38,9 @@ class OperatorAction:
     resetting and declaring anything.
     """
 
-    deed: ActionKind
+    kind: ActionKind
     alarm: str
     time: int
     by: str
     why: str = ""
     until: int | None = None
-
-Deed = ActionKind
-Action = OperatorAction

@@ -15,12 +15,12 @@ from collector.clock import format_instant, parse_instant
 
 __all__ = [
     "INSTANT_UNIT",
-    "AlarmMoved",
+    "AlarmTransition",
     "EstimateMade",
     "Event",
-    "FactNoted",
     "Priority",
     "Signal",
+    "SystemEvent",
     "Transition",
     "event_from_json",
     "event_to_json",
@@ -64,7 +64,7 @@ INSTANT_UNIT = "s since 1970"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmMoved:
+class AlarmTransition:
     """An alarm made a transition.
 
     ``id`` names this occurrence, from its raising to its return. ``by`` and ``why`` are filled when
@@ -104,7 +104,7 @@ class EstimateMade:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FactNoted:
+class SystemEvent:
     """Something the daemon itself did or noticed: started, stopped, delivery given up, and so on.
 
     ``fact`` is past tense in kebab case (``collector-started``); ``text`` is for people.
@@ -118,13 +118,13 @@ class FactNoted:
     values: Values = field(default_factory=dict)
 
 
-Event = AlarmMoved | EstimateMade | FactNoted
+Event = AlarmTransition | EstimateMade | SystemEvent
 
 
 def _bare(event: Event) -> dict[str, Any]:
     head: dict[str, Any] = {"time": format_instant(event.time), "site": event.site}
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             body = head | {
                 "kind": "alarm", "condition": event.condition, "asset": event.asset,
                 "transition": event.transition.value, "priority": event.priority.value,
@@ -150,7 +150,7 @@ def _bare(event: Event) -> dict[str, Any]:
             if event.reason:
                 body["reason"] = event.reason
             return body
-        case FactNoted():
+        case SystemEvent():
             body = head | {"kind": event.fact, "text": event.text}
             if event.asset:
                 body["asset"] = event.asset
@@ -172,7 +172,7 @@ def event_from_json(line: str) -> Event:
     raw = json.loads(line)
     time, site = parse_instant(raw["time"]), raw["site"]
     if raw["kind"] == "alarm":
-        return AlarmMoved(
+        return AlarmTransition(
             time=time, site=site, condition=raw["condition"], asset=raw["asset"],
             transition=Transition(raw["transition"]), priority=Priority(raw["priority"]),
             signal=Signal(raw["signal"]), since=parse_instant(raw["since"]), text=raw["text"],
@@ -187,7 +187,7 @@ def event_from_json(line: str) -> Event:
             unit=raw.get("unit", ""), reason=raw.get("reason", ""),
             window=(parse_instant(window[0]), parse_instant(window[1])) if window else None,
         )
-    return FactNoted(
+    return SystemEvent(
         time=time, site=site, fact=raw["kind"], text=raw["text"],
         asset=raw.get("asset", ""), values=raw.get("values", {}),
     )

@@ -176,7 +176,7 @@ class Plant:
                 return PointSource(point=point, device=device.id, every=device.every)
         return None
 
-    def wired(self, point: str) -> bool:
+    def is_configured(self, point: str) -> bool:
         """Whether ``point`` can have readings: some device gives it, or the site has no devices."""
         return not self.devices or self.source_of(point) is not None
 

@@ -31,6 +31,6 @@ class Window:
     until: int
     by: str
     why: str
-    quiet: tuple[str, ...] = ()
+    inhibits: tuple[str, ...] = ()
     reminded: bool = False
     """Whether its end has been announced."""

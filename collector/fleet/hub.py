@@ -103,7 +103,7 @@ class Hub:
                     public_address=self._settings.public_address)
         return HubServices(settings=self._settings, reader=self._reader, access=access,
                            clock=self._clock, figures=self.figures, healthy=self._trouble,
-                           record_event=_note)
+                           record_event=_log_event)
 
     # -- groups ----------------------------------------------------------------------------------
 
@@ -195,7 +195,7 @@ def _no_lines(taken: HandledMessages) -> bytes:
     return b""
 
 
-def _note(fact: str, text: str, values: Mapping[str, str]) -> None:
+def _log_event(fact: str, text: str, values: Mapping[str, str]) -> None:
     _log.info("%s: %s", fact, text, extra=dict(values))
 
 

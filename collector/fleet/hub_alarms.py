@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 
 __all__ = ["FleetAlarm", "merged"]
 
@@ -42,15 +42,15 @@ class FleetAlarm:
     """The order of the event that the text is from."""
     sides: dict[str, tuple[int, bool]] = field(default_factory=dict)
 
-    def holds(self, side: str) -> bool:
+    def has(self, side: str) -> bool:
         """Whether ``present``, ``acknowledged``, ``shelved`` … holds now."""
         return self.sides.get(side, (0, False))[1]
 
     @property
     def is_active(self) -> bool:
         """Whether the alarm is present and not inhibited."""
-        return self.holds("present") and not any(
-            self.holds(s) for s in ("shelved", "suppressed", "out_of_service"))
+        return self.has("present") and not any(
+            self.has(s) for s in ("shelved", "suppressed", "out_of_service"))
 
     def dump(self) -> dict[str, Any]:
         """Return the alarm as JSON-able data."""
@@ -66,15 +66,15 @@ class FleetAlarm:
         return cls(**rest, text_order=raw["told"], sides=sides)
 
 
-def merged(known: FleetAlarm | None, event: AlarmMoved, order: int) -> FleetAlarm:
+def merged(known: FleetAlarm | None, event: AlarmTransition, order: int) -> FleetAlarm:
     """Return an alarm after one more event of it.
 
     ``order`` grows with the site's own order of events.
     """
     sides = dict(known.sides) if known is not None else {}
-    for side, holds in _SIDES[event.transition]:
+    for side, has in _SIDES[event.transition]:
         if order >= sides.get(side, (-1, False))[0]:
-            sides[side] = (order, holds)
+            sides[side] = (order, has)
     newer = known is None or order >= known.text_order
     text = event.text if newer or known is None else known.text
     return FleetAlarm(

@@ -33,8 +33,8 @@ _MOST = 200_000
 def history_of(handled: HandledMessages) -> bytes:
     """Return the lines of handled messages; what line protocol cannot express is left out."""
     lines: list[str] = []
-    for state, told in handled.values:
-        lines += _said(_reading_lines(state, told))
+    for state, received in handled.values:
+        lines += _said(_reading_lines(state, received))
     lines += _said(event_lines(handled.events))
     return "\n".join(lines).encode()
 
@@ -47,10 +47,10 @@ def _said(lines: Iterator[Line]) -> Iterator[str]:
             _log.warning("a point that cannot be said is left out", extra={"reason": str(exc)})
 
 
-def _reading_lines(state: SiteState, told: Sequence[ReceivedValue]) -> Iterator[Line]:
+def _reading_lines(state: SiteState, received: Sequence[ReceivedValue]) -> Iterator[Line]:
     """Yield one line for each asset and instant."""
     fields: dict[tuple[str, int], dict[str, FieldValue]] = {}
-    for one in told:
+    for one in received:
         kind = state.kinds.get(one.thing, "")
         value = MODES.index(one.value) if one.value in MODES else one.value
         if one.metric in FIELDS.get(kind, ()) and not isinstance(value, str):
@@ -63,9 +63,10 @@ def _reading_lines(state: SiteState, told: Sequence[ReceivedValue]) -> Iterator[
 class HistoryWriter:
     """Writes what a group's file keeps for it; ``make`` opens the way to the server."""
 
-    def __init__(self, store: GroupStore, make: Callable[[], Endpoint], aside: DeadLetterFile,
+    def __init__(self, store: GroupStore, make: Callable[[], Endpoint],
+                 dead_letters: DeadLetterFile,
                  clock: Clock) -> None:
-        self._store, self._make, self._aside, self._clock = store, make, aside, clock
+        self._store, self._make, self._dead_letters, self._clock = store, make, dead_letters, clock
         self._wire: Endpoint | None = None
         self.written = 0
         self.lost = 0
@@ -112,7 +113,7 @@ class HistoryWriter:
         outcome = await deliver(self._write, body.decode().split("\n"))
         self.written += outcome.accepted
         if outcome.dead_letters:
-            self._aside.add(outcome.dead_letters, self._clock.now())
+            self._dead_letters.add(outcome.dead_letters, self._clock.now())
         await in_thread(lambda: self._store.drop_history(number))
         return True
 

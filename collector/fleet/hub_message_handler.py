@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from collector.fleet.hub_messages import MessageInvalid, read_event, read_mark, read_sparkplug
 from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import ReceivedValue, SiteState
@@ -16,7 +16,7 @@ from collector.forward.mqtt import Message, Received
 from collector.forward.sparkplug.edge_node import NAMESPACE, REBIRTH
 from collector.forward.sparkplug.payload import Metric, Payload, encode
 
-__all__ = ["Counts", "MessageHandler", "HandledMessages"]
+__all__ = ["Counts", "HandledMessages", "MessageHandler"]
 
 _log = logging.getLogger(__name__)
 
@@ -191,7 +191,7 @@ def _silence_event(state: SiteState, transition: Transition, now: int, since: in
                 "Silent is not normal: call the site.")
     text += "".join(f"\nCheck: {cause}." for cause in about.causes) \
         if transition is Transition.RAISED else ""
-    event = AlarmMoved(
+    event = AlarmTransition(
         time=now, site=state.site, condition=about.id, asset=state.site, transition=transition,
         priority=about.priority, signal=about.signal, since=since, text=text,
         id=f"{about.id}.{state.site}.{since // 1000}",

@@ -11,10 +11,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.formatting import duration_text
 from collector.domain.readings import Quantity
-from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, standing
+from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, connection_state
 from collector.fleet.hub_reader import FleetView
 from collector.fleet.hub_state import MetricState, SiteState
 from collector.fleet.hub_trends import EstimateDay
@@ -43,7 +43,7 @@ def fleet_page(
 ) -> HTMLResponse:
     """Return the sheet of everything that a person may see."""
     questions = [
-        {"id": name, "words": words, "rows": [_finding(f) for f in found[:_SHOWN]],
+        {"id": name, "words": words, "rows": [_row_of(f) for f in found[:_SHOWN]],
          "more": max(len(found) - _SHOWN, 0)}
         for name, words in QUESTIONS.items()
         for found in [answers_to(name, view, now, newest)]
@@ -63,7 +63,7 @@ def _address(state: SiteState) -> str:
     return f"/sites/{quote(state.group, safe='')}/{quote(state.site, safe='')}"
 
 
-def _finding(found: Answer) -> _Row:
+def _row_of(found: Answer) -> _Row:
     words = "; ".join(_title(a.condition) for a in found.alarms) or found.sentence
     return _Row(address=_address(found.state), name=found.state.name or found.state.site,
                 where=found.asset if found.asset != found.state.site else "", words=words,
@@ -78,7 +78,7 @@ def _title(condition: str) -> str:
 
 def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
     alarms = sum(a.is_active for a in view.alarms(state))
-    word = standing(state)
+    word = connection_state(state)
     heard = f"{state.key}, "
     heard += f"heard {duration_text(now - state.heard)} ago" if state.heard else "never heard"
     if state.behind:
@@ -110,16 +110,16 @@ def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> 
         {"title": _title(a.condition), "asset": a.asset, "priority": a.priority,
          "signal": a.signal, "since": moment(a.since, zone, now), "text": a.text,
          "state": "stands" if a.is_active else "put aside",
-         "acknowledged": a.holds("acknowledged")}
+         "acknowledged": a.has("acknowledged")}
         for a in view.alarms(state)
     ]
     return page(
-        request, "hub_site.html", state=state, word=standing(state), alarms=alarms,
+        request, "hub_site.html", state=state, word=connection_state(state), alarms=alarms,
         heard=duration_text(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
         time=moment(now, zone, now), title=state.name or state.site,
         things=[_thing(state, thing, now) for thing in sorted(state.things)],
         estimates=[e for e in facts.estimates if e.value is not None],
-        events=[(moment(e.time, zone, now), _told(e)) for e in facts.events],
+        events=[(moment(e.time, zone, now), _event_text(e)) for e in facts.events],
     )
 
 
@@ -146,8 +146,8 @@ def _reading(state: SiteState, name: str, metric: MetricState, now: int) -> dict
             "good": metric.quality == 192 and state.online}
 
 
-def _told(event: Event) -> str:
-    if isinstance(event, AlarmMoved):
+def _event_text(event: Event) -> str:
+    if isinstance(event, AlarmTransition):
         return f"{_title(event.condition)} at {event.asset}: {event.transition.value}"
     if isinstance(event, EstimateMade):
         value = "none" if event.value is None else f"{event.value:.3g} {event.unit}"

@@ -19,7 +19,7 @@ from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
 
-__all__ = ["FleetSnapshot", "FleetReader", "FleetView", "Scope", "scope_of"]
+__all__ = ["FleetReader", "FleetSnapshot", "FleetView", "Scope", "scope_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

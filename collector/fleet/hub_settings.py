@@ -155,9 +155,9 @@ def _build(
     known = file.mqtt.model_dump(exclude={"host"}, exclude_unset=True)
     # The keys to a broker and to InfluxDB are those of a site file, and are read as there.
     like_site = SiteFile(mqtt=MqttTable.model_construct(**known), influx=file.influx)
-    outward = Integrations(file=like_site, source=source, mistakes=mistakes, folder=folder,
+    integrations = Integrations(file=like_site, source=source, mistakes=mistakes, folder=folder,
                       secrets=secrets)
-    mqtt = outward.mqtt()
+    mqtt = integrations.mqtt()
     assert mqtt is not None  # the table is there, whatever is in it
     host, port = "127.0.0.1", 8700
     try:
@@ -168,7 +168,7 @@ def _build(
         name=file.hub.name, data=folder / file.hub.data, host=host, port=port,
         public_address=file.hub.public_address, silent_after=file.hub.silent_after,
         newest=file.hub.newest, staff=frozenset(map(folded, file.hub.staff)),
-        broker=mqtt.broker, host_id=file.mqtt.host, influx=outward.influx(),
+        broker=mqtt.broker, host_id=file.mqtt.host, influx=integrations.influx(),
         groups=_groups(file, source, mistakes), customers=_customers(file, source, mistakes),
     )
 

@@ -15,7 +15,7 @@ from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
 from collector.forward.sparkplug.payload import Metric, Payload, Value
 
-__all__ = ["SequenceGaps", "MetricState", "SiteState", "ReceivedValue"]
+__all__ = ["MetricState", "ReceivedValue", "SequenceGaps", "SiteState"]
 
 _LATEST = 10_000
 """ms by which an event may arrive after the mark that announced it."""
@@ -202,8 +202,8 @@ class SiteState:
         if verb == "DDEATH":
             self._thing_dies(thing)
             return [], wrong
-        told, unknown = self._data(payload)
-        return told, wrong or unknown
+        received, unknown = self._data(payload)
+        return received, wrong or unknown
 
     def _be_born(self, payload: Payload, now: int) -> list[ReceivedValue]:
         self.online, self.since = True, now
@@ -236,7 +236,7 @@ class SiteState:
             state.quality = _STALE
 
     def _births(self, thing: str, payload: Payload) -> list[ReceivedValue]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         for metric in payload.metrics:
             if metric.alias is not None:
                 self.aliases[metric.alias] = (thing, metric.name)
@@ -245,29 +245,30 @@ class SiteState:
             known.unit = str(metric.properties.get("unit", known.unit))
             known.label = str(metric.properties.get("label", known.label))
             self.kinds[thing] = str(metric.properties.get("kind", self.kinds.get(thing, "")))
-            self._take(thing, metric.name, known, metric, told)
-        return told
+            self._apply(thing, metric.name, known, metric, received)
+        return received
 
     def _data(self, payload: Payload) -> tuple[list[ReceivedValue], bool]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         unknown = False
         for metric in payload.metrics:
             thing, name = self.aliases.get(-1 if metric.alias is None else metric.alias, ("", ""))
             known = self.things.get(thing, {}).get(name)
             if known is not None:
-                self._take(thing, name, known, metric, told)
+                self._apply(thing, name, known, metric, received)
             elif not name:
                 unknown = True
-        return told, unknown
+        return received, unknown
 
-    def _take(
-        self, thing: str, name: str, known: MetricState, metric: Metric, told: list[ReceivedValue],
+    def _apply(
+        self, thing: str, name: str, known: MetricState, metric: Metric,
+        received: list[ReceivedValue],
     ) -> None:
         time = metric.time or 0
         quality = metric.properties.get("Quality", _GOOD)
         quality = quality if isinstance(quality, int) else _GOOD
         if metric.value is not None and quality == _GOOD:
-            told.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
+            received.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
                              value=metric.value))
         if time < known.time or metric.historical:
             return

@@ -20,14 +20,14 @@ from typing import Any
 from urllib.parse import quote
 
 from collector.domain.errors import JournalError
-from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.units import DAY
 from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import SiteState
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
 
-__all__ = ["Batch", "ReceivedEvent", "DeadLetter", "GroupStore", "group_file"]
+__all__ = ["Batch", "DeadLetter", "GroupStore", "ReceivedEvent", "group_file"]
 
 _VERSION = 2
 _SCHEMA = """
@@ -243,14 +243,14 @@ def _add_event(db: sqlite3.Connection, came: ReceivedEvent) -> bool:
     """Add an event; return whether it was new."""
     event = came.event
     line = event_to_json(event)
-    kind = "alarm" if isinstance(event, AlarmMoved) else \
+    kind = "alarm" if isinstance(event, AlarmTransition) else \
         "estimate" if isinstance(event, EstimateMade) else event.fact
     added = db.execute("INSERT OR IGNORE INTO events VALUES (?, ?, ?, ?, ?, ?)",
                        (came.site, came.journal, came.seq, event.time, kind, line)).rowcount
     if not added:
         return False
     order = _order(db, came)
-    if isinstance(event, AlarmMoved):
+    if isinstance(event, AlarmTransition):
         _move_alarm(db, came.site, event, order)
     elif isinstance(event, EstimateMade):
         _keep_estimate(db, came.site, event, order)
@@ -290,13 +290,13 @@ def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
     return int(row[0]) * JOURNAL_ROOM + came.seq
 
 
-def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmMoved, order: int) -> None:
+def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmTransition, order: int) -> None:
     row = db.execute("SELECT body FROM alarms WHERE site = ? AND id = ?",
                      (site, event.id)).fetchone()
     known = FleetAlarm.load(json.loads(row[0])) if row is not None else None
     alarm = merged(known, event, order)
     db.execute("INSERT OR REPLACE INTO alarms VALUES (?, ?, ?, ?)",
-               (site, event.id, int(alarm.holds("present")),
+               (site, event.id, int(alarm.has("present")),
                 json.dumps(alarm.dump(), separators=(",", ":"))))
 
 

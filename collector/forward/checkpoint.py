@@ -14,7 +14,7 @@ from typing import Protocol
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 
-__all__ = ["CommitStore", "KeptEvent", "PublishCheckpoint", "Lost", "StoredCommit"]
+__all__ = ["CommitStore", "KeptEvent", "Lost", "PublishCheckpoint", "StoredCommit"]
 
 
 class Lost(Protocol):

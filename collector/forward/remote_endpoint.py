@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.units import HOUR, MINUTE, SECOND
 
 __all__ = ["RateLimiter", "Reachability", "RetryPolicy"]
@@ -56,7 +56,7 @@ class Reachability:
     """
 
     def __init__(
-        self, *, site: str, name: str, record_event: Callable[[FactNoted], object],
+        self, *, site: str, name: str, record_event: Callable[[SystemEvent], object],
     ) -> None:
         self._site, self.name, self._record_event = site, name, record_event
         self.why = ""
@@ -79,7 +79,7 @@ class Reachability:
         ):
             return
         self._reported, self.failing = now, True
-        self._record_event(FactNoted(
+        self._record_event(SystemEvent(
             time=now, site=self._site, fact="forwarding-not-through", values={"target": self.name},
             text=f"Nothing gets through to {self.name}: {why}. It is kept and sent later.",
         ))
@@ -89,7 +89,7 @@ class Reachability:
         was_failing, self.failing = self.failing, False
         self.why, self._since, self._reported = "", None, None
         if was_failing:
-            self._record_event(FactNoted(
+            self._record_event(SystemEvent(
                 time=now, site=self._site, fact="forwarding-resumed", values={"target": self.name},
                 text=f"{self.name} is reached again; what was missed is being sent.",
             ))

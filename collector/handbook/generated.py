@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from collector.alarms.lifecycle import TABLE as LIFECYCLE
 from collector.domain.conditions import CATALOGUE, CAUTIONS, Condition, Setting
-from collector.domain.conditions.shape import DECLARED_FILL
+from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.quantities import COMPUTED, Quantity
 from collector.domain.readings import QUANTITIES
 from collector.handbook.markdown import (
@@ -21,7 +21,7 @@ from collector.handbook.markdown import (
     parse_spans,
 )
 
-__all__ = ["PARTS", "cautions_of", "suppression_of", "checks_of", "kind_line", "settings_of"]
+__all__ = ["PARTS", "cautions_of", "checks_of", "kind_line", "settings_of", "suppression_of"]
 
 _MONITORED = {
     "generator": "each generator", "riser": "each riser", "vent": "each vent",

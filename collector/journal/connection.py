@@ -68,7 +68,7 @@ class Database:
         self._pool = threading.Lock()
         self._closed = False
         self._writer: sqlite3.Connection | None = None
-        self._held: IO[bytes] | None = None if read_only else _hold(path)
+        self._held: IO[bytes] | None = None if read_only else _lock(path)
         try:
             with translated(path):
                 self._open()
@@ -153,7 +153,7 @@ class Database:
     def reading(self) -> Iterator[sqlite3.Connection]:
         """One consistent view of the file, on a connection of its own."""
         with translated(self.path):
-            db = self._take()
+            db = self._acquire()
             try:
                 db.execute("BEGIN")
                 yield db
@@ -162,7 +162,7 @@ class Database:
                     db.execute("ROLLBACK")
                 self._give_back(db)
 
-    def _take(self) -> sqlite3.Connection:
+    def _acquire(self) -> sqlite3.Connection:
         with self._pool:
             if self._closed:
                 raise JournalError(f"the journal {self.path} is closed")
@@ -224,7 +224,7 @@ class Database:
                 self._held = None
 
 
-def _hold(path: Path) -> IO[bytes]:
+def _lock(path: Path) -> IO[bytes]:
     """Lock the journal for this process; the system lets go when the process ends, however."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.errors import JournalError
 
-__all__ = ["begin", "by_state", "due", "enqueue", "finish", "recover"]
+__all__ = ["begin", "by_state", "due_deliveries", "enqueue", "finish", "recover"]
 
 _COLUMNS = (
     "id, recipient, subject, body, event_seq, created, due, kind, attempts, uncertain, state, "
@@ -42,7 +42,7 @@ def enqueue(db: sqlite3.Connection, deliveries: Sequence[NewDelivery]) -> None:
     )
 
 
-def due(db: sqlite3.Connection, now: int, limit: int) -> list[Delivery]:
+def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Delivery]:
     """Return waiting deliveries whose time has come, oldest first."""
     return [_delivery(row) for row in db.execute(
         f"SELECT {_COLUMNS} FROM deliveries WHERE state = 'waiting' AND due <= ? "

@@ -76,10 +76,10 @@ class Journal:
         try:
             return cls.open(path), None
         except JournalCorrupt as exc:
-            aside = _move_aside(path, now)
+            renamed = _rename_damaged(path, now)
             _log.error("a damaged journal was moved aside",
-                       extra={"reason": str(exc), "moved_to": str(aside)})
-        return cls.open(path), str(aside)
+                       extra={"reason": str(exc), "moved_to": str(renamed)})
+        return cls.open(path), str(renamed)
 
     def __repr__(self) -> str:
         return f"Journal({self._database.path}, commit {self._last})"
@@ -325,7 +325,7 @@ class Journal:
     def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
         """Return deliveries that are due now, oldest first."""
         with self._database.reading() as db:
-            return outbox.due(db, now, limit)
+            return outbox.due_deliveries(db, now, limit)
 
     def begin(self, delivery_id: int, now: int) -> None:
         """Record that an attempt begins, before anything is sent."""
@@ -381,19 +381,19 @@ def _packed_until(db: sqlite3.Connection) -> int:
     return 0 if hour is None else (int(hour) + 1) * HOUR
 
 
-def _move_aside(path: Path, now: int) -> Path:
+def _rename_damaged(path: Path, now: int) -> Path:
     """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
     stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    renamed = path.with_name(f"{path.name}.damaged-{stamp}")
     number = 1
-    while aside.exists():
+    while renamed.exists():
         number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+        renamed = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
     try:
         for tail in ("", "-wal", "-shm"):
             beside = path.with_name(path.name + tail)
             if beside.exists():
-                os.replace(beside, aside.with_name(aside.name + tail))
+                os.replace(beside, renamed.with_name(renamed.name + tail))
     except OSError as exc:
         raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
-    return aside
+    return renamed

@@ -6,7 +6,7 @@ import sqlite3
 import struct
 from collections.abc import Mapping, Sequence
 
-from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
 
@@ -140,7 +140,7 @@ def _taken(
 def kind_of(event: Event) -> str:
     """Return the ``kind`` that the event's line of JSON has."""
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             return "alarm"
         case EstimateMade():
             return "estimate"

@@ -8,9 +8,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import (
-    AlarmMoved,
-    FactNoted,
+    AlarmTransition,
     Priority,
+    SystemEvent,
     event_from_json,
     event_to_json,
 )
@@ -40,7 +40,7 @@ class Item:
 
     kind: str
     seq: int
-    event: AlarmMoved | FactNoted
+    event: AlarmTransition | SystemEvent
     note: str = ""
     number: int = 1
 
@@ -52,18 +52,18 @@ class Item:
     @property
     def occurrence(self) -> str:
         """Id of the occurrence, or empty."""
-        return self.event.id if isinstance(self.event, AlarmMoved) else ""
+        return self.event.id if isinstance(self.event, AlarmTransition) else ""
 
     @property
     def identity(self) -> str:
         """Key that is equal for the same news, by whichever route it reaches a person."""
-        if isinstance(self.event, AlarmMoved):
+        if isinstance(self.event, AlarmTransition):
             return f"{self.event.id} {self.event.transition.value} {self.event.time}"
         return f"event {self.seq}"
 
     def urgency(self) -> tuple[int, int, int, int]:
         """Sort key: calls before information, higher priority first, older first."""
-        if not isinstance(self.event, AlarmMoved):
+        if not isinstance(self.event, AlarmTransition):
             return 2, 0, self.event.time, self.seq
         return (0 if self.calls else 1), _RANK[self.event.priority], self.event.since, self.seq
 
@@ -76,7 +76,7 @@ class Item:
     def load(cls, raw: Mapping[str, Any]) -> Item:
         """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
-        assert isinstance(event, AlarmMoved | FactNoted)  # noqa: S101 - written by dump()
+        assert isinstance(event, AlarmTransition | SystemEvent)  # noqa: S101 - written by dump()
         return cls(raw["kind"], raw["seq"], event, raw["note"], raw["number"])
 
 
@@ -108,7 +108,7 @@ def bundle_message(
         readings = [NewsItem(event=i.event, note=i.note, calls=i.calls) for i in items]
         return digest(readings, plant, board=board, link=link, held=held)
     (item,) = items
-    if isinstance(item.event, FactNoted):
+    if isinstance(item.event, SystemEvent):
         return fact_message(item.event, plant)
     return alarm_message(item.event, plant, board=board, link=link, note=item.note,
                          number=item.number)
@@ -120,7 +120,7 @@ class Call:
 
     recipient: str
     seq: int
-    event: AlarmMoved
+    event: AlarmTransition
     due: int | None
     step: int = 0
     repeats: int = 0
@@ -136,7 +136,7 @@ class Call:
     def load(cls, raw: Mapping[str, Any]) -> Call:
         """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
-        assert isinstance(event, AlarmMoved)  # noqa: S101 - written by dump()
+        assert isinstance(event, AlarmTransition)  # noqa: S101 - written by dump()
         return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
                    step=raw["step"], repeats=raw["repeats"],
                    called=[(who, at) for who, at in raw["called"]])

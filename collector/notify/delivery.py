@@ -18,7 +18,7 @@ from collector.domain.errors import (
     DeliveryUnreachable,
     JournalError,
 )
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.formatting import duration_text
 from collector.domain.units import DAY
 from collector.notify.channels import Channel
@@ -27,15 +27,15 @@ from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEven
 from collector.notify.recipients import Recipient
 
 __all__ = [
-    "SendAbandoned",
     "CommitOfEvents",
     "DeliveryStore",
     "LostCommits",
+    "OutboxCounters",
     "OutboxSettings",
     "OutboxStatistics",
     "RecordEvent",
+    "SendAbandoned",
     "Sender",
-    "OutboxCounters",
     "pause",
 ]
 
@@ -165,7 +165,7 @@ class DeliveryStore(Protocol):
         """
 
 
-RecordEvent = Callable[[FactNoted], Awaitable[None] | None]
+RecordEvent = Callable[[SystemEvent], Awaitable[None] | None]
 """Records an event of the outbox's own; may be a coroutine function."""
 
 _FINISH_TRIES = 20
@@ -321,7 +321,7 @@ class Sender:
         now = self._clock.now()
         lasted = duration_text(max(now - delivery.created, 0))
         times = "1 try" if tries == 1 else f"{tries} tries in {lasted}"
-        fact = FactNoted(
+        fact = SystemEvent(
             time=now, site=self._site, fact=GIVEN_UP,
             text=(f"A message to {delivery.recipient} was given up after {times}: "
                   f"{reason}. It said: {delivery.subject}"),
@@ -333,12 +333,12 @@ class Sender:
         await self.record_event(fact)
 
     async def _report_reachability(self, delivery: Delivery, fact: str, text: str) -> None:
-        await self.record_event(FactNoted(
+        await self.record_event(SystemEvent(
             time=self._clock.now(), site=self._site, fact=fact, text=text,
             values={"recipient": delivery.recipient},
         ))
 
-    async def record_event(self, fact: FactNoted) -> None:
+    async def record_event(self, fact: SystemEvent) -> None:
         """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:

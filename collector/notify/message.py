@@ -13,7 +13,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
-from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.events import AlarmTransition, SystemEvent, Transition
 from collector.domain.formatting import duration_text, time_text
 from collector.domain.messages import CAUTION, CHECKS, parts_of
 from collector.domain.plant import Plant
@@ -49,7 +49,7 @@ class Message:
         return replace(self, body=f"{_REPEAT}\n\n{self.body}")
 
 
-def _title(event: AlarmMoved) -> str:
+def _title(event: AlarmTransition) -> str:
     known = CATALOGUE.get(event.condition)
     return known.title if known is not None else event.condition.replace("-", " ").capitalize()
 
@@ -72,7 +72,7 @@ def _set_apart(text: str) -> str:
         f"{CAUTION} {said}" for said in parts.cautions)) if p)
 
 
-def title_and_place(event: AlarmMoved, plant: Plant) -> str:
+def title_and_place(event: AlarmTransition, plant: Plant) -> str:
     """Return condition and place, such as ``Supervisory pressure low: Dock riser``."""
     return f"{_title(event)}: {_where(event.asset, plant)}"
 
@@ -92,7 +92,7 @@ def link_line(address: str, expires: int, zone: ZoneInfo, alarms: int) -> str:
             f"{time_text(expires, zone)}):\n{address}")
 
 
-def _acknowledge(event: AlarmMoved, board: str) -> str:
+def _acknowledge(event: AlarmTransition, board: str) -> str:
     where = f"open {board}" if board else "go to the site's board."
     if event.transition is Transition.RETURNED:
         return f"If nobody has acknowledged it yet, it still waits for that: {where}"
@@ -101,7 +101,7 @@ def _acknowledge(event: AlarmMoved, board: str) -> str:
     return f"To acknowledge it, {where}"
 
 
-def _more(event: AlarmMoved, board: str) -> str:
+def _more(event: AlarmTransition, board: str) -> str:
     """Return where the handbook page is; nothing for a condition of another version."""
     if event.transition is not Transition.RAISED or event.condition not in CATALOGUE:
         return ""
@@ -110,7 +110,7 @@ def _more(event: AlarmMoved, board: str) -> str:
     return f"More: {page}"
 
 
-def _times(event: AlarmMoved, plant: Plant) -> list[str]:
+def _times(event: AlarmTransition, plant: Plant) -> list[str]:
     zone = ZoneInfo(plant.site.timezone)
     lines = [f"Since: {time_text(event.since, zone)}"]
     if event.transition is Transition.RETURNED:
@@ -123,7 +123,7 @@ def _times(event: AlarmMoved, plant: Plant) -> list[str]:
     return lines
 
 
-def _head(event: AlarmMoved, number: int = 1) -> str:
+def _head(event: AlarmTransition, number: int = 1) -> str:
     head = _HEADS.get(event.transition)
     if head is None:
         head = f"{event.priority.value.upper()} {event.signal.value}"
@@ -131,7 +131,7 @@ def _head(event: AlarmMoved, number: int = 1) -> str:
 
 
 def alarm_message(
-    event: AlarmMoved, plant: Plant, *, board: str = "", link: str = "", note: str = "",
+    event: AlarmTransition, plant: Plant, *, board: str = "", link: str = "", note: str = "",
     number: int = 1,
 ) -> Message:
     """Return the message of an alarm that was raised, handled, or has returned.
@@ -154,7 +154,7 @@ def alarm_message(
                    body="\n\n".join(p for p in parts if p))
 
 
-def fact_message(event: FactNoted, plant: Plant) -> Message:
+def fact_message(event: SystemEvent, plant: Plant) -> Message:
     """Return the message of an event of the collector itself, or of a declaration."""
     zone = ZoneInfo(plant.site.timezone)
     what, where = _fact_words(event, plant)
@@ -166,7 +166,7 @@ def fact_message(event: FactNoted, plant: Plant) -> Message:
     return Message(subject=f"Notice – {what}: {where}", body="\n\n".join(parts))
 
 
-def _fact_words(event: FactNoted, plant: Plant) -> tuple[str, str]:
+def _fact_words(event: SystemEvent, plant: Plant) -> tuple[str, str]:
     what = event.fact.replace("-", " ").capitalize()
     return what, _where(event.asset, plant) if event.asset else plant.site.name
 
@@ -175,13 +175,13 @@ def _fact_words(event: FactNoted, plant: Plant) -> tuple[str, str]:
 class NewsItem:
     """One item of a message with several; ``calls`` when it asks for an action."""
 
-    event: AlarmMoved | FactNoted
+    event: AlarmTransition | SystemEvent
     note: str = ""
     calls: bool = False
 
     def head(self, plant: Plant) -> str:
         """Return the item's heading, on one line."""
-        if isinstance(self.event, AlarmMoved):
+        if isinstance(self.event, AlarmTransition):
             return f"{_head(self.event)} – {title_and_place(self.event, plant)}"
         what, where = _fact_words(self.event, plant)
         return f"Notice – {what}: {where}"
@@ -196,22 +196,22 @@ def digest(
     ``held`` is the instant (ms) since which quiet hours kept them back.
     """
     zone, caution = ZoneInfo(plant.site.timezone), CAUTIONS["not-a-fire-alarm"]
-    calling = [n for n in news if n.calls]
+    urgent = [n for n in news if n.calls]
     head = news[0].head(plant)
     intro = f"{len(news)} messages in one, the most urgent first."
-    if len(calling) > 1:
-        intro = f"{len(calling)} alarms in one message, the most urgent first."
+    if len(urgent) > 1:
+        intro = f"{len(urgent)} alarms in one message, the most urgent first."
     if held is not None:
         intro = f"{intro} Held back by quiet hours since {time_text(held, zone)}."
     blocks = []
     for number, one in enumerate(news, 1):
-        times = _times(one.event, plant) if isinstance(one.event, AlarmMoved) \
+        times = _times(one.event, plant) if isinstance(one.event, AlarmTransition) \
             else [f"When: {time_text(one.event.time, zone)}"]
         text = _set_apart(one.event.text.replace(caution, "").strip())
         blocks.append("\n".join([f"{number}. {one.head(plant)}", *([one.note] if one.note else []),
                                  *([text] if text else []), *times]))
     where = f"To acknowledge them, {f'open {board}' if board else 'go to the board of the site.'}"
-    ends = [link or where] if calling else []
+    ends = [link or where] if urgent else []
     more = f"{head} and {len(news) - 1} more" if len(news) > 1 else head
     return Message(subject=_subject(more, plant), body="\n\n".join(
         [intro, *ends, *blocks, f"Site: {plant.site.name}", caution]))

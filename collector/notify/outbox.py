@@ -24,7 +24,7 @@ from typing import Any
 from collector.clock import Clock
 from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.delivery import (
@@ -254,7 +254,7 @@ class Outbox:
         for count, fact, why in causes:
             if count:
                 _log.error("events were not told", extra={"events": count, "fact": fact})
-                await self._sender.record_event(FactNoted(
+                await self._sender.record_event(SystemEvent(
                     time=self._clock.now(), site=self._policy.plant.site.id, fact=fact,
                     text=f"{count} events {why}. Look at the board for what stands now.",
                     values={"events": count},

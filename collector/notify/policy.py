@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import AlarmMoved, Event, FactNoted, Signal, Transition
+from collector.domain.events import AlarmTransition, Event, Signal, SystemEvent, Transition
 from collector.domain.formatting import local_time
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, MINUTE, SECOND
@@ -76,7 +76,7 @@ class Together:
     spell: int = 10 * MINUTE
 
 
-def raised_at(event: AlarmMoved) -> int:
+def raised_at(event: AlarmTransition) -> int:
     """Return when (ms) this occurrence was raised: from its id, else the event's ``since``."""
     if event.transition is Transition.RAISED:
         return event.time
@@ -138,7 +138,7 @@ class Policy:
             self.is_history(n.event, now) and bool(self.takers(n.event)) for n in events
         )
 
-    def takes(self, recipient: Recipient, event: AlarmMoved, at: int) -> bool:
+    def takes(self, recipient: Recipient, event: AlarmTransition, at: int) -> bool:
         """Whether one of the recipient's routes matches this alarm at the instant ``at``."""
         local = local_time(at, self.zone)
         return any(self._matches(r, event) and r.open_at(local) for r in recipient.routes)
@@ -146,16 +146,16 @@ class Policy:
     def takers(self, event: Event) -> Sequence[Recipient]:
         """Return the recipients whose routes match the event; a return goes as its raising did."""
         match event:
-            case AlarmMoved(transition=Transition.RAISED | Transition.RETURNED):
+            case AlarmTransition(transition=Transition.RAISED | Transition.RETURNED):
                 back, at = event.transition is Transition.RETURNED, raised_at(event)
                 return [r for r in self.recipients
                         if (r.returned or not back) and self.takes(r, event, at)]
-            case FactNoted():
+            case SystemEvent():
                 return [r for r in self.recipients if self._fact_for(r, event)]
             case _:
                 return []
 
-    def _matches(self, route: Route, event: AlarmMoved) -> bool:
+    def _matches(self, route: Route, event: AlarmTransition) -> bool:
         return (
             event.signal in route.signals
             and (not route.priorities or event.priority in route.priorities)
@@ -171,7 +171,7 @@ class Policy:
         own = {asset, asset.rpartition(".")[0]}
         return frozenset(own | {v.riser for v in self.plant.vents.values() if v.id in own})
 
-    def _fact_for(self, recipient: Recipient, event: FactNoted) -> bool:
+    def _fact_for(self, recipient: Recipient, event: SystemEvent) -> bool:
         """Whether an event of the collector goes to this recipient.
 
         Never one about its own being unreachable: two recipients that both fail would otherwise

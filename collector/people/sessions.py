@@ -17,7 +17,7 @@ from collector.domain.units import DAY, HOUR, MINUTE
 from collector.people.accounts import Accounts, AccountsError, Role
 from collector.people.attempt_limiter import AttemptLimiter
 
-__all__ = ["IDLE", "LONGEST", "SessionManager", "Session", "TooManyAttempts", "WrongPassword"]
+__all__ = ["IDLE", "LONGEST", "Session", "SessionManager", "TooManyAttempts", "WrongPassword"]
 
 IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""
@@ -67,7 +67,7 @@ class SessionManager:
         self._accounts = accounts
         self._clock = clock
         self._limiter = AttemptLimiter()
-        self._slots = asyncio.Semaphore(_AT_ONCE)
+        self._hashing = asyncio.Semaphore(_AT_ONCE)
         self._secret = secrets.token_bytes(32)
 
     def __repr__(self) -> str:
@@ -91,7 +91,7 @@ class SessionManager:
         """
         keys = (f"name {' '.join(name.split()).casefold()[:100]}", f"address {address}")
         self._delay(keys)
-        async with self._slots:
+        async with self._hashing:
             found = await asyncio.to_thread(self.accounts.verify, name, password)
         if found is None:
             raise WrongPassword
@@ -149,7 +149,7 @@ class SessionManager:
         """
         keys = (f"name {session.name.casefold()}", f"address {address}")
         self._delay(keys)
-        async with self._slots:
+        async with self._hashing:
             if await asyncio.to_thread(self.accounts.verify, session.name, old) is None:
                 raise WrongPassword
             self._limiter.succeed(keys)

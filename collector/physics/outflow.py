@@ -175,10 +175,10 @@ def closed_outflow(
             return None
         fits = [_Fit(stretches, [times, *waves, ran, _warmth(running, step, tau)], known)
                 for tau in (_TAUS if total else _TAUS[:1])]
-        told = [f for f in fits if f.found]
-        if not told:
+        solved = [f for f in fits if f.found]
+        if not solved:
             return None
-        best = min(told, key=lambda f: f.squares)
+        best = min(solved, key=lambda f: f.squares)
         lost = _lost(stretches, best.rest)
         if lost <= breaks:
             break

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collector.plots.axes import Axis, axis_of, step_for
-from collector.plots.figures import Band, Bar, BarKind, Bars, Curve, Level, Plot, Span, SpanKind
+from collector.plots.plot_data import Band, Bar, BarKind, Bars, Curve, Level, Plot, Span, SpanKind
 from collector.plots.series import draw_plot
 from collector.plots.shapes import Drawing
 from collector.plots.strips import draw_strips

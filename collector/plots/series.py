@@ -22,7 +22,7 @@ from collector.plots.axes import (
     value_ticks,
     width_of,
 )
-from collector.plots.figures import Band, Curve, Plot
+from collector.plots.plot_data import Band, Curve, Plot
 from collector.plots.shapes import Area, Drawing, Line, Point, Shape, Text, box
 
 __all__ = ["bridge", "draw_plot", "few_points", "few_steps", "stretches", "usual"]
@@ -48,7 +48,7 @@ def draw_plot(plot: Plot) -> Drawing:
                   end=plot.end, low=ticks[0], high=ticks[-1])
     shapes = [
         *span_rows.washes(found, frame), *value_axis(frame, ticks, plot.axis),
-        *time_axis(frame, ZoneInfo(plot.zone)), *_holes(plot, frame), *_series(plot, frame),
+        *time_axis(frame, ZoneInfo(plot.zone)), *_gaps(plot, frame), *_series(plot, frame),
         *_levels(plot, frame), *span_rows.span_shapes(found, frame, head), *legend,
     ]
     return Drawing(title=plot.title, description=plot.description, key=plot.key,
@@ -145,7 +145,7 @@ def _band(runs: Sequence[Sequence[TrendStep]], frame: Frame, axis: Axis, look: s
     ])
 
 
-def _holes(plot: Plot, frame: Frame) -> Iterator[Shape]:
+def _gaps(plot: Plot, frame: Frame) -> Iterator[Shape]:
     """Mark where no band has readings: a grey stretch, with words where they fit."""
     bands = [series for series in plot.series if isinstance(series, Band)]
     if not bands:
@@ -158,11 +158,11 @@ def _holes(plot: Plot, frame: Frame) -> Iterator[Shape]:
     known = plot.end if plot.known is None else plot.known
     for start, end in [*covered, (known, known)]:
         if start - reached > usual and frame.x(start) - frame.x(reached) > 1:
-            yield from _hole(frame, frame.x(reached), frame.x(start))
+            yield from _gap(frame, frame.x(reached), frame.x(start))
         reached = max(reached, end)
 
 
-def _hole(frame: Frame, left: float, right: float) -> Iterator[Shape]:
+def _gap(frame: Frame, left: float, right: float) -> Iterator[Shape]:
     yield box("plot-gap", left, frame.top, right, frame.bottom, "no readings")
     if right - left > width_of("no readings", 11) + 8:
         yield Text(style="plot-gap-word", x=(left + right) / 2, y=frame.bottom - 8,

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
 from collector.plots.axes import MARGIN, Frame, time_axis, width_of
-from collector.plots.figures import Bar, BarKind, Bars
+from collector.plots.plot_data import Bar, BarKind, Bars
 from collector.plots.shapes import Area, Drawing, Shape, Text, box
 
 __all__ = ["draw_strips"]

@@ -142,8 +142,8 @@ class Codes:
         if not (types.is_floating(kind) or types.is_integer(kind)):
             raise Odd
         seconds = column.to_numpy(zero_copy_only=False).astype(numpy.float64)
-        if not (numpy.abs(seconds) < 1e12).all():
-            raise Odd
+        if not (numpy.abs(seconds) < 1e11).all() or (seconds < 80_000).any():
+            raise Odd  # another unit, or the day numbers of a spreadsheet
         rounded: NDArray[np.int64] = numpy.rint(seconds * 1000).astype(numpy.int64)
         return rounded
 

@@ -58,10 +58,12 @@ def site_readings(
     lists of readings elsewhere. Raises :class:`RecordingError`.
     """
     if columns_available():
-        columns = read_columns(paths, unsorted=unsorted, progress=progress)
+        columns = read_columns(paths, unsorted=unsorted, progress=progress,
+                               span=_span(start, end))
         yield from filter(len, site.columns(columns_within(columns, start, end)))
     else:
-        rows = read_recordings(paths, unsorted=unsorted, progress=progress)
+        rows = read_recordings(paths, unsorted=unsorted, progress=progress,
+                               span=_span(start, end))
         yield from map(readings_of, filter(len, site.rows(rows_within(rows, start, end))))
 
 

@@ -5,6 +5,7 @@ A row is a plain tuple: a recording has millions, and objects are made only wher
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
@@ -35,6 +36,11 @@ _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": 
 _QUALITIES = {q.value: q for q in Quality} | {"": Quality.GOOD}
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
+_UNITS_OF_TIME = ((1e11, 1), (1e14, 1000), (1e17, 10**6), (1e20, 10**9))
+"""Numbers below each limit, and how many of their unit are a second: whatever the unit, they mean
+1973 to 5138; smaller ones are seconds."""
+_DAY_NUMBERS = (20_000, 80_000)
+"""Days since 1899-12-30, as spreadsheets write instants: 1954 to 2119."""
 
 
 class BadRow(ValueError):
@@ -70,13 +76,14 @@ class RowReader:
 
     def __init__(self) -> None:
         self._converters: dict[tuple[str, str], tuple[Convert, Quantity]] = {}
-        self._time_text = ""
+        self._time_text: str | None = None
         self._time = 0
+        self._per_second: int | None = None
 
     def row(self, time: str, point: str, value: str, unit: str, quality: str, why: str) -> Row:
         """Return one row. Raises :class:`BadRow`."""
         if time != self._time_text:
-            self._time = _instant(time)
+            self._time = self._instant(time)
             self._time_text = time
         known = self._converters.get((point, unit))
         if known is None:
@@ -97,17 +104,41 @@ class RowReader:
                 return self._time, point, number, Quality.BAD, impossible
         return self._time, point, number, trust, why
 
+    def _instant(self, text: str) -> int:
+        """Return an instant in ms. The first number of a recording tells the unit of all."""
+        try:
+            if text[4:5] == "-":  # ISO 8601: by far the most, and quicker than by way of float()
+                with contextlib.suppress(ValueError):  # what is wrong with it is said below
+                    moment = datetime.fromisoformat(text)
+                    if moment.tzinfo is not None:
+                        return round((moment - _EPOCH) / _MS)
+            number = _plain_number(text)
+            if number is None or not math.isfinite(number):
+                return parse_instant(text)
+        except (ValueError, OverflowError) as exc:
+            problem, _, expected = str(exc).partition("; ")
+            raise BadRow(problem, expected.removeprefix("expected ")) from exc
+        if self._per_second is None:
+            self._per_second = _per_second(text, number)
+        return round(number * 1000 / self._per_second)
 
-def _instant(text: str) -> int:
+
+def _plain_number(text: str) -> float | None:
     try:
-        if text[4:5] == "-":  # ISO 8601: by far the most, and quicker than by way of float()
-            moment = datetime.fromisoformat(text)
-            if moment.tzinfo is not None:
-                return round((moment - _EPOCH) / _MS)
-        return parse_instant(text)
-    except ValueError as exc:
-        problem, _, expected = str(exc).partition("; ")
-        raise BadRow(problem, expected.removeprefix("expected ")) from exc
+        return None if "_" in text else float(text)
+    except ValueError:
+        return None
+
+
+def _per_second(text: str, number: float) -> int:
+    """Return how many units of a time are a second. Raises :class:`BadRow` when that is unsure."""
+    if _DAY_NUMBERS[0] <= number < _DAY_NUMBERS[1]:
+        raise BadRow(f"{text} is the day number of a spreadsheet, or seconds of 1970",
+                     "ISO 8601 such as 2026-03-01T00:10:05Z, or seconds since 1970")
+    for limit, per in _UNITS_OF_TIME:
+        if abs(number) < limit:
+            return per
+    raise BadRow(f"not a time: {text}", "ISO 8601 such as 2026-03-01T00:10:05Z")
 
 
 def scale_of(quantity: Quantity, unit: str) -> tuple[float, float] | None:
@@ -144,10 +175,9 @@ def _converter(point: str, unit: str) -> Convert:
 def _number(text: str) -> float | None:
     if not text:
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        raise BadRow(f'not a number: "{text}"', "a number, or nothing") from None
+    value = _plain_number(text)
+    if value is None:
+        raise BadRow(f'not a number: "{text}"', "a number, or nothing")
     if math.isfinite(value):
         return value
     if math.isnan(value):  # how many programs write "nothing"

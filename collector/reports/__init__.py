@@ -6,4 +6,4 @@ from collector.reports.blocks import Report
 from collector.reports.build import make
 from collector.reports.report_data import History, ReportData
 
-__all__ = ["ReportData", "History", "Report", "make"]
+__all__ = ["History", "Report", "ReportData", "make"]

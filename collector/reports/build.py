@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from collector import __version__
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import SiteConfig
 from collector.domain.baselines import Baseline
 from collector.reports.blocks import Block, Report
@@ -21,7 +21,7 @@ def make(g: ReportData) -> Report:
         *summary.summary(g), *alarms.active_alarms(g), summary.cautions(), *gas.pressures(g),
         *gas.leak(g), *pipe_oxygen.oxygen(g), *gas.supply(g), *upkeep.energy(g), *upkeep.service(g),
         *gauges.gauges(g), *alarms.events(g), *alarms.alarm_measures(g), *upkeep.baselines(g),
-        *coverage.coverage(g), *coverage.not_watched(g),
+        *coverage.coverage(g), *coverage.not_monitored(g),
     ]
     return Report(
         title="Review", site=g.plant.site.name, period=period_words(g.start, g.end, g.zone),
@@ -31,17 +31,17 @@ def make(g: ReportData) -> Report:
 
 def report_of(config: SiteConfig, store: History, *, start: int, end: int, made: int) -> Report:
     """Return the report of ``start`` to ``end`` (ms), as of ``made``."""
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    not_watched = watch.not_watched()
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
+    not_monitored = monitor.not_monitored()
     return make(ReportData(
         plant=config.plant, settings=config.settings, history=store, start=start, end=end,
-        made=made, not_watched=not_watched, baselines=_baselines(watch, store)))
+        made=made, not_monitored=not_monitored, baselines=_baselines(monitor, store)))
 
 
-def _baselines(watch: Watch, store: History) -> list[Baseline]:
+def _baselines(monitor: SiteMonitor, store: History) -> list[Baseline]:
     """Return the baselines as the monitor last saved them; none where it never did."""
     saved = store.meta("watch")
     if saved is None:
         return []
-    watch.load(json.loads(saved), [])
-    return watch.baselines()
+    monitor.load(json.loads(saved), [])
+    return monitor.baselines()

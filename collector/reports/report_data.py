@@ -10,16 +10,16 @@ from zoneinfo import ZoneInfo
 from collector.alarms.performance import Measures, Occurrence, measure, occurrences
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE, ConditionSettings
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, point_kind, split_point
 from collector.domain.trends import TrendStep
 from collector.domain.units import DAY, HOUR
-from collector.domain.verdicts import NotWatched
 from collector.plots import Axis, axis_of
 
-__all__ = ["ReportData", "History", "title_of"]
+__all__ = ["History", "ReportData", "title_of"]
 
 _NEAR = 30 * 60_000
 """ms around the hour in which a reading counts as the gauge's."""
@@ -71,23 +71,23 @@ class ReportData:
 
     def __init__(
         self, *, plant: Plant, settings: ConditionSettings, history: History, start: int,
-        end: int, made: int, not_watched: Sequence[NotWatched] = (),
+        end: int, made: int, not_monitored: Sequence[NotMonitored] = (),
         baselines: Sequence[Baseline] = (),
     ) -> None:
         self.plant, self.settings, self.made = plant, settings, made
         self.start, self.end = start, end
         self.zone = ZoneInfo(plant.site.timezone)
         # Only the fleet end can see whether a site is silent.
-        self.not_watched = tuple(n for n in not_watched if n.condition != "site-silent")
+        self.not_monitored = tuple(n for n in not_monitored if n.condition != "site-silent")
         self.baselines = tuple(baselines)
         self._history = history
         self._trends: dict[str, list[TrendStep]] = {}
         span = end - start
         self.step = 300_000 if span <= _FINE else HOUR if span <= _LONG else 3 * HOUR
-        self.moves: tuple[AlarmMoved, ...] = tuple(
+        self.moves: tuple[AlarmTransition, ...] = tuple(
             s.event for s in history.events(end=end, kind="alarm")
-            if isinstance(s.event, AlarmMoved))
-        self._facts: list[FactNoted] = []
+            if isinstance(s.event, AlarmTransition))
+        self._facts: list[SystemEvent] = []
         self._estimates: dict[tuple[str, str], list[EstimateMade]] = {}
         for stored in history.events(start=start, end=end + 1):
             self._sort(stored.event)
@@ -100,7 +100,7 @@ class ReportData:
         return limit_of(condition, asset, self.plant, self.settings)
 
     def _sort(self, event: Event) -> None:
-        if isinstance(event, FactNoted):
+        if isinstance(event, SystemEvent):
             self._facts.append(event)
         elif isinstance(event, EstimateMade):
             self._estimates.setdefault((event.quantity, event.asset), []).append(event)
@@ -119,22 +119,22 @@ class ReportData:
     def active(self) -> list[Occurrence]:
         """Alarms active at the end, the most urgent first."""
         order = {"high": 0, "medium": 1, "low": 2}
-        return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))
+        return sorted(self.measures.active, key=lambda o: (order[o.priority], o.raised))
 
     def of_asset(self, asset: str) -> list[Occurrence]:
         """Return the alarms of one thing that stood at any time of the period."""
         return [o for o in self.occurrences if o.asset == asset
                 and (o.ended is None or o.ended > self.start)]
 
-    def facts(self, *kinds: str) -> list[FactNoted]:
+    def facts(self, *kinds: str) -> list[SystemEvent]:
         """Return the facts of the period whose kind begins with one of ``kinds``, all for none."""
         return [f for f in self._facts if not kinds or f.fact.startswith(kinds)]
 
     @cached_property
-    def acceptances(self) -> list[FactNoted]:
+    def acceptances(self) -> list[SystemEvent]:
         """Return every signed acceptance on record before the end, the newest first."""
         found = [s.event for s in self._history.events(end=self.end, kind="acceptance-signed")]
-        return [f for f in reversed(found) if isinstance(f, FactNoted)]
+        return [f for f in reversed(found) if isinstance(f, SystemEvent)]
 
     # -- readings
 
@@ -143,8 +143,8 @@ class ReportData:
         """Every point of a known thing that is wired or has readings, as the gas flows."""
         seen = set(self._history.points())
         order = {t.id: n for n, t in enumerate(self.plant.things())}
-        wired = {p for d in self.plant.devices.values() for p in d.points}
-        return tuple(sorted((p for p in seen | wired if split_point(p)[0] in order),
+        configured = {p for d in self.plant.devices.values() for p in d.points}
+        return tuple(sorted((p for p in seen | configured if split_point(p)[0] in order),
                             key=lambda p: (order[split_point(p)[0]], p)))
 
     @cached_property

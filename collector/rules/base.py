@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.events import EstimateMade, FactNoted
+from collector.domain.evaluations import ConditionState, NotMonitored
+from collector.domain.events import EstimateMade, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.quantities import COMPUTED, FLOW, flow_unit
-from collector.domain.verdicts import NotWatched, Standing
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.state import State
@@ -72,28 +72,28 @@ class RawEvaluation:
     result needs, where it needs more than those of ``now``: a cause active since then inhibits it.
     """
 
-    standing: Standing
+    state: ConditionState
     since: int | None = None
     held: int | None = None
     because: str = ""
     rests_on: int | None = None
 
     @classmethod
-    def present(
+    def active(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
         """Return that the condition is active."""
-        return cls(standing=Standing.PRESENT, since=since, held=held, rests_on=rests_on)
+        return cls(state=ConditionState.ACTIVE, since=since, held=held, rests_on=rests_on)
 
     @classmethod
-    def absent(cls, since: int | None = None) -> Self:
+    def inactive(cls, since: int | None = None) -> Self:
         """Return that the condition is inactive."""
-        return cls(standing=Standing.ABSENT, since=since)
+        return cls(state=ConditionState.INACTIVE, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
         """Return that the condition cannot be evaluated."""
-        return cls(standing=Standing.UNKNOWN, because=because)
+        return cls(state=ConditionState.UNKNOWN, because=because)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,9 +108,9 @@ class Context:
     shared: dict[str, Any] = field(default_factory=dict)
     """Objects that several rules and estimators use, by a key of their family."""
 
-    def wired(self, point: str) -> bool:
+    def is_configured(self, point: str) -> bool:
         """Whether ``point`` can have readings."""
-        return self.plant.wired(point)
+        return self.plant.is_configured(point)
 
 
 def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
@@ -208,7 +208,7 @@ class Rule(SampleConsumer, ABC):
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why an asset cannot be evaluated; empty where it can."""
         lacking = [words for quantity, words in cls.requires.items()
-                   if not context.wired(f"{asset}.{quantity}")]
+                   if not context.is_configured(f"{asset}.{quantity}")]
         return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
 
     @property
@@ -220,7 +220,7 @@ class Rule(SampleConsumer, ABC):
         """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
         return self.context.inputs.max_gap(point) if self.set_gap is None else self.set_gap
 
-    def apply_event(self, event: FactNoted) -> bool:
+    def apply_event(self, event: SystemEvent) -> bool:
         """Apply a system event of :attr:`facts`; return whether the evaluation may have changed."""
         return False
 
@@ -236,11 +236,11 @@ class Rule(SampleConsumer, ABC):
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the values and the message of the active condition at ``now`` (ms)."""
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when (ms) time alone could change the evaluation, or ``None`` for never."""
         return None
 
-    def still_absent(self, now: int) -> int | None:
+    def still_inactive(self, now: int) -> int | None:
         """Return the next deadline where the condition is still absent; ``None``: evaluate it.
 
         Called at a deadline of an absent condition that no sample has touched since its last
@@ -296,7 +296,7 @@ class RuleSet:
 
     rules: Sequence[Rule]
     estimators: Sequence[Estimator]
-    not_watched: tuple[NotWatched, ...]
+    not_monitored: tuple[NotMonitored, ...]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -322,8 +322,8 @@ class Level(State):
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return RawEvaluation.present(self.since_at)
-        return RawEvaluation.absent(self.since_at)
+            return RawEvaluation.active(self.since_at)
+        return RawEvaluation.inactive(self.since_at)
 
     def band(self, limit: float, deadband: float, *, above: bool) -> Band | None:
         """Return the values that change nothing, see :meth:`SampleConsumer.no_change_band`."""

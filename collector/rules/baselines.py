@@ -15,7 +15,7 @@ from typing import Any
 
 from collector.domain.baselines import Baseline
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.physics.estimate import Estimate
 
 __all__ = ["ACCEPTED", "Baselines", "Want"]
@@ -51,7 +51,7 @@ class Baselines:
         self._days: dict[str, list[list[float]]] = {}
         self._accepted: dict[str, list[Any]] = {}
         """When (ms), value, deviation, by whom."""
-        self._facts: list[FactNoted] = []
+        self._facts: list[SystemEvent] = []
 
     def __repr__(self) -> str:
         return f"Baselines({self._site}, {len(self._wants)} wanted, {len(self._days)} begun)"
@@ -98,7 +98,7 @@ class Baselines:
         row = self._accepted.get(f"{quantity}.{asset}")
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
-    def take(self, fact: FactNoted) -> bool:
+    def apply(self, fact: SystemEvent) -> bool:
         """Take over what an acceptance found; return whether the fact was of that kind."""
         if fact.fact != ACCEPTED:
             return False
@@ -108,7 +108,7 @@ class Baselines:
             str(values["by"])]
         return True
 
-    def reset(self, key: str, now: int, by: str, why: str) -> FactNoted:
+    def reset(self, key: str, now: int, by: str, why: str) -> SystemEvent:
         """Forget a learned baseline and begin to learn it afresh; return the fact to journal.
 
         Raises ``ActionRefused`` without a reason, for one that is not kept, or for one that the
@@ -125,7 +125,7 @@ class Baselines:
         self._days.pop(key, None)
         self._accepted.pop(key, None)
         was = "it had not been learned" if old is None else f"it was {old.value:.3g} {want.unit}"
-        return FactNoted(
+        return SystemEvent(
             time=now, site=self._site, fact="baseline-reset", asset=want.asset,
             text=f"The baseline of {self._called(want)} was reset by {by}: {why}. "
                  f"Before, {was}; it is learned again from the next {want.needed} good days.",
@@ -133,12 +133,12 @@ class Baselines:
                     "before": None if old is None else round(old.value, 4)},
         )
 
-    def drain(self) -> list[FactNoted]:
+    def drain(self) -> list[SystemEvent]:
         """Return the facts noted since the last call."""
         facts, self._facts = self._facts, []
         return facts
 
-    def standing(self) -> list[Baseline]:
+    def current(self) -> list[Baseline]:
         """Return every baseline as it stands, learned or not, in the order they were asked for."""
         return [self._shown(want) for want in self._wants.values()]
 
@@ -158,11 +158,11 @@ class Baselines:
     def _called(self, want: Want) -> str:
         return f"{want.quantity.replace('-', ' ')} of {self._names.get(want.asset, want.asset)}"
 
-    def _learned(self, want: Want, now: int) -> FactNoted:
+    def _learned(self, want: Want, now: int) -> SystemEvent:
         found = self.get(want.quantity, want.asset)
         assert found is not None  # noqa: S101 - its last day has just come in
         low, high = found.interval()
-        return FactNoted(
+        return SystemEvent(
             time=now, site=self._site, fact="baseline-learned", asset=want.asset,
             text=f"The baseline of {self._called(want)} is {found.value:.3g} {want.unit}, "
                  f"learned from {want.needed} good days ({want.conditions}).",

@@ -43,7 +43,7 @@ _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
-_PATIENCE = 4  # windows of time after which a riser that hardly fell is taken as it is
+_LONGEST_WAIT = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
@@ -118,11 +118,12 @@ class PurgeBlocked(Rule):
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._psi = f"{riser.id}.pressure"
-        wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
+        configured = [p for p in (self._oxygen, self._psi) if context.is_configured(p)]
         # A change of mode parts what was read before it from what is read after it.
         self._mode = mode_of(context, asset)
         also = [self._mode] if self._mode else []
-        super().__init__(context, asset, inputs=[self._open, *wired, *also], needs=[self._open])
+        super().__init__(context, asset, inputs=[self._open, *configured, *also],
+                         needs=[self._open])
         self.state = _BlockedState()
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
@@ -134,8 +135,8 @@ class PurgeBlocked(Rule):
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
-        self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
-        self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
+        self._by_demand = self._psi in configured and self._window <= _LONGEST_FALL
+        self._by_oxygen = self._oxygen in configured and self._tau <= _SLOWEST
         self._share = number(self.settings, "share") or 0.5
         self._tank = TankFlow(context, self._generator, vent.flow or 0.0)
 
@@ -252,7 +253,7 @@ class PurgeBlocked(Rule):
         fall, lasted = s.fall, s.fall_ms
         if s.down and s.low_at is not None:
             fall, lasted = fall + s.peak - s.low_psi, lasted + s.low_at - s.peak_at
-        if lasted < self._window and at - s.fall_at < _PATIENCE * self._window:
+        if lasted < self._window and at - s.fall_at < _LONGEST_WAIT * self._window:
             return False
         s.rate = fall / max(lasted, self._window)
         began = s.fall_at
@@ -356,15 +357,15 @@ class PurgeBlocked(Rule):
             if s.none_at is not None:
                 return RawEvaluation.unknown(
                     "the vent is closed: nothing tells whether it would flow")
-            return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
         if s.none_at is not None:
-            return RawEvaluation.present(s.none_at)
-        return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.active(s.none_at)
+        return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return what oxygen and demand say."""
@@ -372,21 +373,21 @@ class PurgeBlocked(Rule):
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",
         }
-        told = ["The vent reads open, yet no gas seems to leave through it."]
+        sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
             now_rate, then = (60 * _MINUTE * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
-            told.append(
+            sentences.append(
                 f"Between refills the riser loses {words.pressure(max(now_rate, 0.0))} an hour; "
                 f"with the vent flowing it lost {words.pressure(then)} an hour."
             )
         else:
-            told.append("The riser's pressure cannot tell how much it draws.")
+            sentences.append("The riser's pressure cannot tell how much it draws.")
         if s.oxygen == "none":
             values |= {"fell_percent": round(s.oxygen_fell, 2),
                        "due_percent": round(s.oxygen_due, 2)}
-            told.append(
+            sentences.append(
                 f"Oxygen fell by {max(s.oxygen_fell, 0.0):.1f} % where {s.oxygen_due:.1f} % was "
                 "due by the pipe's volume and the vent's flow."
             )
@@ -394,20 +395,20 @@ class PurgeBlocked(Rule):
         first = []
         if water is not None and water.value is not None and water.value >= 0.5:
             values["water"] = 1
-            told.append("The water contact at the vent is closed.")
+            sentences.append("The water contact at the vent is closed.")
             first = ["drain the water at the vent"]
         since = now if s.none_at is None else s.none_at
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=first,
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=first,
         )
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why the vent cannot be evaluated."""
         riser = context.plant.vents[asset].riser
-        if not context.wired(f"{asset}.open"):
+        if not context.is_configured(f"{asset}.open"):
             return f"no open contact at {asset}"
-        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+        if not any(context.is_configured(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
             return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
         if predicted_time_constant(context, asset) is None:
             return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
@@ -50,7 +50,7 @@ class ClockJump(_OfFacts):
         self._limit = number(self.settings, "limit") or 0.0
         self.state = _ClockState()
 
-    def apply_event(self, event: FactNoted) -> bool:
+    def apply_event(self, event: SystemEvent) -> bool:
         """Take in that the clock was set, and by how many seconds."""
         seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
@@ -64,10 +64,10 @@ class ClockJump(_OfFacts):
         """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
-            return RawEvaluation.present(s.began_at)
-        return RawEvaluation.absent(s.until_at)
+            return RawEvaluation.active(s.began_at)
+        return RawEvaluation.inactive(s.until_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the alarm will have stayed long enough."""
         until = self.state.until_at
         return until if until is not None and until > now else None
@@ -105,7 +105,7 @@ class JournalTrouble(_OfFacts):
         super().__init__(context, asset)
         self.state = _JournalState()
 
-    def apply_event(self, event: FactNoted) -> bool:
+    def apply_event(self, event: SystemEvent) -> bool:
         """Take in that trouble began or ended, or that another journal was begun."""
         s = self.state
         if event.fact == "journal-trouble-ended":
@@ -122,13 +122,13 @@ class JournalTrouble(_OfFacts):
         """Return whether it is in trouble, or was replaced within the time the alarm stays."""
         s = self.state
         if s.began_at is not None:
-            return RawEvaluation.present(s.began_at)
+            return RawEvaluation.active(s.began_at)
         if s.until_at is not None and now < s.until_at:
-            return RawEvaluation.present(s.until_at - self._stay)
+            return RawEvaluation.active(s.until_at - self._stay)
         ends = [t for t in (s.ended_at, s.until_at) if t is not None]
-        return RawEvaluation.absent(max(ends, default=None))
+        return RawEvaluation.inactive(max(ends, default=None))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a replaced journal will have been told of for long enough."""
         until = self.state.until_at
         return until if until is not None and until > now else None
@@ -174,7 +174,7 @@ class DeliveryFailing(_OfFacts):
         self._limit = int(number(self.settings, "limit") or 0)
         self.state = _DeliveryState()
 
-    def apply_event(self, event: FactNoted) -> bool:
+    def apply_event(self, event: SystemEvent) -> bool:
         """Take in whom a message did not reach, or reached again."""
         forwarded = event.fact.startswith("forwarding")
         who = str(event.values.get("target" if forwarded else "recipient", ""))
@@ -195,18 +195,18 @@ class DeliveryFailing(_OfFacts):
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
-        told = self._told(now)
-        if told:
-            return RawEvaluation.present(min(row["began_at"] for row in told.values()))
-        return RawEvaluation.absent(self.state.ended_at)
+        reported = self._reported(now)
+        if reported:
+            return RawEvaluation.active(min(row["began_at"] for row in reported.values()))
+        return RawEvaluation.inactive(self.state.ended_at)
 
-    def _told(self, now: int) -> dict[str, dict[str, int]]:
+    def _reported(self, now: int) -> dict[str, dict[str, int]]:
         return {
             who: row for who, row in self.state.failing.items()
             if row["given_up"] or now >= row["began_at"] + self._limit
         }
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when somebody will have been out of reach, or left alone, for long."""
         times = [t for row in self.state.failing.values()
                  for t in (row["until_at"], row["began_at"] + self._limit)]
@@ -214,7 +214,7 @@ class DeliveryFailing(_OfFacts):
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return who does not get messages, and how many were given up."""
-        failing = self._told(now)
+        failing = self._reported(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)
         people = [w for w, row in failing.items() if "forwarded" not in row]

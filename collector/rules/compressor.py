@@ -98,7 +98,7 @@ class CompressorLongRun(Rule):
         self._mode = f"{asset}.mode"
         self._starts = f"{asset}.start_count"
         self._hours = f"{asset}.running_hours"
-        extra = [p for p in (self._mode, self._starts, self._hours) if context.wired(p)]
+        extra = [p for p in (self._mode, self._starts, self._hours) if context.is_configured(p)]
         super().__init__(
             context, asset, inputs=[self._running, *extra], needs=[self._running],
         )
@@ -225,18 +225,18 @@ class CompressorLongRun(Rule):
         if run.on and run.start_at is not None:
             limit, _ = self._limit(now)
             if now >= run.start_at + limit and not self._filling(now, limit):
-                return RawEvaluation.present(s.over_at or run.start_at + limit)
+                return RawEvaluation.active(s.over_at or run.start_at + limit)
             lost = run.gap_at is not None and run.lost_at is not None and (
                 run.gap_at >= run.lost_at + limit)
             if lost and not s.over:
                 return RawEvaluation.unknown(
                     "the samples have a gap: it may be the same run or a new one")
         if s.over:  # it is the same fact until a run is healthy
-            return RawEvaluation.present(s.over_at)
-        return RawEvaluation.absent(
+            return RawEvaluation.active(s.over_at)
+        return RawEvaluation.inactive(
             run.end_at if not run.on else run.start_at if run.known else None)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the run passes its limit, or a declared fill ends."""
         run = self.state.run
         if not run.on or run.start_at is None:

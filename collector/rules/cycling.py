@@ -113,7 +113,7 @@ class CompressorShortCycling(Rule):
         level.compare(now, self._number(now), self._limit, self._deadband, above=True)
         return level.evaluation()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
         s = self.state
         ripe = s.running.ripe(self._bounce)
@@ -149,4 +149,4 @@ class CompressorShortCycling(Rule):
     @staticmethod
     def _points(context: Context, asset: str) -> list[str]:
         points = (f"{asset}.compressor_running", f"{asset}.start_count")
-        return [p for p in points if context.wired(p)]
+        return [p for p in points if context.is_configured(p)]

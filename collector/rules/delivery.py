@@ -249,7 +249,7 @@ class NitrogenDemand(_TankEstimator):
 def missing(context: Context, asset: str) -> str:
     """Return which reading is not there, in the words of the site file; empty when all are."""
     for quantity in ("tank_pressure", "compressor_running"):
-        if not context.wired(f"{asset}.{quantity}"):
+        if not context.is_configured(f"{asset}.{quantity}"):
             return f"no {quantity.replace('_', ' ')} at {asset}"
     return ""
 

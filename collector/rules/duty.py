@@ -121,7 +121,7 @@ class CompressorOverduty(Rule):
         s.level.compare(now, share, self._limit, self._deadband, above=True)
         return s.level.evaluation()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the end of the present ten minutes."""
         return now // _PART * _PART + _PART
 

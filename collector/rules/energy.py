@@ -171,7 +171,7 @@ def build_estimators(context: Context) -> list[Estimator]:
     """Return duty, energy and cost of every generator whose compressor is read."""
     found: list[Estimator] = []
     for name, unit in context.plant.generators.items():
-        if not context.wired(f"{name}.compressor_running"):
+        if not context.is_configured(f"{name}.compressor_running"):
             continue
         duty = CompressorDuty(context, name)
         found.append(duty)

@@ -117,5 +117,6 @@ class PurgeCompletion(Estimator):
 def build_estimators(context: Context) -> list[Estimator]:
     """Return the estimators of everything that is wired."""
     return [
-        PurgeCompletion(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        PurgeCompletion(context, v) for v in context.plant.vents
+        if context.is_configured(f"{v}.oxygen")
     ]

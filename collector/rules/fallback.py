@@ -62,7 +62,7 @@ class AirFillFrequent(Rule):
         s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
         return s.level.evaluation()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest fallback is a day old."""
         s = self.state
         times = [s.air.ripe(self._bounce)]

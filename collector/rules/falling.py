@@ -98,7 +98,7 @@ class PressureFallingFast(Rule):
         riser = context.plant.risers[asset]
         self._lowest = riser.low_pressure
         low = context.settings.for_("pressure-low", asset)
-        self._told_low = low.get("enabled") is not False and (
+        self._has_low_alarm = low.get("enabled") is not False and (
             self._lowest is not None or number(low, "limit") is not None)
         self._fed_by = riser.fed_by
         self.state = _FallState()
@@ -183,10 +183,10 @@ class PressureFallingFast(Rule):
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
-            return RawEvaluation.absent(s.ended_at)
-        return RawEvaluation.present(s.start_at)
+            return RawEvaluation.inactive(s.ended_at)
+        return RawEvaluation.active(s.start_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when to look again whether anything else says that gas went."""
         return now // _SEEN * _SEEN + _SEEN if self.at_once(now) else None
 
@@ -194,7 +194,7 @@ class PressureFallingFast(Rule):
         """Whether the reading went to zero with no fall between, and ``pressure-low`` tells it."""
         s = self.state
         return (
-            s.falling and s.jumped and s.apart <= _SEEN and self._told_low
+            s.falling and s.jumped and s.apart <= _SEEN and self._has_low_alarm
             and not (s.gone or self._gas_went(now))
         )
 

@@ -70,9 +70,9 @@ class FastRuns:
         if not unbroken or s.start_at is None or s.air or value is None:
             return False
         rise, seconds = value - s.foot, (edge - s.start_at) / 1000
-        return self._judge(edge, rise, seconds) if rise > 1.0 and seconds > 0 else False
+        return self._evaluate(edge, rise, seconds) if rise > 1.0 and seconds > 0 else False
 
-    def _judge(self, stop: int, rise: float, seconds: float) -> bool:
+    def _evaluate(self, stop: int, rise: float, seconds: float) -> bool:
         s = self.state
         s.last_series = [*s.last_series, [stop, rise, seconds]]
         if len(s.last_series) > _LAST:

@@ -73,7 +73,7 @@ class DataFrozen(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
         self.points = points = _points_of(context, asset)
-        self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._witnesses = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
         self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
@@ -107,7 +107,7 @@ class DataFrozen(Rule):
         points = self.context.inputs.points
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the next look."""
         return now // _LOOK * _LOOK + _LOOK
 
@@ -118,10 +118,10 @@ class DataFrozen(Rule):
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return RawEvaluation.present(s.still_at)
+            return RawEvaluation.active(s.still_at)
         held = self._held()
         if held:
-            return RawEvaluation.present(min(gauge.held_at or now for gauge in held.values()))
+            return RawEvaluation.active(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
@@ -129,16 +129,16 @@ class DataFrozen(Rule):
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return RawEvaluation.absent(s.ended_at)
+        return RawEvaluation.inactive(s.ended_at)
 
-    def still_absent(self, now: int) -> int | None:
+    def still_inactive(self, now: int) -> int | None:
         """Look, and return the next look, where something moved within the last minutes."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return None
         self._look(source, now)
         known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
-        return self.due(now) if known and not s.frozen and not self._held() else None
+        return self.next_evaluation_at(now) if known and not s.frozen and not self._held() else None
 
     def _held(self) -> dict[str, HeldGauge]:
         gauges = self.state.gauges
@@ -219,15 +219,15 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        told = [points[p].value for p in self._tells if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in told)
+        sentences = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
         """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
-            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._tells
+            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._witnesses
         ):
             # With its compressor running a plant moves more than ever: what all states show holds.
             seen = sum(row[0] for row in s.learned.values())
@@ -284,7 +284,7 @@ class DataFrozen(Rule):
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def _describe_gauges(self, now: int) -> tuple[Values, str]:
-        words, held, told = self.words, self._held(), []
+        words, held, sentences = self.words, self._held(), []
         for name, gauge in held.items():
             why = {
                 "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
@@ -293,27 +293,28 @@ class DataFrozen(Rule):
                 "device": "the whole device stood still, and this has not moved yet",
             }[gauge.frozen]
             lasted = words.duration(now - (gauge.held_at or now))
-            told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
-                        f"{words.pressure(gauge.value or 0.0)} without the least change for "
-                        f"{lasted}: {why}.")
+            sentences.append(
+                f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
+                f"{words.pressure(gauge.value or 0.0)} without the least change for "
+                f"{lasted}: {why}.")
         since = min(gauge.held_at or now for gauge in held.values())
-        told.append("What depends on it cannot be judged and stands as it was.")
+        sentences.append("What depends on it cannot be judged and stands as it was.")
         values: Values = {
             "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=(_LINE,))
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=(_LINE,))
 
     def _same(self, now: int) -> str:
-        inputs, told = self.context.inputs.points, []
+        inputs, sentences = self.context.inputs.points, []
         for name in self.points:
             known = inputs.get(name)
             if known is None or not known.is_number or known.value is None:
                 continue
             if name.endswith("pressure"):
-                told.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
+                sentences.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
             elif name.endswith("oxygen"):
-                told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
-        return f" It always says: {', '.join(told[:3])}." if told else ""
+                sentences.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
+        return f" It always says: {', '.join(sentences[:3])}." if sentences else ""
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Take over a dumped state."""

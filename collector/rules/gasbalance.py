@@ -51,7 +51,7 @@ class GasBalance:
     def __init__(self, context: Context, asset: str) -> None:
         self.asset = asset
         self.tank, self.running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
-        self.mode = f"{asset}.mode" if context.wired(f"{asset}.mode") else ""
+        self.mode = f"{asset}.mode" if context.is_configured(f"{asset}.mode") else ""
         self._inputs = context.inputs
         self._tank = context.inputs.point(self.tank)
         self._running = context.inputs.point(self.running)
@@ -59,7 +59,7 @@ class GasBalance:
         self.volume = self.vessel.volume
         self.vents = tuple(
             f"{v.id}.open" for v in context.plant.vents.values()
-            if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset))
+            if context.is_configured(f"{v.id}.open") and _fed_by(context, v.riser, asset))
         width = len(TAUS) + len(self.vents)
         self.state = BalanceState(
             whole=empty_account(width), alone=empty_account(width),

@@ -53,15 +53,15 @@ class DeviceSilent(Rule):
         self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if source.silent(now):
-            return RawEvaluation.present(
+            return RawEvaluation.active(
                 source.good_at if source.good_at is not None else source.base_at,
                 held=source.base_at + limit,
             )
-        return RawEvaluation.absent(source.good_at)
+        return RawEvaluation.inactive(source.good_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the silence would become too long, or when to look again."""
         source = self._source
         limit = source.limit() if source is not None else None
@@ -73,10 +73,10 @@ class DeviceSilent(Rule):
         # Where it hears nothing, that must be noticed within a tick: nothing else reports it.
         return over if over > now else now + 1
 
-    def still_absent(self, now: int) -> int | None:
+    def still_inactive(self, now: int) -> int | None:
         """Return when to look again, where it has answered since the last look."""
         source = self._source
-        due = None if source is not None and source.silent(now) else self.due(now)
+        due = None if source is not None and source.silent(now) else self.next_evaluation_at(now)
         return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:

@@ -191,7 +191,7 @@ class Inputs:
             )
         return found
 
-    def take(self, reading: Reading) -> tuple[Point, int | None] | None:
+    def ingest(self, reading: Reading) -> tuple[Point, int | None] | None:
         """Take a reading; return its point and the previous good time when it brought a value.
 
         A sample not newer than the last of its point changes nothing; it is counted.

@@ -50,15 +50,15 @@ class _LeakRule(Rule):
         """Return why the leak cannot be evaluated."""
         leaks = leaks_of(context)
         if asset in context.plant.risers:
-            read = context.wired(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
+            read = context.is_configured(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
             return "" if read else (
                 f"no supervisory pressure at {asset}, and no tank to read its leak from")
         if leaks.tank_read(asset):
             return ""
-        wired = context.wired(f"{asset}.tank_pressure")
-        return f"{'no tank_volume is set for' if wired else 'no tank pressure at'} {asset}"
+        configured = context.is_configured(f"{asset}.tank_pressure")
+        return f"{'no tank_volume is set for' if configured else 'no tank pressure at'} {asset}"
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the next look."""
         return now - now % _EVERY + _EVERY
 
@@ -108,13 +108,13 @@ class LeakHigh(_LeakRule):
             s.looked_at = now
             self._look(now)
         if s.away:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if s.because:
             return RawEvaluation.unknown(s.because)
         if not s.high:
-            return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.inactive(s.since_at)
         looked = now if s.looked_at is None else s.looked_at
-        return RawEvaluation.present(s.since_at, rests_on=looked - s.window)
+        return RawEvaluation.active(s.since_at, rests_on=looked - s.window)
 
     def _look(self, now: int) -> None:
         s = self.state
@@ -228,7 +228,7 @@ class LeakGrowing(_LeakRule):
             self._look(rows)
         if now - int(rows[-1][0]) > _STALE:
             return RawEvaluation.unknown("no leak is known of the last day")
-        return RawEvaluation.present(s.since_at) if s.present else RawEvaluation.absent()
+        return RawEvaluation.active(s.since_at) if s.present else RawEvaluation.inactive()
 
     def _look(self, rows: list[list[Any]]) -> None:
         s = self.state

@@ -64,15 +64,15 @@ class LeakEquivalent(Estimator):
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
-        told: Estimate | Refusal = found if isinstance(found, Refusal) else (
+        known: Estimate | Refusal = found if isinstance(found, Refusal) else (
             self._express(found)
             or Refusal(code="no-volume", reason="the volume of the pipe is not set"))
-        if isinstance(told, Estimate):
+        if isinstance(known, Estimate):
             start = now - DAY if isinstance(found, Refusal) else found.window[0]
-            return self._made(now, start, told.value, *told.interval())
-        if self.asset in self.context.plant.generators and told.code != "no-volume":
+            return self._made(now, start, known.value, *known.interval())
+        if self.asset in self.context.plant.generators and known.code != "no-volume":
             return None  # its risers say it
-        return self._made(now, now - DAY, None, reason=told.reason)
+        return self._made(now, now - DAY, None, reason=known.reason)
 
     def _express(self, figure: Figure) -> Estimate | None:
         return figure.psi
@@ -165,7 +165,7 @@ def build_estimators(context: Context) -> Iterable[Estimator]:
     """Return the estimators of every riser, and of every generator whose tank is read."""
     leaks, plant = leaks_of(context), context.plant
     read = [r for r in plant.risers
-            if context.wired(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
+            if context.is_configured(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
     assets = [*read, *(g for g in plant.generators if leaks.tank_read(g))]
     return [kind(context, a) for a in assets for kind in (
         LeakRate if a in plant.risers else SharedLeakRate, LeakEquivalent)]

@@ -66,7 +66,7 @@ class Pipe:
         vents = [v.id for v in context.plant.vents.values() if v.riser == riser]
         self._vents = tuple(context.inputs.point(f"{v}.open") for v in vents)
         self._opens = frozenset({f"{riser}.bypass_open", *(f"{v}.open" for v in vents)})
-        heat = [self._heat] if context.wired(self._heat) else []
+        heat = [self._heat] if context.is_configured(self._heat) else []
         self.points = (self.pressure, *heat, *sorted(self._opens))
         self.loss = PipeLoss(pressure_at_altitude(context.plant.site.altitude) / PSI)
         self.disturbed: list[list[int]] = []
@@ -176,7 +176,7 @@ class Leaks:
         plant = self.context.plant
         return (
             generator in plant.generators and generator is not None
-            and self.context.wired(f"{generator}.tank_pressure")
+            and self.context.is_configured(f"{generator}.tank_pressure")
             and plant.generators[generator].tank_volume is not None
         )
 

@@ -44,7 +44,7 @@ class AirFillStuck(Rule):
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode, self._tank = f"{asset}.mode", f"{asset}.tank_pressure"
-        extra = [self._tank] if context.wired(self._tank) else []
+        extra = [self._tank] if context.is_configured(self._tank) else []
         super().__init__(context, asset, inputs=[self._mode, *extra], needs=[self._mode])
         self.state = _StayState()
         get = self.settings
@@ -112,10 +112,10 @@ class AirFillStuck(Rule):
             if s.found_at is None and s.last == _OFF and self._only_air(now):
                 s.found_at = s.run_series[0][0]
             if s.found_at is None:
-                return RawEvaluation.absent(stay.end_at)
-            return RawEvaluation.present(s.found_at)
+                return RawEvaluation.inactive(stay.end_at)
+            return RawEvaluation.active(s.found_at)
         if s.found_at is not None and not self._filling(now):
-            return RawEvaluation.present(s.found_at)
+            return RawEvaluation.active(s.found_at)
         s.found_at = None
         long, full = self._too_long(now), self._too_full(now)
         first = min(t for t in (long, full) if t is not None)
@@ -123,15 +123,15 @@ class AirFillStuck(Rule):
             s.full_at = full
         if now >= first:
             s.found_at = first
-            return RawEvaluation.present(first)
+            return RawEvaluation.active(first)
         if (
             stay.lost_at is not None and stay.gap_at is not None
             and stay.gap_at >= stay.lost_at + self._limit_set
         ):
             return RawEvaluation.unknown("the mode has a gap: it may have left air-fill in between")
-        return RawEvaluation.absent(stay.start_at if stay.known else None)
+        return RawEvaluation.inactive(stay.start_at if stay.known else None)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it will have been too long, or a declared fill ends."""
         if not self.state.stay.on:
             return None

@@ -105,7 +105,7 @@ class OxygenNotFalling(Rule):
             context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
         )
         self.state = _PurgeState(
-            has_open=bool(context.plant.devices) and context.wired(self._open))
+            has_open=bool(context.plant.devices) and context.is_configured(self._open))
         self._target = target_of(context, asset)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._slow = number(self.settings, "slow_factor") or 0.5
@@ -219,15 +219,15 @@ class OxygenNotFalling(Rule):
         """Return whether the purge is not doing what it should."""
         s = self.state
         if s.begun_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         late = self._late_at()
         times = [
             t for t in (s.verdict_at if s.verdict else None, late)
             if t is not None and t <= now
         ]
-        return RawEvaluation.present(min(times)) if times else RawEvaluation.absent(s.verdict_at)
+        return RawEvaluation.active(min(times)) if times else RawEvaluation.inactive(s.verdict_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None
@@ -254,20 +254,22 @@ class OxygenNotFalling(Rule):
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
             "finding": s.verdict or "late",
         }
-        told = [f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
+        sentences = [
+            f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
         if s.verdict and s.rate is not None:
-            told.append(self._rate_words(known, now, values))
+            sentences.append(self._rate_words(known, now, values))
         if is_late and self._planned is not None:
             values["planned_days"] = round(self._planned, 2)
-            told.append(f"The purge was planned for {self._planned:g} days and is not done.")
+            sentences.append(f"The purge was planned for {self._planned:g} days and is not done.")
         if s.begun_at is not None:
             values["purge_days"] = round((now - s.begun_at) / DAY, 2)
             least = "" if s.seen_begin else "at least "
-            told.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
+            sentences.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
         since = min(t for t in (s.verdict_at if s.verdict else None, late, now) if t is not None)
         first, causes = self._causes(values)
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join([*first, *told]), causes=causes,
+            self.about, self.asset, since=since, numbers=" ".join([*first, *sentences]),
+            causes=causes,
         )
 
     def _rate_words(

@@ -43,7 +43,7 @@ _DRAINED = 0.25
 """psi in three averages that no leak takes, nor one of five times its limit."""
 _STEPS = 1.6
 _SCATTERS = 6.0
-_TOLD_STEPS = 2.5
+_LEAST_STEPS = 2.5
 """Steps of the gauge that a top-up, or the whole fall, must span to be told."""
 _LEAST_SEEN, _LEAST_BLIND = 2 * 3600.0, 16 * 3600.0
 """s of pieces that are wanted; without a temperature the day's swing must be in it whole."""
@@ -189,7 +189,7 @@ class PipeLoss:
             level = median(r[1] for r in s.raw_series)
             s.held.learn(level)
             s.top = s.top or level
-            self._take(int(s.raw_series[1][0]), level, *s.raw_series[1][2:])
+            self._ingest(int(s.raw_series[1][0]), level, *s.raw_series[1][2:])
 
     def recent(self, at: int) -> float | None:
         """Return the average that began at ``at`` (ms), where it is one of the last three."""
@@ -201,7 +201,7 @@ class PipeLoss:
         return max(_RISE if self.compensated else _RISE_BLIND, _STEPS * (s.gauge.step + warm),
                    _SCATTERS * s.held.scatter)
 
-    def _take(self, at: int, held: float, gauge: float, kelvin: float) -> None:
+    def _ingest(self, at: int, held: float, gauge: float, kelvin: float) -> None:
         s, rows = self.state, self.state.pending_series
         if s.rising:
             if held >= s.top:
@@ -290,7 +290,7 @@ class PipeLoss:
         level = math.fsum(r[5] * r[2] for r in rows) / seen
         found = self._pooled(self._lines(rows), level, (end - start) / 1000.0 / _DAY)
         refills = [r for r in self.state.refills_series if start < r[0] <= end]
-        if found is None or not self._told(found, rows, refills, end):
+        if found is None or not self._is_certain(found, rows, refills, end):
             return Refusal(code="held", reason=(
                 "its pressure is held so even that its leak does not show in it"))
         return found, level
@@ -350,7 +350,7 @@ class PipeLoss:
         return Estimate(value=mean, deviation=math.sqrt(scatter), freedom=max(k - 1.0, 3.0)).plus(
             Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat)))
 
-    def _told(
+    def _is_certain(
         self, found: Estimate, rows: Sequence[Sequence[float]], refills: Sequence[Sequence[float]],
         end: int,
     ) -> bool:
@@ -358,7 +358,7 @@ class PipeLoss:
         gauge = self.state.gauge
         if found.value <= _SURE * found.deviation:
             return False
-        least = _TOLD_STEPS * gauge.step
+        least = _LEAST_STEPS * gauge.step
         if refills:
             fell = median(r[1] for r in refills)
         else:

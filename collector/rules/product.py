@@ -76,7 +76,7 @@ class _Product(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
-        gates = [p for p in (self._mode, self._running) if context.wired(p)]
+        gates = [p for p in (self._mode, self._running) if context.is_configured(p)]
         # Without devices nobody knows whether mode and compressor will ever have rows.
         sure = gates if context.plant.devices else []
         super().__init__(
@@ -150,7 +150,7 @@ class _Product(Rule):
         level = self.state.level
         return bool(level.beyond) and (level.since_at or 0) + self.on_delay > at
 
-    def _stands(self, at: int) -> bool:
+    def _lasts(self, at: int) -> bool:
         """Whether it has been past the limit for as long as the on-delay."""
         return bool(self.state.level.beyond) and not self._pending(at)
 
@@ -165,7 +165,7 @@ class _Product(Rule):
         s = self.state
         changed = self._gate(at)
         ready = self._ready_at()
-        if ready is not None and value > self._limit and not self._stands(at):
+        if ready is not None and value > self._limit and not self._lasts(at):
             s.course.add(at, value)
         elif s.course.begun_at is not None:
             s.course.begin()
@@ -188,7 +188,7 @@ class _Product(Rule):
         s = self.state
         level, settled = s.level, value
         if value > self._limit:
-            if self._stands(at):
+            if self._lasts(at):
                 return False
             end = s.course.end(at, value)
             settled = self._limit if end is None else end
@@ -209,7 +209,7 @@ class _Product(Rule):
         ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
         # Until this run has been read, the end of the last one speaks.
         old = s.ended_at if ready is None or read is None or read < ready else None
-        return RawEvaluation.present(s.level.since_at, rests_on=old)
+        return RawEvaluation.active(s.level.since_at, rests_on=old)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
@@ -251,7 +251,8 @@ class AirInNitrogenMode(_Product):
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
-        seen = all(context.wired(f"{asset}.{q}") for q in ("tank_pressure", "compressor_running"))
+        seen = all(context.is_configured(f"{asset}.{q}")
+                   for q in ("tank_pressure", "compressor_running"))
         self._fast = FastRuns(context, asset) if seen else None
         if self._fast is not None:
             self.state.fast = self._fast.state
@@ -275,7 +276,7 @@ class AirInNitrogenMode(_Product):
         """Return whether it is air, by either."""
         fast = self.state.fast
         if fast is not None and fast.fast:
-            return RawEvaluation.present(fast.since_at)
+            return RawEvaluation.active(fast.since_at)
         return super().evaluate(now)
 
     def describe(self, now: int) -> tuple[Values, str]:

@@ -134,7 +134,7 @@ def product_gas_of(context: Context, generator: str) -> ProductGas | None:
     """Return what a generator's product holds; ``None`` where no analyser can be read."""
     key = f"product-gas.{generator}"
     found = context.shared.get(key)
-    if not isinstance(found, ProductGas) and context.wired(f"{generator}.product_oxygen"):
+    if not isinstance(found, ProductGas) and context.is_configured(f"{generator}.product_oxygen"):
         found = context.shared[key] = ProductGas(context, generator)
     return found if isinstance(found, ProductGas) else None
 

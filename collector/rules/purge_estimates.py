@@ -242,9 +242,9 @@ class _PurgeCurve(Estimator):
         found = self.forecast(now)
         if isinstance(found, Refusal):
             return self._made(now, start, None, reason=found.reason)
-        return self._tell(now, start, found)
+        return self._event(now, start, found)
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         raise NotImplementedError
 
 
@@ -262,7 +262,7 @@ class PurgeTimeConstant(_PurgeCurve):
 
     quantity = "purge-time-constant"
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         low, middle, high = (t / 3600 for t in found.time_constant)
         return self._made(now, start, middle, low, high)
 
@@ -275,7 +275,7 @@ class PurgeDoneAt(_PurgeCurve):
 
     quantity = "purge-done-at"
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state
         share = min(max(s.open_ms / max(now - start, 1), 1e-6), 1.0)
         low, middle, high = (t / share for t in found.remaining)
@@ -392,6 +392,6 @@ def build_estimators(context: Context) -> list[Estimator]:
     """Return the purge's quantities for every vent whose oxygen is read."""
     kinds = (PurgeTimeConstant, PurgeDoneAt, OxygenExposure)
     return [
-        kind(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        kind(context, v) for v in context.plant.vents if context.is_configured(f"{v}.oxygen")
         for kind in kinds
     ]

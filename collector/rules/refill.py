@@ -72,12 +72,12 @@ class Refill:
         site, self._generator = context.plant.site, context.plant.generators[asset]
         self._computed = refill_limit(
             self._generator, site.altitude, site.standard_temperature)
-        tank = context.wired(f"{asset}.tank_pressure")
+        tank = context.is_configured(f"{asset}.tank_pressure")
         self._balance: GasBalance | None = balance_of(context, asset) if tank else None
         fed = {r.id for r in context.plant.risers.values() if r.fed_by in (asset, None)}
         vents = [v.id for v in context.plant.vents.values() if v.riser in fed]
         self._vents = [context.inputs.point(f"{v}.open") for v in vents
-                       if context.wired(f"{v}.open")]
+                       if context.is_configured(f"{v}.open")]
         self._unread = len(self._vents) < len(vents)
         self.state = RefillState()
 

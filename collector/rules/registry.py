@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from collector.domain.conditions import CATALOGUE, Condition
-from collector.domain.verdicts import NotWatched
+from collector.domain.evaluations import NotMonitored
 from collector.rules import (
     blocked,
     collector_health,
@@ -13,6 +13,7 @@ from collector.rules import (
     contacts,
     cycling,
     delivery,
+    dry_contacts,
     duty,
     energy,
     estimates,
@@ -35,7 +36,6 @@ from collector.rules import (
     tankleak,
     vent,
     weak,
-    wired,
 )
 from collector.rules.base import Context, Estimator, Rule, RuleSet
 
@@ -45,7 +45,7 @@ _FAMILIES = (
     energy, estimates, service, leak, delivery, productgas, purge_estimates,
     blocked, collector_health, compressor, contacts, cycling, duty, fallback, falling, frozen,
     health, mode, oxygen, pressure, product, rising, room, sensor, starting, tankleak, vent, weak,
-    wired,
+    dry_contacts,
 )
 """Estimates of one tick are in this order."""
 
@@ -66,20 +66,20 @@ def build_rule_set(context: Context) -> RuleSet:
     Rules are in the order of the catalogue, estimators family by family.
     """
     rules: list[Rule] = []
-    missing: list[NotWatched] = []
+    missing: list[NotMonitored] = []
     for condition in CATALOGUE.values():
         kinds = (condition.applies_to, *condition.also)
         for asset in (a for kind in kinds for a in _assets(kind, context)):
             made = _build(condition, asset, context)
-            if isinstance(made, NotWatched):
+            if isinstance(made, NotMonitored):
                 missing.append(made)
             elif made is not None:
                 rules.append(made)
     estimators = [estimator for build in ESTIMATORS for estimator in build(context)]
-    return RuleSet(rules=rules, estimators=estimators, not_watched=tuple(missing))
+    return RuleSet(rules=rules, estimators=estimators, not_monitored=tuple(missing))
 
 
-def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatched | None:
+def _build(condition: Condition, asset: str, context: Context) -> Rule | NotMonitored | None:
     rule = RULES.get(condition.id)
     if rule is None:
         reason = "watched by the fleet end"
@@ -90,7 +90,7 @@ def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatc
     else:
         reason = rule.lacks(context, asset)
     if rule is None or reason:
-        return NotWatched(condition=condition.id, asset=asset, reason=reason)
+        return NotMonitored(condition=condition.id, asset=asset, reason=reason)
     build: Callable[[Context, str], Rule] = rule
     return build(context, asset)
 

@@ -218,11 +218,11 @@ class OxygenRising(Rule):
                 "sensor seems to see room air until the vent opens"
             )
         if s.reached_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if s.high:
             # The window is delay enough: what it shows has held for all of it.
-            return RawEvaluation.present(s.since_at)
-        return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.active(s.since_at)
+        return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the oxygen, its target, and what the readings point at."""
@@ -232,14 +232,14 @@ class OxygenRising(Rule):
             "oxygen_percent": round(mean, 2), "target_percent": round(self._target, 2),
             "limit_percent": round(self.line(), 2),
         }
-        told = (
+        numbers = (
             f"Oxygen at the vent is {words.percent(mean)}; the target of "
             f"{words.percent(self._target)} had been reached"
         )
         if s.lowest is not None:
             values["lowest_percent"] = round(s.lowest, 2)
-            told += f", and it had been as low as {words.percent(s.lowest)}"
-        told += f". It is called rising above {words.percent(self.line())}."
+            numbers += f", and it had been as low as {words.percent(s.lowest)}"
+        numbers += f". It is called rising above {words.percent(self.line())}."
         first = []
         air = sum(r[3] for r in s.part_series) + s.air_ms
         if air > 0:
@@ -249,8 +249,9 @@ class OxygenRising(Rule):
                 "looked at, and the pipe got air"
             )
         if s.pipe.open is False and s.pipe.breathes is None:
-            told += " The vent is shut and has not been seen to open: its sensor may see room air."
+            numbers += (" The vent is shut and has not been seen to open: its sensor may see "
+                        "room air.")
             first.append("open the vent for a quarter of an hour and read again")
         return values, words.message(
-            self.about, self.asset, since=s.since_at, numbers=told, first=first,
+            self.about, self.asset, since=s.since_at, numbers=numbers, first=first,
         )

@@ -57,9 +57,9 @@ class RoomOxygenLow(Rule):
         if known < _DEAD_CELL:
             numbers += " So low a reading is either deadly or a dead cell."
         # The caution leads, so the composed message must not repeat it at its end.
-        told = words.message(
+        text = words.message(
             replace(self.about, cautions=()), self.asset, since=self.state.since_at,
             numbers=numbers,
         )
         values = {"oxygen_percent": round(known, 2), "limit_percent": round(self._limit, 2)}
-        return values, f"Caution: {CAUTIONS['oxygen']} {told}"
+        return values, f"Caution: {CAUTIONS['oxygen']} {text}"

@@ -92,7 +92,7 @@ class OxygenSensorSuspect(Rule):
         self._target = target_of(context, asset)
         self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
-        self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
+        self.state.has_open = bool(context.plant.devices) and context.is_configured(self._open)
         self._source = context.inputs.point(self._oxygen).source
         device = context.plant.devices.get(self._source.id)
         self._others = device is not None and any(
@@ -141,7 +141,7 @@ class OxygenSensorSuspect(Rule):
                 # What it missed meanwhile is no step of its own.
                 s.frozen_at, s.thawed_at, s.recent_series = None, at, []
             return was
-        s.moved += self._due(at, value, passed)
+        s.moved += self._expected(at, value, passed)
         if s.frozen_at is not None or s.held_at is None:
             return False
         # Few sensors read the same while the gas moves by much, however quiet their last digit is.
@@ -154,7 +154,7 @@ class OxygenSensorSuspect(Rule):
         s.frozen_at = s.held_at
         return True
 
-    def _due(self, at: int, value: float, passed: int) -> float:
+    def _expected(self, at: int, value: float, passed: int) -> float:
         """Return by how much (%) a sweep should have moved the oxygen in ``passed`` ms."""
         s = self.state
         if self._tau is None or s.pipe.settling(at) or s.pipe.breathes is None and \
@@ -329,12 +329,12 @@ class OxygenSensorSuspect(Rule):
         seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
         times = [t for t in seen if t is not None]
         if times:
-            return RawEvaluation.present(min(times))
-        return RawEvaluation.absent(max(
+            return RawEvaluation.active(min(times))
+        return RawEvaluation.inactive(max(
             (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
         ))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a silent sensor is called dead, or a step has been shown long enough."""
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
         times = []
@@ -351,11 +351,11 @@ class OxygenSensorSuspect(Rule):
         s, words = self.state, self.words
         value = s.last if s.last is not None else 0.0
         values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}
-        told, kinds, times = [], [], []
+        sentences, kinds, times = [], [], []
         if s.impossible_at is not None:
             kinds.append("impossible")
             times.append(s.impossible_at)
-            told.append(
+            sentences.append(
                 f"The sensor reads {words.percent(value)} oxygen; only {words.percent(self._low)} "
                 f"to {words.percent(self._high)} is possible (air has 20.9 %)."
             )
@@ -363,7 +363,7 @@ class OxygenSensorSuspect(Rule):
             kinds.append("frozen")
             times.append(s.frozen_at)
             values["due_percent"] = round(s.moved, 2)
-            told.append(
+            sentences.append(
                 f"It has read {words.percent(value)} without the least change for "
                 f"{words.duration(now - s.frozen_at)}, while the open vent should have moved it "
                 f"by {s.moved:.1f} %"
@@ -376,7 +376,7 @@ class OxygenSensorSuspect(Rule):
             times.append(step)
             values |= {"step_from_percent": round(s.step_from, 2),
                        "step_to_percent": round(s.step_to, 2)}
-            told.append(
+            sentences.append(
                 f"It went from {words.percent(s.step_from)} to {words.percent(s.step_to)} between "
                 "two readings, faster than gas can change, and stayed there."
             )
@@ -384,14 +384,14 @@ class OxygenSensorSuspect(Rule):
         if dead is not None:
             kinds.append("no reading")
             times.append(dead)
-            told.append(
+            sentences.append(
                 f"Its device answers, but the sensor has given nothing usable for "
                 f"{words.duration(now - dead)}."
             )
         values["finding"] = ", ".join(kinds)
-        told.append("Do not judge the purge by this sensor until it has been checked.")
+        sentences.append("Do not judge the purge by this sensor until it has been checked.")
         return values, words.message(
-            self.about, self.asset, since=min(times, default=now), numbers=" ".join(told),
+            self.about, self.asset, since=min(times, default=now), numbers=" ".join(sentences),
         )
 
 

@@ -67,7 +67,7 @@ class CompressorNotStarting(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
         self._power, self._trouble = f"{asset}.power", f"{asset}.trouble"
-        extra = [self._power] if context.wired(self._power) else []
+        extra = [self._power] if context.is_configured(self._power) else []
         super().__init__(
             context, asset, inputs=[self._tank, self._running, *extra],
             needs=[self._tank, self._running],
@@ -172,25 +172,25 @@ class CompressorNotStarting(Rule):
         if not s.off.on or not (s.low.beyond or s.deep.beyond):
             s.holds = False
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
+            return RawEvaluation.inactive(max((t for t in times if t is not None), default=None))
         since = self._since(now)
         if not s.deep.beyond and not s.rested and not s.holds:
-            return RawEvaluation.absent()  # by how much gauge and switch differ is not known yet
+            return RawEvaluation.inactive()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held and not s.holds:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         s.waits = not s.holds and self._seen_until() <= (held if s.deep.beyond else since)
         if s.waits:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         s.holds = True
-        return RawEvaluation.present(since, held=held)
+        return RawEvaluation.active(since, held=held)
 
     def _seen_until(self) -> int:
         """Return until when both tank and compressor were read."""
         inputs = self.context.inputs
         return min(inputs.point(p).at or 0 for p in (self._running, self._tank))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it has been close to cut-in for too long."""
         s = self.state
         if not s.off.on or not s.low.beyond:

@@ -161,7 +161,7 @@ class TankLeak(Rule):
         self._pressures = {f"{r}.pressure": r for r in risers}
         self._vents = [
             context.inputs.point(f"{v.id}.open") for v in plant.vents.values()
-            if v.riser in risers and context.wired(f"{v.id}.open")
+            if v.riser in risers and context.is_configured(f"{v.id}.open")
         ]
         needs = [self._tank, self._running, *self._pressures]
         super().__init__(context, asset, inputs=needs, needs=needs)
@@ -272,7 +272,7 @@ class TankLeak(Rule):
             s.leaks = past
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the next look at the balance."""
         return now - now % _EVERY + _EVERY
 
@@ -307,7 +307,7 @@ class TankLeak(Rule):
             self._look(now)
         if s.leaks is None or (not s.leaks and self._last_at() < now - _OLD):
             return RawEvaluation.unknown("nothing shows that its risers draw no gas")
-        return RawEvaluation.present(s.since_at) if s.leaks else RawEvaluation.absent(s.since_at)
+        return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return how fast it falls with nobody drawing."""
@@ -348,7 +348,7 @@ class TankLeak(Rule):
         risers = _fed_by(context, asset)
         if not risers:
             return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
-        unread = [r for r in risers if not context.wired(f"{r}.pressure")]
+        unread = [r for r in risers if not context.is_configured(f"{r}.pressure")]
         where = ", ".join(unread)
         return f"no supervisory pressure at {where}: it may be drawing" if unread else ""
 

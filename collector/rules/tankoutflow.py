@@ -70,7 +70,7 @@ class TankOutflow:
         self._shut = [*(f"{v}.open" for v in vents), *(f"{r}.bypass_open" for r in risers)]
         wanted = [self._tank, self._running, self._mode, *self._pipes, *self._shut,
                   *(heat for _, heat, _ in self._pipes.values())]
-        self.points = tuple(p for p in wanted if context.wired(p))
+        self.points = tuple(p for p in wanted if context.is_configured(p))
         self._fills = [generator, *risers]
         self.state = _OutflowState()
 

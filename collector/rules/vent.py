@@ -136,13 +136,13 @@ class _Stuck(Rule):
         if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
                     if t is not None and t <= now]
-            return RawEvaluation.absent(max(ends, default=None))
+            return RawEvaluation.inactive(max(ends, default=None))
         if declared_fill(self.context, self.asset, now) is not None:
             return RawEvaluation.unknown("a declared fill is on")
         late = found[1]
-        return RawEvaluation.present(late) if now >= late else RawEvaluation.absent()
+        return RawEvaluation.active(late) if now >= late else RawEvaluation.inactive()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it will have stayed too long, or a declared fill ends."""
         found = self._late()
         if found is None:
@@ -188,13 +188,13 @@ class _Stuck(Rule):
             "stayed_hours": round((now - began) / 3_600_000, 2),
             "limit_hours": round((late - began) / 3_600_000, 2),
         }
-        told = (
+        numbers = (
             f"{self._story()} for {least}{words.duration(now - began)}; up to "
             f"{words.duration(late - began)} is taken for its normal habit. Oxygen is "
             f"{words.percent(known)}; the target is {words.percent(self._target)}."
         )
         return values, words.message(
-            self.about, self.asset, since=late, numbers=told,
+            self.about, self.asset, since=late, numbers=numbers,
         )
 
     def _story(self) -> str:
@@ -320,7 +320,7 @@ class WaterAtVent(Rule):
         wet = self.state.wet
         if wet.on is None:
             return RawEvaluation.unknown("no reading yet")
-        return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
+        return RawEvaluation.active(wet.start_at) if wet.on else RawEvaluation.inactive(wet.end_at)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
@@ -331,9 +331,9 @@ class WaterAtVent(Rule):
         wet = self.state.wet
         since = now if wet.start_at is None else wet.start_at
         least = "" if wet.known else "at least "
-        told = (
+        numbers = (
             f"The water contact has been closed for {least}{self.words.duration(now - since)}. "
             "Trapped water blocks the purge path and rusts the pipe."
         )
         values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
-        return values, self.words.message(self.about, self.asset, since=since, numbers=told)
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)

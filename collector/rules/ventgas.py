@@ -48,7 +48,7 @@ def generator_of(context: Context, vent: str) -> str | None:
 def mode_of(context: Context, vent: str) -> str:
     """Return the point of the mode of this vent's generator; empty where it cannot be read."""
     point = f"{generator_of(context, vent)}.mode"
-    return point if generator_of(context, vent) and context.wired(point) else ""
+    return point if generator_of(context, vent) and context.is_configured(point) else ""
 
 
 def declared_fill(context: Context, vent: str, now: int) -> int | None:

@@ -32,7 +32,7 @@ class Vessel:
             (context.inputs.point(f"{r.id}.pressure"),
              context.inputs.point(f"{r.id}.pipe_temperature"), r.volume / self.volume)
             for r in fed
-            if r.volume and self.volume and context.wired(f"{r.id}.pressure")
+            if r.volume and self.volume and context.is_configured(f"{r.id}.pressure")
         ]
         self._risers = known if len(known) == len(fed) else []
         rooms = [context.inputs.point(f"{r}.temperature") for r in plant.rooms]

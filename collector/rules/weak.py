@@ -84,7 +84,7 @@ class CompressorWeak(Rule):
         if baseline is None:
             if s.weak:  # somebody reset the baseline: what was held against it is over
                 self.state = _WeakState(on=s.on)
-                return RawEvaluation.absent(now)
+                return RawEvaluation.inactive(now)
             return RawEvaluation.unknown(self._learning())
         rows = self._balance.account.runs_series
         newest = int(rows[-1][0]) if rows else 0
@@ -100,8 +100,8 @@ class CompressorWeak(Rule):
                 return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
             self._compare(rate, recent[-1][3], baseline.value, newest)
         if s.weak:
-            return RawEvaluation.present(s.since_at)
-        return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.active(s.since_at)
+        return RawEvaluation.inactive(s.since_at)
 
     def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
         s = self.state
@@ -118,7 +118,7 @@ class CompressorWeak(Rule):
             s.weak, s.since_at = past, at
 
     def _learning(self) -> str:
-        for found in self.context.baselines.standing():
+        for found in self.context.baselines.current():
             if (found.quantity, found.asset) == ("compressor-delivery", self.asset):
                 return (f"its baseline is being learned: {found.days} of {found.needed} good days "
                         f"so far ({found.conditions})")

@@ -121,7 +121,7 @@ class ModbusDevice:
                 self._fail(raws, planned, asked, Quality.BAD, str(error))
             else:
                 answered = True
-                self._take(raws, planned, answer)
+                self._accept(raws, planned, answer)
             self._hand_over(raws, planned, sink)
         self._finish(raws, sink)
         self.counters.answering = answered
@@ -131,7 +131,7 @@ class ModbusDevice:
     def close(self) -> None:
         """Do nothing: the connection belongs to the bus."""
 
-    def _take(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
+    def _accept(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
         self._plan.granted(planned)
         self._mute.discard(planned.request)
         self.counters.latency.append(answer.latency)

@@ -233,13 +233,13 @@ class Poller:
     async def _poll_for_ever(self, polled: _Polled) -> None:
         settings = polled.reader.settings
         grid = Grid.of(settings.id, settings.every)
-        slot: int | None = None
+        step: int | None = None
         while True:
-            slot = await self._next_step(polled, grid, slot)
+            step = await self._next_step(polled, grid, step)
             if polled.back_off.skip():
                 self._leave_out(polled)
             else:
-                polled.reader.counters.lateness.append(max(0, self._clock.now() - slot))
+                polled.reader.counters.lateness.append(max(0, self._clock.now() - step))
                 await self._poll(polled)
             polled.reader.counters.back_off = polled.back_off.wait
 
@@ -249,17 +249,17 @@ class Poller:
         The wall clock may be set while this waits; a step that is then further away than one
         interval, or long past, is computed again instead.
         """
-        slot = grid.next(self._clock.now())
-        if last is not None and last < slot:
-            polled.reader.counters.counts["skipped"] += min((slot - last) // grid.every - 1, 1000)
-        while (left := slot - self._clock.now()) > 0:
+        step = grid.next(self._clock.now())
+        if last is not None and last < step:
+            polled.reader.counters.counts["skipped"] += min((step - last) // grid.every - 1, 1000)
+        while (left := step - self._clock.now()) > 0:
             if left > grid.every:
-                slot = grid.next(self._clock.now())
-                left = slot - self._clock.now()
+                step = grid.next(self._clock.now())
+                left = step - self._clock.now()
             await self._clock.sleep(left)
-        if self._clock.now() - slot > grid.every:
-            slot = grid.next(self._clock.now()) - grid.every
-        return slot
+        if self._clock.now() - step > grid.every:
+            step = grid.next(self._clock.now()) - grid.every
+        return step
 
     async def _poll(self, polled: _Polled) -> None:
         async with polled.busy:

@@ -4,6 +4,9 @@ Points that lie near each other are read together. A device may refuse a request
 address it does not have, without saying which; then the request is cut in two, and again, until
 what is refused is known: either a point of its own (left out, and tried again seldom) or the gap
 between two points (never spanned again).
+
+Controllers that start up refuse what they will answer a minute later. A device that refuses
+everything is asked one request a poll; after its first answer it is asked for all of them again.
 """
 
 from __future__ import annotations
@@ -20,6 +23,9 @@ __all__ = ["Planned", "ReadPlan", "Span", "spans_of"]
 
 _SEPARABLE = frozenset({2, 3})
 """Illegal data address, and illegal data value (the quantity): a smaller request may be granted."""
+_RETRY, _RETRY_POLLS = 300_000, 10
+"""ms after which a refused point is tried again, and the fewest polls; after so many polls also one
+that the device has answered before (settings)."""
 
 
 class Span(NamedTuple):
@@ -54,13 +60,13 @@ def spans_of(point: PointSettings) -> tuple[Span, ...]:
 class ReadPlan:
     """The requests of one device, and the points and gaps it has refused.
 
-    A refused point is tried again after ``retry`` polls. Raises ``ValueError`` when a
-    single value is longer than the device's limit allows.
+    A refused point is tried again after ``retry`` polls (default: 5 min, at least 10 polls). Raises
+    ``ValueError`` when a single value is longer than the device's limit allows.
     """
 
-    def __init__(self, settings: DeviceSettings, *, retry: int = 500) -> None:
+    def __init__(self, settings: DeviceSettings, *, retry: int | None = None) -> None:
         self._settings = settings
-        self._retry = retry
+        self._retry = retry or max(_RETRY // settings.every, _RETRY_POLLS)
         self._spans = tuple(sorted({s for p in settings.points for s in spans_of(p)}))
         for span in self._spans:
             if span.end - span.start > self._most(span.table):
@@ -68,6 +74,7 @@ class ReadPlan:
         self._cuts: dict[tuple[str, int], tuple[int, int]] = {}
         """Table and first address behind the cut -> start and end of the request refused there."""
         self._refused: dict[Span, tuple[int, str]] = {}
+        self._answered: set[Span] = set()
         self._apart: set[Span] = set()
         """Overlapping spans that were refused together: each gets a request of its own."""
         self._polls = 0
@@ -82,6 +89,11 @@ class ReadPlan:
         """Spans left out for now, each with the device's refusal."""
         return {span: why for span, (_, why) in self._refused.items()}
 
+    @property
+    def _starting(self) -> bool:
+        """Whether the device refuses everything."""
+        return len(self._refused) == len(self._spans)
+
     def requests(self) -> tuple[Planned, ...]:
         """Return the fewest requests that keep to the limits and to what was refused."""
         if self._known is None:
@@ -91,12 +103,21 @@ class ReadPlan:
     def next_poll(self) -> tuple[Planned, ...]:
         """Count a poll; return its requests, each refused span alone among them when it is due."""
         self._polls += 1
-        due = [s for s, (since, _) in self._refused.items() if self._polls - since >= self._retry]
+        if self._starting:
+            due = [min(self._refused, key=lambda span: self._refused[span][0])]
+        else:
+            due = [s for s, (since, _) in self._refused.items() if self._polls - since >= (
+                min(self._retry, _RETRY_POLLS) if s in self._answered else self._retry)]
         alone = tuple(self._planned([span]) for span in due)
         return self.requests() + alone
 
     def granted(self, planned: Planned) -> None:
         """Record that the device answered: its spans are no longer refused."""
+        self._answered.update(planned.spans)
+        if self._starting:  # the next poll asks for all of them, and no gap is held to be refused
+            self._refused = {s: (-self._retry, why) for s, (_, why) in self._refused.items()}
+            self._cuts.clear()
+            self._apart.clear()
         if self._refused and any(span in self._refused for span in planned.spans):
             for span in planned.spans:
                 self._refused.pop(span, None)

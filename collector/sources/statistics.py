@@ -6,7 +6,7 @@ from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["BusStatistics", "DeviceStatistics", "DeviceCounters", "middle"]
+__all__ = ["BusStatistics", "DeviceCounters", "DeviceStatistics", "middle"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from collector.clock import format_instant
 from collector.domain.conditions import CATALOGUE
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
 from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import QUANTITIES
 from collector.domain.units import PSI
-from collector.domain.verdicts import NotWatched
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.tightness import IN_SERVICE, allowed_flow
@@ -45,7 +45,7 @@ _FEED_SOURCE = "assumed; 98 % ± 1 % nitrogen is common practice"
 
 def make_survey(
     plant: Plant, *, deliveries: Deliveries | None = None, feed: float | None = None,
-    not_watched: Sequence[NotWatched] = (),
+    not_monitored: Sequence[NotMonitored] = (),
 ) -> Survey:
     """Return the survey. ``feed`` is the oxygen fraction of the product; 1 % by default.
 
@@ -57,7 +57,7 @@ def make_survey(
         site=plant.site.id, title=plant.site.name,
         risers=tuple(_riser(plant, r, words, given, feed) for r in plant.risers.values()),
         generators=tuple(_Unit(plant, g, words, given).part() for g in plant.generators.values()),
-        lacks=tuple(_lacks(not_watched)),
+        lacks=tuple(_lacks(not_monitored)),
         assumptions=(
             "Ideal gas (within 0.4 % here) at 15 °C (59 °F) in the pipe, filled from "
             "atmospheric pressure; the atmosphere from the site's altitude (US Standard Atmosphere "
@@ -182,8 +182,8 @@ _POINTS = {
 """Quantities by what a rule calls them when it misses one."""
 
 
-def _lacks(missing: Sequence[NotWatched]) -> Iterator[Note]:
-    grouped: dict[str, list[NotWatched]] = {}
+def _lacks(missing: Sequence[NotMonitored]) -> Iterator[Note]:
+    grouped: dict[str, list[NotMonitored]] = {}
     for one in missing:
         grouped.setdefault(one.reason, []).append(one)
     for reason, items in grouped.items():

@@ -17,7 +17,7 @@ from collector.web.services import BoardServices
 from collector.web.views.lists import BoardFacts
 from collector.web.views.trends import Occurrence, occurrences
 
-__all__ = ["board_facts", "occurrences_of", "points_of", "asset_of", "trends"]
+__all__ = ["asset_of", "board_facts", "occurrences_of", "points_of", "trends"]
 
 _BEFORE = 7 * DAY
 """ms before a time range in which an alarm that is active in it may have begun."""
@@ -37,7 +37,7 @@ async def board_facts(services: BoardServices, *, log: bool = True) -> BoardFact
     statistics, pace = services.statistics(), pace_of(services.clock)
     return BoardFacts(
         plant=services.plant(), points=services.picture.points(), alarms=services.alarms(),
-        not_watched=services.not_watched(), fills=services.fills(),
+        not_monitored=services.not_monitored(), fills=services.fills(),
         baselines=services.baselines(), estimates=services.estimates(),
         events=events, log_trouble=trouble, statistics=statistics, now=now, pace=pace,
         health=check_health(statistics, now, pace),
@@ -55,8 +55,8 @@ def asset_of(services: BoardServices, asset_id: str, kind: str = "") -> Thing:
 def points_of(services: BoardServices, asset: Thing) -> list[str]:
     """Return the points of an asset that are wired or have had a reading, in a fixed order."""
     plant = services.plant()
-    wired = {p for device in plant.devices.values() for p in device.points}
-    mine = {split_point(p)[1] for p in wired | set(services.picture)
+    configured = {p for device in plant.devices.values() for p in device.points}
+    mine = {split_point(p)[1] for p in configured | set(services.picture)
             if split_point(p)[0] == asset.id}
     order = [name for base in QUANTITIES[asset.kind] for name in (base, f"{base}_no", f"{base}_nc")]
     return [f"{asset.id}.{name}" for name in order if name in mine

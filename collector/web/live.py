@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import StreamingResponse
 
-from collector.domain.events import AlarmMoved, Event, FactNoted
+from collector.domain.events import AlarmTransition, Event, SystemEvent
 from collector.web.access import AccessPolicy
 from collector.web.http_errors import HttpError
 
@@ -46,7 +46,7 @@ class Live:
     def wake(self, events: Sequence[Event]) -> None:
         """Notify of a commit; at once where it holds an alarm transition or a system event."""
         self._turns += 1
-        if any(isinstance(e, AlarmMoved | FactNoted) for e in events):
+        if any(isinstance(e, AlarmTransition | SystemEvent) for e in events):
             for waiting in self._alarms:
                 waiting.set()
 

@@ -8,26 +8,32 @@ from pathlib import Path
 
 from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
-from collector.domain.actions import Action
+from collector.domain.actions import OperatorAction
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import ConditionSettings
 from collector.domain.deliveries import Delivery
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.fills import DeclaredFill
 from collector.domain.links import Link
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.plant import Plant
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.trends import TrendStep
-from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
 from collector.people import SessionManager
 from collector.web.access import AccessPolicy
 from collector.web.live import Live
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "LinkServices", "MeasureLine", "HistoryServices", "Search",
+    "BoardServices",
+    "CollectorStatistics",
+    "DeviceStatistics",
+    "ForwardStatistics",
+    "HistoryServices",
+    "LinkServices",
+    "MeasureLine",
+    "Search",
 ]
 
 
@@ -102,7 +108,7 @@ class MeasureLine:
 class HistoryServices:
     """Queries of the journal's history. Instants are ms, ends exclusive."""
 
-    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmMoved]]]
+    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmTransition]]]
     """``(start, end, assets)``: transitions of their and their contacts' alarms, oldest first."""
     estimates: Callable[[str, str, int, int], Awaitable[Sequence[EstimateMade]]]
     """``(quantity, asset, start, end)``: oldest first."""
@@ -126,7 +132,7 @@ class LinkServices:
     """``(token, now)``: the link it stands for; raises ``LinkRefused``."""
     name: Callable[[str], str]
     """Display name of a person of the site file."""
-    history: Callable[[str], Awaitable[Sequence[AlarmMoved]]]
+    history: Callable[[str], Awaitable[Sequence[AlarmTransition]]]
     """Every event of one occurrence, oldest first."""
 
 
@@ -143,10 +149,10 @@ class BoardServices:
     clock: Clock
     picture: LivePicture
     alarms: Callable[[], Sequence[LiveAlarm]]
-    not_watched: Callable[[], Sequence[NotWatched]]
+    not_monitored: Callable[[], Sequence[NotMonitored]]
     fills: Callable[[], Sequence[DeclaredFill]]
     baselines: Callable[[], Sequence[Baseline]]
-    act: Callable[[Action], Awaitable[Sequence[Event]]]
+    act: Callable[[OperatorAction], Awaitable[Sequence[Event]]]
     trend: Callable[[str, int, int, int], Awaitable[Sequence[TrendStep]]]
     """``(point, start, end, step)``, instants and step in ms."""
     events: Callable[[int, int], Awaitable[Sequence[Event]]]

@@ -236,7 +236,7 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
                      grace=300.0 + 5.0 * draft.every(riser.id) + tau)
 
 
-def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
+def _measured_with(draft: Draft, riser: Riser) -> list[Riser] | None:
     """Return the risers whose leak is told with this one's; ``None`` where it cannot be told.
 
     A vent that is open for days, or that nobody reads, passes for a leak.
@@ -249,7 +249,7 @@ def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
 
 def _leak_high(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]
@@ -284,7 +284,7 @@ def _leak_high(draft: Draft) -> FaultPlan | None:
 
 def _leak_growing(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]

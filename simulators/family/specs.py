@@ -9,9 +9,30 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["AIR", "CUBIC_FOOT", "GALLON", "PSI", "R", "Allowed", "Change", "Device", "DrawnPlant",
-           "Fault", "FaultPlan", "Force", "Gauge", "Generator", "Happenings", "Outage", "Riser",
-           "Room", "Vent", "Weather", "atmosphere", "scf"]
+__all__ = [
+    "AIR",
+    "CUBIC_FOOT",
+    "GALLON",
+    "PSI",
+    "Allowed",
+    "Change",
+    "Device",
+    "DrawnPlant",
+    "Fault",
+    "FaultPlan",
+    "Force",
+    "Gauge",
+    "Generator",
+    "Happenings",
+    "Outage",
+    "R",
+    "Riser",
+    "Room",
+    "Vent",
+    "Weather",
+    "atmosphere",
+    "scf",
+]
 
 R = 8.314462618
 PSI = 6894.757293168

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
+from collector.acceptance.step_evaluation import Outcome, StepEvaluation
 from collector.acceptance.steps import Size
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, a_plant, look, series, step_of
@@ -30,7 +30,7 @@ def pumped(minutes: float, *, low: float = 0.0, high: float = 80.0, at: float = 
     return series(TANK, psi, seconds), series(RUN, lambda s: float(at <= s < end), seconds)
 
 
-def minutes_of(found: Finding) -> float:
+def minutes_of(found: StepEvaluation) -> float:
     return next(m.value for m in found.measures if m.name == "time") / 60
 
 

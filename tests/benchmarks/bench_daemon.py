@@ -15,7 +15,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline
 from collector.clock import SystemClock
 from collector.config.conditions import default_settings
@@ -73,7 +73,8 @@ async def to_disk(port: int, seconds: float, folder: Path) -> Figure:
     with Journal.open(folder / "journal.sqlite") as journal:
         pipeline = Pipeline(
             site="bench", store=journal, picture=LivePicture(),
-            watch=Watch(plant=plant, settings=ConditionSettings(defaults=default_settings())),
+            monitor=SiteMonitor(plant=plant,
+                                settings=ConditionSettings(defaults=default_settings())),
             clock=clock, committed=lambda _r, _e: None,
         )
         poller = Poller([_device(port, names)], clock=clock, sink=lambda _: None,

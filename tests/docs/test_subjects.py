@@ -20,11 +20,11 @@ from collector.config.profiles import LegTable, PointTable, ProfileFile
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
@@ -179,7 +179,7 @@ def test_every_help_has_an_example(command: str) -> None:
 
 # -- events --------------------------------------------------------------------------------------
 
-MOVED = AlarmMoved(
+MOVED = AlarmTransition(
     time=0, site="s", condition="pressure-low", asset="r1", transition=Transition.RAISED,
     priority=Priority.HIGH, signal=Signal.SUPERVISORY, since=0, text="t", id="i", by="a", why="b",
     until=1,
@@ -245,7 +245,7 @@ def test_every_fact_is_told() -> None:
     told = {r["kind"] for r in rows(sections(source("events"))["Facts of the collector's own"])}
     assert "collector-started" in told
     assert told == _facts()
-    assert json.loads(event_to_json(FactNoted(time=0, site="s", fact="x", text="t"))).keys() == {
+    assert json.loads(event_to_json(SystemEvent(time=0, site="s", fact="x", text="t"))).keys() == {
         "time", "site", "kind", "text"}
 
 

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
@@ -35,8 +35,8 @@ DAY = 86_400_000
 
 def alarm(site: str, transition: Transition = Transition.RAISED, *, condition: str = "pressure-low",
           asset: str = "r1", at: int = NOW, signal: Signal = Signal.SUPERVISORY,
-          priority: Priority = Priority.HIGH) -> AlarmMoved:
-    return AlarmMoved(
+          priority: Priority = Priority.HIGH) -> AlarmTransition:
+    return AlarmTransition(
         time=at, site=site, condition=condition, asset=asset, transition=transition,
         priority=priority, signal=signal, since=NOW, text=f"{condition} at {asset}",
         id=f"{condition}.{asset}.{NOW // 1000}")
@@ -48,8 +48,8 @@ def estimate(site: str, quantity: str, asset: str, value: float, at: int,
                         low=value * 0.95, high=value * 1.05, unit=unit)
 
 
-def fact(site: str, text: str, at: int = NOW) -> FactNoted:
-    return FactNoted(time=at, site=site, fact="site-file-read", text=text)
+def fact(site: str, text: str, at: int = NOW) -> SystemEvent:
+    return SystemEvent(time=at, site=site, fact="site-file-read", text=text)
 
 
 def came(seq: int, event: Event, journal: str = "j") -> ReceivedEvent:

@@ -19,7 +19,7 @@ import pytest
 
 from collector.clock import parse_instant
 from collector.daemon import Daemon
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
+from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
 from collector.journal import Journal
 from tests.integration.story_clock import StoryClock
 from tests.integration.support import beside
@@ -141,12 +141,12 @@ class Night:
     def subjects(self) -> list[tuple[str, str]]:
         return [(str(m["to"]), str(m["subject"])) for m in self.mail.mails]
 
-    def alarms(self) -> list[AlarmMoved]:
-        return [e for e in self.events if isinstance(e, AlarmMoved)
+    def alarms(self) -> list[AlarmTransition]:
+        return [e for e in self.events if isinstance(e, AlarmTransition)
                 and e.condition == "air-fill-stuck"]
 
-    def facts(self, name: str) -> list[FactNoted]:
-        return [e for e in self.events if isinstance(e, FactNoted) and e.fact == name]
+    def facts(self, name: str) -> list[SystemEvent]:
+        return [e for e in self.events if isinstance(e, SystemEvent) and e.fact == name]
 
 
 @contextlib.asynccontextmanager
@@ -186,7 +186,7 @@ def body_of(mail: EmailMessage) -> str:
     return str(part.get_content()).replace("\r\n", "\n")
 
 
-async def _raised_at_two(story: Night) -> AlarmMoved:
+async def _raised_at_two(story: Night) -> AlarmTransition:
     """Bring the tank into air-fill at half past one; return the alarm of two o'clock."""
     story.clock.run(20)
     await story.until("half past one", lambda: story.clock.now() >= parse_instant(

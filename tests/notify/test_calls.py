@@ -13,7 +13,14 @@ import pytest
 
 from collector.clock import format_instant, parse_instant
 from collector.domain.deliveries import NewDelivery
-from collector.domain.events import AlarmMoved, Event, FactNoted, Priority, Signal, Transition
+from collector.domain.events import (
+    AlarmTransition,
+    Event,
+    Priority,
+    Signal,
+    SystemEvent,
+    Transition,
+)
 from collector.domain.plant import Plant
 from collector.notify.calls import decide, next_due
 from collector.notify.policy import Policy
@@ -46,7 +53,7 @@ class Story:
         self.now, self.seq = now, 0
         self.state: Mapping[str, Any] = {}
         self.sent: list[tuple[int, NewDelivery]] = []
-        self.facts: list[FactNoted] = []
+        self.facts: list[SystemEvent] = []
 
     def happens(self, *events: Event) -> None:
         numbered = []
@@ -69,7 +76,8 @@ class Story:
     def passes(self, duration: int) -> None:
         self.until(self.now + duration)
 
-    def raised(self, condition: str = "pressure-low", asset: str = "r1", **more: Any) -> AlarmMoved:
+    def raised(self, condition: str = "pressure-low", asset: str = "r1",
+               **more: Any) -> AlarmTransition:
         event = alarm(condition, asset, time=self.now, **more)
         self.happens(event)
         return event
@@ -89,7 +97,7 @@ def on_call(**more: Any) -> Recipient:
     return Recipient(**{**given, **more})
 
 
-def after(event: AlarmMoved, transition: Transition, at: int, **more: Any) -> AlarmMoved:
+def after(event: AlarmTransition, transition: Transition, at: int, **more: Any) -> AlarmTransition:
     return replace(event, transition=transition, time=at, **more)
 
 

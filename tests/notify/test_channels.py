@@ -15,7 +15,7 @@ import pytest
 from collector.clock import SystemClock
 from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
-from collector.domain.events import FactNoted, event_from_json, event_to_json
+from collector.domain.events import SystemEvent, event_from_json, event_to_json
 from collector.domain.plant import Plant
 from collector.notify.channels import (
     AppriseChannel,
@@ -245,9 +245,9 @@ async def until(condition: Callable[[], bool]) -> None:
 
 async def deliver_until(
     store: MemoryStore, plant: Plant, address: str, done: str, **settings: float
-) -> tuple[Outbox, list[FactNoted]]:
+) -> tuple[Outbox, list[SystemEvent]]:
     """Run a real outbox on the machine's clock until delivery 1 is ``done``."""
-    facts: list[FactNoted] = []
+    facts: list[SystemEvent] = []
     policy = Policy(recipients=(Recipient(id="on-call", to=address),), plant=plant,
                     together=AT_ONCE)
     quick = OutboxSettings(**{  # type: ignore[arg-type]

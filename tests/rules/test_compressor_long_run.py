@@ -190,7 +190,7 @@ def test_trap_a_declared_fill(asset):
     rows = series({RUN: between(60 * SECOND, 3 * HOUR), MODE: 2}, end=70 * MINUTE)
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(rows[:2])
-    s.watch.declare_fill(asset, T0 + 2 * HOUR)
+    s.monitor.declare_fill(asset, T0 + 2 * HOUR)
     s.feed(rows[2:])
     assert s.moves(C) == [("raised", 61 * MINUTE + 5 * SECOND)]
     assert "declared system fill" in s.alarms(C)[0].text

@@ -68,7 +68,7 @@ def test_trap_a_purge_whose_tail_lies_just_above_the_target():
 
 def test_a_declared_fill_stands_still():
     s = told()
-    s.watch.declare_fill("r1", T0 + 12 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 12 * HOUR)
     s.feed(series({O2: noisy(lambda t: 1.2), OPEN: 1}, end=11 * HOUR, every=MINUTE))
     assert s.moves(C) == []
 

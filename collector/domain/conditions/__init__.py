@@ -21,7 +21,7 @@ from collector.domain.conditions import (
     service,
     vent,
 )
-from collector.domain.conditions.shape import COMMON_SETTINGS, Condition, Setting
+from collector.domain.conditions.schema import COMMON_SETTINGS, Condition, Setting
 
 __all__ = [
     "CATALOGUE",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.conditions.shape import Cause, Condition, Setting, delays
+from collector.domain.conditions.schema import Cause, Condition, Setting, delays
 from collector.domain.events import Priority, Signal
 
 __all__ = ["CONDITIONS"]

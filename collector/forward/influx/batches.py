@@ -12,7 +12,7 @@ from pathlib import Path
 
 from collector.clock import Clock, format_instant
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import MINUTE
 from collector.forward.influx.endpoints import Endpoint, ServerFault
@@ -20,7 +20,7 @@ from collector.forward.influx.points import DeadLetter
 from collector.forward.remote_endpoint import RetryPolicy
 from collector.threads import in_thread
 
-__all__ = ["DeadLetterFile", "Outcome", "BatchSender", "Stopped", "deliver"]
+__all__ = ["BatchSender", "DeadLetterFile", "Outcome", "Stopped", "deliver"]
 
 
 _LARGEST = 1_000_000
@@ -69,7 +69,7 @@ async def deliver(
     others of the batch. Raises what ``write`` raises but ``LinesRefused``; the whole batch may
     then be written again.
     """
-    refusals = (LinesRefused, ServerFault) if doubted else (LinesRefused,)
+    refused_by = (LinesRefused, ServerFault) if doubted else (LinesRefused,)
     dead: list[DeadLetter] = []
     too_old, requests, anything = 0, 0, False
     waiting = [lines]
@@ -79,7 +79,7 @@ async def deliver(
         try:
             await write(part)
             anything = True
-        except refusals as exc:
+        except refused_by as exc:
             refused = exc if isinstance(exc, LinesRefused) else None
             if refused is not None and refused.too_old and refused.rest_taken:
                 too_old += refused_count(str(exc), len(part))
@@ -121,13 +121,13 @@ class BatchSender:
     """Sends batches to one server. Setting ``expired`` abandons a request under way."""
 
     def __init__(
-        self, *, site: str, clock: Clock, record_event: Callable[[FactNoted], object],
+        self, *, site: str, clock: Clock, record_event: Callable[[SystemEvent], object],
         dead_letters: DeadLetterFile,
         retry: RetryPolicy,
     ) -> None:
         self._site, self._clock, self._record_event = site, clock, record_event
         self._file = dead_letters
-        self._patience = retry
+        self._retry = retry
         self._make: Callable[[], Endpoint] | None = None
         self._endpoint: Endpoint | None = None
         self._unreported: list[DeadLetter] = []
@@ -157,13 +157,13 @@ class BatchSender:
         sending = asyncio.ensure_future(in_thread(lambda: self._blocking(body)))
         expired = asyncio.ensure_future(self.expired.wait())
         try:
-            await asyncio.wait({sending, expired}, timeout=self._patience.deadline,
+            await asyncio.wait({sending, expired}, timeout=self._retry.deadline,
                                return_when=asyncio.FIRST_COMPLETED)
             if not sending.done():
                 if self.expired.is_set():
                     raise Stopped
                 self._endpoint = None  # the thread keeps the old one to itself
-                raise DeliveryUnreachable(f"no end within {self._patience.deadline:g} s")
+                raise DeliveryUnreachable(f"no end within {self._retry.deadline:g} s")
             await sending
         finally:
             sending.cancel()
@@ -196,7 +196,7 @@ class BatchSender:
         count, last, self._reported_at = self._unreported_count, self._unreported[-1], moment
         self._unreported, self._unreported_count = [], 0
         points = "1 point" if count == 1 else f"{count} points"
-        self._record_event(FactNoted(
+        self._record_event(SystemEvent(
             time=self._clock.now(), site=self._site, fact=DEAD_LETTERS,
             text=f"{points} could not be delivered to {TARGET} and will not be tried again. "
                  f"The last one: {last.why}",

@@ -21,7 +21,7 @@ from collector.domain.errors import (
 )
 from collector.forward.settings import InfluxSettings
 
-__all__ = ["Busy", "ServerFault", "V1Endpoint", "V2Endpoint", "Endpoint", "error_of", "endpoint_of"]
+__all__ = ["Busy", "Endpoint", "ServerFault", "V1Endpoint", "V2Endpoint", "endpoint_of", "error_of"]
 
 _CONNECT, _QUIET = 5.0, 20.0
 """Seconds for a connection to open, and for a socket without data."""

@@ -17,7 +17,7 @@ from dataclasses import replace
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
@@ -45,7 +45,7 @@ class InfluxForwarder:
 
     def __init__(
         self, *, settings: InfluxSettings | None, store: CommitStore, plant: Plant, clock: Clock,
-        pace: Clock, record_event: Callable[[FactNoted], object],
+        pace: Clock, record_event: Callable[[SystemEvent], object],
         dead_letters: DeadLetterFile,
         endpoint: Callable[[InfluxSettings], Endpoint] = endpoint_of,
         retry: RetryPolicy | None = None, rng: random.Random | None = None,

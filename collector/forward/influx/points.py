@@ -16,7 +16,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted, Transition
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent, Transition
 from collector.domain.plant import Plant
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.forward.checkpoint import KeptEvent, StoredCommit
@@ -194,15 +194,15 @@ def event_lines(events: Iterable[KeptEvent]) -> Iterator[Line]:
 
 def _of_event(event: Event) -> Line:
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             return _of_alarm(event)
         case EstimateMade():
             return _of_estimate(event)
-        case FactNoted():
+        case SystemEvent():
             return _of_fact(event)
 
 
-def _of_alarm(event: AlarmMoved) -> Line:
+def _of_alarm(event: AlarmTransition) -> Line:
     fields: dict[str, FieldValue] = {
         "text": event.text, "id": event.id, "since": event.since, "values": _json(event.values),
     }
@@ -236,7 +236,7 @@ def _of_estimate(event: EstimateMade) -> Line:
                 tags=tags | ({"unit": event.unit} if event.unit else {}))
 
 
-def _of_fact(event: FactNoted) -> Line:
+def _of_fact(event: SystemEvent) -> Line:
     tags = {"site": event.site, "fact": event.fact}
     return Line(
         measurement="fact", time=event.time, tags=tags | ({"asset": event.asset} if event.asset

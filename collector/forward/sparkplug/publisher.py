@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.forward.checkpoint import CommitStore, PublishCheckpoint
@@ -70,7 +70,7 @@ class SparkplugPublisher:
 
     def __init__(
         self, *, settings: MqttSettings | None, plant: Plant, picture: LivePicture,
-        store: CommitStore, clock: Clock, record_event: Callable[[FactNoted], object],
+        store: CommitStore, clock: Clock, record_event: Callable[[SystemEvent], object],
         version: str, rng: random.Random | None = None, timeout: float = 20.0,
     ) -> None:
         self._settings, self._plant, self._picture = settings, plant, picture

@@ -28,7 +28,7 @@ from collector.forward.settings import MqttSettings
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
 from collector.forward.sparkplug.payload import PayloadInvalid
 
-__all__ = ["CONSUMER", "CHECKPOINT", "PublishCounts", "Session", "SessionParts"]
+__all__ = ["CHECKPOINT", "CONSUMER", "PublishCounts", "Session", "SessionParts"]
 
 CONSUMER = "mqtt"
 """The name of the cursor in the journal."""

@@ -128,7 +128,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
         f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
                          "end of the period." if m.raised else "Nobody was called.")
-    if m.quiet:
+    if m.inhibited:
         yield Heading(text="Suppressed alarms", level=2)
         yield Table(
             header=("What", "Where", "How", "From", "For", "By", "Why"),
@@ -136,7 +136,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
             rows=[(title_of(q.condition), g.name(q.asset), _KINDS[q.kind],
                    instant_words(q.start, g.zone),
                    "still" if q.end is None else duration_text(q.end - q.start), q.by, q.why)
-                  for q in m.quiet[-_MOST:]])
+                  for q in m.inhibited[-_MOST:]])
 
 
 def _remark(g: ReportData, frequent: Frequent) -> str:

@@ -16,7 +16,7 @@ from collector.reports.blocks import Block, Bullets, Figure, Heading, Paragraph,
 from collector.reports.report_data import ReportData, title_of
 from collector.reports.times import instant_words
 
-__all__ = ["Seen", "coverage", "not_watched", "seen"]
+__all__ = ["Seen", "coverage", "not_monitored", "seen"]
 
 
 _WHOLE = 0.9995
@@ -133,13 +133,13 @@ def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
                 description="A bar where there are readings, a gap where there are none.")
 
 
-def not_watched(g: ReportData) -> Iterator[Block]:
+def not_monitored(g: ReportData) -> Iterator[Block]:
     """Yield the list of conditions that are not monitored, with the reasons."""
     yield Heading(text="Not monitored")
-    if not g.not_watched:
+    if not g.not_monitored:
         yield Paragraph(text="Every condition that applies here is monitored.")
         return
     yield Paragraph(text=(
         "These conditions could not have been noticed, by the site file as it is now:"))
-    by_title = [(f"{title_of(n.condition)}, {g.name(n.asset)}", n.reason) for n in g.not_watched]
+    by_title = [(f"{title_of(n.condition)}, {g.name(n.asset)}", n.reason) for n in g.not_monitored]
     yield Bullets(items=[f"{what}: {why}" for what, why in by_title])

@@ -51,8 +51,8 @@ def next_steps(g: ReportData) -> Iterator[str]:
     if untested and g.end - g.start >= _QUARTER:
         yield (f"Test the low-air switch of {', '.join(untested)}: it did not operate in this "
                "period, and each quarter is the interval (NFPA 25).")
-    if g.not_watched:
-        count = len(g.not_watched)
+    if g.not_monitored:
+        count = len(g.not_monitored)
         yield (f"{count} condition{'s' if count > 1 else ''} not monitored; the list says "
                "what is missing for each.")
 
@@ -89,7 +89,7 @@ def _brief(g: ReportData) -> Iterator[str]:
     m = g.measures
     raised = "No alarm was" if not m.raised else "1 alarm was" if m.raised == 1 else \
         f"{m.raised} alarms were"
-    active = f"{len(m.standing) or 'none'} active"
+    active = f"{len(m.active) or 'none'} active"
     yield f"{raised} raised in {duration_text(g.end - g.start)}; {active} at the end."
     for riser in g.plant.risers.values():
         point = f"{riser.id}.pressure"

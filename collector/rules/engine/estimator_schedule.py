@@ -56,7 +56,7 @@ class EstimatorSchedule:
         """Have the estimators that are ready make an estimate at the next tick."""
         self._requested = True
 
-    def due(self, now: int) -> bool:
+    def is_due(self, now: int) -> bool:
         """Whether a tick at ``now`` makes estimates."""
         return self._requested or (self.midnight is not None and now >= self.midnight)
 

@@ -12,9 +12,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from collector.domain.conditions.shape import DECLARED_FILL, Cause
+from collector.domain.conditions.schema import DECLARED_FILL, Cause
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Plant
-from collector.domain.verdicts import Standing
 from collector.rules.base import Rule
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
@@ -168,7 +168,7 @@ class Inhibition:
         """Return the active causes of a condition, in words."""
         found = [
             self._why(link.by) for link in self._links[id(of)]
-            if link.by.standing is Standing.PRESENT and self._reaches(link, of)
+            if link.by.state is ConditionState.ACTIVE and self._reaches(link, of)
         ]
         until = self._declared(of.rule.asset, now) if self._fills.get(id(of)) else None
         if until is not None:

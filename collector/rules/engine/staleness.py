@@ -26,7 +26,7 @@ class Staleness:
 
     def __init__(self, inputs: Inputs, names: Iterable[str]) -> None:
         self._inputs = inputs
-        self._watched = [inputs.point(name) for name in names]
+        self._points = [inputs.point(name) for name in names]
         self.points: set[str] = set()
         """Stale points; their next sample has its rules evaluated."""
         self.next_at: int | None = None
@@ -54,7 +54,7 @@ class Staleness:
         self._look_after(max(now, self._inputs.known_until))
         silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
         found, just_now = [], now - self._inputs.least_gap
-        for point in self._watched:
+        for point in self._points:
             at = point.at
             # Most have a sample of just now: none of those asks for its gap.
             if at is None or (at >= just_now and not silent) or point.name in self.points:

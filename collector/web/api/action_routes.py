@@ -9,7 +9,7 @@ from fastapi.security import HTTPBearer
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from collector.domain.actions import Deed
+from collector.domain.actions import ActionKind
 from collector.domain.errors import ActionRefused
 from collector.web.access import require, visitor
 from collector.web.api import schemas
@@ -40,7 +40,7 @@ def add_action_routes(app: FastAPI, services: BoardServices) -> None:
         _add_action(app, services, kind)
 
 
-def _body(kind: Deed) -> dict[str, Any]:
+def _body(kind: ActionKind) -> dict[str, Any]:
     """Return the description of a request's body, which is read below the framework."""
     body = BODIES[kind].model_json_schema()
     extra = schemas.FormFields.model_json_schema()
@@ -54,7 +54,7 @@ def _body(kind: Deed) -> dict[str, Any]:
     }}
 
 
-def _add_action(app: FastAPI, services: BoardServices, kind: Deed) -> None:
+def _add_action(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
     route = ACTIONS[kind]
     target, segment = route.target, route.segment
     # A default, since an annotation could not see what is known only here.
@@ -71,7 +71,7 @@ def _add_action(app: FastAPI, services: BoardServices, kind: Deed) -> None:
 
 
 async def perform(
-    request: Request, services: BoardServices, name: str, kind: Deed,
+    request: Request, services: BoardServices, name: str, kind: ActionKind,
 ) -> Response:
     """Perform an action on the target of that id and return the response.
 

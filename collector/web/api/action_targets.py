@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from collector.clock import format_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.plant import Plant
 from collector.domain.readings import split_point
@@ -45,7 +45,7 @@ class ActionTarget:
     unknown: str
     back: str
     response: type[ApiModel]
-    after: Callable[[Action, BoardServices], ApiModel]
+    after: Callable[[OperatorAction, BoardServices], ApiModel]
 
 
 def _knows_asset(plant: Plant, asset: str) -> bool:
@@ -83,38 +83,38 @@ def _known_baseline(name: str, services: BoardServices) -> bool:
     return any(name == baseline_id(one) for one in services.baselines())
 
 
-def _after_alarm(action: Action, services: BoardServices) -> ApiModel:
+def _after_alarm(action: OperatorAction, services: BoardServices) -> ApiModel:
     found = next((a for a in services.alarms()
                   if action.alarm in (a.id, f"{a.condition}.{a.asset}")), None)
     return ActResponse(
-        done=action.deed.value, by=action.by, time=format_instant(action.time),
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
         alarm=None if found is None else alarm_response(found, services.plant()),
     )
 
 
-def _after_fill(action: Action, services: BoardServices) -> ApiModel:
+def _after_fill(action: OperatorAction, services: BoardServices) -> ApiModel:
     found = next((f for f in services.fills() if f.asset == action.alarm), None)
     return FillActResponse(
-        done=action.deed.value, by=action.by, time=format_instant(action.time),
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
         fill=None if found is None else fill_response(found, services.plant()),
     )
 
 
-def _after_window(kind: WindowKind) -> Callable[[Action, BoardServices], ApiModel]:
-    def after(action: Action, services: BoardServices) -> ApiModel:
+def _after_window(kind: WindowKind) -> Callable[[OperatorAction, BoardServices], ApiModel]:
+    def after(action: OperatorAction, services: BoardServices) -> ApiModel:
         found = next((w for w in services.windows()
                       if w.kind is kind and w.asset == action.alarm), None)
         return WindowActResponse(
-            done=action.deed.value, by=action.by, time=format_instant(action.time),
+            done=action.kind.value, by=action.by, time=format_instant(action.time),
             window=None if found is None else window_response(found, services.plant()),
         )
     return after
 
 
-def _after_baseline(action: Action, services: BoardServices) -> ApiModel:
+def _after_baseline(action: OperatorAction, services: BoardServices) -> ApiModel:
     found = next((b for b in services.baselines() if baseline_id(b) == action.alarm), None)
     return BaselineActResponse(
-        done=action.deed.value, by=action.by, time=format_instant(action.time),
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
         baseline=None if found is None else baseline_response(found, services.plant()),
     )
 
@@ -154,18 +154,18 @@ class ActionRoute:
     role: Role
 
 
-ACTIONS: Mapping[Deed, ActionRoute] = {
-    Deed.ACKNOWLEDGE: ActionRoute(_ALARM, "acknowledge", Role.RESPOND),
-    Deed.SHELVE: ActionRoute(_ALARM, "shelve", Role.RESPOND),
-    Deed.UNSHELVE: ActionRoute(_ALARM, "unshelve", Role.RESPOND),
-    Deed.TAKE_OUT: ActionRoute(_ALARM, "take-out", Role.MANAGE),
-    Deed.PUT_BACK: ActionRoute(_ALARM, "put-back", Role.MANAGE),
-    Deed.DECLARE_FILL: ActionRoute(_FILL, "declare", Role.RESPOND),
-    Deed.END_FILL: ActionRoute(_FILL, "end", Role.RESPOND),
-    Deed.RESET_BASELINE: ActionRoute(_BASELINE, "reset", Role.MANAGE),
-    Deed.DECLARE_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "declare", Role.RESPOND),
-    Deed.END_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "end", Role.RESPOND),
-    Deed.BEGIN_VISIT: ActionRoute(_VISIT, "begin", Role.RESPOND),
-    Deed.END_VISIT: ActionRoute(_VISIT, "end", Role.RESPOND),
+ACTIONS: Mapping[ActionKind, ActionRoute] = {
+    ActionKind.ACKNOWLEDGE: ActionRoute(_ALARM, "acknowledge", Role.RESPOND),
+    ActionKind.SHELVE: ActionRoute(_ALARM, "shelve", Role.RESPOND),
+    ActionKind.UNSHELVE: ActionRoute(_ALARM, "unshelve", Role.RESPOND),
+    ActionKind.TAKE_OUT: ActionRoute(_ALARM, "take-out", Role.MANAGE),
+    ActionKind.PUT_BACK: ActionRoute(_ALARM, "put-back", Role.MANAGE),
+    ActionKind.DECLARE_FILL: ActionRoute(_FILL, "declare", Role.RESPOND),
+    ActionKind.END_FILL: ActionRoute(_FILL, "end", Role.RESPOND),
+    ActionKind.RESET_BASELINE: ActionRoute(_BASELINE, "reset", Role.MANAGE),
+    ActionKind.DECLARE_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "declare", Role.RESPOND),
+    ActionKind.END_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "end", Role.RESPOND),
+    ActionKind.BEGIN_VISIT: ActionRoute(_VISIT, "begin", Role.RESPOND),
+    ActionKind.END_VISIT: ActionRoute(_VISIT, "end", Role.RESPOND),
 }
 """Every action that HTTP offers."""

@@ -64,7 +64,7 @@ class Metrics(Collector):
             "readings_waiting": ("Readings not yet in the journal", float(numbers.waiting)),
             "deliveries_waiting": ("Messages not yet sent", float(numbers.deliveries_waiting)),
             "not_watched": ("Conditions of assets that are not monitored",
-                            float(len(s.not_watched()))),
+                            float(len(s.not_monitored()))),
         }
         if numbers.last_turn is not None:
             gauges["last_turn_age_seconds"] = (

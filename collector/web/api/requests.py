@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from starlette.requests import Request
 
 from collector.clock import parse_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.units import DAY
 from collector.web.access import FORM
 from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
@@ -29,23 +29,25 @@ _BODY_LIMIT = 16_384
 _LATEST = 4_102_444_800_000
 """2100-01-01, ms; a later time is taken for a typing error."""
 _LASTS = {
-    Deed.SHELVE: (30 * DAY, "it is shelved",
+    ActionKind.SHELVE: (30 * DAY, "it is shelved",
                   "A shelved alarm must come back in the future, within 30 days."),
-    Deed.DECLARE_FILL: (DAY, "the fill lasts",
+    ActionKind.DECLARE_FILL: (DAY, "the fill lasts",
                         "A fill must end in the future, within 24 h; declare it again then."),
-    Deed.TAKE_OUT: (30 * DAY, "it is out of service",
+    ActionKind.TAKE_OUT: (30 * DAY, "it is out of service",
                     "An alarm taken out must come back in the future, within 30 days."),
-    Deed.DECLARE_IMPAIRMENT: (7 * DAY, "the impairment lasts",
+    ActionKind.DECLARE_IMPAIRMENT: (7 * DAY, "the impairment lasts",
                               "An impairment must end in the future, within 7 days; declare it "
                               "again then."),
-    Deed.BEGIN_VISIT: (30 * DAY, "the visit lasts",
+    ActionKind.BEGIN_VISIT: (30 * DAY, "the visit lasts",
                        "A visit must end in the future, within 30 days."),
 }
 """Longest duration of an action (ms), the words that ask for it, and those that refuse it."""
 _WHY = {
-    Deed.SHELVE: "Why is it shelved?", Deed.DECLARE_FILL: "Why is it filled?",
-    Deed.RESET_BASELINE: "Why is it reset?", Deed.TAKE_OUT: "Why is it taken out of service?",
-    Deed.DECLARE_IMPAIRMENT: "Why is the system impaired?", Deed.BEGIN_VISIT: "What for?",
+    ActionKind.SHELVE: "Why is it shelved?", ActionKind.DECLARE_FILL: "Why is it filled?",
+    ActionKind.RESET_BASELINE: "Why is it reset?",
+    ActionKind.TAKE_OUT: "Why is it taken out of service?",
+    ActionKind.DECLARE_IMPAIRMENT: "Why is the system impaired?",
+    ActionKind.BEGIN_VISIT: "What for?",
 }
 _STEPS_LIMIT = 5000
 _UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -53,9 +55,9 @@ _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
 _JSON = "application/json"
 
 
-BODIES: Mapping[Deed, type[ActionBody]] = {
+BODIES: Mapping[ActionKind, type[ActionBody]] = {
     kind: LastingBody if kind in _LASTS else ReasonedBody if kind in _WHY else ActionBody
-    for kind in Deed
+    for kind in ActionKind
 }
 """The body of each kind of action."""
 
@@ -74,7 +76,7 @@ class ActionRequest:
             raise HttpError(400, f"'{name}' must be text.")
         return value
 
-    def action(self, kind: Deed, target: str, now: int, name: str = "") -> Action:
+    def action(self, kind: ActionKind, target: str, now: int, name: str = "") -> OperatorAction:
         """Return the action; raise ``HttpError`` (400) for a missing or wrong field.
 
         ``name`` is the person signed in, who cannot act under another name.
@@ -89,13 +91,13 @@ class ActionRequest:
         if kind in _WHY and not body.why:
             raise HttpError(400, f"{_WHY[kind]} Fill in 'why' with the reason.")
         until = _until(body, kind, now) if isinstance(body, LastingBody) else None
-        return Action(deed=kind, alarm=target, time=now, by=by, why=body.why, until=until)
+        return OperatorAction(kind=kind, alarm=target, time=now, by=by, why=body.why, until=until)
 
 
-def _until(body: LastingBody, kind: Deed, now: int) -> int | None:
+def _until(body: LastingBody, kind: ActionKind, now: int) -> int | None:
     longest, lasts, wrong = _LASTS[kind]
     instant, span = str(body.until).strip(), str(body.for_).strip()
-    if kind is Deed.TAKE_OUT and not instant and not span:
+    if kind is ActionKind.TAKE_OUT and not instant and not span:
         return None  # until a person puts it back
     if bool(instant) == bool(span):
         raise HttpError(400, f"Say how long {lasts}: either 'for' (such as 4 h) or 'until' "

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collector.clock import format_instant
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
 from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
 from collector.domain.trends import TrendStep
-from collector.domain.verdicts import NotWatched
 from collector.domain.windows import Window
 from collector.web.api.requests import Span
 from collector.web.api.schemas import (
@@ -71,7 +71,7 @@ def _point_response(point: str, state: PointState, unit: str, now: int) -> Point
     )
 
 
-def _not_monitored_response(gap: NotWatched) -> NotMonitoredResponse:
+def _not_monitored_response(gap: NotMonitored) -> NotMonitoredResponse:
     return NotMonitoredResponse(condition=gap.condition, asset=gap.asset, reason=gap.reason)
 
 
@@ -86,7 +86,7 @@ def status_response(services: BoardServices, health: Health, now: int) -> Status
             _point_response(point, state, unit_of(plant, point) or "", now)
             for point, state in sorted(services.picture.points().items())
         ],
-        not_watched=[_not_monitored_response(gap) for gap in services.not_watched()],
+        not_watched=[_not_monitored_response(gap) for gap in services.not_monitored()],
         cautions=list(CAUTIONS.values()), version=services.version,
     )
 
@@ -163,5 +163,5 @@ def window_response(window: Window, plant: Plant) -> WindowResponse:
     return WindowResponse(
         kind=window.kind.value, asset=window.asset, name=name, by=window.by, why=window.why,
         since=format_instant(window.since), until=format_instant(window.until),
-        quiet=list(window.quiet),
+        quiet=list(window.inhibits),
     )

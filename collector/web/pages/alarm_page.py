@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.web.api.requests import read_day
@@ -46,7 +46,7 @@ class EntryView:
 def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
     when = when_of(event.time, zone, now)
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             who = f" by {event.by}" if event.by else ""
             why = f": {event.why}" if event.why else ""
             return EntryView(
@@ -54,7 +54,7 @@ def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
                 where=location_of(plant, event.asset),
                 what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
             )
-        case FactNoted():
+        case SystemEvent():
             return EntryView(when=when, title="The collector", about="", where="",
                              what=event.text, text="")
         case EstimateMade():

@@ -24,7 +24,7 @@ from collector.web.views.labels import moment
 from collector.web.views.lists import when_of
 from collector.web.views.trends import DRAWN, RangeView, drawn
 
-__all__ = ["add_compressor_page", "Run", "RunView", "duty", "runs_of"]
+__all__ = ["Run", "RunView", "add_compressor_page", "duty", "runs_of"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
@@ -118,7 +118,7 @@ class _CompressorPage(AssetPages):
             request, "compressor.html", **await self._common(asset), span=span,
             runs=self._run_views(runs), runs_known=step < HOUR, run_count=len(runs),
             duty=duty(steps), days=self._days(steps), strip=self._strip(asset, runs, span),
-            wired=point in points_of(self._services, asset),
+            configured=point in points_of(self._services, asset),
             delivery=self._delivery(asset, history, span),
             estimates=[line for line in self._estimates(asset_id) if line.about in _SHOWN],
         )

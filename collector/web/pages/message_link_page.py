@@ -19,10 +19,10 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.formatting import duration_text
 from collector.domain.links import BY_LINK, Link, LinkFault, LinkRefused
 from collector.domain.live import AlarmState, LiveAlarm
@@ -35,7 +35,7 @@ from collector.web.services import BoardServices, LinkServices
 from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
-__all__ = ["FAULTS", "RateLimiter", "LinkEntry", "LinkPage", "add_message_link_page", "link_page"]
+__all__ = ["FAULTS", "LinkEntry", "LinkPage", "RateLimiter", "add_message_link_page", "link_page"]
 
 class RateLimiter:
     """Allows ``most`` tries by key within ``window`` ms.
@@ -122,7 +122,7 @@ class LinkPage:
 
 def link_page(
     link: Link, *, person: str, plant: Plant, alarms: Sequence[LiveAlarm],
-    history: Mapping[str, Sequence[AlarmMoved]], now: int,
+    history: Mapping[str, Sequence[AlarmTransition]], now: int,
 ) -> LinkPage:
     """Return the page of a link; ``history`` has the events of each occurrence, oldest first."""
     zone = ZoneInfo(plant.site.timezone)
@@ -142,7 +142,7 @@ def link_page(
 
 
 def _heading(
-    entries: Sequence[LinkEntry], waiting: int, history: Mapping[str, Sequence[AlarmMoved]],
+    entries: Sequence[LinkEntry], waiting: int, history: Mapping[str, Sequence[AlarmTransition]],
     person: str,
 ) -> tuple[str, str]:
     if waiting:
@@ -161,7 +161,7 @@ def _heading(
 
 
 def _entry(
-    name: str, alarm: LiveAlarm | None, events: Sequence[AlarmMoved], plant: Plant,
+    name: str, alarm: LiveAlarm | None, events: Sequence[AlarmTransition], plant: Plant,
     zone: ZoneInfo, now: int,
 ) -> LinkEntry:
     raised = next((e for e in events if e.transition is Transition.RAISED), None)
@@ -188,7 +188,7 @@ _IN_FOOTER = frozenset({CAUTIONS["not-a-fire-alarm"]})
 """Cautions that every page has in its footer."""
 
 
-def _outcome(events: Sequence[AlarmMoved], zone: ZoneInfo, now: int) -> str:
+def _outcome(events: Sequence[AlarmTransition], zone: ZoneInfo, now: int) -> str:
     parts = []
     for event in events:
         if event.transition not in _TRANSITIONS:
@@ -287,7 +287,7 @@ async def _acknowledge(services: BoardServices, links: LinkServices, link: Link)
     """Acknowledge the alarms that wait for it; return their number."""
     by, done = links.name(link.person) + BY_LINK, 0
     for occurrence in link.occurrences:
-        action = Action(deed=Deed.ACKNOWLEDGE, alarm=occurrence, by=by,
+        action = OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=occurrence, by=by,
                         time=services.clock.now())
         if not _waits(services, occurrence):
             continue

@@ -130,7 +130,7 @@ def _add_survey(app: FastAPI, services: BoardServices) -> None:
         plant = services.plant()
         nitrogen = measured(plant, services.estimates())
         return make_survey(plant, deliveries=Deliveries(air={}, nitrogen=nitrogen),
-                           not_watched=services.not_watched())
+                           not_monitored=services.not_monitored())
 
     @app.get("/survey", include_in_schema=False)
     async def shown(request: Request) -> HTMLResponse:

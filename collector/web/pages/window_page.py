@@ -17,7 +17,7 @@ from collector.web.services import BoardServices
 from collector.web.views.labels import moment
 from collector.web.views.lists import location_of, title_of
 
-__all__ = ["WindowView", "add_window_page", "active_window_lines", "window_views"]
+__all__ = ["WindowView", "active_window_lines", "add_window_page", "window_views"]
 
 _SPANS = (("1 h", "1 hour"), ("2 h", "2 hours"), ("4 h", "4 hours"), ("8 h", "8 hours"),
           ("24 h", "24 hours"), ("3 d", "3 days"), ("7 d", "7 days"))
@@ -59,7 +59,7 @@ def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowVi
 
 def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
     places: dict[str, list[str]] = {}
-    for name in window.quiet:
+    for name in window.inhibits:
         condition, _, asset = name.partition(".")
         places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
     return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())

@@ -6,14 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import AlarmMoved, Event, Transition
+from collector.domain.events import AlarmTransition, Event, Transition
 from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
 from collector.web.views.labels import moment, shown_value
 
-__all__ = ["Branch", "Node", "PointView", "Tank", "AssetView", "branches", "asset_views"]
+__all__ = ["AssetView", "Branch", "Node", "PointView", "Tank", "asset_views", "branches"]
 
 _STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""
@@ -100,9 +100,9 @@ def _thing(
 
 def _quantities(plant: Plant, thing: Thing, points: Mapping[str, PointState]) -> list[str]:
     """Return the quantities wired or read, in catalogue order, legs after their contact."""
-    wired = (p for device in plant.devices.values() for p in device.points)
+    configured = (p for device in plant.devices.values() for p in device.points)
     known = {
-        quantity for owner, quantity in map(split_point, {*wired, *points})
+        quantity for owner, quantity in map(split_point, {*configured, *points})
         if owner == thing.id and point_kind(thing.kind, quantity) is not None
     }
     order = list(QUANTITIES[thing.kind])
@@ -164,7 +164,7 @@ def _state(
     if silent:
         what = f"no valid data at {silent} of {len(rows)} points"
         return "unsure", "not known", f"{what}{suppressed}"
-    ends = [e.time for e in events if isinstance(e, AlarmMoved)
+    ends = [e.time for e in events if isinstance(e, AlarmTransition)
             and e.transition is Transition.RETURNED and _concerns(plant, thing, e.asset)]
     since_text = f"since {moment(max(ends), zone, now)}" if ends else ""
     return "normal", "normal", f"{since_text}{suppressed}".removeprefix("; ")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import AlarmMoved, Priority, Transition
+from collector.domain.events import AlarmTransition, Priority, Transition
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.web.views.assets import AssetView, asset_views
 from collector.web.views.fills import (
@@ -131,7 +131,7 @@ def board_view(facts: BoardFacts) -> BoardView:
         assets=assets, fills=fill_views(facts, zone), fill_places=fill_places(facts, zone),
         baselines=baseline_views(facts, zone),
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
-        gaps=gaps_of(facts), gap_count=len(facts.not_watched),
+        gaps=gaps_of(facts), gap_count=len(facts.not_monitored),
         estimates=tuple(estimate_lines(facts.estimates, facts.plant, zone, facts.now)),
         log=tuple(log_lines(facts, zone)),
     )
@@ -204,7 +204,7 @@ def _normal_headline(
         return Headline(tone="unsure", sentence="No data yet",
                         detail="No device has answered since the start.")
     ends = [e.time for e in facts.events
-            if isinstance(e, AlarmMoved) and e.transition is Transition.RETURNED]
+            if isinstance(e, AlarmTransition) and e.transition is Transition.RETURNED]
     since = (f"Since {moment(max(ends), zone, facts.now)}." if ends
              else "No alarm in the last 24 hours.")
     if facts.log_trouble:
@@ -215,8 +215,9 @@ def _normal_headline(
     if facts.fills:
         # An alarm that a fill suppresses would otherwise pass for normal.
         parts.append(f"{_count(len(facts.fills), 'fill', 'fills')} declared: see below.")
-    if facts.not_watched:
-        parts.append(f"{_count(len(facts.not_watched), 'condition', 'conditions')} not monitored.")
+    if facts.not_monitored:
+        count = _count(len(facts.not_monitored), "condition", "conditions")
+        parts.append(f"{count} not monitored.")
     unsure = [asset.name for asset in assets if asset.points and asset.tone == "unsure"]
     if unsure:
         # No alarm is not the same as normal: points without valid data may hide one.

@@ -9,26 +9,38 @@ from zoneinfo import ZoneInfo
 from collector.clock import format_instant
 from collector.domain.baselines import Baseline
 from collector.domain.conditions import CATALOGUE
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
     INSTANT_UNIT,
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
+    SystemEvent,
     Transition,
 )
 from collector.domain.fills import DeclaredFill
 from collector.domain.formatting import duration_text, scale_of
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
-from collector.domain.verdicts import NotWatched
 from collector.web.liveness import Health
 from collector.web.services import CollectorStatistics
 from collector.web.views.labels import TRANSITION_WORDS, moment
 
 __all__ = [
-    "BoardFacts", "Gap", "Line", "NotMonitoredView", "When", "about_of", "collector_lines",
-    "device_lines", "estimate_lines", "gaps_of", "log_lines", "location_of", "title_of", "when_of",
+    "BoardFacts",
+    "Gap",
+    "Line",
+    "NotMonitoredView",
+    "When",
+    "about_of",
+    "collector_lines",
+    "device_lines",
+    "estimate_lines",
+    "gaps_of",
+    "location_of",
+    "log_lines",
+    "title_of",
+    "when_of",
 ]
 
 _LOG_LINES = 20
@@ -41,7 +53,7 @@ class BoardFacts:
     plant: Plant
     points: Mapping[str, PointState]
     alarms: Sequence[LiveAlarm]
-    not_watched: Sequence[NotWatched]
+    not_monitored: Sequence[NotMonitored]
     fills: Sequence[DeclaredFill]
     baselines: Sequence[Baseline]
     estimates: Sequence[EstimateMade]
@@ -175,7 +187,7 @@ def _forward_lines(numbers: CollectorStatistics, now: int) -> list[Line]:
 def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
     """Group the conditions that are not monitored by reason, the shortest group first."""
     reasons: dict[str, dict[str, list[str]]] = {}
-    for gap in facts.not_watched:
+    for gap in facts.not_monitored:
         places = reasons.setdefault(gap.reason, {}).setdefault(gap.condition, [])
         if gap.asset:
             places.append(location_of(facts.plant, gap.asset))
@@ -235,7 +247,7 @@ def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
     for event in reversed(facts.events):
         when = when_of(event.time, zone, facts.now)
         match event:
-            case AlarmMoved():
+            case AlarmTransition():
                 who = f" by {event.by}" if event.by else ""
                 why = f": {event.why}" if event.why else ""
                 lines.append(Line(
@@ -244,7 +256,7 @@ def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
                     more=f"{TRANSITION_WORDS[event.transition]}{who}{why}",
                     good=event.transition is not Transition.RAISED,
                 ))
-            case FactNoted():
+            case SystemEvent():
                 lines.append(Line(when=when, what=event.text))
             case EstimateMade():
                 continue

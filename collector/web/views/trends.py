@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from collector.domain.conditions import CATALOGUE, ConditionSettings
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.limits import limit_of
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
@@ -136,7 +136,7 @@ class TrendView:
     svg: Markup
 
 
-def occurrences(events: Sequence[AlarmMoved], live: Iterable[LiveAlarm]) -> list[Occurrence]:
+def occurrences(events: Sequence[AlarmTransition], live: Iterable[LiveAlarm]) -> list[Occurrence]:
     """Join transitions into alarms with start and end; active ones come from the live alarms."""
     done: list[Occurrence] = []
     active: dict[tuple[str, str], Occurrence] = {}

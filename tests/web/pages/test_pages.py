@@ -291,7 +291,7 @@ async def test_only_managers_see_what_is_theirs(signed: Signed) -> None:
 async def test_a_site_with_nothing_in_it_still_has_its_pages(site: FakeSite) -> None:
     site.plant = replace(site.plant, generators={}, risers={}, vents={}, rooms={}, devices={})
     site.picture = type(site.picture)()
-    site.alarms, site.events, site.not_watched, site.estimates = [], [], [], []
+    site.alarms, site.events, site.not_monitored, site.estimates = [], [], [], []
     site.baselines = []
     async with client_of(create_app(site.services())) as client:
         for path in ("/", "/alarms", "/work", "/health"):

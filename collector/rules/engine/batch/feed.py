@@ -84,7 +84,7 @@ class BatchFeed:
                 due, stop = self._due, self._stop(stop + 1)
                 continue
             heappop(heap)
-            self._take(row)
+            self._apply(row)
             dirty = rules.dirty_tick
             if dirty is not None and (due is None or dirty < due):
                 self._due = due = dirty
@@ -105,7 +105,7 @@ class BatchFeed:
             engine.now = readings.times[row - 1]
         self._carry(row)
         self._ticks_at = row
-        estimating = engine.estimators.due(now)
+        estimating = engine.estimators.is_due(now)
         if estimating:
             self._release_all(row)
         self._due = self._run_to(now)
@@ -117,7 +117,7 @@ class BatchFeed:
         if estimating:
             self._look_again(readings.estimated, row)
 
-    def _take(self, row: int) -> None:
+    def _apply(self, row: int) -> None:
         """Take a row that may matter."""
         readings = self._readings
         batch = readings.batch_at(row)
@@ -168,7 +168,7 @@ class BatchFeed:
                 place = bisect_left(batch.rows, row, batch.passed)
                 same.release(batch, place)
                 if same.end > place and same.own:
-                    same.hold(place)
+                    same.keep_batch(place)
 
     def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
         for batch, subscription in those:

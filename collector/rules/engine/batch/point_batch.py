@@ -97,7 +97,7 @@ class Subscription:
                     stop = min(stop, self.late[found])
             self.end = batch.leaves(band, place, stop)
         if band.counted and self.end > place and self.held is None:
-            self.hold(place)
+            self.keep_batch(place)
 
     def look_again(self, batch: PointBatch, row: int) -> bool:
         """Look from ``row`` on, if the target changed its band; return whether it did."""
@@ -109,7 +109,7 @@ class Subscription:
         self.look(batch, place)
         return batch.bring_forward(self.end)
 
-    def hold(self, place: int) -> None:
+    def keep_batch(self, place: int) -> None:
         """Keep back samples from ``place`` on."""
         self.held = place
         self.holding[0] += 1

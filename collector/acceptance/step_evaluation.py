@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["Finding", "Measure", "Outcome"]
+__all__ = ["Measure", "Outcome", "StepEvaluation"]
 
 
 class Outcome(StrEnum):
@@ -55,7 +55,7 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class StepEvaluation:
     """The finding of the readings. ``window`` (ms since 1970 UTC) is the time that counts."""
 
     outcome: Outcome
@@ -66,11 +66,11 @@ class Finding:
     """Remarks: a void attempt, an assumption."""
 
     @classmethod
-    def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> Finding:
+    def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
         """Return a finding that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
-    def void(cls, text: str) -> Finding:
+    def void(cls, text: str) -> StepEvaluation:
         """Return a finding that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

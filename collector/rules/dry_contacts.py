@@ -7,11 +7,11 @@ from typing import ClassVar
 
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
-__all__ = ["GeneratorTrouble", "LowAirContact", "PowerLost", "Wired"]
+__all__ = ["ContactRule", "GeneratorTrouble", "LowAirContact", "PowerLost"]
 
 
 @dataclass(slots=True, kw_only=True)
-class _WiredState(State):
+class _ContactState(State):
     on: bool | None = None
     """What the contact said twice running, the last time it did; ``None`` before that."""
     since_at: int | None = None
@@ -19,7 +19,7 @@ class _WiredState(State):
     """When it was first read otherwise; one reading alone may be bounce."""
 
 
-class Wired(Rule):
+class ContactRule(Rule):
     """A contact that says the condition itself.
 
     It takes two readings running to believe a change, whatever the pace of the polls: a contact
@@ -30,12 +30,12 @@ class Wired(Rule):
     holds_at: ClassVar[bool] = True
     """The reading (1 is true) at which the condition holds."""
     says: ClassVar[str]
-    state: _WiredState
+    state: _ContactState
 
     def __init__(self, context: Context, asset: str) -> None:
         self.point = f"{asset}.{self.quantity}"
         super().__init__(context, asset, inputs=[self.point], needs=[self.point])
-        self.state = _WiredState()
+        self.state = _ContactState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a reading of the contact."""
@@ -59,7 +59,7 @@ class Wired(Rule):
         if s.on is None:
             return RawEvaluation.unknown(
                 f"{self.words.label(self.point)} was read only once so far")
-        return RawEvaluation.present(s.since_at) if s.on else RawEvaluation.absent(s.since_at)
+        return RawEvaluation.active(s.since_at) if s.on else RawEvaluation.inactive(s.since_at)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing."""
@@ -82,7 +82,7 @@ class Wired(Rule):
         return ""
 
 
-class _Gauged(Wired):
+class _Gauged(ContactRule):
     """A contact with a gauge beside it, which is told where it is read."""
 
     gauge: ClassVar[str]
@@ -91,7 +91,7 @@ class _Gauged(Wired):
     def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
         """Return the gauge's reading."""
         name = f"{self.asset}.{self.gauge}"
-        if not self.context.wired(name):
+        if not self.context.is_configured(name):
             return " No gauge is read beside it: go by the gauge on the wall."
         gauge = self.context.inputs.point(name)
         if gauge.value is None or not gauge.fresh(now):
@@ -110,7 +110,7 @@ class LowAirContact(_Gauged):
     gauge, key = "pressure", "pressure_psi"
 
 
-class GeneratorTrouble(Wired):
+class GeneratorTrouble(ContactRule):
     """The generator's own trouble contact. What the trouble is stands on its display."""
 
     condition = "generator-trouble"

@@ -6,20 +6,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-__all__ = ["NotWatched", "Standing", "Verdict"]
+__all__ = ["ConditionState", "Evaluation", "NotMonitored"]
 
 
-class Standing(StrEnum):
+class ConditionState(StrEnum):
     """The three answers."""
 
-    PRESENT = "present"
-    ABSENT = "absent"
+    ACTIVE = "present"
+    INACTIVE = "absent"
     UNKNOWN = "unknown"
     """Inputs are silent or not to be trusted: whatever stood before stands still."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Evaluation:
     """The standing of one condition of one asset, delays already applied.
 
     ``since`` (ms) is when what it describes began, ``time`` when it was judged. ``values`` are the
@@ -30,7 +30,7 @@ class Verdict:
 
     condition: str
     asset: str
-    standing: Standing
+    state: ConditionState
     time: int
     since: int | None = None
     values: Mapping[str, float | int | str | None] = field(default_factory=dict)
@@ -39,7 +39,7 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NotWatched:
+class NotMonitored:
     """A condition that cannot be watched for an asset, and what is missing."""
 
     condition: str
