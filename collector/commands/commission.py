@@ -64,8 +64,8 @@ def run(options: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         person.say(f"\nLeft. Everything answered is kept in {kept}.")
         return 130
-    if commissioning.sheet is not None:
-        print(commissioning.sheet.text())
+    if commissioning.record is not None:
+        print(commissioning.record.text())
     person.say(f"Next: quietpipe check {options.site}")
-    proven = commissioning.sheet is not None and commissioning.sheet.proven
+    proven = commissioning.record is not None and commissioning.record.proven
     return 0 if proven else 1

@@ -21,7 +21,7 @@ from collector.commissioning.profile_text import (
     site_text,
 )
 from collector.commissioning.proof import Proof
-from collector.commissioning.sheet import Sheet
+from collector.commissioning.record import CommissioningRecord
 from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
 from collector.config import load_site
@@ -47,7 +47,7 @@ class Commissioning:
         self.interview = Interview(self.state, person, clock)
         self._thread = DeviceThread(clock)
         self.raw: Raw = {}
-        self.sheet: Sheet | None = None
+        self.record: CommissioningRecord | None = None
 
     def run(self) -> None:
         """Go through every part; what was answered before is not asked again."""
@@ -56,7 +56,7 @@ class Commissioning:
                 try:
                     self._all()
                 except Back:
-                    self._thread.end_watch()
+                    self._thread.end_reading()
                     self.interview = Interview(self.state, self._person, self._clock)
                 else:
                     break
@@ -107,7 +107,7 @@ class Commissioning:
         count = sum(len(a) for a in search.explored.present.values())
         self.interview.say(f"{count} registers and bits exist.")
         kinds = self._kinds()
-        free = [i for i in kinds if i not in self._watched()]
+        free = [i for i in kinds if i not in self._assigned()]
         watches = [w.strip() for w in ask(
             f"{key}.watches", f"Which of the plant does it measure: {', '.join(kinds)}",
             default=", ".join(free or kinds),
@@ -122,9 +122,9 @@ class Commissioning:
             for line in register_lines(self.state.images, display.with_compressor()):
                 self.interview.say(line)
         points = display.points() + SwitchTest(self.interview, search, watches, kinds).points()
-        self._write_profile(key, search, points, watches)
+        self._write_profile(key, search, display, points, watches)
 
-    def _watched(self) -> set[str]:
+    def _assigned(self) -> set[str]:
         """Return the assets that devices of the site file, or found before, watch already."""
         tables = [*self.raw.get("devices", []), *self._devices()]
         return {asset for table in tables for asset in (
@@ -144,8 +144,8 @@ class Commissioning:
             self.interview.save()
 
     def _write_profile(
-        self, key: str, search: DeviceSearch, points: Sequence[FoundPoint],
-        watches: Sequence[str],
+        self, key: str, search: DeviceSearch, display: DisplayMatch,
+        points: Sequence[FoundPoint], watches: Sequence[str],
     ) -> None:
         """Write the profile and the register image beside it; keep the device's table."""
         ask, found = self.interview.ask, self.state.found
@@ -168,16 +168,16 @@ class Commissioning:
                     f"{key}.extend", f"{name} exists. Add the {len(points)} points to its end"):
                 self.interview.forget(f"{key}.profile")
                 self.interview.forget(f"{key}.extend")
-                return self._write_profile(key, search, points, watches)
+                return self._write_profile(key, search, display, points, watches)
         before = "" if head else path.read_text(encoding="utf-8").rstrip("\n") + "\n\n"
         text = before + profile_text(f"{ident}, as commissioned", points, used, self._kinds(),
                                      head=head)
-        images = self.state.images
         self._write(path, text)
-        if images:
+        image, expected = display.register_image(points)
+        if image is not None and head:
             self._write(path.with_suffix(".image.json"), json.dumps({
-                "profile": name, "unit": search.unit, "captured": format_instant(images[-1].began),
-                "tables": images[-1].as_json()["tables"]}, indent=1) + "\n")
+                "unit": search.unit, "tables": image.as_json()["tables"], "expected": expected},
+                indent=1, ensure_ascii=False) + "\n")
         found[f"{key}.mine"] = True
         found[f"{key}.points"] = [p.as_json() for p in points]
         found[f"{key}.table"] = {
@@ -264,19 +264,20 @@ class Commissioning:
                 for row in Proof(self.interview, self._thread, device, points, self._kinds(),
                                  config.plant.site.units, by).rows()]
         signed = self.state.found.setdefault("prove.signed", self._clock.now())
-        self.sheet = Sheet(site=config.plant.site.name, zone=config.plant.site.timezone, by=by,
-                           signed=signed, rows=rows)
-        if not self.interview.sure("prove.sign", f"{self.sheet.text()}\nSign this", default=True):
+        plant_site = config.plant.site
+        self.record = CommissioningRecord(
+            site=plant_site.name, zone=plant_site.timezone, by=by, signed=signed, rows=rows)
+        if not self.interview.sure("prove.sign", f"{self.record.text()}\nSign this", default=True):
             return
-        self._keep(config, self.sheet)
+        self._keep(config, self.record)
 
-    def _keep(self, config: SiteConfig, sheet: Sheet) -> None:
+    def _keep(self, config: SiteConfig, record: CommissioningRecord) -> None:
         """Write the sheet beside the site file, and where the site keeps its data."""
         stem = self.site.with_name(f"{self.site.stem}-commissioning")
-        stamp = format_instant(sheet.signed)[:19].replace(":", "")
-        self._write(config.data / "commissioning" / f"{stamp}.json", sheet.json())
-        self._write(stem.with_suffix(".txt"), sheet.text())
-        self._write(stem.with_suffix(".pdf"), sheet.pdf())
+        stamp = format_instant(record.signed)[:19].replace(":", "")
+        self._write(config.data / "commissioning" / f"{stamp}.json", record.json())
+        self._write(stem.with_suffix(".txt"), record.text())
+        self._write(stem.with_suffix(".pdf"), record.pdf())
         self.state.found["prove.kept"] = True
         self.interview.save()
         self.interview.say(f"{stem}.pdf and .txt are written.")

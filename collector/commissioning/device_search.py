@@ -8,16 +8,16 @@ from dataclasses import asdict
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
-from collector.commissioning.finding import (
+from collector.commissioning.images import Image, moved, read_image, texts, word_views
+from collector.commissioning.interview import Interview, numbers
+from collector.commissioning.questions import Stopped, Vanished
+from collector.commissioning.unit_search import (
     UNITS,
     Explored,
     explore,
     find_units,
     line_settings,
 )
-from collector.commissioning.images import Image, moved, read_image, texts, word_views
-from collector.commissioning.interview import Interview, numbers
-from collector.commissioning.questions import Stopped, Vanished
 from collector.config.addresses import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError

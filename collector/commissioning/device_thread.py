@@ -8,9 +8,9 @@ from collections.abc import Coroutine
 from typing import Any, TypeVar
 
 from collector.clock import Clock
-from collector.commissioning.finding import Explored
 from collector.commissioning.images import Image, read_image
 from collector.commissioning.questions import PacedClient, Stopped, Vanished
+from collector.commissioning.unit_search import Explored
 from collector.sources.settings import Address
 
 __all__ = ["DeviceThread"]
@@ -25,14 +25,14 @@ class DeviceThread:
         self.clock = clock
         self.client: PacedClient | None = None
         self.images: list[Image] = []
-        """Images of the watch, oldest first."""
+        """Images taken so far, oldest first."""
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="commissioning",
                                         daemon=True)
         self._thread.start()
         self._stop = threading.Event()
         self._changed = threading.Condition()
-        self._watch: asyncio.Task[None] | None = None
+        self._reading: asyncio.Task[None] | None = None
         self._lost = ""
 
     def connect(self, address: Address) -> PacedClient:
@@ -46,28 +46,28 @@ class DeviceThread:
 
     def disconnect(self) -> None:
         """Close the connection there is."""
-        self.end_watch()
+        self.end_reading()
         if self.client is not None:
             self._wait(self.client.close())
             self.client = None
 
     def call(self, questions: Coroutine[Any, Any, T]) -> T:
         """Ask, and return what came. Ctrl-C stops before the next question: ``Stopped``."""
-        self.end_watch()
+        self.end_reading()
         self._stop.clear()
         return self._wait(questions)
 
-    def begin_watch(self, unit: int, explored: Explored) -> None:
-        """Take image after image until :meth:`end_watch`; return when the first is complete.
+    def begin_reading(self, unit: int, explored: Explored) -> None:
+        """Take image after image until :meth:`end_reading`; return when the first is complete.
 
         Raises ``Vanished``.
         """
-        self.end_watch()
+        self.end_reading()
         self._stop.clear()
         client = self.client
         assert client is not None
 
-        async def watch() -> None:
+        async def read() -> None:
             try:
                 while True:
                     image = await read_image(client, unit, explored)
@@ -82,7 +82,7 @@ class DeviceThread:
                 self._changed.notify_all()
 
         async def start() -> None:
-            self._watch = asyncio.create_task(watch())
+            self._reading = asyncio.create_task(read())
         self._lost = ""
         began = self.clock.now()
         self._wait(start())
@@ -98,13 +98,13 @@ class DeviceThread:
                 found = next((i for i in self.images if i.began >= instant), None)
                 if found is not None:
                     return found
-                if self._watch is None or self._watch.done() or self._lost:
+                if self._reading is None or self._reading.done() or self._lost:
                     raise Vanished(self._lost or "nothing is being read")
                 self._changed.wait(0.5)
 
-    def end_watch(self) -> None:
+    def end_reading(self) -> None:
         """Stop taking images."""
-        task, self._watch = self._watch, None
+        task, self._reading = self._reading, None
         if task is not None:
             async def cancel() -> None:
                 task.cancel()

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 
 from collector.clock import format_instant
 from collector.commissioning.decodings import UNITS, Decoding, NotShown, parse_shown
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
+from collector.commissioning.images import Image
 from collector.commissioning.interview import Interview, choice
 from collector.commissioning.matching import DisplayReading, Match, Outlook, match
 from collector.commissioning.profile_text import FoundPoint
@@ -80,7 +81,7 @@ class DisplayMatch:
             missing = [k for k in keys.values() if k not in state.answers]
             if missing:
                 self._interview.show()
-                self._watch()
+                self._begin()
             for point, key in keys.items():
                 self._ask(point, key)
             if missing:
@@ -112,12 +113,12 @@ class DisplayMatch:
         unit = metric if self._metric else us
         return unit if unit in UNITS.get(quantity.unit, {}) else ""
 
-    def _watch(self) -> None:
+    def _begin(self) -> None:
         self._interview.person.say("  Reading the device …")
         while True:
             self._search.connect()
             try:
-                self._thread.begin_watch(self._search.unit, self._search.explored)
+                self._thread.begin_reading(self._search.unit, self._search.explored)
             except Vanished as error:
                 self._search.vanished(error)
             else:
@@ -133,7 +134,7 @@ class DisplayMatch:
             self._thread.image_since(max(ends))
         except Vanished as error:
             self._search.vanished(error)
-        self._thread.end_watch()
+        self._thread.end_reading()
         known = {i.began for i in state.images}
         state.images += [i for i in self._thread.images if i.began not in known]
 
@@ -151,8 +152,7 @@ class DisplayMatch:
             for point, quantity in self._quantities.items():
                 if quantity.is_contact or quantity.unit == "mode" or not self._typed(point):
                     continue
-                readings = self._interview.state.display_readings(
-                    self._keys(point), quantity.unit, self._unit(quantity))
+                readings = self._display_readings(point)
                 if readings:
                     found[point] = self._match(point, readings, _common(sure))
         return found
@@ -261,6 +261,34 @@ class DisplayMatch:
         chosen.doubt = f"{doubt or 'others fit too'}: {others}"
         return chosen
 
+    def register_image(
+        self, points: Sequence[FoundPoint],
+    ) -> tuple[Image | None, dict[str, str]]:
+        """Return the image that agrees with the most points, and what the display showed of them.
+
+        Beside a profile these make it its own test: no device is needed.
+        """
+        best: tuple[Image | None, dict[str, str]] = (None, {})
+        for image in self._interview.state.images:
+            expected: dict[str, str] = {}
+            for point in points:
+                result = self.matches().get(point.point)
+                candidate = next((f.best for f in result.families if FoundPoint.of_candidate(
+                    point.point, f.best).keys == point.keys), None) if result else None
+                for reading in self._display_readings(point.point) if candidate else ():
+                    value = candidate.values([image])[:1] if candidate else []
+                    if value and image in reading.images and reading.shown.fits(*value, *value):
+                        expected[point.point] = str(reading.shown)
+            if best[0] is None or len(expected) >= len(best[1]):
+                best = (image, expected)
+        return best[0], {point_key(name, self._quantities): text
+                         for name, text in best[1].items()}
+
+    def _display_readings(self, point: str) -> list[DisplayReading]:
+        quantity = self._quantities[point]
+        return self._interview.state.display_readings(
+            self._keys(point), quantity.unit, self._unit(quantity))
+
     def _how(self, point: str) -> str:
         typed = [(self._interview.state.answers[k], self._interview.state.spans[k][1])
                  for k in self._keys(point) if self._interview.state.answers.get(k)]
@@ -271,6 +299,14 @@ class DisplayMatch:
 def result_points(found: Sequence[FoundPoint]) -> set[str]:
     """Return the names of points."""
     return {one.point for one in found}
+
+
+def point_key(point: str, known: Iterable[str]) -> str:
+    """Return a point's name in a register image: its quantity, and which of several it is."""
+    asset, name = split_point(point)
+    owners = [split_point(p)[0] for p in known if split_point(p)[1] == name]
+    nth = owners.index(asset) + 1
+    return name if nth == 1 else f"{name}.{nth}"
 
 
 def _doubt(result: Match) -> str:

@@ -76,7 +76,7 @@ class Family:
 
 
 class Outlook(StrEnum):
-    """What the readings say."""
+    """The state of a match after the readings so far."""
 
     FOUND = "found"
     """One is left, and chance would not have left it."""
@@ -88,7 +88,7 @@ class Outlook(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """What is left for a point."""
+    """The candidates left for a point."""
 
     families: tuple[Family, ...]
     """The likeliest first."""
@@ -100,7 +100,7 @@ class Match:
 
     @property
     def outlook(self) -> Outlook:
-        """What the readings say."""
+        """The state after the readings so far."""
         if len(self.families) > 1:
             return Outlook.SEVERAL
         if not self.families:

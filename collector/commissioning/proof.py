@@ -10,7 +10,7 @@ from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.interview import Interview, choice
 from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.questions import PacedClient, Vanished
-from collector.commissioning.sheet import Row
+from collector.commissioning.record import Row
 from collector.domain.formatting import scale_of, value_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, split_point
 from collector.sources.decoding import PointDecoder, Raw
@@ -81,12 +81,12 @@ class Proof:
             stated = {"y": 1.0, "on": 1.0, "n": 0.0, "off": 0.0}.get(shown.lower()) \
                 if quantity.is_contact else float(MODES.index(shown))
             return stated in (before, value), "" if stated in (before, value) else "opposite"
-        told = parse_shown(shown, quantity.unit, self._unit(quantity))
+        typed = parse_shown(shown, quantity.unit, self._unit(quantity))
         low, high = min(before, value), max(before, value)
-        nearest = min(max(told.value, low), high)
+        nearest = min(max(typed.value, low), high)
         scale = scale_of(quantity.unit, self._units)
         # The register may have been rounded to one digit less than the display shows.
-        return told.fits(low, high, told.step), f"{(nearest - told.value) * scale.factor:+.2f}"
+        return typed.fits(low, high, typed.step), f"{(nearest - typed.value) * scale.factor:+.2f}"
 
     def _read(self, point: PointSettings) -> tuple[float | None, str]:
         """Return the value and the raw words, however often the device vanishes."""

@@ -1,4 +1,4 @@
-"""Asks a device that nobody knows: one question at a time, slowly, and only as long as wanted.
+"""Asks a device of unknown kind: one question at a time, slowly, and only as long as wanted.
 
 Old controllers hang when they are hurried. So there is a pause between the end of one exchange and
 the next question, a longer one after silence, and a stop that is heeded before every question.
@@ -39,7 +39,7 @@ class Vanished(QuietpipeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What came of a question: values, a refusal with its exception code, or silence."""
+    """The outcome of a question: values, a refusal with its exception code, or silence."""
 
     values: tuple[int, ...] = ()
     refused: int = 0

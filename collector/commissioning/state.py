@@ -57,7 +57,7 @@ def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
 
 
 class State:
-    """What is known so far, kept in the file at ``path``."""
+    """The answers and finds so far, kept in the file at ``path``."""
 
     def __init__(self, path: Path) -> None:
         self.path = path

@@ -20,7 +20,7 @@ _SEEN = {"compressor_running", "open"}
 _ON_WHEN_NORMAL = {"power"}
 """Contacts whose value is 1 while nothing is wrong."""
 _CAUTION = ("CAUTION  Operating a switch of a fire system sends its signal. Follow the impairment "
-            "procedure and warn whoever receives it first.")
+            "procedure and warn the receiving station first.")
 
 
 class SwitchTest:

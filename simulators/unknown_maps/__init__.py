@@ -1,4 +1,4 @@
-"""Invented controllers whose register maps nobody was given: drawn from a seed, served by pymodbus.
+"""Invented controllers with unknown register maps: drawn from a seed, served by pymodbus.
 
 What a controller's display shows is here too, and so is its map, for a test to compare with. A
 program under test gets the wire and what the display shows, and nothing else.

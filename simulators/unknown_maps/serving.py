@@ -27,7 +27,7 @@ _TABLES = {1: "coils", 2: "discrete-inputs", 3: "holding-registers", 4: "input-r
 
 @dataclass(slots=True)
 class _Memory:
-    """What a controller remembers of being asked."""
+    """The memory of a controller of being asked."""
 
     last: float = -1e9
     hung_until: float = -1e9
@@ -130,7 +130,7 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
         if data and termios.tcgetattr(client)[4] == speed:
             os.write(far, data)
 
-    def outward() -> None:
+    def homeward() -> None:
         data = _read(far)
         if data:
             os.write(near, data)
@@ -140,7 +140,7 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
     server.context = answering
     await server.serve_forever(background=True)
     loop.add_reader(near, inward)
-    loop.add_reader(far, outward)
+    loop.add_reader(far, homeward)
     try:
         yield os.ttyname(client)
     finally:

@@ -44,9 +44,9 @@ def test_from_an_empty_folder_to_a_signed_sheet(tmp_path, kind):
     assert legs["normally_closed"]["address"] == truth["gen1.trouble_nc"][0].address
     assert {p.point for d in config.devices for p in d.points} >= {
         "gen1.tank_pressure", "r1.pressure", "r1.low_air", "gen1.trouble"}
-    assert commissioning.sheet is not None
-    assert all(row.agrees is not False for row in commissioning.sheet.rows), \
-        commissioning.sheet.text()
+    assert commissioning.record is not None
+    assert all(row.agrees is not False for row in commissioning.record.rows), \
+        commissioning.record.text()
     assert (tmp_path / "site-commissioning.pdf").read_bytes().startswith(b"%PDF")
     assert (tmp_path / "ann-archer.address").stat().st_mode & 0o777 == 0o600
     assert "word@mail" not in site.read_text() + state_path(site).read_text()

@@ -11,7 +11,7 @@ from collector.clock import format_instant
 from collector.domain.conditions import CAUTIONS
 from collector.pdf import PdfDocument
 
-__all__ = ["Row", "Sheet"]
+__all__ = ["Row", "CommissioningRecord"]
 
 _HEADS = ("Point", "Register", "Raw", "Read", "Shown", "Difference", "By", "Result")
 
@@ -50,7 +50,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class CommissioningRecord:
     """The rows of a site, signed."""
 
     site: str

@@ -63,7 +63,7 @@ async def find_units(
 
 @dataclass(kw_only=True)
 class Explored:
-    """What is known of the tables of one unit. Its content is plain, to be stored as JSON."""
+    """The addresses known to exist in the tables of one unit; plain, to be stored as JSON."""
 
     present: dict[str, list[int]] = field(default_factory=dict)
     """Addresses that exist, by table, ascending."""
