@@ -88,6 +88,11 @@ class DeviceThread:
         self._wait(start())
         self.image_since(began)
 
+    @property
+    def is_reading(self) -> bool:
+        """Whether images are being taken; not once the device has vanished."""
+        return self._reading is not None and not self._reading.done()
+
     def image_since(self, instant: int) -> Image:
         """Return the first image that began at ``instant`` or later, waiting for it.
 

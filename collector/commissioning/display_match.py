@@ -83,6 +83,8 @@ class DisplayMatch:
                 self._interview.show()
                 self._begin()
             for point, key in keys.items():
+                if key in missing and not self._thread.is_reading:
+                    self._begin()  # it vanished meanwhile: an answer now would be worth nothing
                 self._ask(point, key)
             if missing:
                 self._enclose(missing)
@@ -208,7 +210,8 @@ class DisplayMatch:
                 Outlook.SEVERAL: f"{len(named)} fit: " + "; ".join(named[:4])
                                  + (" …" if len(named) > 4 else ""),
                 Outlook.NONE: "no register that was found gives this",
-            }[result.outlook])
+            }[result.outlook] + (f". Misread? {result.without} does not fit"
+                                 if result.without else ""))
         for point in self._quantities:
             if self._is_asked(point) and self._typed(point) and point not in self.matches():
                 places = [p.where for p in self._states(point)]

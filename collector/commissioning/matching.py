@@ -11,7 +11,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
@@ -95,6 +95,8 @@ class Match:
     chance: float
     """How many candidates chance alone is expected to leave."""
 
+    without: str = ""
+    """The one reading that was left out, as it was shown."""
     same: bool = False
     """Whether all families always held the same value: mirrored registers, say."""
 
@@ -110,25 +112,40 @@ class Match:
 
 def match(
     readings: Sequence[DisplayReading], *, limits: tuple[float, float],
-    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES,
+    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES, without: str = "",
 ) -> Match:
     """Return what the readings of one point leave.
 
     ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
     were found already: a device tends to write all in one way, which settles what comes first and
-    never what is left.
+    never what is left. Where no register gives all readings, one is left out: it may have been
+    misread, or read while the value turned. ``without`` is that one.
     """
     shown = readings[0].shown
     among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
     tried, left = _first(readings[0], among, limits)
     for reading in readings[1:]:
         left = [c for c in left if _fits(c, reading)]
+    if not left and len(readings) > 1 and not without:
+        return _without_one(readings, limits=limits, like=like, types=types)
     left = _likely(left, readings)
     images = [image for reading in readings for image in reading.images]
     families = _families(left, images, functools.partial(_order, shown=shown, like=like))
     chance = tried * _passing(readings, families[0].best if families else None)
     series = {tuple(f"{v:.6g}" for v in f.best.values(images)) for f in families}
-    return Match(families=tuple(families), chance=chance, same=len(series) == 1)
+    return Match(families=tuple(families), chance=chance, same=len(series) == 1, without=without)
+
+
+def _without_one(
+    readings: Sequence[DisplayReading], *, limits: tuple[float, float],
+    like: Sequence[Decoding], types: Sequence[str],
+) -> Match:
+    """Return the likeliest match of all readings but one; it has as many chances to be wrong."""
+    tries = [match([r for r in readings if r is not one], limits=limits, like=like, types=types,
+                   without=str(one.shown)) for one in readings]
+    best = min((m for m in tries if m.families), key=lambda m: (len(m.families), m.chance),
+               default=Match(families=(), chance=0.0))
+    return replace(best, chance=best.chance * len(readings))
 
 
 def _first(

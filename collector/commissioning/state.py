@@ -22,8 +22,9 @@ from collector.domain.errors import QuietpipeError
 __all__ = ["NotSaved", "State", "write_whole"]
 
 _VERSION = 1
-_BRACKET = 60_000
-"""ms after an answer within which an image must begin, to count as taken around it."""
+_GAP = 10_000
+"""ms without an image, at most, around an answer (setting): a value may turn in a longer gap, and
+then what it was when it was read lies outside what the images saw."""
 
 
 class NotSaved(QuietpipeError):
@@ -104,13 +105,15 @@ class State:
         began after the answer. Without both, what a register held meanwhile is not known.
         """
         begin, end = self.spans.get(key, (0, 0))
-        before = [i for i in self.images if i.ended <= begin and begin - i.ended <= _BRACKET]
-        after = [i for i in self.images if i.began >= end and i.began - end <= _BRACKET]
+        before = [i for i in self.images if i.ended <= begin]
+        after = [i for i in self.images if i.began >= end]
         if not before or not after:
             return ()
         first = max(before, key=lambda i: i.ended)
         last = min(after, key=lambda i: i.began)
-        return tuple(i for i in self.images if first.began <= i.began <= last.began)
+        found = tuple(i for i in self.images if first.began <= i.began <= last.began)
+        gaps = [b.began - a.ended for a, b in zip(found, found[1:], strict=False)]
+        return found if max(gaps) <= _GAP else ()
 
     def display_readings(self, keys: Sequence[str], of: str, unit: str) -> list[DisplayReading]:
         """Return the readings that were typed in answer to ``keys``; empty answers are none."""
