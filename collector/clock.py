@@ -24,7 +24,7 @@ __all__ = [
 
 
 class Clock(Protocol):
-    """What a loop may ask of time."""
+    """The time functions that a loop may use."""
 
     def now(self) -> int:
         """Return the instant in ms since 1970 UTC; it may jump when the clock is set."""
@@ -101,7 +101,7 @@ class ManualClock:
         return self._monotonic
 
     def advance(self, duration: int) -> None:
-        """Move both scales forward by ``duration`` ms and wake whoever is due."""
+        """Move both scales forward by ``duration`` ms and wake the sleepers whose time has come."""
         if duration < 0:
             raise ValueError("time does not run backwards; use jump() for a clock that is set")
         self._now += duration

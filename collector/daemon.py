@@ -150,7 +150,7 @@ class Daemon:
     def _open_journal(self) -> None:
         folder = self._config.data
         folder.mkdir(parents=True, exist_ok=True)
-        self._signer = signer_of(self._config)
+        self._signer, damage = signer_of(self._config)
         self._journal, moved = Journal.open_or_replace(folder / "journal.sqlite", self.clock.now())
         # Retention waits for consumers it knows; readings since the saved state of the rules must
         # outlive it too.
@@ -162,15 +162,16 @@ class Daemon:
         for stored in self._journal.events(kind="estimate"):
             if isinstance(stored.event, EstimateMade):
                 self._estimates[stored.event.quantity, stored.event.asset] = stored.event
-        monitor = self._new_monitor()
-        number = restore_from_journal(monitor, self._journal)
+        restored = restore_from_journal(self._new_monitor, self._journal)
         self._pipeline = Pipeline(
-            site=self.site, monitor=monitor, store=self._journal, picture=self.picture,
+            site=self.site, monitor=restored.monitor, store=self._journal, picture=self.picture,
             clock=self.clock, committed=self._committed, step=self._config.step,
-            last_number=number,
+            last_number=restored.last_commit,
         )
         if moved is not None:
             self._record_event("journal-replaced", f"The journal was damaged. {moved}")
+        for text in filter(None, (damage, *restored.damage, self._journal.damage())):
+            self._record_event("damage-left-out", text)
         self._record_event("collector-started", f"quietpipe {__version__} watches {self.site}.",
                    values={"version": __version__})
 
@@ -209,7 +210,7 @@ class Daemon:
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(
-                lambda: self._record_event("collector-stopped", "The watch was stopped."))
+                lambda: self._record_event("collector-stopped", "The collector was stopped."))
             await cancelled(board)
 
     def _start_jobs(self) -> None:
@@ -258,7 +259,7 @@ class Daemon:
         old = self._pipeline.monitor
         self._config = config
         hide_secrets(config)
-        self._signer = signer_of(config)
+        self._signer, _ = signer_of(config)
         monitor = self._new_monitor()
         monitor.load(old.dump(), alarm_events(self._journal))
         self._pipeline.replace_monitor(monitor)
@@ -281,7 +282,7 @@ class Daemon:
 
     async def _sign_of_life(self) -> None:
         active = sum(a.present for a in self.alarms())
-        self._service.status(f"{len(self.picture)} points, {active} conditions standing")
+        self._service.status(f"{len(self.picture)} points, {active} alarms active")
 
     def _healthy(self) -> bool:
         last = self._pipeline.statistics().last_turn

@@ -1,4 +1,4 @@
-"""Logs for whoever keeps the machine: one line per record on stderr, no secrets, no library.
+"""Logging to stderr: one line per record, secrets removed, standard library only.
 
 Code logs with the standard ``logging`` and puts its facts into ``extra``; they become fields. A
 terminal gets ``key=value`` lines, everything else one JSON object per line.

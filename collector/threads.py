@@ -16,8 +16,8 @@ T = TypeVar("T")
 async def in_thread(work: Callable[[], T]) -> T:
     """Run ``work`` in a daemon thread; return what it returns, raise what it raises.
 
-    Unlike the event loop's own threads it never delays the end of the process: whoever is cancelled
-    while waiting leaves the thread to itself.
+    Unlike the event loop's own threads it never delays the end of the process: a caller cancelled
+    while waiting leaves the thread running.
     """
     loop = asyncio.get_running_loop()
     done: asyncio.Future[T] = loop.create_future()

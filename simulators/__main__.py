@@ -44,7 +44,7 @@ def _parser() -> argparse.ArgumentParser:
         help='how much to record, or to serve, of the plant\'s time, such as "30 d"')
     add("--every", default="15 s", metavar="TIME", help="interval of recorded readings")
     add("--until-stdin-closes", action="store_true",
-        help="end when whoever started this has gone")
+        help="end when the process that started this ends")
     return parser
 
 
@@ -100,7 +100,7 @@ async def _serve(scenario: Scenario, options: argparse.Namespace) -> int:
 
 async def _until_done(ended: asyncio.Event, pace: asyncio.Task[None], length: int | None,
                       clock: ScaledClock) -> int:
-    """Wait for a signal, for stdin to close, for the time to be up, or for a fault of our own."""
+    """Wait for a signal, the end of stdin, the end of the time, or an error of our own."""
     waits: set[asyncio.Task[object]] = {asyncio.create_task(ended.wait()), pace}
     if length is not None:
         waits.add(asyncio.create_task(clock.sleep(length)))

@@ -19,14 +19,14 @@ __all__ = ["FAULTS", "Bench", "switch"]
 
 @dataclass(slots=True, kw_only=True)
 class Bench:
-    """What faults work on: the plant, its gauges, and the manners of the units on the wire."""
+    """Targets of faults: the plant, its gauges, and the replies of the units on the wire."""
 
     plant: Plant
     gauges: Gauges
     units: dict[str, UnitFaults] = field(default_factory=dict)
     """By device id."""
     orders: int = 0
-    """How many orders were carried out: what was laid out before the last one is out of date."""
+    """Number of orders carried out; register images older than the last one are stale."""
 
 
 class _Order:

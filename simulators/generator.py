@@ -11,7 +11,7 @@ __all__ = ["Generator", "GeneratorFaults", "Made", "Totals"]
 
 
 class GeneratorFaults:
-    """What is wrong with a generator."""
+    """Faults of a generator."""
 
     __slots__ = ("air_saying_nitrogen", "no_start", "no_stop", "power_off", "stuck_air_fill",
                  "switch_band", "tank_leak", "tired_separator", "trouble", "wear")
@@ -34,7 +34,7 @@ class GeneratorFaults:
 
 @dataclass(slots=True)
 class Made:
-    """What the compressor and separator make at one instant, mol/s."""
+    """Flows of the compressor and separator at one instant, mol/s."""
 
     intake: float = 0.0
     gas: float = 0.0
@@ -43,7 +43,7 @@ class Made:
 
 @dataclass(slots=True)
 class Totals:
-    """What one generator did since the start: mol and s, and its full runs."""
+    """Totals of one generator since the start: mol, s, full runs."""
 
     intake: float = 0.0
     gave: float = 0.0

@@ -1,7 +1,7 @@
-"""The whole plant: what flows between its things in one step, and the books that must balance.
+"""The whole plant: flows between its assets in one step, and totals that must balance.
 
-Time is counted in ms since 1970 UTC. Steps lie where the plant's own state puts them, never where
-somebody looked, so that the same seed and the same orders give the same history to the bit.
+Time is counted in ms since 1970 UTC. Steps are placed by the plant's own state, never by reads,
+so that the same seed and the same commands give the same history to the bit.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class MolTotals:
 
     @property
     def kept(self) -> float:
-        """What must be in the plant on top of what was there at the start, mol."""
+        """Gas in the plant in excess of the start, by the balance of flows, mol."""
         return self.taken_in - self.rejected - self.leaked - self.vented
 
     @property
@@ -64,7 +64,7 @@ class Room:
 
 
 class Plant:
-    """The plant in motion. :meth:`advance_to` is the only way its time passes."""
+    """The simulated plant. Only :meth:`advance_to` advances its time."""
 
     def __init__(self, spec: PlantSpec) -> None:
         self.spec = spec
@@ -124,7 +124,7 @@ class Plant:
             self._step(instant - self.time)
 
     def _look_outside(self) -> None:
-        """Renew the temperatures around things; once a minute is enough for weather."""
+        """Update the ambient temperatures; once a minute is enough."""
         seconds = self.time / 1000
         if seconds < self._weather_until:
             return

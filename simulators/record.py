@@ -1,4 +1,4 @@
-"""The plant without a wire: recorded readings, as fast as they can be computed."""
+"""Recording of the plant without Modbus, as fast as it can be computed."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["polls", "record", "record_to", "rows"]
 
 @dataclass(slots=True)
 class _Controller:
-    """One controller as a recorder has it: its points, and what it last told."""
+    """One controller of a recording: its points, and its last values."""
 
     stage: Stage
     spec: UnitSpec
@@ -27,7 +27,7 @@ class _Controller:
     last: dict[str, Value] = field(default_factory=dict)
 
     def answer(self) -> dict[str, Value]:
-        """Return what a collector would have had of it now: nothing, where it gives no answer."""
+        """Return the values that a collector would read now; ``None`` without an answer."""
         faults = self.stage.bench.units[self.spec.device]
         power = self.stage.plant.generators.get(self.spec.powered_by)
         if (faults.silent or faults.exception or faults.short or faults.other_unit
@@ -81,10 +81,10 @@ def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Va
 def polls(
     stage: Stage, duration: int, paces: Mapping[str, int],
 ) -> Iterator[tuple[int, list[tuple[str, dict[str, Value]]]]]:
-    """Yield time (ms) and what devices told then, each at its own pace (ms).
+    """Yield time (ms) and the values of devices polled then, each at its own interval (ms).
 
     Every pace must be a multiple of the shortest. A device that gives no answer has ``None`` for
-    every point. The plant stands at that time while the caller looks.
+    every point. The plant does not advance while the caller reads it.
     """
     start = stage.scenario.plant.start
     controllers = [(controller, paces[controller.spec.device])

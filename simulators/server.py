@@ -1,4 +1,4 @@
-"""The plant on a real wire: Modbus TCP, RTU on a serial device or pty, RTU over TCP."""
+"""Modbus servers of the plant: TCP, RTU on a serial device or pty, RTU over TCP."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class Unit:
 
 
 class Line(Protocol):
-    """Something that carries requests to units."""
+    """A line that carries requests to units."""
 
     address: str
 
@@ -64,11 +64,11 @@ class Line(Protocol):
         """Begin to listen; ``address`` is then true."""
 
     async def close(self) -> None:
-        """Stop, and let go of every connection."""
+        """Stop, and close every connection."""
 
 
 class _Answering:
-    """What every line shares: find the unit, mind its manners, answer."""
+    """Base of the lines: find the unit, apply its faults, reply."""
 
     def __init__(self, units: Sequence[Unit], catch_up: Callable[[], None], split: Split,
                  frame: Frame) -> None:

@@ -1,4 +1,4 @@
-"""What a scenario says about each thing of the plant, converted to SI. Frozen: state is elsewhere.
+"""Specifications of a scenario's assets, converted to SI. Frozen: state is elsewhere.
 
 Fields carry the dimension their text is written in (``metadata["as"]``); the scenario reader uses
 it, so a parameter is described in one place.
@@ -84,7 +84,7 @@ class RiserSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentSpec:
-    """A purge vent at the far end, with the logic of its own controller."""
+    """A purge vent at the remote end, with the logic of its own controller."""
 
     id: str
     riser: str
@@ -105,7 +105,7 @@ class VentSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomSpec:
-    """Where a generator stands and people work."""
+    """A room that holds a generator and that people enter."""
 
     id: str
     volume: float = _as("volume", 45.0)

@@ -22,6 +22,7 @@ from collector.clock import format_instant
 from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.domain.units import MINUTE
 from collector.plots import Bars, Plot
 from collector.survey.limits import COOL_DOWN
 from collector.survey.site_units import SiteUnits
@@ -31,8 +32,8 @@ __all__ = ["AcceptanceService", "History", "StepState"]
 _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
-_REUSED = 60_000
-"""ms for which the finding of a long step is reused at most."""
+_REUSED = MINUTE
+"""ms for which the evaluation of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
 
 
@@ -51,7 +52,7 @@ class History(Protocol):
         """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when (ms) the clock was found set, of events after that number."""
+        """Return the times (ms) at which the clock was set, by events after that number."""
 
     def last_event(self) -> int:
         """Return the number of the newest event."""
@@ -59,7 +60,7 @@ class History(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepState:
-    """A step with its entry in the record, and the finding of its readings."""
+    """A step with its entry in the record, and the evaluation of its readings."""
 
     step: Step
     entry: Entry
@@ -109,7 +110,7 @@ class AcceptanceService:
         return StepState(step=step, entry=entry, evaluation=evaluation)
 
     def _evaluated(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
-        """Evaluate a step, or return its last finding where that is recent.
+        """Evaluate a step, or return its last evaluation where that is recent.
 
         A day of readings takes a second to evaluate, and every open page asks. Readings within a
         small share of a step's duration do not change its outcome.
@@ -135,7 +136,7 @@ class AcceptanceService:
             longest_gap=self._gap(plant, points), typed=entry.typed))
 
     def _why(self, point: str, numbers: Sequence[Number]) -> str:
-        """Return the reason of the newest reading that is not good; empty without one."""
+        """Return the reason of the newest bad reading; empty without one."""
         at = next((time for time, value in reversed(numbers) if value is None), None)
         if at is None:
             return ""
@@ -210,7 +211,7 @@ class AcceptanceService:
                                   f"({COOL_DOWN.source}).")
 
     def check(self, record_id: str, step_id: str, now: int) -> StepState:
-        """Evaluate a running step; record the finding once it is final or void."""
+        """Evaluate a running step; record the evaluation once it is final or void."""
         record = self.store.load(record_id)
         step = self.step(record, step_id)
         found = self.state(record, step, now)

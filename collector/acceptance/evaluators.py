@@ -1,4 +1,4 @@
-"""The evaluator of each kind of step: readings and the time in, a finding out."""
+"""The evaluator of each kind of step: readings and the time in, an evaluation out."""
 
 from __future__ import annotations
 
@@ -30,5 +30,5 @@ EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
 
 
 def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
-    """Return the finding of a step's readings."""
+    """Return the evaluation of a step's readings."""
     return EVALUATORS[step.kind](step, look)

@@ -1,4 +1,4 @@
-"""Steps that watch one thing happen: purity, the return from air-fill, switches, legs, purges."""
+"""Functional tests: purity, return from air-fill, switches, form C contacts, purges."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluatio
 from collector.acceptance.step_readings import Sample, StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
+from collector.domain.units import MINUTE
 
 __all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
            "evaluate_purity", "evaluate_return"]
@@ -68,7 +69,7 @@ def _typed_purity(step: Step, look: StepReadings) -> StepEvaluation:
 
 
 def evaluate_return(step: Step, look: StepReadings) -> StepEvaluation:
-    """See the unit go to air-fill and back by itself, within the time and below cut-out."""
+    """Check that the unit goes to air-fill and back, within the time and below cut-out."""
     if why := look.clock_set():
         return StepEvaluation.void(why)
     mode = step.points[0]
@@ -127,7 +128,7 @@ def _returned(step: Step, look: StepReadings, entered: int, left: int) -> StepEv
 
 
 def evaluate_low_air(step: Step, look: StepReadings) -> StepEvaluation:
-    """See at which pressure the switch operates, from a pressure that falls slowly."""
+    """Measure the pressure at which the switch operates while the pressure falls slowly."""
     if why := look.clock_set():
         return StepEvaluation.void(why)
     low_air, pressure = step.points[:2]
@@ -172,7 +173,7 @@ def _operated(step: Step, look: StepReadings, time: int, before: float,
 
 
 def evaluate_contact(step: Step, look: StepReadings) -> StepEvaluation:
-    """See both legs of a form C contact change over, and never rest alike."""
+    """Check that both legs of a form C contact change over and are never alike for long."""
     if why := look.clock_set():
         return StepEvaluation.void(why)
     _, normally_open, normally_closed = step.points
@@ -212,7 +213,7 @@ def _legs(step: Step, well: bool, shown: str) -> Measure:
 
 
 def evaluate_purge_start(step: Step, look: StepReadings) -> StepEvaluation:
-    """See oxygen begin to fall behind an open vent."""
+    """Check that the oxygen begins to fall at an open vent."""
     if why := look.clock_set():
         return StepEvaluation.void(why)
     oxygen = step.points[0]
@@ -241,11 +242,11 @@ def evaluate_purge_start(step: Step, look: StepReadings) -> StepEvaluation:
 
 
 def evaluate_purge_finish(step: Step, look: StepReadings) -> StepEvaluation:
-    """See oxygen reach its target and stay by it for an hour, whatever its sensor's steps."""
+    """Check that the oxygen reaches its target and stays there for an hour."""
     if why := look.clock_set():
         return StepEvaluation.void(why)
     oxygen, target = step.points[0], step.limits["percent"]
-    held = step.limits["minutes"] * 60_000
+    held = step.limits["minutes"] * MINUTE
     since, last = None, None
     times: deque[int] = deque()
     recent: deque[float] = deque()

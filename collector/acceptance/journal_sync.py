@@ -1,4 +1,4 @@
-"""Journals what people did with an acceptance, and verifies a signed record against the journal.
+"""Journals the events of acceptance records, and verifies a signed record against the journal.
 
 The command line cannot write into the journal of a running monitor: it changes the record files.
 The monitor reads the records and journals the events that are missing, each once, by its key: who
@@ -17,7 +17,7 @@ from collector.clock import format_instant
 from collector.domain.actions import ActionKind
 from collector.domain.events import Event, SystemEvent
 from collector.domain.plant import Plant
-from collector.domain.units import HOUR, PSI
+from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.orifice import orifice_flow
@@ -125,7 +125,7 @@ def _measured(record: Record, step: Step, name: str) -> float | None:
 def _baselines(record: Record, plant: Plant) -> Iterator[_Baseline]:
     """Yield the new baselines of the conditions; only steps that passed give one."""
     unit = "L/h" if plant.site.units == "metric" else "scfh"
-    per_hour = standard_molar_volume(plant.site.standard_temperature + 273.15) * 3600 / (
+    per_hour = standard_molar_volume(plant.site.standard_temperature + ZERO_CELSIUS) * 3600 / (
         1e-3 if unit == "L/h" else 0.3048**3)
     steps = plan(plant, record.size)
     for step in steps:
@@ -192,7 +192,7 @@ class AcceptanceSync:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """The journal's verdict on a file; ``signed`` is the event that holds its hash, if any."""
+    """The journal's answer on a file's hash; ``signed`` is the event that holds it, if any."""
 
     digest: str
     signed: SystemEvent | None

@@ -1,4 +1,4 @@
-"""Timed rises: a tank that is pumped up, a system that is filled. One small state machine."""
+"""Timing of a pressure rise: pump-up of a tank, fill of a system. One state machine for both."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from collector.survey.limits import COLD
 __all__ = ["evaluate_fill", "evaluate_tank"]
 
 _NEAR = 1.0
-"""psi above the start at which a tank still counts as begun there."""
+"""psi above the start pressure at which a rise still counts as begun there."""
 _DRAWN = 1.0
-"""psi by which a rise may fall back before something must have drawn from it."""
+"""psi that a rise may fall back; more means that gas was drawn."""
 _SHORT = 2.0
-"""psi below cut-out at which a pressure switch may rightly have stopped the compressor."""
+"""psi below cut-out at which the pressure switch may already stop the compressor."""
 _SETTLE = 600_000
 """ms for a tank to cool after a run."""
 _TANK_KELVIN = 293.15
@@ -28,7 +28,7 @@ _TANK_KELVIN = 293.15
 
 @dataclass(slots=True, kw_only=True)
 class _Rise:
-    """A rise in progress, and what became of those before it."""
+    """A rise in progress, and remarks on those before it."""
 
     level: float
     goal: float
@@ -46,7 +46,7 @@ class _Rise:
         self.base = self.began = None
 
     def step(self, sample: Sample, on: bool, longest_gap: int) -> float | None:
-        """Take a sample; return when (ms) the goal was reached."""
+        """Apply a sample; return the time (ms) at which the goal was reached."""
         time, psi = sample
         last, self.last = self.last, sample
         if self.began is None:
@@ -129,7 +129,7 @@ def _spoilt(look: StepReadings, *points: str) -> StepEvaluation | None:
 # -- tank ----------------------------------------------------------------------------------------
 
 def evaluate_tank(step: Step, look: StepReadings) -> StepEvaluation:
-    """Time an isolated tank from ``from`` to ``to`` psi, and see what it delivered."""
+    """Time an isolated tank from ``from`` to ``to`` psi, and compute the delivery."""
     tank, running = step.points[:2]
     limit = step.limits["minutes"] * 60
     rise = _Rise(level=step.limits["from"], goal=step.limits["to"])

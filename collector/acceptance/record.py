@@ -1,4 +1,4 @@
-"""The record of one acceptance (steps, findings, manual readings, signatures), JSON on disk.
+"""The record of one acceptance (steps, results, manual readings, signatures), JSON on disk.
 
 One file each, replaced atomically, so that a power cut leaves the old or the new record. The
 command line and the board use the same files; a lock lets one of them change at a time.
@@ -42,8 +42,8 @@ class Result(StrEnum):
 class Entry:
     """One step in the record. Instants are ms since 1970 UTC.
 
-    ``ended`` of an open entry is when what was begun became void.
-    ``reason`` says why it was skipped; ``history`` holds earlier tries, which do not count.
+    ``ended`` of an open entry is the time at which the attempt became void.
+    ``reason`` says why it was skipped; ``history`` holds earlier attempts, which do not count.
     """
 
     result: Result = Result.OPEN
@@ -151,7 +151,7 @@ class RecordStore:
 
     @contextlib.contextmanager
     def changing(self) -> Iterator[None]:
-        """Hold the lock, so that a record loaded inside is the one replaced."""
+        """Context in which records are locked: the record loaded inside is the one replaced."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)

@@ -1,4 +1,4 @@
-"""The finding of a step: its outcome, and the numbers with their sources."""
+"""The evaluation of an acceptance step: outcome, numbers with their sources, remarks."""
 
 from __future__ import annotations
 
@@ -56,7 +56,10 @@ class Measure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepEvaluation:
-    """The finding of the readings. ``window`` (ms since 1970 UTC) is the time that counts."""
+    """The evaluation of a step's readings.
+
+    ``window`` (ms since 1970 UTC) is the time that counts.
+    """
 
     outcome: Outcome
     text: str
@@ -67,10 +70,10 @@ class StepEvaluation:
 
     @classmethod
     def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
-        """Return a finding that waits for an event."""
+        """Return an evaluation that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
     def void(cls, text: str) -> StepEvaluation:
-        """Return a finding that voids the attempt."""
+        """Return an evaluation that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

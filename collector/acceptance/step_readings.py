@@ -78,7 +78,7 @@ class StepReadings:
     def paired(self, first: str, other: str) -> Iterator[tuple[int, float, float]]:
         """Yield time and value of each sample of ``first`` with the latest of ``other``.
 
-        Samples with none that is young enough are left out.
+        Samples without a recent enough partner are left out.
         """
         later = iter(self.samples(other))
         coming = next(later, None)
@@ -106,7 +106,7 @@ class StepReadings:
 
 
 def crossing(before: Sample, after: Sample, level: float) -> float:
-    """Return when (ms) a straight line between two samples passes ``level``; the first at worst."""
+    """Return the time (ms) at which a line through two samples passes ``level``."""
     (t0, v0), (t1, v1) = before, after
     if v1 == v0 or not min(v0, v1) <= level <= max(v0, v1):
         return float(t0)

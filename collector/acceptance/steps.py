@@ -43,7 +43,7 @@ _PUMP_UP: Mapping[Size, tuple[int, int]] = {Size.SMALL: (6, 8), Size.LARGER: (4,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step. ``points`` are what it is timed from; ``blocked`` why it cannot be, if so.
+    """One step. ``points`` are those it is timed from; ``blocked`` is the reason it cannot be.
 
     ``limits`` are numbers its evaluator needs, in units of record (psi, %, min); ``may_type`` is
     whether a hand-held instrument may replace points that are not wired.

@@ -1,4 +1,4 @@
-"""The 24 h and the 2 h form of the tightness test, at the temperature they began with."""
+"""The tightness tests of 24 h and of 2 h, corrected to the temperature at the start."""
 
 from __future__ import annotations
 
@@ -6,29 +6,28 @@ from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluatio
 from collector.acceptance.step_readings import StepReadings
 from collector.acceptance.steps import Step
 from collector.domain.formatting import duration_text
-from collector.domain.units import MINUTE, PSI
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.leak import leak_rate, pressure_drop
 
 __all__ = ["evaluate_tightness"]
 
-_KELVIN = 273.15
 _SLACK = 0.5
 """psi below the test pressure at which it may still begin."""
 _JUMP = 1.0
-"""psi, at one temperature, that no leak brings back within an hour."""
+"""psi, at one temperature; a rise of as much in an hour means that gas came in."""
 _SPEAKS = 300.0
-"""s for which a reading speaks: no pipe changes faster than a line through it follows."""
+"""s for which a reading is valid: a pipe's pressure does not change faster."""
 _GAPS = 0.1
-"""Share of the time that may have gone unseen."""
+"""Share of the time that may be without readings."""
 
 Row = tuple[float, float, float]
 """Minute's middle in s since the beginning, absolute pressure Pa, temperature K."""
 
 
 def evaluate_tightness(step: Step, look: StepReadings) -> StepEvaluation:
-    """Work out the loss of the whole test from pressure and temperature, with its interval."""
+    """Compute the loss of the whole test from pressure and temperature, with its interval."""
     pressure, warmth = step.points[:2]
     if why := look.clock_set():
         return StepEvaluation.void(why)
@@ -63,7 +62,7 @@ def _minutes(look: StepReadings, pressure: str, warmth: str) -> list[Row]:
         row[0] += 1
         row[1] += psi
         row[2] += celsius
-    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + _KELVIN)
+    return [((minute + 0.5) * 60, row[1] / row[0] * PSI + ambient, row[2] / row[0] + ZERO_CELSIUS)
             for minute, row in sorted(sums.items())]
 
 
@@ -85,7 +84,7 @@ def _loss(look: StepReadings, rows: list[Row], duration: float) -> Estimate | st
 
 
 def _let_in(rows: list[Row]) -> float | None:
-    """Return when (s) the gas of the pipe rose faster than any sensor's error, or ``None``."""
+    """Return when (s) the gas in the pipe rose beyond any sensor's error, or ``None``."""
     if not rows:
         return None
     kelvin = rows[0][2]
@@ -153,7 +152,7 @@ def _measures(
                 limit=f"no more than {words.pressure(limit)}", limit_from=step.limit_from),
     ]
     for name, row in (("beginning", first), ("end", last)):
-        psi, celsius = (row[1] - ambient) / PSI, row[2] - _KELVIN
+        psi, celsius = (row[1] - ambient) / PSI, row[2] - ZERO_CELSIUS
         found.append(Measure(name=f"gauge at the {name}", shown=words.pressure(psi, 2), value=psi,
                              unit="psi", source=pressure))
         found.append(Measure(name=f"pipe at the {name}", shown=words.temperature(celsius),

@@ -1,8 +1,8 @@
 """The lifecycle of an alarm after IEC 62682 / ISA-18.2, as one transition table.
 
-States go by name; their letters differ between editions. An input that the table does not list for
-a state is refused before it has any effect. The diagram in the handbook is drawn from the table by
-:func:`diagram`.
+States have names, not letters, which differ between editions. An input that the table does not list
+for a state is refused before it has any effect. The diagram in the handbook is drawn from the table
+by :func:`diagram`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Measures of the alarm system itself, as IEC 62682 and ISA-18.2 define them.
 
-They ask whether the people who are called are called too often, by the same few alarms, or for
-nothing. One site has one operator position. Figures to hold them against are in ``YARDSTICKS``.
+They show whether people are called too often, by the same few alarms, or without need. One site
+has one operator position. The standard's acceptable values are in ``YARDSTICKS``.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _QUIETING = {
 class Occurrence:
     """One occurrence of an alarm (ms). ``ended`` is ``None`` while it is active.
 
-    It ends by returning to normal, or when it is held quiet: nobody is called by it then.
+    It ends when it returns to normal or is inhibited: it calls no one from then on.
     """
 
     condition: str
@@ -55,7 +55,7 @@ class Occurrence:
     returned: bool = False
 
     def active(self, end: int) -> int:
-        """Return how long it has stood by ``end``, ms."""
+        """Return how long it was active by ``end``, ms."""
         return (end if self.ended is None else min(self.ended, end)) - self.raised
 
 
@@ -74,7 +74,7 @@ class InhibitedSpan:
 
 
 def occurrences(events: Iterable[AlarmTransition]) -> list[Occurrence]:
-    """Return every raising with what became of it, in the order of raising."""
+    """Return every occurrence, in the order of raising."""
     found: list[Occurrence] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:
@@ -124,7 +124,7 @@ _FLOOD_ABOVE, _FLOOD_BELOW, _MANY_AN_HOUR = 10, 5, 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Yardstick:
-    """What the standard calls acceptable, and where it says so."""
+    """A limit that the standard calls acceptable, with its clause."""
 
     acceptable: str
     source: str
@@ -152,13 +152,13 @@ SHORTEST = 30 * DAY
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureSettings:
-    """What the standard names but gives no figure for, except ``stale`` (24 h). Durations in ms."""
+    """Settings for which the standard gives no figure, except ``stale`` (24 h). Durations in ms."""
 
     chatter_count: int = 3
     """Raisings of one alarm within ``chatter_within`` that make it chatter (setting)."""
     chatter_within: int = _TEN
     fleeting: int = MINUTE
-    """An alarm gone again sooner than this, before anybody answered, is fleeting (setting)."""
+    """An alarm that returns to normal sooner, unacknowledged, is fleeting (setting)."""
     stale: int = DAY
     top: int = 10
 
@@ -174,7 +174,7 @@ class Flood:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frequent:
-    """How often one alarm came; ``share`` is its part of all, from 0 to 1."""
+    """The number of times one alarm was raised; ``share`` is its part of all, from 0 to 1."""
 
     condition: str
     asset: str
@@ -287,7 +287,7 @@ def _above(periods: Counter[int], limit: int, span: int, length: int) -> float:
 
 
 def _floods(times: Sequence[int], end: int) -> tuple[Flood, ...]:
-    """Slide 10 minutes along: a flood ends as soon as fewer than 5 alarms lie in them."""
+    """Return the floods of a sliding window of 10 minutes; one ends below 5 alarms."""
     found: list[Flood] = []
     recent: deque[int] = deque()
     began: int | None = None

@@ -283,9 +283,9 @@ def _remind_at(window: Window) -> int:
     return window.until - min(REMIND, (window.until - window.since) // 2)
 
 
-_PROCEDURE = ("Follow the impairment procedure: tell the owner and the authority having "
-              "jurisdiction, keep a watch where it is required, and tell them again when the "
-              "system is restored.")
+_PROCEDURE = ("Follow the impairment procedure: notify the owner and the authority having "
+              "jurisdiction, keep a fire watch where it is required, and notify them again when "
+              "the system is restored.")
 _VISIT = "Isolate, lock out and bleed down before you touch anything."
 
 
@@ -337,16 +337,17 @@ class WindowTexts:
 
     def ending(self, window: Window, now: int) -> str:
         """Return the text of the reminder before the end."""
-        minutes = max((window.until - now) // 60_000, 1)
+        minutes = max((window.until - now) // MINUTE, 1)
         return (f"The {self._what(window)} ends at {self._instant(window.until)}, in "
                 f"{minutes} min: {window.why.rstrip('.')}. Restore it by then, or declare it again "
                 "with another end. What still holds then is raised.")
 
     def ended(self, window: Window, by: str, why: str) -> str:
         """Return the text of the end, with the operator if one ended it early."""
-        who = f" by {by}" if by else " by itself: its time is up"
+        who = f" by {by}" if by else ": its time is up"
         more = f": {why.strip().rstrip('.')}" if by and why.strip() else ""
-        last = " Tell those who were told of it." if window.kind is WindowKind.IMPAIRMENT else ""
+        impaired = window.kind is WindowKind.IMPAIRMENT
+        last = " Notify everyone who was notified of it." if impaired else ""
         return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
 
 

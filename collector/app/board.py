@@ -37,8 +37,8 @@ _log = logging.getLogger(__name__)
 class BoardParts:
     """The parts of the daemon that the board reads or acts through.
 
-    ``clock`` is the daemon's, ``real`` the machine's own: neither people nor guessers of passwords
-    run faster in a demo. ``config`` and ``signer`` change when the site file is read again.
+    ``clock`` is the daemon's, ``real`` the machine's own: people and password attempts
+    do not run faster in a demo. ``config`` and ``signer`` change when the site file is read again.
     """
 
     config: Callable[[], SiteConfig]
@@ -88,14 +88,17 @@ def open_accounts(data: Path) -> Accounts | None:
         return Accounts(data / PEOPLE)
     except AccountsError as error:
         # Monitoring must go on, and its pages with it; only sign-in is off.
-        _log.error("nobody can sign in: %s", error)
+        _log.error("sign-in is not possible: %s", error)
         return None
 
 
 async def start_board(
     services: BoardServices, listen: tuple[str, int], live: Live,
 ) -> tuple[asyncio.Task[None], str]:
-    """Serve the board; return its task and its address. Raises why it could not start."""
+    """Serve the board; return its task and its address.
+
+    Raises the error that kept it from starting.
+    """
     up: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     board = asyncio.create_task(
         serve(create_app(services), *listen, on_ready=up.set_result, on_end=live.close),

@@ -23,11 +23,11 @@ from collector.sources.poller import Poller
 __all__ = ["Connections"]
 
 _LAST_SENDS = 1.5
-"""Seconds that a stop waits for what is being sent."""
+"""Seconds that a stop waits for messages being sent."""
 
 
 class Connections:
-    """Built from the site file; :meth:`start` runs each part as a task of its own.
+    """The connections of a site file; :meth:`start` runs each as a task of its own.
 
     ``real`` is the machine's own clock: a time-out does not run faster in a demo.
     """

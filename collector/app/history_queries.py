@@ -24,7 +24,7 @@ _ESTIMATES = 3000
 
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
-    """Return the board's queries; ``journal`` is called for every one, as it may be replaced."""
+    """Return the query for past services; ``journal`` is called for each, as it may be replaced."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
@@ -56,7 +56,7 @@ def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) ->
 
 
 def trend_query(journal: Journal) -> Callable[[str, int, int, int], Awaitable[Sequence[Any]]]:
-    """Return what reads a point's trend in a thread: point, start, end, step (ms)."""
+    """Return a function that reads a point's trend in a thread: point, start, end, step (ms)."""
     async def trend(point: str, start: int, end: int, step: int) -> Sequence[Any]:
         return await asyncio.to_thread(journal.trend, point, start, end, step)
 
@@ -64,7 +64,7 @@ def trend_query(journal: Journal) -> Callable[[str, int, int, int], Awaitable[Se
 
 
 def events_query(journal: Journal) -> Callable[[int, int], Awaitable[Sequence[Event]]]:
-    """Return what reads the events of a span in a thread: start, end (ms)."""
+    """Return a function that reads the events of a span in a thread: start, end (ms)."""
     async def events(start: int, end: int) -> Sequence[Event]:
         return await asyncio.to_thread(
             lambda: [s.event for s in journal.events(start=start, end=end)])

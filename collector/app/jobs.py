@@ -17,7 +17,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.acceptance import AcceptanceSync
-from collector.app.pipeline import Pipeline
+from collector.app.pipeline import Pipeline, kept_number
 from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.actions import ActionKind, OperatorAction
@@ -116,7 +116,7 @@ class JournalJobs:
     async def save_rules(self) -> None:
         """Save the rules' state with the next commit; release the commits before the last save."""
         self._pipeline.snapshot_soon()
-        position = int(self._journal.meta("watch_commit") or 0)
+        position = kept_number(self._journal.meta("watch_commit"))
         if position:
             await asyncio.to_thread(self._journal.settle, self._consumer, position)
 
@@ -151,7 +151,7 @@ async def journal_acceptance(
 async def _declare(
     fact: SystemEvent, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
 ) -> None:
-    """Declare what a step of an acceptance is, a fill or an impairment; or end it."""
+    """Declare the fill or impairment that an acceptance step needs; or end it."""
     now = clock.now()
     action = OperatorAction(
         kind=kind, alarm=fact.asset, time=now, by=str(fact.values["by"]), why="acceptance",
@@ -161,7 +161,7 @@ async def _declare(
 
 
 async def first_ended(stop: asyncio.Event, parts: Sequence[asyncio.Task[None]]) -> None:
-    """Return when ``stop`` is set, or raise what ended one of ``parts`` before it."""
+    """Return when ``stop`` is set; raise the error of a part that ends before."""
     stopped = asyncio.create_task(stop.wait(), name="stop")
     try:
         done, _ = await asyncio.wait({stopped, *parts}, return_when=asyncio.FIRST_COMPLETED)

@@ -26,7 +26,7 @@ from collector.domain.readings import Reading
 from collector.journal import Journal
 
 __all__ = ["Pipeline", "PipelineStatistics", "Store", "alarm_events", "restore",
-           "restore_from_journal"]
+           "kept_number", "restore_from_journal"]
 
 _log = logging.getLogger(__name__)
 
@@ -150,10 +150,18 @@ class Pipeline:
         )
 
     async def run(self) -> None:
-        """Take turns until cancelled; the caller then calls :meth:`finish`."""
+        """Take turns until cancelled; the caller then calls :meth:`finish`.
+
+        A turn under way is ended first: its commit cannot be called back, and would be made again.
+        """
         pause = max(self._step, round(_REAL_PAUSE * getattr(self._clock, "speed", 1.0)))
         while True:
-            await self.turn()
+            turn = asyncio.ensure_future(self.turn())
+            try:
+                await asyncio.shield(turn)
+            except asyncio.CancelledError:
+                await asyncio.gather(turn, return_exceptions=True)
+                raise
             await self._clock.sleep(pause)
 
     async def finish(self) -> None:
@@ -294,16 +302,47 @@ def restore(
     monitor.catch_up((), tick)
 
 
-def restore_from_journal(monitor: SiteMonitor, journal: Journal) -> int:
-    """Bring a new monitor to where the last process left it; return the last commit's number."""
-    saved, tick = journal.meta("watch"), journal.meta("tick")
-    commits, last = _commits_after(journal, int(journal.meta("watch_commit") or 0))
-    restore(
-        monitor, state=json.loads(saved) if saved else None, commits=commits,
-        tick=int(tick) if tick else None,
-        alarms=alarm_events(journal),
-    )
-    return last
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """A monitor as the last process left it; ``damage`` says what could not be restored."""
+
+    monitor: SiteMonitor
+    last_commit: int
+    damage: Sequence[str]
+
+
+def restore_from_journal(new_monitor: Callable[[], SiteMonitor], journal: Journal) -> Restored:
+    """Return a monitor brought to where the last process left it.
+
+    A saved state that is damaged is left out: the rules begin with the readings after it.
+    """
+    saved, alarms, damage = journal.meta("watch"), alarm_events(journal), []
+    position = kept_number(journal.meta("watch_commit"))
+    if position is None:
+        damage.append("The number of the rules' last commit is damaged: the readings since they "
+                      "were saved are left out.")
+        position = journal.last_commit
+    commits, last = _commits_after(journal, position)
+    tick = kept_number(journal.meta("tick")) or None
+    try:
+        state = json.loads(saved) if saved else {}
+        monitor = new_monitor()
+        restore(monitor, state=state, commits=commits, tick=tick, alarms=alarms)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+        _log.error("the rules' saved state is damaged: %r", error)
+        damage.append("The rules' saved state is damaged and was left out: what they had learned "
+                      "is learned again.")
+        monitor = new_monitor()
+        restore(monitor, state=None, commits=commits, tick=tick, alarms=alarms)
+    return Restored(monitor=monitor, last_commit=last, damage=damage)
+
+
+def kept_number(text: str | None) -> int | None:
+    """Return a whole number kept in the journal, 0 where there is none, ``None`` if damaged."""
+    if text is None or text.isdecimal():
+        return int(text or 0)
+    _log.error("a number kept in the journal is damaged: %.40r", text)
+    return None
 
 
 def alarm_events(journal: Journal) -> list[AlarmTransition]:

@@ -109,7 +109,8 @@ class ServiceManager:
                 sock.sendto("\n".join(lines).encode(), target)
         except OSError as exc:
             if not self._complained:
-                _log.warning("the service manager could not be told", extra={"reason": str(exc)})
+                _log.warning("the service manager could not be notified",
+                             extra={"reason": str(exc)})
             self._complained = True
         else:
             self._complained = False

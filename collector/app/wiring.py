@@ -10,7 +10,7 @@ from pathlib import Path
 from collector.acceptance import AcceptanceService, History, Record, RecordStore
 from collector.config import SiteConfig, load_site
 from collector.config.secrets import kept_key
-from collector.domain.errors import QuietpipeError, SiteFileError
+from collector.domain.errors import SiteFileError
 from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
 from collector.domain.links import Link, LinkSigner
 from collector.domain.plant import Plant
@@ -43,22 +43,19 @@ _SLACK = MINUTE
 """ms by which an occurrence's number may lie after its raising, where two share a second."""
 
 
-def signer_of(config: SiteConfig) -> LinkSigner:
-    """Return the signer of this site's links, with the site file's key or one in the data folder.
+def signer_of(config: SiteConfig) -> tuple[LinkSigner, str]:
+    """Return the signer of this site's links, and what is wrong with its key, if anything.
 
-    Raises ``QuietpipeError`` when that file can be neither read nor written.
+    The key is the site file's, or one kept in the data folder.
     """
-    given, path = config.board.link_key, config.data / "links.key"
-    try:
-        key = given.encode() if given is not None else kept_key(path)
-    except (OSError, UnicodeDecodeError) as error:
-        raise QuietpipeError(f"the key of the links cannot be kept in {path}: {error}") from error
+    given = config.board.link_key
+    key, said = (given.encode(), "") if given is not None else kept_key(config.data / "links.key")
     hide_secret(key.decode())
-    return LinkSigner(key, config.plant.site.id)
+    return LinkSigner(key, config.plant.site.id), said
 
 
 def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
-    """Return the changed site file, or why the one in force stays."""
+    """Return the changed site file, or the reason to keep the old one."""
     try:
         config = load_site(site_file)
     except SiteFileError as error:
@@ -94,7 +91,7 @@ def beat_of(config: SiteConfig) -> Beat | None:
 
 
 def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: str) -> Policy:
-    """Return the policy of notification in force.
+    """Return the current notification policy.
 
     Links in messages lead to the site file's public address, or to ``served``, where the board is
     served, if it listens on an address (``listen``) that other machines can open.
@@ -117,7 +114,7 @@ def link_services(
     config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
     journal: Callable[[], Journal],
 ) -> LinkServices:
-    """Return what the pages behind the links read; each argument is called for every request."""
+    """Return the services of the link pages; each argument is called for every request."""
     def name(who: str) -> str:
         known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
         return next(known, who)

@@ -68,12 +68,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Walk, or do what the options say; return the exit status."""
+    """Guide through the steps, or do what the options ask; return the exit status."""
     config = load_site(options.site, secrets=False)
     path = config.data / "journal.sqlite"
     if not path.is_file():
-        raise JournalError(f"there is no journal yet at {path}: acceptance times what the watch "
-                           f"reads; start quietpipe run {options.site} first")
+        raise JournalError(f"there is no journal yet at {path}: acceptance times the "
+                           f"readings of the daemon; start quietpipe run {options.site} first")
     with Journal.open(path, read_only=True) as journal:
         if options.verify is not None:
             return _verify(options.verify, config, journal)
@@ -178,7 +178,7 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
     if found.signed is None:
         print(f"NOT GENUINE: the journal of {config.plant.site.id} holds no signed record with "
               "this hash. The file was changed, or never signed here. (One signed a moment ago is "
-              "there once the watch has run for some seconds.)")
+              "there once the daemon has run for some seconds.)")
         return 1
     print(f"genuine: {found.signed.values['record']}, signed by {found.signed.values['by']}, "
           f"journalled {SiteUnits(config.plant.site).moment(found.signed.time)}")

@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Archive; print what it came to as a line of JSON; return the exit status."""
+    """Archive; print the counts as a line of JSON; return the exit status."""
     load_arrow()
     config = load_site(options.site, secrets=False)
     archive, site = Archive(options.archive), config.plant.site.id

@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Copy or put back; print each file with its bytes."""
+    """Copy or restore; print each file with its size."""
     data = data_folder(options.site)
     kept = restore(data, options.copy) if options.restore \
         else back_up(data, options.copy, SystemClock().now())
@@ -62,7 +62,7 @@ _BLOCK = 1 << 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """One file of a copy: its path within the folder, its bytes, and what they sum to."""
+    """One file of a copy: its path within the folder, its size and its checksum."""
 
     name: str
     bytes: int
@@ -70,7 +70,7 @@ class Kept:
 
 
 def back_up(data: Path, to: Path, now: int) -> list[Kept]:
-    """Copy the data folder ``data`` to the new folder ``to``; return what was kept.
+    """Copy the data folder ``data`` to the new folder ``to``; return the files copied.
 
     Raises ``UsageError`` when there is nothing to copy, or something at ``to``; ``QuietpipeError``
     when it cannot be done.
@@ -92,7 +92,7 @@ def back_up(data: Path, to: Path, now: int) -> list[Kept]:
 
 
 def restore(data: Path, source: Path) -> list[Kept]:
-    """Put the copy at ``source`` back as the data folder ``data``; return what was put there.
+    """Put the copy at ``source`` back as the data folder ``data``; return the files restored.
 
     Raises ``UsageError`` when ``source`` is no whole copy or ``data`` holds something.
     """

@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 class _Polled:
     device: str
     now: int
-    """When its poll ended, ms since 1970 UTC."""
+    """End of its poll, ms since 1970 UTC."""
     readings: Sequence[Reading]
 
 
@@ -123,10 +123,11 @@ def _print_points(config: SiteConfig, answers: Sequence[_Polled]) -> bool:
 
 def _print_test_results(tried: Sequence[TestResult]) -> bool:
     """Print the outcome of each test message; return whether all were delivered."""
-    print("\ntest messages:" if tried else "\nnobody to send a test message to")
+    print("\ntest messages:" if tried else "\nno recipients to send a test message to")
     for one in tried:
         name = f" ({one.name})" if one.name != one.recipient else ""
-        print(f"  {one.recipient}{name}: {'taken' if not one.why else f'NOT taken: {one.why}'}")
+        result = f"NOT accepted: {one.why}" if one.why else "accepted"
+        print(f"  {one.recipient}{name}: {result}")
     return bool(tried) and all(not one.why for one in tried)
 
 
@@ -136,7 +137,7 @@ def _print_not_monitored(missing: Sequence[NotMonitored]) -> None:
     by_condition: dict[str, dict[str, list[str]]] = {}
     for item in missing:
         by_condition.setdefault(item.condition, {}).setdefault(item.reason, []).append(item.asset)
-    print("\nnot watched:")
+    print("\nnot monitored:")
     for condition, reasons in by_condition.items():
         title = CATALOGUE[condition].title if condition in CATALOGUE else condition
         for reason, assets in reasons.items():
@@ -179,7 +180,7 @@ class TestResult:
 
 
 def test_message(config: SiteConfig, recipient: Recipient, now: int) -> Message:
-    """Return the test message, which must not be taken for an alarm."""
+    """Return the test message, which says that it is no alarm."""
     site = config.plant.site
     fact = SystemEvent(
         time=now, site=site.id, fact="test-message",

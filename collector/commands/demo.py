@@ -36,7 +36,7 @@ from collector.people import Role
 __all__ = ["add_arguments", "run"]
 
 _WHO = "demo"
-"""The account of the demo; its password is another each time."""
+"""The account of the demo; its password is new each time."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Do it; return the exit status."""
+    """Change the accounts; return the exit status."""
     if options.action != "list" and not options.name:
         raise UsageError(f"{options.action} needs a NAME")
     if options.action in ("add", "role") and options.role is None:
@@ -72,7 +72,7 @@ def _role(accounts: Accounts, options: argparse.Namespace) -> None:
 
 def _new_password(accounts: Accounts, options: argparse.Namespace) -> None:
     accounts.set_password(options.name, _password(options), SystemClock().now())
-    print(f"{options.name} has another password; every session has ended.", file=sys.stderr)
+    print(f"{options.name} has a new password; all their sessions have ended.", file=sys.stderr)
 
 
 def _remove(accounts: Accounts, options: argparse.Namespace) -> None:

@@ -81,14 +81,14 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _print_result(job: Job, result: Rerun | WorkLost) -> bool:
-    """Print what came of a site; return whether it was re-run."""
+    """Print the result of a site; return whether it was re-run."""
     error = str(result) if isinstance(result, WorkLost) else result.error
     if isinstance(result, WorkLost) or error:
         print(f"{job.site}: not re-run: {error}", file=sys.stderr)
         return False
     sys.stdout.write("".join(f"{line}\n" for line in result.lines))
     sys.stdout.flush()
-    compared = "what was told at the time is not archived" if result.compared is None \
+    compared = "the alarms of the time are not archived" if result.compared is None \
         else str(result.compared)
     left = f"; left out, since its file has no such thing: {', '.join(result.left_out)}" \
         if result.left_out else ""
@@ -100,9 +100,9 @@ def _print_result(job: Job, result: Rerun | WorkLost) -> bool:
 A = TypeVar("A")
 B = TypeVar("B")
 _ANSWER_WITHIN = "20s"
-"""How long a cluster that is named may take to answer."""
+"""Time within which a named cluster must answer."""
 _TRIES = 2
-"""Tries more where a piece of work failed for a reason outside it."""
+"""Further tries of a piece of work that failed for a reason outside it."""
 
 
 class WorkLost(QuietpipeError):
@@ -154,9 +154,9 @@ class Cluster:
         self, work: Callable[[A], B], pieces: Sequence[A],
         progress: Callable[[int, int], None] | None = None,
     ) -> Iterator[B | WorkLost]:
-        """Yield what ``work`` makes of each piece, in their order; what was lost in its place.
+        """Yield the result of ``work`` for each piece, in order; ``WorkLost`` for one that failed.
 
-        ``progress`` is told how many are done and how many there are, from another thread. A result
+        ``progress`` gets the number done and the number of all, from another thread. A result
         stays with its worker until its turn has come.
         """
         futures = [self._client.submit(work, p, pure=False, retries=_TRIES) for p in pieces]

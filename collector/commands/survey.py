@@ -122,7 +122,7 @@ def _lines(found: Survey, width: int) -> Iterator[str]:
         yield ""
         yield from _part(part, width)
     yield ""
-    yield from _titled("What is not watched, and which key would change that", "-")
+    yield from _titled("Conditions not monitored, and the key that each needs", "-")
     for note in found.lacks:
         yield from _wrapped("", f"{note.text}" + (f" ({note.source})" if note.source else ""),
                             width)

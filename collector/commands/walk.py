@@ -46,8 +46,8 @@ class Walk:
     def now(self) -> int:
         """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
-        if tick is None:
-            raise JournalError("the watch has not read anything yet; is quietpipe run running?")
+        if tick is None or not tick.isdecimal():
+            raise JournalError("the daemon has not read anything yet; is quietpipe run running?")
         return int(tick)
 
     def ask_name(self) -> None:
@@ -64,7 +64,7 @@ class Walk:
         return record
 
     def imagined(self) -> Record:
-        """Return a record that was never opened: to show which steps there are."""
+        """Return a record that is not stored, for a list of the steps."""
         return Record(id="none", site="", opened=0, by="", size=Size.SMALL)
 
     # -- one thing ---------------------------------------------------------------------------------
@@ -78,13 +78,13 @@ class Walk:
     def enter_reading(
         self, record: Record, step_id: str, value: float, instrument: str, serial: str,
     ) -> int:
-        """Take what an instrument shows."""
+        """Record the reading of a hand-held instrument."""
         seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
         return self._show_result(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
-        """Do one step alone: begin it unless it runs already, and wait until it settles."""
+        """Do one step: start it unless it is running, and wait for its result."""
         step = self._service.step(record, step_id)
         entry = record.entry(step_id)
         if entry.settled and not again:
@@ -106,11 +106,10 @@ class Walk:
         for _ in range(15):
             if any(getattr(s.event, "values", {}).get("sha256") == digest
                    for s in self._journal.events(kind="acceptance-signed")):
-                self._say("The watch has put the hash into its journal: the record can be "
-                          "verified.")
+                self._say("The hash is in the journal: the record can be verified.")
                 return 0
             self._pause(_PAUSE)
-        self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
+        self._say("The hash is not in the journal yet: it is written as soon as the daemon runs.")
         return 0
 
     def _show_result(self, seen: StepState) -> int:
@@ -121,7 +120,7 @@ class Walk:
     # -- one after another -------------------------------------------------------------------------
 
     def all(self, record: Record) -> int:
-        """Take every step that has no result, in order; return when none is left, or on q."""
+        """Do every step without a result, in order; return when none is left, or on q."""
         for step in self._service.steps(record):
             while not (entry := self._service.store.load(record.id).entry(step.id)).settled:
                 self._show(step)
@@ -193,7 +192,7 @@ class Walk:
     # -- waiting and showing -----------------------------------------------------------------------
 
     def _follow(self, record: Record, step: Step) -> StepState:
-        """StepReadings again and again until the step settles, is void, or cannot be decided."""
+        """Evaluate again and again until the step has a result, is void, or cannot be decided."""
         shown, stood, time = "", self._clock.monotonic(), self.now()
         while True:
             before = self._clock.monotonic()
@@ -210,7 +209,7 @@ class Walk:
                 time, stood = now, before
             elif before - stood > _STALLED:
                 self._wipe()
-                self._say("The watch has judged nothing for 30 s: is quietpipe run still running?")
+                self._say("The daemon has evaluated nothing for 30 s: is quietpipe run running?")
                 stood = before
             # A day of readings takes a moment to go through: never spend more than a fifth on it.
             self._pause(max(_PAUSE, 4 * (self._clock.monotonic() - before)))
@@ -239,7 +238,7 @@ class Walk:
         print(question, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
-            raise UsageError("nobody answers: standard input has ended")
+            raise UsageError("no answer: standard input has ended")
         return line.strip()
 
     @staticmethod

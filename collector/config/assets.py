@@ -37,7 +37,7 @@ def _ids(file: SiteFile) -> Iterator[tuple[Key, str, str]]:
 
 
 def kinds_of(file: SiteFile) -> dict[str, str]:
-    """Return every id and its kind; the first owner of an id keeps it."""
+    """Return every id and its kind; of two with one id the first counts."""
     kinds: dict[str, str] = {}
     for _, name, kind in _ids(file):
         kinds.setdefault(name, kind)

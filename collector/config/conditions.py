@@ -76,9 +76,9 @@ def read_conditions(
     tables: Mapping[str, Mapping[str, Any]], plant: Plant, ids: Mapping[str, str],
     source: Source, mistakes: Mistakes,
 ) -> ConditionSettings:
-    """Return the settings in force; with every mistake collected.
+    """Return the settings of all conditions; collect every mistake.
 
-    ``ids`` maps every id of the site file to its kind (``device`` for devices), also of things
+    ``ids`` maps every id of the site file to its kind (``device`` for devices), also of assets
     that have mistakes of their own.
     """
     reader = _Reader(plant, ids, source, mistakes)

@@ -30,7 +30,7 @@ _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": 
 class DeviceReader:
     """Joins devices and profiles, and collects their mistakes.
 
-    ``kinds`` maps the id of every thing to its kind, also of things with mistakes of their own.
+    ``kinds`` maps the id of every asset to its kind, also of assets with mistakes of their own.
     """
 
     source: Source

@@ -197,6 +197,6 @@ def read_text(path: Path) -> tuple[bytes, str]:
 
 
 def unreadable(error: OSError | UnicodeDecodeError) -> str:
-    """Return why :func:`read_text` could not read a file."""
+    """Return the reason that :func:`read_text` could not read a file."""
     why = error.strerror if isinstance(error, OSError) else None
     return f"cannot be read: {why or 'it is not UTF-8 text'}"

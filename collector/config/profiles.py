@@ -1,6 +1,6 @@
 """Device profiles: the registers of each quantity, read once per file.
 
-A profile knows quantities, not things: which thing a quantity belongs to is said by the device's
+A profile names quantities, not assets: the asset of a quantity follows from the device's
 ``watches`` in the site file (:mod:`collector.config.devices`).
 """
 

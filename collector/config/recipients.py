@@ -83,7 +83,7 @@ class RecipientTables:
         people = [p.id for p in self.file.people]
         self._known((*key, "people"), table.people, people, "person")
         if not table.people and "people" in table.model_fields_set:
-            self._add((*key, "people"), "nobody is on this rota", "ids of people, in turn")
+            self._add((*key, "people"), "this rota has no one on it", "ids of people, in turn")
         overrides = [self._override(o, (*key, "overrides", n), people)
                      for n, o in enumerate(table.overrides)]
         zone = self._zone(table, key)

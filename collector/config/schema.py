@@ -1,7 +1,7 @@
 """Reads raw tables into the models, and continues after every mistake.
 
-A wrong value is noted and taken out, then the rest is read again: what depends on it is not
-reported twice, and what does not is still checked.
+A wrong value is recorded and removed, then the rest is read again: its consequences are not
+reported too, and everything else is still checked.
 """
 
 from __future__ import annotations

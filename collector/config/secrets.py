@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import secrets
@@ -12,6 +13,7 @@ from collector.config.units import QuantityError
 __all__ = ["holds_password", "is_reference", "kept_key", "read_secret"]
 
 _EXPECTED = "env:NAME of a variable that is set, or file:PATH of a file that can be read"
+_KEY = re.compile(rb"[A-Za-z0-9_-]{32,}")
 _PASSWORD = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]*://[^/@\s]*:[^/@\s]+@")
 
 
@@ -28,7 +30,7 @@ def holds_password(text: str) -> bool:
 def read_secret(text: str, folder: Path) -> str:
     """Return the secret that ``env:NAME`` or ``file:PATH`` (relative to ``folder``) holds.
 
-    Raises :class:`QuantityError`, which names the reference and never what it holds.
+    Raises :class:`QuantityError`, which names the reference and never the secret.
     """
     kind, _, name = text.partition(":")
     if not is_reference(text):
@@ -48,20 +50,27 @@ def read_secret(text: str, folder: Path) -> str:
     return value
 
 
-def kept_key(path: Path) -> bytes:
+def kept_key(path: Path) -> tuple[bytes, str]:
     """Return the key in the file at ``path``, generated (256 random bits) the first time.
 
-    Only its owner may read the file. Raises ``OSError``.
+    Only its owner may read the file. A file that holds no key is renamed, and one that cannot be
+    kept is done without until the next start; the second value then says so, else it is empty.
     """
+    key, said = secrets.token_urlsafe(32), ""
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        key = path.read_text(encoding="ascii").strip()
-        if len(key) >= 32:
-            return key.encode("ascii")
-        # A crash while it was first written: nobody can hold a link made with half a key.
-        handle = os.open(path, os.O_WRONLY | os.O_TRUNC, 0o600)
-    key = secrets.token_urlsafe(32)
-    with os.fdopen(handle, "w", encoding="ascii") as file:
-        file.write(key + "\n")
-    return key.encode("ascii")
+        with contextlib.suppress(FileNotFoundError):
+            kept = path.read_bytes().strip()
+            if _KEY.fullmatch(kept):
+                return kept, ""
+            if kept:  # an empty one is a crash while it was first written
+                damaged = path.with_name(f"{path.name}.damaged")
+                path.replace(damaged)
+                said = f"{path} holds no key and was renamed to {damaged.name}; a new key is made."
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write(key + "\n")
+    except OSError as error:
+        said = f"{path} cannot be kept ({error}); a key is made for until the next start."
+    if said:
+        said += " Links in messages sent before open nothing any more."
+    return key.encode("ascii"), said

@@ -146,7 +146,7 @@ class SiteTable(Table):
     units: Literal["us", "metric"] = "us"
     standard_temperature: Annotated[float, sized("temperature", -50, 60)] = 140 / 9
     data: Text | None = None
-    evaluate_every: Annotated[int, sized("duration", 100, 60_000)] = 1000
+    evaluate_every: Annotated[int, sized("duration", 100, MINUTE)] = 1000
 
 
 class GeneratorTable(Table):
@@ -222,7 +222,7 @@ class DeviceTable(Table):
     unit: Annotated[int, Field(ge=0, le=255, strict=True)] = 1
     profile: Text = ""
     every: Annotated[int, sized("duration", 50)] = 5000
-    timeout: Annotated[int, sized("duration", 10, 60_000)] = 1000
+    timeout: Annotated[int, sized("duration", 10, MINUTE)] = 1000
     max_gap: Annotated[int, Field(ge=0, le=124, strict=True)] = 8
     max_registers: Annotated[int, Field(ge=1, le=125, strict=True)] = 125
     max_bits: Annotated[int, Field(ge=1, le=2000, strict=True)] = 2000
@@ -230,7 +230,7 @@ class DeviceTable(Table):
 
     @property
     def assets(self) -> list[str]:
-        """The watched ids as a list."""
+        """The ids in ``watches`` as a list."""
         return [self.watches] if isinstance(self.watches, str) else self.watches
 
 

@@ -1,4 +1,4 @@
-"""What was raised, how often, and by which condition."""
+"""Dashboard of alarms: which were raised, how often, by which condition."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def _count(**having: str) -> str:
 
 
 def _numbers() -> Iterator[Panel]:
-    yield number("Standing now", Query(text=active_alarms(), table=True), bad_from=1, width=6)
+    yield number("Active alarms", Query(text=active_alarms(), table=True), bad_from=1, width=6)
     yield number("Raised in the time shown", Query(text=_count(), table=True), width=6)
     yield number("of high priority", Query(text=_count(priority="high"), table=True), width=6)
     shelved = select("alarm", {"count": f"count({field('alarm', 'text')})"}, by=(), every=None,

@@ -1,4 +1,4 @@
-"""How the compressors wear: duty, starts, delivery, demand, energy, and the next service."""
+"""Dashboard of compressor wear: duty, starts, delivery, demand, energy, next service."""
 
 from __future__ import annotations
 

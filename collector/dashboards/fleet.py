@@ -1,4 +1,4 @@
-"""Many sites in order: which are in trouble, which leak more, whose compressor is tiring."""
+"""Dashboard of many sites: active alarms, growing leaks, weak compressors."""
 
 from __future__ import annotations
 
@@ -37,8 +37,9 @@ def _ranked(title: str, quantity: str, *, sort: str, descending: bool = True,
 
 
 def _trouble() -> Iterator[Panel]:
-    yield table("In trouble now", [Query(text=active_alarms("site", "priority"), table=True)],
-                names={}, sort="standing", height=10, doc="Conditions standing, by priority.")
+    yield table("Sites with active alarms", [
+        Query(text=active_alarms("site", "priority"), table=True)],
+                names={}, sort="standing", height=10, doc="Active alarms, by priority.")
     raised = select("alarm", {"raised": f"count({field('alarm', 'text')})"}, by=("site",),
                     every="1d", having={"transition": "raised"})
     yield lines("Raised each day", [Query(text=raised, alias="$tag_site")], names={}, bars=True,

@@ -53,7 +53,7 @@ def page(plant: Plant | None) -> Page:
 
 def _counts(names: Names) -> Iterator[Panel]:
     everything = Query(text=active_alarms(), table=True)
-    yield number("Conditions standing", everything, bad_from=1, height=8,
+    yield number("Active alarms", everything, bad_from=1, height=8,
                  doc="Raised and not returned to normal, shelved ones among them.")
     yield number("of high priority", Query(text=_of_priority("high"), table=True), bad_from=1,
                  height=8)

@@ -1,4 +1,4 @@
-"""One dashboard before it is placed, and what the pages share."""
+"""One dashboard before layout, and parts shared by all."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def cautions(*which: str) -> Panel:
 
 
 def happenings() -> dict[str, Any]:
-    """Return marks on the time axis for what people declared and did."""
+    """Return annotations for operator actions and declarations."""
     kinds = "|".join(("fill-declared", "fill-ended", "collector-started", "clock-set",
                       "site-file-read"))
     query = select("fact", {"text": name_of("fact", "text")}, by=(), every=None,

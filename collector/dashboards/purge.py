@@ -1,4 +1,4 @@
-"""How the purges go: oxygen at the vents, what feeds them, and when they will be done."""
+"""Dashboard of purges: oxygen at the vents, the product's oxygen, forecast of completion."""
 
 from __future__ import annotations
 

@@ -113,7 +113,7 @@ def estimate(quantity: str) -> Query:
 
 
 def active_alarms(*by: str) -> str:
-    """Return a query that counts the conditions standing now, by tags."""
+    """Return a query that counts the active alarms, by tags."""
     inner = select("alarm", {"stands": f"last({field('alarm', 'standing')})"},
                    by=tuple(dict.fromkeys((*by, "site", "asset", "condition"))), every=None,
                    when=LONG)

@@ -1,4 +1,4 @@
-"""Operator actions: what a person, or a timer that a person set, does to an alarm."""
+"""Operator actions on alarms, by a person or by a timer that a person set."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Many readings side by side: one array a column, for what would be slow one by one."""
+"""Readings as columns, for fast processing of many."""
 
 from __future__ import annotations
 

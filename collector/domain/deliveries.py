@@ -23,7 +23,7 @@ class DeliveryState(StrEnum):
 
 
 class DeliveryOutcome(StrEnum):
-    """How one try ended."""
+    """The result of one delivery attempt."""
 
     DELIVERED = "delivered"
     RETRY = "retry"
@@ -34,7 +34,7 @@ class DeliveryOutcome(StrEnum):
 class NewDelivery:
     """A message to be sent.
 
-    ``event_seq`` is the number of the event it tells of, ``due`` (ms) when it may first be tried,
+    ``event_seq`` is the number of the event it reports, ``due`` (ms) when it may first be tried,
     ``kind`` what calls for it (``raised``, ``returned``, ``fact``).
     """
 

@@ -1,4 +1,4 @@
-"""What a rule says: a condition of an asset holds, does not, or cannot be judged."""
+"""Evaluations: whether a condition of an asset is active, inactive or unknown."""
 
 from __future__ import annotations
 
@@ -10,20 +10,20 @@ __all__ = ["ConditionState", "Evaluation", "NotMonitored"]
 
 
 class ConditionState(StrEnum):
-    """The three answers."""
+    """The state of a condition."""
 
     ACTIVE = "present"
     INACTIVE = "absent"
     UNKNOWN = "unknown"
-    """Inputs are silent or not to be trusted: whatever stood before stands still."""
+    """Inputs are missing or bad: an alarm that was active stays active."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluation:
-    """The standing of one condition of one asset, delays already applied.
+    """The state of one condition of one asset, after the on-delay and off-delay.
 
-    ``since`` (ms) is when what it describes began, ``time`` when it was judged. ``values`` are the
-    numbers of the message with their unit in the key (``run_minutes``). ``text`` is the whole
+    ``since`` (ms) is when what it describes began, ``time`` when it was evaluated. ``values`` are
+    the numbers of the message with their unit in the key (``run_minutes``). ``text`` is the whole
     message: what, where, since when, numbers, likely causes in order, caution. ``because`` says why
     an unknown is unknown.
     """
@@ -40,7 +40,7 @@ class Evaluation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotMonitored:
-    """A condition that cannot be watched for an asset, and what is missing."""
+    """A condition that cannot be monitored for an asset, and what is missing."""
 
     condition: str
     asset: str

@@ -36,7 +36,7 @@ class Signal(StrEnum):
 
 
 class Priority(StrEnum):
-    """How soon a person must act."""
+    """The priority of an alarm: the time within which a person must act."""
 
     HIGH = "high"
     MEDIUM = "medium"
@@ -44,7 +44,7 @@ class Priority(StrEnum):
 
 
 class Transition(StrEnum):
-    """What happened to an alarm, in the words of the contract."""
+    """A transition of an alarm; the values are those of the JSON."""
 
     RAISED = "raised"
     ACKNOWLEDGED = "acknowledged"
@@ -105,7 +105,7 @@ class EstimateMade:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SystemEvent:
-    """Something the daemon itself did or noticed: started, stopped, delivery given up, and so on.
+    """An event of the daemon's own: started, stopped, delivery given up, and so on.
 
     ``fact`` is past tense in kebab case (``collector-started``); ``text`` is for people.
     """

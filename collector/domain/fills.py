@@ -1,4 +1,4 @@
-"""A declared fill: a stretch in which the compressor may run without pause."""
+"""A declared fill, during which the compressor may run without pause."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ def time_text(instant: int, zone: ZoneInfo) -> str:
 
 
 class Scale(NamedTuple):
-    """How a unit of record is shown: ``value * factor + shift`` in ``unit``."""
+    """Conversion of a unit of record for display: ``value * factor + shift`` in ``unit``."""
 
     unit: str
     factor: float = 1.0

@@ -27,7 +27,7 @@ _LONGEST = 4096
 
 
 class LinkFault(StrEnum):
-    """Why a link is refused."""
+    """The reason for refusing a link."""
 
     FORGED = "forged"
     OTHER_SITE = "other-site"

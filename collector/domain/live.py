@@ -26,7 +26,7 @@ class AlarmState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveAlarm:
-    """One alarm that is not plainly normal, as people see it."""
+    """One alarm that is not in the normal state, as shown to people."""
 
     id: str
     condition: str
@@ -35,7 +35,7 @@ class LiveAlarm:
     signal: Signal
     priority: Priority
     present: bool
-    """Whether the condition holds now, whatever the state."""
+    """Whether the condition is active now, whatever the state."""
     since: int
     raised: int
     text: str
@@ -55,7 +55,7 @@ class PointState:
 
 
 class LivePicture:
-    """The last word of every point. Fed by the daemon, read by the board."""
+    """The last reading of every point. Written by the daemon, read by the board."""
 
     def __init__(self) -> None:
         self._points: dict[str, PointState] = {}

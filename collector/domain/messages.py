@@ -1,7 +1,7 @@
-"""The parts of an alarm's text: what is so, what to check in which order, and the cautions.
+"""The parts of an alarm's text: the state, the checks in order, the cautions.
 
-The rules write a text in one line, as events carry it; whoever shows it to people sets the parts
-apart again.
+The rules write a text in one line, as events carry it; screens and messages split it into its
+parts again.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Readings: one value of one point at one instant, with how far to trust it."""
+"""Readings: one value of one point at one instant, with its quality."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def mode_code(word: str) -> float:
 
 
 class Quality(StrEnum):
-    """How far a reading may be trusted."""
+    """The quality of a reading."""
 
     GOOD = "good"
     BAD = "bad"
@@ -44,7 +44,7 @@ class Quality(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One answer, or the lack of one.
+    """One value read from a device, or the lack of one.
 
     ``asked`` and ``time`` (when it was had, or given up) are ms since 1970 UTC. ``value`` is in the
     quantity's own unit (:data:`QUANTITIES`); contacts are 0 or 1, modes their code in

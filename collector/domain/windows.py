@@ -9,7 +9,7 @@ __all__ = ["Window", "WindowKind"]
 
 
 class WindowKind(StrEnum):
-    """What a window is."""
+    """The kind of a declared window."""
 
     IMPAIRMENT = "impairment"
     """Systems are closed, drained or tested: what follows from that is suppressed by design."""

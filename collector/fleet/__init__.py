@@ -1,1 +1,1 @@
-"""The fleet end: many sites, who is in trouble, who gets worse, and the rules again over them."""
+"""The fleet end: a hub for many sites, its queries and trends, and re-runs of the rules."""

@@ -204,7 +204,7 @@ class _Table:
 
 
 def _by_day(batches: Iterable[Columns]) -> Iterator[tuple[int, list[Columns]]]:
-    """Part sorted columns by the day of their rows."""
+    """Split sorted columns by the day of their rows."""
     import numpy
 
     held: list[Columns] = []

@@ -1,6 +1,6 @@
 """The alarms of a fleet, from events that may come in any order and more than once.
 
-History that a site sends late must not undo what it sent since. So each side of an alarm (present,
+History that a site sends late must not undo what it sent since. So each flag of an alarm (present,
 acknowledged, shelved …) keeps the number of the event that last set it, and only a later one
 changes it. The order in which events arrive then makes no difference.
 """
@@ -29,7 +29,7 @@ _SIDES: dict[Transition, tuple[tuple[str, bool], ...]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetAlarm:
-    """One occurrence of an alarm at one site. ``sides`` maps a side to ``(order, holds)``."""
+    """One occurrence of an alarm at one site. ``sides`` maps a flag to ``(order, value)``."""
 
     id: str
     condition: str
@@ -43,7 +43,7 @@ class FleetAlarm:
     sides: dict[str, tuple[int, bool]] = field(default_factory=dict)
 
     def has(self, side: str) -> bool:
-        """Whether ``present``, ``acknowledged``, ``shelved`` … holds now."""
+        """Whether a flag (``present``, ``acknowledged``, ``shelved`` …) is set."""
         return self.sides.get(side, (0, False))[1]
 
     @property

@@ -1,6 +1,6 @@
-"""The hub's board and interface. Every route asks ``_view`` and sees nothing but its answer.
+"""The hub's board and interface. Every route reads the fleet through ``_view`` only.
 
-A site that is not the visitor's is answered as one that does not exist: same status, same words.
+A site that the person may not see gets the reply of one that does not exist.
 """
 
 from __future__ import annotations
@@ -42,7 +42,10 @@ _STREAMS = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HubServices:
-    """What the board is given. ``figures`` are the hub's own, for staff."""
+    """The functions and data that the hub's board works with.
+
+    ``figures`` are the hub's own, for staff.
+    """
 
     settings: HubSettings
     reader: FleetReader
@@ -55,11 +58,11 @@ class HubServices:
 
 
 def create_hub(services: HubServices) -> FastAPI:
-    """Build the board. Nothing is read until a request comes."""
+    """Build the hub's board. Nothing is read before the first request."""
     app = FastAPI(
         title="quietpipe hub", version=__version__, docs_url=None, redoc_url=None,
         redirect_slashes=False,
-        description="Many sites at a glance. Whoever asks sees their own sites and no others.",
+        description="Many sites at a glance. Each person sees their own sites only.",
         dependencies=[Depends(services.access.admit)],
     )
     # What every page of a board asks; the fleet has no windows of its own.
@@ -106,19 +109,19 @@ class _Routes:
     # -- the interface ---------------------------------------------------------------------------
 
     async def sites(self, request: Request) -> Response:
-        """Every site, in a few words."""
+        """Return every site in short form."""
         view = await self._view(request)
         return JSONResponse({"time": format_instant(self._services.clock.now()),
                              "sites": [answers.overview(s, view) for s in view.sites()]})
 
     async def site(self, request: Request, group: str, site: str) -> Response:
-        """One site, with everything known of it now."""
+        """Return one site with all its current data."""
         view, state = await self._site(request, group, site)
         estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
         return JSONResponse(answers.site_answer(state, view, estimates))
 
     async def alarms(self, request: Request) -> Response:
-        """Every alarm that is present."""
+        """Return every active alarm."""
         view = await self._view(request)
         return JSONResponse({"alarms": [
             {"group": s.group, "site": s.site, "name": s.name, **answers.alarm_answer(a)}
@@ -145,7 +148,7 @@ class _Routes:
         return JSONResponse({"events": [answers.event_answer(g, e) for g, e in found]})
 
     async def dead_letters(self, request: Request) -> Response:
-        """Messages that were not accepted, newest first, with the reason; for staff."""
+        """Return messages that were not accepted, newest first, with the reason; for staff."""
         view = await self._view(request)
         if not view.staff:
             raise HttpError(404, "There is nothing at this address.")
@@ -155,7 +158,7 @@ class _Routes:
     async def search(
         self, request: Request, q: Annotated[str, Query(min_length=1, max_length=100)],
     ) -> Response:
-        """Sites whose name, id or group holds every word."""
+        """Return the sites whose name, id or group contains every word."""
         view = await self._view(request)
         return JSONResponse({"sites": [answers.overview(s, view) for s in view.search(q)[:200]]})
 
@@ -171,7 +174,7 @@ class _Routes:
                              "sites": [answers.answer_of(f) for f in found]})
 
     async def stream(self, request: Request) -> Response:
-        """Sites as they change, as server-sent events."""
+        """Send changes of sites as server-sent events."""
         await self._view(request)
         if self._streams >= _STREAMS:
             raise HttpError(503, "Too many are watching just now. Ask the interface instead.")

@@ -1,4 +1,4 @@
-"""The fleet's history on its way to InfluxDB: kept with what it came with, written when it can be.
+"""Forwarding of the fleet's history to InfluxDB: stored with the messages, written when possible.
 
 The lines are those that a site would write itself: the same measurement, tags and fields.
 """
@@ -61,7 +61,7 @@ def _reading_lines(state: SiteState, received: Sequence[ReceivedValue]) -> Itera
 
 
 class HistoryWriter:
-    """Writes what a group's file keeps for it; ``make`` opens the way to the server."""
+    """Writes the lines stored in a group's file; ``make`` connects to the server."""
 
     def __init__(self, store: GroupStore, make: Callable[[], Endpoint],
                  dead_letters: DeadLetterFile,

@@ -162,7 +162,7 @@ class MessageHandler:
     # -- silence ---------------------------------------------------------------------------------
 
     def silences(self, now: int, listening_since: int) -> HandledMessages:
-        """Return events of the hub's own about sites that became silent, or are heard again."""
+        """Return events of the hub's own about sites that became silent or report again."""
         handled = HandledMessages()
         for state in self.states.values():
             silent = state.is_silent(now, listening_since, self._silent_after, _GRACE)
@@ -182,12 +182,12 @@ def _silence_event(state: SiteState, transition: Transition, now: int, since: in
     about = CATALOGUE["site-silent"]
     name = state.name or state.site
     if transition is Transition.RETURNED:
-        text = f"{name} is heard again after {(now - since) // 1000} s."
+        text = f"{name} reports again after {(now - since) // 1000} s."
     elif not state.online:
-        text = (f"{name} has taken leave, or its line was cut: its death was announced and it has "
-                "not come back. Silent is not normal: call the site.")
+        text = (f"{name} is stopped, or its line was cut: its death certificate came and no "
+                "birth since. Silent is not normal: call the site.")
     else:
-        text = (f"Nothing has come from {name} for {(now - since) // 1000} s. "
+        text = (f"Nothing received from {name} for {(now - since) // 1000} s. "
                 "Silent is not normal: call the site.")
     text += "".join(f"\nCheck: {cause}." for cause in about.causes) \
         if transition is Transition.RAISED else ""

@@ -1,4 +1,4 @@
-"""The hub's pages: one sheet of the fleet that answers the five questions, one for each site."""
+"""The hub's pages: the fleet with its five queries, and one page for each site."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class _Row:
 def fleet_page(
     request: Request, view: FleetView, now: int, newest: str | None, search: str,
 ) -> HTMLResponse:
-    """Return the sheet of everything that a person may see."""
+    """Return the page of all sites that a person may see."""
     questions = [
         {"id": name, "words": words, "rows": [_row_of(f) for f in found[:_SHOWN]],
          "more": max(len(found) - _SHOWN, 0)}
@@ -91,7 +91,7 @@ def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFacts:
-    """What the page of one site is made of."""
+    """The data of one site's page."""
 
     state: SiteState
     events: Sequence[Event]
@@ -100,7 +100,7 @@ class SiteFacts:
 
 
 def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> HTMLResponse:
-    """Return the sheet of one site."""
+    """Return the page of one site."""
     state = facts.state
     try:
         zone = ZoneInfo(state.timezone)

@@ -1,7 +1,7 @@
 """The five queries of a service firm, over the sites that a person may see. Pure.
 
-Which sites are in trouble now? Which leak more than last quarter? Whose compressor is tiring? Whose
-purge is late? Which collectors are out of date?
+Sites with active alarms; leaks larger than last quarter; weak compressors; late purges; collectors
+out of date.
 """
 
 from __future__ import annotations
@@ -184,7 +184,7 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
 
 
 def answer_of(found: Answer) -> dict[str, Any]:
-    """Return one finding."""
+    """Return one result as plain data."""
     return {
         "group": found.state.group, "site": found.state.site, "name": found.state.name,
         "asset": found.asset, "why": found.sentence, "numbers": dict(found.numbers),
@@ -209,7 +209,7 @@ def connection_state(state: SiteState) -> str:
 
 
 def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
-    """Return one site in a few words."""
+    """Return one site in short form, as plain data."""
     alarms = [a for a in view.alarms(state) if a.is_active]
     return {
         "group": state.group, "site": state.site, "name": state.name, "version": state.version,
@@ -222,7 +222,7 @@ def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
 def site_answer(
     state: SiteState, view: FleetView, estimates: Sequence[EstimateDay],
 ) -> dict[str, Any]:
-    """Return one site with everything that is known of it now."""
+    """Return one site with all its current data."""
     return {
         **overview(state, view), "timezone": state.timezone,
         "alarms": [alarm_answer(a) for a in view.alarms(state)],

@@ -1,4 +1,4 @@
-"""The hub's file (TOML): which groups it takes, from which broker, and who may see which sites."""
+"""The hub's file (TOML): groups, broker, and the sites that each person may see."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from collector.config.schema import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
 from collector.domain.errors import SiteFileError
+from collector.domain.units import HOUR
 from collector.forward.settings import BrokerSettings, InfluxSettings
 
 __all__ = ["Customer", "Group", "HubFile", "HubSettings", "load_hub"]
@@ -33,7 +34,7 @@ class HubTable(Table):
     data: Text = "var/hub"
     listen: Text = "127.0.0.1:8700"
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
-    silent_after: Annotated[int, sized("duration", 15_000, 3_600_000)] = 45_000
+    silent_after: Annotated[int, sized("duration", 15_000, HOUR)] = 45_000
     newest: Text | None = None
     staff: list[Text] = []
 
@@ -90,7 +91,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Customer:
-    """Whose sites these are. ``sites`` are patterns ``group/site``, ``*`` for any."""
+    """A customer and their sites. ``sites`` are patterns ``group/site``, ``*`` for any."""
 
     id: str
     name: str
@@ -107,7 +108,7 @@ class Customer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HubSettings:
-    """Everything the hub's file says. Durations in ms; people by their name, folded."""
+    """The settings of a hub. Durations in ms; people by their name, folded."""
 
     name: str
     data: Path
@@ -126,7 +127,7 @@ class HubSettings:
 
 
 def folded(name: str) -> str:
-    """Return a person's name as it is compared."""
+    """Return a person's name in the form used for comparison."""
     return " ".join(name.split()).casefold()
 
 

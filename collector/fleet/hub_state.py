@@ -1,7 +1,7 @@
 """The state of one site at the hub, from its births, data, deaths and marks. No I/O.
 
-The rules are those of Sparkplug for a host application: births say what the numbers mean, a gap in
-``seq`` or an unknown alias asks for new births, a death counts only for the session whose
+The rules are those of Sparkplug for a host application: births say what the alias numbers mean, a
+gap in ``seq`` or an unknown alias asks for new births, a death counts only for the session whose
 ``bdSeq`` it carries.
 """
 
@@ -39,7 +39,7 @@ class SequenceGaps:
     owed_upto: int = 0
     """Number up to which a mark announced events, while one of them is missing; else 0."""
     owed_since: int = 0
-    """When (ms) that was first announced, or the session resumed for it."""
+    """Time (ms) at which that was first announced, or the session resumed for it."""
     asked: bool = False
     """Whether the session was resumed for it."""
 
@@ -140,7 +140,7 @@ class SiteState:
     since: int = 0
     """When it came online or went offline."""
     heard: int = 0
-    """When the last message came from it."""
+    """Time of the last message from it."""
     bd_seq: int | None = None
     seq: int | None = None
     commit: int = 0

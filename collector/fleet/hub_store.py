@@ -1,6 +1,6 @@
-"""What the hub keeps of one group: a SQLite file, written by the process that serves the group.
+"""The stored state of one group: a SQLite file, written by the process that serves the group.
 
-Everything that came from the broker goes in before the broker is told that it arrived, and an event
+Everything that came from the broker is stored before the broker gets its confirmation, and an event
 is known by its number in its site's journal: what comes again changes nothing. So neither a killed
 hub nor a broker that repeats itself loses an event or counts one twice.
 """
@@ -66,7 +66,7 @@ _QUARTERS = 190
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceivedEvent:
-    """An event that came, with its number in the journal it is from."""
+    """A received event, with its number in its site's journal."""
 
     site: str
     journal: str
@@ -86,7 +86,7 @@ class DeadLetter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What is kept together."""
+    """The changes that one transaction stores."""
 
     events: Sequence[ReceivedEvent] = ()
     dead: Sequence[DeadLetter] = ()
@@ -96,12 +96,12 @@ class Batch:
 
 
 def group_file(folder: Path, group: str) -> Path:
-    """Return where a group is kept."""
+    """Return the path of a group's file."""
     return folder / f"group-{quote(group, safe='')}.sqlite"
 
 
 class GroupStore:
-    """The file. Synchronous, one call at a time. Raises ``JournalError``."""
+    """The file of a group. Synchronous, one call at a time. Raises ``JournalError``."""
 
     def __init__(self, path: Path, group: str) -> None:
         self.path, self.group = path, group
@@ -159,8 +159,8 @@ class GroupStore:
     def refresh_trends(self, now: int, go_on: Callable[[], bool]) -> int:
         """Compute the trends of every site again; return the number of sites.
 
-        A look at every day of two quarters: it is done for all readers, and site by site, so that
-        nothing else waits for it.
+        It reads every day of two quarters: once for all readers, and site by site, so that nothing
+        else waits for it.
         """
         sites = [site for (site,) in self._ask("SELECT site FROM sites")]
         done = 0
@@ -212,7 +212,7 @@ class GroupStore:
             ).rowcount
 
     def retain(self, oldest: int) -> int:
-        """Forget events and estimates before ``oldest`` (ms), standing alarms excepted."""
+        """Delete events and estimates before ``oldest`` (ms), active alarms excepted."""
         with self._writing() as db:
             gone = db.execute("DELETE FROM events WHERE time < ?", (oldest,)).rowcount
             db.execute("DELETE FROM estimates WHERE day < ?", (oldest // DAY,))

@@ -149,10 +149,10 @@ class Comparison:
         """Return the comparison as a sentence.
 
         >>> print(Comparison(then=2, now=3, more={("leak-high", "r1"): 1}, fewer={}))
-        3 alarms where 2 were told; 1 more (leak-high r1), none fewer
+        3 alarms where 2 were reported; 1 more (leak-high r1), none fewer
         """
         alarms = "1 alarm" if self.now == 1 else f"{self.now} alarms"
-        return (f"{alarms} where {self.then} were told; "
+        return (f"{alarms} where {self.then} were reported; "
                 f"{_difference_text(self.more, 'more')}, {_difference_text(self.fewer, 'fewer')}")
 
 

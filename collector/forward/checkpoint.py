@@ -8,6 +8,7 @@ and the checkpoint holds the rest.
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
@@ -15,6 +16,8 @@ from collector.domain.events import Event
 from collector.domain.readings import Reading
 
 __all__ = ["CommitStore", "KeptEvent", "Lost", "PublishCheckpoint", "StoredCommit"]
+
+_log = logging.getLogger(__name__)
 
 
 class Lost(Protocol):
@@ -58,7 +61,7 @@ class StoredCommit(Protocol):
 
     @property
     def gap(self) -> Lost | None:
-        """What retention deleted just before this commit."""
+        """The commits that retention deleted just before this one."""
 
 
 class CommitStore(Protocol):
@@ -107,12 +110,19 @@ class PublishCheckpoint:
 
     @classmethod
     def load(cls, kept: str | None, position: int) -> PublishCheckpoint:
-        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish."""
+        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish.
+
+        So it is when ``kept`` is damaged: what was published before is published again.
+        """
         if kept is None:
             return cls(position)
-        state = json.loads(kept)
-        return cls(int(state["live"]), [(int(a), int(b)) for a, b in state["holes"]],
-                   int(state.get("events", 0)))
+        try:
+            state = json.loads(kept)
+            return cls(int(state["live"]), [(int(a), int(b)) for a, b in state["holes"]],
+                       int(state.get("events", 0)))
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            _log.error("the checkpoint of what is published is damaged: %r", error)
+            return cls(position)
 
     def dump(self) -> str:
         """Return the state as text for the journal's meta."""

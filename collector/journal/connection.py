@@ -1,4 +1,4 @@
-"""The file behind the journal: opening, checking, one writer, many readers, errors made ours."""
+"""The journal's file: opening, checking, one writer, many readers, translation of errors."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import threading
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import IO
 
@@ -34,7 +35,7 @@ _SMALL_TABLES = (
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Turn what SQLite and zlib raise into the journal's own errors."""
+    """Translate errors of SQLite and zlib into the journal's own."""
     try:
         yield
     except sqlite3.Error as exc:
@@ -103,13 +104,15 @@ class Database:
             f"file:{quoted.replace('#', '%23')}?mode={mode}", uri=True, isolation_level=None,
             check_same_thread=False, timeout=_WAIT / 1000,
         )
+        # A damaged text is still read: what it was shows in the log.
+        db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute(f"PRAGMA busy_timeout = {_WAIT}")
         return db
 
     def _check(self, db: sqlite3.Connection) -> None:
-        """Look for damage: everywhere in a small file, outside the bulk of history in a big one.
+        """Check for damage: all of a small file, all but the packed history of a big one.
 
-        The blocks left out carry a checksum each, which is looked at when they are read.
+        Packed blocks carry a checksum, which is checked when they are read.
         """
         if self.path.stat().st_size <= _WHOLE_CHECK:
             found = db.execute("PRAGMA quick_check(1)").fetchall()

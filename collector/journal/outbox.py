@@ -51,7 +51,7 @@ def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Deliver
 
 
 def begin(db: sqlite3.Connection, number: int, now: int) -> None:
-    """Write that a try begins. Raises ``JournalError`` unless it was waiting."""
+    """Record that an attempt begins. Raises ``JournalError`` unless it was waiting."""
     _move(db, number, DeliveryState.WAITING, "state = 'begun', changed = ?", (now,))
 
 
@@ -59,7 +59,7 @@ def finish(
     db: sqlite3.Connection, number: int, outcome: DeliveryOutcome, now: int, *,
     retry_at: int | None, detail: str,
 ) -> None:
-    """Write how a try ended. Raises ``JournalError`` unless it was begun."""
+    """Record the outcome of an attempt. Raises ``JournalError`` unless it was begun."""
     _move(
         db, number, DeliveryState.BEGUN,
         "state = ?, changed = ?, due = coalesce(?, due), detail = ?, attempts = attempts + ?",
@@ -81,9 +81,9 @@ def _move(
 
 
 def recover(db: sqlite3.Connection, now: int) -> list[Delivery]:
-    """Take up what was begun and never finished; return what is closed because it was the 2nd time.
+    """Queue attempts that never ended again; return those closed as it was the second time.
 
-    To be called once at the start, before any try begins.
+    To be called once at the start, before any attempt begins.
     """
     closed = [row[0] for row in db.execute(
         "UPDATE deliveries SET state = 'uncertain', changed = ? "

@@ -21,7 +21,7 @@ _Vectors = tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]]
 
 
 def get_state(db: sqlite3.Connection, key: str) -> int:
-    """Return a counter of the journal's own, 0 when it was never set."""
+    """Return one of the journal's counters; 0 when it was never set."""
     row = db.execute("SELECT value FROM state WHERE key = ?", (key,)).fetchone()
     return 0 if row is None else int(row[0])
 

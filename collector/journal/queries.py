@@ -5,9 +5,10 @@ Every consumer reads all commits in their order, at its own pace, across packing
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from collector.domain.deliveries import Delivery, DeliveryState
@@ -26,8 +27,10 @@ __all__ = [
     "position",
     "positions",
     "recent_deliveries",
-    "stored_event",
+    "stored_events",
 ]
+
+_log = logging.getLogger(__name__)
 
 Translate = Callable[[Row], Reading]
 
@@ -54,10 +57,17 @@ def move(db: sqlite3.Connection, consumer: str, to: int) -> None:
     )
 
 
-def stored_event(row: Sequence[Any]) -> StoredEvent:
-    """Read ``seq, commit_no, body``."""
-    seq, commit, body = row
-    return StoredEvent(seq=seq, commit=commit, event=event_from_json(body))
+def stored_events(rows: Iterable[Sequence[Any]], damaged: set[int]) -> Iterator[StoredEvent]:
+    """Read rows of ``seq, commit_no, body``; the numbers of damaged ones go to ``damaged``."""
+    for seq, commit, body in rows:
+        try:
+            event = event_from_json(body)
+        except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+            if seq not in damaged:
+                _log.error("event %d of the journal is damaged: %r", seq, error)
+            damaged.add(seq)
+        else:
+            yield StoredEvent(seq=seq, commit=commit, event=event)
 
 
 def gaps_after(db: sqlite3.Connection, number: int) -> list[Gap]:
@@ -83,6 +93,7 @@ def _joined(one: Gap | None, other: Gap) -> Gap:
 
 def after(
     db: sqlite3.Connection, number: int, limit: int, cache: HourCache, translate: Translate,
+    damaged: set[int],
 ) -> list[Commit]:
     """Return up to ``limit`` commits after ``number``, in order, those without content left out."""
     if limit < 1:
@@ -107,11 +118,11 @@ def after(
     ):
         rows[row[-1]].append(Row.stored(row))
     events: dict[int, list[StoredEvent]] = defaultdict(list)
-    for found in db.execute(
+    for found in stored_events(db.execute(
         "SELECT seq, commit_no, body FROM events WHERE commit_no > ? AND commit_no <= ? "
         "ORDER BY seq", (number, chosen[-1]),
-    ):
-        events[found[1]].append(stored_event(found))
+    ), damaged):
+        events[found.commit].append(found)
     return [
         Commit(
             number=n, readings=tuple(translate(r) for r in sorted(rows[n], key=_order)),
@@ -147,7 +158,7 @@ def _packed(
 def find_events(
     db: sqlite3.Connection, *, kinds: Sequence[str], without: Sequence[str],
     holding: Sequence[str], exactly: Sequence[str] = (), start: int | None, end: int | None,
-    limit: int,
+    limit: int, damaged: set[int],
 ) -> list[StoredEvent]:
     """Return up to ``limit`` events, newest first, whose line of JSON contains every text given.
 
@@ -172,7 +183,7 @@ def find_events(
     rows = db.execute(
         f"SELECT seq, commit_no, body FROM events WHERE {' AND '.join(where)} "
         "ORDER BY time DESC, seq DESC LIMIT ?", (*values, limit)).fetchall()
-    return list(map(stored_event, rows))
+    return list(stored_events(rows, damaged))
 
 
 def _plain(text: str) -> str:

@@ -1,4 +1,4 @@
-"""The tables, their version, and the way from an older version to this one.
+"""The tables, their version, and the migrations from older versions.
 
 Open hours are rows of ``readings``; closed hours are one row of ``packed_hours`` per series with
 the aggregates, a block of values in ``packed_values``, and a block of times, latencies and commit
@@ -15,7 +15,7 @@ from collector.domain.errors import JournalCorrupt, JournalError
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "SCHEMA", "VERSION", "check", "create", "migrate"]
 
 APPLICATION_ID = 0x51504A4C
-"""Written into the file's header: tells a journal from any other SQLite file."""
+"""Written into the file's header to mark it as a journal."""
 
 VERSION = 1
 
@@ -73,7 +73,7 @@ MIGRATIONS: Mapping[int, Step] = {}
 
 
 def create(db: sqlite3.Connection) -> None:
-    """Lay out a new file."""
+    """Create the tables in a new file."""
     db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("BEGIN IMMEDIATE")

@@ -46,6 +46,7 @@ class Journal:
         self._series = Names("series", "point")
         self._whys = Names("whys", "text")
         self._cache = history.HourCache()
+        self._damaged: set[int] = set()
         self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
@@ -167,6 +168,14 @@ class Journal:
 
     # -- reading
 
+    def damage(self) -> str:
+        """Say which events read so far are damaged and left out; empty for none."""
+        numbers = sorted(self._damaged)
+        if not numbers:
+            return ""
+        return (f"{len(numbers)} event(s) of the journal are damaged and left out: number "
+                + ", ".join(map(str, numbers[:10])) + (" and more." if numbers[10:] else "."))
+
     def meta(self, key: str) -> str | None:
         """Return the value stored under ``key``."""
         with self._database.reading() as db:
@@ -253,7 +262,7 @@ class Journal:
                 ).fetchall()
             if not rows:
                 return
-            yield from map(queries.stored_event, rows)
+            yield from queries.stored_events(rows, self._damaged)
             last = rows[-1][0]
 
     def last_event(self) -> int:
@@ -270,7 +279,8 @@ class Journal:
         """Return the newest events first; see :func:`collector.journal.queries.find_events`."""
         with self._database.reading() as db:
             return queries.find_events(db, kinds=kinds, without=without, holding=holding,
-                                       exactly=exactly, start=start, end=end, limit=limit)
+                                       exactly=exactly, start=start, end=end, limit=limit,
+                                       damaged=self._damaged)
 
     def recent_deliveries(self, limit: int) -> list[Delivery]:
         """Return the deliveries written last, newest first, without their bodies."""
@@ -309,7 +319,8 @@ class Journal:
         """Return up to ``limit`` commits after ``position``, in order, none skipped."""
         with self._database.reading() as db:
             return queries.after(
-                db, position, limit, self._cache, lambda row: self._reading(db, row)
+                db, position, limit, self._cache, lambda row: self._reading(db, row),
+                self._damaged,
             )
 
     def settle(

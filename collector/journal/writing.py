@@ -1,4 +1,4 @@
-"""One commit: names to numbers, rows without loss, events, all inside the caller's transaction."""
+"""Writing of one commit inside the caller's transaction: names, readings, events."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Names:
         return f"Names({self._table}, {len(self._known)} known)"
 
     def forget(self) -> None:
-        """Drop what is remembered: a transaction that added names was undone."""
+        """Clear the cache, after a transaction that added names was undone."""
         self._known = {}
 
     def number(self, db: sqlite3.Connection, text: str) -> int:
@@ -63,7 +63,7 @@ class Names:
 
 
 def plain_value(value: float | None) -> float | bytes | None:
-    """Return what SQLite keeps unchanged: it would turn a NaN into nothing."""
+    """Return a form of the value that SQLite keeps unchanged: it would turn NaN into NULL."""
     if value is None or value == value:
         return value
     return struct.pack("<d", value)

@@ -81,13 +81,13 @@ class Item:
 
 
 def called_line(waiting: int, called: Sequence[tuple[str, int]], zone: ZoneInfo) -> str:
-    """Write the time (ms) without an acknowledgement, and who was called when.
+    """Return the line on the time (ms) without acknowledgement and on who was called when.
 
     >>> called_line(900_000, [("Ann", 1774749005000)], ZoneInfo("Europe/London"))
-    'Nobody has acknowledged this for 15 min. Called so far: Ann at 02:50.'
+    'Not acknowledged for 15 min. Called so far: Ann at 02:50.'
     """
     calls = [f"{who} at {local_time(at, zone):%H:%M}" for who, at in called]
-    return (f"Nobody has acknowledged this for {duration_text(max(waiting, 0))}. "
+    return (f"Not acknowledged for {duration_text(max(waiting, 0))}. "
             f"Called so far: {', '.join(calls)}.")
 
 

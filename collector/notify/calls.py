@@ -214,7 +214,7 @@ class _Decision:
     def _record_event(self, fact: str, call: Call, people: list[Recipient]) -> None:
         what, names = title_and_place(call.event, self.policy.plant), [p.called for p in people]
         lasted = duration_text(max(self.now - call.event.time, 0))
-        said = f"{', '.join(names)} called" if people else "Nobody more is called"
+        said = f"{', '.join(names)} called" if people else "No one else is called"
         self.facts.append(SystemEvent(
             time=self.now, site=self.policy.plant.site.id, fact=fact, asset=call.event.asset,
             text=f"{what}: not acknowledged for {lasted}. {said}.",

@@ -47,7 +47,7 @@ class Channel(Protocol):
         """Return once the server has accepted the message.
 
         Raises :class:`DeliveryUnreachable` when it may be tried again, :class:`DeliveryRefused`
-        when it is no use. Cancelled or abandoned, it is unknown whether the message went.
+        when not. After a cancellation it is unknown whether the message was sent.
         """
 
 
@@ -199,8 +199,8 @@ def _service(address: str) -> Any:
 def check_address(address: str) -> str:
     """Return what is wrong with an address, without its secrets, or an empty text.
 
-    More than one far end in one address is wrong: when one of two mail boxes refuses, the other
-    would get the message again with every new try.
+    An address with more than one destination is wrong: when one of two mail boxes refuses, the
+    other would get the message again with every attempt.
     """
     if Recipient(id="", to=address).wants_events:
         try:
@@ -250,7 +250,7 @@ class AppriseChannel:
 def _attached(service: Any, message: Message) -> Any:
     """Return the message's file as the library takes it, where this service can carry one.
 
-    A file that is gone does not hold up the words; they say where it was.
+    Without the file the text is sent alone; it says where the file was.
     """
     path = message.attachment
     if path is None or not getattr(service, "attachment_support", False) or not path.is_file():
@@ -261,7 +261,7 @@ def _attached(service: Any, message: Message) -> Any:
 
 
 def _failure(lines: list[str]) -> DeliveryError:
-    """Tell a refusal from an outage by the far end's own code (RFC 5321 4.2.1, RFC 9110 15)."""
+    """Distinguish a refusal from an outage by the server's code (RFC 5321 4.2.1, RFC 9110 15)."""
     telling = [line for line in lines if "xception" in line or "rror" in line or "refused" in line]
     said = (telling or lines or ["no reason given"])[-1]
     said = said.removeprefix("Socket Exception: ")

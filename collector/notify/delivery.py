@@ -122,7 +122,7 @@ class CommitOfEvents(Protocol):
 
     @property
     def gap(self) -> LostCommits | None:
-        """What retention deleted before this consumer read it."""
+        """The commits that retention deleted before this consumer read them."""
 
 
 class DeliveryStore(Protocol):

@@ -76,14 +76,14 @@ class Heartbeat:
             await in_thread(lambda: self._ask(beat))
         except DeliveryUnreachable as error:
             self._failures += 1
-            _log.warning("the heartbeat was not heard", extra={"reason": str(error)})
+            _log.warning("the heartbeat was not accepted", extra={"reason": str(error)})
             if self._failures == _UNHEARD:
                 self._record_event(
-                    "heartbeat-unheard", f"The heartbeat is not heard outside: {error}. "
-                                         "Whoever listens there will take the site for silent.")
+                    "heartbeat-unheard", f"The heartbeat is not received outside: {error}. "
+                                         "The receiver will report the site as silent.")
             return
         if self._failures >= _UNHEARD:
-            self._record_event("heartbeat-heard", "The heartbeat is heard outside again.")
+            self._record_event("heartbeat-heard", "The heartbeat is received outside again.")
         self._failures = 0
 
     def _ask(self, beat: Beat) -> None:
@@ -93,4 +93,4 @@ class Heartbeat:
             said = scrub(str(error) or type(error).__name__, beat.url)
             raise DeliveryUnreachable(said) from error
         if not 200 <= status < 300:
-            raise DeliveryUnreachable(f"the far end answered {status} {reason}".rstrip())
+            raise DeliveryUnreachable(f"the server answered {status} {reason}".rstrip())

@@ -2,7 +2,7 @@
 
 The subject alone must do on a locked phone. The body is the event's own text (it already has the
 numbers, the causes in the order to check them, and the condition's caution), then the site, the
-times by the site's clock, how to acknowledge, where to read on, and the standing caution.
+times by the site's clock, how to acknowledge, the handbook page, and the caution of every message.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def link_line(address: str, expires: int, zone: ZoneInfo, alarms: int) -> str:
 def _acknowledge(event: AlarmTransition, board: str) -> str:
     where = f"open {board}" if board else "go to the site's board."
     if event.transition is Transition.RETURNED:
-        return f"If nobody has acknowledged it yet, it still waits for that: {where}"
+        return f"If it is not acknowledged yet, acknowledge it: {where}"
     if event.transition is not Transition.RAISED:
         return ""
     return f"To acknowledge it, {where}"
@@ -137,7 +137,7 @@ def alarm_message(
     """Return the message of an alarm that was raised, handled, or has returned.
 
     ``board`` is the address people can open, ``link`` the lines that offer to acknowledge, each
-    empty when there is none to give. ``note`` tells of earlier calls, ``number`` counts this one.
+    empty when there is none to give. ``note`` lists earlier calls, ``number`` counts this one.
     """
     what = title_and_place(event, plant)
     parts = [

@@ -246,17 +246,17 @@ class Outbox:
     async def _report_unreported(self, lost: int, old: int) -> None:
         """Record how many events were not reported: ``lost`` were deleted, ``old`` are history."""
         causes = [
-            (lost, "events-lost", "were deleted from the journal for want of room before anybody "
-                                  "could be told of them"),
-            (old, "events-not-told", "are too old to call anybody for: they were committed while "
+            (lost, "events-lost", "were deleted from the journal for want of space before "
+                                  "anyone was notified of them"),
+            (old, "events-not-told", "are too old to call anyone for: they were committed while "
                                      "no messages could be sent"),
         ]
         for count, fact, why in causes:
             if count:
-                _log.error("events were not told", extra={"events": count, "fact": fact})
+                _log.error("events were not reported", extra={"events": count, "fact": fact})
                 await self._sender.record_event(SystemEvent(
                     time=self._clock.now(), site=self._policy.plant.site.id, fact=fact,
-                    text=f"{count} events {why}. Look at the board for what stands now.",
+                    text=f"{count} events {why}. See the board for active alarms.",
                     values={"events": count},
                 ))
 

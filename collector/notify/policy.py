@@ -1,4 +1,4 @@
-"""Which recipient gets which event, and which person that is at an instant. No I/O, no state.
+"""Routes: the recipients of each event, and the person to call at an instant. No I/O, no state.
 
 What follows over time (bursts, escalation, quiet hours) is in :mod:`.calls`.
 """
@@ -63,7 +63,7 @@ class NumberedEvent(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """How long (ms) a message waits for others to the same person, so that a burst is one message.
+    """Waiting times (ms) during which messages to one person are joined, so a burst is one message.
 
     ``urgent`` is the longest wait of an alarm of high priority and of a further call, ``other``
     that of anything else. For ``spell`` after a message the next ones wait ``following``: they

@@ -118,7 +118,7 @@ class PdfDocument:
         pdf.ln(2.5)
 
     def pairs(self, pairs: Sequence[tuple[str, str]], *, share: float = 0.34) -> None:
-        """Write names with what they are, in two columns."""
+        """Write names and values in two columns."""
         pdf = self._pdf
         first = self.width * share
         for name, value in pairs:

@@ -29,7 +29,7 @@ _ENDS = (".ttf", ".otf", ".ttc")
 
 @cache
 def font_files() -> dict[str, Path]:
-    """Write the package's fonts where the PDF library can open them; removed when we end."""
+    """Write the package's fonts for the PDF library; they are removed at the end of the process."""
     import pymupdf_fonts
 
     folder = Path(tempfile.mkdtemp(prefix="quietpipe-fonts-"))

@@ -1,4 +1,4 @@
-"""A limit on guessing: after a few failures each further attempt waits, longer every time. Pure."""
+"""Limit on failed attempts: after a few, each further one waits, longer every time. Pure."""
 
 from __future__ import annotations
 

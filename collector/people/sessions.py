@@ -1,6 +1,6 @@
 """Sessions: sign-in, expiry, sign-out, and the delay after failed attempts.
 
-The clock is the machine's own, not a demo's: people do not run faster there.
+The clock is the machine's own, which a demo does not speed up.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ __all__ = ["IDLE", "LONGEST", "Session", "SessionManager", "TooManyAttempts", "W
 IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""
 LONGEST = 7 * DAY
-"""ms after which it ends in any case."""
+"""ms after which a session ends in any case."""
 _AT_ONCE = 2
 """Passwords checked at the same time; each takes 64 MiB and a core."""
 

@@ -23,7 +23,7 @@ DAY = 86_400.0
 
 MIN_SAMPLES = 8
 _PLAIN = 0.1
-"""Share of the gas that no noise of a gauge hides."""
+"""Share of the gas above which a loss is plain whatever the gauge's noise."""
 
 
 def leak_rate(

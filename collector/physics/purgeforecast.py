@@ -1,4 +1,4 @@
-r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
+r"""Forecast of a purge's end: many model pipes, each weighted by the readings.
 
 Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
 (:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
@@ -32,7 +32,7 @@ __all__ = ["PurgeForecast", "forecast_purge"]
 _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
 _INDEPENDENT = 10.0
-"""Readings of a curve that count as separate opinions; neighbours err alike."""
+"""Readings of a curve that count as independent; neighbours have correlated errors."""
 _SURE = 0.15
 """Standard deviation of the logarithm of the stated volume over flow."""
 _LEAKS = 0.9
@@ -42,7 +42,7 @@ _ON_THE_WAY = 0.025
 """Share by which an interval of time constants is widened: what leaks leaves on the way, and the
 far end cannot tell how much of it does; half of the usual share either way."""
 _OFF = 0.05
-"""Weight of a pipe or flow that is nothing like what was stated."""
+"""Weight of a pipe or flow far from the stated one."""
 _FITS = 1.0
 """How far readings may be off the best course, as a root mean square in units of the least
 difference that :mod:`collector.physics.pipefit` takes for granted."""
@@ -83,7 +83,7 @@ def forecast_purge(
     seen_begin: bool = True,
     feed_error: float = 0.0,
 ) -> PurgeForecast | Refusal:
-    """Time constant and time to target, from readings of the far end.
+    """Time constant and time to target, from readings at the remote end.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def forecast_purge(
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
-    """Return how much more the feed may hold, with weights: three nodes of a normal one [2]."""
+    """Return three values of the feed's excess oxygen with weights: nodes of a normal one [2]."""
     if error <= 0.0:
         return {0.0: 1.0}
     reach = math.sqrt(3.0) * error
@@ -209,7 +209,7 @@ def _refine(
     readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
     dirt: Mapping[float, float],
 ) -> list[Course]:
-    """Put finer pipes and time constants in the place of those that count, where they are few."""
+    """Refine the grid around the models that count, where they are few."""
     logs = _logs(models, count, first, expected, dirt)
     least = max(logs, default=0.0) - _NEAR
     counted = [m for m, v in zip(models, logs, strict=True) if v > least]

@@ -1,4 +1,4 @@
-"""Axes: values in the site's units with round ticks, and time by the site's clock.
+"""Axes of plots: values in the site's units with round ticks, time by the site's clock.
 
 Ticks of the time axis follow the wall clock: a day with a change of
 clocks has 23 or 25 hours and starts at local midnight all the same, a month on its first day.

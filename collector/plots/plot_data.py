@@ -40,7 +40,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Single values; ``None`` opens a gap. ``expected`` is what should be, not what was."""
+    """Single values; ``None`` opens a gap. ``expected`` marks a prediction."""
 
     label: str
     points: Sequence[tuple[int, float | None]]
@@ -67,7 +67,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
-    """Series over time. ``floor`` and ``ceiling`` widen the axis to take them in.
+    """Series over time. The axis includes ``floor`` and ``ceiling``.
 
     ``key`` keeps the ids of several plots on one page apart. Readings can go as far as ``known``
     (``end`` unless given): the time after it is the future, not a gap.

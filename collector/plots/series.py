@@ -87,7 +87,7 @@ def _looks(plot: Plot) -> Iterator[tuple[Band | Curve, str]]:
 
 
 def _legend(plot: Plot, left: float) -> tuple[list[Shape], int]:
-    """Name the series above the plot, where there is more than one."""
+    """Draw the legend above the plot, where there is more than one series."""
     if len(plot.series) < 2:
         return [], 0
     shapes: list[Shape] = []
@@ -188,7 +188,7 @@ _BRIDGE = 2.5
 
 
 def few_steps(steps: Sequence[TrendStep], most: int) -> list[TrendStep]:
-    """Join neighbouring steps until there are at most ``most``; nothing is lost of low and high."""
+    """Join neighbouring steps until there are at most ``most``; lows and highs are kept."""
     size = -(-len(steps) // max(most, 1))
     if size <= 1:
         return list(steps)

@@ -1,4 +1,4 @@
-"""A period's review for owner, insurer and service firm, from the journal, as a page and as PDF."""
+"""Reports on a period for owner, insurer and service firm, as HTML and PDF."""
 
 from __future__ import annotations
 

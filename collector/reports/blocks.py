@@ -47,7 +47,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pairs:
-    """Names with what they are."""
+    """Names with their values."""
 
     pairs: Sequence[tuple[str, str]]
 

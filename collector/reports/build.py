@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 
 from collector import __version__
 from collector.app.monitor import SiteMonitor
@@ -14,6 +15,8 @@ from collector.reports.sections import alarms, coverage, gas, gauges, pipe_oxyge
 from collector.reports.times import period_words
 
 __all__ = ["make", "report_of"]
+
+_log = logging.getLogger(__name__)
 
 def make(g: ReportData) -> Report:
     """Return the report of the collected data."""
@@ -43,5 +46,9 @@ def _baselines(monitor: SiteMonitor, store: History) -> list[Baseline]:
     saved = store.meta("watch")
     if saved is None:
         return []
-    monitor.load(json.loads(saved), [])
+    try:
+        monitor.load(json.loads(saved), [])
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+        _log.error("the rules' saved state is damaged: %r", error)
+        return []
     return monitor.baselines()

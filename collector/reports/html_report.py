@@ -1,4 +1,4 @@
-"""A report as one page that needs nothing else: to read, to print, to send."""
+"""A report as one HTML file without external parts."""
 
 from __future__ import annotations
 

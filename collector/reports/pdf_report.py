@@ -1,4 +1,4 @@
-"""A report on paper."""
+"""A report as PDF."""
 
 from __future__ import annotations
 

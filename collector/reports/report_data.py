@@ -16,12 +16,12 @@ from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, point_kind, split_point
 from collector.domain.trends import TrendStep
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.plots import Axis, axis_of
 
 __all__ = ["History", "ReportData", "title_of"]
 
-_NEAR = 30 * 60_000
+_NEAR = 30 * MINUTE
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY
 """Longest period with steps of 5 minutes; longer ones have steps of an hour."""
@@ -57,11 +57,11 @@ class History(Protocol):
         """Return the first and the last instant with a reading."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under ``key``."""
+        """Return the value stored under ``key``."""
 
 
 def title_of(condition: str) -> str:
-    """Return the title of a condition, also one of another version."""
+    """Return the title of a condition; its id where this version does not know it."""
     known = CATALOGUE.get(condition)
     return known.title if known is not None else condition.replace("-", " ").capitalize()
 
@@ -122,7 +122,7 @@ class ReportData:
         return sorted(self.measures.active, key=lambda o: (order[o.priority], o.raised))
 
     def of_asset(self, asset: str) -> list[Occurrence]:
-        """Return the alarms of one thing that stood at any time of the period."""
+        """Return the alarms of one asset that were active at any time of the period."""
         return [o for o in self.occurrences if o.asset == asset
                 and (o.ended is None or o.ended > self.start)]
 
@@ -140,7 +140,7 @@ class ReportData:
 
     @cached_property
     def points(self) -> tuple[str, ...]:
-        """Every point of a known thing that is wired or has readings, as the gas flows."""
+        """Every configured or read point of the assets, in the order of the gas flow."""
         seen = set(self._history.points())
         order = {t.id: n for n, t in enumerate(self.plant.things())}
         configured = {p for d in self.plant.devices.values() for p in d.points}
@@ -181,13 +181,13 @@ class ReportData:
         return [e for e in self._estimates.get((quantity, asset), ()) if e.value is not None]
 
     def assets_with(self, quantity: str) -> list[str]:
-        """Return the things that have this quantity, as the gas flows."""
+        """Return the assets that have this quantity, in the order of the gas flow."""
         order = {t.id: n for n, t in enumerate(self.plant.things())}
         found = [a for q, a in self._estimates if q == quantity and self.estimates(q, a)]
         return sorted(found, key=lambda a: (order.get(a, len(order)), a))
 
     def reasons(self, quantity: str, asset: str) -> list[str]:
-        """Return why there was no estimate, each reason once, the latest first."""
+        """Return the reasons for missing estimates, each once, the latest first."""
         reasons = [e.reason for e in self._estimates.get((quantity, asset), ()) if e.value is None]
         return list(dict.fromkeys(reversed(reasons)))
 
@@ -215,12 +215,12 @@ class ReportData:
         return name
 
     def quantity(self, point: str) -> Quantity:
-        """Return what kind of number a point gives. Its thing must be known."""
+        """Return the quantity of a point of a known asset."""
         thing, name = split_point(point)
         known: Thing | None = self.plant.thing(thing)
         found = point_kind(known.kind, name) if known is not None else None
         return found if found is not None else Quantity(unit="", label=name.replace("_", " "))
 
     def axis(self, point: str) -> Axis:
-        """Return how the site reads a point."""
+        """Return the value axis of a point, in the site's units."""
         return axis_of(self.quantity(point), self.plant.site.units)

@@ -1,4 +1,4 @@
-"""A report put into files."""
+"""Writing of a report into files."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FORMATS = ("html", "pdf", "txt")
 
 
 class ReportError(QuietpipeError):
-    """A report could not be written where it was to go."""
+    """A report could not be written to its folder."""
 
 
 def file_name(site: str, start: int, end: int, zone: ZoneInfo) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from collector.domain.events import EstimateMade
 from collector.domain.trends import TrendStep
+from collector.domain.units import DAY
 from collector.plots import Axis, Band, Level, Plot, Span
 from collector.reports.blocks import Figure
 from collector.reports.report_data import ReportData, title_of
@@ -51,7 +52,7 @@ def _description(g: ReportData, steps: Sequence[TrendStep], axis: Axis, alarms: 
 
 
 def _step(made: EstimateMade) -> TrendStep:
-    start, end = made.window or (made.time - 86_400_000, made.time)
+    start, end = made.window or (made.time - DAY, made.time)
     low = made.value if made.low is None else made.low
     high = made.value if made.high is None else made.high
     return TrendStep(start=start, end=end, count=1, low=low, mean=made.value, high=high)
@@ -61,7 +62,7 @@ def estimate_figure(
     g: ReportData, quantity: str, title: str, assets: Sequence[str], *,
     levels: Sequence[Level] = (), floor: float | None = 0.0,
 ) -> Figure:
-    """Draw a quantity of up to four things, each with the interval around it."""
+    """Draw a quantity of up to four assets, each with its interval."""
     found = {a: g.estimates(quantity, a) for a in assets[:4]}
     unit = next((e.unit for es in found.values() for e in es), "")
     axis = Axis(unit=unit, digits=2)

@@ -44,7 +44,7 @@ class Queue(Protocol):
     """The part of the journal that scheduling uses."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under a key."""
+        """Return the value stored under a key."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -114,7 +114,7 @@ class ReportScheduler:
         return f"ReportScheduler(resting {sorted(self._rest_until)})"
 
     async def turn(self, config: SiteConfig, now: int) -> int:
-        """Make and queue what is due at ``now`` (ms); return how many reports that were."""
+        """Make and queue the reports due at ``now`` (ms); return their number."""
         done = 0
         for report in config.reports:
             period = await asyncio.to_thread(self._due_period, report, config, now)
@@ -127,7 +127,7 @@ class ReportScheduler:
         newest = last_due(report.every, report.at, zone, now)
         key = _key(report)
         sent = self._queue.meta(key)
-        if sent is None:
+        if sent is None or not sent.isdecimal():
             # A report that was just asked for begins with the period under way, not the past.
             self._queue.settle(self._consumer, 0, meta={key: str(newest.end)})
             return None

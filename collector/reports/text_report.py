@@ -1,4 +1,4 @@
-"""The first page of a report as plain text: for the message that carries the whole of it."""
+"""The first page of a report as plain text, for the message that carries the report."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["text_of"]
 
 _WIDTH = 78
 _SECTIONS = 2
-"""What to do next, and the period in brief."""
+"""Number of sections on the first page."""
 
 
 def text_of(report: Report) -> str:

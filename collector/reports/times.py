@@ -1,4 +1,4 @@
-"""Periods and instants by the site's calendar: a day is from midnight to midnight there.
+"""Periods and instants by the site's calendar: a day is from local midnight to midnight.
 
 Reports are of whole weeks (from Monday), months and quarters. A period ends at a local midnight,
 and its report is due at an hour of that day by the wall clock, also across a change of clocks.

@@ -17,7 +17,7 @@ _YEAR = 365.25 * DAY
 
 
 def number(value: float, unit: str = "") -> str:
-    """Write a computed number to three figures, thousands whole.
+    """Return a number with three significant figures, whole from 1000 on.
 
     >>> number(2.3149, "scfh"), number(0.0421), number(1234.5, "kWh")
     ('2.31 scfh', '0.0421', '1234 kWh')
@@ -84,7 +84,7 @@ class LeakCost:
 def leak_cost(g: ReportData, generator: Generator) -> LeakCost | str:
     """Return the cost of the leak behind a generator, or why it is not known.
 
-    The energy goes by the gas: leak over demand, both means over the period, times the energy.
+    It is the energy times leak over demand, both means over the period.
     """
     demand = means(g.estimates("nitrogen-demand", generator.id))
     own = means(g.estimates("leak-rate", generator.id))

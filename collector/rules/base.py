@@ -2,8 +2,9 @@
 
 A rule is a small state machine for one condition of one asset. It takes good samples of its inputs
 (:meth:`Rule.observe`), is evaluated (:meth:`Rule.evaluate`) after an input changed something or its
-deadline (:meth:`Rule.due`) passed, and words its message (:meth:`Rule.describe`) only for a
-transition or a reader. The engine applies the delays, inhibition and staleness of inputs.
+deadline (:meth:`Rule.next_evaluation_at`) passed, and writes its message (:meth:`Rule.describe`)
+only for a transition or a reader. The engine applies the delays, inhibition and staleness of
+inputs.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ def contact_band(on: bool | None) -> Band | None:
 class RawEvaluation:
     """The result of a rule before delays and inhibition.
 
-    ``since`` (ms) is when the condition began, or ended where it is absent; ``None`` stands for the
+    ``since`` (ms) is when the condition began, or ended where it is inactive; ``None`` means the
     time of the evaluation. ``held`` is the start of the on-delay where that is not ``since``.
     ``because`` is the reason of an unknown. ``rests_on`` (ms) is the start of the readings that the
     result needs, where it needs more than those of ``now``: a cause active since then inhibits it.
@@ -160,7 +161,7 @@ class SampleConsumer:
         return self.state.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
 
 
@@ -177,7 +178,7 @@ class Rule(SampleConsumer, ABC):
     looks_ahead: ClassVar[bool] = False
     """Whether its deadlines depend on when inputs become stale, see ``Inputs.known_until``."""
     answers_only: ClassVar[bool] = False
-    """Whether a sample is an answer to it, whatever it says: no doubt of a reading touches it."""
+    """Whether only the arrival of a sample counts, not its value: doubts of values do not apply."""
     facts: ClassVar[frozenset[str]] = frozenset()
     """Kinds of system events that it takes (:meth:`apply_event`)."""
 
@@ -201,12 +202,12 @@ class Rule(SampleConsumer, ABC):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the condition means anything for an asset."""
+        """Whether the condition applies to an asset."""
         return True
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why an asset cannot be evaluated; empty where it can."""
+        """Return the reason that an asset cannot be evaluated; empty where it can."""
         lacking = [words for quantity, words in cls.requires.items()
                    if not context.is_configured(f"{asset}.{quantity}")]
         return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
@@ -241,9 +242,9 @@ class Rule(SampleConsumer, ABC):
         return None
 
     def still_inactive(self, now: int) -> int | None:
-        """Return the next deadline where the condition is still absent; ``None``: evaluate it.
+        """Return the next deadline where the condition is still inactive; ``None``: evaluate it.
 
-        Called at a deadline of an absent condition that no sample has touched since its last
+        Called at a deadline of an inactive condition that no sample has touched since its last
         evaluation. Most deadlines of most rules end here, without a tick.
         """
         return None

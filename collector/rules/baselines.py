@@ -1,6 +1,6 @@
 """Baselines: learned from the first accepted days, kept until a person resets them.
 
-A family of rules says once what it wants a baseline of (:meth:`Baselines.expect`) and then offers
+A family of rules asks once for a baseline (:meth:`Baselines.expect`) and then offers
 its figure of each day that met the conditions (:meth:`Baselines.offer`). When enough days are in,
 their mean stands and later days change nothing: a compressor that tires slowly must not teach its
 own baseline to tire with it.
@@ -21,12 +21,12 @@ from collector.physics.estimate import Estimate
 __all__ = ["ACCEPTED", "Baselines", "Want"]
 
 ACCEPTED = "baseline-accepted"
-"""The fact that an acceptance, signed by people, found a value: it stands until it is reset."""
+"""Event: a signed acceptance measured a value; it is the baseline until it is reset."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Want:
-    """What a baseline is wanted of. ``needed`` accepted days; ``given`` replaces learning."""
+    """A baseline that a rule uses. ``needed`` accepted days; ``given`` replaces learning."""
 
     quantity: str
     asset: str
@@ -37,12 +37,12 @@ class Want:
 
     @property
     def key(self) -> str:
-        """The name a person resets it by: ``compressor-delivery.gen1``."""
+        """Id used to reset it: ``compressor-delivery.gen1``."""
         return f"{self.quantity}.{self.asset}"
 
 
 class Baselines:
-    """Every baseline of one site. ``names`` are how people call the assets."""
+    """Every baseline of one site. ``names`` are the assets' display names."""
 
     def __init__(self, site: str, names: Mapping[str, str] | None = None) -> None:
         self._site = site
@@ -57,13 +57,13 @@ class Baselines:
         return f"Baselines({self._site}, {len(self._wants)} wanted, {len(self._days)} begun)"
 
     def expect(self, want: Want) -> None:
-        """Ask for a baseline; asking again for the same one changes its terms, not its days."""
+        """Request a baseline; a second request changes its terms and keeps its days."""
         self._wants[want.key] = want
 
     def offer(self, key: str, figure: Estimate, window: tuple[int, int]) -> None:
-        """Take the figure of one accepted day (``window`` in ms); ignored once it is learned.
+        """Add the value of one accepted day (``window`` in ms); ignored once it is learned.
 
-        Raises ``KeyError`` for a baseline nobody asked for.
+        Raises ``KeyError`` for a baseline that no rule uses.
         """
         want = self._wants[key]
         days = self._days.setdefault(key, [])
@@ -94,12 +94,12 @@ class Baselines:
         )
 
     def accepted(self, quantity: str, asset: str) -> Estimate | None:
-        """Return what an acceptance found, or ``None`` where there was none."""
+        """Return the value of a signed acceptance, or ``None`` without one."""
         row = self._accepted.get(f"{quantity}.{asset}")
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
     def apply(self, fact: SystemEvent) -> bool:
-        """Take over what an acceptance found; return whether the fact was of that kind."""
+        """Apply the event of an accepted value; return whether it was one."""
         if fact.fact != ACCEPTED:
             return False
         values = fact.values
@@ -134,12 +134,12 @@ class Baselines:
         )
 
     def drain(self) -> list[SystemEvent]:
-        """Return the facts noted since the last call."""
+        """Return the events recorded since the last call."""
         facts, self._facts = self._facts, []
         return facts
 
     def current(self) -> list[Baseline]:
-        """Return every baseline as it stands, learned or not, in the order they were asked for."""
+        """Return every baseline, learned or not, in the order of their requests."""
         return [self._shown(want) for want in self._wants.values()]
 
     def _shown(self, want: Want) -> Baseline:
@@ -179,7 +179,7 @@ class Baselines:
         return found
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
         self._accepted = {key: list(held["accepted_series"][0]) for key, held in state.items()
                           if held.get("accepted_series")}

@@ -1,11 +1,11 @@
-"""The vent says open, and no gas flows: water or dirt in the purge path."""
+"""Purge path blocked: the vent reads open and no gas flows."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
@@ -35,9 +35,8 @@ from collector.rules.ventgas import (
 __all__ = ["PurgeBlocked"]
 
 _PIPE_TEMPERATURE = 288.15  # K
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
-_ENDS = 10 * _MINUTE
-_LONGEST_FALL = 6 * _HOUR
+_ENDS = 10 * MINUTE
+_LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
@@ -49,7 +48,7 @@ _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
-_SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
+_SLOWEST = 20 * DAY  # time constant beyond which no oxygen tells within a week
 
 
 @dataclass(slots=True, kw_only=True)
@@ -58,31 +57,31 @@ class _BlockedState(State):
     feed: FeedGas = field(default_factory=FeedGas)
     mode: float | None = None
     open_ms: int = 0
-    """Open time of this purge; the front needs half a time constant to reach the far end."""
+    """Open time of this purge; the front needs half a time constant to reach the vent."""
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
     anchor_ms: int = 0
     changed_at: int = 0
-    """When the last sample differed from the one before it."""
+    """Time at which the value last changed."""
     flicker: Flicker = field(default_factory=Flicker)
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
-    """% the oxygen should have fallen since the anchor."""
+    """% that the oxygen should have fallen since the anchor."""
     end: float = 0.0
     end_count: int = 0
     end_ms: int = 0
     oxygen: str = ""
-    """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    """Result by the oxygen: ``flows``, ``none``, or empty before the first."""
     flowed_at: int | None = None
-    """When oxygen last said that gas flows."""
+    """Time at which the oxygen last showed that gas flows."""
     drawn: float | None = None
-    """mol/s that was drawn from the generator's tank and risers then."""
+    """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
     down: bool = False
-    """Whether the pressure is on its way down since ``peak``, else up."""
+    """Whether the pressure is falling since ``peak``."""
     peak: float | None = None
     peak_at: int | None = None
     low_psi: float = 0.0
@@ -91,7 +90,7 @@ class _BlockedState(State):
     fall: float = 0.0
     fall_ms: int = 0
     shown: float | None = None
-    """psi/ms that the riser falls while gas was known to flow."""
+    """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
     demand: str = ""
     none_at: int | None = None
@@ -105,8 +104,8 @@ class PurgeBlocked(Rule):
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
-    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
-    with a very small vent; then nothing is said but that.
+    is distinguished from a tight one by the tank, from which as much is drawn as before. Neither
+    can tell with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -176,7 +175,10 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        """Whether air comes in: it flows and no oxygen falls.
+
+        Nitrogen then needs its time again.
+        """
         s = self.state
         if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
             return False
@@ -210,7 +212,7 @@ class PurgeBlocked(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
@@ -330,7 +332,7 @@ class PurgeBlocked(Rule):
         return self._settle(at, began)
 
     def _settle(self, at: int, began: int) -> bool:
-        """Weigh both: gas flows when the newest word of either says so."""
+        """Combine both: gas flows when the newest result of either says so."""
         s = self.state
         # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
         if s.demand == "none" and s.oxygen == "flows":
@@ -356,7 +358,7 @@ class PurgeBlocked(Rule):
         if not s.pipe.open:
             if s.none_at is not None:
                 return RawEvaluation.unknown(
-                    "the vent is closed: nothing tells whether it would flow")
+                    "the vent is closed: whether it would flow is not known")
             return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
@@ -368,14 +370,14 @@ class PurgeBlocked(Rule):
         return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what oxygen and demand say."""
+        """Return the evidence of oxygen and demand."""
         s, words = self.state, self.words
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",
         }
         sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
-            now_rate, then = (60 * _MINUTE * r for r in (s.rate, s.shown))
+            now_rate, then = (60 * MINUTE * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
             sentences.append(

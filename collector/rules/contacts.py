@@ -14,17 +14,17 @@ __all__ = ["ContactDisagreement"]
 @dataclass(slots=True, kw_only=True)
 class _DisagreementState(State):
     since: dict[str, dict[str, int]] = field(default_factory=dict)
-    """What disagrees, with the instant it began under ``began_at``."""
+    """Contacts in disagreement, with the start under ``began_at``."""
     ended_at: int | None = None
     seen: dict[str, float] = field(default_factory=dict)
-    """The last value of each input that was judged."""
+    """The last evaluated value of each input."""
 
 
 class ContactDisagreement(Rule):
     """Both legs of a form C contact alike, or a low-air switch against the measured pressure.
 
     A contact passes from one leg to the other within milliseconds, and a poll may fall between:
-    the on-delay covers it. All contacts of one thing share one alarm; its numbers name them.
+    the on-delay covers it. All contacts of one asset share one alarm; its numbers name them.
     """
 
     condition = "contact-disagreement"
@@ -42,7 +42,7 @@ class ContactDisagreement(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the thing has contacts."""
+        """Whether the asset has contacts."""
         thing = context.plant.thing(asset)
         return thing is not None and any(q.is_contact for q in QUANTITIES[thing.kind].values())
 
@@ -74,7 +74,7 @@ class ContactDisagreement(Rule):
         return riser.low_pressure if riser is not None and read else None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Ask to be judged: two inputs that are read together are compared on the tick."""
+        """Request an evaluation: two inputs that are read together are compared on the tick."""
         self.state.seen[point] = value
         return True
 
@@ -120,7 +120,7 @@ class ContactDisagreement(Rule):
         return RawEvaluation.inactive(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
-        """Return what is read of the contacts that contradict themselves or a sensor."""
+        """Return the points of the contacts that contradict themselves or a sensor."""
         names = [n.partition(" ")[0] for n in self.state.since]
         return frozenset(f"{self.asset}.{n}{leg}" for n in names for leg in ("", "_no", "_nc"))
 

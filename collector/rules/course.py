@@ -1,4 +1,4 @@
-"""The course of a reading that settles: where its fall will end, once that can be told."""
+"""Extrapolation of a reading that settles after a start."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Course(State):
     """Instant of the first reading, sum and number of the readings."""
 
     def begin(self) -> None:
-        """Begin anew with the next reading."""
+        """Begin again with the next reading."""
         self.begun_at, self.width, self.row_series = None, _WIDTH, []
 
     def add(self, at: int, value: float) -> None:
@@ -51,7 +51,7 @@ class Course(State):
         self.row_series = [*rows, [at, value, 1]]
 
     def end(self, at: int, value: float) -> float | None:
-        """Return where it settles by what was read up to ``value``; ``None``: not known yet."""
+        """Return the value at which it settles, by the readings so far; ``None``: not known yet."""
         thirds = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
         top = max((total / count for _, total, count in self.row_series), default=value)
         rows = self.row_series

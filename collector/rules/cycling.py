@@ -18,7 +18,7 @@ _MARGIN = 1.5
 
 
 def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
-    """Return how many starts an hour are still in order, and why.
+    """Return the most starts an hour that are normal, and the reason.
 
     A tank of volume V between cut-in and cut-out cycles most often when half the delivery q is
     drawn: q / 4 n an hour, n being the gas between the two set points. ``temperature`` (degrees C)

@@ -1,4 +1,4 @@
-"""Conditions that a dry contact says by itself: the low-air switch, trouble, loss of power."""
+"""Conditions raised by one dry contact: the low-air switch, trouble, loss of power."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ __all__ = ["ContactRule", "GeneratorTrouble", "LowAirContact", "PowerLost"]
 @dataclass(slots=True, kw_only=True)
 class _ContactState(State):
     on: bool | None = None
-    """What the contact said twice running, the last time it did; ``None`` before that."""
+    """State that two readings in a row last showed; ``None`` before the first."""
     since_at: int | None = None
     other_at: int | None = None
-    """When it was first read otherwise; one reading alone may be bounce."""
+    """Time of the first reading of the other state; a single one may be bounce."""
 
 
 class ContactRule(Rule):
-    """A contact that says the condition itself.
+    """A condition that is the state of one contact.
 
-    It takes two readings running to believe a change, whatever the pace of the polls: a contact
-    that bounces, or a lone odd reading, moves nothing. The change then dates from the first one.
+    A change counts after two readings in a row, whatever the poll interval: bounce, or one odd
+    reading, changes nothing. The change then dates from the first one.
     """
 
     quantity: ClassVar[str]
     holds_at: ClassVar[bool] = True
-    """The reading (1 is true) at which the condition holds."""
+    """The state of the contact (1 is true) at which the condition is active."""
     says: ClassVar[str]
     state: _ContactState
 
@@ -69,7 +69,7 @@ class ContactRule(Rule):
         return contact_band(s.on is self.holds_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the contact says, and what is read beside it."""
+        """Return the contact's state, and the gauge's value."""
         since = self.state.since_at if self.state.since_at is not None else now
         values: dict[str, float | int | str | None] = {self.quantity: int(self.holds_at)}
         beside = self.beside(now, values)
@@ -78,12 +78,12 @@ class ContactRule(Rule):
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def beside(self, now: int, values: dict[str, float | int | str | None]) -> str:
-        """Return a sentence on what a sensor says beside the contact; empty without one."""
+        """Return a sentence on the gauge's value; empty without a gauge."""
         return ""
 
 
 class _Gauged(ContactRule):
-    """A contact with a gauge beside it, which is told where it is read."""
+    """A contact with a gauge of the same quantity, whose value the message gives."""
 
     gauge: ClassVar[str]
     key: ClassVar[str]
@@ -111,7 +111,7 @@ class LowAirContact(_Gauged):
 
 
 class GeneratorTrouble(ContactRule):
-    """The generator's own trouble contact. What the trouble is stands on its display."""
+    """The generator's own trouble contact; its display shows the cause."""
 
     condition = "generator-trouble"
     requires = {"trouble": "trouble contact"}
@@ -121,7 +121,7 @@ class GeneratorTrouble(ContactRule):
 
 
 class PowerLost(_Gauged):
-    """The contact that tells whether the generator has power. It alone must do."""
+    """The contact that shows whether the generator has power."""
 
     condition = "power-lost"
     requires = {"power": "power contact"}

@@ -1,4 +1,4 @@
-"""Conditions of the devices and of what watches them."""
+"""Condition of a device that does not respond."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ __all__ = ["DeviceSilent"]
 @dataclass(slots=True, kw_only=True)
 class _SilentState(State):
     silent: bool = False
-    """Whether the last look found it so; then its next answer is news."""
+    """Whether it was silent at the last check; then its next answer changes the evaluation."""
 
 
 class DeviceSilent(Rule):
     """A device gives no usable answer.
 
-    Where the site file names no devices, a thing whose rows stopped is the silent one, by the
-    spacing its rows had. Time in which the watch itself was down is nobody's silence.
+    Where the site file names no devices, an asset whose rows stopped is silent, by the spacing
+    that its rows had. Time in which the collector itself was down does not count.
     """
 
     condition = "device-silent"
@@ -40,7 +40,7 @@ class DeviceSilent(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take an answer; the shared view keeps its time."""
+        """Apply an answer; its time is kept in the inputs."""
         return self.state.silent
 
     def no_change_band(self, point: str) -> Band | None:
@@ -62,7 +62,7 @@ class DeviceSilent(Rule):
         return RawEvaluation.inactive(source.good_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when the silence would become too long, or when to look again."""
+        """Return when the silence becomes too long, or the next check."""
         source = self._source
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
@@ -74,7 +74,7 @@ class DeviceSilent(Rule):
         return over if over > now else now + 1
 
     def still_inactive(self, now: int) -> int | None:
-        """Return when to look again, where it has answered since the last look."""
+        """Return the next check, where it has answered since the last one."""
         source = self._source
         due = None if source is not None and source.silent(now) else self.next_evaluation_at(now)
         return None if due is None else max(due, self.context.inputs.known_until)

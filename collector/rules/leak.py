@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, PSI
+from collector.domain.units import DAY, HOUR, PSI
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
@@ -19,7 +19,7 @@ __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 
 _EVERY = 1_800_000
 _MINUTES = 1440.0
-_STALE = 36 * 3_600_000
+_STALE = 36 * HOUR
 
 
 def _limit(context: Context, asset: str, gauge: float) -> float:
@@ -32,7 +32,7 @@ def _limit(context: Context, asset: str, gauge: float) -> float:
 
 
 class _LeakRule(Rule):
-    """A rule that looks at the figures every half hour; it hears nothing by itself."""
+    """A rule that checks the leak estimates every half hour; it takes no samples itself."""
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
@@ -85,7 +85,7 @@ class _HighState(State):
 
 
 class LeakHigh(_LeakRule):
-    """The leak, temperature taken out, is above its limit by more than its own doubt.
+    """The leak, corrected for temperature, is above its limit by more than its uncertainty.
 
     Raised when the whole 90 % interval lies above the limit, returned when the figure itself has
     come below it by the deadband. A riser of which only a sum with others is known is left to its
@@ -102,7 +102,7 @@ class LeakHigh(_LeakRule):
         self.state = _HighState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Look at the figure when it is time to; return whether the leak is high."""
+        """Check the estimate when it is time; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
@@ -147,7 +147,7 @@ class LeakHigh(_LeakRule):
             s.high, s.since_at = high, now
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the leak, its interval, its limit and how it was seen."""
+        """Return the leak, its interval, its limit and how it was measured."""
         s = self.state
         values: dict[str, float | int | str | None] = {
             "leak_psi_per_day": round(s.psi, 2), "low_psi_per_day": round(s.low, 2),
@@ -218,7 +218,7 @@ class LeakGrowing(_LeakRule):
         self.state = _GrowingState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Look at the days when there is a new one; return whether the leak grows."""
+        """Check the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:

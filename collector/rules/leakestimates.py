@@ -1,4 +1,4 @@
-"""What is reported of leaks: the rate, what it costs in a day, and the days that show growth."""
+"""Leak estimates: the rate, its cost for a day, and the days that show growth."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Days(State):
     rows_series: list[list[Any]] = field(default_factory=list)
 
     def add(self, figure: Figure) -> None:
-        """Take the figure of a day."""
+        """Add the estimate of a day."""
         if figure.psi is None or figure.level <= 0:
             return
         self.rows_series.append([
@@ -39,7 +39,7 @@ class Days(State):
         del self.rows_series[:-_KEPT_DAYS]
 
     def alike(self) -> list[list[Any]]:
-        """Return the days that were seen in the same way as the latest."""
+        """Return the days that were measured in the same way as the latest."""
         rows = self.rows_series
         return [r for r in rows if r[4] == rows[-1][4]] if rows else []
 
@@ -79,7 +79,9 @@ class LeakEquivalent(Estimator):
 
 
 class LeakRate(LeakEquivalent):
-    """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
+    """The leak as a flow.
+
+    It also feeds the pipe's gas balance, which all leak rules and estimates share.
 
     The volume is taken as the site file states it; an error there scales the figure.
     """
@@ -103,7 +105,7 @@ class LeakRate(LeakEquivalent):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if self._pipe:
             self._pipe.update_batch(point, times, values)
 
@@ -123,14 +125,14 @@ class LeakRate(LeakEquivalent):
         return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
         self._days.restore(state["days"])
 
 
 class SharedLeakRate(LeakRate):
-    """The leak of the risers of a generator that cannot be told apart; it feeds the outflow."""
+    """The leak of several risers of a generator together; it feeds the outflow."""
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -148,7 +150,7 @@ class SharedLeakRate(LeakRate):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         self._outflow.observe(point, times[-1], values)
 
     def dump(self) -> dict[str, Any]:
@@ -156,7 +158,7 @@ class SharedLeakRate(LeakRate):
         return {**super().dump(), "outflow": self._outflow.state.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         self._outflow.state.restore(state.get("outflow", {}))
 

@@ -1,6 +1,6 @@
-"""The leak of each riser, or the sum of those that cannot be told apart, with how well it is known.
+"""The leak of each riser, or of several together where they cannot be separated, with intervals.
 
-A riser whose pressure falls by itself is told by that. All others share what leaves their
+A riser whose pressure falls by itself is measured by that. All others share what leaves their
 generator's tank and pipes, less what the first ones lose. A vent that lets gas out, or may, leaves
 no figure: what it passes is no leak.
 """
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
@@ -25,17 +25,17 @@ from collector.rules.tankoutflow import TankOutflow, outflow_of
 __all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
 
 DECAY, SUM = "decay", "sum"
-"""How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
+"""How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 
 _AFTER = 5 * MINUTE
-_KEPT = 50 * 3_600_000
+_KEPT = 50 * HOUR
 _LONG = 3
-_EVERY = 3 * 3_600_000
-"""ms between two looks at a gas balance of a day and more."""
+_EVERY = 3 * HOUR
+"""ms between two computations of a gas balance of a day and more."""
 _KNOWN = 0.15
-"""Largest deviation of a sum, as a share of it; a figure known no better is none."""
+"""Largest deviation of a sum, as a share of it; a worse one is not reported."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
-_UNREAD = "nobody reads whether its vent is open"
+_UNREAD = "no point says whether its vent is open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ class Figure:
 
 
 class Pipe:
-    """One riser as a source of leak figures: its gas, and when gas flowed that is no leak."""
+    """The gas of one riser, with the times of flows that are no leak."""
 
     def __init__(self, context: Context, riser: str) -> None:
         self.context, self.riser = context, riser
@@ -87,7 +87,7 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
@@ -124,7 +124,7 @@ class Pipe:
 
     @property
     def unread_vent(self) -> bool:
-        """Whether it has a vent of whose position nothing is read."""
+        """Whether it has a vent whose position is not read."""
         return any(p.at is None for p in self._vents)
 
     @property
@@ -138,13 +138,13 @@ class Pipe:
         return {"loss": self.loss.dump(), "disturbed_series": self.disturbed}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.loss.load(state["loss"])
         self.disturbed = [list(row) for row in state["disturbed_series"]]
 
 
 class Leaks:
-    """The pipes of one site and the figures that rules and quantities share."""
+    """The pipes of one site and their leak estimates, shared by rules and estimators."""
 
     def __init__(self, context: Context) -> None:
         self.context = context
@@ -172,7 +172,7 @@ class Leaks:
         return named
 
     def tank_read(self, generator: str | None) -> bool:
-        """Whether a tank's demand can be had: its pressure is wired and its volume known."""
+        """Whether a tank's pressure is configured and its volume known."""
         plant = self.context.plant
         return (
             generator in plant.generators and generator is not None
@@ -205,7 +205,7 @@ class Leaks:
             both = "" if own.flow is None else (
                 f": leak and vent together are "
                 f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
-                f"{flow_unit(pipe.context.plant)} and cannot be told apart")
+                f"{flow_unit(pipe.context.plant)} and cannot be separated")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
         if isinstance(own, Figure):
             return own
@@ -229,7 +229,7 @@ class Leaks:
         return found
 
     def _own(self, riser: str, now: int, window: int) -> Figure | Refusal:
-        """Return what a riser's own pressure tells; with a vent nobody reads, vent and leak."""
+        """Return the loss by a riser's own pressure; with the vent's where the vent is not read."""
         if now != self._own_at:
             self._own_at, self._owned = now, {}
         key = riser, window
@@ -258,7 +258,7 @@ class Leaks:
                       compensated=pipe.loss.compensated)
 
     def _sum(self, generator: str, now: int, window: int) -> Figure | Refusal:
-        """Return what the risers lose together that do not fall by themselves."""
+        """Return the loss of the risers whose own pressure shows none, together."""
         name = self.context.words.name
         own = {r: self._own(r, now, window) for r in self.fed_by(generator)}
         shared = tuple(r for r, o in own.items() if isinstance(o, Refusal))
@@ -334,13 +334,13 @@ class Leaks:
 
 
 def _settled(now: int) -> int:
-    """Return up to when gas balances are drawn at ``now``: all means up to there are whole."""
+    """Return the end of the last complete means at ``now``, to which gas balances are computed."""
     settled = now - 2 * _AFTER
     return settled - settled % _EVERY
 
 
 def leaks_of(context: Context) -> Leaks:
-    """Return the pipes and figures that rules and quantities of one engine share."""
+    """Return the pipes and leak estimates that rules and estimators of one engine share."""
     found = context.shared.get("leaks")
     if not isinstance(found, Leaks):
         found = context.shared["leaks"] = Leaks(context)

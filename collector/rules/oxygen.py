@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -57,7 +57,7 @@ class _PurgeState(State):
     """Whether the vent's position is read."""
     begun_at: int | None = None
     seen_begin: bool = False
-    """Whether the oxygen was seen at the target before; otherwise the purge may be older."""
+    """Whether the start of the purge was seen; otherwise it may be older."""
     below: bool = False
     """Whether the target was reached and no purge has begun since."""
     peak: float = 0.0
@@ -74,7 +74,7 @@ class _PurgeState(State):
     curve_series: list[list[float]] = field(default_factory=list)
     """Closed buckets: instant, purge time at its middle (ms), mean oxygen, ms of air-fill."""
     verdict: str = ""
-    """``slow`` or ``stalled`` by the last closed bucket, else empty."""
+    """Result by the last closed bucket: ``slow``, ``stalled`` or empty."""
     verdict_at: int | None = None
     rate: float | None = None
     """Rate of the logarithm by the last window, 1/ms of purge time."""
@@ -86,11 +86,11 @@ class OxygenNotFalling(Rule):
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
-    judged by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge is
-    slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
-    prediction. Nothing is judged while the front has not reached the far end: half a time constant
-    and one window of purge time must have passed. A riser without a known flow or volume is called
-    stalled when even the fast end would not bring it to the target within 60 days.
+    evaluated by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge
+    is slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times
+    the prediction. Nothing is evaluated while the front has not reached the remote end: half a time
+    constant and one window of purge time must have passed. A riser without a known flow or volume
+    is called stalled when even the fast end would not bring it to the target within 60 days.
     """
 
     condition = "oxygen-not-falling"
@@ -116,7 +116,7 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._bucket = max(int(window / _BUCKETS), 60_000)
+        self._bucket = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
 
     # -- the curve -------------------------------------------------------------------------------
@@ -155,7 +155,7 @@ class OxygenNotFalling(Rule):
         return True
 
     def _purged_again(self, at: int, value: float) -> bool:
-        """Tell a new purge from a rise, which has its own condition: it was filled, or it falls."""
+        """Distinguish a new purge (a fill, or falling oxygen) from rising oxygen."""
         s = self.state
         s.peak, s.before = max(s.peak, min(value, s.before)), value
         return value <= s.peak - _NEW_FALL or declared_fill(
@@ -183,7 +183,7 @@ class OxygenNotFalling(Rule):
         return self.state.feed.level(self.context, self.asset, now)[0]
 
     def _look(self) -> str:
-        """Return what the window says of the rate: ``slow``, ``stalled`` or nothing."""
+        """Return the result of the window: ``slow``, ``stalled`` or empty."""
         s = self.state
         rows = s.curve_series
         if len(rows) < _BUCKETS or s.open_ms < self._lag + _BUCKETS * self._bucket:
@@ -216,7 +216,7 @@ class OxygenNotFalling(Rule):
         return begun + int(self._planned * DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the purge is not doing what it should."""
+        """Return whether the purge is slow, stalled or late."""
         s = self.state
         if s.begun_at is None:
             return RawEvaluation.inactive()
@@ -233,7 +233,7 @@ class OxygenNotFalling(Rule):
         return late if late is not None and late > now else None
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen at which nothing is kept: no purge is under way."""
+        """Return the oxygen at which no purge is under way."""
         s = self.state
         if point == self._open:
             return contact_band(s.open) if s.has_open else None
@@ -275,10 +275,10 @@ class OxygenNotFalling(Rule):
     def _rate_words(
         self, oxygen: float, now: int, values: dict[str, float | int | str | None],
     ) -> str:
-        """Compare like with like: how fast it falls, and how fast it should, at this oxygen.
+        """Return the measured and the predicted rate of fall at this oxygen, as a sentence.
 
-        Both are rates of the moment. What falls in a whole day would be nearly all that is left
-        of either, wherever a purge takes hours, and would hide the difference.
+        Both are rates at this moment: over a whole day both would lose nearly all where a purge
+        takes hours, which would hide the difference.
         """
         feed, measured = self.state.feed.level(self.context, self.asset, now)
         above = max(oxygen - feed, 0.0)
@@ -301,7 +301,7 @@ class OxygenNotFalling(Rule):
     def _causes(
         self, values: dict[str, float | int | str | None],
     ) -> tuple[list[str], tuple[str, ...]]:
-        """Return the first sentence and the causes, led by what the readings themselves show."""
+        """Return the first sentence and the causes, those that the readings show first."""
         s = self.state
         causes = list(self.about.causes)
         air = sum(r[3] for r in s.curve_series) + s.air_ms

@@ -1,4 +1,4 @@
-"""What the generator makes, by its own analyser."""
+"""Oxygen of the product, by the generator's own analyser."""
 
 from __future__ import annotations
 
@@ -32,31 +32,31 @@ _SHORT_RUNS = 3
 class _ProductState(State):
     level: Level = field(default_factory=Level)
     running_at: int | None = None
-    """Since when it makes nitrogen, as far as mode and compressor tell."""
+    """Start of making nitrogen, by mode and compressor."""
     ended_at: int | None = None
-    """When it last ceased to."""
+    """End of making nitrogen."""
     mode: float | None = None
     running: float | None = None
     gas: float | None = None
-    """The last mode in which gas is made: ``off`` says nothing of the separator."""
+    """The last mode other than ``off``."""
     mode_at: int | None = None
     """When that last changed."""
     fast: FastState | None = None
-    """Kept where the speed of the runs is a witness too."""
+    """State of the runs' speed, where that is evidence too."""
     dead: bool = False
-    """Whether the analyser reads what no gas can be."""
+    """Whether the analyser shows an impossible value."""
     course: Course = field(default_factory=Course)
-    """Readings of this run since they last stood within the limit."""
+    """Readings of this run since they were last within the limit."""
     shown: float = 0.0
-    """The last reading past the limit before it stood for the on-delay."""
+    """The last reading past the limit, before the on-delay was over."""
     short_runs: int = 0
     """Runs in a row that ended past the limit before the on-delay had passed."""
     short_at: int | None = None
-    """Since when, in the first of them."""
+    """Start, in the first of them."""
 
 
 class _Product(Rule):
-    """Product oxygen against a limit, judged only while nitrogen is made and the unit is warm.
+    """Product oxygen against a limit, evaluated only while nitrogen is made and the unit is warm.
 
     However long the analyser or the separator takes to settle after a start, a reading that still
     falls is weighed by where its fall will end.
@@ -70,7 +70,7 @@ class _Product(Rule):
 
     @property
     def must(self) -> list[str]:
-        """What it cannot do without beside the analyser, whatever the site file says."""
+        """Quantities required beside the analyser, whatever the site file says."""
         return []
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -127,7 +127,7 @@ class _Product(Rule):
         return True
 
     def _run_ended(self, began: int, at: int) -> None:
-        """Forget what had not lasted; too short a run has no other chance than to be repeated.
+        """Clear an unfinished on-delay; count a run that was too short for it.
 
         A run that air-fill began or ended shows the air in the separator: it is not counted.
         """
@@ -180,7 +180,7 @@ class _Product(Rule):
         return self._compare(at, value) or changed
 
     def _compare(self, at: int, value: float) -> bool:
-        """Weigh a reading; one that still falls counts by where it will settle.
+        """Apply a reading; one that still falls counts by where it will settle.
 
         The deadband is for what stands: before the on-delay has passed all of it must be past the
         limit.
@@ -198,7 +198,7 @@ class _Product(Rule):
         return level.compare(at, settled, self._limit, deadband, above=True)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the product is over the limit, by the last that could be judged."""
+        """Return whether the product is over the limit, by the last usable readings."""
         s = self.state
         if s.dead:
             return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
@@ -225,7 +225,7 @@ class _Product(Rule):
         return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
-        """Return the last product oxygen, and what is not known of how it was made."""
+        """Return the last product oxygen, and the missing readings of mode or compressor."""
         last = self.context.inputs.point(self._oxygen).value or 0.0
         value = last if self.state.running_at is not None and last > self._limit \
             else self.state.shown
@@ -259,7 +259,7 @@ class AirInNitrogenMode(_Product):
 
     @property
     def must(self) -> list[str]:
-        """The mode: without it there is nothing to contradict."""
+        """The mode, which the analyser contradicts."""
         return [self._mode]
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -273,7 +273,7 @@ class AirInNitrogenMode(_Product):
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is air, by either."""
+        """Return whether it is air, by analyser or speed."""
         fast = self.state.fast
         if fast is not None and fast.fast:
             return RawEvaluation.active(fast.since_at)

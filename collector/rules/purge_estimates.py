@@ -1,4 +1,4 @@
-"""Quantities of a purge: how fast it goes, when it is done, what the pipe suffered."""
+"""Estimates of a purge: time constant, end, and the pipe's exposure to oxygen."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY, MINUTE
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
@@ -19,14 +20,13 @@ from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, tar
 
 __all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
 
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins anew
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
 _ROWS = 24
 _REACHED = 5  # samples in a row: noise alone does not end a purge
 _NEWS = 0.1
-"""Share of the way (in volume changes) after which the forecast is told anew."""
+"""Share of the purge (in volume changes) after which the forecast is reported again."""
 _WIDEST = 1.5
 """Half-width of the interval, as a share of what remains, beyond which no forecast is given."""
 _SEEN = 0.5
@@ -39,9 +39,9 @@ class _CurveState(State):
     begun_at: int | None = None
     seen_begin: bool = False
     taken_at: int | None = None
-    """The last reading that was taken."""
+    """Time of the last reading used."""
     open_ms: int = 0
-    width: int = 2 * _MINUTE
+    width: int = 2 * MINUTE
     total: float = 0.0
     count: int = 0
     from_ms: int = 0
@@ -51,7 +51,7 @@ class _CurveState(State):
     reached: int = 0
     """Samples in a row at or below the target."""
     told: float = 0.0
-    """Share of the way at the last forecast."""
+    """Share of the purge at the last report."""
     wanted: bool = False
     start_at: int = 0
 
@@ -69,8 +69,8 @@ def _forecast(
 class _PurgeCurve(Estimator):
     """The course of a purge over the time with the vent open, in at most 48 means.
 
-    Without an open contact all time counts as open. The purge begins when the oxygen stands above
-    the target by half a percent, anew when air comes in, and ends at the target.
+    Without an open contact all time counts as open. The purge begins when the oxygen is half a
+    percent above the target, begins again when air comes in, and ends at the target.
     """
 
     state: _CurveState
@@ -87,7 +87,7 @@ class _PurgeCurve(Estimator):
 
     @property
     def wanted(self) -> bool:
-        """Whether the purge has gone on far enough to be told of between midnights."""
+        """Whether the purge has advanced enough for a report before midnight."""
         return self.state.wanted
 
     def begin(self, now: int) -> None:
@@ -150,7 +150,7 @@ class _PurgeCurve(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -213,12 +213,12 @@ class _PurgeCurve(Estimator):
                    / math.log((first - feed) / (self._target - feed)))
 
     def _course(self) -> list[list[float]]:
-        """Return the rows that a forecast is made from; it counts from the middle of the last."""
+        """Return the rows of a forecast, which counts from the middle of the last one."""
         rows = self.state.row_series
         return _halved(rows) if len(rows) >= _ROWS else rows
 
     def forecast(self, now: int) -> PurgeForecast | Refusal:
-        """Return the forecast by the course so far, or why there is none."""
+        """Return the forecast by the rows so far, or the reason there is none."""
         s = self.state
         if s.begun_at is None:
             done = s.lowest <= self._target or s.pipe.open is False
@@ -258,7 +258,7 @@ def _halved(rows: list[list[float]]) -> list[list[float]]:
 
 
 class PurgeTimeConstant(_PurgeCurve):
-    """Gas held over gas that leaves, in hours of open vent, as the oxygen's course shows it."""
+    """Time constant of the purge in hours of open vent, from the fall of oxygen."""
 
     quantity = "purge-time-constant"
 
@@ -268,9 +268,9 @@ class PurgeTimeConstant(_PurgeCurve):
 
 
 class PurgeDoneAt(_PurgeCurve):
-    """When the far end reads the target, in seconds since 1970 (UTC).
+    """Time at which the remote end will read the target, in seconds since 1970 (UTC).
 
-    The vent is taken to go on being open for the share of the time that it was so far.
+    Assumes the vent open for the same share of the time as so far.
     """
 
     quantity = "purge-done-at"
@@ -303,7 +303,7 @@ class _ExposureState(State):
 
 
 class OxygenExposure(Estimator):
-    """Percent-days above the target in the day that ends: what the pipe's steel suffered.
+    """Percent-days of oxygen above the target in the day that ends: corrosion exposure of the pipe.
 
     Readings of the pipe's gas count until the next one, within the longest gap that still is
     unbroken; while a vent breathes room air when shut, the last reading of the pipe holds. Bounds:
@@ -350,7 +350,7 @@ class OxygenExposure(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s, target = self.state, self._target
         found = s.pipe.held_band(times[0])
         of_pipe, last = found is not None and found[1], s.last
@@ -369,7 +369,7 @@ class OxygenExposure(Estimator):
         """Return the day's exposure with its coverage, where at least half of it was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
-        seen, total, last = min(s.known_ms, whole), s.total / _DAY, s.last
+        seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last
         self.begin(now)
         if self.context.inputs.point(self._oxygen).at is None or whole <= 0:
             return None
@@ -378,9 +378,9 @@ class OxygenExposure(Estimator):
             return self._made(
                 now, start, None, reason=f"only {100 * cover:.0f} % of the time was seen",
             )
-        blind = (whole - seen) / _DAY
+        blind = (whole - seen) / DAY
         air = 100 * OXYGEN_IN_AIR - self._target
-        error = STEP * seen / _DAY
+        error = STEP * seen / DAY
         above = last is not None and last > self._target - STEP
         low = max(total - error, 0.0)
         high = total + (error if total > 0 or above else 0.0) + blind * air

@@ -1,4 +1,4 @@
-"""From the runs of a compressor to one rate: what it brings, and how well that is known."""
+"""Delivery rate from the runs of a compressor, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Rate:
     """The rate of some runs (psi of the tank per s, as gas), how many, since when."""
 
     scatter: Estimate
-    """Rate by how the runs differ among themselves."""
+    """Rate with the scatter of the runs as its uncertainty."""
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
     flow of its vents; where the risers are not booked with it, that rests may end with the same
@@ -44,11 +44,11 @@ class Rate:
     single: float
     """Deviation (psi) of the gas of one run."""
     rough: bool = False
-    """Whether gulps of the risers may hide more than the figure is worth."""
+    """Whether intermittent draws of the risers make the rate unusable."""
 
     @property
     def psi(self) -> Estimate:
-        """The rate with all of its deviation."""
+        """The rate with its whole uncertainty."""
         return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
 
 

@@ -1,4 +1,4 @@
-"""How long a refill of the tank may take: set, accepted, learned, or by common practice."""
+"""Longest refill of the tank: set, accepted, learned, or by common practice."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
-from collector.domain.units import PSI, ZERO_CELSIUS
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
@@ -18,20 +18,20 @@ from collector.rules.gasstate import TANK, WHOLE
 __all__ = ["Refill", "RefillState", "refill_limit"]
 
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
-"""Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
+"""Margins over the pump-up of an isolated tank, and over the learned refill (settings)."""
 _OVER_LONGEST, _NOT_LEARNED = 1.3, 4 / 3
-_COMMON_LIMIT = 12 * 60_000
+_COMMON_LIMIT = 12 * MINUTE
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
 _PURGE = 2.0
-"""How much longer a refill takes with a purge vent open: vents are sized to leave the compressor
-half of the time (common practice)."""
+"""Factor by which a refill takes longer with a purge vent open: vents are sized to leave the
+compressor half of the time (common practice)."""
 _MOST_DRAWN = 0.75
 _FULL = 0.65
-"""Share of what a healthy run adds to tank and pipes; above it a long run is filling them."""
+"""Share of a healthy run's gain of tank and pipes; with more a long run is filling them."""
 _OVERSHOOT = 3.0  # psi
 _CLEAR = 0.1
-"""How rough tank and pipes may read against the gas of a run."""
+"""Largest scatter of tank and pipes, as a share of the gas of a run."""
 
 
 def refill_limit(generator: Generator, altitude: float, temperature: float) -> tuple[int, str]:
@@ -60,7 +60,7 @@ class RefillState(State):
     length_series: list[list[int]] = field(default_factory=list)
     rate: float = 0.0
     drawn: float = 0.0
-    """psi/s that healthy runs bring, and that is drawn."""
+    """psi/s that healthy runs deliver and that is drawn."""
 
 
 class Refill:
@@ -89,7 +89,7 @@ class Refill:
         return sum((v.value or 0.0) >= 0.5 for v in self._vents)
 
     def learn(self, stop: int, length: int) -> None:
-        """Take a healthy refill of so many ms."""
+        """Learn from a healthy refill of so many ms."""
         s = self.state
         s.length_series = [*s.length_series[-_KEPT + 1:], [stop, length, self._open()]]
         rows = self._balance.booked.runs_series[-8:] if self._balance is not None else []
@@ -98,12 +98,12 @@ class Refill:
             s.drawn = max(0.0, sorted(r[3] for r in rows)[len(rows) // 2])
 
     def limit(self) -> tuple[int, str]:
-        """Return the longest refill (ms) that is healthy, and where that comes from."""
+        """Return the longest healthy refill (ms), and the source of the limit."""
         if self._set is not None:
             return self._set, "set in the site file"
         found = self._context.baselines.accepted("pump-up-time", self._asset)
         if found is not None:
-            return (round(found.value * _MARGIN * 60_000 * self._stretch()),
+            return (round(found.value * _MARGIN * MINUTE * self._stretch()),
                     "half as much again as the pump-up of the acceptance" + self._by_draw())
         rows = self.state.length_series
         if len(rows) >= _LEARNED:
@@ -122,14 +122,14 @@ class Refill:
         return round(limit * self._stretch()), why + self._by_draw()
 
     def _seen(self) -> bool:
-        """Whether tank and pipes are read well enough to tell a long run from a filling one."""
+        """Whether tank and pipes are read well enough to detect a fill."""
         if self._balance is None or not self._balance.whole or self.state.rate <= 0:
             return False
         account = self._balance.booked
         return math.sqrt(account.noise) < _CLEAR * account.typical()
 
     def _stretch(self) -> float:
-        """Return how much longer than for an isolated tank a refill takes, by what is drawn."""
+        """Return the factor by which draw lengthens a refill over that of an isolated tank."""
         s = self.state
         if s.rate > 0:
             return 1.0 / (1.0 - min(s.drawn / s.rate, _MOST_DRAWN))

@@ -1,4 +1,4 @@
-"""The rules and estimators of every family, and how those of one plant are built."""
+"""Registry of all rules and estimators; builds those of one plant."""
 
 from __future__ import annotations
 
@@ -57,11 +57,11 @@ RULES: Mapping[str, type[Rule]] = {
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = tuple(
     family.build_estimators for family in _FAMILIES if hasattr(family, "build_estimators"))
-"""Each builds the estimators of one family, for everything that is wired."""
+"""Each builds the estimators of one family, for every configured asset."""
 
 
 def build_rule_set(context: Context) -> RuleSet:
-    """Return every rule and estimator of the plant, and the conditions that are not watched.
+    """Return every rule and estimator of the plant, and the conditions that are not monitored.
 
     Rules are in the order of the catalogue, estimators family by family.
     """

@@ -1,4 +1,4 @@
-"""Oxygen of the room where the generator stands and people work."""
+"""Low oxygen in a room with a generator, where people work."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there u
 class RoomOxygenLow(Rule):
     """Room oxygen below the limit, whatever the reason.
 
-    A failed cell reads low as well. Nobody can tell from here, so that it is raised all the same,
+    A failed cell reads low as well. The two cannot be distinguished by readings, so it is raised,
     and the message says both and leads with the caution.
     """
 
@@ -32,7 +32,7 @@ class RoomOxygenLow(Rule):
         self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare a sample with the limit. Absurdly low ones count: better one visit too many."""
+        """Compare a sample with the limit; absurdly low ones count too."""
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:

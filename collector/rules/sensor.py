@@ -20,12 +20,12 @@ _NEAR_AIR = 19.0
 _SAMPLES = 5
 _STEPPED_BACK = 0.25
 _QUIET = 5.0
-"""Times the movement that a sensor without flicker must have missed, behind a vent read as open: a
+"""Multiple of the movement that a sensor without flicker must have missed, at an open vent: a
 blocked path looks alike, and is to have spoken by then."""
 _ROWS = 2 * _SAMPLES + 1
 """Five samples before a step, one that may be of both sides, five after."""
 _MOST_TO_GO = 125.0
-"""% by which a possible reading can lie above or below any feed."""
+"""% by which a possible reading can differ from any feed."""
 _NEVER = 2**62
 
 
@@ -41,9 +41,9 @@ class _SuspectState(State):
     impossible_at: int | None = None
     possible_at: int | None = None
     held_at: int | None = None
-    """Since when not one sample differed."""
+    """Time since which no sample differed."""
     moved: float = 0.0
-    """% the oxygen should have moved since then."""
+    """% that the oxygen should have moved since then."""
     flicker: Flicker = field(default_factory=Flicker)
     frozen_at: int | None = None
     thawed_at: int | None = None
@@ -54,13 +54,13 @@ class _SuspectState(State):
     step_to: float = 0.0
     ended_at: int | None = None
     before: float | None = None
-    """Where the reading stood when the vent moved, until it is known whether it leapt with it."""
+    """Reading at the vent's last move, until it is known whether it jumped with it."""
     leapt_at: int | None = None
-    """When it leapt, at the vent's move or just before it."""
+    """Time of a jump at the vent's move or just before it."""
 
 
 class OxygenSensorSuspect(Rule):
-    """Four ways to be caught.
+    """The sensor's readings are impossible, frozen, stepping, or missing.
 
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps, or
@@ -167,7 +167,7 @@ class OxygenSensorSuspect(Rule):
         return above * passed / self._tau
 
     def _moved(self, at: int) -> None:
-        """Remember what the sensor read before the vent moved: a leap of its own may move it."""
+        """Store the reading before the vent moved: a jump of the sensor may have moved it."""
         s = self.state
         rows, s.recent_series = s.recent_series, []
         s.before = s.leapt_at = None
@@ -177,7 +177,7 @@ class OxygenSensorSuspect(Rule):
         self._leap(int(rows[-1][0]), rows[-1][1])
 
     def _leap(self, at: int, value: float) -> None:
-        """Take the reading at the vent's move, or the one before.
+        """Check for a jump at the vent's move, or just before it.
 
         Up as the vent opens, or down as it closes: its controller has followed the sensor. What the
         opening flushes out of the chamber was room air, and falls.
@@ -192,7 +192,7 @@ class OxygenSensorSuspect(Rule):
                 s.leapt_at = at
 
     def _leapt(self, rows: list[list[float]]) -> bool:
-        """Whether the reading is, when all has settled, where it leapt to with the vent's move."""
+        """Whether the settled reading is still at the level of the jump."""
         s = self.state
         if s.leapt_at is None or s.before is None or len(rows) < _SAMPLES:
             return False
@@ -232,7 +232,7 @@ class OxygenSensorSuspect(Rule):
         width = max(before[-2] - before[1], after[-2] - after[1])
         if abs(two - one) < max(self._step, 4 * width, self._gas_can(rows)):
             return False
-        if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
+        if s.pipe.open is None and (two < one or two >= _NEAR_AIR):
             return False  # a vent that opens or closes unseen; its chamber held room air
         # It began with the largest change, which need not lie in the very middle.
         first = max(range(1, len(rows)), key=lambda i: abs(rows[i][1] - rows[i - 1][1]))
@@ -240,7 +240,7 @@ class OxygenSensorSuspect(Rule):
         return True
 
     def _gas_can(self, rows: list[list[float]]) -> float:
-        """Return how far (%) gas itself could move between the two sides."""
+        """Return how far (%) the gas itself could have changed across the step."""
         if self._tau is None:
             return 0.0
         # The last cell before the vent is taken for an eighth of the pipe at most.
@@ -283,7 +283,7 @@ class OxygenSensorSuspect(Rule):
                     min(s.feed.next_at, self._earliest_frozen(s.taken_at)), counted=True)
 
     def _earliest_frozen(self, at: int) -> int:
-        """Return before when it cannot be called frozen, whatever readings follow ``at``."""
+        """Return the earliest time at which it could be frozen, whatever readings follow ``at``."""
         s = self.state
         if self._tau is None or s.pipe.open is False:
             return _NEVER
@@ -295,7 +295,7 @@ class OxygenSensorSuspect(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back: in range, without a step, and not frozen yet."""
+        """Apply the samples of a batch: in range, without a step, and not frozen yet."""
         s = self.state
         for at, value in zip(times, values, strict=True):
             self._take_still(at, value, at - before_at)
@@ -308,7 +308,7 @@ class OxygenSensorSuspect(Rule):
     # -- the finding -----------------------------------------------------------------------------
 
     def _dead_at(self, now: int) -> int | None:
-        """Return since when the sensor has given nothing while its device answered."""
+        """Return the time since which the sensor has no value while its device answers."""
         point = self.context.inputs.point(self._oxygen)
         if point.at is None or point.source.silent(now) or point.source.good_at is None:
             return None
@@ -319,7 +319,7 @@ class OxygenSensorSuspect(Rule):
         return step if step is not None and now - step < self._hold else None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether anything is suspect."""
+        """Return whether the sensor is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):
@@ -347,7 +347,7 @@ class OxygenSensorSuspect(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which of the findings holds, with its numbers."""
+        """Return which of the faults are present, with their numbers."""
         s, words = self.state, self.words
         value = s.last if s.last is not None else 0.0
         values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}

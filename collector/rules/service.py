@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import HOUR
+from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -25,7 +25,7 @@ def _day(day: date) -> str:
 class _ServiceState(State):
     clock: HourClock = field(default_factory=HourClock)
     due_at: int | None = None
-    """When the hours reached the plan."""
+    """Time at which the hours reached the plan."""
 
 
 class ServiceDue(Rule):
@@ -50,7 +50,7 @@ class ServiceDue(Rule):
 
     @staticmethod
     def _plan_of(context: Context, asset: str) -> tuple[HourPlan | None, str]:
-        """Return the plan by hours, or why there is none."""
+        """Return the plan by hours, or the reason there is none."""
         made = HourPlan.of(context.plant.generators[asset], context.plant.site.timezone)
         if isinstance(made, str):
             return None, made
@@ -81,7 +81,7 @@ class ServiceDue(Rule):
         return True
 
     def _used(self, now: int) -> float | str:
-        """Return the hours since the last service, or why they are not known."""
+        """Return the hours since the last service, or the reason they are not known."""
         plan, value = self._plan, self._point.value
         if plan is None:
             return "no plan by hours"
@@ -124,7 +124,7 @@ class ServiceDue(Rule):
             sentences.append(f"The running hours are not known: {used}.")
         if self._date is not None and unit.last_service is not None:
             left = self._date - now
-            values["calendar_days_over"] = round(-left / 86_400_000, 1)
+            values["calendar_days_over"] = round(-left / DAY, 1)
             word = "was" if left <= 0 else "is"
             sentences.append(f"Last service on {_day(unit.last_service)}; by the calendar the next "
                         f"{word} due at {self.words.instant(self._date)}.")
@@ -137,12 +137,12 @@ class ServiceDue(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the counter's value: it moves but once in some minutes, and every step counts."""
+        """Return the band of the counter's present value, since every step counts."""
         value = self.state.clock.value
         return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Restore a dumped state; that of another plan is dropped."""
         super().load(state)
         self._begin()
 
@@ -201,7 +201,7 @@ class HoursToService(Estimator):
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Restore a dumped state; that of another plan is dropped."""
         key = self.clock.plan
         super().load(state)
         self.clock.begin(key)

@@ -1,4 +1,4 @@
-"""A tank and the pipes it feeds, booked as one vessel; and how warm they are."""
+"""A tank and the pipes it feeds as one vessel, with their temperature."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Vessel:
 
     @property
     def known(self) -> bool:
-        """Whether the risers are booked with the tank."""
+        """Whether the risers are included."""
         return bool(self._risers)
 
     def read_at(self, at: int) -> bool:
@@ -67,7 +67,7 @@ class Vessel:
         return total
 
     def temperature(self, at: int) -> float:
-        """Return the tank's temperature (degrees C) as well as it is known: that of its room."""
+        """Return the tank's temperature (degrees C), taken as that of its room."""
         for point, above, _ in self._warmths:
             if point.value is not None and point.at is not None and point.fresh(at, HOUR):
                 return point.value - above

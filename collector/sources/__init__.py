@@ -1,1 +1,1 @@
-"""Where readings come from: Modbus devices on a wire, dry contacts on a local chip. Read only."""
+"""Sources of readings: Modbus devices, dry contacts on a local chip. Read only."""

@@ -1,6 +1,6 @@
 """A connection to one address, with one request under way at a time.
 
-pymodbus builds and decodes; checking is left to its user, and done here. A reply must match its
+pymodbus builds and decodes; replies are checked here. A reply must match its
 request to the byte (``pdu``). A reply that arrives after its time-out is never taken for the answer
 to a later request: on TCP the transaction identifier tells them apart; on a serial line, which has
 none, a unit that timed out is on probation (see :meth:`Bus._confirm`).

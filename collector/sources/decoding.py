@@ -1,4 +1,4 @@
-"""Turns what a request brought, or why it brought nothing, into readings. Holds debounce state."""
+"""Decodes the results of requests, failures included, into readings. Holds debounce state."""
 
 from __future__ import annotations
 

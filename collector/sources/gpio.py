@@ -1,4 +1,4 @@
-"""Dry contacts wired to the machine's own lines, through the kernel's character device.
+"""Dry contacts wired to the machine's own GPIO lines, through the kernel's character device.
 
 Uses the library ``gpiod`` 2 (optional extra ``gpio``), loaded only where a site file asks for it.
 Lines are requested as inputs, and only read.

@@ -160,7 +160,7 @@ class Line(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Keep the reason, and wake a request under way."""
-        self._lost = self._lost or (str(exc) if exc else "closed by the far end")
+        self._lost = self._lost or (str(exc) if exc else "closed by the device")
         self._arrived.set()
 
     # -- what the bus calls ----------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Polls every device on its own steady grid; readings leave in the order of their time.
+"""Polls every device on its own steady grid; readings are passed on in the order of their time.
 
 Each device has a task; devices at one address share a :class:`~collector.sources.bus.Bus` and take
 turns there. A device that does not answer is polled less and less often, so that it costs its
@@ -127,7 +127,7 @@ class Poller:
         return tuple(p.reader.counters.statistics() for p in self._polled.values())
 
     async def run(self) -> None:
-        """Poll until stopped or cancelled; raises what no device error explains."""
+        """Poll until stopped or cancelled; raises errors that are no device errors."""
         self._running = True
         self._failed = asyncio.get_running_loop().create_future()
         for polled in self._polled.values():

@@ -1,4 +1,4 @@
-"""The requests that read a device's points, and their change when it refuses one. Pure.
+"""The requests that read a device's points, split where the device refuses one. Pure.
 
 Points that lie near each other are read together. A device may refuse a request that touches an
 address it does not have, without saying which; then the request is cut in two, and again, until

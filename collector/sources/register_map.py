@@ -1,6 +1,7 @@
 """Decodes registers and bits into values in the unit of record. Pure.
 
-Nothing that a device sends raises an exception here: what is no value has bad quality and a reason.
+Nothing that a device sends raises an exception here: a reply without a value gives bad quality and
+a reason.
 """
 
 from __future__ import annotations

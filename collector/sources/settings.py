@@ -10,7 +10,7 @@ __all__ = ["Address", "ContactLeg", "DeviceSettings", "PointSettings"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Address:
-    """Where a device is. Devices with equal addresses share one connection and take turns.
+    """The address of a device. Devices with equal addresses share one connection and take turns.
 
     ``kind`` is ``tcp`` (Modbus TCP), ``rtu`` (a serial line), ``rtu+tcp`` (RTU frames through a
     converter) or ``gpio`` (a local chip, no Modbus at all).

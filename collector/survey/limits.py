@@ -1,4 +1,4 @@
-"""The limits of practice a plant is held against, each with its source and how that was read."""
+"""Limits of practice with their sources, for the survey of a plant."""
 
 from __future__ import annotations
 

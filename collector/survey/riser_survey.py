@@ -32,7 +32,7 @@ _BARELY = 0.85
 
 
 class RiserSurvey:
-    """Works out one riser; ``delivery`` (mol/s) and its source come from the generator's side."""
+    """The survey of one riser, with its generator's ``delivery`` (mol/s) and its source."""
 
     def __init__(
         self, plant: Plant, riser: Riser, words: SiteUnits, *, delivery: float | None,

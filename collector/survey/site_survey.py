@@ -13,7 +13,7 @@ from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
 from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import QUANTITIES
-from collector.domain.units import PSI
+from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.tightness import IN_SERVICE, allowed_flow
@@ -212,7 +212,7 @@ _QUANTITY = "compressor-delivery"
 
 def measured(plant: Plant, estimates: Iterable[EstimateMade]) -> Mapping[str, Delivery]:
     """Return the newest measured delivery of each generator; a later one in ``estimates`` wins."""
-    molar = standard_molar_volume(plant.site.standard_temperature + 273.15)
+    molar = standard_molar_volume(plant.site.standard_temperature + ZERO_CELSIUS)
     sizes = {"scfh": 0.3048**3, "L/h": 1e-3}
     found = {}
     for one in estimates:

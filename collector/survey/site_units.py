@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.formatting import scale_of, value_text
 from collector.domain.plant import Site
+from collector.domain.units import ZERO_CELSIUS
 from collector.physics.gas import standard_molar_volume
 
 __all__ = ["SiteUnits"]
 
-_KELVIN = 273.15
 _GALLON = 3.785411784e-3
 _CUBIC_FOOT = 0.3048**3
 
@@ -22,7 +22,7 @@ class SiteUnits:
     def __init__(self, site: Site) -> None:
         self._units = site.units
         self._metric = site.units == "metric"
-        self._molar = standard_molar_volume(site.standard_temperature + _KELVIN)
+        self._molar = standard_molar_volume(site.standard_temperature + ZERO_CELSIUS)
         self._zone = ZoneInfo(site.timezone)
 
     def __repr__(self) -> str:

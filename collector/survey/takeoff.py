@@ -1,4 +1,4 @@
-"""From a pipe take-off to a volume, by the dimensions of steel pipe that ``fluids`` holds.
+"""Volume of a pipe take-off, by the dimensions of steel pipe in ``fluids``.
 
 The library's tables follow ASME B36.10M and B36.19M in millimetres (outside to 0.1 mm, walls to
 0.01 mm); the tests hold them to a table of diameters printed in inches.

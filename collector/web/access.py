@@ -1,4 +1,4 @@
-"""The access policy: who a visitor is and what they may do, checked before every route.
+"""The access policy: identity and role of the visitor, checked before every route.
 
 Every route needs ``Role.LOOK`` to read and ``Role.RESPOND`` to change, unless it asks for more with
 ``require`` or is opened with ``public``. A request that changes something comes from our own page
@@ -80,7 +80,7 @@ def visitor(request: Request) -> Visitor:
 
 
 def require(role: Role) -> Callable[[Request], Awaitable[Visitor]]:
-    """Return a dependency that admits visitors with ``role`` and gives the :class:`Visitor`.
+    """Return a dependency that admits visitors with ``role`` and returns the :class:`Visitor`.
 
     Example: ``visitor: Visitor = Depends(require(Role.MANAGE))``. Raises ``HttpError``
     (401, 403), or ``SignInRequired`` for a person's browser.
@@ -132,7 +132,7 @@ def check_origin(request: Request) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccessPolicy:
-    """Decides who a visitor is and what they may do.
+    """Identifies the visitor of a request and decides what they may do.
 
     ``token`` is the site file's bearer token, ``public_address`` the address that people use.
     ``reading`` is ``open``, ``signed-in``, or ``None`` for open from this machine alone.

@@ -53,7 +53,7 @@ def asset_of(services: BoardServices, asset_id: str, kind: str = "") -> Thing:
 
 
 def points_of(services: BoardServices, asset: Thing) -> list[str]:
-    """Return the points of an asset that are wired or have had a reading, in a fixed order."""
+    """Return the points of an asset that are configured or have had a reading, in a fixed order."""
     plant = services.plant()
     configured = {p for device in plant.devices.values() for p in device.points}
     mine = {split_point(p)[1] for p in configured | set(services.picture)

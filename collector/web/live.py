@@ -22,7 +22,7 @@ __all__ = ["Live", "add_live"]
 _MOST = 50
 """Most pages that may listen at a time; the others reload every few seconds."""
 _PAUSE = 4.0
-"""Least seconds of real time between two messages about readings."""
+"""Shortest real time (s) between two messages about readings."""
 _PULSE = 12.0
 """Seconds after which a message is sent in any case, so that a page can detect our silence."""
 

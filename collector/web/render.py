@@ -1,4 +1,4 @@
-"""Fills templates with what every page shows: visitor, navigation, cautions, active windows."""
+"""Fills templates with the parts of every page: visitor, navigation, cautions, active windows."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ class SecurityHeaders:
 
 
 def _limited(receive: Receive) -> Receive:
-    """Stop reading a body longer than any of our pages would send."""
+    """Stop reading a body that is longer than any form."""
     taken = 0
 
     async def counted() -> Message:

@@ -15,7 +15,7 @@ _KELVIN = 288.71
 
 
 def pipe_weather(place: str, dice: Chance) -> Weather:
-    """Return how the pipe's temperature moves where it hangs."""
+    """Return the course of the pipe's temperature at its place."""
     if place == "freezer":
         return Weather(mean=dice.even(-27, -22), daily=0.2, defrost=dice.even(0.5, 2.5),
                        defrost_every=dice.whole(4, 12) * 3600.0, front=0.1, lag=2400)

@@ -237,9 +237,9 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
 
 
 def _measured_with(draft: Draft, riser: Riser) -> list[Riser] | None:
-    """Return the risers whose leak is told with this one's; ``None`` where it cannot be told.
+    """Return the risers measured together with this one; ``None`` where that is impossible.
 
-    A vent that is open for days, or that nobody reads, passes for a leak.
+    A vent that is open for days, or that is not read, passes for a leak.
     """
     fed = [r for r in draft.risers if r.fed_by == riser.fed_by]
     together = [riser] if riser.regulator == "gulps" else fed

@@ -1,4 +1,4 @@
-"""What really happened: faults, what may rightly be raised, and the gas that really flowed."""
+"""Truth of a recording: faults, alarms that are right, and the true flows of gas."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class Truth:
 
         ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too;
         ``compressor-delivery`` what it makes in nitrogen mode while it runs (``None`` where it did
-        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or a hole
-        that somebody opened (a relief valve's loss is in it), of a generator the sum of its risers;
+        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or an
+        opened drain (a relief valve's loss is in it), of a generator the sum of its risers;
         ``vent-flow`` is that of a vent, open or not. ``None`` outside the recording. Raises
         ``ValueError`` for another quantity or asset.
         """
@@ -136,7 +136,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return what the plant truly was by a condition's own definition, whatever made it so."""
+    """Return the true times of a condition by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,

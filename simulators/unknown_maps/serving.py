@@ -125,7 +125,7 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
         os.set_blocking(fd, False)
     speed = getattr(termios, f"B{baud}")
 
-    def inward() -> None:
+    def to_served() -> None:
         data = _read(near)
         if data and termios.tcgetattr(client)[4] == speed:
             os.write(far, data)

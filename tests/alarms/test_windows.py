@@ -98,7 +98,7 @@ def test_it_is_reminded_of_and_ends_by_itself_and_what_still_holds_is_raised() -
     assert s.monitor.windows() == []
     ending, ended = [e.text for e in s.events if isinstance(e, SystemEvent)][1:3]
     assert "ends at 03:00 on Sunday 1 March 2026 (GMT), in 30 min" in ending
-    assert "ended by itself: its time is up" in ended
+    assert "ended: its time is up" in ended
 
 
 def test_what_stood_before_is_quiet_and_comes_back_unacknowledged() -> None:

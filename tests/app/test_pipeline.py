@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 
@@ -129,3 +131,26 @@ async def test_a_fill_declared_before_a_crash_still_stands(road: Road) -> None:
     again.advance(road.clock.now() + 5 * SECOND)
     ended = [e for e in again.advance(road.clock.now() + 2 * HOUR) if isinstance(e, SystemEvent)]
     assert [e.fact for e in ended] == ["fill-ended"]
+
+
+async def test_a_turn_that_is_cancelled_while_it_writes_is_written_once(road: Road) -> None:
+    writing, go_on = threading.Event(), threading.Event()
+    commit = road.shelf.commit
+
+    def slowly(*given: Any, **more: Any) -> int:
+        writing.set()
+        go_on.wait(10)
+        return commit(*given, **more)
+
+    road.shelf.commit = slowly  # type: ignore[method-assign]
+    road.pipeline.record_event(SystemEvent(time=T0, site="fenmoor", fact="noted-once", text="."))
+    running = asyncio.create_task(road.pipeline.run())
+    await asyncio.to_thread(writing.wait, 10)
+    running.cancel()
+    await asyncio.sleep(0)
+    go_on.set()
+    await asyncio.gather(running, return_exceptions=True)
+    await road.pipeline.finish()
+    assert running.cancelled()
+    assert road.facts() == ["noted-once"]
+    assert [e.fact for e in road.told if isinstance(e, SystemEvent)] == ["noted-once"]

@@ -270,7 +270,7 @@ async def test_0200_tank_in_air_fill_and_nobody_answers(tmp_path: Path) -> None:
         assert heads == ["HIGH trouble – Stuck in air-fill: Dock generator · Fenmoor Cold Store",
                          "Call 2", "Call 3", *["Call 4"] * 3, *["Call 5"] * 3]
         second = body_of(story.mail.mails[1])
-        assert re.match(r"Nobody has acknowledged this for 1[5-9] min( \d+ s)?\. "
+        assert re.match(r"Not acknowledged for 1[5-9] min( \d+ s)?\. "
                         r"Called so far: Ben Baker at 02:0\d\.", second)
         steps = [f.time - raised.time for f in story.facts("call-escalated")]
         for n, (step, minutes) in enumerate(zip(steps, (15, 30, 60, 90), strict=True), 1):

@@ -125,11 +125,11 @@ def test_nobody_answers_and_it_climbs_repeats_and_stops(plant: Plant) -> None:
         (90, "ben", "Call 5, HIGH supervisory"), (90, "cat", "Call 5, HIGH supervisory"),
         (90, "chief", "Call 5, HIGH supervisory"),
     ]
-    assert "Nobody has acknowledged this for 30 min. Called so far: Ben Archer at 02:00, " \
+    assert "Not acknowledged for 30 min. Called so far: Ben Archer at 02:00, " \
         "Cat Archer at 02:15." in story.sent[2][1].body
     assert [f.fact for f in story.facts] == ["call-escalated"] * 4 + ["call-unanswered"]
     assert story.facts[0].values["recipients"] == "cat"
-    assert story.facts[-1].text.endswith("not acknowledged for 2 h. Nobody more is called.")
+    assert story.facts[-1].text.endswith("not acknowledged for 2 h. No one else is called.")
     assert next_due(story.state) is None
     keys = [(d.recipient, d.event_seq, d.kind) for _, d in story.sent]
     assert len(set(keys)) == len(keys)

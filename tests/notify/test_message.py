@@ -47,7 +47,7 @@ Site: Fenmoor Cold Store
 Since: Sunday 12 July 2026, 03:04:05 BST
 Back to normal: Sunday 12 July 2026, 05:09:20 BST, after 2 h 5 min
 
-If nobody has acknowledged it yet, it still waits for that: go to the site's board.
+If it is not acknowledged yet, acknowledge it: go to the site's board.
 
 {CAUTIONS["not-a-fire-alarm"]}"""
 

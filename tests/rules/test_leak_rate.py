@@ -134,7 +134,7 @@ def test_a_vent_that_nobody_reads_leaves_no_figure():
     vent = VentSpec(id="r1-vent", riser="r1", logic="closed")
     s = told(recorded([leaky], days=1.02, every=60, seed=8, vents=[vent],
                       without=("r1-vent.open", "r1-vent.oxygen")), watched([leaky], [vent]))
-    assert "nobody reads whether its vent is open" in s.estimates("leak-rate")[0].reason
+    assert "no point says whether its vent is open" in s.estimates("leak-rate")[0].reason
 
 
 def test_trap_the_demand_of_a_declared_fill_is_left_out():

@@ -146,7 +146,7 @@ async def test_a_dropped_connection_is_opened_again(peer: Peer) -> None:
                       SystemClock())
             await bus.read(THREE, 200)
             peer.drop = True
-            with pytest.raises(LinkDown, match="closed by the far end"):
+            with pytest.raises(LinkDown, match="closed by the device"):
                 await bus.read(THREE, 200)
             assert (await bus.read(THREE, 200)).values == (0x022B, 0, 0x64)
             assert bus.statistics().opened == 2

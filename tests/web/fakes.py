@@ -147,7 +147,7 @@ def alarms() -> list[LiveAlarm]:
         _alarm("compressor-long-run", "gen1", AlarmState.UNACKNOWLEDGED, 17,
                "Compressor of Generator, dock end has run for 17.2 min; the limit is 12.0 min. "
                "It began at 08:53.\nLook for, in this order: a leak in the pipe or at the tank: "
-               "listen, soap the joints; a riser being filled that nobody declared, or a bypass "
+               "listen, soap the joints; a riser being filled without a declared fill, or a bypass "
                "left open; a worn compressor or a clogged intake filter.\nCompressors start by "
                "themselves; tanks hold pressure with the power off. Isolate, lock out, bleed down.",
                values={"run_minutes": 17.2, "limit_minutes": 12.0}),

@@ -1,8 +1,8 @@
 """The catalogue of conditions: ids, class, priority, settings with default and source, causes.
 
 Ids are final; they appear in files, messages and the API. A condition whose ``settings`` is
-``None`` is known but not yet built: it may be named in a site file and is reported as not watched.
-One module per family; the catalogue's order is that of the families, and of each module.
+``None`` is known but not yet built: it may be named in a site file and is reported as not
+monitored. One module per family; the catalogue's order is that of the families, and of each module.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class ConditionSettings:
     """The settings in force, resolved to numbers in units of record.
 
     ``general[condition][name]`` holds site-wide values; ``single[condition][asset][name]`` those
-    for one thing only. What neither states comes from ``defaults``.
+    for one asset only. What neither states comes from ``defaults``.
     """
 
     defaults: Mapping[str, Mapping[str, SettingValue]]

@@ -1,4 +1,4 @@
-"""How long, how often and how well the compressor runs."""
+"""Conditions of the compressor: run length, starts, duty, delivery."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ CONDITIONS = (
         ),
         causes=(
             "a leak in the pipe or at the tank: listen, soap the joints",
-            "a riser being filled that nobody declared, or a bypass left open",
+            "a riser being filled without a declared fill, or a bypass left open",
             "a worn compressor or a clogged intake filter",
             "the unit left in air-fill, so that the pipe takes all it makes",
             "a pressure switch that no longer opens at cut-out",

@@ -1,4 +1,4 @@
-"""What a contact says by itself, and contacts that contradict themselves."""
+"""Conditions raised by a dry contact, and the mismatch of a form C contact's two legs."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ CONDITIONS = (
             "the gauge at the valve: is the pressure really low",
             "an open head, an open drain or a broken pipe",
             "the air maintenance device, its valves and the supply before it",
-            "somebody working on the system",
+            "work on the system",
             "the switch: out of adjustment, its valve closed, or its wiring",
         ),
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
@@ -46,7 +46,7 @@ CONDITIONS = (
         id="power-lost", title="Power lost", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
         causes=(
-            "the disconnect at the generator: did somebody open it for work",
+            "the disconnect at the generator: was it opened for work",
             "the breaker or fuses that feed it",
             "the building's supply",
             "the power relay and its wiring",

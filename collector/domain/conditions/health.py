@@ -1,4 +1,4 @@
-"""Whether anybody could know at all: devices, data, and the collector itself."""
+"""Conditions of devices, of their data, and of the collector itself."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CONDITIONS = (
         causes=(
             "power to the device",
             "the cable, its plug, or the network between here and there",
-            "somebody changed its address or unit number",
+            "its address or unit number, which may have been changed",
             "the device itself: look whether its display lives",
         ),
         settings=(
@@ -55,13 +55,13 @@ CONDITIONS = (
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the machine's time service: is it on, does it reach its servers",
-            "somebody set the clock by hand",
+            "the clock, which may have been set by hand",
             "the battery of the machine's clock, if it jumped at a start",
         ),
         settings=(
             Setting(name="limit", kind="duration", default="10 s",
                     source="setting; about two polls, above what a time service steps by",
-                    doc="smallest jump that is told"),
+                    doc="smallest jump that raises it"),
             Setting(name="stay", kind="duration", default="10 min", source="setting",
                     doc="how long the alarm stays after the last jump"),
             *delays("0 s", "0 s"),
@@ -89,12 +89,12 @@ CONDITIONS = (
             "the line to the internet or to the mail server",
             "the recipient's address in the site file",
             "the password or token of the way out: expired or changed",
-            "the service at the far end, or the server that readings are forwarded to",
+            "the messaging service, or the server that readings are forwarded to",
         ),
         settings=(
             Setting(name="limit", kind="duration", default="10 min", source="setting",
-                    doc="longest time in which tries may fail before it is told; a message given "
-                        "up is told at once"),
+                    doc="longest time in which attempts may fail before it is raised; a message "
+                        "given up raises it at once"),
             Setting(name="stay", kind="duration", default="24 h", source="setting",
                     doc="how long the alarm stays when nothing more is due to the recipient"),
             *delays("0 s", "0 s"),
@@ -106,7 +106,7 @@ CONDITIONS = (
         causes=(
             "the site's line to the outside",
             "the power of the machine that watches there",
-            "the watch itself: does its own board answer at the site",
+            "the collector itself: does its board answer at the site",
             "the site's certificate or password at the broker: expired or changed",
         ),
     ),

@@ -1,4 +1,4 @@
-"""Gas that leaves where it should not."""
+"""Conditions of leaks, of pipes and of tanks."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ CONDITIONS = (
             Setting(name="limit", kind="pressure-rate", default="3 psi/h",
                     source="setting; any fall of an isolated tank is a leak by common practice, "
                            "but a room that cools by 5 K in an hour moves a full tank 1.6 psi",
-                    doc="fastest fall of a tank that nobody draws from"),
+                    doc="fastest fall of a tank that nothing draws from"),
             Setting(name="deadband", kind="percent", default="30 %", source="setting",
                     doc="how far below the limit the fall must be to have returned"),
             Setting(name="settle", kind="duration", default="15 min",
@@ -81,7 +81,7 @@ CONDITIONS = (
             Setting(name="share", kind="percent", default="20 %", source="setting",
                     doc="least growth of a trend, as a share of the leak it began at"),
             Setting(name="step", kind="percent", default="40 %", source="setting",
-                    doc="least growth from one day to the next that is told without a trend"),
+                    doc="least growth from one day to the next that raises it without a trend"),
             Setting(name="least", kind="percent", default="5 %", source="setting",
                     doc="least growth that matters, as a share of leak-high's limit"),
             *delays("0 s", "0 s"),

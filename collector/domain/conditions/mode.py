@@ -1,4 +1,4 @@
-"""Air or nitrogen: what the generator says it makes, and what it makes."""
+"""Conditions of the generator's mode: air-fill, and air in nitrogen mode."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ CONDITIONS = (
         ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
-            "a system being filled that nobody declared",
+            "a system being filled without a declared fill",
             "a compressor that no longer reaches the pressure where the unit returns to nitrogen",
             "the air-fill valve or its pilot stuck, or the mode switch left by hand",
         ),
@@ -54,7 +54,7 @@ CONDITIONS = (
         ),
         causes=(
             "a leak or an open drain larger than the unit can make up on nitrogen",
-            "systems being filled that nobody declared",
+            "systems being filled without a declared fill",
             "a purge vent that flows more than the unit makes",
             "a compressor or separator that delivers less than it did",
             "the fallback pressure set too close to cut-in",

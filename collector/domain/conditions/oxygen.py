@@ -1,4 +1,4 @@
-"""Oxygen in the pipe, at the sensor and in the room."""
+"""Conditions of oxygen: in the pipe, at the sensor, in the room."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Supervisory pressure and the cold that threatens the valve."""
+"""Conditions of supervisory pressure and of low temperature."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ CONDITIONS = (
             "an open head or a fire: see whether water flows, and follow the site's procedure",
             "a broken pipe, a fitting let go, an open drain or test valve",
             "the valve tripping",
-            "somebody bleeding the system down for work that nobody declared",
+            "the system being bled down for work that was not declared",
             "the pressure sensor or its line",
         ),
         settings=(

@@ -60,7 +60,7 @@ class Cause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
-    """One condition of the trade, and what its message says besides the numbers."""
+    """One condition: its title, class, causes, cautions and settings."""
 
     id: str
     title: str
@@ -84,11 +84,11 @@ class Condition:
     """Whether its rule says which readings are not to be believed: it then inhibits what needs
     them (``True``), or is named as the cause (``False``)."""
     also: tuple[str, ...] = ()
-    """Further kinds it is watched for: a generator, where its risers cannot be told apart."""
+    """Further kinds it is monitored for: a generator, where its risers cannot be separated."""
 
     @property
     def built(self) -> bool:
-        """Whether this version watches it."""
+        """Whether this version monitors it."""
         return self.settings is not None
 
     def all_settings(self) -> tuple[Setting, ...]:

@@ -1,4 +1,4 @@
-"""What wants a visit by the calendar or the hour counter."""
+"""Conditions of service: due by the calendar or the hour counter."""
 
 from __future__ import annotations
 

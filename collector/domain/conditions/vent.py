@@ -1,4 +1,4 @@
-"""The purge vent and the path to it."""
+"""Conditions of purge vents and of the path to them."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ CONDITIONS = (
                     doc="how far below the target the oxygen must be"),
             Setting(name="deadband", kind="percent", default="0.2 %",
                     source="setting; two steps of a 0.1 % sensor",
-                    doc="how far above that line the oxygen must rise to begin anew"),
+                    doc="how far above that line the oxygen must rise to begin again"),
             MAX_GAP, *delays("0 s", "10 s"),
         ),
     ),

@@ -179,14 +179,15 @@ class BatchSender:
         """Keep points that cannot be delivered; :meth:`report` records an event about them."""
         if not points:
             return
-        _log.error("points were set aside", extra={"points": len(points), "reason": points[0].why})
+        _log.error("points kept as dead letters",
+                   extra={"points": len(points), "reason": points[0].why})
         self.add(dead_letters=len(points))
         self._unreported_count += len(points)
         self._unreported = [points[-1]]
         try:
             await asyncio.to_thread(self._file.add, points, self._clock.now())
         except OSError as exc:
-            _log.error("the points set aside could not be kept", extra={"reason": str(exc)})
+            _log.error("the dead letters could not be kept", extra={"reason": str(exc)})
 
     def report(self) -> None:
         """Record an event with the number of dead letters since the last one, every 10 min."""

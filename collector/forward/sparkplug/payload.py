@@ -63,7 +63,7 @@ class Metric:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Payload:
-    """What one message carries. ``seq`` is 0 to 255, and absent in a node's death."""
+    """The contents of one message. ``seq`` is 0 to 255, and absent in a node's death."""
 
     time: int | None = None
     metrics: tuple[Metric, ...] = ()

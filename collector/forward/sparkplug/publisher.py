@@ -184,7 +184,7 @@ class SparkplugPublisher:
             position = store.register(CONSUMER)
             last = store.meta(_BD_SEQ)
             # One more with each connection, and kept before it: a death must find its own birth.
-            number = 0 if last is None else (int(last) + 1) % 256
+            number = 0 if last is None or not last.isdecimal() else (int(last) + 1) % 256
             journal = store.meta(_JOURNAL) or secrets.token_hex(8)
             store.commit([], [], meta={_BD_SEQ: str(number), _JOURNAL: journal})
             return PublishCheckpoint.load(store.meta(CHECKPOINT), position), number, journal

@@ -20,7 +20,7 @@ _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by d
 
 
 def active_alarms(g: ReportData) -> Iterator[Block]:
-    """List what stood at the end of the period."""
+    """List the alarms active at the end of the period."""
     yield Heading(text="State at the end", level=2)
     if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
@@ -39,7 +39,7 @@ def _answer(g: ReportData, one: Occurrence) -> str:
 
 
 def events(g: ReportData) -> Iterator[Block]:
-    """List the alarms of the period, and what else was noted."""
+    """List the alarms and events of the period."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
     if not raised:
@@ -127,7 +127,7 @@ def _guilty(g: ReportData) -> Iterator[Block]:
     answered = "" if m.answered_median is None else \
         f"Half of what was acknowledged was so within {duration_text(m.answered_median)}. "
     yield Paragraph(text=f"{answered}{m.unanswered} of {m.raised} were not acknowledged by the "
-                         "end of the period." if m.raised else "Nobody was called.")
+                         "end of the period." if m.raised else "No one was called.")
     if m.inhibited:
         yield Heading(text="Suppressed alarms", level=2)
         yield Table(

@@ -40,7 +40,7 @@ _SEEN: WeakKeyDictionary[ReportData, tuple[Seen, ...]] = WeakKeyDictionary()
 
 
 def seen(g: ReportData) -> tuple[Seen, ...]:
-    """Return how much of the period each point was seen; worked out once."""
+    """Return the valid data of each point in the period; computed once."""
     if g not in _SEEN:
         _SEEN[g] = tuple(_seen(g, p) for p in g.points)
     return _SEEN[g]
@@ -65,7 +65,7 @@ def _seen(g: ReportData, point: str) -> Seen:
 def _gaps(steps: Sequence[TrendStep]) -> tuple[tuple[int, int], ...]:
     """Return the gaps between the stretches of readings that belong together.
 
-    At the ends of the period what is shorter than their usual distance is no gap either.
+    At the ends of the period a distance shorter than the usual one is no gap either.
     """
     found: list[tuple[int, int]] = []
     reached, near = steps[0].start, bridge(steps)

@@ -1,4 +1,4 @@
-"""Pressure, leak, demand and delivery: what the pipe loses and what is made for it."""
+"""Sections on pressure, leak, demand and delivery."""
 
 from __future__ import annotations
 

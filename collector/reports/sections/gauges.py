@@ -1,4 +1,4 @@
-"""Gauge readings at the intervals an inspection asks for, and what still needs eyes on site.
+"""Gauge readings at the intervals of inspections, and the inspections still needed on site.
 
 Intervals: air-pressure gauges weekly, monthly where a low-pressure alarm is supervised; valve
 enclosure at 40 °F (4 °C) or more (NFPA 25, as a municipal checklist to its 2014 edition restates

@@ -1,4 +1,4 @@
-"""The first page: what to do next, and the period in plain words."""
+"""The first page: next steps, and a summary of the period."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.formatting import duration_text
+from collector.domain.units import DAY
 from collector.reports.blocks import Block, Box, Bullets, Heading, Paragraph
 from collector.reports.report_data import ReportData, title_of
 from collector.reports.sections.coverage import seen
@@ -20,7 +21,7 @@ _OFTEN = 10
 """Occurrences of one alarm in a period from which its cause is worth finding (setting)."""
 _GROWN = 1.25
 """Last quarter over first quarter from which on a leak is called grown (setting)."""
-_QUARTER = 85 * 86_400_000
+_QUARTER = 85 * DAY
 _SEEN = 0.95
 """Share of valid data below which the wiring is worth checking (setting)."""
 

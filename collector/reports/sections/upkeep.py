@@ -34,7 +34,7 @@ def energy(g: ReportData) -> Iterator[Block]:
 
 
 def cost_words(cost: LeakCost | str) -> str:
-    """Return the cost of a leak in words, or why it is not known."""
+    """Return the cost of a leak in words, or the reason it is not known."""
     if isinstance(cost, str):
         return f"not known: {cost}"
     money = "" if cost.cost is None or cost.yearly_cost is None else (
@@ -66,7 +66,7 @@ def service(g: ReportData) -> Iterator[Block]:
 
 
 def baselines(g: ReportData) -> Iterator[Block]:
-    """List what later days are held against, and the acceptances on record."""
+    """List the baselines and the acceptances on record."""
     yield Heading(text="Baselines and acceptance")
     if g.baselines:
         yield Table(

@@ -16,6 +16,7 @@ from collector.domain.events import SystemEvent
 from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
+from collector.domain.units import DAY
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
@@ -33,7 +34,7 @@ __all__ = ["Engine"]
 _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as time without monitoring."""
 
-_TICKED = 7 * 86_400_000
+_TICKED = 7 * DAY
 """ms of a stretch without readings in which ticks still run: a shelf, a window or a day ends at its
 own instant. No delay passes in them."""
 
@@ -377,7 +378,7 @@ class Engine:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; rules it does not contain begin afresh."""
+        """Restore a dumped state; rules it does not contain begin afresh."""
         if not state or state.get("now_at") is None:
             return
         now = self.now = state["now_at"]

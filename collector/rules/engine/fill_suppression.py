@@ -1,4 +1,4 @@
-"""Suppression by a declared fill, during which the compressor may rightly run for long.
+"""Suppression of alarms during a declared fill, when long runs of the compressor are normal.
 
 A declaration is an event of the journal. It ends at its own time, or earlier by an operator.
 """
@@ -15,6 +15,7 @@ from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.domain.fills import DeclaredFill
+from collector.domain.units import HOUR
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
@@ -24,7 +25,7 @@ __all__ = ["DeclaredFills"]
 
 _DECLARED, _ENDED = "fill-declared", "fill-ended"
 
-_LONGEST = 24 * 3_600_000
+_LONGEST = 24 * HOUR
 """ms; a fill must not suppress alarms for days. A longer one is declared again."""
 
 
@@ -142,9 +143,9 @@ class DeclaredFills:
         )
 
     def dump(self) -> dict[str, Any]:
-        """Return who declared what, as JSON-able data; until when is with the inputs."""
+        """Return the declarations as JSON-able data; their ends are in ``Inputs.fills``."""
         return {asset: dict(by) for asset, by in self._declared_by.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self._declared_by = {asset: dict(by) for asset, by in state.items()}

@@ -1,4 +1,4 @@
-"""The rules of one site, and which of them must be evaluated at which tick."""
+"""Schedule of the rules of one site: which are evaluated at which tick."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ class RuleSchedule:
             self.mark_tick(at)
 
     def deliver(self, point: Point, before: int | None) -> None:
-        """Deliver a good sample to the rules that it may matter to; ``before`` is the last one."""
+        """Deliver a good sample to the rules that use it; ``before`` is the last one."""
         name, at, value = point.name, point.at, point.value
         assert at is not None and value is not None  # noqa: S101, PT018 - it took the sample
         stale = self.staleness.points
@@ -103,7 +103,7 @@ class RuleSchedule:
             runtime.bands.clear()
 
     def unchanged(self, now: int) -> bool:
-        """Whether a tick at ``now`` would find every rule as it is; moves deadlines if so."""
+        """Whether a tick at ``now`` would change no rule; moves deadlines if so."""
         if (self.dirty_tick is not None and self.dirty_tick <= now) or self._became_stale(now):
             return False
         if self.next_deadline is not None and self.next_deadline <= now:
@@ -115,7 +115,7 @@ class RuleSchedule:
         return True
 
     def evaluate(self, now: int, *, everything: bool = False) -> list[Evaluation]:
-        """Evaluate what is due at ``now``; return the evaluations that changed."""
+        """Evaluate the rules due at ``now``; return the evaluations that changed."""
         self.dirty_tick = None
         if everything:
             self.mark_all(None)
@@ -164,7 +164,7 @@ class RuleSchedule:
         return {r.key: r.dump() for r in self.runtimes}
 
     def load(self, state: Mapping[str, Any], now: int) -> None:
-        """Take over a dumped state; a rule that cannot begins afresh, with a logged reason."""
+        """Restore a dumped state; a rule that cannot begins afresh, with a logged reason."""
         for runtime in self.runtimes:
             saved = state.get(runtime.key)
             if saved is not None:

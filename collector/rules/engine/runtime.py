@@ -32,9 +32,9 @@ class RuleRuntime:
     next_evaluation_at: int | None = None
     dirty: bool = True
     gone: int | None = None
-    """When the condition last returned."""
+    """Time at which the condition last returned."""
     held: str = ""
-    """What inhibits the condition while it holds; empty where it is not inhibited."""
+    """The cause that inhibits the active condition; empty where it is not inhibited."""
     bands: dict[str, Band | None] = field(default_factory=dict)
     """The rule's bands since it was last called; empty while a batch is fed."""
     counted: set[str] = field(default_factory=set)
@@ -52,7 +52,7 @@ class RuleRuntime:
             self.raw is ConditionState.ACTIVE and not self.unknown)
 
     def put_off(self, now: int) -> bool:
-        """Move a deadline that has come, where it would find the condition as absent as before."""
+        """Move a deadline that has come, where the condition would still be inactive."""
         settled = (
             self.raw is ConditionState.INACTIVE and self.state is ConditionState.INACTIVE
             and not (self.dirty or self.unknown or self.held)
@@ -74,7 +74,7 @@ class RuleRuntime:
         }
 
     def load(self, saved: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.rule.load(saved["state"])
         self.bands.clear()
         self.state, self.since = ConditionState(saved["standing"]), saved["since_at"]

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from collector.domain.units import MINUTE
 from collector.rules.inputs import Inputs
 
 __all__ = ["CLOCK_SET", "Lateness", "Staleness"]
 
 _SWEEP = 30_000
-"""ms between looks."""
+"""ms between checks."""
 
 CLOCK_SET = 2000
 """ms by which time must run backwards to count as a clock that was set."""
 
-_OUT_OF_ORDER = 60_000
+_OUT_OF_ORDER = MINUTE
 """ms by which recorded rows may be out of order: readings later than that may mean a set clock."""
 
 _LATE_FOR_GOOD = 5000
@@ -66,7 +67,7 @@ class Staleness:
 
 
 class Lateness:
-    """Tells late readings from a clock that was set back.
+    """Distinguishes late readings from a clock that was set back.
 
     Single late readings and rows out of order within a minute are late. Older ones that continue
     with none in time between them are a new time.

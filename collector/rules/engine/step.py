@@ -43,7 +43,7 @@ class StepListener(Protocol):
         """Prepare for ticks up to ``to`` (ms)."""
 
     def next_due(self) -> int | None:
-        """Return when (ms) it needs a tick next, whatever the rules need."""
+        """Return the time (ms) of the next tick that it needs itself."""
 
     def stepped(self, result: StepResult) -> None:
         """Take the result of a tick."""

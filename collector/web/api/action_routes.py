@@ -41,7 +41,7 @@ def add_action_routes(app: FastAPI, services: BoardServices) -> None:
 
 
 def _body(kind: ActionKind) -> dict[str, Any]:
-    """Return the description of a request's body, which is read below the framework."""
+    """Return the OpenAPI description of a request's body, which the route reads itself."""
     body = BODIES[kind].model_json_schema()
     extra = schemas.FormFields.model_json_schema()
     form = body | {

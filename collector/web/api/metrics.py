@@ -39,11 +39,11 @@ class Metrics(Collector):
         return bytes(generate_latest(self._registry))  # type: ignore[no-untyped-call]
 
     def describe(self) -> list[Metric]:
-        """Return no families: they are known only at a scrape."""
+        """Return no metric families: they are known only at a scrape."""
         return []
 
     def collect(self) -> Iterator[Metric]:
-        """Yield every family."""
+        """Yield every metric family."""
         now = self._services.clock.now()
         yield from self._about_collector(now)
         yield from self._about_points(now)

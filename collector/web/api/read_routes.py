@@ -24,7 +24,7 @@ _Time = Annotated[str | None, Query(max_length=64)]
 
 
 def add_read_routes(app: FastAPI, services: BoardServices) -> None:
-    """Add the routes that anybody who may look may ask."""
+    """Add the routes that need the role ``look`` only."""
     _add_readings(app, services)
     _add_declared(app, services)
     _add_operations(app, services)

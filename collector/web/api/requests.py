@@ -15,7 +15,7 @@ from starlette.requests import Request
 
 from collector.clock import parse_instant
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.units import DAY
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.web.access import FORM
 from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
 from collector.web.http_errors import HttpError
@@ -50,7 +50,7 @@ _WHY = {
     ActionKind.BEGIN_VISIT: "What for?",
 }
 _STEPS_LIMIT = 5000
-_UNITS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+_UNITS = {"ms": 1, "s": 1000, "min": MINUTE, "h": HOUR, "d": DAY}
 _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
 _JSON = "application/json"
 

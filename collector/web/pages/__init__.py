@@ -1,1 +1,1 @@
-"""The board's pages: each route asks for facts, hands them to a view and fills a template."""
+"""The board's pages: each route collects facts, passes them to a view and fills a template."""

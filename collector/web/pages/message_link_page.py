@@ -38,7 +38,7 @@ from collector.web.views.lists import location_of, title_of
 __all__ = ["FAULTS", "LinkEntry", "LinkPage", "RateLimiter", "add_message_link_page", "link_page"]
 
 class RateLimiter:
-    """Allows ``most`` tries by key within ``window`` ms.
+    """Limits attempts to ``most`` for each key within ``window`` ms.
 
     At most ``kept`` keys are remembered; the least recently used one is dropped first.
     """
@@ -60,11 +60,11 @@ class RateLimiter:
         return tries
 
     def allows(self, key: str, now: int) -> bool:
-        """Whether another try of ``key`` at ``now`` (ms, monotonic) is within the limit."""
+        """Whether another attempt of ``key`` at ``now`` (ms, monotonic) is within the limit."""
         return len(self._recent(key, now)) < self._most
 
     def count(self, key: str, now: int) -> None:
-        """Count a try."""
+        """Count an attempt."""
         self._recent(key, now).append(now)
 
 
@@ -214,7 +214,7 @@ def _page(status: int, heading: str, sentence: str, page: object = None) -> HTML
 
 
 class _LinkReader:
-    """Reads tokens and limits the rate of tries."""
+    """Reads tokens and limits the rate of attempts."""
 
     def __init__(self, services: BoardServices, links: LinkServices) -> None:
         self._services, self._links = services, links
@@ -284,7 +284,7 @@ def _client(request: Request) -> str:
 
 
 async def _acknowledge(services: BoardServices, links: LinkServices, link: Link) -> int:
-    """Acknowledge the alarms that wait for it; return their number."""
+    """Acknowledge the unacknowledged alarms; return their number."""
     by, done = links.name(link.person) + BY_LINK, 0
     for occurrence in link.occurrences:
         action = OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=occurrence, by=by,

@@ -1,4 +1,4 @@
-"""The page of a purge: progress, measured against expected, and when it should be done."""
+"""The page of a purge: progress, measured against expected, and the expected end."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The reports in the folder of reports: listed, shown as a page, downloaded as PDF.
 
-A file is served only under a report's name, from this one folder, and never through a link that
-leads out of it. The page is shown so that nothing in it can run, send or fetch anything.
+A file is served only under a report's name, from this one folder, and never through a symbolic link
+out of it. The page is sandboxed: nothing in it can run, send or fetch anything.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The page of impairments and planned visits: active ones, how to declare and to end them."""
+"""The page of impairments and planned visits: active ones, forms to declare and to end them."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Pure functions from facts to what a page shows: no request, no clock, no HTML."""
+"""Pure functions from facts to the contents of pages: no request, no clock, no HTML."""

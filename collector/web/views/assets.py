@@ -1,4 +1,4 @@
-"""The assets of a site: points, alarms, state, and how they are piped."""
+"""The assets of a site: points, alarms, state, and their piping."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def _thing(
 
 
 def _quantities(plant: Plant, thing: Thing, points: Mapping[str, PointState]) -> list[str]:
-    """Return the quantities wired or read, in catalogue order, legs after their contact."""
+    """Return the quantities configured or read, in catalogue order, legs after their contact."""
     configured = (p for device in plant.devices.values() for p in device.points)
     known = {
         quantity for owner, quantity in map(split_point, {*configured, *points})
@@ -140,7 +140,7 @@ def _point(
 
 
 def _concerns(plant: Plant, thing: Thing, asset: str) -> bool:
-    """Whether ``asset`` is the thing, one of its contacts, or a device that reads its points."""
+    """Whether ``asset`` is that asset, one of its contacts, or a device that reads its points."""
     if asset == thing.id or asset.startswith(f"{thing.id}."):
         return True
     device = plant.devices.get(asset)

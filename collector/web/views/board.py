@@ -173,7 +173,7 @@ def _count(number: int, one: str, many: str) -> str:
 def _headline(
     facts: BoardFacts, alarms: Sequence[LiveAlarm], assets: Sequence[AssetView], zone: ZoneInfo,
 ) -> Headline:
-    """Return the headline; that the page cannot be trusted comes before anything else."""
+    """Return the headline; first of all, whether the data of the page are current."""
     urgent = [a for a in alarms if a.state in UNSUPPRESSED]
     present = [a for a in urgent if a.present]
     if not facts.health.alive:

@@ -205,7 +205,7 @@ def gaps_of(facts: BoardFacts) -> tuple[Gap, ...]:
 def estimate_lines(
     estimates: Sequence[EstimateMade], plant: Plant, zone: ZoneInfo, now: int,
 ) -> list[Line]:
-    """Return a line for each quantity: value, interval and window, or why there is none."""
+    """Return a line for each quantity: value, interval and window, or the reason there is none."""
     lines = []
     for made in sorted(estimates, key=lambda e: (e.asset, e.quantity)):
         quantity = made.quantity.replace("-", " ").capitalize()

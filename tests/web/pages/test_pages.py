@@ -21,6 +21,7 @@ from collector.web.pages.compressor_page import duty, runs_of
 from collector.web.pages.purge_page import expected_curve, predicted_tau
 from collector.web.views.assets import branches
 from collector.web.views.trends import occurrences, read_range
+from tests.house.words import SCREENS, screen_text
 from tests.web.api.test_reading import Page
 from tests.web.conftest import Signed, client_of
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, history, plant
@@ -40,6 +41,7 @@ async def test_every_page_is_well_built(signed: Signed, path: str) -> None:
     answer = await client.get(path)
     assert answer.status_code == 200
     page = Page(answer.text)
+    assert SCREENS.findall(screen_text(answer.text)) == []
     assert [len(page.all(tag)) for tag in ("main", "h1", "footer")] == [1, 1, 1]
     assert page.all("nav")
     ids = [a["id"] for _, a in page.tags if "id" in a]

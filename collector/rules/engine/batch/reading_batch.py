@@ -29,7 +29,7 @@ _T = TypeVar("_T")
 _NEVER = 2**62
 
 _ANSWERED, _MOVED, _NUMBER, _LEARNS = 1, 2, 4, 8
-"""Effects of a row on its source: first answer of its time, a change, a number, a pace learned."""
+"""Effects of a row on its source: first answer of its time, change, number, learned spacing."""
 
 
 class ReadingBatch:
