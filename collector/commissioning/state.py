@@ -18,7 +18,6 @@ from collector.commissioning.images import Image
 from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
-from collector.domain.units import MINUTE
 
 __all__ = ["NotSaved", "State", "write_whole"]
 

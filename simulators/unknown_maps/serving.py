@@ -130,7 +130,7 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
         if data and termios.tcgetattr(client)[4] == speed:
             os.write(far, data)
 
-    def homeward() -> None:
+    def to_client() -> None:
         data = _read(far)
         if data:
             os.write(near, data)
@@ -139,8 +139,8 @@ async def serve_rtu(answering: Answering, *, baud: int = 19200) -> AsyncIterator
                                 baudrate=baud, ignore_missing_devices=True)
     server.context = answering
     await server.serve_forever(background=True)
-    loop.add_reader(near, inward)
-    loop.add_reader(far, homeward)
+    loop.add_reader(near, to_served)
+    loop.add_reader(far, to_client)
     try:
         yield os.ttyname(client)
     finally:

@@ -57,6 +57,8 @@ def ranges_of(controller: Controller) -> str:
 def commission(seed: int, folder: Path, *, speed: float = 40.0, search: bool = False) -> Run:
     """Commission the controller of ``seed`` over Modbus TCP, by its display alone."""
     controller = draw_controller(seed)
+    if controller.manners.every_second:
+        speed = min(speed, 10.0)  # a time-out is never shorter than 0.1 s of real time
     seen: list[tuple[dict[str, Match], int]] = []
     registry = WireRegistry()
 
