@@ -13,6 +13,7 @@ from collector.commissioning.device_search import DeviceSearch, register_lines
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.display_match import DisplayMatch
 from collector.commissioning.interview import Back, Interview, Person
+from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
 from collector.commissioning.profile_text import (
     FoundPoint,
@@ -275,7 +276,7 @@ class Commissioning:
         """Write the sheet beside the site file, and where the site keeps its data."""
         stem = self.site.with_name(f"{self.site.stem}-commissioning")
         stamp = format_instant(record.signed)[:19].replace(":", "")
-        self._write(config.data / "commissioning" / f"{stamp}.json", record.json())
+        self._write(record_folder(config.data) / f"{stamp}.json", record.json())
         self._write(stem.with_suffix(".txt"), record.text())
         self._write(stem.with_suffix(".pdf"), record.pdf())
         self.state.found["prove.kept"] = True
