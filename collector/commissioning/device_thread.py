@@ -58,7 +58,7 @@ class DeviceThread:
         return self._wait(questions)
 
     def begin_reading(self, unit: int, explored: Explored) -> None:
-        """Take image after image until :meth:`end_reading`; return when the first is complete.
+        """Take image after image until :meth:`end_reading`; return when two are complete.
 
         Raises ``Vanished``.
         """
@@ -86,7 +86,7 @@ class DeviceThread:
         self._lost = ""
         began = self.clock.now()
         self._wait(start())
-        self.image_since(began)
+        self.image_since(self.image_since(began).ended)
 
     @property
     def is_reading(self) -> bool:

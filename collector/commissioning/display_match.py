@@ -133,7 +133,8 @@ class DisplayMatch:
         state = self._interview.state
         ends = [state.spans[k][1] for k in keys if k in state.spans]
         try:
-            self._thread.image_since(max(ends))
+            # And one more, for whether a value turned just then.
+            self._thread.image_since(self._thread.image_since(max(ends)).ended)
         except Vanished as error:
             self._search.vanished(error)
         self._thread.end_reading()
@@ -316,7 +317,7 @@ def _doubt(result: Match) -> str:
     if result.outlook is Outlook.WEAK:
         return "the value moved too little while it was matched; compare it again"
     return "others always held the same" \
-        if result.same and result.outlook is Outlook.SEVERAL else ""
+        if result.same and result.sure and result.outlook is Outlook.SEVERAL else ""
 
 
 def _common(sure: Sequence[Decoding]) -> list[Decoding]:

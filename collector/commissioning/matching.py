@@ -35,6 +35,8 @@ class DisplayReading:
 
     shown: Shown
     images: tuple[Image, ...]
+    context: tuple[Image, ...] = ()
+    """The same with one image more on either side, where there are: they tell of a turn."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +109,12 @@ class Match:
             return Outlook.SEVERAL
         if not self.families:
             return Outlook.NONE
-        return Outlook.FOUND if self.chance < _CHANCE else Outlook.WEAK
+        return Outlook.FOUND if self.sure else Outlook.WEAK
+
+    @property
+    def sure(self) -> bool:
+        """Whether chance alone would not have left what is left."""
+        return self.chance < _CHANCE
 
 
 def match(
@@ -165,7 +172,7 @@ def _first(
                 raws = _raws(reading.images, table, address, scaled[0])
                 if not raws:
                     continue
-                low, high = min(raws), max(raws)
+                low, high = _reach(raws, _raws(reading.context, table, address, scaled[0]))
                 for one in scaled:
                     ends = sorted((one.scaled(low), one.scaled(high)))
                     if not limits[0] <= one.scaled(raws[0]) <= limits[1]:
@@ -189,9 +196,25 @@ def _raws(
     return found
 
 
+def _reach(values: Sequence[float], context: Sequence[float]) -> tuple[float, float]:
+    """Return the least and the most that a value may have been between its images.
+
+    Where it turned, as a tank's pressure does at cut-out, it may have been half a step beyond what
+    was seen: at a steady rate both ways it turns half-way between two images at the furthest.
+    """
+    seen = context or values
+    steps = [b - a for a, b in zip(seen, seen[1:], strict=False) if a != b]
+    turned = any(step > 0 for step in steps) and any(step < 0 for step in steps)
+    beyond = max(map(abs, steps)) / 2 if turned else 0.0
+    return min(values) - beyond, max(values) + beyond
+
+
 def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
     values = candidate.values(reading.images)
-    return bool(values) and reading.shown.fits(min(values), max(values), candidate.decoding.step)
+    if not values:
+        return False
+    low, high = _reach(values, candidate.values(reading.context))
+    return reading.shown.fits(low, high, candidate.decoding.step)
 
 
 def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> list[Candidate]:
@@ -209,7 +232,10 @@ def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> li
 def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
     """Return the width of what a candidate would have let pass."""
     values = [] if candidate is None else candidate.values(reading.images)
-    return reading.shown.step + (max(values) - min(values) if values else 0.0)
+    if candidate is None or not values:
+        return reading.shown.step
+    low, high = _reach(values, candidate.values(reading.context))
+    return reading.shown.step + high - low
 
 
 def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> float:

@@ -46,7 +46,8 @@ class Row:
     def cells(self) -> tuple[str, ...]:
         """Return the columns of the table."""
         return (self.point, self.register, self.raw, self.value, self.shown or "–",
-                self.difference or "–", f"{self.by}, {format_instant(self.at)[:16]}Z", self.result)
+                self.difference or "–", f"{self.by}, {format_instant(self.at)[11:16]}Z",
+                self.result)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +89,7 @@ class CommissioningRecord:
             "Each point as the device profile reads it, beside what the controller's display or an "
             "analyser showed at the same time.")
         paper.table(_HEADS, [row.cells() for row in self.rows],
-                    widths=(4, 5, 3, 3, 3, 3, 4, 3))
+                    widths=(5, 5, 3, 3, 3, 3, 3, 3))
         doubts = [f"{row.point}: {row.doubt}" for row in self.rows if row.doubt]
         if doubts:
             paper.heading("Doubtful", level=2)

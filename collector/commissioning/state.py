@@ -115,9 +115,16 @@ class State:
         gaps = [b.began - a.ended for a, b in zip(found, found[1:], strict=False)]
         return found if max(gaps) <= _GAP else ()
 
+    def _context(self, images: tuple[Image, ...]) -> tuple[Image, ...]:
+        """Return the images with the one before and the one after, where they follow closely."""
+        first = [i for i in self.images if 0 <= images[0].began - i.ended <= _GAP][-1:]
+        last = [i for i in self.images if 0 <= i.began - images[-1].ended <= _GAP][:1]
+        return (*first, *images, *last)
+
     def display_readings(self, keys: Sequence[str], of: str, unit: str) -> list[DisplayReading]:
         """Return the readings that were typed in answer to ``keys``; empty answers are none."""
-        return [DisplayReading(shown=parse_shown(text, of, unit), images=images)
+        return [DisplayReading(shown=parse_shown(text, of, unit), images=images,
+                               context=self._context(images))
                 for key in keys
                 if (text := self.answers.get(key)) and (images := self.around(key))]
 
@@ -137,6 +144,7 @@ class State:
 
     def drop_unused_images(self) -> None:
         """Keep the first image, the last, and those that enclose an answer."""
-        used = {id(image) for key in self.spans for image in self.around(key)}
+        used = {id(image) for key in self.spans if (images := self.around(key))
+                for image in self._context(images)}
         ends = {id(image) for image in (self.images[:1] + self.images[-1:])}
         self.images = [image for image in self.images if id(image) in used | ends]

@@ -84,6 +84,28 @@ def test_a_misread_display_is_named_and_the_others_still_count():
                for c in found.families[0].candidates)
 
 
+def test_a_value_that_turned_between_two_images_is_not_lost():
+    from collector.commissioning.decodings import parse_shown
+    from collector.commissioning.images import Image
+    from collector.commissioning.matching import DisplayReading, match
+
+    def at(second, tenths):
+        return Image(began=second * 1000, ended=second * 1000,
+                     tables={"input-registers": {3: tenths, 4: 17}})
+    # Cut-out at 80.0 psi lies between 78.9 on the way up and 79.3 on the way down.
+    up, before, after, down = at(0, 770), at(10, 789), at(20, 793), at(30, 778)
+    turning = DisplayReading(shown=parse_shown("80.0 psi", "psi"), images=(before, after),
+                             context=(up, before, after, down))
+    other = DisplayReading(shown=parse_shown("66.1 psi", "psi"), images=(at(90, 661), at(95, 660)))
+    found = match([turning, other], limits=(-15, 1000))
+    assert [f.best.address for f in found.families] == [3]
+    # Without a turn there is no such allowance.
+    rising = DisplayReading(shown=parse_shown("80.0 psi", "psi"), images=(before, after),
+                            context=(up, before, after, at(30, 796)))
+    assert not any(c.decoding.byte_order == "high-first" for f in match(
+        [rising], limits=(-15, 1000)).families for c in f.candidates)
+
+
 def test_a_value_that_stayed_is_not_called_found_though_one_is_left():
     controller = draw_controller(0)
     readings = readings_of(controller, "gen1.product_oxygen", (20, 21, 22))
