@@ -141,5 +141,5 @@ def configure_logs(
         old.close()
     root.addHandler(handler)
     root.setLevel(level.upper())
-    # It tells of every job added and run; failures reach us through its events.
+    # The library logs every job added and run; failures reach us through its events.
     logging.getLogger("apscheduler").setLevel(logging.ERROR)

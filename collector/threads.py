@@ -39,7 +39,7 @@ async def in_thread(work: Callable[[], T]) -> T:
         try:
             loop.call_soon_threadsafe(settle, result, error)
         except RuntimeError:
-            # The loop has been closed: nobody waits any more.
+            # The loop has been closed: no caller waits any more.
             logging.getLogger(__name__).debug("a thread ended after its loop")
 
     threading.Thread(target=run, name="quietpipe-send", daemon=True).start()

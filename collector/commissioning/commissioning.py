@@ -15,6 +15,7 @@ from collector.commissioning.display_match import DisplayMatch
 from collector.commissioning.interview import Back, Interview, Person
 from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
+from collector.commissioning.profile_images import image_path
 from collector.commissioning.profile_text import (
     FoundPoint,
     device_table,
@@ -22,6 +23,7 @@ from collector.commissioning.profile_text import (
     site_text,
 )
 from collector.commissioning.proof import Proof
+from collector.commissioning.questions import PAUSE
 from collector.commissioning.record import CommissioningRecord
 from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
@@ -176,7 +178,7 @@ class Commissioning:
         self._write(path, text)
         image, expected = display.register_image(points)
         if image is not None and head:
-            self._write(path.with_suffix(".image.json"), json.dumps({
+            self._write(image_path(path), json.dumps({
                 "unit": search.unit, "tables": image.as_json()["tables"], "expected": expected},
                 indent=1, ensure_ascii=False) + "\n")
         found[f"{key}.mine"] = True
@@ -184,7 +186,7 @@ class Commissioning:
         found[f"{key}.table"] = {
             "id": ident, "address": search.address, "unit": search.unit, "profile": name,
             "every": "5 s", "watches": used, "max_registers": search.explored.largest,
-            "max_gap": 0}
+            "max_gap": 0, "pause": f"{PAUSE} ms", "retries": 2 if search.is_silent_at_times else 0}
         found[f"{key}.written"] = name
         self.state.images.clear()  # of this device alone
         self._thread.images.clear()

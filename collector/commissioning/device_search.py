@@ -108,6 +108,12 @@ class DeviceSearch:
         if "no answer" not in line:
             self._interview.person.say(f"    {line}")
 
+    @property
+    def is_silent_at_times(self) -> bool:
+        """Whether the device left questions without an answer, and answered when asked again."""
+        client = self._thread.client
+        return client is not None and client.is_silent_at_times
+
     def connect(self) -> None:
         """Open the connection to the device, if it is not open."""
         address = parse_address(self.address)

@@ -80,6 +80,11 @@ class PacedClient:
     def __post_init__(self) -> None:
         self._bus = Bus(self.address, self.clock)
 
+    @property
+    def is_silent_at_times(self) -> bool:
+        """Whether silence before an answer is the device's habit."""
+        return self._single_silences >= _HABIT
+
     async def ask(
         self, unit: int, table: str, address: int, count: int = 1, tries: int = 3,
     ) -> Outcome:
@@ -118,7 +123,7 @@ class PacedClient:
         except (DeviceSilent, DeviceReplyInvalid) as error:
             self.silences += 1
             self._silent_in_a_row += 1
-            if self._single_silences < _HABIT or self._silent_in_a_row > 1:
+            if not self.is_silent_at_times or self._silent_in_a_row > 1:
                 pause = max(pause, _AFTER_SILENCE)
             return Outcome(why=str(error))
         except LinkDown as error:

@@ -132,7 +132,7 @@ class _Reader:
         return values
 
     def _asset(self, condition: Condition, asset: str, key: Key) -> None:
-        # A contact is judged with the thing it belongs to: the thing is what a table names.
+        # A contact is evaluated with its asset: a table names the asset.
         kinds = {"contact": _WITH_CONTACTS}.get(
             condition.applies_to, (condition.applies_to, *condition.also))
         if condition.applies_to == "collector" and asset == self._plant.site.id:

@@ -32,7 +32,7 @@ def dashboards(plant: Plant | None = None) -> dict[str, dict[str, Any]]:
 
 
 def written(board: dict[str, Any]) -> str:
-    """Return a dashboard as its file holds it."""
+    """Return the text of a dashboard's file."""
     return json.dumps(board, ensure_ascii=False, indent=1) + "\n"
 
 

@@ -42,7 +42,7 @@ class Panel:
     transformations: Sequence[Mapping[str, Any]] = ()
 
     def json(self, number: int, x: int, y: int) -> dict[str, Any]:
-        """Return it at a place of the dashboard."""
+        """Return the panel's JSON at a position of the dashboard."""
         made: dict[str, Any] = {
             "id": number, "type": self.kind, "title": self.title, "description": self.doc,
             "gridPos": {"x": x, "y": y, "w": self.width, "h": self.height},

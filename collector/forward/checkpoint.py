@@ -1,7 +1,7 @@
 """The journal as a forwarder reads it, and the checkpoint of what has been published.
 
 What is live goes first; what was missed while the remote endpoint was unreachable is a gap behind
-it, filled bit by bit. The journal's own cursor holds one position, so it stands at the first gap,
+it, filled bit by bit. The journal's own cursor holds one position, so it is at the first gap,
 and the checkpoint holds the rest.
 """
 

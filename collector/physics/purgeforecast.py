@@ -2,7 +2,7 @@ r"""Forecast of a purge's end: many model pipes, each weighted by the readings.
 
 Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
 (:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
-the flow. Early readings cannot tell its numbers apart, so none is chosen: every pipe of a grid
+the flow. Early readings cannot determine its numbers, so none is chosen: every pipe of a grid
 forecasts, weighed by how well it fits, by how usual it is, and by what volume and flow predict, and
 the weighed spread is the interval. The grid is made finer where the weight lies: late in a purge a
 coarse one leaves a handful of pipes, and the middle leaps from one to the next.
@@ -40,7 +40,7 @@ _LEAKS = 0.9
 from trials)."""
 _ON_THE_WAY = 0.025
 """Share by which an interval of time constants is widened: what leaks leaves on the way, and the
-far end cannot tell how much of it does; half of the usual share either way."""
+readings at the remote end cannot show how much of it does; half of the usual share either way."""
 _OFF = 0.05
 """Weight of a pipe or flow far from the stated one."""
 _FITS = 1.0

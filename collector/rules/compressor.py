@@ -83,7 +83,7 @@ class CompressorLongRun(Rule):
 
     Across a gap in the samples, an unchanged start count (or running hours that grew with the
     clock) proves one run; a start count that grew proves another. Otherwise the run counts
-    from what was seen, "at least", and an alarm that stood before the gap stands still.
+    from what was seen, "at least", and an alarm that was active before the gap stays active.
 
     What makes one run too long makes the next ones so: the alarm stays active, with a count, until
     a run is healthy again.

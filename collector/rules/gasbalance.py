@@ -2,9 +2,9 @@
 
 Tank and pipes are treated as one vessel where the pressure and the volume of every riser fed by the
 generator are known: what a regulator lets through, by gulps or in proportion, then cancels. A run
-lies between two rests; the readings of the rests, in blocks, tell its gas
+lies between two rests; the readings of the rests, in blocks, give its gas
 (:mod:`collector.physics.rungain`). Readings of the run itself, which are warm and bent, are left
-out; only where polls are far apart, how steeply they rise tells how long the run took, better than
+out; only where polls are far apart, their slope gives the length of the run better than
 a contact that changed somewhere between two polls.
 """
 
@@ -209,14 +209,14 @@ class GasBalance:
         s = self.state
         if s.marked_at is not None or s.run.clean or s.rest.clean:
             s.spoiled[why] = s.spoiled.get(why, 0) + 1
-        if s.on is False:  # what was seen until now tells the run before, what comes the next one
+        if s.on is False:  # readings until now belong to the run before, later ones to the next
             self.weigh(learn=len(s.rest.blocks) >= _TELLING)
             s.rest = Rest(stop_at=s.rest.stop_at, clean=True, heat=s.rest.heat)
         s.run.clean = False
         s.waits_at = None
         self._close()
 
-    # -- the books of a window -------------------------------------------------------------------
+    # -- totals of a window ----------------------------------------------------------------------
 
     def _mark(self, at: int) -> None:
         """Count the time since the last mark in the state it had."""
@@ -301,7 +301,7 @@ class GasBalance:
         """Choose between the tank alone and tank and pipes.
 
         Gauges of large pipes are rough in psi of a small tank. Only where they hide much of a run,
-        and the rests of the tank alone are far smoother, is the tank believed alone: regulators
+        and the rests of the tank alone are far smoother, is the tank used alone: regulators
         feed evenly then. Gulps would show as rough rests.
         """
         s = self.state

@@ -189,7 +189,7 @@ class OxygenNotFalling(Rule):
         if len(rows) < _BUCKETS or s.open_ms < self._lag + _BUCKETS * self._bucket:
             return ""
         latest = rows[-1][2]
-        # The analyser may drift above what the far end reads; a logarithm needs some distance.
+        # The analyser may drift above what the remote end reads; a logarithm needs some distance.
         feed = min(self._feed_percent(int(rows[-1][0])), min(r[2] for r in rows) - _LEAST_RISE)
         line = sen_line(
             [r[1] for r in rows], [math.log(r[2] - feed) for r in rows], level=0.95,

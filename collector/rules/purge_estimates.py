@@ -21,7 +21,7 @@ from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, tar
 __all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
 
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
-_REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins anew
+_REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins again
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
 _ROWS = 24
 _REACHED = 5  # samples in a row: noise alone does not end a purge

@@ -18,7 +18,7 @@ properties of a tank and its vents change slowly."""
 _ODD = 3.0
 """How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
 _BLUNT, _SPAN, _SURE = 0.25, 0.4, 0.03
-"""Share of a run that may be unseen about its edges before its own slope tells its length; share of
+"""Share of a run unseen at its start and stop above which its slope gives its length; share of
 it that its readings must span for that, and how rough they may be against its rise."""
 
 

@@ -1,7 +1,7 @@
 """The one place where bytes leave for a device: reading, and nothing else, passes.
 
 Two locks, one behind the other. A frame can only be built from a :class:`ReadRequest`, which has no
-word for writing. And whatever built it, the bytes themselves are looked at once more before they
+word for writing. And whatever built it, the bytes themselves are checked once more before they
 reach the transport: exactly one well-formed request with function code 1, 2, 3 or 4, or nothing
 goes out. A compressor must not start because of a programming error here.
 """

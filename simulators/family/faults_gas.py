@@ -290,7 +290,7 @@ def _leak_growing(draft: Draft) -> FaultPlan | None:
     riser = draft.risers[at]
     limit = sum(r.leak_limit for r in together)
     part = riser.leak / limit
-    # What is told only with others has to grow as a sum.
+    # A leak that is measured only with others has to grow as a sum.
     others = sum(r.leak for r in together) - riser.leak
     times = draft.dice.even(2.0, 4.0) * (1.0 + others / riser.leak) - others / riser.leak
     if part < 0.08 or part * times > 0.8 or times * riser.leak > 0.5 * riser.capacity:
