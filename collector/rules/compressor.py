@@ -232,7 +232,7 @@ class CompressorLongRun(Rule):
             if now >= run.start_at + limit and (
                     s.found_at == run.start_at or not self._excused(now, limit)):
                 s.found_at = run.start_at
-                return RawEvaluation.present(s.over_at or run.start_at + limit)
+                return RawEvaluation.active(s.over_at or run.start_at + limit)
             lost = run.gap_at is not None and run.lost_at is not None and (
                 run.gap_at >= run.lost_at + limit)
             if lost and not s.over:

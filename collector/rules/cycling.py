@@ -129,7 +129,7 @@ class CompressorShortCycling(Rule):
             self._limit = _over(60 / (4 * found.value))
             self._why = f"{_MORE} a tank can call for that is pumped up in {found.value:.1f} min"
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
         s = self.state
         ripe = s.running.ripe(self._bounce)

@@ -122,7 +122,7 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._window = max(int(window / _BUCKETS), 60_000)
+        self._window = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
 
     @property
