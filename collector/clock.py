@@ -76,7 +76,7 @@ class ScaledClock:
 
 
 class ManualClock:
-    """A clock that stands still until told to move: for tests and for replay."""
+    """A clock that moves only when :meth:`advance` is called: for tests and for replay."""
 
     def __init__(self, start: int = 0) -> None:
         self._now = start

@@ -140,7 +140,7 @@ def configure_logs(
         old.close()
     root.addHandler(handler)
     root.setLevel(level.upper())
-    # It tells of every job added and run; failures reach us through its events.
+    # The library logs every job added and run; failures reach us through its events.
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
 
 
@@ -173,7 +173,7 @@ async def in_thread(work: Callable[[], T]) -> T:
         try:
             loop.call_soon_threadsafe(settle, result, error)
         except RuntimeError:
-            # The loop has been closed: nobody waits any more.
+            # The loop has been closed: no caller waits any more.
             logging.getLogger(__name__).debug("a thread ended after its loop")
 
     threading.Thread(target=run, name="quietpipe-send", daemon=True).start()

@@ -126,7 +126,7 @@ def _ending(follow_stdin: bool) -> asyncio.Event:
         try:
             loop.add_reader(sys.stdin.fileno(), gone)
         except (PermissionError, ValueError, OSError):
-            ended.set()  # a file or /dev/null: nobody holds the other end
+            ended.set()  # a file or /dev/null: no process holds the other end
     return ended
 
 

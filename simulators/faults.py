@@ -163,7 +163,7 @@ def _sensor(kind: str, default: str) -> Callable[[Bench, bool, _Order], None]:
         how = order.text("reads", "nothing") if kind == "dead" else ""
         bench.gauges.faults.pop(point, None)
         if on:
-            # Held from now on, not from whenever somebody next asks.
+            # Held from now on, not from the next request.
             bench.gauges.read(point)
             actual = "zero" if how == "zero" else kind
             bench.gauges.faults[point] = SensorFault(kind=actual, amount=amount)

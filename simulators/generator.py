@@ -78,7 +78,7 @@ class Generator:
         self.running = False
         self.air_fill = False
         self.coldness = 1.0
-        """1 when the separator has stood still for long, 0 when it is at work."""
+        """1 when the separator has been idle for long, 0 when it works."""
         self.analyser = spec.product_oxygen
         self.run_seconds = spec.running_hours * 3600
         self.starts = int(spec.start_count)

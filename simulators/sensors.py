@@ -45,7 +45,7 @@ class Gauges:
         self.cut_legs: set[str] = set()
         """Points such as ``gen1.trouble_nc`` whose wire is off."""
         self.stuck: dict[str, bool] = {}
-        """Contacts that stay as they are told, such as ``r1.low_air``."""
+        """Contacts that are forced to a state, such as ``r1.low_air``."""
         self._gauges: dict[str, _Gauge] = {}
         self._contacts: dict[str, Callable[[], bool]] = {}
         self._modes: dict[str, Callable[[], str]] = {}

@@ -148,7 +148,7 @@ class TcpLine:
                 await self._answering.answer_all(buffer, writer.write, asyncio.sleep)
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.CancelledError):
-            pass  # the far end hung up, spoke no Modbus, or the plant is being closed
+            pass  # the client hung up, spoke no Modbus, or the plant is being closed
         finally:
             self._tasks.discard(task)
             writer.close()

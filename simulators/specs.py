@@ -32,12 +32,12 @@ class GeneratorSpec:
     intake: float = _as("flow", 4.6 * SCFM)
     """Free air the compressor takes in against an empty tank."""
     falls_with_pressure: float = _as("number", 0.18)
-    """Share of the delivery lost by the time the tank stands at cut-out."""
+    """Share of the delivery lost by the time the tank is at cut-out."""
     recovery: float = _as("number", 0.5)
     """Share of the air that leaves the separator as product."""
     product_oxygen: float = _as("fraction", 0.008)
     warm_up_oxygen: float = _as("fraction", 0.05)
-    """How much worse the product is when the separator has stood still for long."""
+    """How much worse the product is when the separator has been idle for long."""
     warm_up: float = _as("duration", 60.0)
     heat_of_compression: float = _as("difference", 30.0)
     """How much warmer than the room the gas arrives in the tank."""

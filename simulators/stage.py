@@ -21,7 +21,7 @@ __all__ = ["Stage"]
 
 
 class Stage:
-    """Plays a scenario. ``tell`` is given one line whenever a fault is switched."""
+    """Plays a scenario. ``log`` gets one line whenever a fault is switched."""
 
     def __init__(self, scenario: Scenario,
                  log: Callable[[str], None] = lambda _line: None) -> None:
@@ -39,7 +39,7 @@ class Stage:
         return f"Stage({self.scenario.name}, {format_instant(self.plant.time)})"
 
     def kind_of(self, thing: str) -> str:
-        """Return the kind of a thing of the plant. Raises :class:`ScenarioError`."""
+        """Return the kind of an asset of the plant. Raises :class:`ScenarioError`."""
         plant = self.plant
         for kind, group in (("generator", plant.generators), ("riser", plant.risers),
                             ("vent", plant.vents), ("room", plant.rooms)):

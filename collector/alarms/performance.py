@@ -198,7 +198,7 @@ class Measures:
     stale: tuple[Occurrence, ...]
     stale_on_worst_day: int
     active: tuple[Occurrence, ...]
-    """What stood at the end."""
+    """Alarms active at the end."""
     priorities: Mapping[Priority, float | None]
     inhibited: tuple[InhibitedSpan, ...]
     """Shelved, suppressed and out of service at any time of the span."""

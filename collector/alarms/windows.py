@@ -348,7 +348,7 @@ the authority having jurisdiction require evacuation or a fire watch."""
 
 
 def systems(plant: Plant, asset: str) -> tuple[str, ...]:
-    """Return the risers that an impairment of ``asset`` (riser, generator or site) takes down."""
+    """Return the risers that an impairment of ``asset`` (riser, generator or site) affects."""
     if asset == plant.site.id:
         return tuple(plant.risers)
     if asset in plant.generators:

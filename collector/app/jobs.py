@@ -19,8 +19,10 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from collector import __version__
 from collector.acceptance import AcceptanceSync
+from collector.app.first_readings import FirstReadings, accepted_maps
 from collector.app.pipeline import Pipeline, kept_number
 from collector.clock import Clock
+from collector.commissioning.journal_sync import CommissioningSync
 from collector.config import SiteConfig
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
@@ -148,6 +150,15 @@ async def journal_acceptance(
         pipeline.record_event(fact)
 
 
+async def journal_commissioning(
+    sync: CommissioningSync, site: str, pipeline: Pipeline, clock: Clock,
+) -> None:
+    """Journal the commissioning records that were signed since the last turn."""
+    for fact in await asyncio.to_thread(sync.pending, site):
+        _log.info("%s: %s", fact.fact, fact.text)
+        pipeline.record_event(replace(fact, time=clock.now()))
+
+
 async def _declare(
     fact: SystemEvent, kind: ActionKind, lasts: int | None, pipeline: Pipeline, clock: Clock,
 ) -> None:
@@ -199,9 +210,18 @@ class Connections:
         picture: LivePicture, clock: Clock, real: Clock,
     ) -> None:
         record_event = pipeline.record_event
-        self.poller = Poller(config.devices, clock=clock, sink=pipeline.put, rng=random.Random())
+        self._clock = clock
+        self._first = FirstReadings(
+            site=config.plant.site.id, sink=pipeline.put, record_event=record_event,
+            accepted=accepted_maps(journal),
+            noted=[a.asset for a in pipeline.monitor.alarms()
+                   if a.condition == "readings-implausible" and a.present])
+        self._first.use(config.plant, config.devices)
+        self.poller = Poller(config.devices, clock=clock, sink=self._first.put,
+                             rng=random.Random())
         self.outbox = Outbox(store=journal, policy=policy, clock=clock, record_event=record_event,
                              files=config.data / "reports")
+        pipeline.unjournalled = self.outbox.send_unjournalled
         self.mqtt = SparkplugPublisher(settings=config.mqtt, plant=config.plant, picture=picture,
                               store=journal, clock=clock, record_event=record_event,
                               version=__version__)
@@ -219,11 +239,13 @@ class Connections:
             ("pipeline", self._pipeline.run()), ("poller", self.poller.run()),
             ("outbox", self.outbox.run()), ("mqtt", self.mqtt.run()),
             ("influx", self.influx.run()),
+            ("first-readings", self._first.run(self.poller, self._clock)),
         )}
         return list(self._tasks.values())
 
     async def use(self, config: SiteConfig, policy: Policy) -> None:
         """Continue with a site file that was read again."""
+        self._first.use(config.plant, config.devices)
         await self.poller.replace(config.devices)
         self.outbox.use(policy)
         self.mqtt.use(config.mqtt, config.plant)
@@ -232,6 +254,7 @@ class Connections:
     async def end(self, before_last_commit: Callable[[], None]) -> None:
         """Stop in order: poller, pipeline, outbox; commit what is left; then the forwarders."""
         tasks = self._tasks
+        await cancelled(tasks["first-readings"])
         await self.poller.stop()
         await cancelled(tasks["poller"])
         await cancelled(tasks["pipeline"])

@@ -287,7 +287,7 @@ class Cluster:
 
     def __enter__(self) -> Cluster:
         distributed = _load()
-        # It tells of each worker that comes and goes; who is concerned is told by us.
+        # The library logs each worker that comes and goes; lost work is reported by us.
         for name in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         with ExitStack() as stack:

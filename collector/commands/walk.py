@@ -65,7 +65,7 @@ class Walk:
         """Return a record that is not stored, for a list of the steps."""
         return Record(id="none", site="", opened=0, by="", size=Size.SMALL)
 
-    # -- one thing ---------------------------------------------------------------------------------
+    # -- one step ----------------------------------------------------------------------------------
 
     def skip(self, record: Record, step_id: str, reason: str) -> int:
         """Record why a step is not done."""

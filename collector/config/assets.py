@@ -55,7 +55,7 @@ class _Check:
         recipients = [(("recipients", i, "id"), r.id, "recipient")
                       for i, r in enumerate(self._file.recipients) if r.id]
         for key, name, kind in [*_ids(self._file), *recipients]:
-            # A recipient may be called as a thing is; two things may not, whatever their kinds.
+            # A recipient may have the id of an asset; two assets may not share one.
             mark = f"recipient {name}" if kind == "recipient" else name
             first = owners.setdefault(mark, key)
             if first != key:

@@ -99,7 +99,7 @@ class RecipientTables:
         try:
             return ZoneInfo(name)
         except (ValueError, OSError, LookupError):
-            # The site's own is checked, and told, with the site.
+            # The site's own is checked, and reported, with the site.
             if table.timezone is not None:
                 self._add((*key, "timezone"), f'no time zone is called "{name}"',
                           "an IANA name such as Europe/London")

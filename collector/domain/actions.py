@@ -31,7 +31,7 @@ class OperatorAction:
 
     To reset a baseline it is ``<quantity>.<asset>`` (``compressor-delivery.gen1``), to declare a
     fill or to end it the id of the generator or riser that is filled. An impairment is of a riser,
-    a generator (all it feeds) or the site, a visit to a thing or device.
+    a generator (all it feeds) or the site, a visit to an asset or device.
     ``time`` and ``until`` are ms since 1970 UTC. ``why`` is required for shelving, taking out,
     resetting and declaring anything.
     """

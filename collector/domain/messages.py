@@ -109,7 +109,7 @@ class LinkSigner:
         return f"{_encoded(payload)}.{_encoded(self._mac(payload))}"
 
     def read(self, token: str, now: int) -> Link:
-        """Return what a token says. Raises :class:`LinkRefused` before any of it is believed."""
+        """Return the link of a token. Raises :class:`LinkRefused` unless its signature is right."""
         head, _, tail = token.partition(".")
         try:
             if len(token) > _LONGEST:

@@ -320,7 +320,7 @@ class _Routes:
         self._streams += 1
         try:
             while not await request.is_disconnected():
-                # Asked anew each time: a session that has ended, or a customer that has lost a
+                # Read again each time: a session that has ended, or a customer that has lost a
                 # site, must not go on seeing it.
                 if not self._still_in(request):
                     return

@@ -216,7 +216,7 @@ class SiteState:
                 setattr(self, _ABOUT[metric.name], metric.value)
             elif metric.alias is not None:
                 self.aliases[metric.alias] = ("", metric.name)
-        # A thing that is not born with the node this time is dead until it is.
+        # A device that is not born with the node this time is dead until it is.
         self.dead = list(self.things)
         return []
 

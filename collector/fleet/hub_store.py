@@ -280,7 +280,7 @@ def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
         epoch = 0 if last is None else int(last) + 1
         db.execute("INSERT INTO journals VALUES (?, ?, ?)", (came.site, came.journal, epoch))
         if epoch and came.journal != "hub":
-            # A new journal knows nothing of what stood in the old one, and will never end it.
+            # A new journal does not know the alarms of the old one, and will never end them.
             db.execute("UPDATE alarms SET stands = 0 WHERE site = ? "
                        "AND id NOT LIKE 'site-silent.%'", (came.site,))
         return epoch * JOURNAL_ROOM + came.seq

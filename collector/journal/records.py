@@ -39,7 +39,7 @@ class Gap:
 class Commit:
     """One commit: readings in time order, and the events they caused in theirs.
 
-    ``gap`` tells a consumer what retention deleted before it could be read, up to this number.
+    ``gap`` holds what retention deleted before a consumer read it, up to this number.
     """
 
     number: int

@@ -100,7 +100,7 @@ def parse_days(words: Iterable[str]) -> frozenset[int]:
 class Route:
     """A filter of alarms. An empty set lets all through; ``signals`` has a default.
 
-    ``things`` holds ids of things or devices; a riser stands for its vents too. ``hours`` with
+    ``things`` holds ids of assets or devices; a riser includes its vents. ``hours`` with
     ``days`` are when the route is open; hours over midnight belong to the day they began on.
     """
 

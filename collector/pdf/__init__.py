@@ -262,7 +262,7 @@ def _heading_face() -> Any:
 
 
 def _begin(foot: str, know: Callable[[str], str]) -> FPDF:
-    # The library logs each table of a font it passes over; that is nothing to anybody here.
+    # The library logs each table of a font it passes over; which is of no use here.
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     from fpdf import FPDF
 

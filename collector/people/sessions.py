@@ -223,7 +223,7 @@ class SessionManager:
         """Whether ``given`` is the site file's token. Raises ``TooManyAttempts``."""
         keys = (f"token {address}",)
         self._delay(keys)
-        # Compared in constant time, so that the answer's delay tells nothing about the token.
+        # Compared in constant time, so that the reply's delay reveals nothing of the token.
         right = hmac.compare_digest(given, token.encode())
         if right:
             self._limiter.succeed(keys)

@@ -58,7 +58,7 @@ def leak_rate(
     -------
     Loss in mol/s (below zero when gas comes in) with its deviation, or a refusal: ``too-few``
     samples, ``too-short`` when all were taken at one time, or ``not-one-rate`` when much of the gas
-    went (or came) and a line through it still cannot tell that from nothing.
+    went (or came) and a line through it cannot distinguish that from zero.
 
     Raises
     ------

@@ -148,7 +148,7 @@ def closed_outflow(
 
     Examples
     --------
-    A tank that loses 1 psi in an hour while its compressor stands:
+    A tank that loses 1 psi in an hour with its compressor stopped:
 
     >>> content = [100.0 - i / 12.0 for i in range(288)]
     >>> found, seen = closed_outflow(content, [0.0] * 288, 300.0)

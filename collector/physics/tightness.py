@@ -46,7 +46,7 @@ def allowed_flow(
     ambient_pa: float,
     temperature_k: float,
 ) -> float:
-    r"""Leak that a test permits in a pipe of this volume, at the pressure it stands at.
+    r"""Leak that a test permits in a pipe of this volume, at its present pressure.
 
     .. math:: \dot n = \frac{V \Delta p}{R T t} \cdot
         \frac{\Phi(p + p_a, p_a)}{\Phi(p_{test} + p_a, p_a)}
@@ -91,7 +91,7 @@ def allowed_flow(
 
 
 def allowed_psi_per_day(test: TightnessTest, gauge_pa: float, ambient_pa: float) -> float:
-    r"""Loss of pressure in 24 h that a test permits at the pressure a pipe stands at.
+    r"""Loss of pressure in 24 h that a test permits at a pipe's present pressure.
 
     The same as :func:`allowed_flow` as a gauge would show it; the volume cancels out.
 

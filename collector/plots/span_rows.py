@@ -106,7 +106,7 @@ def row_count(found: Sequence[PlacedSpan]) -> int:
 
 
 def washes(found: Sequence[PlacedSpan], frame: Frame) -> Iterator[Shape]:
-    """Tint the plot under each stretch."""
+    """Tint the background of each marked span."""
     for kind in SpanKind:
         areas = [p for p in found if p.span.kind is kind]
         if areas:

@@ -233,7 +233,7 @@ def _strips(g: ReportData, all_seen: Sequence[Seen]) -> Bars:
         own = [s for s in all_seen if split_point(s.point)[0] == thing.id]
         if not own:
             continue
-        # A thing is seen where any of its points is: the gap is what all of them share.
+        # An asset has data where any of its points has: the gap is what all of them share.
         gaps = [gap for gap in own[0].gaps
                 if all(any(a <= gap[0] and gap[1] <= b for a, b in s.gaps) for s in own)]
         reached, bars = g.start, []

@@ -1,9 +1,9 @@
 """Baselines: learned from the first accepted days, kept until a person resets them.
 
-A family of rules asks once for a baseline (:meth:`Baselines.expect`) and then offers
-its figure of each day that met the conditions (:meth:`Baselines.offer`). When enough days are in,
-their mean stands and later days change nothing: a compressor that tires slowly must not teach its
-own baseline to tire with it.
+A family of rules asks once for a baseline (:meth:`Baselines.expect`) and then offers its figure of
+each day that met the conditions (:meth:`Baselines.offer`). When enough days are in, their mean is
+the baseline and later days change nothing: a compressor that wears slowly must not teach its own
+baseline to tire with it.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
-_SLOWEST = 20 * DAY  # time constant beyond which no oxygen tells within a week
+_SLOWEST = 20 * DAY  # time constant beyond which the oxygen shows nothing within a week
 
 
 @dataclass(slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """Readings frozen: a device answers, and none of its values changes.
 
-A plant may rightly stand still, so how long is too long is learned from the device itself, apart
-for each state of its compressor, mode and vents: the longest time it stood still, times a margin.
+A plant may rightly be at rest, so the limit is learned from the device itself, separately
+for each state of its compressor, mode and vents: the longest time without change, times a margin.
 Any change of anything it gives, counters included, ends the stillness. Where other devices are
 read, one of them must have moved meanwhile: when nothing moves anywhere, the plant is steady.
 
@@ -39,7 +39,7 @@ _RESTS = 12 * HOUR
 """Least limit (ms) of a device that was seen to rest: a quiet night must not look frozen."""
 _WANDERS = 5
 """Values one number must have had: a number at rest on the edge between two steps flickers for
-days, and then rests for days beside it, so that its flicker tells nothing of how long."""
+days, and then rests for days beside it, so that its flicker does not show how long."""
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
@@ -91,7 +91,7 @@ class DataFrozen(Rule):
 
     @property
     def _source(self) -> Source | None:
-        # Looked up each time: without devices it appears with the thing's first row.
+        # Looked up each time: without devices it appears with the asset's first row.
         return self.context.inputs.sources.get(self.asset)
 
     def doubts(self) -> frozenset[str]:
@@ -148,7 +148,7 @@ class DataFrozen(Rule):
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
-        assert good is not None  # noqa: S101 - judge() has looked
+        assert good is not None  # noqa: S101 - evaluate() has checked
         if now - good > (source.limit() or 2 * _LOOK):
             # Time without answers is not time in which it said the same; what was frozen and has
             # not moved since is still the same fact.
@@ -202,7 +202,7 @@ class DataFrozen(Rule):
         s.still_at, s.frozen, s.kind = moved, False, self._kind()
 
     def _keep_tanks(self) -> None:
-        """Leave the gauges of tanks frozen that stood still with their device and still do."""
+        """Keep tank gauges frozen that froze with their device and have not changed since."""
         for name, gauge in self.state.gauges.items():
             same = gauge.value == self.context.inputs.point(name).value
             if name.endswith("tank_pressure") and same and gauge.looks * _LOOK > self._shortest:

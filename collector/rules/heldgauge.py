@@ -28,7 +28,7 @@ _TWO_DAYS = 48 * HOUR
 _KNOWN = 5 * 1440
 _WANDERS = 5
 _FEWEST = 10
-"""Swings that tell how far readings scatter, and their least share of all looks."""
+"""Swings needed to know the scatter of readings, and their least share of all checks."""
 _SHARE = 0.002
 _SURE = 30.0
 """Flickers that should have come in the time: e to the minus that is the chance of none."""

@@ -143,7 +143,7 @@ class Inputs:
         self.filled: dict[str, int] = {}
         """Thing to the instant at which its last declared fill ended."""
         self.known_until = 0
-        """Up to then (ms) nobody goes silent: known to who has the readings before them."""
+        """Instant (ms) before which no source goes silent, by the future readings given."""
         self.late = 0
         self.repeated = 0
         self._settings = settings

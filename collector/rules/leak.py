@@ -23,7 +23,7 @@ _STALE = 36 * HOUR
 
 
 def _limit(context: Context, asset: str, gauge: float) -> float:
-    """Return the leak limit (psi a day) of a riser or generator that stands at ``gauge`` psi."""
+    """Return the leak limit (psi a day) of a riser or generator at ``gauge`` psi."""
     given = number(context.settings.for_("leak-high", asset), "limit")
     if given is not None:
         return given * _MINUTES

@@ -185,7 +185,7 @@ class Leaks:
         return [r for r in self.pipes if self.feeds(r) == generator]
 
     def figure(self, asset: str, now: int, window: int) -> Figure | Refusal:
-        """Return the leak of a riser, or of a generator's risers that cannot be told apart.
+        """Return the leak of a riser, or of a generator's risers that cannot be separated.
 
         The code ``shared`` says that only the sum of several risers is known, ``told-apart`` that
         every riser is seen by itself.

@@ -36,7 +36,7 @@ class AirFillStuck(Rule):
     with the tank full or not. Without a tank pressure the time alone decides.
 
     Some controllers say off while the compressor rests. Then a stay is no longer than a run, and
-    what tells is that run after run is in air-fill alone; off by itself ends nothing.
+    the evidence is run after run in air-fill alone; off by itself ends nothing.
     """
 
     condition = "air-fill-stuck"

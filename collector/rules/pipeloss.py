@@ -4,7 +4,7 @@ The amount, not the pressure: everything is brought to one temperature first. A 
 the gauge's step nor its scatter explains is a top-up; between two of them lies a piece. A piece
 shows the leak only where nothing flows in, and no point says whether the device is shut. So it must
 show: the gas falls at one rate through all pieces, and top-ups are larger than the gauge's step.
-Else the pipe counts as held, and only the gas balance of its generator tells.
+Else the pipe counts as held, and only the gas balance of its generator shows the leak.
 """
 
 from __future__ import annotations
@@ -222,7 +222,7 @@ class PipeLoss:
             s.refills_series.append([at, held - foot[1], foot[2], foot[1]])
             return
         if len(rows) >= 3 and rows[-3][1] - held > max(_DRAINED, self._least_rise()):
-            # Somebody drains a low point: no leak of any size here falls like that.
+            # A low point is being drained: no leak of any size here falls like that.
             for row in rows[:-3]:
                 self._add(row)
             self._close()

@@ -61,9 +61,9 @@ class _Product(Rule):
     However long the analyser or the separator takes to settle after a start, a reading that still
     falls is weighed by where its fall will end.
 
-    While the compressor is off or the unit in air-fill the last answer stands: there is no product
-    to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
-    forgotten, so that one odd end of a run does not ripen while nothing is measured.
+    While the compressor is off or the unit in air-fill the last result stays: there is no product
+    to evaluate. An excursion that had not lasted through the on-delay when the compressor stopped
+    is forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
 
     state: _ProductState
@@ -77,7 +77,7 @@ class _Product(Rule):
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
         gates = [p for p in (self._mode, self._running) if context.is_configured(p)]
-        # Without devices nobody knows whether mode and compressor will ever have rows.
+        # Without devices it is unknown whether mode and compressor will have rows.
         sure = gates if context.plant.devices else []
         super().__init__(
             context, asset, inputs=[*gates, self._oxygen],
@@ -109,7 +109,7 @@ class _Product(Rule):
         else:
             s.mode = value
             if value != 0 and value != s.gas:
-                # What was in force when the watch began did not change then.
+                # The mode when monitoring began is no change of mode.
                 s.mode_at = at if s.gas is not None else None
                 s.gas = value
         return self._gate(at)
@@ -182,7 +182,7 @@ class _Product(Rule):
     def _compare(self, at: int, value: float) -> bool:
         """Apply a reading; one that still falls counts by where it will settle.
 
-        The deadband is for what stands: before the on-delay has passed all of it must be past the
+        The deadband is for an active state: during the on-delay all readings must be past the
         limit.
         """
         s = self.state
@@ -243,7 +243,8 @@ class _Product(Rule):
 class AirInNitrogenMode(_Product):
     """The mode says nitrogen, and the analyser says air or the tank fills as only air fills it.
 
-    Air fills a tank in a minute or two: too short for many an analyser to warm up. Its speed tells.
+    Air fills a tank in a minute or two: too short for many analysers to warm up. The speed shows
+    it.
     """
 
     condition = "air-in-nitrogen-mode"

@@ -23,7 +23,7 @@ COARSE = ("the gauges of the risers are too coarse for so small a tank: one step
           "of what a run brings")
 _GULPS, _STEPS = 2.0, 1.0
 """How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
-to cut-in is the one that starts the compressor; where the risers are booked, the steps of their
+to cut-in is the one that starts the compressor; where the risers are included, the steps of their
 gauges at that moment (settings, from trials)."""
 _HUBER = 2.0
 _TURNS = 20
@@ -37,7 +37,7 @@ class Rate:
     """Rate with the scatter of the runs as its uncertainty."""
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
-    flow of its vents; where the risers are not booked with it, that rests may end with the same
+    flow of its vents; where the risers are not included, that rests may end with the same
     part of a gulp each time."""
     runs: int
     start: int

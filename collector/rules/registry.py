@@ -107,7 +107,7 @@ def _assets(kind: str, context: Context) -> Iterable[str]:
         case "room":
             return plant.rooms
         case "device":
-            # Without devices a thing answers for itself.
+            # Without devices an asset is its own source.
             return plant.devices or [t.id for t in plant.things()]
         case "contact":
             return [t.id for t in plant.things()]

@@ -210,7 +210,7 @@ class OxygenRising(Rule):
             return False
         if s.pipe.open is False and not s.pipe.sealed(at) and not any(r[3] for r in rows) \
                 and at - (s.pipe.shut_at or 0) < _OPENS_WITHIN:
-            return False  # an opening will tell whether the chamber let room air in
+            return False  # an opening will show whether the chamber let room air in
         s.high, s.since_at = True, int(rows[0][0]) - self._part
         return True
 

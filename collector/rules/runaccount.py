@@ -18,7 +18,7 @@ properties of a tank and its vents change slowly."""
 _ODD = 3.0
 """How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
 _BLUNT, _SPAN, _SURE = 0.25, 0.4, 0.03
-"""Share of a run that may be unseen about its edges before its own slope tells its length; share of
+"""Share of a run unseen at its start and stop above which its slope gives its length; share of
 it that its readings must span for that, and how rough they may be against its rise."""
 
 
@@ -31,7 +31,7 @@ class Run(State):
     clean: bool = False
     unseen: int = 0
     inner_series: list[list[float]] = field(default_factory=list)
-    """Its first and its last reading: instant, whole, tank, heat columns."""
+    """Its first and its last readings: instant, whole, tank, heat columns."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,7 +108,7 @@ class RunAccount(State):
         seconds, unseen = (run.stop_at - run.start_at) / 1000, run.unseen / 1000
         if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
             return seconds
-        first, last = run.inner_series
+        first, last = run.inner_series[0], run.inner_series[-1]
         span = (last[0] - first[0]) / 1000
         if span < _SPAN * seconds or math.sqrt(self.noise) > _SURE * risen:
             return seconds

@@ -22,9 +22,9 @@ class OnTime(State):
 
     A change between two samples is taken to have happened half way. Time across a gap is not
     known. Nor is time in which the device sent numbers that never changed: a running compressor
-    moves its tank and its hour counter, so answers that stand still for longer than ``limit`` come
+    moves its tank and its hour counter, so values constant for longer than ``limit`` come
     from a frozen device (a compressor that is off may leave a tight plant still for longer,
-    :data:`STILL_OFF`). What stands still for less is not told yet, but :meth:`pending`.
+    :data:`STILL_OFF`). A shorter constant time is not settled yet, but :meth:`pending`.
     """
 
     on: bool | None = None

@@ -15,7 +15,7 @@ class Stretch(State):
 
     ``known`` is whether its start was seen (an "on" that follows an "off" without a gap); without
     that the stretch is only counted from what was seen. ``lost_at`` keeps the start of a stretch
-    that a gap cut off, as ``lost_known`` keeps whether that was seen, until something else tells
+    that a gap cut off, as ``lost_known`` keeps whether that was seen, until something else shows
     whether it went on; ``gap_at`` is the last sample before that gap.
     """
 

@@ -65,7 +65,7 @@ class OxygenSensorSuspect(Rule):
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps, or
     a quiet one by many; a steady riser should not have moved it, so that it is never blamed; nor is
-    the sensor of a device that stands still as a whole, which ``data-frozen`` tells. *Step*: the
+    the sensor of a device that is frozen as a whole, which ``data-frozen`` reports. *Step*: the
     level changes between two samples by more than gas can, and stays; opening and closing bring
     other gas into the chamber and are let settle first, unless the reading leapt the way that made
     the controller move the vent. *No reading*: the device answers, the sensor does not.
@@ -98,7 +98,7 @@ class OxygenSensorSuspect(Rule):
         self._others = device is not None and any(
             not p.startswith(f"{asset}.") and context.inputs.point(p).is_number
             for p in device.points)
-        """Whether its device gives numbers of other things too."""
+        """Whether its device gives numbers of other assets too."""
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -117,7 +117,7 @@ class OxygenSensorSuspect(Rule):
         changed = self._take_still(at, value, passed) or changed
         changed = self._take_step(at, value, unbroken) or changed
         s.last, s.taken_at = value, at
-        # After a silence the dead-sensor deadline is to be set anew, and so it is by each judging.
+        # After a silence the dead-sensor deadline is set again, by each evaluation.
         return changed or not unbroken
 
     def _take_range(self, at: int, value: float) -> bool:
@@ -150,7 +150,7 @@ class OxygenSensorSuspect(Rule):
                 or (not s.flicker.lively and s.pipe.open is None):
             return False
         if self._others and (self._source.moved_at or 0) <= s.held_at:
-            return False  # the whole device stands still, which is a fault of its own
+            return False  # the whole device is frozen, which is a condition of its own
         s.frozen_at = s.held_at
         return True
 

@@ -56,7 +56,7 @@ class CompressorNotStarting(Rule):
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
     to it within ``near_limit``, both counted again when the power comes back. What the gauge read
-    before past starts tells by how much the two differ here; before any was seen, close to it says
+    before past starts shows by how much the two differ here; before any was seen, close to it says
     nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
     again; where no condition reports it, the message says what is known of the power.
     """
@@ -103,7 +103,7 @@ class CompressorNotStarting(Rule):
             if given is not None:
                 lowest = max(min(given, learned), given - self._margin)
             spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
-        # A few starts tell little of how much the next will differ.
+        # A few starts show little of the scatter of the next.
         least = self._gauge * (1.0 + (2.0 / math.sqrt(len(rested)) if rested else 0.0))
         self._low = lowest - max(least, min(spread, self._margin)) + 1e-6
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6

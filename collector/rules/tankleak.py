@@ -6,7 +6,7 @@ Between two gulps, above the pressure at which the last one began, the riser dra
 that holds of every riser at once the tank should stand still. A riser whose pressure is merely
 steady shows nothing: a regulator that passes just what the pipe loses keeps it so.
 
-Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
+Where gauges are too coarse for that, the balance of a day shows it: what tank and pipes lose
 together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.
 """
 
@@ -150,7 +150,7 @@ class _LeakState(State):
 
 
 class TankLeak(Rule):
-    """The tank falls although the compressor stands, every vent is shut and no riser draws."""
+    """The tank falls although the compressor is stopped, every vent shut, and no riser draws."""
 
     condition = "tank-leak"
     state: _LeakState

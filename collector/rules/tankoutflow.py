@@ -100,7 +100,7 @@ class TankOutflow:
         s = self.state
         bucket, s.bucket_at = s.bucket_at, at // _BUCKET * _BUCKET
         sums = {point: found for point, found in s.sums.items() if found[1]}
-        # In one order, whichever point is heard first.
+        # In one order, whichever point comes first.
         s.sums = {point: [0.0, 0.0, 0.0] for point in self.points}
         if bucket is None:
             return
@@ -118,7 +118,7 @@ class TankOutflow:
     def _content(self, sums: dict[str, list[float]], at: int) -> float | None:
         """Return the gas content of tank and pipes, ``None`` where not closed or not read."""
         fills = self._context.inputs.fills
-        # A point that was never heard is not there; one that has fallen silent may be anything.
+        # A point without any sample is not there; one that has fallen silent may be anything.
         if (any(p not in sums and (self._read(p) or p in (self._tank, self._running))
                 for p in self.points)
                 or any(p in sums and sums[p][2] >= 0.5 for p in self._shut)
@@ -168,7 +168,7 @@ def outflow_of(
 ) -> Estimate | Refusal:
     """Return the mean outflow, mol/s, of runs about which nothing was ``disturbed`` (ms).
 
-    A run's own falls tell it where the risers are booked with the tank; else what each brought
+    The falls about a run give it where the risers are included; else the gas that each delivered
     over the time from the run before.
     """
     balance, name = balance_of(context, generator), context.words.name(generator)

@@ -55,8 +55,8 @@ class _Stuck(Rule):
     """A vent that stays in one position although the oxygen calls for the other.
 
     A vent that a timer moves stays too, by plan: the limit grows to one and a half times the
-    longest stretch that this vent was seen to end by itself, and nothing is judged by readings of
-    room air in its chamber.
+    longest stretch that this vent was seen to end by itself, and nothing is evaluated by readings
+    of room air in its chamber.
     """
 
     stuck_open: bool
@@ -263,7 +263,7 @@ class VentStuckOpen(_Stuck):
 class VentStuckClosed(_Stuck):
     """Closed while the oxygen is above the target and a purge is due.
 
-    Until the vent's habit is known the limit is that of a daily timer. One that stood open through
+    Until the vent's pattern is known the limit is that of a daily timer. One that was open through
     a purge for longer than any timer would, or has opened by itself twice, is no daily one, and the
     short limit holds.
     """

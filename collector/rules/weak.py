@@ -83,7 +83,7 @@ class CompressorWeak(Rule):
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
-            if s.weak:  # somebody reset the baseline: what was held against it is over
+            if s.weak:  # the baseline was reset: comparisons with it end
                 self.state = _WeakState(on=s.on)
                 return RawEvaluation.inactive(now)
             return RawEvaluation.unknown(self._learning())

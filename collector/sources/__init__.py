@@ -93,6 +93,12 @@ class DeviceSettings:
     points: tuple[PointSettings, ...]
     timeout: int = 1000
     max_gap: int = 8
+    pause: int = 0
+    """ms between two requests of one poll: some controllers hang when they are hurried."""
+    retries: int = 0
+    """How often a question without a reply is asked again at once."""
+    trusted: frozenset[str] = frozenset()
+    """Points whose readings are not doubted, however unlikely they are."""
     """Unused registers (or 16 times as many bits) a merged request may span."""
     max_registers: int = 125
     max_bits: int = 2000
@@ -105,6 +111,10 @@ _FORMATS = {
 _BITS = BIT_TABLES | {"lines"}
 """Lines of a local chip are bits too."""
 _WIDTHS = {name: max(1, struct.calcsize(">" + code) // 2) for name, code in _FORMATS.items()}
+
+
+NO_VALUE = ("the device gives ", "the device marks it as no value")
+"""How the reasons begin by which a device itself says that it has no value now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,9 +174,9 @@ def decode(point: PointSettings, raw: Sequence[int]) -> Decoded:
         return _bad(None, f"{len(raw)} registers or bits where {width(point)} are due")
     found = raw_value(point, raw)
     if isinstance(found, float) and not math.isfinite(found):
-        return _bad(None, f"the device gives {found}")
+        return _bad(None, f"{NO_VALUE[0]}{found}")
     if not isinstance(found, str) and found in point.invalid:
-        return _bad(None, f"the device marks it as no value ({_plain(found)})")
+        return _bad(None, f"{NO_VALUE[1]} ({_plain(found)})")
     if point.values:
         return _listed(point, found)
     if isinstance(found, str):

@@ -1,9 +1,9 @@
 """A connection to one address, with one request under way at a time.
 
-pymodbus builds and decodes; replies are checked here. A reply must match its
-request to the byte (``pdu``). A reply that arrives after its time-out is never taken for the answer
-to a later request: on TCP the transaction identifier tells them apart; on a serial line, which has
-none, a unit that timed out is on probation (see :meth:`Bus._confirm`).
+pymodbus builds and decodes; replies are checked here. A reply must match its request to the byte
+(``pdu``). A reply that arrives after its time-out is never taken for the answer to a later request:
+on TCP the transaction identifier distinguishes them; on a serial line, which has none, a unit that
+timed out is on probation (see :meth:`Bus._confirm`).
 """
 
 from __future__ import annotations
@@ -199,7 +199,7 @@ class Bus:
         """Listen for a further reply of a unit on probation; return when none came.
 
         Nothing in an RTU frame says which request it answers. Of two differing replies one is late,
-        and nothing tells which: neither is used. If only one comes, no older one was under way. One
+        and it is unknown which: neither is used. If only one comes, no older one was under way. One
         case remains: a unit that takes longer than its grid step and more than two time-outs, and
         does not answer the request after that.
         """

@@ -97,7 +97,7 @@ class LinkServices:
     """Services of the pages behind the links in messages."""
 
     read: Callable[[str, int], Link]
-    """``(token, now)``: the link it stands for; raises ``LinkRefused``."""
+    """``(token, now)``: the link of the token; raises ``LinkRefused``."""
     name: Callable[[str], str]
     """Display name of a person of the site file."""
     history: Callable[[str], Awaitable[Sequence[AlarmTransition]]]

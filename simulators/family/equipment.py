@@ -55,7 +55,7 @@ def draw_riser(name: str, fed_by: int, structure: Mapping[str, str], place: str,
     creep_top = dice.even(0.5, 2.0)
     limit = leak_limit(volume, setting, kelvin, ambient)
     leak = limit * dice.scale(0.02, 0.35)
-    # One psi of this pipe, in mol: what a device passes is told by how fast it moves the pressure.
+    # One psi of this pipe, in mol: a device's flow is known by how fast it moves the pressure.
     one = PSI * volume / (R * kelvin)
     lag = dice.scale(60, 600)
     capacity = dice.scale(1.5, 12.0) * 0.0200

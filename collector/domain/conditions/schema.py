@@ -81,7 +81,7 @@ class Condition:
     """What suppresses it or is named as its cause. ``pressure-low`` and the low-air switch are
     never suppressed: a riser without pressure must be reported, whatever took it."""
     doubts: bool | None = None
-    """Whether its rule says which readings are not to be believed: it then inhibits what needs
+    """Whether its rule says which readings are not valid: it then inhibits conditions that need
     them (``True``), or is named as the cause (``False``)."""
     also: tuple[str, ...] = ()
     """Further kinds it is monitored for: a generator, where its risers cannot be separated."""

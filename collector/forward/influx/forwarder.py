@@ -1,7 +1,7 @@
 """The worker that forwards the journal to an InfluxDB.
 
 The newest commits are sent every few seconds. After an outage the worker continues with the newest
-at once, and backfills the rest at a limited rate. The journal's cursor stands where everything
+at once, and backfills the rest at a limited rate. The journal's cursor is where everything
 before it was accepted; what was accepted beyond it is in the checkpoint. After a crash a little is
 written again, which changes nothing in the database.
 """

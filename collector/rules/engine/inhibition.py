@@ -58,7 +58,7 @@ def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
         return _generator_of(plant, of.asset) == by.asset
     points = plant.devices[of.asset].points
     fed = {_generator_of(plant, p.rpartition(".")[0]) for p in points} - {None}
-    # The device that tells of the loss has power: its own silence is another matter.
+    # The device that reports the loss has power: its own silence is another matter.
     return fed == {by.asset} and not any(p in points for p in by.needs)
 
 
