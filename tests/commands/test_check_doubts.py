@@ -1,0 +1,172 @@
+"""``quietpipe check`` doubts: the issue's own example, hints, and units that answer instead."""
+
+import asyncio
+import struct
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from collector.cli import main
+
+SITE = """\
+[site]
+id = "works"
+timezone = "UTC"
+
+[[generators]]
+id = "gen1"
+cut_in = "60 psi"
+cut_out = "80 psi"
+
+[[devices]]
+id = "controller"
+address = "tcp://127.0.0.1:{port}"
+unit = {unit}
+timeout = "300 ms"
+profile = "example-generator.toml"
+watches = "gen1"
+{more}
+"""
+
+
+def _words(number: float, order: str) -> list[int]:
+    words = list(struct.unpack(">HH", struct.pack(">f", number)))
+    return words if order == "high-first" else words[::-1]
+
+
+class Controller:
+    """A controller on unit 2: input registers from 0, and what the example profile reads."""
+
+    def __init__(self, registers: list[int]) -> None:
+        self.port = 0
+        self._registers = registers
+        self._up = threading.Event()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+        assert self._up.wait(10)
+
+    def _run(self) -> None:
+        self._loop.run_until_complete(self._serve())
+        self._loop.close()
+
+    async def _serve(self) -> None:
+        device = SimDevice(2, simdata=(
+            [SimData(0, values=[False], datatype=DataType.BITS)],
+            [SimData(0, values=[False, True, True], datatype=DataType.BITS)],
+            [SimData(10, values=[1], datatype=DataType.REGISTERS)],
+            [SimData(0, values=self._registers, datatype=DataType.REGISTERS)]))
+        server = ModbusTcpServer(device, address=("127.0.0.1", 0), ignore_missing_devices=True)
+        await server.listen()
+        self.port = server.transport.sockets[0].getsockname()[1]
+        self._stop = asyncio.Event()
+        self._up.set()
+        await self._stop.wait()
+        await server.shutdown()
+
+    def close(self) -> None:
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join(10)
+
+
+@pytest.fixture
+def controller(request: pytest.FixtureRequest) -> Iterator[Controller]:
+    found = Controller(request.param)
+    yield found
+    found.close()
+
+
+def check(
+    controller: Controller, folder: Path, capsys: pytest.CaptureFixture[str], unit: int = 2,
+    more: str = "",
+) -> tuple[int, str]:
+    site = folder / "site.toml"
+    site.write_text(SITE.format(port=controller.port, unit=unit, more=more))
+    status = main(["check", str(site), "--pause", "100 ms"])
+    return status, capsys.readouterr().out
+
+
+def line(out: str, point: str) -> str:
+    return " ".join(next(x for x in out.splitlines() if point in x).split())
+
+
+RIGHT = [715, 0, *_words(1.83, "high-first"), 0, 1200]
+
+
+@pytest.mark.parametrize("controller", [RIGHT], indirect=True)
+def test_right_values_have_their_words_beside_them(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, out = check(controller, tmp_path, capsys)
+    assert status == 0, out
+    assert line(out, "tank_pressure") == "controller gen1.tank_pressure 02CB 71.5 psi 0 s good"
+    assert line(out, "product_oxygen") == "controller gen1.product_oxygen 3FEA 3D71 1.83 % 0 s good"
+    assert "0 suspect" in out
+
+
+@pytest.mark.parametrize("controller", [
+    [715, 0, *_words(1.83, "low-first"), 0, 1200],  # reads as 5.8e-2 and less
+], indirect=True)
+def test_oxygen_in_the_other_order_is_no_perfect_nitrogen(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, out = check(controller, tmp_path, capsys)
+    assert status == 1
+    assert "suspect: product oxygen of " in line(out, "product_oxygen")
+    assert "as low-first it would be 1.83 %" in line(out, "product_oxygen")
+    assert "1 suspect" in out
+
+
+@pytest.mark.parametrize("controller", [[0, 715, *_words(1.83, "high-first"), 0, 1200, 812]],
+                         indirect=True)
+def test_an_empty_tank_is_not_doubted_for_what_lies_beside_it(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert check(controller, tmp_path, capsys)[0] == 0
+
+
+@pytest.mark.parametrize("controller", [[7150, 615, *_words(1.83, "high-first"), 0, 1200]],
+                         indirect=True)
+def test_hints_of_scale_and_of_the_neighbouring_address(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, out = check(controller, tmp_path, capsys)
+    assert status == 1
+    told = line(out, "tank_pressure")
+    assert "bad: 715 is above the possible 200; with scale = 0.01 it would be 71.5 psi; " in told
+    assert "the neighbouring address 1 would give 61.5 psi" in told
+
+
+@pytest.mark.parametrize("controller", [[0x4E32, 0x2D47, 0x454E, 0x3120, 0x5245, 0x5634]],
+                         indirect=True)
+def test_text_is_recognised(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, out = check(controller, tmp_path, capsys)
+    assert status == 1
+    assert 'its registers hold the text "REV4"' in line(out, "running_hours")
+
+
+@pytest.mark.parametrize("controller", [RIGHT], indirect=True)
+def test_of_a_unit_that_does_not_answer_others_are_asked(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, out = check(controller, tmp_path, capsys, unit=1)
+    assert status == 1
+    assert "no answer from: controller, unit 1\n  but there answers unit 2\n" in out
+
+
+@pytest.mark.parametrize("controller", [[715, 0, *_words(0.02, "high-first"), 0, 1200]],
+                         indirect=True)
+def test_what_is_trusted_is_good(
+    controller: Controller, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert check(controller, tmp_path, capsys)[0] == 1
+    assert check(controller, tmp_path, capsys, more="trusted = true")[0] == 0
+    assert check(controller, tmp_path, capsys, more='trusted = ["product_oxygen"]')[0] == 0
+    assert check(controller, tmp_path, capsys, more='trusted = ["mode"]')[0] == 1
+    assert check(controller, tmp_path, capsys, more='trusted = ["pressure"]')[0] == 2
