@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.commissioning.still_maps import Outcome, outcome
+from tests.commissioning.still_maps import outcome
 from tests.commissioning.wrong_maps import KINDS, cases, results, right_cases
 
 SEEDS = range(6)
