@@ -58,8 +58,8 @@ _MOST_HOURS = 200_000.0
 _MOST_STARTS = 5e6
 """19 starts an hour for 30 years (setting)."""
 _RUNS = (5 / 3600, 24.0)
-"""h: the shortest and longest run that a compressor has on average over its life (setting). A refill
-on nitrogen takes no more than 8 min (common practice), but a plant may leak for years."""
+"""h: the shortest and longest run that a compressor has on average over its life (setting). A
+refill on nitrogen takes no more than 8 min (common practice), but a plant may leak for years."""
 _ZERO = -3.0
 """psi: the zero error of a gauge; a pipe or tank under vacuum is none of this plant (setting)."""
 _MOST_RISER = 250.0
