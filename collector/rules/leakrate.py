@@ -303,8 +303,7 @@ class Leaks:
     def tank_loss(self, generator: str, now: int) -> Estimate | Refusal:
         """Return what the tank lost in a day beyond what each of its risers loses, mol/s.
 
-        It is known only where every riser is seen to fall by itself, its temperature read: a pipe
-        that cools passes for a leak of the tank.
+        It is known only where every riser is seen to fall by itself.
         """
         if generator not in self.outflows:
             return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
@@ -314,8 +313,8 @@ class Leaks:
             own = self._own(riser, now, DAY)
             if isinstance(found, Refusal) or isinstance(own, Refusal):
                 return own if isinstance(own, Refusal) else found
-            if own.flow is None or not own.compensated:
-                return Refusal(code="unsure", reason=f"volume or temperature of {riser} is missing")
+            if own.flow is None:
+                return Refusal(code="unsure", reason=f"the volume of {riser} is missing")
             found = found.minus(own.flow)
         return found
 
