@@ -17,7 +17,7 @@ from collector.rules.gasbalance import GasBalance
 __all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
 
 _ROUGH = 0.1
-ROUGH = ("the risers draw unevenly, which the tank alone cannot tell from its own fall: state the "
+ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
 COARSE = ("the gauges of the risers are too coarse for so small a tank: one step of theirs is much "
           "of what a run brings")
@@ -48,7 +48,7 @@ class Rate:
     single: float
     """Deviation (psi) of the gas of one run."""
     rough: bool = False
-    """Whether what risers draw may hide more than the figure is worth."""
+    """Whether gulps of the risers may hide more than the figure is worth."""
 
     @property
     def psi(self) -> Estimate:
@@ -104,5 +104,5 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
         shared=math.hypot(common / rate, gulps, settles), runs=n,
-        start=int(rows[0][0]), single=single, rough=math.hypot(gulps, settles) > _ROUGH,
+        start=int(rows[0][0]), single=single, rough=gulps > _ROUGH,
     )
