@@ -38,8 +38,6 @@ own deviation."""
 _WARM, _WARM_DOUBT = 0.025, 0.012
 """Share of the absolute pressure that the heat of an endless run is, and its deviation (setting):
 7 K of some 290; a tank beside a running compressor is 2 to 12 K too warm, by common practice."""
-_WARMEST = 0.042
-"""12 K. What dies away beyond that is no heat: regulators that settle to a tank's new pressure."""
 
 _Floats = NDArray[np.float64]
 
@@ -165,10 +163,7 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
         pulled = wanted[mine]
         pulled[0] += _WARM * prior[0]
         values, free = _not_negative(matrix, pulled)
-        if values[0] > _WARMEST:
-            values, free = _not_negative(matrix[1:, 1:], pulled[1:] - matrix[1:, 0] * _WARMEST)
-            values, free = np.append(_WARMEST, values), np.append(True, free)
-        scores.append(float(pulled @ values - values @ matrix @ values / 2) - np.linalg.slogdet(matrix)[1] / 2)
+        scores.append(float(pulled @ values) / 2 - np.linalg.slogdet(matrix)[1] / 2)
         spread = np.zeros((1 + vents, 1 + vents))
         spread[np.ix_(free, free)] = np.linalg.inv(matrix[np.ix_(free, free)])
         solved.append((mine, values, spread))

@@ -25,7 +25,7 @@ _GULPS, _STEPS = 2.0, 1.0
 """How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
 to cut-in is the one that starts the compressor; where the risers are booked, the steps of their
 gauges at that moment (settings, from trials)."""
-_SETTLES = 0.75
+_SETTLES = 1.0
 """Deviation of what a regulator passes beyond the mean of before and after, until it has settled to
 the tank's higher pressure, as a share of what is drawn in a run by its lift (setting, from trials).
 It dies away like heat, for which some of it is taken."""
