@@ -49,6 +49,7 @@ class Connections:
                              rng=random.Random())
         self.outbox = Outbox(store=journal, policy=policy, clock=clock, record_event=record_event,
                              files=config.data / "reports")
+        pipeline.unjournalled = self.outbox.send_unjournalled
         self.mqtt = SparkplugPublisher(settings=config.mqtt, plant=config.plant, picture=picture,
                               store=journal, clock=clock, record_event=record_event,
                               version=__version__)

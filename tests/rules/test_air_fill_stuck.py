@@ -70,7 +70,7 @@ def test_when_the_declared_fill_ends_the_usual_limit_is_back():
 
 def test_a_stay_that_began_before_start_up_is_at_least():
     s = story().feed(series({MODE: 2, TANK: 50}, end=40 * MINUTE))
-    assert "at least 30.1 min" in s.alarms(C)[0].text
+    assert "at least 30 min 5 s" in s.alarms(C)[0].text
 
 
 def test_not_watched_without_a_mode():
