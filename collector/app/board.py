@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from collector import __version__
+from collector.app.commissioning_session import CommissioningSession
 from collector.app.history_queries import events_query, past_services, trend_query
 from collector.app.pipeline import Pipeline
 from collector.app.statistics import StatisticsReader
@@ -78,6 +79,9 @@ def board_services(parts: BoardParts) -> BoardServices:
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
+        commissioning=CommissioningSession(
+            config().path, parts.real,
+            lambda: frozenset(device.address for device in config().devices)),
         links=link_services(config, parts.signer, lambda: journal),
     )
 

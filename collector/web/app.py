@@ -20,6 +20,7 @@ from collector.web.live import add_live
 from collector.web.pages.acceptance_pages import add_acceptance_pages
 from collector.web.pages.alarm_page import add_alarm_page
 from collector.web.pages.asset_pages import add_asset_pages
+from collector.web.pages.commissioning_page import add_commissioning_page
 from collector.web.pages.compressor_page import add_compressor_page
 from collector.web.pages.message_link_page import add_message_link_page
 from collector.web.pages.purge_page import add_purge_page
@@ -55,6 +56,7 @@ def create_app(services: BoardServices) -> FastAPI:
     add_message_link_page(app, services)
     add_window_page(app, services)
     add_acceptance_pages(app, services)
+    add_commissioning_page(app, services)
     add_report_page(app, services)
     add_sign_in_pages(app, services)
     add_live(app, services.live, services.access)
