@@ -84,7 +84,7 @@ class CommissioningSession:
     def leave(self) -> None:
         """End the dialogue; everything answered is kept."""
         with self._changed:
-            self._leaving = True
+            self._leaving, self._question = True, ""
             self._changed.notify_all()
         self.stop_asking()
 
