@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
