@@ -23,17 +23,6 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from collector.domain.errors import QuietpipeError, UsageError
 
-__all__ = [
-    "PEOPLE",
-    "SHORTEST",
-    "Accounts",
-    "Passwords",
-    "AccountsError",
-    "Person",
-    "Role",
-    "checked_name",
-]
-
 SHORTEST = 10
 """Characters. NIST SP 800-63B asks for a length of 8, and for no mixture of kinds."""
 _LONGEST = 200
@@ -53,7 +42,8 @@ class Passwords:
     def hash(self, password: str, name: str) -> str:
         """Return the hash of a new password.
 
-        Raises ``UsageError`` when it is too short, too long, the name itself, or one thing only.
+        Raises ``UsageError`` when it is too short, too long, the name itself, or one character
+        only.
         """
         plain = _normal(password)
         if len(plain) < SHORTEST:
@@ -78,7 +68,7 @@ class Passwords:
         return self._hasher.hash(_normal(password))
 
     def is_dated(self, kept: str) -> bool:
-        """Whether a hash was made with other settings than those of now."""
+        """Whether a hash was made with other settings than the current ones."""
         return self._hasher.check_needs_rehash(kept)
 
 
@@ -97,7 +87,7 @@ class Role(StrEnum):
     LOOK = "look"
     """Read every page."""
     RESPOND = "respond"
-    """Also acknowledge, shelve, declare fills and impairments: what a person on call does."""
+    """Also acknowledge, shelve, declare fills and impairments: the rights of a person on call."""
     MANAGE = "manage"
     """Also take out of service, reset baselines, accept: what changes the evaluation."""
 

@@ -1,8 +1,8 @@
-r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
+r"""Forecast of a purge's end: many model pipes, each weighted by the readings.
 
 Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
 (:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
-the flow. Early readings cannot tell its numbers apart, so none is chosen: every pipe of a grid
+the flow. Early readings cannot determine its numbers, so none is chosen: every pipe of a grid
 forecasts, weighed by how well it fits, by how usual it is, and by what volume and flow predict, and
 the weighed spread is the interval. The grid is made finer where the weight lies: late in a purge a
 coarse one leaves a handful of pipes, and the middle leaps from one to the next.
@@ -41,9 +41,9 @@ what a run makes holds more on the whole, since its first seconds are air-like, 
 shorter the runs (setting; five seconds of air in a run of six minutes are 0.3 %)."""
 _ON_THE_WAY = 0.025
 """Share by which an interval of time constants is widened: what leaks leaves on the way, and the
-far end cannot tell how much of it does; half of the usual share either way."""
+readings at the remote end cannot show how much of it does; half of the usual share either way."""
 _OFF = 0.05
-"""Weight of a pipe or flow that is nothing like what was stated."""
+"""Weight of a pipe or flow far from the stated one."""
 _FITS = 1.0
 """How far readings may be off the best course, as a root mean square in units of the least
 difference that :mod:`collector.physics.pipefit` takes for granted."""
@@ -84,7 +84,7 @@ def forecast_purge(
     seen_begin: bool = True,
     feed_error: float = 0.0,
 ) -> PurgeForecast | Refusal:
-    """Time constant and time to target, from readings of the far end.
+    """Time constant and time to target, from readings at the remote end.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def _refine(
     readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
     dirt: Mapping[float, float],
 ) -> list[Course]:
-    """Put finer pipes and time constants in the place of those that count, where they are few."""
+    """Refine the grid around the models that count, where they are few."""
     logs = _logs(models, count, first, expected, dirt)
     least = max(logs, default=0.0) - _NEAR
     counted = [m for m, v in zip(models, logs, strict=True) if v > least]

@@ -1,4 +1,4 @@
-"""The vent says open, and no gas flows: water or dirt in the purge path."""
+"""Purge path blocked: the vent reads open and no gas flows."""
 
 from __future__ import annotations
 
@@ -41,13 +41,13 @@ _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure mus
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
-_PATIENCE = 4  # windows of time after which a riser that hardly fell is taken as it is
+_LONGEST_WAIT = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
-_SLOWEST = 20 * DAY  # time constant beyond which no oxygen tells within a week
+_SLOWEST = 20 * DAY  # time constant beyond which the oxygen shows nothing within a week
 
 
 @dataclass(slots=True, kw_only=True)
@@ -56,32 +56,32 @@ class _BlockedState(State):
     feed: FeedGas = field(default_factory=FeedGas)
     mode: float | None = None
     open_ms: int = 0
-    """Open time of this purge; the front needs half a time constant to reach the far end."""
+    """Open time of this purge; the front needs half a time constant to reach the vent."""
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
     anchor_ms: int = 0
     changed_at: int = 0
-    """When the last sample differed from the one before it."""
+    """Time at which the value last changed."""
     flicker: Flicker = field(default_factory=Flicker)
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
-    """% the oxygen should have fallen since the anchor."""
+    """% that the oxygen should have fallen since the anchor."""
     end: float = 0.0
     end_count: int = 0
     end_ms: int = 0
     oxygen: str = ""
-    """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    """Result by the oxygen: ``flows``, ``none``, or empty before the first."""
     flowed_at: int | None = None
-    """When oxygen last said that gas flows."""
+    """Time at which the oxygen last showed that gas flows."""
     drawn: float | None = None
-    """mol/s that was drawn from the generator's tank and risers then."""
+    """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
     falls: Falls = field(default_factory=Falls)
     shown: float | None = None
-    """psi/ms that the riser falls while gas was known to flow."""
+    """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
     demand: str = ""
     none_at: int | None = None
@@ -95,8 +95,8 @@ class PurgeBlocked(Rule):
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
-    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
-    with a very small vent; then nothing is said but that.
+    is distinguished from a tight one by the tank, from which as much is drawn as before. Neither
+    can tell with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -108,11 +108,12 @@ class PurgeBlocked(Rule):
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._psi = f"{riser.id}.pressure"
-        wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
+        configured = [p for p in (self._oxygen, self._psi) if context.is_configured(p)]
         # A change of mode parts what was read before it from what is read after it.
         self._mode = mode_of(context, asset)
         also = [self._mode] if self._mode else []
-        super().__init__(context, asset, inputs=[self._open, *wired, *also], needs=[self._open])
+        super().__init__(context, asset, inputs=[self._open, *configured, *also],
+                         needs=[self._open])
         self.state = _BlockedState()
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
@@ -124,8 +125,8 @@ class PurgeBlocked(Rule):
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
-        self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
-        self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
+        self._by_demand = self._psi in configured and self._window <= _LONGEST_FALL
+        self._by_oxygen = self._oxygen in configured and self._tau <= _SLOWEST
         self._share = number(self.settings, "share") or 0.5
         self._tank = TankFlow(context, self._generator, vent.flow or 0.0)
 
@@ -165,7 +166,10 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        """Whether air comes in: it flows and no oxygen falls.
+
+        Nitrogen then needs its time again.
+        """
         s = self.state
         if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
             return False
@@ -199,7 +203,7 @@ class PurgeBlocked(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
@@ -219,7 +223,7 @@ class PurgeBlocked(Rule):
         falls.add(at, value)
         fall, lasted = falls.so_far()
         began = falls.since_at
-        if lasted < self._window and at - began < _PATIENCE * self._window:
+        if lasted < self._window and at - began < _LONGEST_WAIT * self._window:
             return False
         s.rate = fall / max(lasted, self._window)
         falls.begin(at, falls.low if falls.down else falls.peak)
@@ -293,7 +297,7 @@ class PurgeBlocked(Rule):
         return self._settle(at, began)
 
     def _settle(self, at: int, began: int) -> bool:
-        """Weigh both: gas flows when the newest word of either says so."""
+        """Combine both: gas flows when the newest result of either says so."""
         s = self.state
         # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
         if s.demand == "none" and s.oxygen == "flows":
@@ -319,38 +323,38 @@ class PurgeBlocked(Rule):
         if not s.pipe.open:
             if s.none_at is not None:
                 return RawEvaluation.unknown(
-                    "the vent is closed: nothing tells whether it would flow")
-            return RawEvaluation.absent(s.flows_at)
+                    "the vent is closed: whether it would flow is not known")
+            return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
         if s.none_at is not None:
-            return RawEvaluation.present(s.none_at)
-        return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.active(s.none_at)
+        return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what oxygen and demand say."""
+        """Return the evidence of oxygen and demand."""
         s, words = self.state, self.words
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",
         }
-        told = ["The vent reads open, yet no gas seems to leave through it."]
+        sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
             now_rate, then = (HOUR * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
-            told.append(
+            sentences.append(
                 f"Between refills the riser loses {words.pressure(max(now_rate, 0.0))} an hour; "
                 f"with the vent flowing it lost {words.pressure(then)} an hour."
             )
         else:
-            told.append("The riser's pressure cannot tell how much it draws.")
+            sentences.append("The riser's pressure cannot tell how much it draws.")
         if s.oxygen == "none":
             values |= {"fell_percent": round(s.oxygen_fell, 2),
                        "due_percent": round(s.oxygen_due, 2)}
-            told.append(
+            sentences.append(
                 f"Oxygen fell by {max(s.oxygen_fell, 0.0):.1f} % where {s.oxygen_due:.1f} % was "
                 "due by the pipe's volume and the vent's flow."
             )
@@ -358,20 +362,20 @@ class PurgeBlocked(Rule):
         first = []
         if water is not None and water.value is not None and water.value >= 0.5:
             values["water"] = 1
-            told.append("The water contact at the vent is closed.")
+            sentences.append("The water contact at the vent is closed.")
             first = ["drain the water at the vent"]
         since = now if s.none_at is None else s.none_at
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=first,
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=first,
         )
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why the vent cannot be evaluated."""
         riser = context.plant.vents[asset].riser
-        if not context.wired(f"{asset}.open"):
+        if not context.is_configured(f"{asset}.open"):
             return f"no open contact at {asset}"
-        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+        if not any(context.is_configured(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
             return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
         if predicted_time_constant(context, asset) is None:
             return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"

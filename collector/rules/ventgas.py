@@ -1,4 +1,4 @@
-"""What a vent's sensor really saw: the pipe's gas or the room's."""
+"""Whether a vent's sensor reads the pipe's gas or room air."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import mode_code
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
@@ -15,11 +16,11 @@ AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_SETTLE = 15 * 60_000
-"""ms after a vent moved in which its sensor still shows what was in its chamber before."""
-_LEAST_SETTLE = 3 * 60_000
+_SETTLE = 15 * MINUTE
+"""ms after a vent moved in which its sensor still shows the earlier gas in its chamber."""
+_LEAST_SETTLE = 3 * MINUTE
 """ms; the lag of a slow sensor, twice."""
-_LONG_SHUT = 2 * 3_600_000
+_LONG_SHUT = 2 * HOUR
 _TIMES_LONGER = 2
 """Times as long as a chamber was seen to keep room air out that it is trusted to: 0.3 % that went
 unnoticed meanwhile can be 0.6 % by then, which is short of any line that is drawn."""
@@ -51,7 +52,7 @@ def generator_of(context: Context, vent: str) -> str | None:
 def mode_of(context: Context, vent: str) -> str:
     """Return the point of the mode of this vent's generator; empty where it cannot be read."""
     point = f"{generator_of(context, vent)}.mode"
-    return point if generator_of(context, vent) and context.wired(point) else ""
+    return point if generator_of(context, vent) and context.is_configured(point) else ""
 
 
 def declared_fill(context: Context, vent: str, now: int) -> int | None:
@@ -63,10 +64,11 @@ def declared_fill(context: Context, vent: str, now: int) -> int | None:
 
 @dataclass(slots=True, kw_only=True)
 class PipeOxygen(State):
-    """Tells which samples of a vent's sensor are of the pipe.
+    """Distinguishes samples of the pipe's gas from those of room air at a vent's sensor.
 
     Some vents let room air into the sensor's chamber while they are shut. Such a reading falls at
-    once when the vent opens; it was never the pipe's. ``breathes`` is what was learned of it.
+    once when the vent opens; it was never the pipe's. ``breathes`` says whether this vent does,
+    once learned.
     """
 
     open: bool | None = None
@@ -86,7 +88,7 @@ class PipeOxygen(State):
     breathes: bool | None = None
 
     def position(self, at: int, value: float, target: float | None = None) -> bool:
-        """Take a reading of the vent's position; return whether it moved."""
+        """Apply a reading of the vent's position; return whether it moved."""
         is_open = value >= 0.5
         if is_open is self.open:
             return False
@@ -106,14 +108,14 @@ class PipeOxygen(State):
         return True
 
     def band(self, target: float) -> float:
-        """Return how far (%) above the target this vent's controller lets the oxygen come.
+        """Return how far (%) above the target this vent's controller lets the oxygen rise.
 
-        As it was seen to open; what common controllers do where it was not.
+        As learned from its openings; else as common controllers do.
         """
         return _COMMON_BAND if self.opened is None else self.opened - target + _STEPS
 
     def _opens(self, target: float) -> None:
-        """Learn at which oxygen the vent opens by itself."""
+        """Learn the oxygen at which the vent opens by itself."""
         if self.shut is not None and target < self.shut <= target + _WIDEST_BAND:
             self.opened = max(self.shut, self.opened or 0.0)
 
@@ -131,16 +133,16 @@ class PipeOxygen(State):
         return _HELD, self.open is not False or not self.breathes
 
     def of_pipe_many(self, values: Sequence[float]) -> None:
-        """Take readings within the band of :meth:`holds`."""
+        """Apply readings within the band of :meth:`held_band`."""
         if self.open is False:
             self.shut = values[-1]
 
     def settling(self, at: int) -> bool:
-        """Whether the vent moved so lately that the chamber still holds what it held before."""
+        """Whether the vent moved so recently that the chamber still holds the earlier gas."""
         return self.moved_at is not None and at - self.moved_at < self.settle_ms
 
     def of_pipe(self, at: int, value: float) -> bool:
-        """Take a reading of oxygen; return whether it is of the pipe's gas."""
+        """Apply a reading of oxygen; return whether it is of the pipe's gas."""
         if not _LOWEST <= value <= _HIGHEST:
             return False
         if self.open is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 
 from simulators.family import columns as c
@@ -112,8 +113,11 @@ def _short_cycling(draft: Draft) -> FaultPlan | None:
     draft.allow(unit.id, start, (end or draft.length) + 48 * HOUR, "compressor-weak", "tank-leak",
                 "compressor-overduty", "compressor-not-starting", "leak-high", "air-fill-frequent",
                 "air-fill-stuck")
+    # Only with enough drawn at a time does it start often: by more than any sound tank could.
+    most = 3600.0 / (4.0 * refill_time(draft, unit))
     return FaultPlan(condition="compressor-short-cycling", asset=unit.id, cause=cause, onset=start,
-                     end=end, hard=False, grace=4 * HOUR)
+                     end=end, hard=False, grace=2 * HOUR, rule="starts", where=index,
+                     count=math.ceil(max(1.8 * most, most + 2.5)))
 
 
 def _not_starting(draft: Draft) -> FaultPlan | None:
@@ -236,10 +240,10 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
                      grace=300.0 + 5.0 * draft.every(riser.id) + tau)
 
 
-def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
-    """Return the risers whose leak is told with this one's; ``None`` where it cannot be told.
+def _measured_with(draft: Draft, riser: Riser) -> list[Riser] | None:
+    """Return the risers measured together with this one; ``None`` where that is impossible.
 
-    A vent that is open for days, or that nobody reads, passes for a leak.
+    A vent that is open for days, or that is not read, passes for a leak.
     """
     fed = [r for r in draft.risers if r.fed_by == riser.fed_by]
     together = [riser] if riser.regulator == "gulps" else fed
@@ -249,7 +253,7 @@ def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
 
 def _leak_high(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]
@@ -284,13 +288,13 @@ def _leak_high(draft: Draft) -> FaultPlan | None:
 
 def _leak_growing(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]
     limit = sum(r.leak_limit for r in together)
     part = riser.leak / limit
-    # What is told only with others has to grow as a sum.
+    # A leak that is measured only with others has to grow as a sum.
     others = sum(r.leak for r in together) - riser.leak
     times = draft.dice.even(2.0, 4.0) * (1.0 + others / riser.leak) - others / riser.leak
     if part < 0.08 or part * times > 0.8 or times * riser.leak > 0.5 * riser.capacity:

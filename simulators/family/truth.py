@@ -1,4 +1,4 @@
-"""What really happened: faults, what may rightly be raised, and the gas that really flowed."""
+"""Truth of a recording: faults, alarms that are right, and the true flows of gas."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class Truth:
 
         ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too;
         ``compressor-delivery`` what it makes in nitrogen mode while it runs (``None`` where it did
-        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or a hole
-        that somebody opened (a relief valve's loss is in it), of a generator the sum of its risers;
+        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or an
+        opened drain (a relief valve's loss is in it), of a generator the sum of its risers;
         ``vent-flow`` is that of a vent, open or not. ``None`` outside the recording. Raises
         ``ValueError`` for another quantity or asset.
         """
@@ -132,7 +132,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return what the plant truly was by a condition's own definition, whatever made it so."""
+    """Return the true times of a condition by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,
@@ -183,7 +183,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
-        began = _first(tank < plant.generators[k].cut_in - 1.5, minutes, plan.onset)
+        unit = plant.generators[k]  # a switch that works has closed there
+        closed = unit.cut_in + unit.switch_offset
+        began = _first(tank < closed, minutes, plan.onset)
         due = _first(tank < plan.level, minutes, plan.onset)
     elif plan.rule == "hours":
         due = _first(history.generators[:, k, 4] >= plan.level, history.grid, 0.0)
@@ -217,9 +219,9 @@ def _counted(plan: FaultPlan, history: History) -> float | None:
             if length > plan.level:
                 return float((skip + start) * history.grid + plan.level)
         return None
-    ends = np.flatnonzero(edges == (1 if plan.rule == "fallbacks" else -1))
-    if plan.rule == "fallbacks":  # so many within a day
-        day = 86400.0 / history.grid
+    ends = np.flatnonzero(edges == (-1 if plan.rule == "runs" else 1))
+    if plan.rule in ("fallbacks", "starts"):  # so many within a day, or an hour
+        day = (86400.0 if plan.rule == "fallbacks" else 3600.0) / history.grid
         full = ends[plan.count - 1:][ends[plan.count - 1:] - ends[:1 - plan.count or None] <= day]
         return float((skip + int(full[0])) * history.grid) if full.size else None
     return float((skip + int(ends[plan.count - 1])) * history.grid) \

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Generator
-from collector.domain.verdicts import Standing
 from collector.rules.cycling import most_starts
 from tests.rules.restarts import with_restart
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, plant, series, story
@@ -91,8 +91,8 @@ def test_the_limit_follows_from_the_tank():
 
 def test_unknown_while_the_contact_is_silent():
     s = story(**SIX).feed(series({RUN: every(12 * MINUTE)}, end=HOUR)).advance(2 * HOUR)
-    verdict = next(v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing is Standing.UNKNOWN
+    evaluation = next(v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state is ConditionState.UNKNOWN
 
 
 def test_a_restart_tells_the_same():

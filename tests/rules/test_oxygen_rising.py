@@ -68,9 +68,9 @@ def test_trap_a_shut_pipe_cannot_gain_so_fast():
     s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=1.6))}, end=16 * HOUR,
                            every=MINUTE))
     assert s.moves(C) == []
-    verdict, = (v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing == "unknown"
-    assert "room air until the vent opens" in verdict.because
+    evaluation, = (v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state == "unknown"
+    assert "room air until the vent opens" in evaluation.because
 
 
 def daily(per_hour, *, first=HOUR, lasts=2 * HOUR, pipe=1.4):
@@ -112,7 +112,7 @@ def test_trap_a_declared_refill_begins_anew():
     shape = lambda t: 1.7 if t < DAY else falling(15.0, start=DAY)(t)  # noqa: E731
     s = told()
     s.feed(series({O2: noisy(shape)}, end=DAY - HOUR, every=MINUTE))
-    s.watch.declare_fill("r1", T0 + DAY + 2 * HOUR)
+    s.monitor.declare_fill("r1", T0 + DAY + 2 * HOUR)
     s.feed(series({O2: noisy(shape)}, start=DAY - HOUR, end=2 * DAY, every=MINUTE))
     assert s.moves(C) == []
 

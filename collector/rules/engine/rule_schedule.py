@@ -1,4 +1,4 @@
-"""The rules of one site, and which of them must be evaluated at which tick."""
+"""Schedule of the rules of one site: which are evaluated at which tick."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from collector.domain.verdicts import Verdict
+from collector.domain.evaluations import Evaluation
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import Inhibition
 from collector.rules.engine.runtime import ConditionEvaluator, RuleRuntime
@@ -66,7 +66,7 @@ class RuleSchedule:
             self.mark_tick(at)
 
     def deliver(self, point: Point, before: int | None) -> None:
-        """Deliver a good sample to the rules that it may matter to; ``before`` is the last one."""
+        """Deliver a good sample to the rules that use it; ``before`` is the last one."""
         name, at, value = point.name, point.at, point.value
         assert at is not None and value is not None  # noqa: S101, PT018 - it took the sample
         stale = self.staleness.points
@@ -103,32 +103,33 @@ class RuleSchedule:
             runtime.bands.clear()
 
     def unchanged(self, now: int) -> bool:
-        """Whether a tick at ``now`` would find every rule as it is; moves deadlines if so."""
+        """Whether a tick at ``now`` would change no rule; moves deadlines if so."""
         if (self.dirty_tick is not None and self.dirty_tick <= now) or self._became_stale(now):
             return False
         if self.next_deadline is not None and self.next_deadline <= now:
-            late = [r for r in self.runtimes if r.due is not None and r.due <= now]
+            late = [r for r in self.runtimes if r.next_evaluation_at is not None
+                    and r.next_evaluation_at <= now]
             if not all([r.put_off(now) for r in late]):
                 return False
             self._find_deadline()
         return True
 
-    def evaluate(self, now: int, *, everything: bool = False) -> list[Verdict]:
-        """Evaluate what is due at ``now``; return the evaluations that changed."""
+    def evaluate(self, now: int, *, everything: bool = False) -> list[Evaluation]:
+        """Evaluate the rules due at ``now``; return the evaluations that changed."""
         self.dirty_tick = None
         if everything:
             self.mark_all(None)
         self._became_stale(now)
         changed = []
         for runtime in self.runtimes:
-            late = runtime.due is not None and runtime.due <= now
+            late = runtime.next_evaluation_at is not None and runtime.next_evaluation_at <= now
             if runtime.dirty or (late and not runtime.put_off(now)):
                 self.evaluated += 1
                 if self.before_evaluation is not None:
                     self.before_evaluation(runtime)
-                verdict = self.evaluator.evaluate(runtime, now)
-                if verdict is not None:
-                    changed.append(verdict)
+                evaluation = self.evaluator.evaluate(runtime, now)
+                if evaluation is not None:
+                    changed.append(evaluation)
         self._find_deadline()
         return changed
 
@@ -140,15 +141,17 @@ class RuleSchedule:
         return bool(found)
 
     def _find_deadline(self) -> None:
-        self.next_deadline = min([r.due for r in self.runtimes if r.due is not None], default=None)
+        self.next_deadline = min([r.next_evaluation_at for r in self.runtimes
+                                  if r.next_evaluation_at is not None], default=None)
 
     def forget_horizon(self, now: int, last_tick: int) -> None:
         """Bring forward the deadlines that were put off because future readings were known."""
         self.staleness.look_again(last_tick)
         for runtime in self.runtimes:
-            if runtime.due is not None and runtime.rule.looks_ahead:
-                due = runtime.rule.due(now)
-                runtime.due = runtime.due if due is None else min(runtime.due, due)
+            if runtime.next_evaluation_at is not None and runtime.rule.looks_ahead:
+                asked = runtime.rule.next_evaluation_at(now)
+                if asked is not None:
+                    runtime.next_evaluation_at = min(runtime.next_evaluation_at, asked)
         self._find_deadline()
 
     def find(self, condition: str, asset: str) -> RuleRuntime | None:
@@ -161,7 +164,7 @@ class RuleSchedule:
         return {r.key: r.dump() for r in self.runtimes}
 
     def load(self, state: Mapping[str, Any], now: int) -> None:
-        """Take over a dumped state; a rule that cannot begins afresh, with a logged reason."""
+        """Restore a dumped state; a rule that cannot begins afresh, with a logged reason."""
         for runtime in self.runtimes:
             saved = state.get(runtime.key)
             if saved is not None:

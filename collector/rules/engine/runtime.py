@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.verdicts import Standing, Verdict
+from collector.domain.evaluations import ConditionState, Evaluation
 from collector.rules.base import Band, RawEvaluation, Rule
 from collector.rules.engine.inhibition import Inhibition, sentences
 from collector.rules.inputs import Point
@@ -21,20 +21,20 @@ class RuleRuntime:
 
     rule: Rule
     points: tuple[Point, ...]
-    standing: Standing = Standing.ABSENT
+    state: ConditionState = ConditionState.INACTIVE
     since: int | None = None
-    raw: Standing | None = None
+    raw: ConditionState | None = None
     raw_at: int | None = None
     because: str = ""
     unknown: bool = True
     blind: bool = True
     """Whether a needed input is silent, or the rule was never evaluated: any sample may end it."""
-    due: int | None = None
+    next_evaluation_at: int | None = None
     dirty: bool = True
     gone: int | None = None
-    """When the condition last returned."""
+    """Time at which the condition last returned."""
     held: str = ""
-    """What inhibits the condition while it holds; empty where it is not inhibited."""
+    """The cause that inhibits the active condition; empty where it is not inhibited."""
     bands: dict[str, Band | None] = field(default_factory=dict)
     """The rule's bands since it was last called; empty while a batch is fed."""
     counted: set[str] = field(default_factory=set)
@@ -48,25 +48,25 @@ class RuleRuntime:
     @property
     def coming(self) -> bool:
         """Whether the condition is active, or waits for its delay only."""
-        return self.standing is Standing.PRESENT or (
-            self.raw is Standing.PRESENT and not self.unknown)
+        return self.state is ConditionState.ACTIVE or (
+            self.raw is ConditionState.ACTIVE and not self.unknown)
 
     def put_off(self, now: int) -> bool:
-        """Move a deadline that has come, where it would find the condition as absent as before."""
+        """Move a deadline that has come, where the condition would still be inactive."""
         settled = (
-            self.raw is Standing.ABSENT and self.standing is Standing.ABSENT
+            self.raw is ConditionState.INACTIVE and self.state is ConditionState.INACTIVE
             and not (self.dirty or self.unknown or self.held)
         )
-        later = self.rule.still_absent(now) if settled else None
+        later = self.rule.still_inactive(now) if settled else None
         if later is None or later <= now:
             return False
-        self.due = later
+        self.next_evaluation_at = later
         return True
 
     def dump(self) -> dict[str, Any]:
         """Return the last evaluation and the rule's own state, as JSON-able data."""
         return {
-            "standing": self.standing.value, "since_at": self.since,
+            "standing": self.state.value, "since_at": self.since,
             "raw": None if self.raw is None else self.raw.value, "raw_at": self.raw_at,
             "because": self.because, "unknown": self.unknown, "blind": self.blind,
             "dirty": self.dirty, "gone_at": self.gone, "held": self.held,
@@ -74,14 +74,14 @@ class RuleRuntime:
         }
 
     def load(self, saved: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.rule.load(saved["state"])
         self.bands.clear()
-        self.standing, self.since = Standing(saved["standing"]), saved["since_at"]
-        self.raw = None if saved["raw"] is None else Standing(saved["raw"])
+        self.state, self.since = ConditionState(saved["standing"]), saved["since_at"]
+        self.raw = None if saved["raw"] is None else ConditionState(saved["raw"])
         self.raw_at, self.because = saved["raw_at"], saved["because"]
         # The deadline is computed again: the site file, and so the limits, may have changed.
-        self.unknown, self.due, self.dirty = saved["unknown"], None, saved["dirty"]
+        self.unknown, self.next_evaluation_at, self.dirty = saved["unknown"], None, saved["dirty"]
         self.blind = saved.get("blind", self.unknown)
         self.gone, self.held = saved.get("gone_at"), saved.get("held", "")
 
@@ -113,66 +113,68 @@ class ConditionEvaluator:
                 return f"no usable {self._words.label(point.name)} {when}"
         return ""
 
-    def evaluate(self, runtime: RuleRuntime, now: int) -> Verdict | None:
+    def evaluate(self, runtime: RuleRuntime, now: int) -> Evaluation | None:
         """Evaluate a rule at ``now`` (ms); return the result where it differs from the last."""
         runtime.dirty, runtime.held = False, ""
         runtime.bands.clear()
         because = self._blind(runtime, now)
         if because:
             because = "; ".join([because, *self._inhibition.causes(runtime, now)])
-        finding = RawEvaluation.unknown(because) if because else runtime.rule.evaluate(now)
-        runtime.due = None if because else runtime.rule.due(now)
+        found = RawEvaluation.unknown(because) if because else runtime.rule.evaluate(now)
+        runtime.next_evaluation_at = None if because else runtime.rule.next_evaluation_at(now)
         runtime.blind = bool(because)
-        if finding.standing is Standing.UNKNOWN:
-            news = not runtime.unknown or runtime.because != finding.because
-            runtime.unknown, runtime.because = True, finding.because
-            return self.verdict(runtime, now) if news else None
-        if finding.standing is not runtime.raw:
-            runtime.raw, runtime.raw_at = finding.standing, now
+        if found.state is ConditionState.UNKNOWN:
+            news = not runtime.unknown or runtime.because != found.because
+            runtime.unknown, runtime.because = True, found.because
+            return self.evaluation(runtime, now) if news else None
+        if found.state is not runtime.raw:
+            runtime.raw, runtime.raw_at = found.state, now
         news = runtime.unknown
         runtime.unknown, runtime.because = False, ""
-        if finding.standing is not runtime.standing:
-            news = self._delayed(runtime, finding, now) or news
-        elif finding.standing is Standing.PRESENT and finding.since is not None:
-            runtime.since = finding.since
-        return self.verdict(runtime, now) if news else None
+        if found.state is not runtime.state:
+            news = self._delayed(runtime, found, now) or news
+        elif found.state is ConditionState.ACTIVE and found.since is not None:
+            runtime.since = found.since
+        return self.evaluation(runtime, now) if news else None
 
-    def _delayed(self, runtime: RuleRuntime, finding: RawEvaluation, now: int) -> bool:
-        rising = finding.standing is Standing.PRESENT
+    def _delayed(self, runtime: RuleRuntime, found: RawEvaluation, now: int) -> bool:
+        rising = found.state is ConditionState.ACTIVE
         delay = runtime.rule.on_delay if rising else runtime.rule.off_delay
         began = next(
-            t for t in (finding.held, finding.since, runtime.raw_at, now) if t is not None
+            t for t in (found.held, found.since, runtime.raw_at, now) if t is not None
         )
         if delay and runtime.points:  # What rests on the collector's own facts saw no gap.
             began = max(began, self.observed_from)
         if now < began + delay:
-            runtime.due = min(t for t in (runtime.due, began + delay) if t is not None)
+            runtime.next_evaluation_at = min(t for t in (runtime.next_evaluation_at, began + delay)
+                                             if t is not None)
             return False
-        by = self._inhibition.inhibiting(runtime, now, finding.rests_on) if rising else None
+        by = self._inhibition.inhibiting(runtime, now, found.rests_on) if rising else None
         if by is not None:
             runtime.held = by.why
-            runtime.due = min(t for t in (runtime.due, by.again) if t is not None)
+            runtime.next_evaluation_at = min(t for t in (runtime.next_evaluation_at, by.again)
+                                             if t is not None)
             return False
-        runtime.standing = finding.standing
-        runtime.since = (finding.since if finding.since is not None else began) if rising else None
+        runtime.state = found.state
+        runtime.since = (found.since if found.since is not None else began) if rising else None
         if not rising:
             runtime.gone = now
         for dependent in self._inhibition.dependents(runtime):
             self._mark(dependent, now)
         return True
 
-    def verdict(self, runtime: RuleRuntime, now: int) -> Verdict:
+    def evaluation(self, runtime: RuleRuntime, now: int) -> Evaluation:
         """Return the last evaluation of a rule, worded at ``now`` (ms)."""
         rule = runtime.rule
-        standing = Standing.UNKNOWN if runtime.unknown else runtime.standing
-        values, text = ({}, "") if standing is not Standing.PRESENT else rule.describe(now)
+        state = ConditionState.UNKNOWN if runtime.unknown else runtime.state
+        values, text = ({}, "") if state is not ConditionState.ACTIVE else rule.describe(now)
         if text:
             text = self._words.with_reason(text, sentences(
                 self._inhibition.causes(runtime, now), self._inhibition.inhibited_by(runtime),
             ))
         because = f"it holds, but is explained by {runtime.held}" if runtime.held \
             else runtime.because
-        return Verdict(
-            condition=rule.condition, asset=rule.asset, standing=standing, time=now,
+        return Evaluation(
+            condition=rule.condition, asset=rule.asset, state=state, time=now,
             since=runtime.since, values=values, text=text, because=because,
         )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from collector.domain.events import EstimateMade, FactNoted
-from collector.domain.verdicts import Verdict
+from collector.domain.evaluations import Evaluation
+from collector.domain.events import EstimateMade, SystemEvent
 
 __all__ = ["EngineStatistics", "StepListener", "StepResult"]
 
@@ -21,7 +21,7 @@ class EngineStatistics:
     late: int
     repeated: int
     ticks: int
-    judged: int
+    evaluated: int
     clock_sets: int
 
 
@@ -30,9 +30,9 @@ class StepResult:
     """The result of one tick at ``at`` (ms)."""
 
     at: int
-    changed: list[Verdict]
+    changed: list[Evaluation]
     estimates: list[EstimateMade]
-    facts: list[FactNoted]
+    facts: list[SystemEvent]
     """Fills that ended, baselines that were learned."""
 
 
@@ -43,7 +43,7 @@ class StepListener(Protocol):
         """Prepare for ticks up to ``to`` (ms)."""
 
     def next_due(self) -> int | None:
-        """Return when (ms) it needs a tick next, whatever the rules need."""
+        """Return the time (ms) of the next tick that it needs itself."""
 
     def stepped(self, result: StepResult) -> None:
         """Take the result of a tick."""

@@ -9,15 +9,6 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-__all__ = [
-    "ActionBody", "FormFields", "LastingBody", "ReasonedBody",
-    "ActResponse", "AlarmResponse", "AlarmsResponse", "ApiModel", "BaselineActResponse",
-    "BaselineResponse", "BaselinesResponse", "ErrorResponse", "EstimateResponse",
-    "EstimatesResponse", "FillActResponse", "FillResponse", "FillsResponse", "ForwardResponse",
-    "HealthResponse", "NotMonitoredResponse", "PointResponse", "SeriesResponse", "StatusResponse",
-    "StepResponse", "WindowActResponse", "WindowResponse", "WindowsResponse",
-]
-
 Value = float | int | str | None
 
 

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.domain.columns import Columns, readings_of
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading, readings_of
 from collector.rules.engine.batch.horizon import StalenessHorizon
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
 from collector.rules.inputs import Point, Spacing
@@ -29,7 +28,7 @@ _T = TypeVar("_T")
 _NEVER = 2**62
 
 _ANSWERED, _MOVED, _NUMBER, _LEARNS = 1, 2, 4, 8
-"""Effects of a row on its source: first answer of its time, a change, a number, a pace learned."""
+"""Effects of a row on its source: first answer of its time, change, number, learned spacing."""
 
 
 class ReadingBatch:
