@@ -98,11 +98,10 @@ class Truth:
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
     def purge_done(self, vent: str) -> int | None:
-        """Return when a vent's sensor, its calibration in it, first reads the target.
+        """Return the first instant at which a vent's sensor, with its offset, reads the target.
 
-        That is when its controller ends the purge and a reader of the sensor calls it done: of gas
-        that the sensor does not show nobody knows. ``None`` where the recording ends before that,
-        or it was there from the start.
+        The controller ends the purge then. ``None`` where the recording ends before that, or the
+        sensor read the target from the start.
         """
         end, target = self._vent_end(vent)
         offset = next(r.vent.offset for r in self.plant.risers
