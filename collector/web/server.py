@@ -11,6 +11,11 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from collector.domain.errors import QuietpipeError
+from collector.web.connection_limits import (
+    BoundedConnection,
+    RequestLimit,
+    raise_descriptor_limit,
+)
 
 __all__ = ["serve"]
 
@@ -67,6 +72,7 @@ async def serve(
     (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Raises
     ``QuietpipeError`` when the port cannot be bound.
     """
+    raise_descriptor_limit()
     with _listen(host, port) as listener:
         real = int(listener.getsockname()[1])
         shown = f"[{host}]" if ":" in host else host
@@ -76,9 +82,9 @@ async def serve(
                 on_ready(f"http://{shown}:{real}")
 
         config = uvicorn.Config(
-            app, lifespan="off", loop="asyncio", http="h11", ws="none", log_config=None,
-            access_log=False, server_header=False, proxy_headers=False,
-            timeout_graceful_shutdown=_GRACE, limit_concurrency=200,
+            RequestLimit(app), lifespan="off", loop="asyncio", http=BoundedConnection, ws="none",
+            log_config=None, access_log=False, server_header=False, proxy_headers=False,
+            timeout_graceful_shutdown=_GRACE,
         )
         server = _Server(config, ready)
         running = asyncio.create_task(server.serve(sockets=[listener]))
