@@ -22,6 +22,13 @@ def newest(works: Works) -> str:
     return json.dumps([p for p in works.status()["points"] if "tank_pressure" in str(p)])
 
 
+def answered(works: Works) -> bool:
+    try:
+        return bool(get_json(f"{works.board}/healthz")["alive"])
+    except TimeoutError:  # a busy machine
+        return False
+
+
 @pytest.mark.parametrize("sent", [
     b"", b"GET / HTTP/1.1\r\nHost: x\r\nX-A: ",
     b"POST /sign-in HTTP/1.1\r\nHost: x\r\nContent-Length: 9\r\n\r\n",
@@ -38,7 +45,7 @@ def test_half_open_connections_cost_no_reading(works: Works, sent: bytes) -> Non
             one = stack.enter_context(socket.create_connection((where.hostname, where.port), 20))
             if sent:
                 one.send(sent)
-        assert get_json(f"{works.board}/healthz")["alive"]
+        until(lambda: answered(works), within=10, what="an answer")
         until(lambda: newest(works) != before, within=10, what="a newer reading")
     assert len(daemon.log.read_bytes()) < 100_000
     daemon.terminate(20)
@@ -51,7 +58,7 @@ def test_health_is_answered_beside_many_connections(works: Works) -> None:
     with ExitStack() as stack:
         for _ in range(250):
             stack.enter_context(socket.create_connection((where.hostname, where.port), 20))
-        assert get_json(f"{works.board}/healthz")["alive"]
+        until(lambda: answered(works), within=10, what="an answer")
 
 
 def test_a_line_that_repeats_is_counted() -> None:
