@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.sources.decoding import Raw
+
 from collector.app.first_readings import FOUND_IMPLAUSIBLE, FirstReadings
 from collector.commissioning.first_look import look_at
 from collector.config import SiteConfig, load_site
@@ -21,7 +23,6 @@ from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading
 from collector.domain.units import MINUTE
 from collector.sources.bus import Answer
-from collector.sources.decoding import Raw
 from collector.sources.device import ModbusDevice
 from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Span
