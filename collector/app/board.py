@@ -11,6 +11,7 @@ from typing import Any
 
 from collector import __version__
 from collector.alarms.performance import YARDSTICKS, Measures, measure
+from collector.app.commissioning_session import CommissioningSession
 from collector.app.jobs import Connections
 from collector.app.pipeline import Pipeline
 from collector.app.wiring import link_services, open_acceptance
@@ -258,6 +259,9 @@ def board_services(parts: BoardParts) -> BoardServices:
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
+        commissioning=CommissioningSession(
+            config().path, parts.real,
+            lambda: frozenset(device.address for device in config().devices)),
         links=link_services(config, parts.signer, lambda: journal),
     )
 

@@ -107,6 +107,10 @@ class DeviceThread:
                     raise Vanished(self._lost or "nothing is being read")
                 self._changed.wait(0.5)
 
+    def stop_asking(self) -> None:
+        """Stop a call under way before its next question."""
+        self._stop.set()
+
     def end_reading(self) -> None:
         """Stop taking images."""
         task, self._reading = self._reading, None

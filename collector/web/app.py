@@ -25,6 +25,7 @@ from collector.web.api.read_routes import add_read_routes
 from collector.web.pages.acceptance_pages import add_acceptance_pages, add_report_page
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
+from collector.web.pages.commissioning_page import add_commissioning_page
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
 from collector.web.pages.message_link_page import add_message_link_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
@@ -112,6 +113,7 @@ def create_app(services: BoardServices) -> FastAPI:
     add_message_link_page(app, services)
     add_window_page(app, services)
     add_acceptance_pages(app, services)
+    add_commissioning_page(app, services)
     add_report_page(app, services)
     add_sign_in_pages(app, services)
     add_live(app, services.live, services.access)

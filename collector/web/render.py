@@ -36,6 +36,7 @@ NAVIGATION = (
     NavigationItem("/alarms", "Alarms"),
     NavigationItem("/work", "Work"),
     NavigationItem("/windows", "Impairments"),
+    NavigationItem("/commissioning", "Commissioning"),
     NavigationItem("/acceptance", "Acceptance"),
     NavigationItem("/survey", "Survey"),
     NavigationItem("/reports", "Reports"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol
 
 from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
@@ -28,8 +29,9 @@ from collector.web.access import AccessPolicy
 from collector.web.render import Live
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics", "Health",
-    "HistoryServices", "LinkServices", "MeasureLine", "Search", "check_health", "pace_of",
+    "BoardServices", "CollectorStatistics", "CommissioningServices", "CommissioningView",
+    "DeviceStatistics", "ForwardStatistics", "Health", "HistoryServices", "LinkServices",
+    "MeasureLine", "Search", "check_health", "pace_of",
 ]
 
 
@@ -105,6 +107,35 @@ class LinkServices:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CommissioningView:
+    """The dialogue of a commissioning."""
+
+    state: str
+    """``asking`` a person, ``working`` on the device, or ``stopped``."""
+    lines: tuple[str, ...]
+    question: str
+
+
+class CommissioningServices(Protocol):
+    """The commissioning that a board leads; all but ``view`` may take seconds."""
+
+    def view(self) -> CommissioningView:
+        """Return the dialogue so far."""
+
+    def start(self) -> None:
+        """Begin, or go on."""
+
+    def answer(self, question: str, text: str, /) -> None:
+        """Answer the open question."""
+
+    def stop_asking(self) -> None:
+        """Stop asking the device."""
+
+    def leave(self) -> None:
+        """End the dialogue; what was answered is kept."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardServices:
     """The services of one site's board; only the ``async`` ones do I/O.
 
@@ -141,6 +172,7 @@ class BoardServices:
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
     """Active impairments and planned visits."""
+    commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""
     reports: Path | None = None
