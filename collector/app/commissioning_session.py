@@ -12,7 +12,7 @@ from collector.clock import Clock
 from collector.commissioning.commissioning import Commissioning
 from collector.commissioning.device_search import Left
 from collector.domain.errors import QuietpipeError
-from collector.sources.settings import Address
+from collector.sources import Address
 from collector.web.services import CommissioningView
 
 __all__ = ["CommissioningSession"]

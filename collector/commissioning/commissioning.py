@@ -27,10 +27,9 @@ from collector.commissioning.questions import PAUSE
 from collector.commissioning.record import CommissioningRecord
 from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
-from collector.config import load_site
-from collector.config.site import SiteConfig
+from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = ["Commissioning", "state_path"]
 

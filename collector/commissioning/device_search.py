@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
@@ -18,10 +18,10 @@ from collector.commissioning.unit_search import (
     find_units,
     line_settings,
 )
-from collector.config.addresses import parse_address
+from collector.config.field_types import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = ["DeviceSearch", "Left", "register_lines"]
 
@@ -59,7 +59,7 @@ class DeviceSearch:
                        "serial": "The serial port, such as /dev/ttyUSB0",
                        "converter": "The converter's address, HOST:PORT"}[where]
             text = ask(f"{key}.address", example,
-                       check=functools.partial(self._wrong_address, where))
+                       check=partial(self._wrong_address, where))
             units = ask(f"{key}.units", "Units (slave addresses) to try",
                         default="1-20, 247, 255" if where == "network" else "1-10",
                         check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.")

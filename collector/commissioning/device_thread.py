@@ -11,7 +11,7 @@ from collector.clock import Clock
 from collector.commissioning.images import Image, read_image
 from collector.commissioning.questions import PacedClient, Stopped, Vanished
 from collector.commissioning.unit_search import Explored
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = ["DeviceThread"]
 
