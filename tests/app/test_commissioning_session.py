@@ -5,7 +5,7 @@ import threading
 from collector.app.commissioning_session import CommissioningSession
 from collector.clock import SystemClock
 from collector.commissioning.commissioning import state_path
-from collector.config.addresses import parse_address
+from collector.config.field_types import parse_address
 
 
 def session_at(path, polled=()):
