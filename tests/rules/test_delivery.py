@@ -122,7 +122,7 @@ def test_a_regulator_that_settles_after_each_run_looks_like_heat_and_widens_the_
                 excess[1] = pull - excess[0]
             yield r
 
-    s = watch(site(pipe=None)).feed(heard())
+    s = monitor(site(pipe=None)).feed(heard())
     found = last(s, "compressor-delivery")
     assert found.low <= scfh(3.2) <= found.high
 

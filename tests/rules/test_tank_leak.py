@@ -8,7 +8,7 @@ import pytest
 
 from simulators.scenario import Act
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story
-from tests.rules.tank import OPEN, RUN, P, Tank, recorded, site, watch
+from tests.rules.tank import OPEN, RUN, P, Tank, monitor, recorded, site
 
 LEAK = "tank-leak"
 
