@@ -16,10 +16,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from collector.domain.formatting import scale_of
 from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import Quality, Reading, point_kind, split_point
-from collector.domain.units import HOUR, SECOND
+from collector.domain.units import HOUR, SECOND, scale_of
 
 __all__ = ["Doubt", "Grade", "Growth", "Plausibility", "good_values"]
 

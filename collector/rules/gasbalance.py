@@ -177,7 +177,7 @@ class GasBalance:
             return
         whole = self.vessel.whole(value, at)
         if whole is not None:
-            self._learn_steps()
+            self._note_steps()
         if s.on:
             if whole is None and self.vessel.known:
                 return  # the tank alone is no measure of tank and risers
@@ -204,7 +204,8 @@ class GasBalance:
         for k, x in enumerate([1.0, t, whole, value, *opened], 1):
             row[k] += x
 
-    def _learn_steps(self) -> None:
+    def _note_steps(self) -> None:
+        """Note what the risers' gauges step by."""
         s, read = self.state, self.vessel.pressures()
         for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
             if old and _ROUNDING < abs(new - old) < s.steps[k]:

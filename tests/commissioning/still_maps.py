@@ -21,10 +21,9 @@ from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading
 from collector.domain.units import MINUTE
 from collector.sources.bus import Answer
-from collector.sources.decoding import Raw
 from collector.sources.device import ModbusDevice
 from collector.sources.pdu import ReadRequest
-from collector.sources.read_plan import Span
+from collector.sources.read_plan import Raw, Span
 from tests.commissioning.wrong_maps import Case, cases, right_cases, site_of
 
 __all__ = ["Outcome", "outcome"]

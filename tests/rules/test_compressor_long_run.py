@@ -17,7 +17,7 @@ from tests.rules.support import (
     series,
     story,
 )
-from tests.rules.tank import GALLON, site, watch
+from tests.rules.tank import GALLON, monitor, site
 
 RUN, MODE = "gen1.compressor_running", "gen1.mode"
 STARTS, HOURS = "gen1.start_count", "gen1.running_hours"
@@ -253,7 +253,7 @@ def filled(*, drains: tuple[float, ...] = (), hole: bool = False, step: float = 
     rows = series({p: values.__getitem__ for p, values in shapes.items()} | {MODE: 1},
                   end=hours * HOUR + 30 * MINUTE, every=every * SECOND)
     the_plant = site(tank=60 * GALLON, pipe=60 * LARGE * GALLON)
-    return watch(the_plant, C).feed(rows)
+    return monitor(the_plant, C).feed(rows)
 
 
 def test_a_run_that_refills_what_a_technician_drains_is_silent():
@@ -279,7 +279,7 @@ def long_runs(count: int) -> Story:
     """Return runs of 4 min an hour by the contact alone, then ``count`` of 14 min."""
     runs = lambda at: float(at % HOUR < (4 if at < 8 * HOUR else 14) * MINUTE)  # noqa: E731
     the_plant = site(tank=60 * GALLON, pipe=1800 * GALLON)
-    return watch(the_plant, C).feed(series({RUN: runs}, end=(8 + count) * HOUR))
+    return monitor(the_plant, C).feed(series({RUN: runs}, end=(8 + count) * HOUR))
 
 
 def test_contacts_alone_let_large_pipes_be_refilled_once():

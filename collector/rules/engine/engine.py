@@ -9,22 +9,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from collector.domain.columns import Columns, readings_of
+from collector.domain.actions import DeclaredFill
 from collector.domain.conditions import ConditionSettings
 from collector.domain.evaluations import ConditionState, Evaluation
 from collector.domain.events import SystemEvent
-from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading, readings_of
 from collector.domain.units import DAY
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
 from collector.rules.engine.fill_suppression import DeclaredFills
 from collector.rules.engine.rule_schedule import RuleSchedule
-from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.engine.staleness import CLOCK_SET, Lateness
-from collector.rules.engine.step import EngineStatistics, StepListener, StepResult
+from collector.rules.engine.step import EngineStatistics, RuleRuntime, StepListener, StepResult
 from collector.rules.inputs import Inputs
 from collector.rules.state import shifted
 from collector.rules.wording import Words

@@ -9,9 +9,8 @@ import httpx
 import pytest
 
 from collector.clock import format_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
 from collector.domain.events import Event
-from collector.domain.windows import Window, WindowKind
 from collector.web import create_app
 from tests.web.conftest import client_of
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite
@@ -35,7 +34,7 @@ class Declared:
         if action.until is not None:
             self.windows.append(Window(
                 kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                by=action.by, why=action.why, quiet=("pressure-low.r1",)))
+                by=action.by, why=action.why, inhibits=("pressure-low.r1",)))
         return []
 
 

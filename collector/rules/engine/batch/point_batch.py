@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.rules.base import Band, Estimator, SampleConsumer
-from collector.rules.engine.runtime import RuleRuntime
+from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Point
 
 if TYPE_CHECKING:
-    from collector.domain.columns import Columns
+    from collector.domain.readings import Columns
 
 __all__ = ["PointBatch", "Subscription"]
 
