@@ -78,7 +78,7 @@ def _supply(names: Names) -> Iterator[Panel]:
 def _vents(names: Names) -> Iterator[Panel]:
     yield state_timeline("Vent", [state("vent", "open", "vent")],
                 contact_words("shut", "open", bad=False), names=names, tails=(" vent",))
-    yield state_timeline("Water at the vent", [state("vent", "water", "water")],
+    yield state_timeline("Water at vent", [state("vent", "water", "water")],
                 contact_words("dry", "water", bad=True), names=names, tails=(" water",),
                 doc="Trapped water can block a purge path.")
     yield lines("What the pipe suffers each day, percent-days above target",

@@ -9,7 +9,7 @@ __all__ = ["CONDITIONS"]
 
 CONDITIONS = (
     Condition(
-        id="compressor-long-run", title="Compressor runs too long", applies_to="generator",
+        id="compressor-long-run", title="Compressor running too long", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
         plot="tank_pressure", impairment=True,
         explained_by=(
@@ -42,7 +42,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="compressor-overduty", title="Compressor runs too much of the day",
+        id="compressor-overduty", title="Compressor duty high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure", impairment=True,
@@ -74,7 +74,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="compressor-short-cycling", title="Compressor starts too often",
+        id="compressor-short-cycling", title="Compressor short cycling",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure", impairment=True,
@@ -100,7 +100,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="compressor-not-starting", title="Compressor does not start",
+        id="compressor-not-starting", title="Compressor not starting",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("compressor",),
         plot="tank_pressure",
@@ -135,7 +135,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="compressor-weak", title="Compressor delivers less than it did",
+        id="compressor-weak", title="Compressor output low",
         applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure",

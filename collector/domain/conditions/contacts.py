@@ -11,7 +11,7 @@ _BOUNCE = "setting; a change counts from its first reading and needs a second on
 
 CONDITIONS = (
     Condition(
-        id="low-air-contact", title="Low-air switch", applies_to="riser",
+        id="low-air-contact", title="Low air pressure switch operated", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         impairment=True,
         explained_by=(
@@ -30,7 +30,7 @@ CONDITIONS = (
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
     ),
     Condition(
-        id="generator-trouble", title="Generator reports trouble", applies_to="generator",
+        id="generator-trouble", title="Generator trouble", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("compressor", "only-reads"),
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
@@ -54,7 +54,7 @@ CONDITIONS = (
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
     ),
     Condition(
-        id="contact-disagreement", title="Contact contradicts itself", applies_to="contact",
+        id="contact-disagreement", title="Form C contact mismatch", applies_to="contact",
         signal=Signal.TROUBLE, priority=Priority.HIGH,
         doubts=False,
         causes=(

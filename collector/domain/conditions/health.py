@@ -9,7 +9,7 @@ __all__ = ["CONDITIONS"]
 
 CONDITIONS = (
     Condition(
-        id="device-silent", title="Device does not answer", applies_to="device",
+        id="device-silent", title="Device not responding", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
@@ -26,7 +26,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="data-frozen", title="Readings never change", applies_to="device",
+        id="data-frozen", title="Readings frozen", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         explained_by=(
             Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "alone"),
@@ -68,7 +68,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="journal-trouble", title="Journal in trouble", applies_to="collector",
+        id="journal-trouble", title="Journal trouble", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "room on the disk",
@@ -83,7 +83,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="delivery-failing", title="Messages do not get through", applies_to="collector",
+        id="delivery-failing", title="Messages not delivered", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the line to the internet or to the mail server",
@@ -101,7 +101,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="site-silent", title="Site is silent", applies_to="collector",
+        id="site-silent", title="Site not reporting", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the site's line to the outside",

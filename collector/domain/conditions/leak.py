@@ -9,7 +9,7 @@ __all__ = ["CONDITIONS"]
 
 CONDITIONS = (
     Condition(
-        id="tank-leak", title="The tank leaks", applies_to="generator",
+        id="tank-leak", title="Tank leak", applies_to="generator",
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("compressor", "oxygen"),
         plot="tank_pressure", impairment=True,
         explained_by=(Cause("declared fill", "downstream"),),
@@ -36,7 +36,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="leak-high", title="Leak above its limit", applies_to="riser", also=("generator",),
+        id="leak-high", title="Leak rate high", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("impairment", "oxygen"),
         plot="pressure", impairment=True,
         explained_by=(
@@ -65,7 +65,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="leak-growing", title="Leak is growing", applies_to="riser", also=("generator",),
+        id="leak-growing", title="Leak rate growing", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.LOW, cautions=("impairment",),
         plot="pressure", impairment=True,
         explained_by=(

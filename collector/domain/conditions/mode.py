@@ -43,7 +43,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="air-fill-frequent", title="Falls back to air-fill too often",
+        id="air-fill-frequent", title="Frequent air-fill",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("impairment",),
         plot="tank_pressure", impairment=True,
@@ -70,7 +70,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="air-in-nitrogen-mode", title="Air while it says nitrogen",
+        id="air-in-nitrogen-mode", title="Air in nitrogen mode",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("oxygen", "compressor"),
         plot="product_oxygen",
@@ -98,7 +98,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="product-oxygen-high", title="Product oxygen too high",
+        id="product-oxygen-high", title="Product oxygen high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="product_oxygen",

@@ -9,7 +9,7 @@ __all__ = ["CONDITIONS"]
 
 CONDITIONS = (
     Condition(
-        id="oxygen-not-falling", title="Oxygen is not falling", applies_to="vent",
+        id="oxygen-not-falling", title="Oxygen not falling", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
         plot="oxygen", impairment=True,
         explained_by=(
@@ -46,7 +46,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="oxygen-rising", title="Oxygen is rising again", applies_to="vent",
+        id="oxygen-rising", title="Oxygen rising", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
         plot="oxygen", impairment=True,
         explained_by=(

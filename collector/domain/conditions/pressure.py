@@ -11,7 +11,7 @@ _ISA = "ISA-18.2 for pressure, from memory"
 
 CONDITIONS = (
     Condition(
-        id="pressure-low", title="Supervisory pressure low", applies_to="riser",
+        id="pressure-low", title="Pressure low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         plot="pressure", impairment=True,
         explained_by=(
@@ -37,7 +37,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="pressure-high", title="Supervisory pressure high", applies_to="riser",
+        id="pressure-high", title="Pressure high", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         plot="pressure",
         causes=(
@@ -57,7 +57,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="pressure-falling-fast", title="Supervisory pressure falls fast",
+        id="pressure-falling-fast", title="Pressure falling fast",
         applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         cautions=("impairment", "oxygen"),
         plot="pressure", impairment=True,
@@ -81,7 +81,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="low-temperature", title="Valve room too cold", applies_to="riser",
+        id="low-temperature", title="Valve room temperature low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         plot="valve_room_temperature",
         causes=(

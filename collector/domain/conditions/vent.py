@@ -110,7 +110,7 @@ CONDITIONS = (
         ),
     ),
     Condition(
-        id="water-at-vent", title="Water at the vent", applies_to="vent",
+        id="water-at-vent", title="Water at vent", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("impairment",),
         causes=(
             "drain the vent's trap and the low points before it",
