@@ -16,6 +16,7 @@ __all__ = ["COMMANDS", "main"]
 
 COMMANDS = {
     "demo": "show everything at work on the bundled plant, with time sped up",
+    "commission": "from an unknown controller to a site file: find, match, prove, sign",
     "run": "monitor a site until stopped",
     "check": "read a site file, report every mistake, poll each device once",
     "replay": "feed recorded readings through the same rules; print the events",
@@ -36,6 +37,7 @@ COMMANDS = {
 _EPILOG = """\
 start here:
   quietpipe demo                     see it work, with no device at hand
+  quietpipe commission SITE.toml     describe a site, find its devices and registers
   quietpipe check SITE.toml          is the site file right, do the devices answer?
   quietpipe run SITE.toml            monitor the site
 

@@ -17,7 +17,14 @@ from collector import __version__
 from collector.acceptance import AcceptanceSync
 from collector.app.board import BoardParts, board_services, open_accounts, start_board
 from collector.app.connections import Connections
-from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
+from collector.app.jobs import (
+    JobScheduler,
+    JournalJobs,
+    cancelled,
+    first_ended,
+    journal_acceptance,
+    journal_commissioning,
+)
 from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
 from collector.app.statistics import StatisticsReader
@@ -32,6 +39,7 @@ from collector.app.wiring import (
     signer_of,
 )
 from collector.clock import Clock, SystemClock
+from collector.commissioning.journal_sync import SIGNED, CommissioningSync, record_folder
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
@@ -89,6 +97,7 @@ class Daemon:
         self._live = Live()
         self._journal: Journal
         self._acceptance_sync: AcceptanceSync
+        self._commissioning_sync: CommissioningSync
         self._pipeline: Pipeline
         self._connections: Connections
         self._signer: LinkSigner
@@ -158,6 +167,8 @@ class Daemon:
             self._journal.register(consumer)
         self._acceptance_sync = AcceptanceSync(record_store(folder),
                                                acceptance_events(self._journal))
+        self._commissioning_sync = CommissioningSync(
+            record_folder(folder), (s.event for s in self._journal.events(kind=SIGNED)))
         self.picture.update(self._journal.last_readings())
         for stored in self._journal.events(kind="estimate"):
             if isinstance(stored.event, EstimateMade):
@@ -172,7 +183,7 @@ class Daemon:
             self._record_event("journal-replaced", f"The journal was damaged. {moved}")
         for text in filter(None, (damage, *restored.damage, self._journal.damage())):
             self._record_event("damage-left-out", text)
-        self._record_event("collector-started", f"quietpipe {__version__} watches {self.site}.",
+        self._record_event("collector-started", f"quietpipe {__version__} monitors {self.site}.",
                    values={"version": __version__})
 
     def _new_monitor(self) -> SiteMonitor:
@@ -222,6 +233,7 @@ class Daemon:
         every(6 * HOUR, "retain", journal.retain)
         every(MINUTE, "sign-of-life", self._sign_of_life)
         every(2000, "acceptance", self._journal_acceptance)
+        every(5000, "commissioning", self._journal_commissioning)
         every(MINUTE, "reports", self._send_reports)
         self._jobs.start()
 
@@ -273,6 +285,9 @@ class Daemon:
     async def _journal_acceptance(self) -> None:
         await journal_acceptance(self._acceptance_sync, self._config.plant, self._pipeline,
                                  self.clock)
+
+    async def _journal_commissioning(self) -> None:
+        await journal_commissioning(self._commissioning_sync, self.site, self._pipeline, self.clock)
 
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(

@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 
 from collector import __version__
+from collector.app.first_readings import FirstReadings, accepted_maps
 from collector.app.jobs import cancelled
 from collector.app.pipeline import Pipeline
 from collector.clock import Clock
@@ -37,9 +38,18 @@ class Connections:
         picture: LivePicture, clock: Clock, real: Clock,
     ) -> None:
         record_event = pipeline.record_event
-        self.poller = Poller(config.devices, clock=clock, sink=pipeline.put, rng=random.Random())
+        self._clock = clock
+        self._first = FirstReadings(
+            site=config.plant.site.id, sink=pipeline.put, record_event=record_event,
+            accepted=accepted_maps(journal),
+            noted=[a.asset for a in pipeline.monitor.alarms()
+                   if a.condition == "readings-implausible" and a.present])
+        self._first.use(config.plant, config.devices)
+        self.poller = Poller(config.devices, clock=clock, sink=self._first.put,
+                             rng=random.Random())
         self.outbox = Outbox(store=journal, policy=policy, clock=clock, record_event=record_event,
                              files=config.data / "reports")
+        pipeline.unjournalled = self.outbox.send_unjournalled
         self.mqtt = SparkplugPublisher(settings=config.mqtt, plant=config.plant, picture=picture,
                               store=journal, clock=clock, record_event=record_event,
                               version=__version__)
@@ -57,11 +67,13 @@ class Connections:
             ("pipeline", self._pipeline.run()), ("poller", self.poller.run()),
             ("outbox", self.outbox.run()), ("mqtt", self.mqtt.run()),
             ("influx", self.influx.run()),
+            ("first-readings", self._first.run(self.poller, self._clock)),
         )}
         return list(self._tasks.values())
 
     async def use(self, config: SiteConfig, policy: Policy) -> None:
         """Continue with a site file that was read again."""
+        self._first.use(config.plant, config.devices)
         await self.poller.replace(config.devices)
         self.outbox.use(policy)
         self.mqtt.use(config.mqtt, config.plant)
@@ -70,6 +82,7 @@ class Connections:
     async def end(self, before_last_commit: Callable[[], None]) -> None:
         """Stop in order: poller, pipeline, outbox; commit what is left; then the forwarders."""
         tasks = self._tasks
+        await cancelled(tasks["first-readings"])
         await self.poller.stop()
         await cancelled(tasks["poller"])
         await cancelled(tasks["pipeline"])

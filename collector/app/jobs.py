@@ -19,6 +19,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from collector.acceptance import AcceptanceSync
 from collector.app.pipeline import Pipeline, kept_number
 from collector.clock import Clock
+from collector.commissioning.journal_sync import CommissioningSync
 from collector.config import SiteConfig
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
@@ -34,6 +35,7 @@ __all__ = [
     "cancelled",
     "first_ended",
     "journal_acceptance",
+    "journal_commissioning",
 ]
 
 _log = logging.getLogger(__name__)
@@ -146,6 +148,15 @@ async def journal_acceptance(
             await _declare(note.fact, kind, lasts, pipeline, clock)
         _log.info("%s: %s", fact.fact, fact.text)
         pipeline.record_event(fact)
+
+
+async def journal_commissioning(
+    sync: CommissioningSync, site: str, pipeline: Pipeline, clock: Clock,
+) -> None:
+    """Journal the commissioning records that were signed since the last turn."""
+    for fact in await asyncio.to_thread(sync.pending, site):
+        _log.info("%s: %s", fact.fact, fact.text)
+        pipeline.record_event(replace(fact, time=clock.now()))
 
 
 async def _declare(

@@ -38,6 +38,8 @@ _CLOCK_SET = 2000
 
 _KEPT_IN_MEMORY = 500_000
 """Most readings kept while the journal cannot write: days of one site, about 150 MB."""
+_UNJOURNALLED_AFTER = 30_000
+"""ms of a journal that cannot be written before its events are sent from memory (setting)."""
 
 
 class Store(Protocol):
@@ -81,7 +83,11 @@ class _Request:
 
 
 class Pipeline:
-    """Takes readings and actions; calls ``committed`` with what each commit holds."""
+    """Takes readings and actions; calls ``committed`` with what each commit holds.
+
+    While the journal cannot be written for long, ``unjournalled`` is called each turn with the
+    events since its last call: an alarm must reach people also when the disk is full.
+    """
 
     def __init__(
         self, *, site: str, monitor: SiteMonitor, store: Store, picture: LivePicture, clock: Clock,
@@ -106,6 +112,10 @@ class Pipeline:
         self._last_turn: int | None = None
         self._last_commit: int | None = None
         self._trouble = ""
+        self._trouble_since: int | None = None
+        self._passed_on = 0
+        """How many uncommitted events went to ``unjournalled``."""
+        self.unjournalled: Callable[[Sequence[Event]], None] = lambda events: None
 
     def __repr__(self) -> str:
         return (f"Pipeline({self._site}, {len(self._queue)} queued, "
@@ -185,8 +195,10 @@ class Pipeline:
         self._last_turn = now
         if readings or events:
             if not await self._commit(readings, events, {"tick": str(now)}):
+                self._pass_on(events, now)
                 return
             self._uncommitted = ([], [])
+            self._trouble_since, self._passed_on = None, 0
             self._picture.update(readings)
             self._committed(readings, events)
         for promise in self._unanswered:
@@ -195,6 +207,15 @@ class Pipeline:
         self._unanswered.clear()
         if self._snapshot_due:
             await self._save_snapshot()
+
+    def _pass_on(self, events: list[Event], now: int) -> None:
+        """Have the events sent that the journal could not keep for a while."""
+        if self._trouble_since is None:
+            self._trouble_since = now
+        if now - self._trouble_since >= _UNJOURNALLED_AFTER:
+            fresh = events[self._passed_on:]
+            self._passed_on = len(events)
+            self.unjournalled(fresh)
 
     def _check_clock(self, now: int) -> None:
         offset = now - self._clock.monotonic()

@@ -2,11 +2,12 @@
 
 The plant is served on real Modbus TCP on loopback by a process of its own; the monitor that reads
 it is the one that ``quietpipe run`` starts. One line per event is printed. Ctrl-C ends both and
-leaves nothing behind.
+leaves nothing behind, or with --keep the site: site file, profiles, journal and readings.
 
 Example:
   quietpipe demo
   quietpipe demo --speed 120 --listen 127.0.0.1:8600
+  quietpipe demo --keep my-site
 
 """
 
@@ -25,18 +26,26 @@ from typing import Any, TextIO
 
 from collector.clock import ScaledClock, format_instant
 from collector.commands.run import quiet_logs, stop_on_signals
+from collector.config import load_site
 from collector.daemon import Daemon
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused, QuietpipeError, UsageError
 from collector.domain.events import INSTANT_UNIT, AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.live import AlarmState
+from collector.journal import Journal
 from collector.people import Role
+from collector.recorded import write_csv
 
 __all__ = ["add_arguments", "run"]
 
 _WHO = "demo"
 """The account of the demo; its password is new each time."""
+_HEAD = """\
+# Kept by "quietpipe demo --keep". Its plant is a program, which serves it again and writes this
+# file with the new addresses: python -m simulators {scenario} --write-site {folder}
+
+"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,13 +56,40 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="how many times as fast as real time (default: the scenario's own)")
     parser.add_argument("--listen", default="127.0.0.1:0", metavar="HOST:PORT",
                         help="where the board listens (default: any free port on loopback)")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER",
+                        help="leave the site there: its file, profiles, journal and readings.csv")
 
 
 def run(options: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C; return the exit status."""
     _host_and_port(options.listen)  # a wrong address must not wait for the plant to start
+    if options.keep is not None:
+        return _kept(options, options.keep)
     with tempfile.TemporaryDirectory(prefix="quietpipe-demo-") as folder:
         return asyncio.run(_demo(options, Path(folder)))
+
+
+def _kept(options: argparse.Namespace, folder: Path) -> int:
+    """Run the demo in ``folder``, which must be empty, and leave the site there."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        used = any(folder.iterdir())
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be used: {error.strerror}") from error
+    if used:
+        raise UsageError(f"{folder} is not empty; name a new folder")
+    status = asyncio.run(_demo(options, folder))
+    site = folder / "site.toml"
+    site.write_text(_HEAD.format(folder=folder, scenario=options.scenario)
+                    + site.read_text(encoding="utf-8"), encoding="utf-8")
+    journal = Journal.open(load_site(site).data / "journal.sqlite", read_only=True)
+    try:
+        with (folder / "readings.csv").open("w", encoding="utf-8") as out:
+            write_csv(journal.readings(None, None, None), out)
+    finally:
+        journal.close()
+    print(f"kept in {folder}: site.toml, its profiles, the journal, readings.csv", file=sys.stderr)
+    return status
 
 
 async def _demo(options: argparse.Namespace, folder: Path) -> int:

@@ -38,6 +38,8 @@ UNITS = {
 """By unit of record: each unit of a device or a display, with the factor and the shift into it.
 ``% N2`` is nitrogen, where the quantity is oxygen."""
 
+_ENDLESS = 1e30
+"""No number of a plant is larger; the bytes of a wrong type often are."""
 _FRACTIONAL = {"fraction"}
 """Units that make sense for floats only."""
 
@@ -63,7 +65,12 @@ class Decoding:
     @property
     def step(self) -> float:
         """The smallest step in the unit of record; 0 for a float."""
-        return 0.0 if self.type.startswith("float") else abs(self.slope)
+        return 0.0 if self.is_float else abs(self.slope)
+
+    @property
+    def is_float(self) -> bool:
+        """Whether it is a float, of either size."""
+        return self.type.startswith("float")
 
     @property
     def slope(self) -> float:
@@ -78,15 +85,16 @@ class Decoding:
             return None
         found = raw_value(settings, words[:due])
         assert not isinstance(found, str)
-        return found if math.isfinite(found) else None
+        return found if math.isfinite(found) and abs(found) < _ENDLESS else None
 
     def value(self, words: Sequence[int]) -> float | None:
         """Return the value in the unit of record; ``None`` where there is none."""
         raw = self.raw(words)
-        if raw is None:
-            return None
-        value = raw * self.slope + UNITS[self.of][self.unit][1]
-        return value if math.isfinite(value) else None
+        return None if raw is None else self.scaled(raw)
+
+    def scaled(self, raw: float) -> float:
+        """Return what a raw number is in the unit of record."""
+        return raw * self.slope + UNITS[self.of][self.unit][1]
 
     def __str__(self) -> str:
         """Write it for people: ``int32, low word first, x 0.1 psi``."""

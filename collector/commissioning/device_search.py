@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from functools import partial
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
-from collector.commissioning.finding import (
+from collector.commissioning.images import Image, moved, read_image, texts, word_views
+from collector.commissioning.interview import Interview, numbers
+from collector.commissioning.questions import Stopped, Vanished
+from collector.commissioning.unit_search import (
     UNITS,
     Explored,
     explore,
     find_units,
     line_settings,
 )
-from collector.commissioning.images import Image, moved, read_image, texts, word_views
-from collector.commissioning.interview import Interview, numbers
-from collector.commissioning.questions import PAUSE, Stopped, Vanished
 from collector.config.addresses import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
@@ -55,7 +55,7 @@ class DeviceSearch:
             example = {"network": "Its address, HOST or HOST:PORT; several with commas",
                        "serial": "The serial port, such as /dev/ttyUSB0",
                        "converter": "The converter's address, HOST:PORT"}[where]
-            text = ask(f"{key}.address", example, check=partial(_wrong_address, where))
+            text = ask(f"{key}.address", example, check=functools.partial(_wrong_address, where))
             units = ask(f"{key}.units", "Units (slave addresses) to try",
                         default="1-20, 247, 255" if where == "network" else "1-10",
                         check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.")
@@ -87,8 +87,8 @@ class DeviceSearch:
     def _search(self, addresses: Sequence[Address], units: Sequence[int]) -> None:
         """Ask every unit at every address; a serial line only until a setting is right."""
         self._interview.say(
-            f"Asking {len(units)} units, one question at a time, at most {1000 // PAUSE} a second. "
-            "It only reads. Ctrl-C stops.")
+            "Asking each unit, one question at a time, at most three a second. It only reads. "
+            "Ctrl-C stops.")
         self._interview.show()
         answering: list[tuple[str, int]] = []
         try:
@@ -107,6 +107,12 @@ class DeviceSearch:
     def _progress(self, line: str) -> None:
         if "no answer" not in line:
             self._interview.person.say(f"    {line}")
+
+    @property
+    def is_silent_at_times(self) -> bool:
+        """Whether the device left questions without an answer, and answered when asked again."""
+        client = self._thread.client
+        return client is not None and client.is_silent_at_times
 
     def connect(self) -> None:
         """Open the connection to the device, if it is not open."""

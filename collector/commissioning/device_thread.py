@@ -8,9 +8,9 @@ from collections.abc import Coroutine
 from typing import Any, TypeVar
 
 from collector.clock import Clock
-from collector.commissioning.finding import Explored
 from collector.commissioning.images import Image, read_image
 from collector.commissioning.questions import PacedClient, Stopped, Vanished
+from collector.commissioning.unit_search import Explored
 from collector.sources.settings import Address
 
 __all__ = ["DeviceThread"]
@@ -25,14 +25,14 @@ class DeviceThread:
         self.clock = clock
         self.client: PacedClient | None = None
         self.images: list[Image] = []
-        """Images of the watch, oldest first."""
+        """Images taken so far, oldest first."""
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="commissioning",
                                         daemon=True)
         self._thread.start()
         self._stop = threading.Event()
         self._changed = threading.Condition()
-        self._reader: asyncio.Task[None] | None = None
+        self._reading: asyncio.Task[None] | None = None
         self._lost = ""
 
     def connect(self, address: Address) -> PacedClient:
@@ -58,7 +58,7 @@ class DeviceThread:
         return self._wait(questions)
 
     def begin_reading(self, unit: int, explored: Explored) -> None:
-        """Take image after image until :meth:`end_reading`; return when the first is complete.
+        """Take image after image until :meth:`end_reading`; return when two are complete.
 
         Raises ``Vanished``.
         """
@@ -67,7 +67,7 @@ class DeviceThread:
         client = self.client
         assert client is not None
 
-        async def read_images() -> None:
+        async def read() -> None:
             try:
                 while True:
                     image = await read_image(client, unit, explored)
@@ -82,11 +82,16 @@ class DeviceThread:
                 self._changed.notify_all()
 
         async def start() -> None:
-            self._reader = asyncio.create_task(read_images())
+            self._reading = asyncio.create_task(read())
         self._lost = ""
         began = self.clock.now()
         self._wait(start())
-        self.image_since(began)
+        self.image_since(self.image_since(began).ended)
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether images are being taken; not once the device has vanished."""
+        return self._reading is not None and not self._reading.done()
 
     def image_since(self, instant: int) -> Image:
         """Return the first image that began at ``instant`` or later, waiting for it.
@@ -98,13 +103,13 @@ class DeviceThread:
                 found = next((i for i in self.images if i.began >= instant), None)
                 if found is not None:
                     return found
-                if self._reader is None or self._reader.done() or self._lost:
+                if self._reading is None or self._reading.done() or self._lost:
                     raise Vanished(self._lost or "nothing is being read")
                 self._changed.wait(0.5)
 
     def end_reading(self) -> None:
         """Stop taking images."""
-        task, self._reader = self._reader, None
+        task, self._reading = self._reading, None
         if task is not None:
             async def cancel() -> None:
                 task.cancel()

@@ -6,8 +6,8 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from collector.commissioning.finding import Explored
 from collector.commissioning.questions import PacedClient, Vanished
+from collector.commissioning.unit_search import Explored
 from collector.sources.pdu import BIT_TABLES
 
 __all__ = ["Image", "moved", "read_image", "texts", "word_views"]
@@ -15,7 +15,7 @@ __all__ = ["Image", "moved", "read_image", "texts", "word_views"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:
-    """The values at the known addresses, read from ``began`` to ``ended`` (ms)."""
+    """The content of the known addresses; the questions took from ``began`` to ``ended`` (ms)."""
 
     began: int
     ended: int

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
@@ -35,6 +35,8 @@ class DisplayReading:
 
     shown: Shown
     images: tuple[Image, ...]
+    context: tuple[Image, ...] = ()
+    """The same with one image more on either side, where there are: they tell of a turn."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +54,8 @@ class Candidate:
 
     def values(self, images: Sequence[Image]) -> list[float]:
         """Return its values, in the unit of record, in the images that have it."""
-        found = []
-        for image in images:
-            words = image.words(self.table, self.address, self.decoding.width)
-            value = None if words is None else self.decoding.value(words)
-            if value is not None:
-                found.append(value)
-        return found
+        return [self.decoding.scaled(raw)
+                for raw in _raws(images, self.table, self.address, self.decoding)]
 
     def __str__(self) -> str:
         return f"{self.table} {self.address} as {self.decoding}"
@@ -81,7 +78,7 @@ class Family:
 
 
 class Outlook(StrEnum):
-    """The result of matching."""
+    """The state of a match after the readings so far."""
 
     FOUND = "found"
     """One is left, and chance would not have left it."""
@@ -93,66 +90,131 @@ class Outlook(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """The decodings left for a point."""
+    """The candidates left for a point."""
 
     families: tuple[Family, ...]
     """The likeliest first."""
     chance: float
     """How many candidates chance alone is expected to leave."""
 
+    without: str = ""
+    """The one reading that was left out, as it was shown."""
+    same: bool = False
+    """Whether all families always held the same value: mirrored registers, say."""
+
     @property
     def outlook(self) -> Outlook:
-        """The result, by the number of families left and by chance."""
+        """The state after the readings so far."""
         if len(self.families) > 1:
             return Outlook.SEVERAL
         if not self.families:
             return Outlook.NONE
-        return Outlook.FOUND if self.chance < _CHANCE else Outlook.WEAK
+        return Outlook.FOUND if self.sure else Outlook.WEAK
+
+    @property
+    def sure(self) -> bool:
+        """Whether chance alone would not have left what is left."""
+        return self.chance < _CHANCE
 
 
 def match(
     readings: Sequence[DisplayReading], *, limits: tuple[float, float],
-    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES,
+    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES, without: str = "",
 ) -> Match:
     """Return what the readings of one point leave.
 
     ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
     were found already: a device tends to write all in one way, which settles what comes first and
-    never what is left.
+    never what is left. Where no register gives all readings, one is left out: it may have been
+    misread, or read while the value turned. ``without`` is that one.
     """
     shown = readings[0].shown
     among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
-    left, tried = [], 0
-    for candidate in _all(readings[0].images, among):
-        values = candidate.values(readings[0].images)
-        if not values or not limits[0] <= values[0] <= limits[1]:
-            continue
-        tried += 1
-        if _fits(candidate, readings[0]):
-            left.append(candidate)
+    tried, left = _first(readings[0], among, limits)
     for reading in readings[1:]:
         left = [c for c in left if _fits(c, reading)]
+    if not left and len(readings) > 1 and not without:
+        return _without_one(readings, limits=limits, like=like, types=types)
     left = _likely(left, readings)
     images = [image for reading in readings for image in reading.images]
     families = _families(left, images, functools.partial(_order, shown=shown, like=like))
     chance = tried * _passing(readings, families[0].best if families else None)
-    return Match(families=tuple(families), chance=chance)
+    series = {tuple(f"{v:.6g}" for v in f.best.values(images)) for f in families}
+    return Match(families=tuple(families), chance=chance, same=len(series) == 1, without=without)
 
 
-def _all(images: Sequence[Image], among: Sequence[Decoding]) -> Iterator[Candidate]:
-    """Give every decoding at every address where all its registers exist."""
-    for table, cells in images[0].tables.items():
-        if table in BIT_TABLES:
-            continue
-        for address in cells:
-            for decoding in among:
-                if all(address + n in cells for n in range(1, decoding.width)):
-                    yield Candidate(table=table, address=address, decoding=decoding)
+def _without_one(
+    readings: Sequence[DisplayReading], *, limits: tuple[float, float],
+    like: Sequence[Decoding], types: Sequence[str],
+) -> Match:
+    """Return the likeliest match of all readings but one; it has as many chances to be wrong."""
+    tries = [match([r for r in readings if r is not one], limits=limits, like=like, types=types,
+                   without=str(one.shown)) for one in readings]
+    best = min((m for m in tries if m.families), key=lambda m: (len(m.families), m.chance),
+               default=Match(families=(), chance=0.0))
+    return replace(best, chance=best.chance * len(readings))
+
+
+def _first(
+    reading: DisplayReading, among: Sequence[Decoding], limits: tuple[float, float],
+) -> tuple[int, list[Candidate]]:
+    """Return how many decodings at all addresses are possible, and those that fit a reading.
+
+    Raw numbers are shared by all scales and units, of which there are many.
+    """
+    layouts: dict[tuple[str, str, str], list[Decoding]] = {}
+    for one in among:
+        layouts.setdefault((one.type, one.word_order, one.byte_order), []).append(one)
+    tried, left = 0, []
+    for table, cells in reading.images[0].tables.items():
+        for address in cells if table not in BIT_TABLES else ():
+            for scaled in layouts.values():
+                raws = _raws(reading.images, table, address, scaled[0])
+                if not raws:
+                    continue
+                low, high = _reach(raws, _raws(reading.context, table, address, scaled[0]))
+                for one in scaled:
+                    ends = sorted((one.scaled(low), one.scaled(high)))
+                    if not limits[0] <= one.scaled(raws[0]) <= limits[1]:
+                        continue
+                    tried += 1
+                    if reading.shown.fits(ends[0], ends[1], one.step):
+                        left.append(Candidate(table=table, address=address, decoding=one))
+    return tried, left
+
+
+def _raws(
+    images: Sequence[Image], table: str, address: int, decoding: Decoding,
+) -> list[float]:
+    """Return the numbers at an address in the images that have it, before any scaling."""
+    found = []
+    for image in images:
+        words = image.words(table, address, decoding.width)
+        raw = None if words is None else decoding.raw(words)
+        if raw is not None:
+            found.append(raw)
+    return found
+
+
+def _reach(values: Sequence[float], context: Sequence[float]) -> tuple[float, float]:
+    """Return the least and the most that a value may have been between its images.
+
+    Where it turned, as a tank's pressure does at cut-out, it may have been half a step beyond what
+    was seen: at a steady rate both ways it turns half-way between two images at the furthest.
+    """
+    seen = context or values
+    steps = [b - a for a, b in zip(seen, seen[1:], strict=False) if a != b]
+    turned = any(step > 0 for step in steps) and any(step < 0 for step in steps)
+    beyond = max(map(abs, steps)) / 2 if turned else 0.0
+    return min(values) - beyond, max(values) + beyond
 
 
 def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
     values = candidate.values(reading.images)
-    return bool(values) and reading.shown.fits(min(values), max(values), candidate.decoding.step)
+    if not values:
+        return False
+    low, high = _reach(values, candidate.values(reading.context))
+    return reading.shown.fits(low, high, candidate.decoding.step)
 
 
 def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> list[Candidate]:
@@ -170,7 +232,10 @@ def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> li
 def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
     """Return the width of what a candidate would have let pass."""
     values = [] if candidate is None else candidate.values(reading.images)
-    return reading.shown.step + (max(values) - min(values) if values else 0.0)
+    if candidate is None or not values:
+        return reading.shown.step
+    low, high = _reach(values, candidate.values(reading.context))
+    return reading.shown.step + high - low
 
 
 def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> float:
@@ -221,7 +286,7 @@ def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> t
     alike = (one.width == 1 or not orders or (one.word_order, one.byte_order) in orders) and (
         not bytes_ or one.byte_order in bytes_)
     return (
-        not alike, one.type not in {d.type for d in like} and bool(like),
+        not alike, not any(d.is_float == one.is_float for d in like) and bool(like),
         one.unit != shown.unit, one.byte_order != "high-first",
         (one.width == 1) == counter, counter == signed, one.word_order != "high-first",
         candidate.address,

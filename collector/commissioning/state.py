@@ -18,13 +18,13 @@ from collector.commissioning.images import Image
 from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
-from collector.domain.units import MINUTE
 
 __all__ = ["NotSaved", "State", "write_whole"]
 
 _VERSION = 1
-_BRACKET = MINUTE
-"""ms after an answer within which an image must begin, to count as taken around it."""
+_GAP = 10_000
+"""ms without an image, at most, around an answer (setting): a value may turn in a longer gap, and
+then what it was when it was read lies outside what the images saw."""
 
 
 class NotSaved(QuietpipeError):
@@ -58,7 +58,7 @@ def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
 
 
 class State:
-    """The saved state of a commissioning, kept in the file at ``path``."""
+    """The answers and finds so far, kept in the file at ``path``."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -105,17 +105,26 @@ class State:
         began after the answer. Without both, what a register held meanwhile is not known.
         """
         begin, end = self.spans.get(key, (0, 0))
-        before = [i for i in self.images if i.ended <= begin and begin - i.ended <= _BRACKET]
-        after = [i for i in self.images if i.began >= end and i.began - end <= _BRACKET]
+        before = [i for i in self.images if i.ended <= begin]
+        after = [i for i in self.images if i.began >= end]
         if not before or not after:
             return ()
         first = max(before, key=lambda i: i.ended)
         last = min(after, key=lambda i: i.began)
-        return tuple(i for i in self.images if first.began <= i.began <= last.began)
+        found = tuple(i for i in self.images if first.began <= i.began <= last.began)
+        gaps = [b.began - a.ended for a, b in zip(found, found[1:], strict=False)]
+        return found if max(gaps) <= _GAP else ()
+
+    def _context(self, images: tuple[Image, ...]) -> tuple[Image, ...]:
+        """Return the images with the one before and the one after, where they follow closely."""
+        first = [i for i in self.images if 0 <= images[0].began - i.ended <= _GAP][-1:]
+        last = [i for i in self.images if 0 <= i.began - images[-1].ended <= _GAP][:1]
+        return (*first, *images, *last)
 
     def display_readings(self, keys: Sequence[str], of: str, unit: str) -> list[DisplayReading]:
         """Return the readings that were typed in answer to ``keys``; empty answers are none."""
-        return [DisplayReading(shown=parse_shown(text, of, unit), images=images)
+        return [DisplayReading(shown=parse_shown(text, of, unit), images=images,
+                               context=self._context(images))
                 for key in keys
                 if (text := self.answers.get(key)) and (images := self.around(key))]
 
@@ -135,6 +144,7 @@ class State:
 
     def drop_unused_images(self) -> None:
         """Keep the first image, the last, and those that enclose an answer."""
-        used = {id(image) for key in self.spans for image in self.around(key)}
+        used = {id(image) for key in self.spans if (images := self.around(key))
+                for image in self._context(images)}
         ends = {id(image) for image in (self.images[:1] + self.images[-1:])}
         self.images = [image for image in self.images if id(image) in used | ends]

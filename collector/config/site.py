@@ -21,7 +21,7 @@ from collector.config.integrations import (
     MqttSettings,
     ReportSettings,
 )
-from collector.config.profiles import Profiles
+from collector.config.profiles import Profile, Profiles
 from collector.config.recipients import RecipientTables
 from collector.config.schema import from_environment, merged, parse_toml, read_tables
 from collector.config.tables import SiteFile
@@ -55,6 +55,10 @@ class SiteConfig:
     reports: tuple[ReportSettings, ...]
     influx: InfluxSettings | None
     mqtt: MqttSettings | None
+    profiles: Mapping[str, Profile]
+    """The profiles that devices use, by name."""
+    profile_files: Mapping[str, Path]
+    """The file of each."""
     digest: str
     """SHA-256 of the site file and its profiles, as they were read."""
 
@@ -97,7 +101,8 @@ def _build(
     file = read_tables(SiteFile, data, source, mistakes)
     check_assets(file, source, mistakes)
     kinds = kinds_of(file)
-    profiles = Profiles(path.parent, mistakes)
+    shared = _shared_profiles(file, source, mistakes, path.parent)
+    profiles = Profiles(path.parent, mistakes, shared)
     device_reader = DeviceReader(source=source, mistakes=mistakes, profiles=profiles,
                     kinds={i: k for i, k in kinds.items() if k != "device"})
     devices = device_reader.devices(file.devices)
@@ -114,7 +119,21 @@ def _build(
         rotas=people.rotas(), recipients=people.recipients(), heartbeat=integrations.heartbeat(),
         reports=integrations.reports(),
         influx=integrations.influx(), mqtt=integrations.mqtt(), digest=_digest(raw, profiles),
+        profiles=profiles.read(), profile_files=profiles.files(),
     )
+
+
+def _shared_profiles(
+    file: SiteFile, source: Source, mistakes: Mistakes, folder: Path,
+) -> Path | None:
+    """Return the site-wide folder of profiles, if one is named."""
+    if file.site.profiles is None:
+        return None
+    path = folder / file.site.profiles
+    if not path.is_dir():
+        mistakes.add(source, ("site", "profiles"), f"there is no folder {path}",
+                     "a folder that can be read")
+    return path
 
 
 def _digest(raw: bytes, profiles: Profiles) -> str:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, StrictBool
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from collector.config.field_types import (
@@ -146,6 +146,7 @@ class SiteTable(Table):
     units: Literal["us", "metric"] = "us"
     standard_temperature: Annotated[float, sized("temperature", -50, 60)] = 140 / 9
     data: Text | None = None
+    profiles: Text | None = None
     evaluate_every: Annotated[int, sized("duration", 100, MINUTE)] = 1000
 
 
@@ -226,7 +227,10 @@ class DeviceTable(Table):
     max_gap: Annotated[int, Field(ge=0, le=124, strict=True)] = 8
     max_registers: Annotated[int, Field(ge=1, le=125, strict=True)] = 125
     max_bits: Annotated[int, Field(ge=1, le=2000, strict=True)] = 2000
+    pause: Annotated[int, sized("duration", 0, 10_000)] = 0
+    retries: Annotated[int, Field(ge=0, le=3, strict=True)] = 0
     watches: Text | list[Text] = ""
+    trusted: StrictBool | list[Text] = False
 
     @property
     def assets(self) -> list[str]:

@@ -36,8 +36,8 @@ __all__ = [
 QUANTITY_IDS = tuple(COMPUTED)
 
 SUBJECT_IDS = (
-    "commands", "site-file", "device-profile", "recorded-readings", "events", "alarm-states",
-    "calls", "acceptance", "reports", "fleet",
+    "commands", "commissioning", "site-file", "device-profile", "recorded-readings", "events",
+    "alarm-states", "calls", "acceptance", "reports", "fleet",
     "deployment", "network", "cautions",
 )
 """Every page that is about neither a condition nor a quantity."""

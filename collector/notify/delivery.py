@@ -228,7 +228,7 @@ class Sender:
             await self._give_up(delivery, "the site file has no such recipient any more")
             return True
         try:
-            await self._send(recipient, delivery)
+            await self.send(recipient, delivery)
         except DeliveryRefused as exc:
             self._counters.add(failed_tries=1)
             await self._give_up(delivery, str(exc))
@@ -247,7 +247,7 @@ class Sender:
         })
         return True
 
-    async def _send(self, recipient: Recipient, delivery: Delivery) -> None:
+    async def send(self, recipient: Recipient, delivery: Delivery) -> None:
         """Send one message; raise ``DeliveryError``, or ``SendAbandoned`` on a stop."""
         message = Message(subject=delivery.subject, body=delivery.body,
                           attachment=self._attachment(delivery))

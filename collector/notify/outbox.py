@@ -24,7 +24,7 @@ from typing import Any
 from collector.clock import Clock
 from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
-from collector.domain.events import SystemEvent
+from collector.domain.events import Event, SystemEvent
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.delivery import (
@@ -40,6 +40,7 @@ from collector.notify.delivery import (
 )
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
+from collector.notify.unjournalled import UnjournalledMessages
 
 __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 
@@ -77,6 +78,7 @@ class Outbox:
             channel=channel or (lambda r: channel_for(r, timeout=retry.timeout)),
             rng=rng or random.Random(), site=policy.plant.site.id, files=files,
         )
+        self._unjournalled = UnjournalledMessages(self._sender, clock)
         self._settled: int | None = None
         self._state: Mapping[str, Any] = {}
         """State of calls after the last decision, as the journal has it."""
@@ -99,6 +101,13 @@ class Outbox:
     def wake(self) -> None:
         """Wake the worker after a commit. To be called in the event loop."""
         self._woken.set()
+
+    def send_unjournalled(self, events: Sequence[Event]) -> None:
+        """Send what the journal cannot keep, and what is due of it. In the event loop.
+
+        To be called at every failure of the journal with the events since the last one.
+        """
+        self._unjournalled.send(self._policy, self._state, events)
 
     def use(self, policy: Policy) -> None:
         """Continue with another policy, after the site file was read again; no queue waits."""
@@ -188,6 +197,7 @@ class Outbox:
                 meta={_STATE: json.dumps(decided.state, separators=(",", ":"))},
             )
             self._settled, self._state = position, decided.state
+            self._unjournalled.end()
             self._counters.add(decided=len(decided.deliveries))
             for fact in decided.facts:
                 await self._sender.record_event(fact)

@@ -71,6 +71,8 @@ class _RunState(State):
     allowed: int = 0
     phase: str = ""
     """The last of them: ms, its limit and phase."""
+    found_at: int | None = None
+    """The start of the last run that was found too long: it stays so until it ends."""
 
 
 class CompressorLongRun(Rule):
@@ -188,7 +190,9 @@ class CompressorLongRun(Rule):
             return
         limit, phase = self._limit(at)
         lasted = at - run.start_at
-        if lasted >= limit + self.on_delay and not self._filling(at, limit):
+        excused = self._excused(at, limit)
+        self._refill.state.doubtful = lasted >= limit and not self._refill.fills(at, run.start_at)
+        if (lasted >= limit + self.on_delay and not excused) or s.found_at == run.start_at:
             if not s.over:
                 s.over_at = run.start_at + limit
             s.over += 1
@@ -197,14 +201,15 @@ class CompressorLongRun(Rule):
             # One in air-fill, or of a declared fill, says nothing of a refill. A long one between
             # healthy ones is learned too: some plants have two kinds.
             if s.over == 1 and s.phase == phase:
-                self._refill.learn(at, s.lasted)
+                self._refill.learn(at - s.lasted, at, s.lasted)
             s.over, s.over_at = 0, None
-            self._refill.learn(at, lasted)
+            if not self._refill.state.doubtful:
+                self._refill.learn(run.start_at, at, lasted)
 
-    def _filling(self, now: int, limit: int) -> bool:
+    def _excused(self, now: int, limit: int) -> bool:
         start = self.state.run.start_at
         return start is not None and now < start + _MOST * limit and self._limit(now)[1] in (
-            "nitrogen", "unknown") and self._refill.filling(now, start)
+            "nitrogen", "unknown") and self._refill.excused(now, start)
 
     def _limit(self, now: int) -> tuple[int, str]:
         phases = list(self.state.phases)
@@ -224,7 +229,9 @@ class CompressorLongRun(Rule):
         s, run = self.state, self.state.run
         if run.on and run.start_at is not None:
             limit, _ = self._limit(now)
-            if now >= run.start_at + limit and not self._filling(now, limit):
+            if now >= run.start_at + limit and (
+                    s.found_at == run.start_at or not self._excused(now, limit)):
+                s.found_at = run.start_at
                 return RawEvaluation.active(s.over_at or run.start_at + limit)
             lost = run.gap_at is not None and run.lost_at is not None and (
                 run.gap_at >= run.lost_at + limit)
@@ -242,7 +249,7 @@ class CompressorLongRun(Rule):
         if not run.on or run.start_at is None:
             return None
         over = run.start_at + self._limit(now)[0]
-        if over <= now and not self.state.over and self._filling(now, over - run.start_at):
+        if over <= now and not self.state.over and self._excused(now, over - run.start_at):
             over = now + _LOOK
         until = self.context.inputs.fill_until(self.asset)
         times = [t for t in (over, until) if t is not None and t > now]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
@@ -12,9 +13,10 @@ from collector.rules.running import Steady
 
 __all__ = ["CompressorShortCycling", "most_starts"]
 
-_LEAST_LIMIT = 6.0
 _PLAIN_LIMIT = 10.0
-_MARGIN = 1.5
+_MARGIN, _STRAY = 1.5, 2.0
+"""Over what the tank can call for: as a share, and in starts. The hour that is looked at may hold
+one more than the mean hour, and a power cut or a test starts it once more (settings)."""
 
 
 def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
@@ -25,13 +27,18 @@ def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
     is that of the tank.
     """
     g = generator
-    rates = [q for q in (g.nitrogen_delivery, g.compressor_delivery) if q]
-    if g.tank_volume and g.cut_in is not None and g.cut_out is not None and rates:
+    delivery = g.nitrogen_delivery or g.compressor_delivery
+    if g.tank_volume and g.cut_in is not None and g.cut_out is not None and delivery:
         held = (g.cut_out - g.cut_in) * moles_per_psi(g.tank_volume, temperature)
-        most = _MARGIN * 3600 * max(rates) / (4 * held)
-        why = "half as often again as this tank can call for"
-        return (most, why) if most > _LEAST_LIMIT else (_LEAST_LIMIT, "the least that is allowed")
+        return _over(3600 * delivery / (4 * held)), f"{_MORE} this tank can call for"
     return _PLAIN_LIMIT, "taken because tank, set points or delivery are not given"
+
+
+_MORE = "half as often again, at least twice more, than"
+
+
+def _over(most: float) -> float:
+    return max(_MARGIN * most, most + _STRAY)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -68,6 +75,7 @@ class CompressorShortCycling(Rule):
         computed = most_starts(
             context.plant.generators[asset], context.plant.site.standard_temperature,
         )
+        self._given = given
         self._limit, self._why = computed if given is None else (given, "set in the site file")
         self.state = _StartsState()
 
@@ -110,8 +118,16 @@ class CompressorShortCycling(Rule):
         """Return whether the last hour had too many starts."""
         self._settle(now)
         level = self.state.level
+        self._relearn()
         level.compare(now, self._number(now), self._limit, self._deadband, above=True)
         return level.evaluation()
+
+    def _relearn(self) -> None:
+        """Take the limit from the tank's own pump-up time in good order, once that is known."""
+        found = self.context.baselines.get("pump-up-time", self.asset)
+        if found is not None and found.value > 0 and self._given is None:
+            self._limit = _over(60 / (4 * found.value))
+            self._why = f"{_MORE} a tank can call for that is pumped up in {found.value:.1f} min"
 
     def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
@@ -124,10 +140,8 @@ class CompressorShortCycling(Rule):
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the starts of the last hour and the limit."""
-        starts = self._number(now)
-        numbers = (
-            f"{starts} starts in the last hour; the limit is {self._limit:.0f} ({self._why})."
-        )
+        starts, limit = self._number(now), math.floor(self._limit)
+        numbers = f"{starts} starts in the last hour; the limit is {limit} ({self._why})."
         values: Values = {"starts_per_hour": starts, "limit_per_hour": round(self._limit, 1)}
         return values, self.words.message(
             self.about, self.asset, since=self.state.level.since_at, numbers=numbers,

@@ -35,6 +35,11 @@ _TELLING = 10
 """Blocks of a continuing rest needed to compute the run before it: twenty minutes."""
 _REACH = 60
 """Blocks at each end of a rest that are used: two hours."""
+_INNER = 60
+"""Readings of a run that are kept beside its first: twenty minutes."""
+_STEP, _ROUNDING, _TWO_STEPS = 1.0, 1e-3, 0.41
+"""psi that a gauge steps by until it shows less, as coarse as they are by common practice; psi that
+is rounding of the arithmetic; deviation of the difference of two readings, in steps: 1/sqrt(6)."""
 _RISE = 1.0  # psi
 _WARMTHS = 4320
 _EVENLY = 24
@@ -62,7 +67,8 @@ class GasBalance:
         width = len(TAUS) + len(self.vents)
         self.state = BalanceState(
             whole=empty_account(width), alone=empty_account(width),
-            by_tank=not self.vessel.known,
+            by_tank=not self.vessel.known, seen=self.vessel.pressures(),
+            steps=[_STEP for _ in self.vessel.shares],
             vents={name: {"open": False, "since_at": 0, "total": 0.0} for name in self.vents})
 
     def __repr__(self) -> str:
@@ -170,10 +176,15 @@ class GasBalance:
         if value is None or not (s.run.clean if s.on else s.rest.clean):
             return
         whole = self.vessel.whole(value, at)
+        if whole is not None:
+            self._learn_steps()
         if s.on:
+            if whole is None and self.vessel.known:
+                return  # the tank alone is no measure of tank and risers
             heat = [h * (value + self.vessel.ambient) for h in self._heat(at)]
             row = [at, value if whole is None else whole, value, *heat]
-            s.run.inner_series = [*s.run.inner_series[:1], row]
+            s.run.inner_series.append(row)
+            del s.run.inner_series[1:-_INNER]
             return
         rest = s.rest
         if not rest.blocks:
@@ -192,6 +203,13 @@ class GasBalance:
         opened = [_opened(s.vents[v], at) for v in self.vents]
         for k, x in enumerate([1.0, t, whole, value, *opened], 1):
             row[k] += x
+
+    def _learn_steps(self) -> None:
+        s, read = self.state, self.vessel.pressures()
+        for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
+            if old and _ROUNDING < abs(new - old) < s.steps[k]:
+                s.steps[k] = abs(new - old)
+        s.seen = read
 
     def _normal(self, at: int) -> bool:
         """Whether the plant works normally; if not, the run does not count."""
@@ -330,6 +348,12 @@ class GasBalance:
     def booked(self) -> RunAccount:
         """The account with the risers in it, where they are known and read."""
         return self.state.whole if self.whole else self.state.alone
+
+    @property
+    def coarse(self) -> float:
+        """Deviation (psi of the tank) that the steps of the risers' gauges leave in a gain."""
+        return _TWO_STEPS * math.hypot(*(
+            step * share for step, share in zip(self.state.steps, self.vessel.shares, strict=True)))
 
     def warm(self, seconds: float) -> float:
         """Return the heat after a run of so many s from cold, as a share of the pressure."""

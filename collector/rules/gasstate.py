@@ -63,6 +63,9 @@ class BalanceState(State):
     before_whole: bool = False
     rest: Rest = field(default_factory=Rest)
     run: Run = field(default_factory=Run)
+    seen: list[float] = field(default_factory=list)
+    steps: list[float] = field(default_factory=list)
+    """What the risers' gauges read last, and the smallest changes they showed (psi)."""
     vents: dict[str, dict[str, Any]] = field(default_factory=dict)
     """Of each vent: open, since_at, and s it was open before."""
     whole: RunAccount = field(default_factory=RunAccount)
@@ -83,8 +86,9 @@ class BalanceState(State):
     warmths: int = 0
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state; one of other vents or of another layout is dropped."""
+        """Restore a dumped state; one of other vents, risers or layout is dropped."""
         alone = state.get("alone")
         if isinstance(alone, Mapping) and len(alone.get("right", ())) == len(self.alone.right) \
-                and set(state.get("vents", ())) == set(self.vents):
+                and set(state.get("vents", ())) == set(self.vents) \
+                and len(state.get("steps", ())) == len(self.steps):
             State.restore(self, state)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.domain.events import SystemEvent
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["DeviceSilent"]
+__all__ = ["DeviceSilent", "ReadingsImplausible"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -109,3 +110,58 @@ class DeviceSilent(Rule):
         """Return why the device cannot be evaluated."""
         device = context.plant.devices.get(asset)
         return f"{asset} gives no points" if device is not None and not device.points else ""
+
+
+@dataclass(slots=True, kw_only=True)
+class _ImplausibleState(State):
+    began_at: int | None = None
+    ended_at: int | None = None
+    points: str = ""
+    why: str = ""
+
+
+class ReadingsImplausible(Rule):
+    """Readings of a register map that was never seen to be right are impossible or unlikely.
+
+    The daemon judges them and notes what it finds as system events; a replay repeats those.
+    """
+
+    condition = "readings-implausible"
+    facts = frozenset({"readings-found-implausible", "readings-found-plausible"})
+    state: _ImplausibleState
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+        self.state = _ImplausibleState()
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the asset is a device: without devices there is no map to doubt."""
+        return asset in context.plant.devices
+
+    def apply_event(self, event: SystemEvent) -> bool:
+        """Apply that readings of this device were found implausible, or plausible again."""
+        if event.asset != self.asset:
+            return False
+        s = self.state
+        if event.fact == "readings-found-plausible":
+            s.began_at, s.ended_at = None, event.time
+        else:
+            s.began_at = event.time if s.began_at is None else s.began_at
+            s.points, s.why = str(event.values.get("points", "")), event.text
+        return True
+
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return whether readings are implausible."""
+        s = self.state
+        return RawEvaluation.inactive(s.ended_at) if s.began_at is None \
+            else RawEvaluation.active(s.began_at)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return which points, and why each is doubted."""
+        s = self.state
+        numbers = (f"{s.why} What is impossible is not used, so conditions that need it cannot be "
+                   "judged; what is only unlikely is used, and its alarms are raised.")
+        values: Values = {"points": s.points}
+        return values, self.words.message(self.about, self.asset, since=s.began_at,
+                                          numbers=numbers)

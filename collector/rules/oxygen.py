@@ -23,13 +23,15 @@ from collector.rules.base import (
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["OxygenNotFalling", "predicted_time_constant"]
+__all__ = ["PIPE_TEMPERATURE", "OxygenNotFalling", "predicted_time_constant"]
 
-_PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
+PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
 _NEW_FALL = 1.0  # %, ten steps of a common sensor: so much below its peak a new purge is seen
+_TIMER_SHARE = 0.08  # two hours a day: the least that timers are set to by common practice
+_TIMER_WINDOW = 2 * DAY  # a daily timer, twice
 _HORIZON = 60  # days; a purge takes hours to weeks, one that needs longer has stalled
 
 
@@ -47,7 +49,7 @@ def predicted_time_constant(context: Context, vent: str) -> float | None:
     if any(not f for f in flows):
         return None
     pressure = riser.supervisory_pressure * PSI + pressure_at_altitude(plant.site.altitude)
-    held = amount(pressure, riser.volume, _PIPE_TEMPERATURE)
+    held = amount(pressure, riser.volume, PIPE_TEMPERATURE)
     return 1000 * sweep_time_constant(held, math.fsum(f for f in flows if f))
 
 
@@ -78,6 +80,8 @@ class _PurgeState(State):
     verdict_at: int | None = None
     rate: float | None = None
     """Rate of the logarithm by the last window, 1/ms of purge time."""
+    first: list[float] = field(default_factory=list)
+    """Purge time (ms) and oxygen (%) when the front had reached the far end."""
     feed: FeedGas = field(default_factory=FeedGas)
 
 
@@ -86,11 +90,13 @@ class OxygenNotFalling(Rule):
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
-    evaluated by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge
-    is slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times
-    the prediction. Nothing is evaluated while the front has not reached the remote end: half a time
-    constant and one window of purge time must have passed. A riser without a known flow or volume
-    is called stalled when even the fast end would not bring it to the target within 60 days.
+    evaluated by the time it really purged. A vent whose position is not read may be a timer's: it has
+    to be half as fast as this purge was so far, or as a timer's common share of the time would have
+    it, and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge is
+    slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
+    prediction. Nothing is judged while the front has not reached the remote end: half a time constant
+    and one window of purge time must have passed. A riser without a known flow or volume is called
+    stalled when even the fast end would not bring it to the target within 60 days.
     """
 
     condition = "oxygen-not-falling"
@@ -116,8 +122,14 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._bucket = max(int(window / _BUCKETS), MINUTE)
+        self._window = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
+
+    @property
+    def _bucket(self) -> int:
+        """Stretch of purge time (ms) that one mean is of."""
+        return self._window if self.state.has_open else max(
+            self._window, int(_TIMER_WINDOW / _BUCKETS))
 
     # -- the curve -------------------------------------------------------------------------------
 
@@ -173,6 +185,8 @@ class OxygenNotFalling(Rule):
         s = self.state
         row = [at, s.open_ms - s.bucket_ms / 2, s.total / s.count, s.air_ms]
         s.curve_series = [*s.curve_series, row][-_BUCKETS:]
+        if not s.first and s.open_ms >= self._lag:
+            s.first = row[1:3]
         s.bucket_ms = s.count = s.air_ms = 0
         s.total = 0.0
         found = self._look()
@@ -200,12 +214,26 @@ class OxygenNotFalling(Rule):
         to_go = math.log(max((latest - feed) / floor, 1.0))
         if self._tau is None:
             return "stalled" if fastest * _HORIZON * DAY < to_go else ""
-        wanted = self._slow / self._tau
+        wanted = self._slow * self._share(feed) / self._tau
         if s.verdict and s.rate <= wanted:
             return "stalled" if -line.high <= 0 else "slow"
         if fastest >= wanted:
             return ""
         return "stalled" if -line.high <= 0 else "slow"
+
+    def _share(self, feed: float) -> float:
+        """Return the share of the time that the vent is taken to be open, where that is not read.
+
+        As fast as the purge was from the front's arrival to where the window begins, by the clock.
+        """
+        s = self.state
+        _, until, oxygen, _ = s.curve_series[0]
+        if s.has_open or self._tau is None:
+            return 1.0
+        if not s.first or until <= s.first[0]:
+            return _TIMER_SHARE
+        went = math.log(max(s.first[1] - feed, _LEAST_RISE) / max(oxygen - feed, _LEAST_RISE))
+        return min(max(went * self._tau / (until - s.first[0]), _TIMER_SHARE), 1.0)
 
     # -- the finding -----------------------------------------------------------------------------
 
@@ -295,8 +323,11 @@ class OxygenNotFalling(Rule):
                    "predicted."
         values["predicted_percent_per_day"] = round(wanted, 3)
         product = f"a product of {feed:.1f} % oxygen" + ("" if measured else ", which is assumed")
+        unread = "" if self.state.has_open else \
+            " while the vent is open; the vent's position is not read, so that the purge is held " \
+            "to how fast it was before, and to a timer's two hours a day"
         return f"{moves}; at this oxygen {wanted / share:.2f} % {per} is predicted from the " \
-               f"pipe's volume, the vent's flow and {product}."
+               f"pipe's volume, the vent's flow and {product}{unread}."
 
     def _causes(
         self, values: dict[str, float | int | str | None],

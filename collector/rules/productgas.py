@@ -28,9 +28,10 @@ _RUNS = 12
 _LOOK = 300_000
 """ms between updates of the feed from the product."""
 _READ_WITHIN = 48 * HOUR
-_ASSUMED, _ASSUMED_ERROR = 0.35, 0.15
-"""Feed without an analyser, as a share of the target, and its deviation: a
-plant is given a target that its product can reach with room to spare."""
+_ASSUMED, _ASSUMED_ERROR = 0.35, 0.07
+"""Share of the target that the feed is taken for where no analyser tells, and its error, of which
+it is likelier to be several above than one below: a plant is given a target that its product can
+reach with room to spare."""
 _READ_ERROR = 0.1  # %, one step of a common analyser
 
 
@@ -177,6 +178,6 @@ class FeedGas(State):
         return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
 
     def error(self, context: Context, vent: str, now: int) -> float:
-        """Return one deviation (%) of what :meth:`level` gives."""
+        """Return the error (%) of what :meth:`level` gives."""
         percent, measured = self.level(context, vent, now)
         return _READ_ERROR if measured else percent * _ASSUMED_ERROR / _ASSUMED

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import DAY, MINUTE
+from collector.domain.units import DAY, MINUTE, ZERO_CELSIUS
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.rules.base import Band, Context, State
 from collector.rules.estimates import STEP, Estimator
-from collector.rules.oxygen import predicted_time_constant
+from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
@@ -82,6 +82,7 @@ class _PurgeCurve(Estimator):
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._generator = generator_of(context, asset)
+        self._warmth = f"{context.plant.vents[asset].riser}.pipe_temperature"
         expected = predicted_time_constant(context, asset)
         self._expected = None if expected is None else expected / 1000
 
@@ -225,20 +226,22 @@ class _PurgeCurve(Estimator):
             return Refusal(code="done", reason="no purge is under way" if done else
                            "the oxygen is not above its target")
         rows = self._course()
-        feed = min(self._feed(now), 100.0)
+        expected, warmth = self._expected, self.context.inputs.points.get(self._warmth)
+        if expected is not None and warmth is not None and warmth.value is not None:
+            expected *= PIPE_TEMPERATURE / (warmth.value + ZERO_CELSIUS)
         return _forecast(
             tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
-            self._target / 100, feed / 100, self._expected, s.seen_begin,
+            self._target / 100, min(self._feed(now) / 100, 1.0), expected, s.seen_begin,
             s.feed.error(self.context, self.asset, now) / 100,
         )
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the estimate of now; nothing where the oxygen was never read."""
-        self.state.wanted = False
         if self.context.inputs.point(self._oxygen).at is None:
             return None
-        start = self.state.begun_at if self.state.begun_at is not None else self.state.start_at
-        self.state.start_at = now
+        s = self.state
+        start = s.start_at if s.begun_at is None else s.begun_at
+        s.wanted, s.start_at = False, now
         found = self.forecast(now)
         if isinstance(found, Refusal):
             return self._made(now, start, None, reason=found.reason)
@@ -279,8 +282,7 @@ class PurgeDoneAt(_PurgeCurve):
         s = self.state
         share = min(max(s.open_ms / max(now - start, 1), 1e-6), 1.0)
         low, middle, high = (t / share for t in found.remaining)
-        elapsed = (now - start) / 1000
-        if high - low > 2 * _WIDEST * max(middle, 0.2 * elapsed):
+        if high - low > 2 * _WIDEST * max(middle, (now - start) / 5000):
             return self._made(
                 now, start, None,
                 reason=f"not known yet: between {low / 3600:.0f} h and {high / 3600:.0f} h from "

@@ -31,7 +31,7 @@ class Run(State):
     clean: bool = False
     unseen: int = 0
     inner_series: list[list[float]] = field(default_factory=list)
-    """Its first and its last reading: instant, whole, tank, heat columns."""
+    """Its first and its last readings: instant, whole, tank, heat columns."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,7 +108,7 @@ class RunAccount(State):
         seconds, unseen = (run.stop_at - run.start_at) / 1000, run.unseen / 1000
         if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
             return seconds
-        first, last = run.inner_series
+        first, last = run.inner_series[0], run.inner_series[-1]
         span = (last[0] - first[0]) / 1000
         if span < _SPAN * seconds or math.sqrt(self.noise) > _SURE * risen:
             return seconds

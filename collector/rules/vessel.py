@@ -49,6 +49,15 @@ class Vessel:
         """Whether the risers are included."""
         return bool(self._risers)
 
+    @property
+    def shares(self) -> list[float]:
+        """The volume of each riser over that of the tank."""
+        return [volume for _, _, volume in self._risers]
+
+    def pressures(self) -> list[float]:
+        """Return what the gauges of the risers read last."""
+        return [point.value or 0.0 for point, _, _ in self._risers]
+
     def read_at(self, at: int) -> bool:
         """Whether every riser was read at this very instant."""
         return all([point.at == at for point, _, _ in self._risers])

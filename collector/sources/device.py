@@ -42,6 +42,8 @@ class Reader(Protocol):
 
     settings: DeviceSettings
     counters: DeviceCounters
+    raws: dict[Span, Raw]
+    """What the last poll read, before it was decoded."""
 
     async def poll(self, sink: Sink) -> bool:
         """Read every point into ``sink``; return whether the device answered."""
@@ -72,6 +74,7 @@ class ModbusDevice:
         """Requests that got no reply the last time."""
         self._given: set[PointDecoder] = set()
         """Decoders whose readings of the current poll went to the sink."""
+        self.raws: dict[Span, Raw] = {}
         self._by_span: dict[Span, list[PointDecoder]] = {}
         for decoder in self._decoders:
             for span in decoder.spans:
@@ -88,15 +91,17 @@ class ModbusDevice:
         self.counters.counts["polls"] += 1
         self.counters.why = ""
         self._given.clear()
-        raws: dict[Span, Raw] = {}
+        raws = self.raws = {}
         # What got no reply last time comes last, so that it cannot delay the rest.
         waiting = deque(sorted(self._plan.next_poll(), key=lambda p: p.request in self._mute))
         splits, silences, answered = 0, 0, False
         while waiting:
             planned = waiting.popleft()
+            if self.settings.pause and (raws or splits):
+                await self._clock.sleep(self.settings.pause)
             asked = self._clock.now()
             try:
-                answer = await self._bus.read(planned.request, self.settings.timeout)
+                answer = await self._ask(planned.request)
             except (DeviceSilent, LinkDown) as error:
                 self._count(error)
                 self._mute.add(planned.request)
@@ -127,6 +132,15 @@ class ModbusDevice:
         self.counters.answering = answered
         self.counters.counts["answers"] += answered
         return answered
+
+    async def _ask(self, request: ReadRequest) -> Answer:
+        """Send a request, and again where there is no reply and the settings say so."""
+        for _ in range(self.settings.retries):
+            try:
+                return await self._bus.read(request, self.settings.timeout)
+            except DeviceSilent as error:
+                self._count(error)
+        return await self._bus.read(request, self.settings.timeout)
 
     def close(self) -> None:
         """Do nothing: the connection belongs to the bus."""

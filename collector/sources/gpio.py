@@ -32,6 +32,7 @@ class GpioDevice:
         self._decoders = tuple(PointDecoder(point) for point in settings.points)
         self._spans = tuple(sorted({s for e in self._decoders for s in e.spans}))
         self._lines: Any = None
+        self.raws: dict[Span, Raw] = {}
 
     def __repr__(self) -> str:
         state = "open" if self._lines is not None else "not open"
@@ -47,17 +48,17 @@ class GpioDevice:
             self.counters.counts["link_down"] += 1
             self.counters.why = str(error)
             self.counters.answering = False
-            raws = {s: Raw(asked=asked, quality=Quality.STALE, why=str(error))
-                    for s in self._spans}
-            self._emit(raws, sink)
+            self.raws = {s: Raw(asked=asked, quality=Quality.STALE, why=str(error))
+                         for s in self._spans}
+            self._emit(self.raws, sink)
             return False
         self.counters.counts["answers"] += 1
         self.counters.answering = True
         self.counters.why = ""
         self.counters.latency.append(self._clock.monotonic() - began)
         self.counters.last_answer = self._clock.now()
-        raws = {s: Raw(asked=asked, values=(states[s.start],)) for s in self._spans}
-        self._emit(raws, sink)
+        self.raws = {s: Raw(asked=asked, values=(states[s.start],)) for s in self._spans}
+        self._emit(self.raws, sink)
         return True
 
     def close(self) -> None:

@@ -13,15 +13,18 @@ import contextlib
 import logging
 import random
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
-from collector.sources.bus import Bus
+from collector.sources.bus import Answer, Bus
+from collector.sources.decoding import Raw
 from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
 from collector.sources.gpio import GpioDevice
+from collector.sources.pdu import ReadRequest
+from collector.sources.read_plan import Span
 from collector.sources.settings import Address, DeviceSettings
 from collector.sources.statistics import DeviceStatistics
 
@@ -180,6 +183,20 @@ class Poller:
         async with polled.busy:
             await polled.reader.poll(readings.extend)
         return readings
+
+    def words(self, device: str) -> Mapping[Span, Raw]:
+        """Return the raw registers and bits of the last poll of a device."""
+        return self._polled[device].reader.raws
+
+    async def ask(self, device: str, request: ReadRequest) -> Answer:
+        """Send one request on the line of a Modbus device; it may name another unit.
+
+        Raises what :meth:`Bus.read` raises, and ``KeyError`` for a device that is not on a bus.
+        """
+        polled = self._polled[device]
+        settings = polled.reader.settings
+        async with polled.busy:
+            return await self._buses[settings.address].read(request, settings.timeout)
 
     # -- devices ---------------------------------------------------------------------------------
 

@@ -15,8 +15,10 @@ from collector.domain.readings import Quality
 from collector.sources.pdu import BIT_TABLES
 from collector.sources.settings import PointSettings
 
-__all__ = ["Decoded", "decode", "raw_value", "width"]
+__all__ = ["Decoded", "NO_VALUE", "decode", "raw_value", "width"]
 
+NO_VALUE = ("the device gives ", "the device marks it as no value")
+"""How the reasons begin by which a device itself says that it has no value now."""
 _FORMATS = {
     "int16": "h", "uint16": "H", "int32": "i", "uint32": "I",
     "int64": "q", "uint64": "Q", "float32": "f", "float64": "d",
@@ -83,9 +85,9 @@ def decode(point: PointSettings, raw: Sequence[int]) -> Decoded:
         return _bad(None, f"{len(raw)} registers or bits where {width(point)} are due")
     found = raw_value(point, raw)
     if isinstance(found, float) and not math.isfinite(found):
-        return _bad(None, f"the device gives {found}")
+        return _bad(None, f"{NO_VALUE[0]}{found}")
     if not isinstance(found, str) and found in point.invalid:
-        return _bad(None, f"the device marks it as no value ({_plain(found)})")
+        return _bad(None, f"{NO_VALUE[1]} ({_plain(found)})")
     if point.values:
         return _listed(point, found)
     if isinstance(found, str):

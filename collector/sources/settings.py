@@ -93,3 +93,9 @@ class DeviceSettings:
     """Unused registers (or 16 times as many bits) a merged request may span."""
     max_registers: int = 125
     max_bits: int = 2000
+    pause: int = 0
+    """ms between two requests of one poll: some controllers hang when they are hurried."""
+    retries: int = 0
+    """How often a question without a reply is asked again at once."""
+    trusted: frozenset[str] = frozenset()
+    """Points whose readings are not doubted, however unlikely they are."""

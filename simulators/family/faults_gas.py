@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 
 from simulators.family import columns as c
@@ -112,8 +113,11 @@ def _short_cycling(draft: Draft) -> FaultPlan | None:
     draft.allow(unit.id, start, (end or draft.length) + 48 * HOUR, "compressor-weak", "tank-leak",
                 "compressor-overduty", "compressor-not-starting", "leak-high", "air-fill-frequent",
                 "air-fill-stuck")
+    # Only with enough drawn at a time does it start often: by more than any sound tank could.
+    most = 3600.0 / (4.0 * refill_time(draft, unit))
     return FaultPlan(condition="compressor-short-cycling", asset=unit.id, cause=cause, onset=start,
-                     end=end, hard=False, grace=4 * HOUR)
+                     end=end, hard=False, grace=2 * HOUR, rule="starts", where=index,
+                     count=math.ceil(max(1.8 * most, most + 2.5)))
 
 
 def _not_starting(draft: Draft) -> FaultPlan | None:

@@ -98,23 +98,18 @@ class Truth:
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
     def purge_done(self, vent: str) -> int | None:
-        """Return when the gas at the vent's end first reached the target.
+        """Return when a vent's sensor, its calibration in it, first reads the target.
 
-        Or when the vent's own controller ended the purge within 0.3 % of it, where its sensor reads
-        low: dead legs that give back oxygen later, and the openings that follow, are no part of the
-        purge. ``None`` where the recording ends before that, or it was there from the start.
+        Its controller then ends the purge: gas that the sensor does not show is not known. ``None`` where the recording ends before that,
+        or it was there from the start.
         """
         end, target = self._vent_end(vent)
-        if end[0] <= target:
+        offset = next(r.vent.offset for r in self.plant.risers
+                      if r.vent is not None and r.vent.id == vent)
+        reached = np.flatnonzero(end + offset <= target)
+        if not reached.size or reached[0] == 0:
             return None
-        done = end <= target
-        index, found = next((k, r.vent) for k, r in enumerate(self.plant.risers)
-                            if r.vent is not None and r.vent.id == vent)
-        if found.kind == "oxygen":
-            shut = self.history.risers[::60 // self.history.grid, index, 1] < 0.5
-            done |= shut[:end.size] & (end <= target + 0.003)
-        reached = np.flatnonzero(done)
-        return self.plant.start + 60000 * int(reached[0]) if reached.size else None
+        return self.plant.start + 60000 * int(reached[0])
 
 
 def truth_of(plant: DrawnPlant, history: History) -> Truth:
@@ -187,7 +182,9 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         due = _first(pressure < plan.level if low else pressure > plan.level, minutes, plan.onset)
     elif plan.rule == "tank-below":
         tank = history.generator_totals[:, k, 8]
-        began = _first(tank < plant.generators[k].cut_in - 1.5, minutes, plan.onset)
+        unit = plant.generators[k]  # a switch that works has closed there
+        closed = unit.cut_in + unit.switch_offset
+        began = _first(tank < closed, minutes, plan.onset)
         due = _first(tank < plan.level, minutes, plan.onset)
     elif plan.rule == "hours":
         due = _first(history.generators[:, k, 4] >= plan.level, history.grid, 0.0)
@@ -221,9 +218,9 @@ def _counted(plan: FaultPlan, history: History) -> float | None:
             if length > plan.level:
                 return float((skip + start) * history.grid + plan.level)
         return None
-    ends = np.flatnonzero(edges == (1 if plan.rule == "fallbacks" else -1))
-    if plan.rule == "fallbacks":  # so many within a day
-        day = 86400.0 / history.grid
+    ends = np.flatnonzero(edges == (-1 if plan.rule == "runs" else 1))
+    if plan.rule in ("fallbacks", "starts"):  # so many within a day, or an hour
+        day = (86400.0 if plan.rule == "fallbacks" else 3600.0) / history.grid
         full = ends[plan.count - 1:][ends[plan.count - 1:] - ends[:1 - plan.count or None] <= day]
         return float((skip + int(full[0])) * history.grid) if full.size else None
     return float((skip + int(ends[plan.count - 1])) * history.grid) \

@@ -17,7 +17,7 @@ STYLES = ("tenths", "floats-low-first", "doubles-and-mirror", "metric-bytes-swap
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manners:
-    """The replies of a controller: pace and limits. Times in seconds."""
+    """The habits of a controller when it is asked. Times in seconds."""
 
     largest_block: int = 125
     """Registers granted in one request; more is refused with exception 3."""
@@ -113,7 +113,7 @@ def _point(quantity: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """The encoding of quantities in one style of controller."""
+    """The way one style writes a quantity."""
 
     table: str
     base: int

@@ -5,9 +5,9 @@ import asyncio
 import pytest
 
 from collector.clock import ScaledClock
-from collector.commissioning.finding import Explored, explore, find_units, line_settings
 from collector.commissioning.images import moved, read_image, texts
 from collector.commissioning.questions import PAUSE, PacedClient, Stopped, Vanished
+from collector.commissioning.unit_search import Explored, explore, find_units, line_settings
 from collector.config.addresses import parse_address
 from collector.sources.settings import Address
 from simulators.unknown_maps import STYLES, Answering, draw_controller, serve_rtu, serve_tcp

@@ -35,7 +35,6 @@ SAVED = "key of the saved state in journals: a new name would lose it at an upgr
 PHYSICAL = "a hole in a simulated pipe, which gas leaves by"
 EXCEPTED = {
     ("commands/explain.py", "explain"): "the command's name",
-    ("commissioning/finding.py", "finding"): "the act of finding devices",
     ("domain/columns.py", "take"): "numpy's word for the same thing",
     ("rules/energy.py", "told_at"): SAVED,
     ("rules/running.py", "told_at"): SAVED,

@@ -191,7 +191,7 @@ def test_a_burst_is_one_message_and_the_first_never_waits_longer(plant: Plant) -
     assert len(story.sent) == 1
     at, message = story.sent[0]
     assert at == NIGHT + 30_000  # ten seconds after the first high one
-    subject = "HIGH supervisory – Pressure low: Dock riser and 2 more · fenmoor"
+    subject = "HIGH supervisory – Pressure low: Dock riser and 2 more · Fenmoor Cold Store"
     assert message.subject == subject
     body = message.body
     assert body.startswith("3 alarms in one message, the most urgent first.")

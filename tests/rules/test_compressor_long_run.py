@@ -6,7 +6,18 @@ import pytest
 
 from collector.domain.plant import Generator
 from collector.rules.compressor import refill_limit
-from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, story
+from tests.rules.support import (
+    HOUR,
+    MINUTE,
+    SECOND,
+    T0,
+    Story,
+    between,
+    plant,
+    series,
+    story,
+)
+from tests.rules.tank import GALLON, monitor, site
 
 RUN, MODE = "gen1.compressor_running", "gen1.mode"
 STARTS, HOURS = "gen1.start_count", "gen1.running_hours"
@@ -20,7 +31,8 @@ def test_raised_at_limit_plus_delay_with_the_numbers_of_the_contract():
     event = s.alarms(C)[0]
     assert event.since == T0 + 13 * MINUTE
     assert (event.values["run_minutes"], event.values["limit_minutes"]) == (12.1, 12.0)
-    assert event.text.startswith("Compressor running too long: Generator 1. Since 00:13:00 on Sunday")
+    assert event.text.startswith(
+        "Compressor running too long: Generator 1. Since 00:13:00 on Sunday")
     assert "at least" not in event.text
     assert event.id == f"{C}.gen1.{event.time // 1000}"
 
@@ -205,3 +217,72 @@ def test_metric_site_reads_metric_and_its_own_clock():
     s = story(plant(units="metric"), compressor_long_run={"limit": 12 * MINUTE})
     s.feed(series({RUN: between(60 * SECOND, HOUR)}, end=20 * MINUTE))
     assert "(GMT)" in s.alarms(C)[0].text
+
+
+TANK, PIPE = "gen1.tank_pressure", "r1.pressure"
+LARGE = 30.0
+"""Volume of the riser over that of the tank."""
+
+
+def filled(*, drains: tuple[float, ...] = (), hole: bool = False, step: float = 0.01,
+           sag: float = 0.0, hours: int = 9, first: float = 25.4) -> Story:
+    """Return runs of 6 min an hour, 3.33 psi/min; in the last, a riser loses 1 psi at each minute
+    of ``drains`` and is refilled, unless a ``hole`` takes what is made from then on.
+
+    The riser's gauge has a ``step`` (psi), and it begins at ``first``. Before the last run it has
+    sagged by ``sag``.
+    """
+    shapes: dict[str, dict[int, float]] = {RUN: {}, TANK: {}, PIPE: {}}
+    tank, pipe, on, began, every = 79.0, first, False, 0, 5
+    for at in range(0, hours * 3600 + 1800, every):
+        tank -= 20.0 / 54 * every / 60 if not on else 0.0
+        pipe -= sag if at == (hours - 1) * 3600 else 0.0
+        was, on = on, (tank < 80.0 if on else tank <= 60.0)
+        began = at if on and not was else began
+        last = at >= (hours - 1) * 3600
+        if on:
+            made = 20.0 / 6 * every / 60
+            lost = last and hole and at - began >= 60
+            taken = min(made * 0.8, (25.4 - pipe) * LARGE)
+            pipe += taken / LARGE
+            tank += 0.0 if lost else made - taken
+            if last and any(60 * m <= at - began < 60 * m + 30 for m in drains):
+                pipe -= every / 30
+        for point, value in ((RUN, float(on)), (TANK, round(tank, 2)),
+                             (PIPE, round(round(pipe / step) * step, 2))):
+            shapes[point][at * SECOND] = value
+    rows = series({p: values.__getitem__ for p, values in shapes.items()} | {MODE: 1},
+                  end=hours * HOUR + 30 * MINUTE, every=every * SECOND)
+    the_plant = site(tank=60 * GALLON, pipe=60 * LARGE * GALLON)
+    return monitor(the_plant, C).feed(rows)
+
+
+def test_a_run_that_refills_what_a_technician_drains_is_silent():
+    # Two lose 60 psi of the tank in a run that brings 100: by its whole gain it looked short.
+    assert filled(drains=(1.0, 9.0)).moves(C) == []
+
+
+def test_a_run_that_loses_what_it_makes_is_too_long():
+    assert [what for what, _ in filled(hole=True).moves(C)] == ["raised"]
+
+
+def test_a_coarse_gauge_is_doubted():
+    # Steps of 1 psi are 30 psi of the tank: of what the pipe takes on nothing is seen.
+    assert filled(sag=0.85, step=1.0).moves(C) == []
+
+
+def test_the_first_run_may_fill_the_pipes():
+    # 4 psi are 120 psi of the tank, 36 min of a run; nothing is learned yet.
+    assert filled(first=21.4, hours=2).moves(C) == []
+
+
+def long_runs(count: int) -> Story:
+    """Return runs of 4 min an hour by the contact alone, then ``count`` of 14 min."""
+    runs = lambda at: float(at % HOUR < (4 if at < 8 * HOUR else 14) * MINUTE)  # noqa: E731
+    the_plant = site(tank=60 * GALLON, pipe=1800 * GALLON)
+    return monitor(the_plant, C).feed(series({RUN: runs}, end=(8 + count) * HOUR))
+
+
+def test_contacts_alone_let_large_pipes_be_refilled_once():
+    assert long_runs(1).moves(C) == []
+    assert [what for what, _ in long_runs(2).moves(C)] == ["raised"]

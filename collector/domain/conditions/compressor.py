@@ -78,7 +78,11 @@ CONDITIONS = (
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure", impairment=True,
-        explained_by=(Cause("declared fill", "downstream"),),
+        explained_by=(
+            Cause("declared fill", "downstream"),
+            Cause("air-fill-stuck", "same", inhibits=False),
+            Cause("air-in-nitrogen-mode", "same", inhibits=False),
+        ),
         causes=(
             "cut-in and cut-out set too close, or a pressure switch that drifts",
             "a check valve that leaks back, so that the switch sees the compressor's own line",
@@ -88,9 +92,10 @@ CONDITIONS = (
         ),
         settings=(
             Setting(name="limit", kind="number", default=None,
-                    source="tank volume, cut-in, cut-out and delivery of the site file (half as "
-                           "often again as this tank can call for, at least 6); 10 where one is "
-                           "missing (setting: no standard was found)",
+                    source="the pump-up time of the acceptance or of its first good days, or tank "
+                           "volume, cut-in, cut-out and delivery of the site file (half as often "
+                           "again, at least twice more, than this tank can call for); 10 where "
+                           "none is known (setting: no standard was found)",
                     doc="most starts in one hour"),
             Setting(name="deadband", kind="number", default=1.0, source="setting",
                     doc="how far below the limit the starts must fall to have returned"),

@@ -26,6 +26,19 @@ CONDITIONS = (
         ),
     ),
     Condition(
+        id="readings-implausible", title="Readings implausible", applies_to="device",
+        signal=Signal.TROUBLE, priority=Priority.HIGH,
+        causes=(
+            "the device's display against the values here: type, order of words, scale, unit",
+            "addresses of a sheet that counts from 1, where the wire counts from 0",
+            "the unit number: another device may answer",
+            "the set points in the site file: cut-in, cut-out, supervisory pressure",
+            "the gauge itself; readings that are right for all that are named as trusted in the "
+            "site file",
+        ),
+        settings=(*delays("0 s", "0 s"),),
+    ),
+    Condition(
         id="data-frozen", title="Readings frozen", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         explained_by=(

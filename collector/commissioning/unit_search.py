@@ -63,12 +63,12 @@ async def find_units(
 
 @dataclass(kw_only=True)
 class Explored:
-    """The known addresses of one unit's tables, as plain data for JSON."""
+    """The addresses known to exist in the tables of one unit; plain, to be stored as JSON."""
 
     present: dict[str, list[int]] = field(default_factory=dict)
     """Addresses that exist, by table, ascending."""
     done: list[str] = field(default_factory=list)
-    """Blocks that were looked at, as ``table:start``, so that a stopped search goes on."""
+    """Blocks that were looked at, as ``table:start+count``, so that a stopped search goes on."""
     absent: list[str] = field(default_factory=list)
     """Tables that the device does not have."""
     largest: int = _BLOCK
@@ -107,7 +107,7 @@ async def explore(
         search = _Search(client, unit, explored, table, progress, keep)
         if ranges:
             for first, last in ranges:
-                await search.span(first, last + 1)
+                await search.within(first, last + 1)
             continue
         await search.span(0, FIRST // 2 if table in BIT_TABLES else FIRST)
         if table not in BIT_TABLES:
@@ -131,24 +131,28 @@ class _Search:
             await self._block(start, min(_BLOCK, 65536 - start))
             start += _BLOCK
 
+    async def within(self, first: int, end: int) -> None:
+        """Look at every block from ``first`` to before ``end``, and at nothing else."""
+        for start in range(first, end, _BLOCK):
+            await self._block(start, min(_BLOCK, end - start))
+
     async def base(self, base: int) -> None:
         """Look around ``base`` where it, or the next address, answers."""
-        if self._is_done(base) or self._has(base):
+        if self._is_done(base, 1) or self._has(base):
             return
         for address in (base, base + 1):
             outcome = await self._ask(address, 1)
             if outcome:
-                self.explored.done = [d for d in self.explored.done if d != f"{self.table}:{base}"]
                 await self.span(base, base + _BLOCK)
                 return
-        self._done(base)
+        self._done(base, 1)
 
     async def _block(self, start: int, count: int) -> None:
-        if self._is_done(start):
+        if self._is_done(start, count):
             return
         before = len(self.explored.present.get(self.table, ()))
         await self._part(start, count)
-        self._done(start)
+        self._done(start, count)
         found = len(self.explored.present.get(self.table, ())) - before
         self.progress(f"{self.table} {start} to {start + count - 1}: {found} exist")
 
@@ -183,10 +187,11 @@ class _Search:
     def _has(self, address: int) -> bool:
         return address in self.explored.present.get(self.table, ())
 
-    def _is_done(self, start: int) -> bool:
-        return self.table in self.explored.absent or f"{self.table}:{start}" in self.explored.done
+    def _is_done(self, start: int, count: int) -> bool:
+        return self.table in self.explored.absent \
+            or f"{self.table}:{start}+{count}" in self.explored.done
 
-    def _done(self, start: int) -> None:
-        self.explored.done.append(f"{self.table}:{start}")
+    def _done(self, start: int, count: int) -> None:
+        self.explored.done.append(f"{self.table}:{start}+{count}")
         self.keep()
 
