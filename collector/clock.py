@@ -13,15 +13,6 @@ import time
 from datetime import UTC, datetime
 from typing import Protocol
 
-__all__ = [
-    "Clock",
-    "ManualClock",
-    "ScaledClock",
-    "SystemClock",
-    "format_instant",
-    "parse_instant",
-]
-
 
 class Clock(Protocol):
     """The time functions that a loop may use."""

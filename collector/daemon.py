@@ -15,9 +15,15 @@ from typing import Any
 
 from collector import __version__
 from collector.acceptance import AcceptanceSync
-from collector.app.board import BoardParts, board_services, open_accounts, start_board
-from collector.app.connections import Connections
+from collector.app.board import (
+    BoardParts,
+    StatisticsReader,
+    board_services,
+    open_accounts,
+    start_board,
+)
 from collector.app.jobs import (
+    Connections,
     JobScheduler,
     JournalJobs,
     cancelled,
@@ -27,7 +33,6 @@ from collector.app.jobs import (
 )
 from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
-from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
 from collector.app.wiring import (
     acceptance_events,
@@ -44,20 +49,18 @@ from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
 from collector.domain.events import EstimateMade, Event, SystemEvent
-from collector.domain.links import LinkSigner
 from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.messages import LinkSigner
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE
 from collector.journal import Journal
-from collector.notify.heartbeat import Heartbeat
+from collector.notify.channels import Heartbeat
 from collector.notify.outbox import CONSUMER
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role
 from collector.reports.scheduled import ReportScheduler
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import CollectorStatistics
-
-__all__ = ["Daemon"]
 
 _log = logging.getLogger(__name__)
 
@@ -292,7 +295,7 @@ class Daemon:
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(
             beat=lambda: beat_of(self._config), clock=self._real, record_event=self._record_event,
-            healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
+            healthy=lambda: self._healthy() and not self._pipeline.statistics().journal_trouble,
         )
 
     async def _sign_of_life(self) -> None:

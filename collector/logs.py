@@ -6,17 +6,16 @@ terminal gets ``key=value`` lines, everything else one JSON object per line.
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 import re
 import sys
 import threading
-from collections.abc import Iterator
-from typing import TextIO
+from collections.abc import Callable, Iterator
+from typing import TextIO, TypeVar
 
 from collector.clock import format_instant
-
-__all__ = ["LEVELS", "configure_logs", "hide_secret"]
 
 LEVELS = ("debug", "info", "warning", "error")
 
@@ -143,3 +142,39 @@ def configure_logs(
     root.setLevel(level.upper())
     # The library logs every job added and run; failures reach us through its events.
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
+
+
+T = TypeVar("T")
+
+
+async def in_thread(work: Callable[[], T]) -> T:
+    """Run ``work`` in a daemon thread; return what it returns, raise what it raises.
+
+    Unlike the event loop's own threads it never delays the end of the process: a caller cancelled
+    while waiting leaves the thread running.
+    """
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[T] = loop.create_future()
+
+    def settle(result: T | None, error: BaseException | None) -> None:
+        if done.done():
+            return
+        if error is None:
+            done.set_result(result)  # type: ignore[arg-type]
+        else:
+            done.set_exception(error)
+
+    def run() -> None:
+        result, error = None, None
+        try:
+            result = work()
+        except BaseException as exc:  # noqa: BLE001 - carried over to the waiting task
+            error = exc
+        try:
+            loop.call_soon_threadsafe(settle, result, error)
+        except RuntimeError:
+            # The loop has been closed: no caller waits any more.
+            logging.getLogger(__name__).debug("a thread ended after its loop")
+
+    threading.Thread(target=run, name="quietpipe-send", daemon=True).start()
+    return await done

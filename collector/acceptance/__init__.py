@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.acceptance.acceptance_service import AcceptanceService, History, StepState
+from collector.acceptance.acceptance_service import AcceptanceService, StepState
 from collector.acceptance.journal_sync import (
     SIGNED,
     AcceptanceSync,
@@ -11,9 +11,9 @@ from collector.acceptance.journal_sync import (
     verify,
 )
 from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
-from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluation
+from collector.acceptance.step_readings import History, Measure, Outcome, StepEvaluation
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import SiteUnits
 
 __all__ = [
     "SIGNED",

@@ -7,27 +7,55 @@ parameter, and every change is on the disk before it returns.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
-from collector.acceptance.step_evaluation import Outcome, StepEvaluation
-from collector.acceptance.step_plots import plots_of
-from collector.acceptance.step_readings import Number, StepReadings
+from collector.acceptance.functional_tests import (
+    evaluate_contact,
+    evaluate_low_air,
+    evaluate_purge_finish,
+    evaluate_purge_start,
+    evaluate_purity,
+    evaluate_return,
+)
+from collector.acceptance.pressure_tests import evaluate_fill, evaluate_tank, evaluate_tightness
+from collector.acceptance.record import (
+    Entry,
+    Record,
+    RecordError,
+    RecordStore,
+    Result,
+    Signature,
+    plots_of,
+)
+from collector.acceptance.step_readings import (
+    History,
+    Number,
+    Outcome,
+    StepEvaluation,
+    StepReadings,
+)
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.clock import format_instant
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
-from collector.domain.units import MINUTE
+from collector.domain.units import MINUTE, duration_text
 from collector.plots import Bars, Plot
-from collector.survey.limits import COOL_DOWN
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import COOL_DOWN, SiteUnits
 
-__all__ = ["AcceptanceService", "History", "StepState"]
+EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
+    Kind.TANK_AIR: evaluate_tank, Kind.TANK_NITROGEN: evaluate_tank, Kind.PURITY: evaluate_purity,
+    Kind.RETURN: evaluate_return, Kind.FILL: evaluate_fill, Kind.TIGHTNESS_DAY: evaluate_tightness,
+    Kind.TIGHTNESS_TWO: evaluate_tightness, Kind.LOW_AIR: evaluate_low_air,
+    Kind.CONTACT: evaluate_contact,
+    Kind.PURGE_START: evaluate_purge_start, Kind.PURGE_FINISH: evaluate_purge_finish,
+}
+
+
+def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
+    """Return the evaluation of a step's readings."""
+    return EVALUATORS[step.kind](step, look)
+
 
 _LEAST_GAP = 30_000
 _POLLS = 6
@@ -35,27 +63,6 @@ _POLLS = 6
 _REUSED = MINUTE
 """ms for which the evaluation of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
-
-
-class History(Protocol):
-    """The part of the journal that the service reads."""
-
-    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
-        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
-
-        In time order; ``None`` is a value that is not good.
-        """
-
-    def readings(
-        self, points: Sequence[str] | None, start: int | None, end: int | None,
-    ) -> Iterable[Reading]:
-        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
-
-    def clock_sets(self, after: int) -> Sequence[int]:
-        """Return the times (ms) at which the clock was set, by events after that number."""
-
-    def last_event(self) -> int:
-        """Return the number of the newest event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,5 +322,3 @@ def _text(text: str, what: str, longest: int) -> str:
         raise RecordError(f"{what} is too long (more than {longest} characters), or cannot be "
                           "printed")
     return clean
-
-

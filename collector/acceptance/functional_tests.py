@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import deque
 
-from collector.acceptance.step_evaluation import Measure, Outcome, StepEvaluation
-from collector.acceptance.step_readings import Sample, StepReadings
+from collector.acceptance.step_readings import (
+    Measure,
+    Outcome,
+    Sample,
+    StepEvaluation,
+    StepReadings,
+)
 from collector.acceptance.steps import Step
-from collector.domain.formatting import duration_text
-from collector.domain.units import MINUTE
-
-__all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
-           "evaluate_purity", "evaluate_return"]
+from collector.domain.units import MINUTE, duration_text
 
 _WARM_UP = 120_000
 _SEEN = 180_000

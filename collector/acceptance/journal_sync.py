@@ -22,8 +22,6 @@ from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.orifice import orifice_flow
 
-__all__ = ["SIGNED", "AcceptanceSync", "PendingEvent", "Verification", "events_of", "verify"]
-
 SIGNED = "acceptance-signed"
 _WHILE: Mapping[Kind, Mapping[ActionKind, int]] = {
     Kind.TANK_AIR: {ActionKind.DECLARE_FILL: 2 * HOUR},

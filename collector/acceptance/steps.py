@@ -9,8 +9,6 @@ from enum import StrEnum
 from collector.domain.plant import Generator, Plant, Riser, Vent
 from collector.domain.readings import QUANTITIES
 
-__all__ = ["COMMON", "Kind", "Size", "Step", "plan"]
-
 COMMON = "common practice"
 
 

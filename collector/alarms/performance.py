@@ -14,20 +14,6 @@ from statistics import median
 from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 from collector.domain.units import DAY, HOUR, MINUTE
 
-__all__ = [
-    "YARDSTICKS",
-    "Flood",
-    "Frequent",
-    "InhibitedSpan",
-    "MeasureSettings",
-    "Measures",
-    "Occurrence",
-    "Yardstick",
-    "inhibited_spans",
-    "measure",
-    "occurrences",
-]
-
 _QUIETING = {
     Transition.SHELVED: Transition.UNSHELVED,
     Transition.SUPPRESSED: Transition.UNSUPPRESSED,

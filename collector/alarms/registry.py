@@ -10,16 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from collector.alarms.lifecycle import Input, step
+from collector.alarms import Input, step
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.evaluations import ConditionState, Evaluation
 from collector.domain.events import AlarmTransition, Transition
-from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm
-
-__all__ = ["AlarmRegistry", "RegistryStatistics"]
+from collector.domain.units import duration_text
 
 Key = tuple[str, str]
 

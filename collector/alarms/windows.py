@@ -15,26 +15,12 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.registry import AlarmRegistry
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmTransition, SystemEvent, Transition
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, HOUR, MINUTE
-from collector.domain.windows import Window, WindowKind
-
-__all__ = [
-    "FACTS",
-    "LONGEST",
-    "MANY_HOURS",
-    "OF_GENERATOR",
-    "OF_RISER",
-    "WindowTexts",
-    "Windows",
-    "explains",
-    "most_in_a_day",
-    "systems",
-]
 
 Key = tuple[str, str]
 

@@ -23,10 +23,9 @@ from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND
 from collector.journal import Journal
-from collector.sources.decoding import point_names
+from collector.sources import NO_VALUE, DeviceSettings
 from collector.sources.poller import Poller
-from collector.sources.register_map import NO_VALUE
-from collector.sources.settings import DeviceSettings
+from collector.sources.read_plan import point_names
 
 __all__ = ["MAP_ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
            "accepted_maps", "map_digest"]

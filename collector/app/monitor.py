@@ -13,22 +13,16 @@ from typing import Any
 
 from collector.alarms.registry import AlarmRegistry
 from collector.alarms.windows import Windows
-from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.baselines import Baseline
-from collector.domain.columns import Columns
+from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction, Window
 from collector.domain.conditions import ConditionSettings
 from collector.domain.evaluations import ConditionState, Evaluation, NotMonitored
 from collector.domain.events import AlarmTransition, Event, SystemEvent
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
-from collector.domain.windows import Window
+from collector.domain.readings import Columns, Reading
 from collector.rules.engine.engine import Engine
 from collector.rules.engine.step import EngineStatistics, StepResult
 from collector.rules.registry import build_rule_set
-
-__all__ = ["SiteMonitor"]
 
 
 class SiteMonitor:
@@ -45,7 +39,7 @@ class SiteMonitor:
         self._alarms = _AlarmStage(self._engine, self._registry, self._windows)
 
     def __repr__(self) -> str:
-        return f"Watch({self._engine!r}, {self._registry!r})"
+        return f"SiteMonitor({self._engine!r}, {self._registry!r})"
 
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
         """Evaluate readings in the order of their time; due ticks before each run first.

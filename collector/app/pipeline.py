@@ -21,12 +21,9 @@ from collector.clock import Clock
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
 from collector.domain.events import AlarmTransition, Event, SystemEvent
-from collector.domain.live import LivePicture
+from collector.domain.live import LivePicture, PipelineStatistics
 from collector.domain.readings import Reading
 from collector.journal import Journal
-
-__all__ = ["Pipeline", "PipelineStatistics", "Store", "alarm_events", "restore",
-           "kept_number", "restore_from_journal"]
 
 _log = logging.getLogger(__name__)
 
@@ -50,24 +47,6 @@ class Store(Protocol):
         meta: Mapping[str, str] = ...,
     ) -> int:
         """Store readings and events in one transaction; return its number."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PipelineStatistics:
-    """Counts and state of the pipeline. Instants and durations in ms of the daemon's clock."""
-
-    readings: int
-    events: int
-    commits: int
-    commit_failures: int
-    waiting: int
-    """Readings in memory that are not committed yet."""
-    dropped: int
-    """Readings dropped because the journal could not write for too long."""
-    last_turn: int | None
-    last_commit: int | None
-    trouble: str
-    """Why the journal cannot write; empty when it can."""
 
 
 @dataclass(slots=True)
@@ -156,7 +135,7 @@ class Pipeline:
             waiting=len(self._uncommitted[0]) + sum(
                 len(i) for i in self._queue if not isinstance(i, _Request | SystemEvent)
             ),
-            last_turn=self._last_turn, last_commit=self._last_commit, trouble=self._trouble,
+            last_turn=self._last_turn, last_commit=self._last_commit, journal_trouble=self._trouble,
         )
 
     async def run(self) -> None:

@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping
 
 from collector.clock import Clock
 
-__all__ = ["ServiceManager"]
-
 _log = logging.getLogger(__name__)
 
 

@@ -7,33 +7,21 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from collector.acceptance import AcceptanceService, History, Record, RecordStore
+from collector.acceptance import AcceptanceService, RecordStore
+from collector.acceptance.record import render_record
 from collector.config import SiteConfig, load_site
-from collector.config.secrets import kept_key
+from collector.config.field_types import kept_key
 from collector.domain.errors import SiteFileError
 from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
-from collector.domain.links import Link, LinkSigner
+from collector.domain.messages import Link, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
 from collector.journal import Journal
 from collector.logs import hide_secret
-from collector.notify.heartbeat import Beat
+from collector.notify.channels import Beat
 from collector.notify.policy import LinkMaker, Policy
 from collector.web.services import LinkServices
-
-__all__ = [
-    "JournalHistory",
-    "acceptance_events",
-    "beat_of",
-    "hide_secrets",
-    "link_services",
-    "open_acceptance",
-    "policy_of",
-    "read_again",
-    "record_store",
-    "signer_of",
-]
 
 _log = logging.getLogger(__name__)
 
@@ -170,17 +158,10 @@ def record_store(data: Path) -> RecordStore:
     return RecordStore(data / _FOLDER)
 
 
-def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
-    from collector.acceptance.record_pdf import (
-        render_record,  # the PDF library, only when one is made
-    )
-
-    return render_record(record, plant, history, now)
-
-
 def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) -> AcceptanceService:
     """Return the acceptance service of a site."""
-    return AcceptanceService(plant, record_store(data), JournalHistory(journal), render=_render)
+    return AcceptanceService(
+        plant, record_store(data), JournalHistory(journal), render=render_record)
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:

@@ -1,21 +1,4 @@
-"""Read the site file, report every mistake with its place, then poll each device twice.
-
-Each value is shown with its raw words and held against what it can be on this plant: one that
-cannot be right, or that another order, scale or address would make usual, is suspect. Of a device
-that does not answer, a few other units are asked. A device profile in place of the site file is
-checked by itself, with the register image beside it.
-
-Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
-answer, a point is not good or suspect, a profile fails its register image, or a test message was
-not delivered. Devices are only read.
-
-Example:
-  quietpipe check fenmoor.toml
-  quietpipe check fenmoor.toml --no-devices
-  quietpipe check generator-a.toml
-  quietpipe check fenmoor.toml --notify
-
-"""
+"""Read the site file, report every mistake with its place, then poll each device twice."""
 
 from __future__ import annotations
 
@@ -40,27 +23,17 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.errors import DeliveryError, Mistake, SiteFileError, UsageError
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import SystemEvent, event_to_json
-from collector.domain.formatting import duration_text, time_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
+from collector.domain.units import duration_text, time_text
+from collector.notify import Message
 from collector.notify.channels import Channel, channel_for
-from collector.notify.message import Message
 from collector.notify.recipients import Recipient, next_hand_over, turns
-from collector.sources.decoding import point_names
+from collector.sources import Address, DeviceSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings
-
-__all__ = [
-    "TestResult",
-    "add_arguments",
-    "rota_lines",
-    "run",
-    "send_test_messages",
-    "shown_value",
-    "test_message",
-]
+from collector.sources.read_plan import point_names
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--no-devices", action="store_true", help="poll no device")
@@ -70,8 +43,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="send a marked test message to every recipient and person")
 
 
-def run(options: argparse.Namespace) -> int:
-    """Check; return the exit status."""
+def run_check(options: argparse.Namespace) -> int:
+    """Read the site file, report every mistake with its place, then poll each device twice.
+
+    Each value is shown with its raw words and held against what it can be on this plant: one that
+    cannot be right, or that another order, scale or address would make usual, is suspect. Of a
+    device that does not answer, a few other units are asked. A device profile in place of the site
+    file is checked by itself, with the register image beside it.
+
+    Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
+    answer, a point is not good or suspect, a profile fails its register image, or a test message
+    was not delivered. Devices are only read.
+
+    Example:
+      quietpipe check fenmoor.toml
+      quietpipe check fenmoor.toml --no-devices
+      quietpipe check generator-a.toml
+      quietpipe check fenmoor.toml --notify
+
+    """
     if _is_profile(options.site):
         profile = load_profile(options.site)
         print(f"{options.site}: {len(profile.points)} points: no mistakes")

@@ -23,9 +23,7 @@ from collector.clock import SystemClock
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.site_units import SiteUnits
-
-__all__ = ["Walk"]
+from collector.survey.parts import SiteUnits
 
 _PAUSE = 1000
 _STALLED = 30_000

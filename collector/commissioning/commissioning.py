@@ -27,9 +27,9 @@ from collector.commissioning.questions import PAUSE
 from collector.commissioning.record import CommissioningRecord
 from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
-from collector.config import load_site
-from collector.config.site import SiteConfig
+from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point
+from collector.sources import Address
 
 __all__ = ["Commissioning", "state_path"]
 
@@ -44,13 +44,20 @@ def state_path(site: Path) -> Path:
 class Commissioning:
     """Leads a person from an unknown controller to a site file that passes ``check``."""
 
-    def __init__(self, site: Path, person: Person, clock: Clock) -> None:
+    def __init__(
+        self, site: Path, person: Person, clock: Clock, polled: frozenset[Address] = frozenset(),
+    ) -> None:
         self.site, self._person, self._clock = site, person, clock
         self.state = State.load(state_path(site))
         self.interview = Interview(self.state, person, clock)
         self._thread = DeviceThread(clock)
+        self._polled = polled
         self.raw: Raw = {}
         self.record: CommissioningRecord | None = None
+
+    def stop_asking(self) -> None:
+        """Stop asking the device before the next question, from any thread."""
+        self._thread.stop_asking()
 
     def run(self) -> None:
         """Go through every part; what was answered before is not asked again."""
@@ -104,7 +111,7 @@ class Commissioning:
         if f"{key}.written" in self.state.found:
             return
         self._thread.images.clear()
-        search = DeviceSearch(self.interview, self._thread, n)
+        search = DeviceSearch(self.interview, self._thread, n, self._polled)
         search.find()
         search.explore()
         count = sum(len(a) for a in search.explored.present.values())

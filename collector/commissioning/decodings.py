@@ -13,8 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from collector.domain.units import PSI, ZERO_CELSIUS
-from collector.sources.register_map import raw_value, width
-from collector.sources.settings import PointSettings
+from collector.sources import PointSettings, raw_value, width
 
 __all__ = [
     "SCALES", "TYPES", "UNITS", "Decoding", "NotShown", "Shown", "decodings", "matching",

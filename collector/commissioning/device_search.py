@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
@@ -18,10 +18,10 @@ from collector.commissioning.unit_search import (
     find_units,
     line_settings,
 )
-from collector.config.addresses import parse_address
+from collector.config.field_types import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = ["DeviceSearch", "Left", "register_lines"]
 
@@ -33,8 +33,11 @@ class Left(QuietpipeError):
 class DeviceSearch:
     """Finds the ``n``-th device: its address, unit, and which registers exist."""
 
-    def __init__(self, interview: Interview, thread: DeviceThread, n: int) -> None:
-        self._interview, self._thread = interview, thread
+    def __init__(
+        self, interview: Interview, thread: DeviceThread, n: int,
+        polled: frozenset[Address] = frozenset(),
+    ) -> None:
+        self._interview, self._thread, self._polled = interview, thread, polled
         self.key = f"device.{n}"
         self.address = ""
         self.unit = 1
@@ -55,7 +58,8 @@ class DeviceSearch:
             example = {"network": "Its address, HOST or HOST:PORT; several with commas",
                        "serial": "The serial port, such as /dev/ttyUSB0",
                        "converter": "The converter's address, HOST:PORT"}[where]
-            text = ask(f"{key}.address", example, check=functools.partial(_wrong_address, where))
+            text = ask(f"{key}.address", example,
+                       check=partial(self._wrong_address, where))
             units = ask(f"{key}.units", "Units (slave addresses) to try",
                         default="1-20, 247, 255" if where == "network" else "1-10",
                         check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.")
@@ -83,6 +87,15 @@ class DeviceSearch:
                 check=lambda t: "" if t.isdigit() and 0 < int(t) <= len(names)
                 else f"1 to {len(names)}, please.")
         self.address, self.unit = answering[int(which) - 1]
+
+    def _wrong_address(self, where: str, text: str) -> str:
+        try:
+            wanted = {(a.path, a.host, a.port) for a in _addresses(where, text)}
+        except QuantityError as error:
+            return f"{error}."
+        if wanted & {(a.path, a.host, a.port) for a in self._polled}:
+            return "The monitor polls that line. Stop it, and use quietpipe commission."
+        return ""
 
     def _search(self, addresses: Sequence[Address], units: Sequence[int]) -> None:
         """Ask every unit at every address; a serial line only until a setting is right."""
@@ -204,14 +217,6 @@ def register_lines(images: Sequence[Image], with_compressor: set[tuple[str, int]
                 f"{view['x 0.1']:>8} {view['x 0.01']:>8} {wide[0]:>27} {wide[1]:>27}{text}")
     lines.append("* moved since the start; c moves with the compressor")
     return lines
-
-
-def _wrong_address(where: str, text: str) -> str:
-    try:
-        list(_addresses(where, text))
-    except QuantityError as error:
-        return f"{error}."
-    return ""
 
 
 def _addresses(where: str, text: str) -> Iterator[Address]:

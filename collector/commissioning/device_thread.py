@@ -11,7 +11,7 @@ from collector.clock import Clock
 from collector.commissioning.images import Image, read_image
 from collector.commissioning.questions import PacedClient, Stopped, Vanished
 from collector.commissioning.unit_search import Explored
-from collector.sources.settings import Address
+from collector.sources import Address
 
 __all__ = ["DeviceThread"]
 
@@ -106,6 +106,10 @@ class DeviceThread:
                 if self._reading is None or self._reading.done() or self._lost:
                     raise Vanished(self._lost or "nothing is being read")
                 self._changed.wait(0.5)
+
+    def stop_asking(self) -> None:
+        """Stop a call under way before its next question."""
+        self._stop.set()
 
     def end_reading(self) -> None:
         """Stop taking images."""

@@ -15,11 +15,10 @@ from collector.commissioning.plausible import Doubt, Grade, Growth, Plausibility
 from collector.domain.errors import DeviceError, DeviceRefused, LinkDown
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, point_kind, split_point
+from collector.sources import NO_VALUE, DeviceSettings, PointSettings
 from collector.sources.pdu import BIT_TABLES, ReadRequest
 from collector.sources.poller import Poller
 from collector.sources.read_plan import Span, spans_of
-from collector.sources.register_map import NO_VALUE
-from collector.sources.settings import DeviceSettings, PointSettings
 
 __all__ = ["FirstLook", "counter_steps", "look_at"]
 

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 from collector.commissioning.decodings import SCALES, TYPES
 from collector.commissioning.plausible import Plausibility
 from collector.domain.readings import Quality, split_point
+from collector.sources import PointSettings, decode, width
 from collector.sources.read_plan import Span
-from collector.sources.register_map import decode, width
-from collector.sources.settings import PointSettings
 
 __all__ = ["Alternative", "Words", "alternatives", "text_in"]
 

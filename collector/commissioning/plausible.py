@@ -16,10 +16,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from collector.domain.formatting import scale_of
 from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import Quality, Reading, point_kind, split_point
-from collector.domain.units import HOUR, SECOND
+from collector.domain.units import HOUR, SECOND, scale_of
 
 __all__ = ["Doubt", "Grade", "Growth", "Plausibility", "good_values"]
 
@@ -57,10 +56,9 @@ _MOST_HOURS = 200_000.0
 """23 years without a stop (setting)."""
 _MOST_STARTS = 5e6
 """19 starts an hour for 30 years (setting)."""
-_RUNS = (5 / 3600, 4.0)
-"""h: the shortest and longest run a compressor has on average over its life. A refill on nitrogen
-takes no more than 8 min (common practice); thirty of them at a stretch is a plant that cannot keep
-up (setting)."""
+_RUNS = (5 / 3600, 24.0)
+"""h: the shortest and longest run that a compressor has on average over its life (setting). A
+refill on nitrogen takes no more than 8 min (common practice), but a plant may leak for years."""
 _ZERO = -3.0
 """psi: the zero error of a gauge; a pipe or tank under vacuum is none of this plant (setting)."""
 _MOST_RISER = 250.0
@@ -191,9 +189,11 @@ class Plausibility:
             quantity, _USUAL_TEMPERATURES.get(quantity))
 
     def filling(self, point: str, values: Mapping[str, float]) -> bool:
-        """Whether the compressor that feeds ``point`` runs: then any pressure may be passed."""
-        asset, _ = split_point(point)
+        """Whether ``point`` is a pressure whose compressor runs: it may pass through any value."""
+        asset, quantity = split_point(point)
         thing = self._plant.thing(asset)
+        if quantity not in ("tank_pressure", "pressure"):
+            return False
         source = thing.fed_by if isinstance(thing, Riser) else asset
         return values.get(f"{source}.compressor_running") == 1
 

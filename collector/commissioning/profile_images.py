@@ -27,9 +27,8 @@ from collector.config.profiles import (
 from collector.config.schema import read_tables
 from collector.domain.errors import Mistake, SiteFileError
 from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, point_kind
-from collector.sources.decoding import PointDecoder, Raw
-from collector.sources.read_plan import Span
-from collector.sources.settings import PointSettings
+from collector.sources import PointSettings
+from collector.sources.read_plan import PointDecoder, Raw, Span
 
 __all__ = ["RegisterImage", "image_path", "load_profile", "read_image", "write_image"]
 

@@ -11,10 +11,10 @@ from collector.commissioning.interview import Interview, choice
 from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.questions import PacedClient, Vanished
 from collector.commissioning.record import Row
-from collector.domain.formatting import scale_of, value_text
 from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, split_point
-from collector.sources.decoding import PointDecoder, Raw
-from collector.sources.settings import DeviceSettings, PointSettings
+from collector.domain.units import scale_of, value_text
+from collector.sources import DeviceSettings, PointSettings
+from collector.sources.read_plan import PointDecoder, Raw
 
 __all__ = ["Proof"]
 

@@ -17,9 +17,9 @@ from collector.domain.errors import (
     LinkDown,
     QuietpipeError,
 )
+from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
 
 __all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped", "Vanished"]
 

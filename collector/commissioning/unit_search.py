@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from collector.commissioning.questions import PacedClient, Vanished
+from collector.sources import Address
 from collector.sources.pdu import BIT_TABLES, FUNCTION_CODES
-from collector.sources.settings import Address
 
 __all__ = [
     "BASES", "FIRST", "UNITS", "Explored", "explore", "find_units", "line_settings", "unit_answers",

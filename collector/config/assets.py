@@ -11,19 +11,8 @@ from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
-from collector.sources.decoding import point_names
-from collector.sources.settings import DeviceSettings
-
-__all__ = [
-    "SCHEDULES",
-    "SIZES",
-    "build_plant",
-    "check_assets",
-    "inside_diameter",
-    "kinds_of",
-    "named_pipe",
-    "pipe_volume",
-]
+from collector.sources import DeviceSettings
+from collector.sources.read_plan import point_names
 
 _GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room",
            "devices": "device"}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.config.addresses import parse_address
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.field_types import parse_address
 from collector.config.profiles import (
     BIT_TABLES,
     LegTable,
@@ -26,10 +26,8 @@ from collector.domain.readings import (
     point_kind,
     split_point,
 )
-from collector.sources.decoding import point_names
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
-
-__all__ = ["DeviceReader", "point_settings", "unit_scale"]
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources.read_plan import point_names
 
 _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
 

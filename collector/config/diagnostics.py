@@ -10,10 +10,6 @@ from typing import Any
 
 from collector.domain.errors import Mistake
 
-__all__ = [
-    "Key", "Mistakes", "Source", "line_map", "nearest", "path_text", "read_text", "unreadable",
-]
-
 Key = tuple[str | int, ...]
 """The key of a value: ``("generators", 0, "cut_in")``."""
 

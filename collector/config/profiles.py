@@ -19,10 +19,6 @@ from collector.config.field_types import Table, Text, sized
 from collector.config.schema import parse_toml, read_tables
 from collector.domain.readings import MODES, QUANTITIES
 
-__all__ = [
-    "BUNDLED", "LegTable", "PointTable", "Profile", "ProfilePoint", "Profiles", "quantity_names",
-]
-
 BUNDLED = Path(collector.__file__).parent / "profiles"
 
 BIT_TABLES = ("coils", "discrete-inputs", "lines")

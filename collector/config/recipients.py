@@ -9,7 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
-from collector.config.secrets import holds_password, is_reference, read_secret
+from collector.config.field_types import holds_password, is_reference, read_secret
 from collector.config.tables import (
     OverrideTable,
     RecipientTable,
@@ -32,8 +32,6 @@ from collector.notify.recipients import (
     parse_days,
     parse_hours,
 )
-
-__all__ = ["RecipientTables"]
 
 _REPEATS = 3
 """Number of repeated calls after an escalation, unless the site file states one."""

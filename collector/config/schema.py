@@ -21,8 +21,6 @@ from pydantic_settings import EnvSettingsSource, SettingsError
 from collector.config.diagnostics import Key, Mistakes, Source, dig, nearest
 from collector.config.tables import EnvironmentFile, Table
 
-__all__ = ["from_environment", "merged", "parse_toml", "read_tables"]
-
 _ROUNDS = 50
 
 

@@ -18,17 +18,6 @@ from typing import Any
 from collector.domain.units import ZERO_CELSIUS
 from collector.physics.gas import standard_molar_volume
 
-__all__ = [
-    "KINDS",
-    "Kind",
-    "QuantityError",
-    "StandardFlow",
-    "affine",
-    "convert",
-    "parse_flow",
-    "parse_price",
-]
-
 _TEXT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
 
 

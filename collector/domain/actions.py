@@ -1,11 +1,9 @@
-"""Operator actions on alarms, by a person or by a timer that a person set."""
+"""Operator actions on alarms; declared fills, impairments and visits; accepted baselines."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-
-__all__ = ["ActionKind", "OperatorAction"]
 
 
 class ActionKind(StrEnum):
@@ -44,3 +42,75 @@ class OperatorAction:
     by: str
     why: str = ""
     until: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredFill:
+    """One declared fill as people see it. Instants are ms since 1970 UTC.
+
+    ``since``, ``by`` and ``why`` are ``None`` and empty where only its end is known. The last
+    three are ids of conditions that are watched here: ``held`` are not raised while it lasts,
+    ``afterwards`` those of them that stay so for a day after it, and ``longer`` have a longer limit
+    of their own meanwhile.
+    """
+
+    asset: str
+    until: int
+    since: int | None = None
+    by: str = ""
+    why: str = ""
+    held: tuple[str, ...] = ()
+    afterwards: tuple[str, ...] = ()
+    longer: tuple[str, ...] = ()
+
+
+class WindowKind(StrEnum):
+    """The kind of a declared window."""
+
+    IMPAIRMENT = "impairment"
+    """Systems are closed, drained or tested: what follows from that is suppressed by design."""
+    VISIT = "visit"
+    """People work on an asset: its alarms are out of service."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """One declared window. Instants are ms since 1970 UTC; ``until`` is when it ends by itself.
+
+    ``asset`` is a riser, a generator (then all it feeds) or the site for an impairment; a thing or
+    device for a visit. ``quiet`` are the alarms it keeps quiet, as ``<condition>.<asset>``.
+    """
+
+    kind: WindowKind
+    asset: str
+    since: int
+    until: int
+    by: str
+    why: str
+    inhibits: tuple[str, ...] = ()
+    reminded: bool = False
+    """Whether its end has been announced."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """One baseline as people see it.
+
+    ``value`` and ``deviation`` (standard) are in ``unit``; ``None`` while it is being learned.
+    ``days`` of ``needed`` days have been accepted; ``window`` (ms since 1970 UTC) is what they
+    span. ``conditions`` says in plain words what a day must be like to be accepted.
+    """
+
+    quantity: str
+    asset: str
+    unit: str
+    value: float | None
+    deviation: float | None
+    days: int
+    needed: int
+    window: tuple[int, int] | None
+    given: bool
+    """Whether a person set it in the site file; then nothing is learned."""
+    conditions: str
+    accepted_by: str = ""
+    """Who signed the acceptance it comes from; empty where it was learned or given."""

@@ -9,27 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = [
-    "ActionRefused",
-    "DeliveryError",
-    "DeliveryRefused",
-    "DeliveryUnreachable",
-    "DeviceError",
-    "DeviceRefused",
-    "DeviceReplyInvalid",
-    "DeviceSilent",
-    "JournalCorrupt",
-    "JournalError",
-    "JournalFull",
-    "LinesRefused",
-    "LinkDown",
-    "Mistake",
-    "QuietpipeError",
-    "Retryable",
-    "SiteFileError",
-    "UsageError",
-]
-
 
 class QuietpipeError(Exception):
     """Root of every error this project raises on purpose; its text is fit for a technician."""

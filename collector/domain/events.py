@@ -13,19 +13,6 @@ from typing import Any
 
 from collector.clock import format_instant, parse_instant
 
-__all__ = [
-    "INSTANT_UNIT",
-    "AlarmTransition",
-    "EstimateMade",
-    "Event",
-    "Priority",
-    "Signal",
-    "SystemEvent",
-    "Transition",
-    "event_from_json",
-    "event_to_json",
-]
-
 
 class Signal(StrEnum):
     """Fire-alarm practice: what kind of signal a condition is."""

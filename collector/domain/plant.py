@@ -10,19 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-__all__ = [
-    "Device",
-    "Generator",
-    "PipeRun",
-    "Plant",
-    "PointSource",
-    "Riser",
-    "Room",
-    "Site",
-    "Thing",
-    "Vent",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:

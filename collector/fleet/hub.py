@@ -21,19 +21,15 @@ from urllib.parse import quote
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
 from collector.domain.units import DAY, HOUR
+from collector.fleet import Group, HubSettings
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_group import GroupHub, GroupParts
-from collector.fleet.hub_history import HistoryWriter, history_of
+from collector.fleet.hub_group import GroupHub, GroupParts, HistoryWriter, history_of
 from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
-from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx.batches import DeadLetterFile
-from collector.forward.influx.endpoints import endpoint_of
+from collector.forward.influx.endpoints import DeadLetterFile, endpoint_of
 from collector.people import PEOPLE, Accounts, SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
-from collector.web.server import serve
-
-__all__ = ["GroupLocks", "Hub"]
+from collector.web.app import serve
 
 _log = logging.getLogger(__name__)
 

@@ -8,15 +8,13 @@ from dataclasses import dataclass, field
 
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmTransition, Transition
+from collector.fleet import Group
 from collector.fleet.hub_messages import MessageInvalid, read_event, read_mark, read_sparkplug
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import DeadLetter, ReceivedEvent
 from collector.forward.mqtt import Message, Received
+from collector.forward.sparkplug import Metric, Payload, encode
 from collector.forward.sparkplug.edge_node import NAMESPACE, REBIRTH
-from collector.forward.sparkplug.payload import Metric, Payload, encode
-
-__all__ = ["Counts", "HandledMessages", "MessageHandler"]
 
 _log = logging.getLogger(__name__)
 

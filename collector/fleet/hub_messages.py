@@ -23,9 +23,7 @@ from pydantic import (
 
 from collector.clock import parse_instant
 from collector.domain.events import Event, Priority, Signal, Transition, event_from_json
-from collector.forward.sparkplug.payload import DataType, Metric, Payload, PayloadInvalid, decode
-
-__all__ = ["JOURNAL_ROOM", "Mark", "MessageInvalid", "read_event", "read_mark", "read_sparkplug"]
+from collector.forward.sparkplug import DataType, Metric, Payload, PayloadInvalid, decode
 
 _LONGEST_ID = 128
 _LONGEST_TEXT = 20_000

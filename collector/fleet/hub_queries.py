@@ -13,27 +13,9 @@ from typing import Any
 
 from collector.clock import format_instant
 from collector.domain.events import Event, event_to_json
-from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_reader import FleetView
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend
-
-__all__ = [
-    "QUESTIONS",
-    "Answer",
-    "answer_of",
-    "answers_to",
-    "compressor_tiring",
-    "connection_state",
-    "dead_letter_answer",
-    "event_answer",
-    "in_trouble",
-    "leaking_more",
-    "out_of_date",
-    "overview",
-    "purge_late",
-    "site_answer",
-]
 
 _SURE = 1.645
 """One-sided 95 % of the normal distribution."""

@@ -13,13 +13,10 @@ from pathlib import Path
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, event_from_json
 from collector.domain.units import MINUTE
-from collector.fleet.hub_alarms import FleetAlarm
-from collector.fleet.hub_settings import Customer, HubSettings, folded
-from collector.fleet.hub_state import SiteState
+from collector.fleet import Customer, HubSettings, folded
+from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
-
-__all__ = ["FleetReader", "FleetSnapshot", "FleetView", "Scope", "scope_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,12 +22,9 @@ from urllib.parse import quote
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.units import DAY
-from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_messages import JOURNAL_ROOM
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
-
-__all__ = ["Batch", "DeadLetter", "GroupStore", "ReceivedEvent", "group_file"]
 
 _VERSION = 2
 _SCHEMA = """

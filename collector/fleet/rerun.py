@@ -20,16 +20,12 @@ from collector.app.monitor import SiteMonitor
 from collector.clock import parse_instant
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
 from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition, event_to_json
+from collector.domain.readings import Columns
 from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
 from collector.recorded import SiteFilter
-
-__all__ = [
-    "ActionReplay", "Comparison", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files",
-]
 
 _DECLARED = {
     "fill-declared": ActionKind.DECLARE_FILL, "impairment-declared": ActionKind.DECLARE_IMPAIRMENT,

@@ -9,10 +9,6 @@ from pathlib import Path
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 
-__all__ = [
-    "Commit", "Gap", "JournalStatistics", "PackResult", "RetainResult", "StoredEvent",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvent:

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmTransition,
     Priority,
@@ -21,15 +20,22 @@ from collector.domain.events import (
     Transition,
     event_to_json,
 )
-from collector.domain.formatting import duration_text, local_time
-from collector.domain.links import BY_LINK
-from collector.domain.units import MINUTE
-from collector.notify.bundles import Bundle, Call, Item, bundle_message, called_line
-from collector.notify.message import Message, title_and_place
-from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
+from collector.domain.messages import BY_LINK, NewDelivery
+from collector.domain.units import MINUTE, duration_text, local_time
+from collector.notify import Message, title_and_place
+from collector.notify.policy import (
+    ESCALATED,
+    UNANSWERED,
+    Bundle,
+    Call,
+    Item,
+    Kind,
+    NumberedEvent,
+    Policy,
+    bundle_message,
+    called_line,
+)
 from collector.notify.recipients import Recipient
-
-__all__ = ["Decided", "decide", "next_due"]
 
 _ANSWERS = frozenset({
     Transition.ACKNOWLEDGED, Transition.SHELVED, Transition.SUPPRESSED, Transition.OUT_OF_SERVICE,

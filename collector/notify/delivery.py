@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from collector.clock import Clock
-from collector.domain.deliveries import REPORT, Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.errors import (
     DeliveryError,
     DeliveryRefused,
@@ -19,25 +18,12 @@ from collector.domain.errors import (
     JournalError,
 )
 from collector.domain.events import SystemEvent
-from collector.domain.formatting import duration_text
-from collector.domain.units import DAY
+from collector.domain.messages import REPORT, Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.units import DAY, duration_text
+from collector.notify import Message
 from collector.notify.channels import Channel
-from collector.notify.message import Message
 from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEvent
 from collector.notify.recipients import Recipient
-
-__all__ = [
-    "CommitOfEvents",
-    "DeliveryStore",
-    "LostCommits",
-    "OutboxCounters",
-    "OutboxSettings",
-    "OutboxStatistics",
-    "RecordEvent",
-    "SendAbandoned",
-    "Sender",
-    "pause",
-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,9 +22,9 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
-from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, SystemEvent
+from collector.domain.messages import Delivery
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.delivery import (

@@ -14,23 +14,6 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.events import Priority, Signal
 
-__all__ = [
-    "DAYS",
-    "DEFAULT_SIGNALS",
-    "Hours",
-    "Override",
-    "Recipient",
-    "Rota",
-    "Route",
-    "Step",
-    "instant_of",
-    "next_hand_over",
-    "on_duty",
-    "parse_days",
-    "parse_hours",
-    "turns",
-]
-
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """Days of the week as the site file writes them, in the order of ``datetime.weekday()``."""
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.clock import Clock
-from collector.domain.deliveries import Delivery, NewDelivery
 from collector.domain.errors import DeliveryError
 from collector.domain.events import Event
+from collector.domain.messages import Delivery, NewDelivery
 from collector.notify.calls import decide
 from collector.notify.delivery import SendAbandoned, Sender, pause
 from collector.notify.policy import Policy

@@ -1,8 +1,13 @@
 """Accounts with their roles, sessions, and the limit on failed attempts."""
 
 from collector.people.accounts import PEOPLE, Accounts, AccountsError, Person, Role
-from collector.people.attempt_limiter import AttemptLimiter
-from collector.people.sessions import Session, SessionManager, TooManyAttempts, WrongPassword
+from collector.people.sessions import (
+    AttemptLimiter,
+    Session,
+    SessionManager,
+    TooManyAttempts,
+    WrongPassword,
+)
 
 __all__ = [
     "PEOPLE", "Accounts", "AccountsError", "AttemptLimiter", "Person", "Role", "Session",

@@ -23,17 +23,6 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from collector.domain.errors import QuietpipeError, UsageError
 
-__all__ = [
-    "PEOPLE",
-    "SHORTEST",
-    "Accounts",
-    "AccountsError",
-    "Passwords",
-    "Person",
-    "Role",
-    "checked_name",
-]
-
 SHORTEST = 10
 """Characters. NIST SP 800-63B asks for a length of 8, and for no mixture of kinds."""
 _LONGEST = 200

@@ -10,11 +10,8 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from collector.plots.axes import Frame, width_of
-from collector.plots.plot_data import Span, SpanKind
+from collector.plots.axes import Frame, Span, SpanKind, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
-
-__all__ = ["ROW", "PlacedSpan", "placed", "row_count", "span_shapes"]
 
 ROW = 18
 """Height of one row."""

@@ -17,8 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from collector.domain.columns import Columns
-from collector.recorded.fields import Codes, Odd
+from collector.domain.readings import Columns
 from collector.recorded.row_reader import (
     ALWAYS,
     Fields,
@@ -29,9 +28,7 @@ from collector.recorded.row_reader import (
     Span,
     load_arrow,
 )
-from collector.recorded.rows import COLUMNS
-
-__all__ = ["columns_available", "in_order", "joined", "merged", "read_columns"]
+from collector.recorded.rows import COLUMNS, Codes, Odd
 
 _BLOCK = 4 << 20
 _PARQUET_ROWS = 65_536

@@ -23,11 +23,8 @@ from typing import IO, Any, TypeVar
 
 from collector.config.diagnostics import nearest
 from collector.domain.errors import Mistake, QuietpipeError
-from collector.domain.formatting import duration_text
-from collector.domain.units import DAY, MINUTE
+from collector.domain.units import DAY, MINUTE, duration_text
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
-
-__all__ = ["ALWAYS", "File", "Meter", "RecordingError", "Span", "load_arrow", "read_recordings"]
 
 T = TypeVar("T")
 

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from collector.alarms.performance import Measures, Occurrence, measure, occurrences
-from collector.domain.baselines import Baseline
-from collector.domain.conditions import CATALOGUE, ConditionSettings
+from collector.domain.actions import Baseline
+from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
-from collector.domain.limits import limit_of
 from collector.domain.plant import Plant, Thing
-from collector.domain.readings import Quantity, Reading, point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, split_point
 from collector.domain.units import DAY, HOUR, MINUTE
-from collector.plots import Axis, axis_of
-
-__all__ = ["History", "ReportData", "title_of"]
+from collector.plots import Axis, Bars, Plot, axis_of
 
 _NEAR = 30 * MINUTE
 """ms around the hour in which a reading counts as the gauge's."""
@@ -224,3 +221,78 @@ class ReportData:
     def axis(self, point: str) -> Axis:
         """Return the value axis of a point, in the site's units."""
         return axis_of(self.quantity(point), self.plant.site.units)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading of level 1 to 3."""
+
+    text: str
+    level: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paragraph:
+    """A paragraph; ``soft`` for what explains, ``strong`` for what matters most."""
+
+    text: str
+    soft: bool = False
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bullets:
+    """A list, numbered where the order matters."""
+
+    items: Sequence[str]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Rows under a header; ``align`` has L or R for each column, L where it has none."""
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    widths: Sequence[float]
+    align: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pairs:
+    """Names with their values."""
+
+    pairs: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A plot or strips; its title is its caption."""
+
+    figure: Plot | Bars
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """Lines in a frame, such as the cautions."""
+
+    title: str
+    lines: Sequence[str]
+
+
+Block = Heading | Paragraph | Bullets | Table | Pairs | Figure | Box
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """A whole report. ``start``, ``end`` and ``made`` are ms since 1970 UTC."""
+
+    title: str
+    site: str
+    period: str
+    zone: str
+    start: int
+    end: int
+    made: int
+    version: str
+    blocks: Sequence[Block]

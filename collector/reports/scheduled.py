@@ -19,14 +19,12 @@ from zoneinfo import ZoneInfo
 from collector.clock import format_instant
 from collector.config import SiteConfig
 from collector.config.integrations import ReportSettings
-from collector.domain.deliveries import REPORT, NewDelivery
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import SystemEvent, event_to_json
+from collector.domain.messages import REPORT, NewDelivery
 from collector.domain.units import HOUR
 from collector.reports.report_files import file_name
 from collector.reports.times import Period, last_due, next_period, period_words
-
-__all__ = ["Maker", "ReportNotMade", "ReportScheduler", "made_in_process"]
 
 _log = logging.getLogger(__name__)
 

@@ -13,10 +13,6 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import parse_instant
 
-__all__ = [
-    "Period", "day_words", "instant_words", "last_due", "last_month", "mark", "marks",
-    "midnight", "next_period", "period_words",
-]
 
 def mark(day: date, zone: ZoneInfo, hour: int = 0) -> int:
     """Return the instant (ms) of a wall-clock hour of a day."""

@@ -16,10 +16,9 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.evaluations import ConditionState, NotMonitored
+from collector.domain.evaluations import COMPUTED, FLOW, ConditionState, NotMonitored, flow_unit
 from collector.domain.events import EstimateMade, SystemEvent
 from collector.domain.plant import Plant
-from collector.domain.quantities import COMPUTED, FLOW, flow_unit
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.state import State

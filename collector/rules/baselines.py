@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline
 from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.physics.estimate import Estimate

@@ -192,7 +192,7 @@ class CompressorLongRun(Rule):
         lasted = at - run.start_at
         excused = self._excused(at, limit)
         self._refill.state.doubtful = lasted >= limit and not self._refill.fills(at, run.start_at)
-        if (lasted >= limit + self.on_delay and not excused) or s.found_at == run.start_at:
+        if lasted >= limit + self.on_delay and (s.found_at == run.start_at or not excused):
             if not s.over:
                 s.over_at = run.start_at + limit
             s.over += 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
 from collector.domain.units import DAY, HOUR, PSI
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day

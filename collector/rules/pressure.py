@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from collector.domain.limits import limit_of
+from collector.domain.conditions import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.domain.limits import limit_of
+from collector.domain.conditions import limit_of
 from collector.domain.readings import MODES
 from collector.rules.base import (
     ALL,

@@ -25,6 +25,10 @@ _GULPS, _STEPS = 2.0, 1.0
 """How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
 to cut-in is the one that starts the compressor; where the risers are included, the steps of their
 gauges at that moment (settings, from trials)."""
+_SETTLES = 1.0
+"""Deviation of what a regulator passes beyond the mean of before and after, until it has settled to
+the tank's higher pressure, as a share of what is drawn in a run by its lift (setting, from trials).
+It dies away like heat, for which some of it is taken."""
 _HUBER = 2.0
 _TURNS = 20
 
@@ -37,8 +41,8 @@ class Rate:
     """Rate with the scatter of the runs as its uncertainty."""
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
-    flow of its vents; where the risers are not included, that rests may end with the same
-    part of a gulp each time."""
+    flow of its vents; where the risers are not booked with it, that rests may end with the same
+    part of a gulp each time, and that regulators pass more while its pressure rises."""
     runs: int
     start: int
     single: float
@@ -89,12 +93,16 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     ran = float((weights * seconds).sum())
     among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
     lever = weights @ reach / ran
+    settles = 0.0
+    if balance.state.by_tank and balance.state.last is not None:
+        drawn = float(np.median(known[:, 3] * seconds))
+        settles = _SETTLES * max(drawn, 0.0) / (balance.state.last + balance.vessel.ambient)
     rough = math.sqrt(account.noise)
     gas_of_one = rate * float(np.median(seconds))
     gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
-        shared=math.hypot(common / rate, gulps), runs=n, start=int(rows[0][0]), single=single,
-        rough=gulps > _ROUGH,
+        shared=math.hypot(common / rate, gulps, settles), runs=n,
+        start=int(rows[0][0]), single=single, rough=gulps > _ROUGH,
     )

@@ -203,7 +203,7 @@ class Refill:
 
         A drained riser is refilled through the tank: gas that stays in the plant is no loss. Looked
         at over stretches as short as the gauges allow, since draining takes a minute, and what
-        leaks goes on. ``None`` where it is not read.
+        leaks goes on; or by all that it gained and was drained. ``None`` where it is not read.
         """
         rows, cut_out = self._rows(start), self._generator.cut_out
         if len(rows) < 2 or self._balance is None or now - rows[-1][0] > (now - start) / 2:
@@ -224,7 +224,9 @@ class Refill:
                 over.append(later[1] - psi - wanted + max(_SHORT * wanted, _DOUBTS * doubt))
         if not over:
             return None
-        if max(over) >= 0:
+        whole = rate * (rows[-1][0] - rows[0][0]) / 1000
+        lost = self._balance.drained + max(_SHORT * whole, _DOUBTS * doubt)
+        if max(over) >= 0 or rows[-1][1] - rows[0][1] >= whole - lost:
             return True
         return False if self._balance.vessel.known else None
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from collector.domain.conditions import CAUTIONS
-from collector.domain.limits import limit_of
+from collector.domain.conditions import CAUTIONS, limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
 __all__ = ["RoomOxygenLow"]

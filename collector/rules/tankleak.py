@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
 from collector.domain.units import DAY, HOUR, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
@@ -40,19 +40,22 @@ from collector.rules.rates import flow_factor, moles_per_psi
 __all__ = ["TankLeak"]
 
 _GULP = 0.1
-"""psi of rise within three minutes that is a draw from the tank; weather does a tenth of that."""
-_STEPS, _SCATTERS = 1.6, 6.0
-"""Steps of the gauge and scatters of its minute means beyond which a rise is real."""
+"""psi of rise within three minutes that is a gulp; weather does a tenth of that."""
+_STEPS, _SCATTERS = 2.5, 6.0
+"""Steps of the gauge and scatters of its minutes beyond which a rise is a gulp: the fall after it
+must show as well."""
 _GULPS = 3
-_ALIKE = 3.0
-_LONGEST = 12 * HOUR
+_LONGEST = 36 * 3_600_000
 """ms between two gulps; top-ups after a weekly draining come no oftener."""
+_LIFTED = 10 * MINUTE
+"""ms after a run in which a device that feeds all the time still passes more."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
 _SURE = 1.0
-"""psi above the site file's setting at which it is shut: setting and gauge differ."""
-_SAG = 2.0
-"""psi below its setting, or below where the last gulp began, at which a rise is no gulp."""
+"""psi above the written setting at which it is: setting and gauge are never the same."""
+_SAG = 3.5
+"""psi below its setting, or below where the last gulp began, at which a rise is no gulp: those of
+0.5 to 3 psi are common practice."""
 _SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
@@ -76,8 +79,10 @@ class _Riser(State):
     count: int = 0
     top: float = 0.0
     """psi that the last gulp reached."""
+    lifted: list[bool] = field(default_factory=list)
+    """Of each of the last minutes, whether a run had lifted the tank's pressure."""
     gulps_series: list[list[float]] = field(default_factory=list)
-    """The last gulps: instant, psi at which it began."""
+    """The last gulps: instant, psi at which it began, whether a run had lifted the tank then."""
     rising: bool = False
 
     def add(self, values: Sequence[float]) -> None:
@@ -87,10 +92,10 @@ class _Riser(State):
             self.total += value
         self.count += len(values)
 
-    def close(self, at: int, setting: float | None) -> bool:
-        """End a minute; return whether it has a sample of the riser."""
+    def close(self, at: int, setting: float | None, *, lifted: bool) -> bool:
+        """End a minute; return whether the riser was heard of in it."""
         if not self.count:
-            self.minutes, self.rising = [], False
+            self.minutes, self.lifted, self.rising = [], [], False
             return False
         mean = self.total / self.count
         self.total, self.count = 0.0, 0
@@ -102,11 +107,13 @@ class _Riser(State):
                 # where its device opens is not known from that.
                 rows = self.gulps_series
                 usual = setting if setting is not None else rows[-1][1] if rows else low
-                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], [at, low]]
+                began = [at, low, float(self.lifted[self.minutes.index(low)])]
+                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], began]
             self.rising, self.top = True, mean
         else:
             self.rising = False
         self.minutes = [*self.minutes[-(_CALM - 1):], mean]
+        self.lifted = [*self.lifted[-(_CALM - 1):], lifted]
         return True
 
     def _least(self) -> float:
@@ -122,9 +129,13 @@ class _Riser(State):
             return True
         if len(rows) < _GULPS:
             return False
+        # A device that feeds all the time passes more after each run: the pressure ripples with the
+        # tank's. A gulp comes when it will; many a run is its work.
+        if all(r[2] for r in rows):
+            return False
         beats = [b[0] - a[0] for a, b in zip(rows, rows[1:], strict=False)]
         # One that misses its beat has ceased to gulp: it may draw all the time.
-        if max(beats) > min(_ALIKE * min(beats), _LONGEST) or at - rows[-1][0] > 2 * beats[-1]:
+        if max(beats) > _LONGEST or at - rows[-1][0] > 2 * beats[-1]:
             return False
         # A device that is shut lets the pipe fall; one that feeds all the time keeps it up.
         past, began = (at - rows[-1][0]) / beats[-1], rows[-1][1]
@@ -229,7 +240,9 @@ class TankLeak(Rule):
         minute, s.minute_at = s.minute_at, at // MINUTE * MINUTE
         total, count = s.tank, s.count
         s.tank, s.count = 0.0, 0
-        heard = [r.close(minute or at, self._settings_of[name]) for name, r in self._risers.items()]
+        lifted = s.off_at is None or at < s.off_at + _LIFTED
+        heard = [r.close(minute or at, self._settings_of[name], lifted=lifted)
+                 for name, r in self._risers.items()]
         if minute is None or not count or not all(heard) or not self._quiet_plant(minute):
             self._break()
             return False

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from collector.domain.conditions import CAUTIONS, Condition
-from collector.domain.formatting import duration_text, scale_of, value_text
 from collector.domain.messages import CAUTION, CHECKS
 from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
+from collector.domain.units import duration_text, scale_of, value_text
 
 __all__ = ["Words"]
 

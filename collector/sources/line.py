@@ -17,19 +17,8 @@ from pymodbus.framer.rtu import FramerRTU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from collector.domain.errors import DeviceReplyInvalid, LinkDown
-from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
-from collector.sources.wire_guard import Framing, GuardedSender, build_frame
-
-__all__ = [
-    "Frame",
-    "Line",
-    "OutOfStep",
-    "character_time",
-    "frame_silence",
-    "open_line",
-    "take_frame",
-]
+from collector.sources import Address
+from collector.sources.pdu import Framing, GuardedSender, ReadRequest, build_frame
 
 _MAX_MBAP_LENGTH = 254
 """Unit and PDU; Modbus Messaging on TCP/IP Implementation Guide V1.0b, 260 bytes in all."""

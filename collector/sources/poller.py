@@ -17,18 +17,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
+from collector.domain.live import DeviceStatistics
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
+from collector.sources import Address, DeviceSettings
 from collector.sources.bus import Answer, Bus
-from collector.sources.decoding import Raw
-from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
-from collector.sources.gpio import GpioDevice
+from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
 from collector.sources.pdu import ReadRequest
-from collector.sources.read_plan import Span
-from collector.sources.settings import Address, DeviceSettings
-from collector.sources.statistics import DeviceStatistics
-
-__all__ = ["BackOff", "Grid", "Poller"]
+from collector.sources.read_plan import Raw, Span
 
 _LONGEST = MINUTE
 _MOST_STEPS = 12

@@ -21,12 +21,32 @@ from urllib.parse import quote, urlsplit
 from starlette.requests import Request
 
 from collector.people import Role, Session, SessionManager, TooManyAttempts
-from collector.web.http_errors import CrossSiteNavigation, HttpError, SignInRequired
 
-__all__ = [
-    "FORM", "LOOPBACK", "REDIRECTED", "AccessPolicy", "Visitor", "address_of", "changes_need",
-    "check_origin", "public", "require", "visitor",
-]
+
+class HttpError(Exception):
+    """A refused request. ``sentence`` is shown to the visitor.
+
+    ``retry_after`` (s) says when the request may be repeated.
+    """
+
+    def __init__(self, status: int, sentence: str, *, retry_after: int | None = None) -> None:
+        self.status = status
+        self.sentence = sentence
+        self.retry_after = retry_after
+        super().__init__(sentence)
+
+
+class SignInRequired(Exception):
+    """The visitor must sign in and then continues to ``back`` (a path of ours, quoted)."""
+
+    def __init__(self, back: str) -> None:
+        self.back = back
+        super().__init__("sign in first")
+
+
+class CrossSiteNavigation(Exception):
+    """A link of another site led here without the session cookie; the browser must ask again."""
+
 
 FORM = "application/x-www-form-urlencoded"
 _SAFE = frozenset({"GET", "HEAD"})

@@ -21,8 +21,13 @@ from collector.acceptance import (
     verify,
 )
 from collector.acceptance.journal_sync import events_of
-from collector.acceptance.record import Entry, Record, record_from_json, record_to_json
-from collector.acceptance.record_pdf import render_record
+from collector.acceptance.record import (
+    Entry,
+    Record,
+    record_from_json,
+    record_to_json,
+    render_record,
+)
 from collector.domain.actions import ActionKind
 from collector.domain.events import SystemEvent
 from collector.domain.readings import Reading

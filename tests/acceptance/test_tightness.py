@@ -8,9 +8,8 @@ from collections.abc import Callable
 
 import pytest
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.step_evaluation import Outcome, StepEvaluation
-from collector.acceptance.step_readings import StepReadings
+from collector.acceptance.acceptance_service import evaluate
+from collector.acceptance.step_readings import Outcome, StepEvaluation, StepReadings
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, look, series, step_of
 

@@ -13,10 +13,9 @@ import pytest
 
 from collector.app.monitor import SiteMonitor
 from collector.config import load_site
-from collector.domain.columns import Columns
 from collector.domain.events import AlarmTransition, Event, event_to_json
 from collector.domain.plant import Generator, Plant, Riser, Vent
-from collector.domain.readings import MODES, Quality, Reading
+from collector.domain.readings import MODES, Columns, Quality, Reading
 from simulators.record import rows
 from simulators.scenario import load_scenario
 from simulators.serving import write_site

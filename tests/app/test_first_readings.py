@@ -11,7 +11,7 @@ from collector.commissioning.plausible import Doubt, Grade
 from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading
 from collector.domain.units import HOUR, MINUTE, SECOND
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
 from tests.commissioning.test_plausible import PLANT
 
 T0 = 1_772_323_200_000

@@ -29,7 +29,7 @@ from fastapi import FastAPI
 from jinja2 import Environment
 from starlette.responses import HTMLResponse
 
-from collector.app.history_queries import past_services
+from collector.app.board import past_services
 from collector.clock import ManualClock
 from collector.domain.events import (
     AlarmTransition,
@@ -44,8 +44,7 @@ from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, 
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.handbook import find_html
 from collector.journal import Journal
-from collector.journal.history import GOOD, Row
-from collector.journal.packing import write_hour
+from collector.journal.history import GOOD, Row, write_hour
 from collector.web import BoardServices, create_app, serve
 from tests.web.fakes import FakeSite
 

@@ -18,14 +18,14 @@ from pathlib import Path
 from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline
 from collector.clock import SystemClock
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading
 from collector.journal import Journal
+from collector.sources import Address, DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings, PointSettings
 from tests.benchmarks.bench_poll import POINTS, Figure, bare, serve_in_process, timed
 from tests.integration.support import DaemonProcess
 

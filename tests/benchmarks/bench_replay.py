@@ -30,9 +30,8 @@ import pyarrow.parquet
 
 from collector.app.monitor import SiteMonitor
 from collector.config import SiteConfig, load_site
-from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
-from collector.domain.readings import MODES
+from collector.domain.readings import MODES, Columns, readings_of
 from collector.recorded import read_columns, read_recordings
 from collector.recorded import readings_of as readings_of_rows
 from simulators.record import rows

@@ -83,7 +83,7 @@ def served(controller, *, speed=40.0, kind="tcp", baud=19200):
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever, daemon=True)
     thread.start()
-    manager = serve_rtu(device, baud=baud) if kind == "rtu" else \
+    manager = serve_rtu(device, baud=baud) if kind == "serial" else \
         serve_tcp(device, rtu=kind == "converter")
     try:
         where = asyncio.run_coroutine_threadsafe(manager.__aenter__(), loop).result(10)

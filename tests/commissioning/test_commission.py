@@ -2,10 +2,15 @@
 
 import errno
 import os
+import signal
+import subprocess
+import sys
+import time
 import tomllib
 
 import pytest
 
+from collector.cli import main
 from collector.commissioning import state as state_module
 from collector.commissioning.commissioning import Commissioning, state_path
 from collector.config import load_site
@@ -18,15 +23,18 @@ def point_of(profile, quantity):
     return next(p for p in profile["points"] if p["quantity"] == quantity)
 
 
-@pytest.mark.parametrize("kind", ["network", "converter"])
-def test_from_an_empty_folder_to_a_signed_sheet(tmp_path, kind):
+@pytest.mark.parametrize("kind", ["network", "converter", "serial"])
+def test_from_an_empty_folder_to_a_signed_sheet(tmp_path, kind, capsys):
     controller = draw_controller(0)
     site = tmp_path / "site.toml"
     with served(controller, kind=kind) as (where, clock, device):
         person = Technician(controller, clock, plant_answers(
-            where, kind=kind, ranges=ranges_of(controller), unit=controller.unit))
+            where, kind=kind, ranges=ranges_of(controller), unit=controller.unit)
+            | {r"plant\.generators\[0\]\.cut_out": "100 psi"})
         commissioning = Commissioning(site, person, clock)
         commissioning.run()
+        assert main(["check", str(site)]) == 0, capsys.readouterr()
+    assert "its register image gives all" in capsys.readouterr().out
     config = load_site(site, secrets=False)
     profile = tomllib.loads((tmp_path / "gen1-controller.toml").read_text())
     truth = controller.truth()
@@ -193,3 +201,32 @@ def test_an_existing_site_file_is_added_to_only_with_a_yes(tmp_path):
     config = load_site(site, secrets=False)
     points = {p.point for p in config.devices[0].points}
     assert {"gen1.power", "gen1.tank_pressure"} <= points
+
+
+def answered(site):
+    path = state_path(site)
+    return state_module.State.load(path).answers if path.exists() else {}
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT])
+def test_a_stopped_process_leaves_its_answers_and_goes_on_from_there(tmp_path, number):
+    site = tmp_path / "site.toml"
+    command = [sys.executable, "-m", "collector.cli", "commission", str(site)]
+    first = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    first.stdin.write("Fenmoor\n\nEurope/London\n")
+    first.stdin.flush()
+    until = time.monotonic() + 60
+    while "plant.site.timezone" not in answered(site):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    first.send_signal(number)
+    first.communicate(timeout=30)
+    assert first.returncode == (130 if number == signal.SIGINT else -number)
+    again = subprocess.run(command, input="metric\n", stderr=subprocess.PIPE, text=True,
+                           timeout=60, check=False)
+    assert again.returncode == 2
+    assert "Going on with" in again.stderr
+    assert "Name of the site" not in again.stderr
+    assert "Units that people read here" in again.stderr
+    assert "what was answered is kept" in again.stderr
+    assert answered(site)["plant.site.units"] == "metric"

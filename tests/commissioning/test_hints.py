@@ -6,7 +6,7 @@ import pytest
 
 from collector.commissioning.hints import Words, alternatives
 from collector.commissioning.plausible import Plausibility
-from collector.sources.settings import PointSettings
+from collector.sources import PointSettings
 from tests.commissioning.test_plausible import PLANT
 
 TANK = PointSettings(point="gen1.tank_pressure", table="input-registers", address=3, type="int16",

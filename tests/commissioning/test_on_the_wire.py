@@ -8,8 +8,8 @@ from collector.clock import ScaledClock
 from collector.commissioning.images import moved, read_image, texts
 from collector.commissioning.questions import PAUSE, PacedClient, Stopped, Vanished
 from collector.commissioning.unit_search import Explored, explore, find_units, line_settings
-from collector.config.addresses import parse_address
-from collector.sources.settings import Address
+from collector.config.field_types import parse_address
+from collector.sources import Address
 from simulators.unknown_maps import STYLES, Answering, draw_controller, serve_rtu, serve_tcp
 from tests.wire import WireRegistry, pty_tap, tcp_tap
 

@@ -74,8 +74,8 @@ def test_metric_sites_read_their_own_units() -> None:
 
 
 @pytest.mark.parametrize(("hours", "starts", "doubted"), [
-    (1200.0, 6876.0, False), (12002.0, 812.0, True), (0.1, 6876.0, True), (0.3, 1.0, False),
-    (0.0, 0.0, False), (1200.0, 0.0, True), (3000.0, 900.0, False),
+    (1200.0, 6876.0, False), (12002.0, 412.0, True), (0.1, 6876.0, True), (0.3, 1.0, False),
+    (0.0, 0.0, False), (1200.0, 0.0, True), (10446.0, 1921.0, False),
 ])
 def test_hours_and_starts_must_fit(hours: float, starts: float, doubted: bool) -> None:
     found = PLAUSIBLE.unlikely({"gen1.running_hours": hours, "gen1.start_count": starts}, 0)

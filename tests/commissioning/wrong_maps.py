@@ -22,7 +22,7 @@ from collector.config import load_site
 from collector.daemon import Daemon
 from collector.domain.events import AlarmTransition, Event
 from collector.domain.units import MINUTE
-from collector.sources.register_map import decode, width
+from collector.sources import decode, width
 from simulators.unknown_maps import Answering, Controller, draw_controller, serve_tcp
 from simulators.unknown_maps.cells import Cell, Signal
 from simulators.unknown_maps.drawing import Manners

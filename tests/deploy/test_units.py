@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.config.field_types import holds_password
 from collector.config.profiles import BUNDLED
-from collector.config.secrets import holds_password
 from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import QUANTITIES
 from collector.notify.recipients import parse_days, parse_hours

@@ -10,8 +10,8 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.domain.readings import Reading
+from collector.sources import DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import DeviceSettings, PointSettings
 from tests.sources.conftest import serve_on
 from tests.sources.peer import Peer
 

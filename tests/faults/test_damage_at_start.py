@@ -11,7 +11,7 @@ import pytest
 
 from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import restore_from_journal
-from collector.config.secrets import kept_key
+from collector.config.field_types import kept_key
 from collector.domain.readings import Reading
 from collector.journal import Journal
 from tests.integration.support import get_json, until

@@ -10,7 +10,7 @@ import pytest
 from collector.clock import ManualClock
 from collector.domain.errors import DeliveryUnreachable
 from collector.domain.events import AlarmTransition, Event
-from collector.notify.message import Message
+from collector.notify import Message
 from collector.notify.outbox import Outbox
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient

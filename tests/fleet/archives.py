@@ -9,8 +9,8 @@ import numpy
 
 from collector.app.monitor import SiteMonitor
 from collector.config import load_site
-from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
+from collector.domain.readings import Columns, readings_of
 from collector.fleet.archive import Archive
 from tests.config.conftest import SITE
 

@@ -21,11 +21,11 @@ from collector.domain.events import (
     event_to_json,
 )
 from collector.domain.live import LivePicture
+from collector.fleet import Customer, Group, HubSettings, folded
 from collector.fleet.hub import Hub
-from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import ReceivedEvent
+from collector.forward import BrokerSettings
 from collector.forward.mqtt import Message, Received
-from collector.forward.settings import BrokerSettings
 from collector.forward.sparkplug.edge_node import EdgeNode
 from tests.forward.support import plant, reading
 

@@ -10,9 +10,9 @@ import pyarrow.dataset
 import pytest
 
 from collector.cli import main
-from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import SystemEvent
+from collector.domain.readings import Columns
 from collector.fleet.archive import Archive
 from tests.fleet.archives import DAY, POINTS, T0, site_file, story
 

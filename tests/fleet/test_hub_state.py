@@ -11,10 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.events import AlarmTransition, Transition
-from collector.fleet.hub_alarms import FleetAlarm, merged
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
-from collector.fleet.hub_settings import Group
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received
 from collector.forward.sparkplug.edge_node import is_rebirth_request

@@ -12,9 +12,8 @@ from collector.app.monitor import SiteMonitor
 from collector.cli import main
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import readings_of
 from collector.domain.events import Event, SystemEvent, event_to_json
-from collector.domain.readings import Reading
+from collector.domain.readings import Reading, readings_of
 from collector.fleet.archive import Archive
 from collector.fleet.rerun import jobs, rerun_site
 from collector.journal import Journal

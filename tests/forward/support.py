@@ -16,7 +16,7 @@ from collector.domain.events import Event, SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Site
 from collector.domain.readings import Quality, Reading
-from collector.forward.settings import BrokerSettings, MqttSettings
+from collector.forward import BrokerSettings, MqttSettings
 from collector.forward.sparkplug.publisher import SparkplugPublisher
 from collector.journal import Journal
 

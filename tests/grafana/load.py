@@ -15,10 +15,9 @@ from collector.config import SiteConfig, load_site
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward import InfluxSettings, RetryPolicy
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.commands.dashboards import dashboards
 from collector.config import SiteConfig
-from collector.dashboards import dashboards
-from collector.forward.settings import InfluxSettings
+from collector.forward import InfluxSettings
 from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 

@@ -34,8 +34,7 @@ MODULES = frozenset((
 SAVED = "key of the saved state in journals: a new name would lose it at an upgrade"
 PHYSICAL = "a hole in a simulated pipe, which gas leaves by"
 EXCEPTED = {
-    ("commands/explain.py", "explain"): "the command's name",
-    ("domain/columns.py", "take"): "numpy's word for the same thing",
+    ("domain/readings.py", "take"): "numpy's word for the same thing",
     ("rules/energy.py", "told_at"): SAVED,
     ("rules/running.py", "told_at"): SAVED,
     ("rules/oxygen.py", "verdict"): SAVED,

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.performance import measure
-from collector.app.history_queries import measure_lines, past_services
-from collector.domain.deliveries import NewDelivery
+from collector.app.board import measure_lines, past_services
 from collector.domain.events import (
     AlarmTransition,
     EstimateMade,
@@ -19,6 +18,7 @@ from collector.domain.events import (
     SystemEvent,
     Transition,
 )
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant, Riser, Site
 from collector.journal import Journal
 from collector.web.services import Search

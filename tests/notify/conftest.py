@@ -9,9 +9,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, Event, Priority, Signal, Transition
+from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.notify.policy import Together
 

@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
     AlarmTransition,
     Event,
@@ -21,6 +20,7 @@ from collector.domain.events import (
     SystemEvent,
     Transition,
 )
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant
 from collector.notify.calls import decide, next_due
 from collector.notify.policy import Policy

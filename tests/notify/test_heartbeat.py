@@ -10,7 +10,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from collector.clock import ManualClock
-from collector.notify.heartbeat import Beat, Heartbeat
+from collector.notify.channels import Beat, Heartbeat
 
 
 class Far:

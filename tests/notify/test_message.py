@@ -10,9 +10,9 @@ import pytest
 from collector.clock import parse_instant
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import Signal, SystemEvent, Transition
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.notify.message import alarm_message, fact_message
+from collector.domain.units import duration_text
+from collector.notify import alarm_message, fact_message
 from tests.notify.conftest import T0, alarm
 
 LOW = "Pressure low: Dock riser · Fenmoor Cold Store"

@@ -11,11 +11,11 @@ from dataclasses import replace
 import pytest
 
 from collector.clock import ManualClock
-from collector.domain.deliveries import DeliveryOutcome, DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, JournalError
 from collector.domain.events import SystemEvent, Transition
+from collector.domain.messages import DeliveryOutcome, DeliveryState
 from collector.domain.plant import Plant
-from collector.notify.message import Message
+from collector.notify import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient, Route, Step

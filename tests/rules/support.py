@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from collector.app.monitor import SiteMonitor
 from collector.clock import parse_instant
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import doctest
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 from collector.domain.events import EstimateMade
+from collector.domain.readings import Reading
 from collector.physics.gas import R
 from collector.rules import rates
 from collector.rules.rates import flow_factor, moles_per_psi
@@ -103,6 +105,26 @@ def test_more_demand_does_not_touch_the_delivery():
     assert second.value == pytest.approx(first.value, rel=0.02)
     first, second = s.estimates("nitrogen-demand")
     assert second.value == pytest.approx(3 * first.value, rel=0.04)
+
+
+def test_a_regulator_that_settles_after_each_run_looks_like_heat_and_widens_the_interval():
+    # It lags the tank's pressure by some minutes: the rests die away, and no heat does it.
+    excess = [0.0, 0.0]
+
+    def drawn(_: int) -> float:
+        return 0.9 * (1.0 + excess[1])
+
+    def heard() -> Iterator[Reading]:
+        for r in Tank(demand=drawn).readings(2 * DAY + MINUTE):
+            if r.point == TANK:
+                pull = (r.value - 70.0) / 84.7
+                excess[0] += (pull - excess[0]) * 20.0 / 700.0
+                excess[1] = pull - excess[0]
+            yield r
+
+    s = monitor(site(pipe=None)).feed(heard())
+    found = last(s, "compressor-delivery")
+    assert found.low <= scfh(3.2) <= found.high
 
 
 def test_metric_sites_read_litres():

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from simulators.scenario import Act
-from tests.rules.support import HOUR, MINUTE, SECOND, Story
-from tests.rules.tank import OPEN, P, Tank, monitor, recorded, site
+from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story
+from tests.rules.tank import OPEN, RUN, P, Tank, monitor, recorded, site
 
 LEAK = "tank-leak"
 
@@ -95,3 +97,30 @@ def test_a_restart_anywhere_tells_the_same():
         again = leak()
         again.monitor.load(s.monitor.dump(), [e for e in s.events if hasattr(e, "transition")])
         assert s.moves(LEAK) + again.feed(rows[cut:]).moves(LEAK) == whole
+
+
+def test_trap_a_device_that_feeds_all_the_time_ripples_with_the_runs():
+    # It passes more while the tank is full: 0.3 psi up after each run, and down with the tank.
+    runs = [r for r in leaking(0.3).readings(12 * HOUR) if r.point == RUN]
+    starts = [b.time for a, b in zip(runs, runs[1:], strict=False) if b.value > a.value]
+
+    def rippling(at: int) -> float:
+        since = min((at + T0 - s for s in starts if s <= at + T0), default=HOUR) / MINUTE
+        return 24.3 + 0.3 * min(since / 5.0, 1.0) * math.exp(-max(since - 5.0, 0.0) / 30.0)
+
+    s = leak().feed(leaking(0.3, extra={P: rippling}).readings(12 * HOUR))
+    assert s.moves(LEAK) == []
+
+
+def test_gulps_of_2_5_psi_at_uneven_times_show_that_the_device_is_shut():
+    # A timer's vent makes four follow each other; then the pipe alone falls for hours.
+    period = 5 * HOUR
+
+    def gulping(at: int) -> float:
+        into = at % period
+        beat = 30 * MINUTE if into < 2 * HOUR else 3 * HOUR
+        past = (into if into < 2 * HOUR else into - 2 * HOUR) % beat
+        return 25.0 - 2.5 * past / beat
+
+    s = leak().feed(leaking(0.3, extra={P: gulping}).readings(30 * HOUR))
+    assert [what for what, _ in s.moves(LEAK)] == ["raised"]

@@ -15,9 +15,9 @@ from collector.domain.errors import (
     DeviceSilent,
     LinkDown,
 )
+from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
 from tests.sources import peer as p
 from tests.sources.conftest import Serve
 from tests.sources.peer import Peer, Twist

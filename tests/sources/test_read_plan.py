@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings, width
 from collector.sources.read_plan import Planned, ReadPlan, spans_of
-from collector.sources.register_map import width
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 TABLES = ["coils", "discrete-inputs", "input-registers", "holding-registers"]
 WIDE = ["uint16", "int32", "float64"]

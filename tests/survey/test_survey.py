@@ -14,16 +14,13 @@ from collector.app.monitor import SiteMonitor
 from collector.cli import main
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
+from collector.domain.units import duration_text
 from collector.physics.gas import standard_molar_volume
-from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
-from collector.survey.limits import FILL
-from collector.survey.parts import Tone
-from collector.survey.site_survey import measured
-from collector.survey.site_units import SiteUnits
-from collector.survey.takeoff import inside, lines_of
+from collector.survey import Deliveries, Delivery, Part, Survey, make_survey, measured
+from collector.survey.parts import FILL, SiteUnits, Tone
+from collector.survey.riser_survey import inside, lines_of
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 

@@ -10,11 +10,9 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
-from collector.config.conditions import default_settings
-from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.baselines import Baseline
+from collector.config import default_settings
+from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction
 from collector.domain.conditions import ConditionSettings
-from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
@@ -27,11 +25,10 @@ from collector.domain.events import (
     Transition,
     event_to_json,
 )
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm, LivePicture
+from collector.domain.messages import Delivery, DeliveryState
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quality, Reading, TrendStep
 from collector.people import Accounts, Role, SessionManager
 from collector.people.accounts import Passwords
 from collector.web import (
@@ -40,7 +37,7 @@ from collector.web import (
     DeviceStatistics,
 )
 from collector.web.access import AccessPolicy
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import HistoryServices, MeasureLine, Search
 
 PASSWORD = "nine lives of a cat"
@@ -240,11 +237,11 @@ class FakeSite:
         numbers={"polls_per_second": 1.5},
         devices=(
             DeviceStatistics(device="gen1-controller", answering=True, last_answer=NOW - 1000,
-                             polls=16_560, failures=4),
-            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, failures=170,
+                             polls=16_560, silent=4),
+            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, silent=170,
                              last_answer=NOW - 14 * MINUTE, why="no reply within 1 s"),
             DeviceStatistics(device="field", answering=True, last_answer=NOW - 1000, polls=8280,
-                             lateness=1300),
+                             lateness_middle=1300),
         ),
     )
     fills: list[DeclaredFill] = field(default_factory=list)

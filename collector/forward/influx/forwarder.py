@@ -18,17 +18,27 @@ from dataclasses import replace
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import SystemEvent
+from collector.domain.live import ForwardStatistics
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
-from collector.forward.checkpoint import CommitStore, PublishCheckpoint
-from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
-from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
-from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import RateLimiter, Reachability, RetryPolicy
-from collector.forward.settings import InfluxSettings
-
-__all__ = ["CONSUMER", "InfluxForwarder"]
+from collector.forward import (
+    CommitStore,
+    InfluxSettings,
+    PublishCheckpoint,
+    Reachability,
+    RetryPolicy,
+    SendPacer,
+)
+from collector.forward.influx import InfluxMapping
+from collector.forward.influx.endpoints import (
+    TARGET,
+    BatchSender,
+    Busy,
+    DeadLetterFile,
+    Endpoint,
+    Stopped,
+    endpoint_of,
+)
 
 CONSUMER = "influx"
 """Name of this worker's cursor in the journal, and key of its checkpoint in the meta."""
@@ -59,7 +69,7 @@ class InfluxForwarder:
                                     dead_letters=dead_letters, retry=self._retry)
         self._checkpoint: PublishCheckpoint | None = None
         self._settled, self._settled_at = "", pace.monotonic()
-        self._limiter = RateLimiter(pace.monotonic(), burst=SECOND)
+        self._limiter = SendPacer(pace.monotonic(), burst=SECOND)
         self._failures, self._rest_for = 0, 0
         self._changed, self._stopping = True, False
         self._woken = asyncio.Event()

@@ -15,9 +15,12 @@ from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
 from collector.domain.events import SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
-from collector.forward.checkpoint import CommitStore, PublishCheckpoint
-from collector.forward.remote_endpoint import Reachability
-from collector.forward.settings import MqttSettings
+from collector.forward import (
+    CommitStore,
+    MqttSettings,
+    PublishCheckpoint,
+    Reachability,
+)
 from collector.forward.sparkplug.session import (
     CHECKPOINT,
     CONSUMER,

@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from collector.domain.columns import Columns, readings_of
+from collector.domain.actions import DeclaredFill
 from collector.domain.conditions import ConditionSettings
 from collector.domain.evaluations import ConditionState, Evaluation
 from collector.domain.events import SystemEvent
-from collector.domain.fills import DeclaredFill
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading, readings_of
 from collector.domain.units import DAY
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines

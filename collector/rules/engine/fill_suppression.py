@@ -9,12 +9,11 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import ActionKind, DeclaredFill, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
-from collector.domain.fills import DeclaredFill
 from collector.domain.units import HOUR
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import fill_bears_on

@@ -9,36 +9,6 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-__all__ = [
-    "ActResponse",
-    "ActionBody",
-    "AlarmResponse",
-    "AlarmsResponse",
-    "ApiModel",
-    "BaselineActResponse",
-    "BaselineResponse",
-    "BaselinesResponse",
-    "ErrorResponse",
-    "EstimateResponse",
-    "EstimatesResponse",
-    "FillActResponse",
-    "FillResponse",
-    "FillsResponse",
-    "FormFields",
-    "ForwardResponse",
-    "HealthResponse",
-    "LastingBody",
-    "NotMonitoredResponse",
-    "PointResponse",
-    "ReasonedBody",
-    "SeriesResponse",
-    "StatusResponse",
-    "StepResponse",
-    "WindowActResponse",
-    "WindowResponse",
-    "WindowsResponse",
-]
-
 Value = float | int | str | None
 
 

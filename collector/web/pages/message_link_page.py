@@ -23,19 +23,15 @@ from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmTransition, Transition
-from collector.domain.formatting import duration_text
-from collector.domain.links import BY_LINK, Link, LinkFault, LinkRefused
 from collector.domain.live import AlarmState, LiveAlarm
-from collector.domain.messages import parts_of
+from collector.domain.messages import BY_LINK, Link, LinkFault, LinkRefused, parts_of
 from collector.domain.plant import Plant
-from collector.domain.units import MINUTE
+from collector.domain.units import MINUTE, duration_text
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.labels import moment
-from collector.web.views.lists import location_of, title_of
+from collector.web.views import location_of, moment, title_of
 
-__all__ = ["FAULTS", "LinkEntry", "LinkPage", "RateLimiter", "add_message_link_page", "link_page"]
 
 class RateLimiter:
     """Limits attempts to ``most`` for each key within ``window`` ms.

@@ -16,6 +16,7 @@ from collector.people import Role, TooManyAttempts, WrongPassword
 from collector.people.sessions import LONGEST
 from collector.web.access import (
     AccessPolicy,
+    HttpError,
     Visitor,
     address_of,
     changes_need,
@@ -24,11 +25,8 @@ from collector.web.access import (
     require,
     visitor,
 )
-from collector.web.api.requests import local_path
-from collector.web.http_errors import HttpError
+from collector.web.api import local_path
 from collector.web.render import page
-
-__all__ = ["SignInServices", "add_sign_in_pages"]
 
 RecordEvent = Callable[[str, str, Mapping[str, str]], None]
 

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmTransition, Event, Transition
-from collector.domain.formatting import duration_text
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
-from collector.web.views.labels import moment, shown_value
-
-__all__ = ["AssetView", "Branch", "Node", "PointView", "Tank", "asset_views", "branches"]
+from collector.domain.units import duration_text
+from collector.web.views import moment, shown_value
 
 _STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""

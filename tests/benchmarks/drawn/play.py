@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,9 +13,8 @@ import numpy as np
 from collector.app.monitor import SiteMonitor
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import Columns
 from collector.domain.events import AlarmTransition, EstimateMade, Event, Transition
-from collector.domain.readings import QUANTITIES
+from collector.domain.readings import QUANTITIES, Columns
 from simulators.family import DrawnPlant, Fault, Recording, Truth, draw, simulate
 from simulators.family import truth as true_history
 from simulators.family.folder import write_site
@@ -190,7 +189,11 @@ def _mark_fault(
 ) -> None:
     marks.hard, marks.asset, marks.cause = fault.hard, fault.asset, fault.cause
     raised = [e for e in moved if e.transition is Transition.RAISED]
-    mine = [e for e in moved if (e.condition, e.asset) == (fault.condition, fault.asset)
+    # Of a riser that its gauge does not tell from others the generator's sum is raised.
+    assets = {fault.asset, *(
+        f"gen{r.fed_by + 1}" for r in truth.plant.risers
+        if fault.condition in ("leak-high", "leak-growing") and r.id == fault.asset)}
+    mine = [e for e in moved if e.condition == fault.condition and e.asset in assets
             and e.transition in (Transition.RAISED, Transition.RETURNED)]
     own = [e for e in mine if e.transition is Transition.RAISED and e.time >= fault.onset - 60_000]
     before = [e for e in mine if e.time < fault.onset - 60_000]
@@ -222,6 +225,11 @@ def _mark_fault(
 def _mark_estimates(
     marks: Marks, plant: DrawnPlant, truth: Truth, events: list[Event],
 ) -> None:
+    # A generator's leak is that of the risers that have no figure of their own.
+    apart: dict[int, set[str]] = {}
+    for e in events:
+        if isinstance(e, EstimateMade) and e.quantity == "leak-rate" and e.value is not None:
+            apart.setdefault(e.time, set()).add(e.asset)
     for e in events:
         if not isinstance(e, EstimateMade):
             continue
@@ -229,7 +237,7 @@ def _mark_estimates(
             reasons = marks.refused.setdefault(e.quantity, {})
             reasons[e.reason] = reasons.get(e.reason, 0) + 1
             continue
-        found = _true(e, plant, truth)
+        found = _true(e, plant, truth, apart)
         if found is None:
             continue
         value, low, high, true, scale = found
@@ -241,7 +249,9 @@ def _mark_estimates(
 _Found = tuple[float, float | None, float | None, float, float]
 
 
-def _true(e: EstimateMade, plant: DrawnPlant, truth: Truth) -> _Found | None:
+def _true(
+    e: EstimateMade, plant: DrawnPlant, truth: Truth, apart: Mapping[int, set[str]],
+) -> _Found | None:
     """Return value, interval, truth and scale in one unit; ``None`` where there is no truth."""
     if e.value is None or e.window is None or e.window[1] <= e.window[0]:
         return None
@@ -250,6 +260,9 @@ def _true(e: EstimateMade, plant: DrawnPlant, truth: Truth) -> _Found | None:
     if e.quantity not in true_history.QUANTITIES:
         return None
     true = truth.mean(e.quantity, e.asset, *e.window)
+    if true is not None and e.quantity == "leak-rate":
+        true -= sum(truth.mean(e.quantity, r.id, *e.window) or 0.0 for r in plant.risers
+                    if f"gen{r.fed_by + 1}" == e.asset and r.id in apart[e.time])
     if true is None or true <= 0.0:
         return None
     if e.quantity == "compressor-duty":

@@ -13,10 +13,9 @@ from collector.clock import ManualClock
 from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward import InfluxSettings, RetryPolicy
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
 

@@ -18,7 +18,7 @@ from collector.domain.events import (
     Transition,
 )
 from collector.domain.readings import QUANTITIES, Quality, Reading, point_kind
-from collector.forward.influx.points import FIELDS, TAGS, InfluxMapping
+from collector.forward.influx import FIELDS, TAGS, InfluxMapping
 from tests.forward.influx.conftest import PLANT, T0, poll, reading
 from tests.forward.influx.protocol import parse
 

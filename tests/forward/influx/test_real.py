@@ -8,8 +8,8 @@ import pytest
 
 from collector.domain.events import AlarmTransition, EstimateMade, Priority, Signal, Transition
 from collector.domain.readings import Reading
+from collector.forward import RetryPolicy
 from collector.forward.influx.forwarder import CONSUMER
-from collector.forward.remote_endpoint import RetryPolicy
 from tests.forward.influx.conftest import HOUR, MINUTE, SECOND, T0, poll, reading
 from tests.forward.influx.peers import Influxd
 from tests.forward.influx.test_influx import v1, v2, wanted

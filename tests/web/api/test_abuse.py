@@ -11,7 +11,7 @@ from collector.people import Role
 from collector.people.sessions import IDLE
 from collector.web import create_app
 from collector.web.access import require
-from collector.web.api.action_targets import ACTIONS
+from collector.web.api.action_routes import ACTIONS
 from tests.web.conftest import Signed, client_of, mark_in, sign_in
 from tests.web.fakes import PASSWORD, TOKEN, FakeSite, declared
 

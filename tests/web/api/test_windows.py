@@ -9,9 +9,8 @@ import httpx
 import pytest
 
 from collector.clock import format_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
 from collector.domain.events import Event
-from collector.domain.windows import Window, WindowKind
 from collector.web import create_app
 from tests.web.conftest import client_of
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite

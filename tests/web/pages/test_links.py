@@ -11,8 +11,8 @@ import pytest
 
 from collector.domain.actions import OperatorAction
 from collector.domain.events import AlarmTransition, Event, Priority, Signal, Transition
-from collector.domain.links import Link, LinkSigner
 from collector.domain.live import AlarmState, LiveAlarm
+from collector.domain.messages import Link, LinkSigner
 from collector.web import BoardServices, create_app
 from collector.web.pages.message_link_page import RateLimiter
 from collector.web.services import LinkServices

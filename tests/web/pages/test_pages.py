@@ -13,12 +13,10 @@ import pytest
 
 from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.domain.live import AlarmState
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quality, Reading, TrendStep
 from collector.web import create_app
-from collector.web.http_errors import HttpError
-from collector.web.pages.compressor_page import duty, runs_of
-from collector.web.pages.purge_page import expected_curve, predicted_tau
+from collector.web.access import HttpError
+from collector.web.pages.compressor_page import duty, expected_curve, predicted_tau, runs_of
 from collector.web.views.assets import branches
 from collector.web.views.trends import occurrences, read_range
 from tests.house.words import SCREENS, screen_text

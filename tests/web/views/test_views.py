@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from scipy import constants
 
-import collector.web.views.labels
+import collector.web.views
+from collector.domain.evaluations import COMPUTED
 from collector.domain.events import INSTANT_UNIT, EstimateMade, Priority, SystemEvent
 from collector.domain.live import AlarmState, LivePicture, PointState
-from collector.domain.quantities import COMPUTED
 from collector.domain.readings import QUANTITIES, Reading
-from collector.web.liveness import Health, check_health
+from collector.web.services import Health, check_health
+from collector.web.views import shown_value
 from collector.web.views.assets import AssetView
 from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
-from collector.web.views.labels import shown_value
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, plant
 
 
@@ -38,7 +38,7 @@ def by_id(things: Sequence[AssetView]) -> dict[str, AssetView]:
 
 
 def test_the_examples_in_the_words_hold() -> None:
-    result = doctest.testmod(collector.web.views.labels)
+    result = doctest.testmod(collector.web.views)
     assert (result.failed, result.attempted > 2) == (0, True)
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING
 
-from collector.domain.columns import Columns
+from collector.domain.readings import Columns
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
 from collector.rules.engine.batch.reading_batch import ReadingBatch
 from collector.rules.engine.runtime import RuleRuntime

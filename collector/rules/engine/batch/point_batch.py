@@ -15,7 +15,7 @@ from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.inputs import Point
 
 if TYPE_CHECKING:
-    from collector.domain.columns import Columns
+    from collector.domain.readings import Columns
 
 __all__ = ["PointBatch", "Subscription"]
 

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.domain.columns import Columns, readings_of
-from collector.domain.readings import Reading
+from collector.domain.readings import Columns, Reading, readings_of
 from collector.rules.engine.batch.horizon import StalenessHorizon
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
 from collector.rules.inputs import Point, Spacing
