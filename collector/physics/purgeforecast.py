@@ -35,10 +35,10 @@ _LONGER, _SHORTER = 0.12, 0.35
 """Standard deviations of the logarithm of the time constant over volume by the vent's flow: that
 of both on the long side; on the short one what leaks sweeps the pipe as well, and may be as much as
 the vent's own flow."""
-_DOUBT = {-1.0: 0.12, 0.0: 0.3, 1.5: 0.25, 3.0: 0.2, 6.0: 0.13}
+_DOUBT = {-1.0: 0.15, 0.0: 0.35, 1.5: 0.3, 3.0: 0.2}
 """Weights of a feed that is off by so many of its errors. An analyser says where a run settles;
 what a run makes holds more on the whole, since its first seconds are air-like, and the more so the
-shorter the runs (setting; five seconds of air in a run of three minutes are 0.6 %)."""
+shorter the runs (setting; five seconds of air in a run of six minutes are 0.3 %)."""
 _ON_THE_WAY = 0.025
 """Share by which an interval of time constants is widened: what leaks leaves on the way, and the
 readings at the remote end cannot show how much of it does; half of the usual share either way."""

@@ -19,8 +19,9 @@ from collector.rules.base import (
     contact_band,
     number,
 )
+from collector.rules.falls import Falls
 from collector.rules.flicker import Flicker
-from collector.rules.oxygen import predicted_time_constant
+from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.tankflow import TankFlow
 from collector.rules.ventgas import (
@@ -34,14 +35,12 @@ from collector.rules.ventgas import (
 
 __all__ = ["PurgeBlocked"]
 
-_PIPE_TEMPERATURE = 288.15  # K
 _ENDS = 10 * MINUTE
 _LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
-_TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 _LONGEST_WAIT = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
@@ -80,15 +79,7 @@ class _BlockedState(State):
     """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
-    down: bool = False
-    """Whether the pressure is falling since ``peak``."""
-    peak: float | None = None
-    peak_at: int | None = None
-    low_psi: float = 0.0
-    low_at: int | None = None
-    fall_at: int | None = None
-    fall: float = 0.0
-    fall_ms: int = 0
+    falls: Falls = field(default_factory=Falls)
     shown: float | None = None
     """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
@@ -129,7 +120,7 @@ class PurgeBlocked(Rule):
         self._tau = predicted_time_constant(context, asset) or 0.0
         self._supervisory = riser.supervisory_pressure or 0.0
         absolute = self._supervisory * PSI + pressure_at_altitude(context.plant.site.altitude)
-        held = amount(absolute, riser.volume or 0.0, _PIPE_TEMPERATURE)
+        held = amount(absolute, riser.volume or 0.0, PIPE_TEMPERATURE)
         # psi/ms by which this vent alone lowers the riser while the supply rests
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
@@ -151,7 +142,7 @@ class PurgeBlocked(Rule):
                 last = s.flicker.last
                 if last is None or last <= self._target + _UNDER_WAY:
                     self._start_oxygen()
-                self._start_fall(at)
+                s.falls.begin(at)
             elif value >= 0.5:
                 s.open_ms += passed
             return moved
@@ -160,7 +151,7 @@ class PurgeBlocked(Rule):
             return False
         if declared_fill(self.context, self.asset, at) is not None:
             self._start_oxygen()
-            self._start_fall(at)
+            s.falls.begin(at)
             s.open_ms = 0
             return False
         if point == self._psi:
@@ -221,47 +212,21 @@ class PurgeBlocked(Rule):
         s.anchor = s.end = s.due = 0.0
         s.anchor_count = s.end_count = s.anchor_ms = s.end_ms = 0
 
-    def _start_fall(self, at: int) -> None:
-        s = self.state
-        s.peak, s.down, s.fall_at, s.fall, s.fall_ms = None, False, at, 0.0, 0
-
     def _take_pressure(self, at: int, value: float, passed: int) -> bool:
-        """Add up the falls between refills: from each peak to the low that a refill ends."""
-        s = self.state
+        """Add up the falls between refills."""
+        s, falls = self.state, self.state.falls
         if not self._by_demand or not s.pipe.open:
             return False
-        if not passed or value < self._supervisory - _WELL_BELOW or s.peak is None \
-                or s.peak_at is None:
-            self._start_fall(at)
-            s.peak, s.peak_at = value, at
+        if not passed or value < self._supervisory - _WELL_BELOW:
+            falls.begin(at, value)
             return False
-        if not s.down:
-            if value >= s.peak:
-                s.peak, s.peak_at = value, at
-            elif value < s.peak - _TURN:
-                s.down, s.low_psi, s.low_at = True, value, at
-        elif value <= s.low_psi:
-            s.low_psi, s.low_at = value, at
-        elif value > s.low_psi + _TURN:
-            s.fall += s.peak - s.low_psi
-            s.fall_ms += (s.low_at or at) - s.peak_at
-            s.down, s.peak, s.peak_at = False, value, at
-        return self._close_fall(at)
-
-    def _close_fall(self, at: int) -> bool:
-        s = self.state
-        if s.peak is None or s.peak_at is None or s.fall_at is None:
-            return False
-        fall, lasted = s.fall, s.fall_ms
-        if s.down and s.low_at is not None:
-            fall, lasted = fall + s.peak - s.low_psi, lasted + s.low_at - s.peak_at
-        if lasted < self._window and at - s.fall_at < _LONGEST_WAIT * self._window:
+        falls.add(at, value)
+        fall, lasted = falls.so_far()
+        began = falls.since_at
+        if lasted < self._window and at - began < _LONGEST_WAIT * self._window:
             return False
         s.rate = fall / max(lasted, self._window)
-        began = s.fall_at
-        peak = s.low_psi if s.down else s.peak
-        self._start_fall(at)
-        s.peak, s.peak_at = peak, at
+        falls.begin(at, falls.low if falls.down else falls.peak)
         s.demand = self._demand_says(s.rate)
         if s.demand == "none" and (self._tank.flows(began, s.drawn) or s.oxygen == "flows" and (
             lasted < self._window or (s.flowed_at or 0) > (began + at) // 2
@@ -377,7 +342,7 @@ class PurgeBlocked(Rule):
         }
         sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
-            now_rate, then = (60 * MINUTE * r for r in (s.rate, s.shown))
+            now_rate, then = (HOUR * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
             sentences.append(

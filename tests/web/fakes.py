@@ -29,8 +29,8 @@ from collector.domain.live import AlarmState, LiveAlarm, LivePicture
 from collector.domain.messages import Delivery, DeliveryState
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading, TrendStep
-from collector.people import Accounts, Role, SessionManager
-from collector.people.accounts import Passwords
+from collector.people import Accounts, Passwords, Role
+from collector.people.sessions import SessionManager
 from collector.web import (
     BoardServices,
     CollectorStatistics,
