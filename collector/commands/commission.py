@@ -1,4 +1,13 @@
-"""The command ``quietpipe commission``, at a terminal."""
+"""From an unknown controller to a watched site: a dialogue that writes site file and profiles.
+
+It describes the plant, finds devices, looks at their registers, matches them with what the
+controller's display shows, compares every point and writes the sheet to sign. It only reads, one
+question at a time and slowly. Leave it at any question with Ctrl-C; the same command goes on.
+
+Example:
+  quietpipe commission fenmoor.toml
+
+"""
 
 from __future__ import annotations
 
@@ -11,16 +20,16 @@ from collector.commissioning.commissioning import Commissioning, state_path
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError
 
-__all__ = ["commission_arguments", "run_commission"]
+__all__ = ["add_arguments", "run"]
 
 
-def commission_arguments(parser: argparse.ArgumentParser) -> None:
+def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("site", type=Path, nargs="?", default=Path("site.toml"),
                         metavar="SITE.toml", help="the site file to write, or to add devices to "
                         "(default: site.toml)")
     parser.add_argument("--afresh", action="store_true",
-                        help="rename the answers of an earlier commissioning and begin again")
+                        help="put the answers of an earlier commissioning aside and begin again")
 
 
 class Terminal:
@@ -39,16 +48,8 @@ class Terminal:
         print(text, file=sys.stderr, flush=True)
 
 
-def run_commission(options: argparse.Namespace) -> int:
-    """Commission a site with unknown controllers: a dialogue that writes site file and profiles.
-
-    It describes the plant, finds devices, looks at their registers, matches them with what the
-    controller's display shows, compares every point and writes the record to sign. It only reads, one
-    question at a time and slowly. Leave it at any question with Ctrl-C; the same command goes on.
-
-    Example:
-      quietpipe commission fenmoor.toml
-    """
+def run(options: argparse.Namespace) -> int:
+    """Lead through the dialogue; 0 when every point agrees with the display."""
     kept = state_path(options.site)
     if options.afresh and kept.exists():
         kept.replace(kept.with_suffix(".old.json"))
