@@ -1,4 +1,4 @@
-"""The pages of an acceptance, on the same records as the command line."""
+"""The pages of a commissioning and of an acceptance, on the records of the command line."""
 
 from __future__ import annotations
 
@@ -38,8 +38,6 @@ from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views import moment
 from collector.web.views.trends import DRAWN
-
-__all__ = ["add_commissioning_page"]
 
 T = TypeVar("T")
 _PEOPLE = 4
@@ -223,7 +221,6 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     @app.post("/acceptance/steps/{step_id}/type-in", include_in_schema=False)
     async def enter_reading(request: Request, step_id: str) -> Response:
         return await pages.enter_reading(request, step_id)
-
 
 _NAME = re.compile(r"(?P<review>[A-Za-z0-9][A-Za-z0-9._-]{0,99}-(?P<first>\d{4}-\d\d-\d\d)-"
                    r"(?P<last>\d{4}-\d\d-\d\d))\.(?P<form>html|pdf)", re.ASCII)
