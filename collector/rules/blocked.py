@@ -19,7 +19,11 @@ from collector.rules.base import (
     contact_band,
     number,
 )
+<<<<<<< HEAD
 from collector.rules.decaysegments import DecaySegments
+=======
+from collector.rules.decay_segments import Falls
+>>>>>>> house
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
