@@ -1,4 +1,4 @@
-"""The watch that stays with a nitrogen-filled sprinkler system after the installer leaves."""
+"""Monitoring of nitrogen generators on dry-pipe and preaction sprinkler systems."""
 
 from importlib.metadata import PackageNotFoundError, version
 

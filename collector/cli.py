@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import inspect
 import os
 import sys
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from collector import __version__
 from collector.domain.errors import QuietpipeError, SiteFileError, UsageError
 
-__all__ = ["COMMANDS", "main"]
-
 COMMANDS = {
     "demo": "show everything at work on the bundled plant, with time sped up",
+    "commission": "from an unknown controller to a site file: find, match, prove, sign",
     "run": "monitor a site until stopped",
     "check": "read a site file, report every mistake, poll each device once",
     "replay": "feed recorded readings through the same rules; print the events",
@@ -31,11 +31,19 @@ COMMANDS = {
     "dashboards": "write the Grafana dashboards of a site, or those for every site",
     "explain": "the page of a condition or a quantity: what it means, what to check first",
 }
-"""Every sub-command with its line of help; each is a module of ``collector.commands``."""
+"""Every sub-command with its line of help."""
+
+_MODULES = {
+    "demo": "run", "replay": "recordings", "export": "recordings", "report": "documents",
+    "survey": "documents", "explain": "documents", "archive": "fleet", "rerun": "fleet",
+    "hub": "fleet", "people": "upkeep", "backup": "upkeep",
+}
+"""Module of ``collector.commands`` that holds a command, where it is not the command's name."""
 
 _EPILOG = """\
 start here:
   quietpipe demo                     see it work, with no device at hand
+  quietpipe commission SITE.toml     describe a site, find its devices and registers
   quietpipe check SITE.toml          is the site file right, do the devices answer?
   quietpipe run SITE.toml            monitor the site
 
@@ -57,20 +65,27 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def command(name: str) -> tuple[Callable[[argparse.ArgumentParser], None],
+                                Callable[[argparse.Namespace], int]]:
+    """Import a command; return what adds its options, and what runs it and documents it."""
+    module = importlib.import_module(f"collector.commands.{_MODULES.get(name, name)}")
+    return getattr(module, f"{name}_arguments"), getattr(module, f"run_{name}")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; return its exit status. 2 means the call or the site file is wrong."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     chosen = _parser().parse_args(arguments[:1] or ["--help"]).command
     # Only the chosen command is imported: --help stays quick, the daemon stays light.
-    module = importlib.import_module(f"collector.commands.{chosen}")
+    add_arguments, run = command(chosen)
     parser = argparse.ArgumentParser(
-        prog=f"quietpipe {chosen}", description=module.__doc__,
+        prog=f"quietpipe {chosen}", description=inspect.getdoc(run),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    module.add_arguments(parser)
+    add_arguments(parser)
     options = parser.parse_args(arguments[1:])
     try:
-        return int(module.run(options))
+        return run(options)
     except SiteFileError as error:
         for mistake in error.mistakes:
             print(mistake, file=sys.stderr)

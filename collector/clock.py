@@ -8,22 +8,14 @@ JSON and SQLite unchanged, and make a replay land on the same instants as the li
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from datetime import UTC, datetime
 from typing import Protocol
 
-__all__ = [
-    "Clock",
-    "ManualClock",
-    "ScaledClock",
-    "SystemClock",
-    "format_instant",
-    "parse_instant",
-]
-
 
 class Clock(Protocol):
-    """What a loop may ask of time."""
+    """The time functions that a loop may use."""
 
     def now(self) -> int:
         """Return the instant in ms since 1970 UTC; it may jump when the clock is set."""
@@ -84,7 +76,7 @@ class ScaledClock:
 
 
 class ManualClock:
-    """A clock that stands still until told to move: for tests and for replay."""
+    """A clock that moves only when :meth:`advance` is called: for tests and for replay."""
 
     def __init__(self, start: int = 0) -> None:
         self._now = start
@@ -100,7 +92,7 @@ class ManualClock:
         return self._monotonic
 
     def advance(self, duration: int) -> None:
-        """Move both scales forward by ``duration`` ms and wake whoever is due."""
+        """Move both scales forward by ``duration`` ms and wake the sleepers whose time has come."""
         if duration < 0:
             raise ValueError("time does not run backwards; use jump() for a clock that is set")
         self._now += duration
@@ -148,10 +140,9 @@ def parse_instant(text: str) -> int:
     >>> parse_instant("2026-03-01T01:10:05+01:00") == parse_instant("1772323805")
     True
     """
-    try:
-        return round(float(text) * 1000)
-    except (ValueError, OverflowError):
-        pass
+    if "_" not in text:
+        with contextlib.suppress(ValueError, OverflowError):
+            return round(float(text) * 1000)
     try:
         parsed = datetime.fromisoformat(text)
     except ValueError:

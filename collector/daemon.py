@@ -15,12 +15,24 @@ from typing import Any
 
 from collector import __version__
 from collector.acceptance import AcceptanceSync
-from collector.app.board import BoardParts, board_services, open_accounts, start_board
-from collector.app.connections import Connections
-from collector.app.jobs import JobScheduler, JournalJobs, cancelled, first_ended, journal_acceptance
-from collector.app.monitor import Watch
+from collector.app.board import (
+    BoardParts,
+    StatisticsReader,
+    board_services,
+    open_accounts,
+    start_board,
+)
+from collector.app.jobs import (
+    Connections,
+    JobScheduler,
+    JournalJobs,
+    cancelled,
+    first_ended,
+    journal_acceptance,
+    journal_commissioning,
+)
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, alarm_events, restore_from_journal
-from collector.app.statistics import StatisticsReader
 from collector.app.systemd import ServiceManager
 from collector.app.wiring import (
     acceptance_events,
@@ -32,24 +44,23 @@ from collector.app.wiring import (
     signer_of,
 )
 from collector.clock import Clock, SystemClock
+from collector.commissioning.journal_sync import SIGNED, CommissioningSync, record_folder
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import JournalCorrupt
-from collector.domain.events import EstimateMade, Event, FactNoted
-from collector.domain.links import LinkSigner
+from collector.domain.events import EstimateMade, Event, SystemEvent
 from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.messages import LinkSigner
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE
 from collector.journal import Journal
-from collector.notify.heartbeat import Heartbeat
+from collector.notify.channels import Heartbeat
 from collector.notify.outbox import CONSUMER
 from collector.notify.policy import Policy
 from collector.people import PEOPLE, Accounts, Role
 from collector.reports.scheduled import ReportScheduler
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import CollectorStatistics
-
-__all__ = ["Daemon"]
 
 _log = logging.getLogger(__name__)
 
@@ -88,7 +99,8 @@ class Daemon:
         self._accounts: Accounts | None = None
         self._live = Live()
         self._journal: Journal
-        self._clerk: AcceptanceSync
+        self._acceptance_sync: AcceptanceSync
+        self._commissioning_sync: CommissioningSync
         self._pipeline: Pipeline
         self._connections: Connections
         self._signer: LinkSigner
@@ -113,7 +125,7 @@ class Daemon:
 
     def alarms(self) -> list[LiveAlarm]:
         """Return the alarms that are not in the normal state."""
-        return self._pipeline.watch.alarms()
+        return self._pipeline.monitor.alarms()
 
     def statistics(self) -> CollectorStatistics:
         """Return the counts of all parts."""
@@ -150,31 +162,35 @@ class Daemon:
     def _open_journal(self) -> None:
         folder = self._config.data
         folder.mkdir(parents=True, exist_ok=True)
-        self._signer = signer_of(self._config)
+        self._signer, damage = signer_of(self._config)
         self._journal, moved = Journal.open_or_replace(folder / "journal.sqlite", self.clock.now())
         # Retention waits for consumers it knows; readings since the saved state of the rules must
         # outlive it too.
         for consumer in (_MONITOR, CONSUMER):
             self._journal.register(consumer)
-        self._clerk = AcceptanceSync(record_store(folder), acceptance_events(self._journal))
+        self._acceptance_sync = AcceptanceSync(record_store(folder),
+                                               acceptance_events(self._journal))
+        self._commissioning_sync = CommissioningSync(
+            record_folder(folder), (s.event for s in self._journal.events(kind=SIGNED)))
         self.picture.update(self._journal.last_readings())
         for stored in self._journal.events(kind="estimate"):
             if isinstance(stored.event, EstimateMade):
                 self._estimates[stored.event.quantity, stored.event.asset] = stored.event
-        monitor = self._new_monitor()
-        number = restore_from_journal(monitor, self._journal)
+        restored = restore_from_journal(self._new_monitor, self._journal)
         self._pipeline = Pipeline(
-            site=self.site, watch=monitor, store=self._journal, picture=self.picture,
+            site=self.site, monitor=restored.monitor, store=self._journal, picture=self.picture,
             clock=self.clock, committed=self._committed, step=self._config.step,
-            last_number=number,
+            last_number=restored.last_commit,
         )
         if moved is not None:
-            self._note("journal-replaced", f"The journal was damaged. {moved}")
-        self._note("collector-started", f"quietpipe {__version__} watches {self.site}.",
+            self._record_event("journal-replaced", f"The journal was damaged. {moved}")
+        for text in filter(None, (damage, *restored.damage, self._journal.damage())):
+            self._record_event("damage-left-out", text)
+        self._record_event("collector-started", f"quietpipe {__version__} watches {self.site}.",
                    values={"version": __version__})
 
-    def _new_monitor(self) -> Watch:
-        return Watch(plant=self._config.plant, settings=self._config.settings,
+    def _new_monitor(self) -> SiteMonitor:
+        return SiteMonitor(plant=self._config.plant, settings=self._config.settings,
                      step=self._config.step)
 
     def _policy(self) -> Policy:
@@ -208,7 +224,7 @@ class Daemon:
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(
-                lambda: self._note("collector-stopped", "The watch was stopped."))
+                lambda: self._record_event("collector-stopped", "The collector was stopped."))
             await cancelled(board)
 
     def _start_jobs(self) -> None:
@@ -220,6 +236,7 @@ class Daemon:
         every(6 * HOUR, "retain", journal.retain)
         every(MINUTE, "sign-of-life", self._sign_of_life)
         every(2000, "acceptance", self._journal_acceptance)
+        every(5000, "commissioning", self._journal_commissioning)
         every(MINUTE, "reports", self._send_reports)
         self._jobs.start()
 
@@ -234,9 +251,10 @@ class Daemon:
             self._connections.outbox.wake()
         self._connections.mqtt.wake()
 
-    def _note(self, fact: str, text: str, *, values: Mapping[str, Any] | None = None) -> None:
+    def _record_event(self, fact: str, text: str, *,
+                      values: Mapping[str, Any] | None = None) -> None:
         _log.info("%s: %s", fact, text)
-        self._pipeline.record_event(FactNoted(
+        self._pipeline.record_event(SystemEvent(
             time=self.clock.now(), site=self.site, fact=fact, text=text, values=values or {},
         ))
 
@@ -247,38 +265,42 @@ class Daemon:
             self._service.reloading(self._real.monotonic())
             config = await asyncio.to_thread(read_again, self._site_file, self._config)
             if isinstance(config, str):
-                self._note("site-file-refused", config)
+                self._record_event("site-file-refused", config)
             else:
                 await self._take_over(config)
             self._service.ready(f"watching {len(self._config.devices)} devices")
 
     async def _take_over(self, config: SiteConfig) -> None:
-        old = self._pipeline.watch
+        old = self._pipeline.monitor
         self._config = config
         hide_secrets(config)
-        self._signer = signer_of(config)
+        self._signer, _ = signer_of(config)
         monitor = self._new_monitor()
         monitor.load(old.dump(), alarm_events(self._journal))
-        self._pipeline.replace_watch(monitor)
+        self._pipeline.replace_monitor(monitor)
         await self._connections.use(config, self._policy())
-        self._note("site-file-read", "The site file was read again and is in force.")
+        self._record_event("site-file-read", "The site file was read again and is in force.")
 
     async def _send_reports(self) -> None:
         if await self._reports.turn(self._config, self.clock.now()):
             self._connections.outbox.wake()
 
     async def _journal_acceptance(self) -> None:
-        await journal_acceptance(self._clerk, self._config.plant, self._pipeline, self.clock)
+        await journal_acceptance(self._acceptance_sync, self._config.plant, self._pipeline,
+                                 self.clock)
+
+    async def _journal_commissioning(self) -> None:
+        await journal_commissioning(self._commissioning_sync, self.site, self._pipeline, self.clock)
 
     def _heartbeat(self) -> Heartbeat:
         return Heartbeat(
-            beat=lambda: beat_of(self._config), clock=self._real, record_event=self._note,
-            healthy=lambda: self._healthy() and not self._pipeline.statistics().trouble,
+            beat=lambda: beat_of(self._config), clock=self._real, record_event=self._record_event,
+            healthy=lambda: self._healthy() and not self._pipeline.statistics().journal_trouble,
         )
 
     async def _sign_of_life(self) -> None:
-        standing = sum(a.present for a in self.alarms())
-        self._service.status(f"{len(self.picture)} points, {standing} conditions standing")
+        active = sum(a.present for a in self.alarms())
+        self._service.status(f"{len(self.picture)} points, {active} alarms active")
 
     def _healthy(self) -> bool:
         last = self._pipeline.statistics().last_turn
@@ -295,6 +317,6 @@ class Daemon:
             real=self._real, journal=self._journal, pipeline=self._pipeline, picture=self.picture,
             estimates=self._estimates.values, live=self._live, accounts=self._accounts,
             listen=self._listen, token=self.token,
-            record_event=lambda fact, text, values: self._note(fact, text, values=values),
+            record_event=lambda fact, text, values: self._record_event(fact, text, values=values),
             statistics=self._statistics,
         )

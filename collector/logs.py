@@ -1,4 +1,4 @@
-"""Logs for whoever keeps the machine: one line per record on stderr, no secrets, no library.
+"""Logging to stderr: one line per record, secrets removed, standard library only.
 
 Code logs with the standard ``logging`` and puts its facts into ``extra``; they become fields. A
 terminal gets ``key=value`` lines, everything else one JSON object per line.
@@ -6,17 +6,16 @@ terminal gets ``key=value`` lines, everything else one JSON object per line.
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 import re
 import sys
 import threading
-from collections.abc import Iterator
-from typing import TextIO
+from collections.abc import Callable, Iterator
+from typing import TextIO, TypeVar
 
 from collector.clock import format_instant
-
-__all__ = ["LEVELS", "configure_logs", "hide_secret"]
 
 LEVELS = ("debug", "info", "warning", "error")
 
@@ -107,6 +106,30 @@ def _quoted(value: object) -> bool:
     )
 
 
+class RepeatFilter(logging.Filter):
+    """Leaves out a line that is written too often, and says how often with the next like it."""
+
+    MOST, SPELL = 20, 60.0
+    """Lines with one message in so many seconds."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._seen: dict[tuple[str, int, str], tuple[float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Return whether the record is written."""
+        key = (record.name, record.levelno, record.getMessage())
+        began, count = self._seen.get(key, (record.created, 0))
+        if not 0 <= record.created - began < self.SPELL:
+            if count > self.MOST:
+                record.left_out = count - self.MOST
+            began, count = record.created, 0
+        if len(self._seen) > 1000:
+            self._seen.clear()
+        self._seen[key] = began, count + 1
+        return count < self.MOST
+
+
 class _Stderr(logging.StreamHandler[TextIO]):
     """Writes to the stderr of the moment, so that a test or a wrapper may exchange it."""
 
@@ -135,11 +158,48 @@ def configure_logs(
     text = form == "text" or (form == "auto" and (stream or sys.stderr).isatty())
     handler.setFormatter(TerminalLines() if text else JsonLines())
     handler.set_name("quietpipe")
+    handler.addFilter(RepeatFilter())
     root = logging.getLogger()
     for old in [h for h in root.handlers if h.get_name() == "quietpipe"]:
         root.removeHandler(old)
         old.close()
     root.addHandler(handler)
     root.setLevel(level.upper())
-    # It tells of every job added and run; failures reach us through its events.
+    # The library logs every job added and run; failures reach us through its events.
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
+
+
+T = TypeVar("T")
+
+
+async def in_thread(work: Callable[[], T]) -> T:
+    """Run ``work`` in a daemon thread; return what it returns, raise what it raises.
+
+    Unlike the event loop's own threads it never delays the end of the process: a caller cancelled
+    while waiting leaves the thread running.
+    """
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[T] = loop.create_future()
+
+    def settle(result: T | None, error: BaseException | None) -> None:
+        if done.done():
+            return
+        if error is None:
+            done.set_result(result)  # type: ignore[arg-type]
+        else:
+            done.set_exception(error)
+
+    def run() -> None:
+        result, error = None, None
+        try:
+            result = work()
+        except BaseException as exc:  # noqa: BLE001 - carried over to the waiting task
+            error = exc
+        try:
+            loop.call_soon_threadsafe(settle, result, error)
+        except RuntimeError:
+            # The loop has been closed: no caller waits any more.
+            logging.getLogger(__name__).debug("a thread ended after its loop")
+
+    threading.Thread(target=run, name="quietpipe-send", daemon=True).start()
+    return await done

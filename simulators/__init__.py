@@ -1,1 +1,1 @@
-"""The bundled plant: generators, risers and vents that behave, and misbehave, on a real wire."""
+"""The bundled plant: simulated generators, risers and vents with faults, served on real Modbus."""

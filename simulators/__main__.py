@@ -44,7 +44,7 @@ def _parser() -> argparse.ArgumentParser:
         help='how much to record, or to serve, of the plant\'s time, such as "30 d"')
     add("--every", default="15 s", metavar="TIME", help="interval of recorded readings")
     add("--until-stdin-closes", action="store_true",
-        help="end when whoever started this has gone")
+        help="end when the process that started this ends")
     return parser
 
 
@@ -82,7 +82,7 @@ def _record(scenario: Scenario, options: argparse.Namespace) -> int:
 async def _serve(scenario: Scenario, options: argparse.Namespace) -> int:
     started = SystemClock().now()
     clock = ScaledClock(origin=scenario.plant.start, speed=scenario.speed, started=started)
-    stage = Stage(scenario, tell=lambda line: print(line, file=sys.stderr, flush=True))
+    stage = Stage(scenario, log=lambda line: print(line, file=sys.stderr, flush=True))
     serving = Serving(stage, clock)
     ended = _ending(options.until_stdin_closes)
     await serving.open()
@@ -100,7 +100,7 @@ async def _serve(scenario: Scenario, options: argparse.Namespace) -> int:
 
 async def _until_done(ended: asyncio.Event, pace: asyncio.Task[None], length: int | None,
                       clock: ScaledClock) -> int:
-    """Wait for a signal, for stdin to close, for the time to be up, or for a fault of our own."""
+    """Wait for a signal, the end of stdin, the end of the time, or an error of our own."""
     waits: set[asyncio.Task[object]] = {asyncio.create_task(ended.wait()), pace}
     if length is not None:
         waits.add(asyncio.create_task(clock.sleep(length)))
@@ -112,12 +112,12 @@ async def _until_done(ended: asyncio.Event, pace: asyncio.Task[None], length: in
     return 0
 
 
-def _ending(watch_stdin: bool) -> asyncio.Event:
+def _ending(follow_stdin: bool) -> asyncio.Event:
     loop = asyncio.get_running_loop()
     ended = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, ended.set)
-    if watch_stdin:
+    if follow_stdin:
         def gone() -> None:
             with contextlib.suppress(BlockingIOError):
                 if not os.read(sys.stdin.fileno(), 4096):
@@ -126,7 +126,7 @@ def _ending(watch_stdin: bool) -> asyncio.Event:
         try:
             loop.add_reader(sys.stdin.fileno(), gone)
         except (PermissionError, ValueError, OSError):
-            ended.set()  # a file or /dev/null: nobody holds the other end
+            ended.set()  # a file or /dev/null: no process holds the other end
     return ended
 
 

@@ -19,14 +19,14 @@ __all__ = ["FAULTS", "Bench", "switch"]
 
 @dataclass(slots=True, kw_only=True)
 class Bench:
-    """What faults work on: the plant, its gauges, and the manners of the units on the wire."""
+    """Targets of faults: the plant, its gauges, and the replies of the units on the wire."""
 
     plant: Plant
     gauges: Gauges
     units: dict[str, UnitFaults] = field(default_factory=dict)
     """By device id."""
     orders: int = 0
-    """How many orders were carried out: what was laid out before the last one is out of date."""
+    """Number of orders carried out; register images older than the last one are stale."""
 
 
 class _Order:
@@ -163,7 +163,7 @@ def _sensor(kind: str, default: str) -> Callable[[Bench, bool, _Order], None]:
         how = order.text("reads", "nothing") if kind == "dead" else ""
         bench.gauges.faults.pop(point, None)
         if on:
-            # Held from now on, not from whenever somebody next asks.
+            # Held from now on, not from the next request.
             bench.gauges.read(point)
             actual = "zero" if how == "zero" else kind
             bench.gauges.faults[point] = SensorFault(kind=actual, amount=amount)

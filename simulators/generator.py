@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from simulators.specs import GeneratorSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
 
-__all__ = ["Generator", "GeneratorFaults", "Made", "Tally"]
+__all__ = ["Generator", "GeneratorFaults", "Made", "Totals"]
 
 
 class GeneratorFaults:
-    """What is wrong with a generator."""
+    """Faults of a generator."""
 
     __slots__ = ("air_saying_nitrogen", "no_start", "no_stop", "power_off", "stuck_air_fill",
                  "switch_band", "tank_leak", "tired_separator", "trouble", "wear")
@@ -34,7 +34,7 @@ class GeneratorFaults:
 
 @dataclass(slots=True)
 class Made:
-    """What the compressor and separator make at one instant, mol/s."""
+    """Flows of the compressor and separator at one instant, mol/s."""
 
     intake: float = 0.0
     gas: float = 0.0
@@ -42,8 +42,8 @@ class Made:
 
 
 @dataclass(slots=True)
-class Tally:
-    """What one generator did since the start: mol and s, and its full runs."""
+class Totals:
+    """Totals of one generator since the start: mol, s, full runs."""
 
     intake: float = 0.0
     gave: float = 0.0
@@ -78,14 +78,14 @@ class Generator:
         self.running = False
         self.air_fill = False
         self.coldness = 1.0
-        """1 when the separator has stood still for long, 0 when it is at work."""
+        """1 when the separator has been idle for long, 0 when it works."""
         self.analyser = spec.product_oxygen
         self.run_seconds = spec.running_hours * 3600
         self.starts = int(spec.start_count)
         self.cabinet = room + 4
         self.faults = GeneratorFaults()
         self.made = Made()
-        self.tally = Tally()
+        self.totals = Totals()
 
     def __repr__(self) -> str:
         return (f"Generator({self.spec.id}, {self.gauge / 1000:.1f} kPa, "

@@ -1,4 +1,4 @@
-"""Noise that depends on seed, name and instant alone, never on how often somebody looked.
+"""Noise that depends on seed, name and instant alone, never on how often it is read.
 
 Were it drawn from one running generator, a client that polls twice as often would change the
 weather, and the same seed would not give the same bytes.

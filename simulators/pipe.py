@@ -1,4 +1,4 @@
-"""Gas in a riser's pipe: cells in series from valve to vent, and a dead leg that the sweep misses.
+"""Gas in a riser's pipe: cells in series from valve to vent, and a dead leg beside them.
 
 The cells share one pressure, so each holds its share of all the moles; what flows from one to the
 next follows from what enters, leaks and leaves. Oxygen rides on those flows, upwind. Every amount
@@ -16,7 +16,7 @@ __all__ = ["Pipe", "PipeFaults"]
 
 
 class PipeFaults:
-    """What is wrong with a riser. Flows in mol/s at supervisory pressure."""
+    """Faults of a riser. Flows in mol/s at supervisory pressure."""
 
     __slots__ = ("bypass_open", "grow_from", "grow_rate", "heating_off", "leak_step", "shut",
                  "trip")

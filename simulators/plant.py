@@ -1,7 +1,7 @@
-"""The whole plant: what flows between its things in one step, and the books that must balance.
+"""The whole plant: flows between its assets in one step, and totals that must balance.
 
-Time is counted in ms since 1970 UTC. Steps lie where the plant's own state puts them, never where
-somebody looked, so that the same seed and the same orders give the same history to the bit.
+Time is counted in ms since 1970 UTC. Steps are placed by the plant's own state, never by reads,
+so that the same seed and the same commands give the same history to the bit.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from simulators.specs import PlantSpec, RiserSpec, RoomSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
 from simulators.vent import Vent
 
-__all__ = ["Books", "Plant", "Room"]
+__all__ = ["MolTotals", "Plant", "Room"]
 
 _DAY = 86400.0
 _YEAR = 365.2425 * _DAY
 
 
 @dataclass(slots=True)
-class Books:
+class MolTotals:
     """Every mol that crossed the plant's boundary since the start, and how much was oxygen."""
 
     taken_in: float = 0.0
@@ -37,7 +37,7 @@ class Books:
 
     @property
     def kept(self) -> float:
-        """What must be in the plant on top of what was there at the start, mol."""
+        """Gas in the plant in excess of the start, by the balance of flows, mol."""
         return self.taken_in - self.rejected - self.leaked - self.vented
 
     @property
@@ -64,7 +64,7 @@ class Room:
 
 
 class Plant:
-    """The plant in motion. :meth:`advance_to` is the only way its time passes."""
+    """The simulated plant. Only :meth:`advance_to` advances its time."""
 
     def __init__(self, spec: PlantSpec) -> None:
         self.spec = spec
@@ -86,7 +86,7 @@ class Plant:
                      for g in self.generators}
         self._vents_of = {r: [v for v in self.vents.values() if v.spec.riser == r]
                           for r in self.risers}
-        self.books = Books()
+        self.totals = MolTotals()
         self.steps = 0
         self._quiet, self._busy = round(spec.quiet_step * 1000), round(spec.busy_step * 1000)
         self._outside: dict[str, float] = {}
@@ -124,7 +124,7 @@ class Plant:
             self._step(instant - self.time)
 
     def _look_outside(self) -> None:
-        """Renew the temperatures around things; once a minute is enough for weather."""
+        """Update the ambient temperatures; once a minute is enough."""
         seconds = self.time / 1000
         if seconds < self._weather_until:
             return
@@ -186,14 +186,14 @@ class Plant:
             self._run_pipe(riser, pipe, demand, demand * feed, dt, seconds)
         lost = generator.leak() + generator.relief()
         from_tank = wanted - direct + lost
-        generator.tally.count(dt, made, from_tank + direct, generator)
-        books = self.books
-        books.taken_in += made.intake * dt
-        books.oxygen_in += made.intake * AIR_OXYGEN * dt
-        books.rejected += (made.intake - made.gas) * dt
-        books.oxygen_rejected += (made.intake * AIR_OXYGEN - made.oxygen) * dt
-        books.leaked += lost * dt
-        books.oxygen_leaked += lost * tank_fraction * dt
+        generator.totals.count(dt, made, from_tank + direct, generator)
+        totals = self.totals
+        totals.taken_in += made.intake * dt
+        totals.oxygen_in += made.intake * AIR_OXYGEN * dt
+        totals.rejected += (made.intake - made.gas) * dt
+        totals.oxygen_rejected += (made.intake * AIR_OXYGEN - made.oxygen) * dt
+        totals.leaked += lost * dt
+        totals.oxygen_leaked += lost * tank_fraction * dt
         generator.move(dt, (into - from_tank) * dt, (oxygen_into - from_tank * tank_fraction) * dt,
                        into * dt, room)
 
@@ -229,11 +229,11 @@ class Plant:
             vented_oxygen += out[1]
         pipe.drawn += entering * dt
         pipe.leaked += leaving * dt
-        books = self.books
-        books.leaked += leaving * dt
-        books.oxygen_leaked += leaked_oxygen
-        books.vented += vented * dt
-        books.oxygen_vented += vented_oxygen
+        totals = self.totals
+        totals.leaked += leaving * dt
+        totals.oxygen_leaked += leaked_oxygen
+        totals.vented += vented * dt
+        totals.oxygen_vented += vented_oxygen
         follow = min(dt / pipe.spec.temperature_lag, 0.5)
         pipe.settle(pipe.temperature + (self._outside[riser] - pipe.temperature) * follow)
         pipe.cool_room(dt, self._outside[riser])

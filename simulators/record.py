@@ -1,4 +1,4 @@
-"""The plant without a wire: recorded readings, as fast as they can be computed."""
+"""Recording of the plant without Modbus, as fast as it can be computed."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ __all__ = ["polls", "record", "record_to", "rows"]
 
 
 @dataclass(slots=True)
-class _Teller:
-    """One controller as a recorder has it: its points, and what it last told."""
+class _Controller:
+    """One controller of a recording: its points, and its last values."""
 
     stage: Stage
     spec: UnitSpec
     points: tuple[str, ...]
-    told: dict[str, Value] = field(default_factory=dict)
+    last: dict[str, Value] = field(default_factory=dict)
 
-    def tell(self) -> dict[str, Value]:
-        """Return what a collector would have had of it now: nothing, where it gives no answer."""
+    def answer(self) -> dict[str, Value]:
+        """Return the values that a collector would read now; ``None`` without an answer."""
         faults = self.stage.bench.units[self.spec.device]
         power = self.stage.plant.generators.get(self.spec.powered_by)
         if (faults.silent or faults.exception or faults.short or faults.other_unit
                 or (power is not None and power.faults.power_off)):
             return dict.fromkeys(self.points)
-        if not (faults.frozen and self.told):
-            self.told = {point: self._read(point) for point in self.points}
-        return self.told
+        if not (faults.frozen and self.last):
+            self.last = {point: self._read(point) for point in self.points}
+        return self.last
 
     def _read(self, point: str) -> Value:
         gauges = self.stage.gauges
@@ -46,13 +46,13 @@ class _Teller:
         return closed if closed != other else None
 
 
-def _tellers(stage: Stage) -> list[_Teller]:
+def _controllers(stage: Stage) -> list[_Controller]:
     specs = [u for s in stage.scenario.serve for u in s.units]
     if not specs:  # a plant without wires is read directly
         whole = UnitSpec(device="", unit=0, registers="", watches=())
         stage.bench.units.setdefault("", UnitFaults())
-        return [_Teller(stage, whole, stage.gauges.points)]
-    tellers = []
+        return [_Controller(stage, whole, stage.gauges.points)]
+    controllers = []
     for spec in specs:
         points: list[str] = []
         for registers, point in assign(REGISTER_SETS[spec.registers].points, spec.watches,
@@ -60,8 +60,8 @@ def _tellers(stage: Stage) -> list[_Teller]:
             points.append(point)
             if registers.normally_open is not None:
                 points += [f"{point}_no", f"{point}_nc"]
-        tellers.append(_Teller(stage, spec, tuple(points)))
-    return tellers
+        controllers.append(_Controller(stage, spec, tuple(points)))
+    return controllers
 
 
 def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Value]]:
@@ -70,38 +70,40 @@ def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Va
     A point whose controller is silent or talks nonsense gives ``None``, as does a dead gauge.
     """
     start = stage.scenario.plant.start
-    tellers = _tellers(stage)
+    controllers = _controllers(stage)
     for time in range(start, start + duration, every):
         stage.advance_to(time)
-        for teller in tellers:
-            for point, value in teller.tell().items():
+        for controller in controllers:
+            for point, value in controller.answer().items():
                 yield time, point, value
 
 
 def polls(
     stage: Stage, duration: int, paces: Mapping[str, int],
 ) -> Iterator[tuple[int, list[tuple[str, dict[str, Value]]]]]:
-    """Yield time (ms) and what devices told then, each at its own pace (ms).
+    """Yield time (ms) and the values of devices polled then, each at its own interval (ms).
 
     Every pace must be a multiple of the shortest. A device that gives no answer has ``None`` for
-    every point. The plant stands at that time while the caller looks.
+    every point. The plant does not advance while the caller reads it.
     """
     start = stage.scenario.plant.start
-    tellers = [(teller, paces[teller.spec.device]) for teller in _tellers(stage)]
+    controllers = [(controller, paces[controller.spec.device])
+                   for controller in _controllers(stage)]
     least = min(paces.values())
     for time in range(start, start + duration, least):
         stage.advance_to(time)
-        yield time, [(teller.spec.device, teller.tell()) for teller, pace in tellers
+        yield time, [(controller.spec.device, controller.answer()) for controller,
+                     pace in controllers
                      if (time - start) % pace == 0]
 
 
 def record(scenario: Scenario, out: TextIO, *, duration: int, every: int) -> int:
     """Write recorded readings as CSV; return the number of rows."""
     out.write("time,point,value\n")
-    count, told, text = 0, -1, ""
+    count, last, text = 0, -1, ""
     for time, point, value in rows(Stage(scenario), duration, every):
-        if time != told:
-            told, text = time, format_instant(time)
+        if time != last:
+            last, text = time, format_instant(time)
         out.write(f"{text},{point},{_shown(value)}\n")
         count += 1
     return count

@@ -1,6 +1,6 @@
-"""Register sets: one definition lays out what a unit answers and writes its device profile.
+"""Register sets: one definition gives both the registers of a unit and its device profile.
 
-Three controllers that agree on nothing, as on a real site: scaled 16-bit integers, 32-bit floats
+Three controllers with different layouts, as on a real site: scaled 16-bit integers, 32-bit floats
 low word first with holes between them, and bare contacts. A vent controller and a room monitor
 beside them.
 """
@@ -67,7 +67,7 @@ def assign(points: Sequence[RegisterPoint], watches: Sequence[str],
            kind_of: Callable[[str], str]) -> list[tuple[RegisterPoint, str]]:
     """Pair each register point with the point of the plant it carries.
 
-    A quantity goes to the ``nth`` watched thing of its kind; points without one are left out (the
+    A quantity goes to the ``nth`` connected asset of its kind; points without one are left out (the
     controller has the registers, nothing is connected to them).
     """
     pairs = []

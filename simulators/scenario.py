@@ -58,7 +58,7 @@ class Act:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """Somebody who acknowledges an alarm, ``at`` ms after the story's start or as soon after."""
+    """A person who acknowledges an alarm, ``at`` ms after the story's start or as soon after."""
 
     at: int
     acknowledges: str

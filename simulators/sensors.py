@@ -1,4 +1,4 @@
-"""What the gauges say, which is not what is so: noise, steps, drift, and gauges that fail.
+"""Simulated gauges: noise, resolution, drift and failures.
 
 Readings are in the units of record (psi gauge, %, degrees C, h; contacts 0 or 1; a mode as its
 word). ``None`` is a gauge that gives no signal.
@@ -20,7 +20,7 @@ Value = float | str | None
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorFault:
-    """What a gauge does instead of measuring: ``frozen``, ``biased``, ``dead``, ``zero``."""
+    """The fault of a gauge: ``frozen``, ``biased``, ``dead``, ``zero``."""
 
     kind: str
     amount: float = 0.0
@@ -45,7 +45,7 @@ class Gauges:
         self.cut_legs: set[str] = set()
         """Points such as ``gen1.trouble_nc`` whose wire is off."""
         self.stuck: dict[str, bool] = {}
-        """Contacts that stay as they are told, such as ``r1.low_air``."""
+        """Contacts that are forced to a state, such as ``r1.low_air``."""
         self._gauges: dict[str, _Gauge] = {}
         self._contacts: dict[str, Callable[[], bool]] = {}
         self._modes: dict[str, Callable[[], str]] = {}

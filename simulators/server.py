@@ -1,4 +1,4 @@
-"""The plant on a real wire: Modbus TCP, RTU on a serial device or pty, RTU over TCP."""
+"""Modbus servers of the plant: TCP, RTU on a serial device or pty, RTU over TCP."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class Unit:
 
 
 class Line(Protocol):
-    """Something that carries requests to units."""
+    """A line that carries requests to units."""
 
     address: str
 
@@ -64,11 +64,11 @@ class Line(Protocol):
         """Begin to listen; ``address`` is then true."""
 
     async def close(self) -> None:
-        """Stop, and let go of every connection."""
+        """Stop, and close every connection."""
 
 
 class _Answering:
-    """What every line shares: find the unit, mind its manners, answer."""
+    """Base of the lines: find the unit, apply its faults, reply."""
 
     def __init__(self, units: Sequence[Unit], catch_up: Callable[[], None], split: Split,
                  frame: Frame) -> None:
@@ -77,7 +77,7 @@ class _Answering:
         self._split = split
         self._frame = frame
 
-    async def take(self, buffer: bytearray, send: Callable[[bytes], None],
+    async def answer_all(self, buffer: bytearray, send: Callable[[bytes], None],
                    wait: Callable[[float], Awaitable[Any]]) -> None:
         """Answer every whole request in ``buffer``."""
         for ask in self._split(buffer):
@@ -96,13 +96,13 @@ class _Answering:
     def _reply(self, unit: Unit, ask: Ask) -> bytes:
         if unit.faults.exception:
             return self._frame(ask, bytes([ask.pdu[0] | 0x80, unit.faults.exception]))
-        teller = unit
+        replier = unit
         if unit.faults.other_unit:
             others = [u for u in self.units.values() if u is not unit]
-            teller = others[0] if others else unit
-            number = teller.number if others else unit.number % 247 + 1
+            replier = others[0] if others else unit
+            number = replier.number if others else unit.number % 247 + 1
             ask = Ask(unit=number, transaction=ask.transaction, pdu=ask.pdu)
-        pdu = answer(ask.pdu, teller.image(), refuses_gaps=teller.registers.refuses_gaps,
+        pdu = answer(ask.pdu, replier.image(), refuses_gaps=replier.registers.refuses_gaps,
                      short=unit.faults.short)
         return self._frame(ask, pdu)
 
@@ -145,10 +145,10 @@ class TcpLine:
         try:
             while data := await reader.read(4096):
                 buffer += data
-                await self._answering.take(buffer, writer.write, asyncio.sleep)
+                await self._answering.answer_all(buffer, writer.write, asyncio.sleep)
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.CancelledError):
-            pass  # the far end hung up, spoke no Modbus, or the plant is being closed
+            pass  # the client hung up, spoke no Modbus, or the plant is being closed
         finally:
             self._tasks.discard(task)
             writer.close()
@@ -212,7 +212,7 @@ class SerialLine:
         while True:
             await self._arrived.wait()
             self._arrived.clear()
-            await self._answering.take(self._buffer, self._send, asyncio.sleep)
+            await self._answering.answer_all(self._buffer, self._send, asyncio.sleep)
 
     def _send(self, data: bytes) -> None:
         os.write(self._fd, data)

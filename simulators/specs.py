@@ -1,4 +1,4 @@
-"""What a scenario says about each thing of the plant, converted to SI. Frozen: state is elsewhere.
+"""Specifications of a scenario's assets, converted to SI. Frozen: state is elsewhere.
 
 Fields carry the dimension their text is written in (``metadata["as"]``); the scenario reader uses
 it, so a parameter is described in one place.
@@ -32,12 +32,12 @@ class GeneratorSpec:
     intake: float = _as("flow", 4.6 * SCFM)
     """Free air the compressor takes in against an empty tank."""
     falls_with_pressure: float = _as("number", 0.18)
-    """Share of the delivery lost by the time the tank stands at cut-out."""
+    """Share of the delivery lost by the time the tank is at cut-out."""
     recovery: float = _as("number", 0.5)
     """Share of the air that leaves the separator as product."""
     product_oxygen: float = _as("fraction", 0.008)
     warm_up_oxygen: float = _as("fraction", 0.05)
-    """How much worse the product is when the separator has stood still for long."""
+    """How much worse the product is when the separator has been idle for long."""
     warm_up: float = _as("duration", 60.0)
     heat_of_compression: float = _as("difference", 30.0)
     """How much warmer than the room the gas arrives in the tank."""
@@ -84,7 +84,7 @@ class RiserSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentSpec:
-    """A purge vent at the far end, with the logic of its own controller."""
+    """A purge vent at the remote end, with the logic of its own controller."""
 
     id: str
     riser: str
@@ -105,7 +105,7 @@ class VentSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomSpec:
-    """Where a generator stands and people work."""
+    """A room that holds a generator and that people enter."""
 
     id: str
     volume: float = _as("volume", 45.0)

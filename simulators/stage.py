@@ -21,17 +21,17 @@ __all__ = ["Stage"]
 
 
 class Stage:
-    """Plays a scenario. ``tell`` is given one line whenever a fault is switched."""
+    """Plays a scenario. ``log`` gets one line whenever a fault is switched."""
 
     def __init__(self, scenario: Scenario,
-                 tell: Callable[[str], None] = lambda _line: None) -> None:
+                 log: Callable[[str], None] = lambda _line: None) -> None:
         self.scenario = scenario
         self.plant = Plant(scenario.plant)
         self.gauges = Gauges(self.plant)
         self.bench = Bench(plant=self.plant, gauges=self.gauges, units={
             u.device: UnitFaults() for s in scenario.serve for u in s.units
         })
-        self._tell = tell
+        self._log = log
         self._acts = list(scenario.acts)
         self._rehearse()
 
@@ -39,7 +39,7 @@ class Stage:
         return f"Stage({self.scenario.name}, {format_instant(self.plant.time)})"
 
     def kind_of(self, thing: str) -> str:
-        """Return the kind of a thing of the plant. Raises :class:`ScenarioError`."""
+        """Return the kind of an asset of the plant. Raises :class:`ScenarioError`."""
         plant = self.plant
         for kind, group in (("generator", plant.generators), ("riser", plant.risers),
                             ("vent", plant.vents), ("room", plant.rooms)):
@@ -76,5 +76,5 @@ class Stage:
 
     def _carry_out(self, act: Act) -> None:
         switch(self.bench, act.fault, act.on, act.params)
-        self._tell(f"{format_instant(self.plant.time)}  {act.fault} {'on' if act.on else 'off'}"
+        self._log(f"{format_instant(self.plant.time)}  {act.fault} {'on' if act.on else 'off'}"
                    + (f"  {json.dumps(dict(act.params), sort_keys=True)}" if act.params else ""))

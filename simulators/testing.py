@@ -27,13 +27,13 @@ class PlantServer:
     """
 
     def __init__(self, scenario: str | Path | Scenario, *, clock: Clock, seed: int | None = None,
-                 play: bool = True, told: list[str] | None = None) -> None:
+                 play: bool = True, log: list[str] | None = None) -> None:
         loaded = scenario if isinstance(scenario, Scenario) else load_scenario(scenario, seed=seed)
         if not play:
             loaded = dataclasses.replace(loaded, acts=())
         self.scenario = loaded
-        self.told: list[str] = [] if told is None else told
-        self.stage = Stage(loaded, tell=self.told.append)
+        self.log: list[str] = [] if log is None else log
+        self.stage = Stage(loaded, log=self.log.append)
         self._serving = Serving(self.stage, clock)
         self._pace: asyncio.Task[None] | None = None
 

@@ -1,4 +1,4 @@
-"""A purge vent at the far end of a riser: orifice, sensor chamber, and its own controller."""
+"""A purge vent at the remote end of a riser: orifice, sensor chamber, and its own controller."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["Vent", "VentFaults"]
 
 
 class VentFaults:
-    """What is wrong with a vent. The sensor's own faults belong to the sensors."""
+    """Faults of a vent. The sensor's own faults belong to the sensors."""
 
     __slots__ = ("blocked", "clog", "stuck", "water")
 

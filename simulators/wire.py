@@ -19,7 +19,7 @@ _ILLEGAL_FUNCTION, _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 1, 2, 3
 
 @dataclass(slots=True, kw_only=True)
 class UnitFaults:
-    """How a unit misbehaves on the wire. ``delay`` in seconds of real time."""
+    """Faults of a unit on the wire. ``delay`` in seconds of real time."""
 
     silent: bool = False
     delay: float = 0.0

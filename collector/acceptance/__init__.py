@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collector.acceptance.acceptance_service import AcceptanceService, History, StepState
-from collector.acceptance.finding import Finding, Measure, Outcome
+from collector.acceptance.acceptance_service import AcceptanceService, StepState
 from collector.acceptance.journal_sync import (
     SIGNED,
     AcceptanceSync,
@@ -12,11 +11,31 @@ from collector.acceptance.journal_sync import (
     verify,
 )
 from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
+from collector.acceptance.step_readings import History, Measure, Outcome, StepEvaluation
 from collector.acceptance.steps import Kind, Size, Step, plan
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import SiteUnits
 
 __all__ = [
-    "SIGNED", "AcceptanceService", "AcceptanceSync", "Entry", "Finding", "History", "Kind",
-    "Measure", "Outcome", "PendingEvent", "Record", "RecordError", "RecordStore", "Result",
-    "Signature", "SiteUnits", "Size", "Step", "StepState", "Verification", "plan", "verify",
+    "SIGNED",
+    "AcceptanceService",
+    "AcceptanceSync",
+    "Entry",
+    "History",
+    "Kind",
+    "Measure",
+    "Outcome",
+    "PendingEvent",
+    "Record",
+    "RecordError",
+    "RecordStore",
+    "Result",
+    "Signature",
+    "SiteUnits",
+    "Size",
+    "Step",
+    "StepEvaluation",
+    "StepState",
+    "Verification",
+    "plan",
+    "verify",
 ]

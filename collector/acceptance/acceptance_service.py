@@ -7,63 +7,71 @@ parameter, and every change is on the disk before it returns.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
-from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
-from collector.acceptance.step_plots import plots_of
-from collector.acceptance.step_readings import Number, StepReadings
+from collector.acceptance.functional_tests import (
+    evaluate_contact,
+    evaluate_low_air,
+    evaluate_purge_finish,
+    evaluate_purge_start,
+    evaluate_purity,
+    evaluate_return,
+)
+from collector.acceptance.pressure_tests import evaluate_fill, evaluate_tank, evaluate_tightness
+from collector.acceptance.record import (
+    Entry,
+    Record,
+    RecordError,
+    RecordStore,
+    Result,
+    Signature,
+    plots_of,
+)
+from collector.acceptance.step_readings import (
+    History,
+    Number,
+    Outcome,
+    StepEvaluation,
+    StepReadings,
+)
 from collector.acceptance.steps import Kind, Size, Step, plan
 from collector.clock import format_instant
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
+from collector.domain.units import MINUTE, duration_text
 from collector.plots import Bars, Plot
-from collector.survey.limits import COOL_DOWN
-from collector.survey.site_units import SiteUnits
+from collector.survey.parts import COOL_DOWN, SiteUnits
 
-__all__ = ["AcceptanceService", "History", "StepState"]
+EVALUATORS: Mapping[Kind, Callable[[Step, StepReadings], StepEvaluation]] = {
+    Kind.TANK_AIR: evaluate_tank, Kind.TANK_NITROGEN: evaluate_tank, Kind.PURITY: evaluate_purity,
+    Kind.RETURN: evaluate_return, Kind.FILL: evaluate_fill, Kind.TIGHTNESS_DAY: evaluate_tightness,
+    Kind.TIGHTNESS_TWO: evaluate_tightness, Kind.LOW_AIR: evaluate_low_air,
+    Kind.CONTACT: evaluate_contact,
+    Kind.PURGE_START: evaluate_purge_start, Kind.PURGE_FINISH: evaluate_purge_finish,
+}
+
+
+def evaluate(step: Step, look: StepReadings) -> StepEvaluation:
+    """Return the evaluation of a step's readings."""
+    return EVALUATORS[step.kind](step, look)
+
 
 _LEAST_GAP = 30_000
 _POLLS = 6
 """Polls in a row that may be lost before a timing has a gap."""
-_REUSED = 60_000
-"""ms for which the finding of a long step is reused at most."""
+_REUSED = MINUTE
+"""ms for which the evaluation of a long step is reused at most."""
 _NAME, _TEXT = 80, 500
-
-
-class History(Protocol):
-    """The part of the journal that the service reads."""
-
-    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
-        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
-
-        In time order; ``None`` is a value that is not good.
-        """
-
-    def readings(
-        self, points: Sequence[str] | None, start: int | None, end: int | None,
-    ) -> Iterable[Reading]:
-        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
-
-    def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when (ms) the clock was found set, of events after that number."""
-
-    def last_event(self) -> int:
-        """Return the number of the newest event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepState:
-    """A step with its entry in the record, and the finding of its readings."""
+    """A step with its entry in the record, and the evaluation of its readings."""
 
     step: Step
     entry: Entry
-    finding: Finding | None
+    evaluation: StepEvaluation | None
 
 
 class AcceptanceService:
@@ -74,7 +82,7 @@ class AcceptanceService:
         render: Callable[[Record, Plant, History, int], bytes],
     ) -> None:
         self._plant, self.store, self._history, self._render = plant, store, history, render
-        self._last: dict[tuple[str, int], tuple[int, Finding]] = {}
+        self._last: dict[tuple[str, int], tuple[int, StepEvaluation]] = {}
         """By step and start: time and finding of the last evaluation."""
 
     def __repr__(self) -> str:
@@ -104,12 +112,12 @@ class AcceptanceService:
     def state(self, record: Record, step: Step, now: int) -> StepState:
         """Return the state of a step at ``now`` without changing the record."""
         entry = record.entry(step.id)
-        finding = self._evaluated(step, entry, now) if entry.result is Result.RUNNING \
-            else entry.finding
-        return StepState(step=step, entry=entry, finding=finding)
+        evaluation = self._evaluated(step, entry, now) if entry.result is Result.RUNNING \
+            else entry.evaluation
+        return StepState(step=step, entry=entry, evaluation=evaluation)
 
-    def _evaluated(self, step: Step, entry: Entry, now: int) -> Finding:
-        """Evaluate a step, or return its last finding where that is recent.
+    def _evaluated(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
+        """Evaluate a step, or return its last evaluation where that is recent.
 
         A day of readings takes a second to evaluate, and every open page asks. Readings within a
         small share of a step's duration do not change its outcome.
@@ -118,11 +126,11 @@ class AcceptanceService:
         kept = self._last.get(key)
         if kept is not None and 0 <= now - kept[0] < min((now - began) // 500, _REUSED):
             return kept[1]
-        finding = self.evaluate(step, entry, now)
-        self._last[key] = (now, finding)
-        return finding
+        evaluation = self.evaluate(step, entry, now)
+        self._last[key] = (now, evaluation)
+        return evaluation
 
-    def evaluate(self, step: Step, entry: Entry, now: int) -> Finding:
+    def evaluate(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
         """Evaluate the readings of a step since its start."""
         plant, began = self._plant(), entry.began if entry.began is not None else now
         points, end = step.points, max(now, began) + 1
@@ -135,7 +143,7 @@ class AcceptanceService:
             longest_gap=self._gap(plant, points), typed=entry.typed))
 
     def _why(self, point: str, numbers: Sequence[Number]) -> str:
-        """Return the reason of the newest reading that is not good; empty without one."""
+        """Return the reason of the newest bad reading; empty without one."""
         at = next((time for time, value in reversed(numbers) if value is None), None)
         if at is None:
             return ""
@@ -148,9 +156,9 @@ class AcceptanceService:
 
     def plots(self, state: StepState) -> list[Plot | Bars]:
         """Return the raw trends of a step."""
-        if state.finding is None:
+        if state.evaluation is None:
             return []
-        return list(plots_of(state.step, state.finding, self._plant(), self._history))
+        return list(plots_of(state.step, state.evaluation, self._plant(), self._history))
 
     # -- doing -----------------------------------------------------------------------------------
 
@@ -177,7 +185,7 @@ class AcceptanceService:
             if step.kind is Kind.FILL:
                 self._alone(record, step, now)
             history = old.history
-            if old.finding is not None or old.result is Result.RUNNING:
+            if old.evaluation is not None or old.result is Result.RUNNING:
                 history = (*history, self._tried(old))
             return record.with_entry(step_id, Entry(
                 result=Result.RUNNING, began=now, by=by, history=history,
@@ -186,7 +194,7 @@ class AcceptanceService:
 
     def _tried(self, old: Entry) -> str:
         when = SiteUnits(self._plant().site).moment(old.began) if old.began is not None else ""
-        text = old.finding.text if old.finding is not None else "Not finished."
+        text = old.evaluation.text if old.evaluation is not None else "Not finished."
         result = "not counted" if old.result is Result.RUNNING else old.result.value
         return f"Started {when} by {old.by}: {result}. {text}"
 
@@ -201,7 +209,8 @@ class AcceptanceService:
             entry = record.entry(other.id)
             if entry.result is Result.RUNNING:
                 raise RecordError(f"{other.title} is running: fill one system at a time.")
-            ended = entry.finding.window[1] if entry.finding and entry.finding.window else None
+            window = entry.evaluation.window if entry.evaluation else None
+            ended = window[1] if window else None
             if ended is not None and 0 <= now - ended < COOL_DOWN.value * 1000:
                 left = COOL_DOWN.value - (now - ended) / 1000
                 raise RecordError("let the compressor cool for another "
@@ -209,27 +218,28 @@ class AcceptanceService:
                                   f"({COOL_DOWN.source}).")
 
     def check(self, record_id: str, step_id: str, now: int) -> StepState:
-        """Evaluate a running step; record the finding once it is final or void."""
+        """Evaluate a running step; record the evaluation once it is final or void."""
         record = self.store.load(record_id)
         step = self.step(record, step_id)
         found = self.state(record, step, now)
-        if found.entry.result is not Result.RUNNING or found.finding is None or not (
-                found.finding.outcome.settles or found.finding.outcome is Outcome.VOID):
+        if found.entry.result is not Result.RUNNING or found.evaluation is None or not (
+                found.evaluation.outcome.settles or found.evaluation.outcome is Outcome.VOID):
             return found
-        entry, finding = found.entry, found.finding
-        if finding.outcome is Outcome.VOID:
-            done = replace(entry, result=Result.OPEN, began=None, ended=now, finding=None, history=(
-                *entry.history, self._tried(replace(entry, finding=finding))))
+        entry, evaluation = found.entry, found.evaluation
+        if evaluation.outcome is Outcome.VOID:
+            done = replace(entry, result=Result.OPEN, began=None, ended=now, evaluation=None,
+                           history=(
+                *entry.history, self._tried(replace(entry, evaluation=evaluation))))
         else:
-            passed = finding.outcome is Outcome.PASSED
+            passed = evaluation.outcome is Outcome.PASSED
             done = replace(entry, result=Result.PASSED if passed else Result.FAILED, ended=now,
-                           finding=finding)
+                           evaluation=evaluation)
 
         def change(fresh: Record) -> Record:
             # Another process may have evaluated or restarted it in the meantime.
             return fresh.with_entry(step_id, done) if fresh.entry(step_id) == entry else fresh
         record = self._change(record_id, change)
-        return StepState(step=step, entry=record.entry(step_id), finding=finding)
+        return StepState(step=step, entry=record.entry(step_id), evaluation=evaluation)
 
     def enter_reading(
         self, record_id: str, step_id: str, *, value: float, instrument: str, serial: str,
@@ -246,7 +256,8 @@ class AcceptanceService:
             step, old = self.step(record, step_id), record.entry(step_id)
             if not step.may_type:
                 raise RecordError(f"{step.title} is read on the wire, not entered by hand.")
-            history = (*old.history, self._tried(old)) if old.finding is not None else old.history
+            history = (*old.history,
+                       self._tried(old)) if old.evaluation is not None else old.history
             return record.with_entry(step_id, Entry(
                 result=Result.RUNNING, began=now, by=typed["by"], typed=typed, history=history))
         self._change(record_id, change)
@@ -311,5 +322,3 @@ def _text(text: str, what: str, longest: int) -> str:
         raise RecordError(f"{what} is too long (more than {longest} characters), or cannot be "
                           "printed")
     return clean
-
-

@@ -1,16 +1,18 @@
-"""Steps that watch one thing happen: purity, the return from air-fill, switches, legs, purges."""
+"""Functional tests: purity, return from air-fill, switches, form C contacts, purges."""
 
 from __future__ import annotations
 
 from collections import deque
 
-from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.step_readings import Sample, StepReadings
+from collector.acceptance.step_readings import (
+    Measure,
+    Outcome,
+    Sample,
+    StepEvaluation,
+    StepReadings,
+)
 from collector.acceptance.steps import Step
-from collector.domain.formatting import duration_text
-
-__all__ = ["evaluate_contact", "evaluate_low_air", "evaluate_purge_finish", "evaluate_purge_start",
-           "evaluate_purity", "evaluate_return"]
+from collector.domain.units import MINUTE, duration_text
 
 _WARM_UP = 120_000
 _SEEN = 180_000
@@ -20,12 +22,12 @@ _SMOOTH = 600_000
 _AIR_FILL, _NITROGEN = 2.0, 1.0
 
 
-def evaluate_purity(step: Step, look: StepReadings) -> Finding:
+def evaluate_purity(step: Step, look: StepReadings) -> StepEvaluation:
     """Compare the product oxygen, wired or entered by hand, with its limit."""
     if look.typed:
         return _typed_purity(step, look)
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     oxygen, running = step.points[:2]
     mode = next((p for p in step.points if p.endswith(".mode")), "")
     seen: list[Sample] = []
@@ -42,15 +44,16 @@ def evaluate_purity(step: Step, look: StepReadings) -> Finding:
         last = time
     if length < _SEEN:
         quiet = look.silent(oxygen, running)
-        return Finding.waiting(f"{quiet} Read warm and running for {duration_text(length)} of "
+        return StepEvaluation.waiting(
+            f"{quiet} Read warm and running for {duration_text(length)} of "
                                f"{duration_text(_SEEN)}.".strip())
     return _purity(step, seen[0][0], seen[-1][0], sum(v for _, v in seen) / len(seen), oxygen)
 
 
-def _purity(step: Step, start: int, end: int, percent: float, source: str) -> Finding:
+def _purity(step: Step, start: int, end: int, percent: float, source: str) -> StepEvaluation:
     limit = step.limits["percent"]
     outcome = Outcome.PASSED if percent <= limit else Outcome.FAILED
-    return Finding(
+    return StepEvaluation(
         outcome=outcome, window=(start, end),
         text=f"The product holds {percent:.2f} % oxygen, {100 - percent:.2f} % nitrogen and the "
              f"rest of air; the limit is {limit:g} % oxygen.",
@@ -59,23 +62,24 @@ def _purity(step: Step, start: int, end: int, percent: float, source: str) -> Fi
                           limit_from=step.limit_from),))
 
 
-def _typed_purity(step: Step, look: StepReadings) -> Finding:
+def _typed_purity(step: Step, look: StepReadings) -> StepEvaluation:
     typed = look.typed
     source = (f"{typed['instrument']}, serial number {typed['serial']}, typed in by "
               f"{typed['by']}")
     return _purity(step, look.now, look.now, float(typed["value"]), source)
 
 
-def evaluate_return(step: Step, look: StepReadings) -> Finding:
-    """See the unit go to air-fill and back by itself, within the time and below cut-out."""
+def evaluate_return(step: Step, look: StepReadings) -> StepEvaluation:
+    """Check that the unit goes to air-fill and back, within the time and below cut-out."""
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     mode = step.points[0]
     entered: int | None = None
     last: Sample | None = None
     for time, value in look.samples(mode):
         if last is not None and entered is not None and time - last[0] > look.longest_gap:
-            return Finding.void(f"No reading of the mode for {duration_text(time - last[0])} "
+            return StepEvaluation.void(
+                f"No reading of the mode for {duration_text(time - last[0])} "
                                 "while it was in air-fill. Begin again.")
         if value == _AIR_FILL and entered is None:
             entered = time
@@ -83,17 +87,17 @@ def evaluate_return(step: Step, look: StepReadings) -> Finding:
             return _returned(step, look, entered, time)
         last = (time, value)
     if why := look.silent(mode):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     if entered is None:
-        return Finding.waiting("Waiting for the unit to go to air-fill.")
+        return StepEvaluation.waiting("Waiting for the unit to go to air-fill.")
     lasted = (look.now - entered) / 1000
     limit = step.limits["minutes"] * 60
     if lasted > limit:
-        return Finding(outcome=Outcome.FAILED, window=(entered, look.now), measures=(
+        return StepEvaluation(outcome=Outcome.FAILED, window=(entered, look.now), measures=(
             _air_time(step, lasted, limit),),
             text=f"In air-fill for {duration_text(lasted * 1000)} and still there; the limit is "
                  f"{duration_text(limit * 1000)}.")
-    return Finding(outcome=Outcome.TIMING, window=(entered, look.now),
+    return StepEvaluation(outcome=Outcome.TIMING, window=(entered, look.now),
                    text=f"In air-fill for {duration_text(lasted * 1000)}; it must return within "
                         f"{duration_text(limit * 1000)}.")
 
@@ -104,7 +108,7 @@ def _air_time(step: Step, seconds: float, limit: float) -> Measure:
                    limit=f"no more than {duration_text(limit * 1000)}")
 
 
-def _returned(step: Step, look: StepReadings, entered: int, left: int) -> Finding:
+def _returned(step: Step, look: StepReadings, entered: int, left: int) -> StepEvaluation:
     seconds, limit = (left - entered) / 1000, step.limits["minutes"] * 60
     tank = next((p for p in step.points if p.endswith(".tank_pressure")), "")
     psi = look.at(tank, left) if tank else None
@@ -118,15 +122,16 @@ def _returned(step: Step, look: StepReadings, entered: int, left: int) -> Findin
             source=tank, limit=f"no more than {look.words.pressure(top)}",
             limit_from=step.limit_from))
     at = f" with {look.words.pressure(psi)} in the tank" if psi is not None else ""
-    return Finding(outcome=Outcome.PASSED if well else Outcome.FAILED, window=(entered, left),
+    return StepEvaluation(outcome=Outcome.PASSED if well else Outcome.FAILED,
+                          window=(entered, left),
                    measures=tuple(measures),
                    text=f"Back on nitrogen after {duration_text(seconds * 1000)}{at}.")
 
 
-def evaluate_low_air(step: Step, look: StepReadings) -> Finding:
-    """See at which pressure the switch operates, from a pressure that falls slowly."""
+def evaluate_low_air(step: Step, look: StepReadings) -> StepEvaluation:
+    """Measure the pressure at which the switch operates while the pressure falls slowly."""
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     low_air, pressure = step.points[:2]
     limit, within = step.limits["psi"], step.limits["within"]
     was: float | None = None
@@ -138,23 +143,25 @@ def evaluate_low_air(step: Step, look: StepReadings) -> Finding:
         elif armed and psi is not None and was is not None:
             return _operated(step, look, time, was, psi)
     if why := look.silent(low_air, pressure):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     if not armed:
-        return Finding.waiting("The switch is operated now: restore the pressure first.")
+        return StepEvaluation.waiting("The switch is operated now: restore the pressure first.")
     shown = look.words.pressure(was) if was is not None else "no pressure read"
-    return Finding.waiting(f"At {shown}; it should operate at {look.words.pressure(limit)} ± "
+    return StepEvaluation.waiting(
+        f"At {shown}; it should operate at {look.words.pressure(limit)} ± "
                            f"{look.words.pressure(within)}.")
 
 
-def _operated(step: Step, look: StepReadings, time: int, before: float, after: float) -> Finding:
+def _operated(step: Step, look: StepReadings, time: int, before: float,
+              after: float) -> StepEvaluation:
     words, limit, within = look.words, step.limits["psi"], step.limits["within"]
     if abs(before - after) > within:
-        return Finding.void(
+        return StepEvaluation.void(
             f"The pressure moved by {words.pressure(abs(before - after))} between two readings, "
             "too fast to say where the switch operated. Restore it and let it down slowly.")
     psi = (before + after) / 2
     outcome = Outcome.PASSED if abs(psi - limit) <= within else Outcome.FAILED
-    return Finding(
+    return StepEvaluation(
         outcome=outcome, window=(look.began, time),
         text=f"The switch operated at {words.pressure(psi)}; it is set for "
              f"{words.pressure(limit)}.",
@@ -166,10 +173,10 @@ def _operated(step: Step, look: StepReadings, time: int, before: float, after: f
             limit_from=step.limit_from),))
 
 
-def evaluate_contact(step: Step, look: StepReadings) -> Finding:
-    """See both legs of a form C contact change over, and never rest alike."""
+def evaluate_contact(step: Step, look: StepReadings) -> StepEvaluation:
+    """Check that both legs of a form C contact change over and are never alike for long."""
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     _, normally_open, normally_closed = step.points
     states: list[float] = []
     alike, run, last = 0, 0, None
@@ -179,7 +186,7 @@ def evaluate_contact(step: Step, look: StepReadings) -> Finding:
         value = now[normally_open]
         alike = alike + 1 if value == now[normally_closed] else 0
         if alike > 2:
-            return Finding(
+            return StepEvaluation(
                 outcome=Outcome.FAILED, window=(look.began, time),
                 text=f"Both legs read {'closed' if value > 0.5 else 'open'} three times in a row: "
                      "a wire is broken, or both are on one leg.",
@@ -189,14 +196,14 @@ def evaluate_contact(step: Step, look: StepReadings) -> Finding:
         if run == 2 and not alike and value not in states:
             states.append(value)
         if len(states) == 2:
-            return Finding(outcome=Outcome.PASSED, window=(look.began, time),
+            return StepEvaluation(outcome=Outcome.PASSED, window=(look.began, time),
                            text="Both legs changed over, one against the other.",
                            measures=(_legs(step, True, "changed over"),))
     if why := look.silent(normally_open, normally_closed):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     if not states:
-        return Finding.waiting("Waiting for the first readings of both legs.")
-    return Finding.waiting("Seen at rest; now make it operate." if states[0] < 0.5
+        return StepEvaluation.waiting("Waiting for the first readings of both legs.")
+    return StepEvaluation.waiting("Seen at rest; now make it operate." if states[0] < 0.5
                            else "StepState operated; now let it go back to rest.")
 
 
@@ -206,24 +213,24 @@ def _legs(step: Step, well: bool, shown: str) -> Measure:
                    limit_from=step.limit_from)
 
 
-def evaluate_purge_start(step: Step, look: StepReadings) -> Finding:
-    """See oxygen begin to fall behind an open vent."""
+def evaluate_purge_start(step: Step, look: StepReadings) -> StepEvaluation:
+    """Check that the oxygen begins to fall at an open vent."""
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     oxygen = step.points[0]
     is_open = next((p for p in step.points if p.endswith(".open")), "")
     seen = [(t, now[oxygen]) for t, now in look.merged(oxygen, *((is_open,) if is_open else ()))
             if now.get(is_open, 1.0) > 0.5]
     if why := look.silent(oxygen):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     if len(seen) < 6:
-        return Finding.waiting("Waiting for the vent to open." if not seen
+        return StepEvaluation.waiting("Waiting for the vent to open." if not seen
                                else "The vent is open; waiting for readings.")
     first = sum(v for _, v in seen[:3]) / 3
     last = sum(v for _, v in seen[-3:]) / 3
     window = (seen[0][0], seen[-1][0])
     if first - last < step.limits["fall"]:
-        return Finding(outcome=Outcome.TIMING, window=window,
+        return StepEvaluation(outcome=Outcome.TIMING, window=window,
                        text=f"The vent is open, {last:.1f} % oxygen; it began at {first:.1f} %.")
     measures = (
         Measure(name="oxygen at the beginning", shown=f"{first:.1f} %", value=first, unit="%",
@@ -231,16 +238,16 @@ def evaluate_purge_start(step: Step, look: StepReadings) -> Finding:
         Measure(name="oxygen fell by", shown=f"{first - last:.1f} %", value=first - last, unit="%",
                 source=oxygen, limit=f"at least {step.limits['fall']:g} %",
                 limit_from=step.limit_from))
-    return Finding(outcome=Outcome.PASSED, window=window, measures=measures,
+    return StepEvaluation(outcome=Outcome.PASSED, window=window, measures=measures,
                    text=f"Oxygen falls: from {first:.1f} % to {last:.1f} %.")
 
 
-def evaluate_purge_finish(step: Step, look: StepReadings) -> Finding:
-    """See oxygen reach its target and stay by it for an hour, whatever its sensor's steps."""
+def evaluate_purge_finish(step: Step, look: StepReadings) -> StepEvaluation:
+    """Check that the oxygen reaches its target and stays there for an hour."""
     if why := look.clock_set():
-        return Finding.void(why)
+        return StepEvaluation.void(why)
     oxygen, target = step.points[0], step.limits["percent"]
-    held = step.limits["minutes"] * 60_000
+    held = step.limits["minutes"] * MINUTE
     since, last = None, None
     times: deque[int] = deque()
     recent: deque[float] = deque()
@@ -262,7 +269,7 @@ def evaluate_purge_finish(step: Step, look: StepReadings) -> Finding:
             since = None
         if since is not None and time - since >= held:
             days = (since - look.began) / 1000
-            return Finding(
+            return StepEvaluation(
                 outcome=Outcome.PASSED, window=(look.began, time),
                 text=f"The target was reached, and held for {duration_text(held)}: "
                      f"{mean:.1f} % oxygen.",
@@ -274,9 +281,9 @@ def evaluate_purge_finish(step: Step, look: StepReadings) -> Finding:
                     Measure(name="time to target", shown=duration_text(days * 1000), value=days,
                             unit="s", source=oxygen)))
     if why := look.silent(oxygen):
-        return Finding.waiting(why)
+        return StepEvaluation.waiting(why)
     now = look.samples(oxygen)[-1][1] if look.samples(oxygen) else None
     if now is None:
-        return Finding.waiting("Waiting for the first reading.")
-    return Finding(outcome=Outcome.TIMING, window=(look.began, look.now),
+        return StepEvaluation.waiting("Waiting for the first reading.")
+    return StepEvaluation(outcome=Outcome.TIMING, window=(look.began, look.now),
                    text=f"{now:.1f} % oxygen; the target is {target:g} %.")

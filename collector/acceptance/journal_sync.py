@@ -1,4 +1,4 @@
-"""Journals what people did with an acceptance, and verifies a signed record against the journal.
+"""Journals the events of acceptance records, and verifies a signed record against the journal.
 
 The command line cannot write into the journal of a running monitor: it changes the record files.
 The monitor reads the records and journals the events that are missing, each once, by its key: who
@@ -14,27 +14,27 @@ from dataclasses import dataclass, field
 from collector.acceptance.record import Entry, Record, RecordStore, Result
 from collector.acceptance.steps import Kind, Step, plan
 from collector.clock import format_instant
-from collector.domain.actions import Deed
-from collector.domain.events import Event, FactNoted
+from collector.domain.actions import ActionKind
+from collector.domain.events import Event, SystemEvent
 from collector.domain.plant import Plant
-from collector.domain.units import HOUR, PSI
+from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import standard_molar_volume
 from collector.physics.orifice import orifice_flow
 
-__all__ = ["SIGNED", "AcceptanceSync", "PendingEvent", "Verification", "events_of", "verify"]
-
 SIGNED = "acceptance-signed"
-_WHILE: Mapping[Kind, Mapping[Deed, int]] = {
-    Kind.TANK_AIR: {Deed.DECLARE_FILL: 2 * HOUR}, Kind.RETURN: {Deed.DECLARE_FILL: 2 * HOUR},
-    Kind.FILL: {Deed.DECLARE_FILL: 2 * HOUR, Deed.DECLARE_IMPAIRMENT: 2 * HOUR},
-    Kind.LOW_AIR: {Deed.DECLARE_IMPAIRMENT: 2 * HOUR},
-    Kind.TIGHTNESS_TWO: {Deed.DECLARE_IMPAIRMENT: 4 * HOUR},
-    Kind.TIGHTNESS_DAY: {Deed.DECLARE_IMPAIRMENT: 30 * HOUR},
+_WHILE: Mapping[Kind, Mapping[ActionKind, int]] = {
+    Kind.TANK_AIR: {ActionKind.DECLARE_FILL: 2 * HOUR},
+    Kind.RETURN: {ActionKind.DECLARE_FILL: 2 * HOUR},
+    Kind.FILL: {ActionKind.DECLARE_FILL: 2 * HOUR, ActionKind.DECLARE_IMPAIRMENT: 2 * HOUR},
+    Kind.LOW_AIR: {ActionKind.DECLARE_IMPAIRMENT: 2 * HOUR},
+    Kind.TIGHTNESS_TWO: {ActionKind.DECLARE_IMPAIRMENT: 4 * HOUR},
+    Kind.TIGHTNESS_DAY: {ActionKind.DECLARE_IMPAIRMENT: 30 * HOUR},
 }
 """Declarations made with a step, and the ms after which each ends at the latest: a fill explains a
 long run of the compressor, and a system under test is impaired."""
-_ENDS = {Deed.DECLARE_FILL: Deed.END_FILL, Deed.DECLARE_IMPAIRMENT: Deed.END_IMPAIRMENT}
+_ENDS = {ActionKind.DECLARE_FILL: ActionKind.END_FILL,
+         ActionKind.DECLARE_IMPAIRMENT: ActionKind.END_IMPAIRMENT}
 
 _Values = Mapping[str, float | int | str | None]
 
@@ -44,13 +44,13 @@ class PendingEvent:
     """One event to journal, with the declarations made or ended by it (ms until they end)."""
 
     key: str
-    fact: FactNoted
-    declarations: Mapping[Deed, int | None] = field(default_factory=dict)
+    fact: SystemEvent
+    declarations: Mapping[ActionKind, int | None] = field(default_factory=dict)
 
 
 def events_of(record: Record, plant: Plant) -> Iterator[PendingEvent]:
     """Yield every event of a record in order; ``fact.time`` is when it happened."""
-    yield PendingEvent(key=f"{record.id}/opened", fact=FactNoted(
+    yield PendingEvent(key=f"{record.id}/opened", fact=SystemEvent(
         time=record.opened, site=record.site, fact="acceptance-opened",
         text=f"Acceptance {record.id} was started by {record.by}.",
         values={"by": record.by, "note": f"{record.id}/opened"}))
@@ -63,7 +63,7 @@ def events_of(record: Record, plant: Plant) -> Iterator[PendingEvent]:
 def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[PendingEvent]:
     if entry.began is not None:
         key = f"{record.id}/{step.id}/begun/{entry.began}"
-        yield PendingEvent(key=key, declarations=dict(_WHILE.get(step.kind, {})), fact=FactNoted(
+        yield PendingEvent(key=key, declarations=dict(_WHILE.get(step.kind, {})), fact=SystemEvent(
             time=entry.began, site=record.site, fact="acceptance-step-begun", asset=step.asset,
             text=f"{step.title} was started by {entry.by}.",
             values={"step": step.id, "by": entry.by, "note": key,
@@ -73,10 +73,10 @@ def _of_step(record: Record, step: Step, entry: Entry) -> Iterator[PendingEvent]
         result = "void" if void else entry.result.value
         key = f"{record.id}/{step.id}/settled/{entry.ended}"
         text = entry.history[-1] if void else entry.reason or (
-            entry.finding.text if entry.finding else "")
+            entry.evaluation.text if entry.evaluation else "")
         # A step that was never started declared nothing, and must not end another fill.
         ends = _WHILE.get(step.kind, {}) if void or entry.began is not None else {}
-        yield PendingEvent(key=key, declarations={_ENDS[k]: None for k in ends}, fact=FactNoted(
+        yield PendingEvent(key=key, declarations={_ENDS[k]: None for k in ends}, fact=SystemEvent(
             time=entry.ended, site=record.site, fact="acceptance-step-settled", asset=step.asset,
             text=f"{step.title}: {result}. {text}",
             values={"step": step.id, "result": result, "by": entry.by, "note": key,
@@ -87,14 +87,14 @@ def _of_seal(record: Record, plant: Plant) -> Iterator[PendingEvent]:
     assert record.sealed is not None  # noqa: S101 - asked by the caller
     names = ", ".join(f"{s.name} ({s.role})" for s in record.signatures)
     key = f"{record.id}/signed"
-    yield PendingEvent(key=key, fact=FactNoted(
+    yield PendingEvent(key=key, fact=SystemEvent(
         time=record.sealed, site=record.site, fact="acceptance-signed",
         text=f"Acceptance {record.id} was signed by {names}. SHA-256 of its record: "
              f"{record.digest}.",
         values={"record": record.id, "sha256": record.digest, "by": names, "note": key}))
     for base in _baselines(record, plant):
         key = f"{record.id}/baseline/{base.quantity}.{base.asset}"
-        yield PendingEvent(key=key, fact=FactNoted(
+        yield PendingEvent(key=key, fact=SystemEvent(
             time=record.sealed, site=record.site, fact="baseline-accepted", asset=base.asset,
             text=f"The baseline of {base.quantity.replace('-', ' ')} of "
                  f"{plant.name_of(base.asset)} is {base.value:.3g} {base.unit}, from the "
@@ -115,15 +115,15 @@ class _Baseline:
 
 def _measured(record: Record, step: Step, name: str) -> float | None:
     entry = record.entry(step.id)
-    if entry.result is not Result.PASSED or entry.finding is None:
+    if entry.result is not Result.PASSED or entry.evaluation is None:
         return None
-    return next((m.value for m in entry.finding.measures if m.name == name), None)
+    return next((m.value for m in entry.evaluation.measures if m.name == name), None)
 
 
 def _baselines(record: Record, plant: Plant) -> Iterator[_Baseline]:
     """Yield the new baselines of the conditions; only steps that passed give one."""
     unit = "L/h" if plant.site.units == "metric" else "scfh"
-    per_hour = standard_molar_volume(plant.site.standard_temperature + 273.15) * 3600 / (
+    per_hour = standard_molar_volume(plant.site.standard_temperature + ZERO_CELSIUS) * 3600 / (
         1e-3 if unit == "L/h" else 0.3048**3)
     steps = plan(plant, record.size)
     for step in steps:
@@ -168,7 +168,7 @@ class AcceptanceSync:
     def __init__(self, store: RecordStore, journalled: Iterable[Event]) -> None:
         self._store = store
         self._known = {str(e.values["note"]) for e in journalled
-                       if isinstance(e, FactNoted) and "note" in e.values}
+                       if isinstance(e, SystemEvent) and "note" in e.values}
         self._state: tuple[tuple[str, int], ...] = ()
 
     def __repr__(self) -> str:
@@ -190,10 +190,10 @@ class AcceptanceSync:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """The journal's verdict on a file; ``signed`` is the event that holds its hash, if any."""
+    """The journal's answer on a file's hash; ``signed`` is the event that holds it, if any."""
 
     digest: str
-    signed: FactNoted | None
+    signed: SystemEvent | None
 
     @property
     def genuine(self) -> bool:
@@ -206,7 +206,7 @@ def verify(content: bytes, events: Iterable[Event]) -> Verification:
     digest = hashlib.sha256(content).hexdigest()
     found = None
     for event in events:
-        if isinstance(event, FactNoted) and event.fact == SIGNED \
+        if isinstance(event, SystemEvent) and event.fact == SIGNED \
                 and event.values.get("sha256") == digest:
             found = event
     return Verification(digest=digest, signed=found)

@@ -1,4 +1,4 @@
-"""The record of one acceptance (steps, findings, manual readings, signatures), JSON on disk.
+"""The record of one acceptance (steps, results, manual readings, signatures), JSON on disk.
 
 One file each, replaced atomically, so that a power cut leaves the old or the new record. The
 command line and the board use the same files; a lock lets one of them change at a time.
@@ -10,20 +10,21 @@ import contextlib
 import fcntl
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from collector.acceptance.finding import Finding, Measure, Outcome
-from collector.acceptance.steps import Size
+from collector.acceptance.step_readings import History, Measure, Number, Outcome, StepEvaluation
+from collector.acceptance.steps import Size, Step, plan
+from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
-
-__all__ = [
-    "Entry", "Record", "RecordError", "RecordStore", "Result", "Signature", "record_from_json",
-    "record_to_json",
-]
+from collector.domain.plant import Plant
+from collector.domain.readings import MODES, Quantity, point_kind, split_point
+from collector.pdf import PdfDocument
+from collector.plots import Bar, BarKind, Bars, Curve, Level, Plot, axis_of
+from collector.survey.parts import SiteUnits
 
 _FORMAT = 1
 
@@ -42,8 +43,8 @@ class Result(StrEnum):
 class Entry:
     """One step in the record. Instants are ms since 1970 UTC.
 
-    ``ended`` of an open entry is when what was begun became void.
-    ``reason`` says why it was skipped; ``history`` holds earlier tries, which do not count.
+    ``ended`` of an open entry is the time at which the attempt became void.
+    ``reason`` says why it was skipped; ``history`` holds earlier attempts, which do not count.
     """
 
     result: Result = Result.OPEN
@@ -54,7 +55,7 @@ class Entry:
     by: str = ""
     reason: str = ""
     typed: Mapping[str, str] = field(default_factory=dict)
-    finding: Finding | None = None
+    evaluation: StepEvaluation | None = None
     history: tuple[str, ...] = ()
 
     @property
@@ -97,8 +98,10 @@ class Record:
 
 def record_to_json(record: Record) -> str:
     """Write a record."""
-    return json.dumps({"format": _FORMAT, **asdict(record)}, ensure_ascii=False, indent=1,
-                      allow_nan=False)
+    raw = {"format": _FORMAT, **asdict(record)}
+    for entry in raw["entries"].values():
+        entry["finding"] = entry.pop("evaluation")
+    return json.dumps(raw, ensure_ascii=False, indent=1, allow_nan=False)
 
 
 def record_from_json(text: str) -> Record:
@@ -116,18 +119,18 @@ def record_from_json(text: str) -> Record:
 
 
 def _entry(raw: Mapping[str, Any]) -> Entry:
-    finding = raw["finding"]
+    evaluation = raw["finding"]
     return Entry(
         result=Result(raw["result"]), began=raw["began"], journal_at=int(raw["journal_at"]),
         ended=raw["ended"], by=raw["by"],
         reason=raw["reason"], typed=dict(raw["typed"]), history=tuple(raw["history"]),
-        finding=None if finding is None else _finding(finding),
+        evaluation=None if evaluation is None else _evaluation(evaluation),
     )
 
 
-def _finding(raw: Mapping[str, Any]) -> Finding:
+def _evaluation(raw: Mapping[str, Any]) -> StepEvaluation:
     window = raw["window"]
-    return Finding(
+    return StepEvaluation(
         outcome=Outcome(raw["outcome"]), text=raw["text"], remarks=tuple(raw["remarks"]),
         measures=tuple(Measure.read(m) for m in raw["measures"]),
         window=None if window is None else (int(window[0]), int(window[1])),
@@ -149,7 +152,7 @@ class RecordStore:
 
     @contextlib.contextmanager
     def changing(self) -> Iterator[None]:
-        """Hold the lock, so that a record loaded inside is the one replaced."""
+        """Context in which records are locked: the record loaded inside is the one replaced."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
@@ -214,3 +217,144 @@ class RecordStore:
                 os.close(folder)
         except OSError as error:
             raise RecordError(f"{path} cannot be written: {error.strerror}") from error
+
+
+_MARGIN = 0.05
+"""Share of a step's time that is shown before and after it."""
+_MOST = 1500
+"""Points of one curve; of more, each n-th is drawn."""
+
+
+def plots_of(
+    step: Step, evaluation: StepEvaluation, plant: Plant, history: History,
+) -> Iterator[Plot | Bars]:
+    """Yield the raw trend of each number of a step, and strips of its contacts."""
+    if evaluation.window is None or evaluation.window[0] >= evaluation.window[1]:
+        return
+    start, end = evaluation.window
+    around = max(round((end - start) * _MARGIN), 30_000)
+    strips: list[tuple[str, Sequence[Bar]]] = []
+    for point in step.points:
+        thing, name = split_point(point)
+        owner = plant.thing(thing)
+        quantity = point_kind(owner.kind, name) if owner is not None else None
+        rows = history.numbers(point, start - around, end + around + 1)
+        if quantity is None or not any(value is not None for _, value in rows):
+            continue
+        if quantity.is_contact or quantity.unit == "mode":
+            strips.append((point, _bars(rows, quantity)))
+            continue
+        yield Plot(
+            title=f"{point}, as it was read", start=start - around, end=end + around,
+            zone=plant.site.timezone, axis=axis_of(quantity, plant.site.units),
+            series=(Curve(label=quantity.label, points=_curve(rows)),), height=150,
+            levels=tuple(_levels(step, quantity)), key=f"{step.id}-{point}".replace(".", "-"))
+    if strips:
+        yield Bars(title="Contacts and mode, as they were read", start=start - around,
+                   end=end + around, zone=plant.site.timezone, rows=strips,
+                   key=f"{step.id}-strips".replace(".", "-"))
+
+
+def _bars(numbers: Sequence[Number], quantity: Quantity) -> list[Bar]:
+    """Return the stretches in which a contact read closed, or a mode read the same."""
+    found: list[Bar] = []
+    since: tuple[int, float] | None = None
+    # A mode carries its word, which wants a light bar.
+    kind = BarKind.MUTED if quantity.unit == "mode" else BarKind.RUN
+    for time, value in (*numbers, (numbers[-1][0], None)):
+        if since is not None and value != since[1]:
+            found.append(Bar(start=since[0], end=time, word=_word(since[1], quantity),
+                             kind=kind))
+            since = None
+        if value is not None and since is None and (value > 0.5 or quantity.unit == "mode"):
+            since = (time, value)
+    return found
+
+
+def _word(value: float, quantity: Quantity) -> str:
+    if quantity.unit == "mode" and value in range(len(MODES)):
+        return MODES[int(value)]
+    return ""
+
+
+def _curve(numbers: Sequence[Number]) -> list[Number]:
+    every = max(1, -(-len(numbers) // _MOST))
+    # A reading that was not had opens a gap, and is never thinned away.
+    return [number for n, number in enumerate(numbers) if n % every == 0 or number[1] is None]
+
+
+def _levels(step: Step, quantity: Quantity) -> Iterator[Level]:
+    names = {"psi": (("from", "from"), ("to", "to"), ("psi", "set")), "%": (("percent", "limit"),)}
+    for key, label in names.get(quantity.unit, ()):
+        value = step.limits.get(key)
+        if value is not None and step.kind.value.partition("-")[0] != "return":
+            yield Level(value=value, label=label)
+
+
+_RESULTS = {Result.PASSED: "Pass", Result.FAILED: "FAIL", Result.NOT_DONE: "Not done",
+            Result.OPEN: "Not started", Result.RUNNING: "Running"}
+_HOW = ("Times and pressures were taken from the readings that quietpipe journalled; manual "
+        "readings name their instrument. The SHA-256 of this file is in the journal: "
+        "quietpipe acceptance SITE.toml --verify FILE shows whether a byte of it was changed.")
+
+
+def render_record(record: Record, plant: Plant, history: History, now: int) -> bytes:
+    """Return the PDF. ``history`` gives the raw trend of each step."""
+    words = SiteUnits(plant.site)
+    sealed = record.sealed if record.sealed is not None else now
+    paper = PdfDocument(
+        site=plant.site.name, period=f"{words.moment(record.opened)} to {words.moment(sealed)}",
+        title="Acceptance record", made=now, zone=plant.site.timezone)
+    steps = plan(plant, record.size)
+    paper.pairs([
+        ("Record", record.id), ("Opened", f"{words.moment(record.opened)} by {record.by}"),
+        ("Signed", words.moment(sealed)), ("Size of the unit", record.size.value)])
+    paper.box("Cautions", [CAUTIONS[n] for n in (
+        "not-a-fire-alarm", "impairment", "compressor", "oxygen", "only-reads")])
+    paper.heading("Results")
+    paper.table(
+        ["Step", "Result", "StepEvaluation"],
+        [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
+        widths=(5, 2, 8))
+    paper.heading("The steps")
+    for step in steps:
+        _step(paper, step, record.entry(step.id), plant, history)
+    # On a page of its own, so that no signature is cut in two.
+    paper.page()
+    paper.heading("Signatures")
+    paper.paragraph(
+        "Names were typed by the people present, each with their role and the time.", soft=True)
+    paper.signatures([(s.name, s.role, words.moment(s.time)) for s in record.signatures])
+    paper.paragraph(_HOW, soft=True)
+    return paper.bytes()
+
+
+def _said(entry: Entry) -> str:
+    if entry.result is Result.NOT_DONE:
+        return entry.reason
+    return entry.evaluation.text if entry.evaluation is not None else ""
+
+
+def _step(
+    paper: PdfDocument, step: Step, entry: Entry, plant: Plant, history: History,
+) -> None:
+    words = SiteUnits(plant.site)
+    paper.heading(f"{step.title}: {_RESULTS[entry.result]}", level=2)
+    paper.paragraph(_said(entry), strong=True)
+    times = [("Skipped by", entry.by)] if entry.result is Result.NOT_DONE or not entry.began \
+        else [("Started", f"{words.moment(entry.began)} by {entry.by}")]
+    if entry.ended is not None:
+        times.append(("Finished", words.moment(entry.ended)))
+    if step.limit_from:
+        times.append(("Limit", step.limit_from))
+    paper.pairs(times)
+    evaluation = entry.evaluation
+    if evaluation is not None:
+        paper.table(["Value", "Found", "Limit", "Read from"], [
+            [m.name.capitalize(), m.shown, m.limit or "–", m.source] for m in evaluation.measures
+        ], widths=(3, 4, 3, 5))
+        for plot in plots_of(step, evaluation, plant, history):
+            paper.plot(plot)
+    remarks = [*(evaluation.remarks if evaluation is not None else ()), *entry.history]
+    if remarks:
+        paper.bullets(remarks)

@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Protocol
 
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Plant
-from collector.survey.site_units import SiteUnits
-
-__all__ = ["StepReadings", "Number", "Sample", "crossing"]
+from collector.domain.readings import Reading
+from collector.domain.units import duration_text
+from collector.survey.parts import SiteUnits
 
 Sample = tuple[int, float]
 """Time in ms since 1970 UTC, value in the unit of record."""
 
 Number = tuple[int, float | None]
 """The same of any reading: ``None`` where the value is missing or not valid."""
+
+
+class History(Protocol):
+    """The part of the journal that the service reads."""
+
+    def numbers(self, point: str, start: int, end: int) -> Sequence[Number]:
+        """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
+
+        In time order; ``None`` is a value that is not good.
+        """
+
+    def readings(
+        self, points: Sequence[str] | None, start: int | None, end: int | None,
+    ) -> Iterable[Reading]:
+        """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
+
+    def clock_sets(self, after: int) -> Sequence[int]:
+        """Return when (ms) the clock was found set, of events after that number."""
+
+    def last_event(self) -> int:
+        """Return the number of the newest event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +100,7 @@ class StepReadings:
     def paired(self, first: str, other: str) -> Iterator[tuple[int, float, float]]:
         """Yield time and value of each sample of ``first`` with the latest of ``other``.
 
-        Samples with none that is young enough are left out.
+        Samples without a recent enough partner are left out.
         """
         later = iter(self.samples(other))
         coming = next(later, None)
@@ -106,8 +128,77 @@ class StepReadings:
 
 
 def crossing(before: Sample, after: Sample, level: float) -> float:
-    """Return when (ms) a straight line between two samples passes ``level``; the first at worst."""
+    """Return the time (ms) at which a line through two samples passes ``level``."""
     (t0, v0), (t1, v1) = before, after
     if v1 == v0 or not min(v0, v1) <= level <= max(v0, v1):
         return float(t0)
     return t0 + (t1 - t0) * (level - v0) / (v1 - v0)
+
+
+class Outcome(StrEnum):
+    """The outcome of a step so far."""
+
+    WAITING = "waiting"
+    """Waiting for an event that the text names."""
+    TIMING = "timing"
+    PASSED = "passed"
+    FAILED = "failed"
+    UNDECIDED = "undecided"
+    """The readings do not decide it; more readings, or a new start, may."""
+    VOID = "void"
+    """The attempt cannot be used, for the reason in the text; the step must be started again."""
+
+    @property
+    def settles(self) -> bool:
+        """Whether the outcome is final."""
+        return self in (Outcome.PASSED, Outcome.FAILED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """One number of a step. ``value`` is in ``unit`` (of record); ``shown`` is for people.
+
+    ``source`` is the point, or the instrument with its serial number; ``limit`` is what it was
+    compared with, ``limit_from`` where that is published.
+    """
+
+    name: str
+    shown: str
+    value: float
+    unit: str
+    source: str
+    limit: str = ""
+    limit_from: str = ""
+
+    @classmethod
+    def read(cls, raw: Mapping[str, Any]) -> Measure:
+        """Read one from plain data."""
+        name, shown, unit, source, limit, limit_from = (str(raw[k]) for k in (
+            "name", "shown", "unit", "source", "limit", "limit_from"))
+        return cls(name=name, shown=shown, value=float(raw["value"]), unit=unit, source=source,
+                   limit=limit, limit_from=limit_from)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepEvaluation:
+    """The evaluation of a step's readings.
+
+    ``window`` (ms since 1970 UTC) is the time that counts.
+    """
+
+    outcome: Outcome
+    text: str
+    measures: tuple[Measure, ...] = ()
+    window: tuple[int, int] | None = None
+    remarks: tuple[str, ...] = ()
+    """Remarks: a void attempt, an assumption."""
+
+    @classmethod
+    def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
+        """Return an evaluation that waits for an event."""
+        return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
+
+    @classmethod
+    def void(cls, text: str) -> StepEvaluation:
+        """Return an evaluation that voids the attempt."""
+        return cls(outcome=Outcome.VOID, text=text)

@@ -9,8 +9,6 @@ from enum import StrEnum
 from collector.domain.plant import Generator, Plant, Riser, Vent
 from collector.domain.readings import QUANTITIES
 
-__all__ = ["COMMON", "Kind", "Size", "Step", "plan"]
-
 COMMON = "common practice"
 
 
@@ -43,7 +41,7 @@ _PUMP_UP: Mapping[Size, tuple[int, int]] = {Size.SMALL: (6, 8), Size.LARGER: (4,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step. ``points`` are what it is timed from; ``blocked`` why it cannot be, if so.
+    """One step. ``points`` are those it is timed from; ``blocked`` is the reason it cannot be.
 
     ``limits`` are numbers its evaluator needs, in units of record (psi, %, min); ``may_type`` is
     whether a hand-held instrument may replace points that are not wired.
@@ -81,12 +79,12 @@ def plan(plant: Plant, size: Size) -> tuple[Step, ...]:
 
 
 def _missing(plant: Plant, *points: str) -> str:
-    lacking = [p for p in points if not plant.wired(p)]
+    lacking = [p for p in points if not plant.is_configured(p)]
     return f"not wired: {', '.join(lacking)}" if lacking else ""
 
 
 def _also(plant: Plant, *points: str) -> tuple[str, ...]:
-    return tuple(p for p in points if plant.wired(p))
+    return tuple(p for p in points if plant.is_configured(p))
 
 
 def _of_unit(plant: Plant, unit: Generator, size: Size) -> Iterator[Step]:
@@ -156,7 +154,7 @@ def _of_riser(plant: Plant, riser: Riser) -> Iterator[Step]:
     normal = riser.supervisory_pressure
     others = tuple(f"{r.id}.pressure" for r in plant.risers.values()
                    if r.id != riser.id and r.fed_by == riser.fed_by
-                   and plant.wired(f"{r.id}.pressure"))
+                   and plant.is_configured(f"{r.id}.pressure"))
     yield Step(
         kind=Kind.FILL, asset=riser.id, title=f"System fill, {riser.name}",
         ask=("Follow the impairment procedure. Every other system stays closed.",
@@ -203,7 +201,7 @@ def _tightness(plant: Plant, riser: Riser, pressure: str, warmth: str) -> Iterat
             cautions=("impairment", "compressor"), points=(pressure, warmth),
             limits={"psi": 40.0, "hours": hours, "loss": loss}, limit_from=source,
             blocked=_missing(plant, pressure) or (
-                "" if plant.wired(warmth) else
+                "" if plant.is_configured(warmth) else
                 f"no {riser.id}.pipe_temperature: 10 °F (5.6 °C) of cooling alone takes 1 psi, so "
                 "that a fall of the gauge would prove nothing"),
         )

@@ -1,7 +1,7 @@
 """Measures of the alarm system itself, as IEC 62682 and ISA-18.2 define them.
 
-They ask whether the people who are called are called too often, by the same few alarms, or for
-nothing. One site has one operator position. Figures to hold them against are in ``YARDSTICKS``.
+They show whether people are called too often, by the same few alarms, or without need. One site
+has one operator position. The standard's acceptable values are in ``YARDSTICKS``.
 """
 
 from __future__ import annotations
@@ -11,22 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 from collector.domain.units import DAY, HOUR, MINUTE
-
-__all__ = [
-    "YARDSTICKS",
-    "Flood",
-    "Frequent",
-    "MeasureSettings",
-    "Measures",
-    "Occurrence",
-    "Quiet",
-    "Yardstick",
-    "measure",
-    "occurrences",
-    "quiet_stretches",
-]
 
 _QUIETING = {
     Transition.SHELVED: Transition.UNSHELVED,
@@ -39,7 +25,7 @@ _QUIETING = {
 class Occurrence:
     """One occurrence of an alarm (ms). ``ended`` is ``None`` while it is active.
 
-    It ends by returning to normal, or when it is held quiet: nobody is called by it then.
+    It ends when it returns to normal or is inhibited: it calls no one from then on.
     """
 
     condition: str
@@ -54,13 +40,13 @@ class Occurrence:
     ended: int | None = None
     returned: bool = False
 
-    def standing(self, end: int) -> int:
-        """Return how long it has stood by ``end``, ms."""
+    def active(self, end: int) -> int:
+        """Return how long it was active by ``end``, ms."""
         return (end if self.ended is None else min(self.ended, end)) - self.raised
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quiet:
+class InhibitedSpan:
     """A stretch in which an alarm was shelved, suppressed by design or out of service."""
 
     condition: str
@@ -73,8 +59,8 @@ class Quiet:
     why: str
 
 
-def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
-    """Return every raising with what became of it, in the order of raising."""
+def occurrences(events: Iterable[AlarmTransition]) -> list[Occurrence]:
+    """Return every occurrence, in the order of raising."""
     found: list[Occurrence] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:
@@ -89,7 +75,7 @@ def occurrences(events: Iterable[AlarmMoved]) -> list[Occurrence]:
     return found
 
 
-def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
+def _moved(one: Occurrence, event: AlarmTransition) -> Occurrence:
     if event.transition is Transition.ACKNOWLEDGED and one.acknowledged is None:
         return replace(one, acknowledged=event.time, acknowledged_by=event.by)
     if one.ended is None and (
@@ -99,9 +85,9 @@ def _moved(one: Occurrence, event: AlarmMoved) -> Occurrence:
     return one
 
 
-def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
+def inhibited_spans(events: Iterable[AlarmTransition]) -> list[InhibitedSpan]:
     """Return every stretch in which an alarm was inhibited, in the order of their beginning."""
-    found: list[Quiet] = []
+    found: list[InhibitedSpan] = []
     latest: dict[tuple[str, str], int] = {}
     for event in events:
         key = event.condition, event.asset
@@ -112,7 +98,7 @@ def quiet_stretches(events: Iterable[AlarmMoved]) -> list[Quiet]:
             del latest[key]
         if opens:
             latest[key] = len(found)
-            found.append(Quiet(condition=event.condition, asset=event.asset,
+            found.append(InhibitedSpan(condition=event.condition, asset=event.asset,
                                kind=event.transition, start=event.time, end=None, by=event.by,
                                why=event.why))
     return found
@@ -124,7 +110,7 @@ _FLOOD_ABOVE, _FLOOD_BELOW, _MANY_AN_HOUR = 10, 5, 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Yardstick:
-    """What the standard calls acceptable, and where it says so."""
+    """A limit that the standard calls acceptable, with its clause."""
 
     acceptable: str
     source: str
@@ -152,13 +138,13 @@ SHORTEST = 30 * DAY
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureSettings:
-    """What the standard names but gives no figure for, except ``stale`` (24 h). Durations in ms."""
+    """Settings for which the standard gives no figure, except ``stale`` (24 h). Durations in ms."""
 
     chatter_count: int = 3
     """Raisings of one alarm within ``chatter_within`` that make it chatter (setting)."""
     chatter_within: int = _TEN
     fleeting: int = MINUTE
-    """An alarm gone again sooner than this, before anybody answered, is fleeting (setting)."""
+    """An alarm that returns to normal sooner, unacknowledged, is fleeting (setting)."""
     stale: int = DAY
     top: int = 10
 
@@ -174,7 +160,7 @@ class Flood:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frequent:
-    """How often one alarm came; ``share`` is its part of all, from 0 to 1."""
+    """The number of times one alarm was raised; ``share`` is its part of all, from 0 to 1."""
 
     condition: str
     asset: str
@@ -211,12 +197,12 @@ class Measures:
     fleeting: tuple[Frequent, ...]
     stale: tuple[Occurrence, ...]
     stale_on_worst_day: int
-    standing: tuple[Occurrence, ...]
-    """What stood at the end."""
+    active: tuple[Occurrence, ...]
+    """Alarms active at the end."""
     priorities: Mapping[Priority, float | None]
-    quiet: tuple[Quiet, ...]
+    inhibited: tuple[InhibitedSpan, ...]
     """Shelved, suppressed and out of service at any time of the span."""
-    quiet_counts: Mapping[Transition, int]
+    inhibited_counts: Mapping[Transition, int]
     answered_median: float | None
     """ms from raising to acknowledgement."""
     unanswered: int
@@ -229,7 +215,7 @@ class Measures:
 
 
 def measure(
-    events: Sequence[AlarmMoved], start: int, end: int,
+    events: Sequence[AlarmTransition], start: int, end: int,
     settings: MeasureSettings | None = None,
 ) -> Measures:
     """Measure the span; ``events`` are all alarm transitions until ``end``, in order.
@@ -248,7 +234,7 @@ def measure(
     frequent = _frequent(raised, len(raised))
     stale = [o for o in every if _stale_from(o, settings) < _reach(o, end)
              and _reach(o, end) > start]
-    quiet = [q for q in quiet_stretches(known) if q.end is None or q.end > start]
+    inhibited = [q for q in inhibited_spans(known) if q.end is None or q.end > start]
     waits = [o.acknowledged - o.raised for o in raised if o.acknowledged is not None]
     count, span = len(raised), end - start
     return Measures(
@@ -262,10 +248,10 @@ def measure(
         top_share=sum(f.count for f in frequent[: settings.top]) / count if count else None,
         chattering=_chattering(raised, settings), fleeting=_fleeting(raised, settings),
         stale=tuple(stale), stale_on_worst_day=_worst_day(stale, start, end, settings),
-        standing=tuple(o for o in every if o.ended is None),
+        active=tuple(o for o in every if o.ended is None),
         priorities={p: sum(o.priority is p for o in raised) / count if count else None
                     for p in Priority},
-        quiet=tuple(quiet), quiet_counts=Counter(q.kind for q in quiet),
+        inhibited=tuple(inhibited), inhibited_counts=Counter(q.kind for q in inhibited),
         answered_median=median(waits) if waits else None, unanswered=count - len(waits),
     )
 
@@ -287,7 +273,7 @@ def _above(periods: Counter[int], limit: int, span: int, length: int) -> float:
 
 
 def _floods(times: Sequence[int], end: int) -> tuple[Flood, ...]:
-    """Slide 10 minutes along: a flood ends as soon as fewer than 5 alarms lie in them."""
+    """Return the floods of a sliding window of 10 minutes; one ends below 5 alarms."""
     found: list[Flood] = []
     recent: deque[int] = deque()
     began: int | None = None

@@ -10,16 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from collector.alarms.lifecycle import Input, step
+from collector.alarms import Input, step
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, Transition
-from collector.domain.formatting import duration_text
+from collector.domain.evaluations import ConditionState, Evaluation
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import AlarmState, LiveAlarm
-from collector.domain.verdicts import Standing, Verdict
-
-__all__ = ["AlarmRegistry", "RegistryStatistics"]
+from collector.domain.units import duration_text
 
 Key = tuple[str, str]
 
@@ -57,7 +55,7 @@ class _Entry:
     """One alarm and its last event."""
 
     state: AlarmState = AlarmState.NORMAL
-    last: AlarmMoved | None = None
+    last: AlarmTransition | None = None
     present: bool = False
     raised: int | None = None
     inhibited_by: str = ""
@@ -73,7 +71,7 @@ class _Move:
     by: str = ""
     why: str = ""
     until: int | None = None
-    verdict: Verdict | None = None
+    evaluation: Evaluation | None = None
 
 
 class AlarmRegistry:
@@ -85,7 +83,7 @@ class AlarmRegistry:
 
     def __init__(
         self, site: str, names: Mapping[str, str] | None = None,
-        evaluation_of: Callable[[str, str], Verdict | None] = lambda condition, asset: None,
+        evaluation_of: Callable[[str, str], Evaluation | None] = lambda condition, asset: None,
     ) -> None:
         self._site = site
         self._evaluation_of = evaluation_of
@@ -104,14 +102,14 @@ class AlarmRegistry:
 
     # -- evaluations -----------------------------------------------------------------------------
 
-    def apply(self, verdicts: Iterable[Verdict]) -> list[AlarmMoved]:
+    def apply(self, evaluations: Iterable[Evaluation]) -> list[AlarmTransition]:
         """Apply evaluations; one that is unknown, or the same as before, changes nothing."""
-        moved: list[AlarmMoved] = []
-        for verdict in verdicts:
-            if verdict.standing is Standing.UNKNOWN:
+        moved: list[AlarmTransition] = []
+        for evaluation in evaluations:
+            if evaluation.state is ConditionState.UNKNOWN:
                 continue
-            key = (verdict.condition, verdict.asset)
-            present = verdict.standing is Standing.PRESENT
+            key = (evaluation.condition, evaluation.asset)
+            present = evaluation.state is ConditionState.ACTIVE
             entry = self._entries.get(key)
             if entry is None:
                 if not present:
@@ -121,7 +119,7 @@ class AlarmRegistry:
                 continue
             entry.present = present
             given = Input.ABNORMAL if present else Input.NORMAL
-            moved += self._move(key, entry, given, _Move(verdict.time, verdict=verdict))
+            moved += self._move(key, entry, given, _Move(evaluation.time, evaluation=evaluation))
         return moved
 
     def restore_active(self, holding: Mapping[Key, bool]) -> None:
@@ -130,9 +128,9 @@ class AlarmRegistry:
             if entry.state in _TIMED:
                 entry.present = holding.get(key, False)
 
-    def reconcile(self, holding: Mapping[Key, bool], now: int) -> list[AlarmMoved]:
+    def reconcile(self, holding: Mapping[Key, bool], now: int) -> list[AlarmTransition]:
         """Return to normal each alarm whose condition is inactive or no longer monitored."""
-        moved: list[AlarmMoved] = []
+        moved: list[AlarmTransition] = []
         for key, entry in list(self._entries.items()):
             if entry.present and not holding.get(key, False):
                 entry.present = False
@@ -142,22 +140,22 @@ class AlarmRegistry:
 
     # -- operator actions ------------------------------------------------------------------------
 
-    def act(self, action: OperatorAction) -> list[AlarmMoved]:
+    def act(self, action: OperatorAction) -> list[AlarmTransition]:
         """Carry out an operator action.
 
         Raises ``ActionRefused`` before any effect when the alarm is not there, its state does not
         list the action, or a reason or an end that it needs is missing.
         """
         key = self._find(action.alarm)
-        if action.deed in _NEEDS_WHY and not action.why.strip():
-            raise ActionRefused(f"to {action.deed.value.replace('-', ' ')} an alarm needs a reason")
-        if action.deed is ActionKind.SHELVE and action.until is None:
+        if action.kind in _NEEDS_WHY and not action.why.strip():
+            raise ActionRefused(f"to {action.kind.value.replace('-', ' ')} an alarm needs a reason")
+        if action.kind is ActionKind.SHELVE and action.until is None:
             raise ActionRefused("to shelve an alarm needs a time when it ends")
         if action.until is not None and action.until <= action.time:
             raise ActionRefused("the end given is already past")
         entry = self._entries.get(key) or _Entry()
-        plain = _PLAIN.get(action.deed)
-        given = plain if plain is not None else _LEAVING[action.deed][entry.present]
+        plain = _PLAIN.get(action.kind)
+        given = plain if plain is not None else _LEAVING[action.kind][entry.present]
         step(entry.state, given)
         self._entries[key] = entry
         return self._move(
@@ -180,9 +178,9 @@ class AlarmRegistry:
         """Return the instant (ms) at which the next shelf or suppression ends, or ``None``."""
         return min([e.until for e in self._entries.values() if e.until is not None], default=None)
 
-    def tick(self, now: int) -> list[AlarmMoved]:
+    def tick(self, now: int) -> list[AlarmTransition]:
         """End each shelf, suppression and time out of service that has run out."""
-        moved: list[AlarmMoved] = []
+        moved: list[AlarmTransition] = []
         for key, entry in self._entries.items():
             if entry.until is not None and entry.until <= now and entry.state in _TIMED:
                 given = _LEAVING[_TIMED[entry.state]][entry.present]
@@ -210,7 +208,7 @@ class AlarmRegistry:
             by=entry.inhibited_by, why=entry.inhibited_why, until=entry.until,
         )
 
-    def rebuild(self, events: Iterable[AlarmMoved]) -> None:
+    def rebuild(self, events: Iterable[AlarmTransition]) -> None:
         """Start again from the alarm events of the journal, given in their order."""
         self._entries = {}
         for event in events:
@@ -218,7 +216,7 @@ class AlarmRegistry:
             self._remember(entry, event, self._state_after(entry, event))
 
     @staticmethod
-    def _state_after(entry: _Entry, event: AlarmMoved) -> AlarmState:
+    def _state_after(entry: _Entry, event: AlarmTransition) -> AlarmState:
         match event.transition:
             case Transition.ACKNOWLEDGED:
                 gone = entry.state is AlarmState.RETURNED_UNACKNOWLEDGED
@@ -229,7 +227,7 @@ class AlarmRegistry:
             case other:
                 return _AFTER[other]
 
-    def _remember(self, entry: _Entry, event: AlarmMoved, state: AlarmState) -> None:
+    def _remember(self, entry: _Entry, event: AlarmTransition, state: AlarmState) -> None:
         entry.state, entry.last = state, event
         match event.transition:
             case Transition.RAISED:
@@ -243,7 +241,7 @@ class AlarmRegistry:
 
     # -- transitions -----------------------------------------------------------------------------
 
-    def _move(self, key: Key, entry: _Entry, given: Input, move: _Move) -> list[AlarmMoved]:
+    def _move(self, key: Key, entry: _Entry, given: Input, move: _Move) -> list[AlarmTransition]:
         found = step(entry.state, given)
         moved = []
         for transition in found.transitions:
@@ -255,13 +253,13 @@ class AlarmRegistry:
 
     def _event(
         self, key: Key, entry: _Entry, transition: Transition, move: _Move,
-    ) -> AlarmMoved:
+    ) -> AlarmTransition:
         condition, last = CATALOGUE[key[0]], entry.last
         if transition is Transition.RAISED:
             return self._raised(key, last, move)
         live = last if entry.state is not AlarmState.NORMAL else None
         since = live.since if live is not None else move.time
-        return AlarmMoved(
+        return AlarmTransition(
             time=move.time, site=self._site, condition=key[0], asset=key[1],
             transition=transition, priority=condition.priority, signal=condition.signal,
             since=since, values=dict(live.values) if live is not None else {},
@@ -270,18 +268,18 @@ class AlarmRegistry:
             by=move.by, why=move.why, until=move.until,
         )
 
-    def _raised(self, key: Key, last: AlarmMoved | None, move: _Move) -> AlarmMoved:
+    def _raised(self, key: Key, last: AlarmTransition | None, move: _Move) -> AlarmTransition:
         condition = CATALOGUE[key[0]]
-        verdict = move.verdict or self._evaluation_of(*key)
-        since = verdict.since if verdict is not None else None
-        return AlarmMoved(
+        evaluation = move.evaluation or self._evaluation_of(*key)
+        since = evaluation.since if evaluation is not None else None
+        return AlarmTransition(
             time=move.time, site=self._site, condition=key[0], asset=key[1],
             transition=Transition.RAISED, priority=condition.priority, signal=condition.signal,
             since=since if since is not None else move.time,
-            text=verdict.text if verdict is not None and verdict.text
+            text=evaluation.text if evaluation is not None and evaluation.text
             else self._text(key, Transition.RAISED, move, move.time),
             id=self._occurrence(key, last, move.time),
-            values=dict(verdict.values) if verdict is not None else {},
+            values=dict(evaluation.values) if evaluation is not None else {},
         )
 
     def _text(self, key: Key, transition: Transition, move: _Move, since: int) -> str:
@@ -301,7 +299,7 @@ class AlarmRegistry:
         return f"{what} {said}{by}{why}."
 
     @staticmethod
-    def _occurrence(key: Key, last: AlarmMoved | None, time: int) -> str:
+    def _occurrence(key: Key, last: AlarmTransition | None, time: int) -> str:
         seconds = time // 1000
         name = f"{key[0]}.{key[1]}.{seconds}"
         # A second occurrence within the second (or after a clock was set back onto it).

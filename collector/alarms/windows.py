@@ -15,26 +15,12 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.registry import AlarmRegistry
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, FactNoted, Transition
+from collector.domain.events import AlarmTransition, SystemEvent, Transition
 from collector.domain.plant import Plant
 from collector.domain.units import DAY, HOUR, MINUTE
-from collector.domain.windows import Window, WindowKind
-
-__all__ = [
-    "FACTS",
-    "LONGEST",
-    "MANY_HOURS",
-    "OF_GENERATOR",
-    "OF_RISER",
-    "WindowTexts",
-    "Windows",
-    "explains",
-    "most_in_a_day",
-    "systems",
-]
 
 Key = tuple[str, str]
 
@@ -86,18 +72,18 @@ class Windows:
     @staticmethod
     def handles(action: OperatorAction) -> bool:
         """Whether an action declares or ends a window."""
-        return action.deed in _KINDS
+        return action.kind in _KINDS
 
     # -- operator actions ------------------------------------------------------------------------
 
-    def act(self, action: OperatorAction) -> list[FactNoted | AlarmMoved]:
+    def act(self, action: OperatorAction) -> list[SystemEvent | AlarmTransition]:
         """Declare a window, or end one early; return the event and the alarm transitions it causes.
 
         Raises ``ActionRefused``, before any effect, for what cannot have such a window, without a
         reason, without an end or with one past or too far off, and when there is none to end.
         """
-        kind = _KINDS[action.deed]
-        if action.deed in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
+        kind = _KINDS[action.kind]
+        if action.kind in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
             window = self._open.get((kind, action.alarm))
             if window is None:
                 raise ActionRefused(f"no {kind} of {action.alarm} is declared")
@@ -109,8 +95,9 @@ class Windows:
         return [fact, *self._inhibit(window, action.time)]
 
     def _requested(self, kind: WindowKind, action: OperatorAction) -> Window:
-        quiet = self._inhibited(kind, action.alarm)
-        if not quiet or (kind is WindowKind.IMPAIRMENT and not systems(self._plant, action.alarm)):
+        inhibits = self._inhibited(kind, action.alarm)
+        if not inhibits or (kind is WindowKind.IMPAIRMENT
+                            and not systems(self._plant, action.alarm)):
             raise ActionRefused(f"nothing is watched there that a {kind} would quiet: "
                                 f"{action.alarm}")
         if not action.why.strip():
@@ -123,7 +110,7 @@ class Windows:
             raise ActionRefused(f"a {kind} is declared for {LONGEST[kind] // DAY} days at most; "
                                 "declare it again then")
         return Window(kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                      by=action.by, why=action.why.strip(), quiet=quiet)
+                      by=action.by, why=action.why.strip(), inhibits=inhibits)
 
     def _inhibited(self, kind: WindowKind, asset: str) -> tuple[str, ...]:
         found = [(c, a) for c, a in self._monitored() if self._covers(kind, asset, c, a)]
@@ -152,16 +139,16 @@ class Windows:
     # -- facts -----------------------------------------------------------------------------------
 
     def _fact(self, window: Window, what: str, at: int, text: str, *, by: str = "",
-              why: str = "") -> FactNoted:
-        return FactNoted(
+              why: str = "") -> SystemEvent:
+        return SystemEvent(
             time=at, site=self._plant.site.id, fact=_NAMES[window.kind, what], asset=window.asset,
             text=text, values={
                 "since": format_instant(window.since), "until": format_instant(window.until),
-                "by": by or window.by, "why": why or window.why, "quiet": " ".join(window.quiet),
+                "by": by or window.by, "why": why or window.why, "quiet": " ".join(window.inhibits),
             },
         )
 
-    def apply(self, fact: FactNoted) -> None:
+    def apply(self, fact: SystemEvent) -> None:
         """Apply an event: at once, and again when the journal is read after a crash."""
         kind, what = FACTS.get(fact.fact, (None, ""))
         if kind is None:
@@ -171,7 +158,7 @@ class Windows:
             self._open[key] = Window(
                 kind=kind, asset=fact.asset, since=parse_instant(str(values["since"])),
                 until=parse_instant(str(values["until"])), by=str(values["by"]),
-                why=str(values["why"]), quiet=tuple(str(values["quiet"]).split()),
+                why=str(values["why"]), inhibits=tuple(str(values["quiet"]).split()),
             )
         elif key in self._open and what == "ending":
             self._open[key] = replace(self._open[key], reminded=True)
@@ -186,9 +173,9 @@ class Windows:
         return min([w.until if w.reminded else _remind_at(w) for w in self._open.values()],
                    default=None)
 
-    def tick(self, now: int) -> list[FactNoted | AlarmMoved]:
+    def tick(self, now: int) -> list[SystemEvent | AlarmTransition]:
         """Announce windows that end soon, and end those whose time is up."""
-        events: list[FactNoted | AlarmMoved] = []
+        events: list[SystemEvent | AlarmTransition] = []
         for window in self.active():
             if window.until <= now:
                 events += self._end(window, now)
@@ -199,49 +186,50 @@ class Windows:
         return events
 
     def _end(self, window: Window, at: int, *, by: str = "", why: str = "",
-             ) -> list[FactNoted | AlarmMoved]:
+             ) -> list[SystemEvent | AlarmTransition]:
         fact = self._fact(window, "ended", at, self._texts.ended(window, by, why), by=by, why=why)
         self.apply(fact)
-        moved: list[AlarmMoved] = []
-        for name in window.quiet:
+        moved: list[AlarmTransition] = []
+        for name in window.inhibits:
             if not self._still_inhibited(window.kind, name, at, moved):
                 self._try(_RELEASE[window.kind], name, at, moved, by=by,
                           why=f"the {window.kind} ended")
         return [fact, *moved, *self.after(moved, at)]
 
     def _still_inhibited(
-        self, kind: WindowKind, name: str, at: int, moved: list[AlarmMoved],
+        self, kind: WindowKind, name: str, at: int, moved: list[AlarmTransition],
     ) -> bool:
         """Keep an alarm inhibited to the end of another window of the kind that covers it."""
-        others = [w for w in self._open.values() if w.kind is kind and name in w.quiet]
+        others = [w for w in self._open.values() if w.kind is kind and name in w.inhibits]
         if others:
             last = max(others, key=lambda w: w.until)
             self._try(_INHIBIT[kind], name, at, moved, by=last.by, why=last.why, until=last.until)
         return bool(others)
 
-    def _inhibit(self, window: Window, at: int) -> list[AlarmMoved]:
-        moved: list[AlarmMoved] = []
-        for name in window.quiet:
+    def _inhibit(self, window: Window, at: int) -> list[AlarmTransition]:
+        moved: list[AlarmTransition] = []
+        for name in window.inhibits:
             until = max(w.until for w in self._open.values()
-                        if w.kind is window.kind and name in w.quiet)
+                        if w.kind is window.kind and name in w.inhibits)
             self._try(_INHIBIT[window.kind], name, at, moved, by=window.by, until=until,
                       why=f"{window.kind}: {window.why}")
         return moved
 
     def _try(
-        self, kind: ActionKind, name: str, at: int, moved: list[AlarmMoved], *, by: str, why: str,
+        self, kind: ActionKind, name: str, at: int, moved: list[AlarmTransition], *, by: str,
+        why: str,
         until: int | None = None,
     ) -> None:
-        action = OperatorAction(deed=kind, alarm=name, time=at, by=by, why=why, until=until)
+        action = OperatorAction(kind=kind, alarm=name, time=at, by=by, why=why, until=until)
         try:
             moved += self._registry.act(action)
         except ActionRefused:
             # Shelved, or inhibited for another reason: it stays so, without an event.
             return
 
-    def after(self, moved: Iterable[AlarmMoved], now: int) -> list[AlarmMoved]:
+    def after(self, moved: Iterable[AlarmTransition], now: int) -> list[AlarmTransition]:
         """Inhibit an alarm that a shelf's end, or a new site file, has raised within a window."""
-        again: list[AlarmMoved] = []
+        again: list[AlarmTransition] = []
         for event in moved:
             if event.transition is not Transition.RAISED:
                 continue
@@ -257,7 +245,7 @@ class Windows:
     def dump(self) -> list[dict[str, Any]]:
         """Return the active windows, and those of the last day, as JSON-able data."""
         return [{"kind": w.kind.value, "asset": w.asset, "since": w.since, "until": w.until,
-                 "by": w.by, "why": w.why, "quiet": list(w.quiet), "reminded": w.reminded,
+                 "by": w.by, "why": w.why, "quiet": list(w.inhibits), "reminded": w.reminded,
                  "over": over}
                 for over, group in ((False, self._open.values()), (True, self._past))
                 for w in group]
@@ -268,7 +256,7 @@ class Windows:
         for raw in state:
             window = Window(
                 kind=WindowKind(raw["kind"]), asset=raw["asset"], since=raw["since"],
-                until=raw["until"], by=raw["by"], why=raw["why"], quiet=tuple(raw["quiet"]),
+                until=raw["until"], by=raw["by"], why=raw["why"], inhibits=tuple(raw["quiet"]),
                 reminded=raw["reminded"],
             )
             if raw["over"]:
@@ -281,9 +269,9 @@ def _remind_at(window: Window) -> int:
     return window.until - min(REMIND, (window.until - window.since) // 2)
 
 
-_PROCEDURE = ("Follow the impairment procedure: tell the owner and the authority having "
-              "jurisdiction, keep a watch where it is required, and tell them again when the "
-              "system is restored.")
+_PROCEDURE = ("Follow the impairment procedure: notify the owner and the authority having "
+              "jurisdiction, keep a fire watch where it is required, and notify them again when "
+              "the system is restored.")
 _VISIT = "Isolate, lock out and bleed down before you touch anything."
 
 
@@ -320,11 +308,11 @@ class WindowTexts:
                 f"{', '.join(self._name(r) for r in long)}: more than 10 h out of service within "
                 "24 h. The authority having jurisdiction may then require evacuation or a fire "
                 "watch (NFPA 1 13.1.9): ask them.")
-        return " ".join([*parts, self._quiet(window)])
+        return " ".join([*parts, self._inhibited_words(window)])
 
-    def _quiet(self, window: Window) -> str:
+    def _inhibited_words(self, window: Window) -> str:
         places: dict[str, list[str]] = {}
-        for name in window.quiet:
+        for name in window.inhibits:
             condition, _, asset = name.partition(".")
             known = CATALOGUE.get(condition)
             title = known.title.lower() if known is not None else condition
@@ -335,16 +323,17 @@ class WindowTexts:
 
     def ending(self, window: Window, now: int) -> str:
         """Return the text of the reminder before the end."""
-        minutes = max((window.until - now) // 60_000, 1)
+        minutes = max((window.until - now) // MINUTE, 1)
         return (f"The {self._what(window)} ends at {self._instant(window.until)}, in "
                 f"{minutes} min: {window.why.rstrip('.')}. Restore it by then, or declare it again "
                 "with another end. What still holds then is raised.")
 
     def ended(self, window: Window, by: str, why: str) -> str:
         """Return the text of the end, with the operator if one ended it early."""
-        who = f" by {by}" if by else " by itself: its time is up"
+        who = f" by {by}" if by else ": its time is up"
         more = f": {why.strip().rstrip('.')}" if by and why.strip() else ""
-        last = " Tell those who were told of it." if window.kind is WindowKind.IMPAIRMENT else ""
+        impaired = window.kind is WindowKind.IMPAIRMENT
+        last = " Notify everyone who was notified of it." if impaired else ""
         return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
 
 
@@ -359,7 +348,7 @@ the authority having jurisdiction require evacuation or a fire watch."""
 
 
 def systems(plant: Plant, asset: str) -> tuple[str, ...]:
-    """Return the risers that an impairment of ``asset`` (riser, generator or site) takes down."""
+    """Return the risers that an impairment of ``asset`` (riser, generator or site) affects."""
     if asset == plant.site.id:
         return tuple(plant.risers)
     if asset in plant.generators:

@@ -13,25 +13,19 @@ from typing import Any
 
 from collector.alarms.registry import AlarmRegistry
 from collector.alarms.windows import Windows
-from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.baselines import Baseline
-from collector.domain.columns import Columns
+from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction, Window
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import AlarmMoved, Event, FactNoted
-from collector.domain.fills import DeclaredFill
+from collector.domain.evaluations import ConditionState, Evaluation, NotMonitored
+from collector.domain.events import AlarmTransition, Event, SystemEvent
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
-from collector.domain.verdicts import NotWatched, Standing, Verdict
-from collector.domain.windows import Window
+from collector.domain.readings import Columns, Reading
 from collector.rules.engine.engine import Engine
 from collector.rules.engine.step import EngineStatistics, StepResult
 from collector.rules.registry import build_rule_set
 
-__all__ = ["Watch"]
 
-
-class Watch:
+class SiteMonitor:
     """Monitors one plant. ``step`` is the tick of the evaluation grid in ms."""
 
     def __init__(self, *, plant: Plant, settings: ConditionSettings, step: int = 1000) -> None:
@@ -45,7 +39,7 @@ class Watch:
         self._alarms = _AlarmStage(self._engine, self._registry, self._windows)
 
     def __repr__(self) -> str:
-        return f"Watch({self._engine!r}, {self._registry!r})"
+        return f"SiteMonitor({self._engine!r}, {self._registry!r})"
 
     def feed(self, readings: Sequence[Reading]) -> list[Event]:
         """Evaluate readings in the order of their time; due ticks before each run first.
@@ -71,7 +65,7 @@ class Watch:
 
     def catch_up(
         self, readings: Sequence[Reading], now: int | None = None, *,
-        facts: Sequence[FactNoted] = (),
+        facts: Sequence[SystemEvent] = (),
     ) -> None:
         """Feed again the readings and events journalled after the snapshot that was loaded.
 
@@ -80,14 +74,14 @@ class Watch:
         waiting = deque(facts)
         for reading in readings:
             while waiting and waiting[0].time <= reading.time:
-                self._take(waiting.popleft())
+                self._apply(waiting.popleft())
             self._engine.advance(None, (reading,))
         for fact in waiting:
-            self._take(fact)
+            self._apply(fact)
         self._engine.advance(now)
         self._engine.resume()
 
-    def _take(self, fact: FactNoted) -> None:
+    def _apply(self, fact: SystemEvent) -> None:
         self._windows.apply(fact)
         self._engine.record_event(fact)
 
@@ -99,17 +93,17 @@ class Watch:
         """
         if self._windows.handles(action):
             return list(self._windows.act(action))
-        if action.deed in (ActionKind.DECLARE_FILL, ActionKind.END_FILL):
+        if action.kind in (ActionKind.DECLARE_FILL, ActionKind.END_FILL):
             fact = self._engine.fills.request(action)
             self._engine.record_event(fact)
             return [fact]
-        if action.deed is ActionKind.RESET_BASELINE:
+        if action.kind is ActionKind.RESET_BASELINE:
             return [self._engine.reset_baseline(
                 action.alarm, action.time, action.by, action.why,
             )]
         return list(self._registry.act(action))
 
-    def note(self, fact: FactNoted) -> list[Event]:
+    def record_event(self, fact: SystemEvent) -> list[Event]:
         """Apply an event of the daemon's own, after the ticks due before it.
 
         Returns the events of those ticks; what the event causes comes with the next tick.
@@ -131,20 +125,20 @@ class Watch:
         return [self._up_to_date(alarm) for alarm in self._registry.alarms()]
 
     def _up_to_date(self, alarm: LiveAlarm) -> LiveAlarm:
-        verdict = self._engine.says(alarm.condition, alarm.asset) if alarm.present else None
-        if verdict is None or verdict.standing is Standing.ABSENT:
+        evaluation = self._engine.says(alarm.condition, alarm.asset) if alarm.present else None
+        if evaluation is None or evaluation.state is ConditionState.INACTIVE:
             return alarm
-        if verdict.standing is Standing.UNKNOWN:
-            return replace(alarm, text=f"{alarm.text} Not known at present: {verdict.because}.")
-        return replace(alarm, text=verdict.text, values=verdict.values)
+        if evaluation.state is ConditionState.UNKNOWN:
+            return replace(alarm, text=f"{alarm.text} Not known at present: {evaluation.because}.")
+        return replace(alarm, text=evaluation.text, values=evaluation.values)
 
-    def verdicts(self) -> list[Verdict]:
+    def evaluations(self) -> list[Evaluation]:
         """Return the current evaluation of every rule; an unknown one has its reason."""
         return self._engine.current()
 
-    def not_watched(self) -> list[NotWatched]:
+    def not_monitored(self) -> list[NotMonitored]:
         """Return the conditions that cannot be monitored, with the reason."""
-        return list(self._engine.not_watched)
+        return list(self._engine.not_monitored)
 
     def windows(self) -> list[Window]:
         """Return the active impairments and visits, with the alarms each inhibits."""
@@ -152,7 +146,7 @@ class Watch:
 
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""
-        return self._engine.baselines.standing()
+        return self._engine.baselines.current()
 
     def statistics(self) -> EngineStatistics:
         """Return the counts of the rules."""
@@ -162,7 +156,7 @@ class Watch:
         """Return the rules' state as JSON-able data; alarms are rebuilt from their events."""
         return self._engine.dump() | {"windows": self._windows.dump()}
 
-    def load(self, state: Mapping[str, Any], events: Iterable[AlarmMoved]) -> None:
+    def load(self, state: Mapping[str, Any], events: Iterable[AlarmTransition]) -> None:
         """Restore a dumped state, and rebuild the alarms from all their events."""
         self._engine.load(state)
         self._registry.rebuild(events)

@@ -16,17 +16,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import Clock
 from collector.domain.actions import OperatorAction
 from collector.domain.errors import ActionRefused, JournalCorrupt, JournalError
-from collector.domain.events import AlarmMoved, Event, FactNoted
-from collector.domain.live import LivePicture
+from collector.domain.events import AlarmTransition, Event, SystemEvent
+from collector.domain.live import LivePicture, PipelineStatistics
 from collector.domain.readings import Reading
 from collector.journal import Journal
-
-__all__ = ["Pipeline", "PipelineStatistics", "Store", "alarm_events", "restore",
-           "restore_from_journal"]
 
 _log = logging.getLogger(__name__)
 
@@ -38,6 +35,8 @@ _CLOCK_SET = 2000
 
 _KEPT_IN_MEMORY = 500_000
 """Most readings kept while the journal cannot write: days of one site, about 150 MB."""
+_UNJOURNALLED_AFTER = 30_000
+"""ms of a journal that cannot be written before its events are sent from memory (setting)."""
 
 
 class Store(Protocol):
@@ -48,24 +47,6 @@ class Store(Protocol):
         meta: Mapping[str, str] = ...,
     ) -> int:
         """Store readings and events in one transaction; return its number."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PipelineStatistics:
-    """Counts and state of the pipeline. Instants and durations in ms of the daemon's clock."""
-
-    readings: int
-    events: int
-    commits: int
-    commit_failures: int
-    waiting: int
-    """Readings in memory that are not committed yet."""
-    dropped: int
-    """Readings dropped because the journal could not write for too long."""
-    last_turn: int | None
-    last_commit: int | None
-    trouble: str
-    """Why the journal cannot write; empty when it can."""
 
 
 @dataclass(slots=True)
@@ -81,21 +62,25 @@ class _Request:
 
 
 class Pipeline:
-    """Takes readings and actions; calls ``committed`` with what each commit holds."""
+    """Takes readings and actions; calls ``committed`` with what each commit holds.
+
+    While the journal cannot be written for long, ``unjournalled`` is called each turn with the
+    events since its last call: an alarm must reach somebody also when the disk is full.
+    """
 
     def __init__(
-        self, *, site: str, watch: Watch, store: Store, picture: LivePicture, clock: Clock,
+        self, *, site: str, monitor: SiteMonitor, store: Store, picture: LivePicture, clock: Clock,
         committed: Callable[[Sequence[Reading], Sequence[Event]], None],
         step: int = 1000, last_number: int = 0,
     ) -> None:
-        self.watch = watch
+        self.monitor = monitor
         self._site = site
         self._store = store
         self._picture = picture
         self._clock = clock
         self._committed = committed
         self._step = step
-        self._queue: deque[Sequence[Reading] | _Request | FactNoted] = deque()
+        self._queue: deque[Sequence[Reading] | _Request | SystemEvent] = deque()
         self._uncommitted: tuple[list[Reading], list[Event]] = ([], [])
         self._unanswered: list[_Promise] = []
         self._snapshot_due = False
@@ -106,6 +91,10 @@ class Pipeline:
         self._last_turn: int | None = None
         self._last_commit: int | None = None
         self._trouble = ""
+        self._trouble_since: int | None = None
+        self._passed_on = 0
+        """How many uncommitted events went to ``unjournalled``."""
+        self.unjournalled: Callable[[Sequence[Event]], None] = lambda events: None
 
     def __repr__(self) -> str:
         return (f"Pipeline({self._site}, {len(self._queue)} queued, "
@@ -115,7 +104,7 @@ class Pipeline:
         """Queue readings that share a time, which is not before that of the last ones."""
         self._queue.append(readings)
 
-    def record_event(self, fact: FactNoted) -> None:
+    def record_event(self, fact: SystemEvent) -> None:
         """Queue an event of the daemon's own, to be journalled with the rest."""
         self._queue.append(fact)
 
@@ -132,9 +121,9 @@ class Pipeline:
         """Write the state of the rules with the next commit."""
         self._snapshot_due = True
 
-    def replace_watch(self, watch: Watch) -> None:
+    def replace_monitor(self, monitor: SiteMonitor) -> None:
         """Continue with another monitor (a site file read again); its state is saved next turn."""
-        self.watch = watch
+        self.monitor = monitor
         self._snapshot_due = True
 
     def statistics(self) -> PipelineStatistics:
@@ -144,16 +133,24 @@ class Pipeline:
             commits=self._counts["commits"], commit_failures=self._counts["failures"],
             dropped=self._counts["dropped"],
             waiting=len(self._uncommitted[0]) + sum(
-                len(i) for i in self._queue if not isinstance(i, _Request | FactNoted)
+                len(i) for i in self._queue if not isinstance(i, _Request | SystemEvent)
             ),
-            last_turn=self._last_turn, last_commit=self._last_commit, trouble=self._trouble,
+            last_turn=self._last_turn, last_commit=self._last_commit, journal_trouble=self._trouble,
         )
 
     async def run(self) -> None:
-        """Take turns until cancelled; the caller then calls :meth:`finish`."""
+        """Take turns until cancelled; the caller then calls :meth:`finish`.
+
+        A turn under way is ended first: its commit cannot be called back, and would be made again.
+        """
         pause = max(self._step, round(_REAL_PAUSE * getattr(self._clock, "speed", 1.0)))
         while True:
-            await self.turn()
+            turn = asyncio.ensure_future(self.turn())
+            try:
+                await asyncio.shield(turn)
+            except asyncio.CancelledError:
+                await asyncio.gather(turn, return_exceptions=True)
+                raise
             await self._clock.sleep(pause)
 
     async def finish(self) -> None:
@@ -177,8 +174,10 @@ class Pipeline:
         self._last_turn = now
         if readings or events:
             if not await self._commit(readings, events, {"tick": str(now)}):
+                self._pass_on(events, now)
                 return
             self._uncommitted = ([], [])
+            self._trouble_since, self._passed_on = None, 0
             self._picture.update(readings)
             self._committed(readings, events)
         for promise in self._unanswered:
@@ -188,11 +187,20 @@ class Pipeline:
         if self._snapshot_due:
             await self._save_snapshot()
 
+    def _pass_on(self, events: list[Event], now: int) -> None:
+        """Have the events sent that the journal could not keep for a while."""
+        if self._trouble_since is None:
+            self._trouble_since = now
+        if now - self._trouble_since >= _UNJOURNALLED_AFTER:
+            fresh = events[self._passed_on:]
+            self._passed_on = len(events)
+            self.unjournalled(fresh)
+
     def _check_clock(self, now: int) -> None:
         offset = now - self._clock.monotonic()
         moved, self._offset = offset - self._offset, offset
         if abs(moved) > _CLOCK_SET:
-            self.record_event(FactNoted(
+            self.record_event(SystemEvent(
                 time=now, site=self._site, fact="clock-set", values={"seconds": moved / 1000},
                 text=f"The machine's clock was set {abs(moved) / 1000:.0f} s "
                      f"{'forward' if moved > 0 else 'back'}. Readings keep the time they had.",
@@ -203,22 +211,22 @@ class Pipeline:
         readings, events = self._uncommitted
         while self._queue:
             item = self._queue.popleft()
-            if isinstance(item, FactNoted):
+            if isinstance(item, SystemEvent):
                 # In the order of time: some conditions are evaluated from such events.
-                events.extend(self.watch.note(item))
+                events.extend(self.monitor.record_event(item))
                 events.append(item)
             elif isinstance(item, _Request):
                 self._act(item.action, item.promise, events)
             else:
                 readings.extend(item)
-                events.extend(self.watch.feed(item))
+                events.extend(self.monitor.feed(item))
                 self._counts["readings"] += len(item)
         if not self._closing:
-            events.extend(self.watch.advance(now))
+            events.extend(self.monitor.advance(now))
 
     def _act(self, action: OperatorAction, promise: _Promise, events: list[Event]) -> None:
         try:
-            promise.events = list(self.watch.act(action))
+            promise.events = list(self.monitor.act(action))
         except ActionRefused as refusal:
             if not promise.future.done():
                 promise.future.set_exception(refusal)
@@ -258,7 +266,7 @@ class Pipeline:
 
     def _note_trouble(self, what: str, text: str) -> None:
         # Queued like anything else: evaluated with the next turn, committed once that is possible.
-        self.record_event(FactNoted(
+        self.record_event(SystemEvent(
             time=self._clock.now(), site=self._site, fact=f"journal-trouble-{what}", text=text,
         ))
 
@@ -271,7 +279,7 @@ class Pipeline:
             _log.error("%d readings given up: the journal has not written for too long", excess)
 
     async def _save_snapshot(self) -> None:
-        state = json.dumps(self.watch.dump(), separators=(",", ":"))
+        state = json.dumps(self.monitor.dump(), separators=(",", ":"))
         # The state is that after commit ``_number``: a restart feeds the readings of later ones.
         meta = {"watch": state, "watch_commit": str(self._number)}
         if await self._commit([], [], meta):
@@ -279,8 +287,8 @@ class Pipeline:
 
 
 def restore(
-    watch: Watch, *, state: Mapping[str, Any] | None, alarms: Sequence[AlarmMoved],
-    commits: Sequence[tuple[Sequence[Reading], Sequence[FactNoted]]], tick: int | None,
+    monitor: SiteMonitor, *, state: Mapping[str, Any] | None, alarms: Sequence[AlarmTransition],
+    commits: Sequence[tuple[Sequence[Reading], Sequence[SystemEvent]]], tick: int | None,
 ) -> None:
     """Bring a new monitor to the state the last one had when its process ended.
 
@@ -288,36 +296,67 @@ def restore(
     readings and facts of each commit since that snapshot, ``tick`` the instant up to which
     the last commit was evaluated. The events this causes were committed then, and are dropped.
     """
-    watch.load(state or {}, alarms)
+    monitor.load(state or {}, alarms)
     for readings, facts in commits:
-        watch.catch_up(readings, facts=facts)
-    watch.catch_up((), tick)
+        monitor.catch_up(readings, facts=facts)
+    monitor.catch_up((), tick)
 
 
-def restore_from_journal(watch: Watch, journal: Journal) -> int:
-    """Bring a new monitor to where the last process left it; return the last commit's number."""
-    saved, tick = journal.meta("watch"), journal.meta("tick")
-    commits, last = _commits_after(journal, int(journal.meta("watch_commit") or 0))
-    restore(
-        watch, state=json.loads(saved) if saved else None, commits=commits,
-        tick=int(tick) if tick else None,
-        alarms=alarm_events(journal),
-    )
-    return last
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """A monitor as the last process left it; ``damage`` says what could not be restored."""
+
+    monitor: SiteMonitor
+    last_commit: int
+    damage: Sequence[str]
 
 
-def alarm_events(journal: Journal) -> list[AlarmMoved]:
+def restore_from_journal(new_monitor: Callable[[], SiteMonitor], journal: Journal) -> Restored:
+    """Return a monitor brought to where the last process left it.
+
+    A saved state that is damaged is left out: the rules begin with the readings after it.
+    """
+    saved, alarms, damage = journal.meta("watch"), alarm_events(journal), []
+    position = kept_number(journal.meta("watch_commit"))
+    if position is None:
+        damage.append("The number of the rules' last commit is damaged: the readings since they "
+                      "were saved are left out.")
+        position = journal.last_commit
+    commits, last = _commits_after(journal, position)
+    tick = kept_number(journal.meta("tick")) or None
+    try:
+        state = json.loads(saved) if saved else {}
+        monitor = new_monitor()
+        restore(monitor, state=state, commits=commits, tick=tick, alarms=alarms)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+        _log.error("the rules' saved state is damaged: %r", error)
+        damage.append("The rules' saved state is damaged and was left out: what they had learned "
+                      "is learned again.")
+        monitor = new_monitor()
+        restore(monitor, state=None, commits=commits, tick=tick, alarms=alarms)
+    return Restored(monitor=monitor, last_commit=last, damage=damage)
+
+
+def kept_number(text: str | None) -> int | None:
+    """Return a whole number kept in the journal, 0 where there is none, ``None`` if damaged."""
+    if text is None or text.isdecimal():
+        return int(text or 0)
+    _log.error("a number kept in the journal is damaged: %.40r", text)
+    return None
+
+
+def alarm_events(journal: Journal) -> list[AlarmTransition]:
     """Return every alarm transition of the journal, from which the alarms are rebuilt."""
-    return [s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmMoved)]
+    return [s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmTransition)]
 
 
 def _commits_after(
     journal: Journal, position: int,
-) -> tuple[list[tuple[Sequence[Reading], Sequence[FactNoted]]], int]:
-    commits: list[tuple[Sequence[Reading], Sequence[FactNoted]]] = []
+) -> tuple[list[tuple[Sequence[Reading], Sequence[SystemEvent]]], int]:
+    commits: list[tuple[Sequence[Reading], Sequence[SystemEvent]]] = []
     while batch := journal.after(position, 1000):
         for one in batch:
-            facts = [s.event for s in one.events if isinstance(s.event, FactNoted)]
+            facts = [s.event for s in one.events if isinstance(s.event, SystemEvent)]
             if one.readings or facts:
                 commits.append((one.readings, facts))
         position = batch[-1].number

@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping
 
 from collector.clock import Clock
 
-__all__ = ["ServiceManager"]
-
 _log = logging.getLogger(__name__)
 
 
@@ -109,7 +107,8 @@ class ServiceManager:
                 sock.sendto("\n".join(lines).encode(), target)
         except OSError as exc:
             if not self._complained:
-                _log.warning("the service manager could not be told", extra={"reason": str(exc)})
+                _log.warning("the service manager could not be notified",
+                             extra={"reason": str(exc)})
             self._complained = True
         else:
             self._complained = False

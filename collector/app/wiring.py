@@ -7,33 +7,21 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from collector.acceptance import AcceptanceService, History, Record, RecordStore
+from collector.acceptance import AcceptanceService, RecordStore
+from collector.acceptance.record import render_record
 from collector.config import SiteConfig, load_site
-from collector.config.secrets import kept_key
-from collector.domain.errors import QuietpipeError, SiteFileError
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
-from collector.domain.links import Link, LinkSigner
+from collector.config.field_types import kept_key
+from collector.domain.errors import SiteFileError
+from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
+from collector.domain.messages import Link, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
 from collector.journal import Journal
 from collector.logs import hide_secret
-from collector.notify.heartbeat import Beat
+from collector.notify.channels import Beat
 from collector.notify.policy import LinkMaker, Policy
 from collector.web.services import LinkServices
-
-__all__ = [
-    "JournalHistory",
-    "acceptance_events",
-    "beat_of",
-    "hide_secrets",
-    "link_services",
-    "open_acceptance",
-    "policy_of",
-    "read_again",
-    "record_store",
-    "signer_of",
-]
 
 _log = logging.getLogger(__name__)
 
@@ -43,22 +31,19 @@ _SLACK = MINUTE
 """ms by which an occurrence's number may lie after its raising, where two share a second."""
 
 
-def signer_of(config: SiteConfig) -> LinkSigner:
-    """Return the signer of this site's links, with the site file's key or one in the data folder.
+def signer_of(config: SiteConfig) -> tuple[LinkSigner, str]:
+    """Return the signer of this site's links, and what is wrong with its key, if anything.
 
-    Raises ``QuietpipeError`` when that file can be neither read nor written.
+    The key is the site file's, or one kept in the data folder.
     """
-    given, path = config.board.link_key, config.data / "links.key"
-    try:
-        key = given.encode() if given is not None else kept_key(path)
-    except (OSError, UnicodeDecodeError) as error:
-        raise QuietpipeError(f"the key of the links cannot be kept in {path}: {error}") from error
+    given = config.board.link_key
+    key, said = (given.encode(), "") if given is not None else kept_key(config.data / "links.key")
     hide_secret(key.decode())
-    return LinkSigner(key, config.plant.site.id)
+    return LinkSigner(key, config.plant.site.id), said
 
 
 def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
-    """Return the changed site file, or why the one in force stays."""
+    """Return the changed site file, or the reason to keep the old one."""
     try:
         config = load_site(site_file)
     except SiteFileError as error:
@@ -94,7 +79,7 @@ def beat_of(config: SiteConfig) -> Beat | None:
 
 
 def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: str) -> Policy:
-    """Return the policy of notification in force.
+    """Return the current notification policy.
 
     Links in messages lead to the site file's public address, or to ``served``, where the board is
     served, if it listens on an address (``listen``) that other machines can open.
@@ -117,23 +102,23 @@ def link_services(
     config: Callable[[], SiteConfig], signer: Callable[[], LinkSigner],
     journal: Callable[[], Journal],
 ) -> LinkServices:
-    """Return what the pages behind the links read; each argument is called for every request."""
+    """Return the services of the link pages; each argument is called for every request."""
     def name(who: str) -> str:
         known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
         return next(known, who)
 
-    async def history(occurrence: str) -> Sequence[AlarmMoved]:
+    async def history(occurrence: str) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_history, journal(), occurrence)
 
     return LinkServices(read=lambda token, now: signer().read(token, now), name=name,
                         history=history)
 
 
-def _history(journal: Journal, occurrence: str) -> list[AlarmMoved]:
+def _history(journal: Journal, occurrence: str) -> list[AlarmTransition]:
     raised = occurrence.rpartition(".")[2]
     start = int(raised) * 1000 - _SLACK if raised.isdigit() else None
     return [s.event for s in journal.events(start=start, kind="alarm")
-            if isinstance(s.event, AlarmMoved) and s.event.id == occurrence]
+            if isinstance(s.event, AlarmTransition) and s.event.id == occurrence]
 
 
 _FOLDER = "acceptance"
@@ -160,7 +145,7 @@ class JournalHistory:
     def clock_sets(self, after: int) -> Sequence[int]:
         """Return the instants at which a clock jump was raised, after event number ``after``."""
         return [s.event.time for s in self._journal.events(kind="alarm", after=after)
-                if isinstance(s.event, AlarmMoved) and s.event.condition == "clock-jump"
+                if isinstance(s.event, AlarmTransition) and s.event.condition == "clock-jump"
                 and s.event.transition is Transition.RAISED]
 
     def last_event(self) -> int:
@@ -173,22 +158,15 @@ def record_store(data: Path) -> RecordStore:
     return RecordStore(data / _FOLDER)
 
 
-def _render(record: Record, plant: Plant, history: History, now: int) -> bytes:
-    from collector.acceptance.record_pdf import (
-        render_record,  # the PDF library, only when one is made
-    )
-
-    return render_record(record, plant, history, now)
-
-
 def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) -> AcceptanceService:
     """Return the acceptance service of a site."""
-    return AcceptanceService(plant, record_store(data), JournalHistory(journal), render=_render)
+    return AcceptanceService(
+        plant, record_store(data), JournalHistory(journal), render=render_record)
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:
     """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
-            if isinstance(stored.event, FactNoted):
+            if isinstance(stored.event, SystemEvent):
                 yield stored.event

@@ -1,23 +1,4 @@
-"""Guide through the acceptance tests, timed from live readings.
-
-Start quietpipe run first: this reads its journal and never a device. A step continues when this
-command ends or is killed; run it again to return to it. The record is signed at the end, as a PDF
-whose SHA-256 the daemon writes into its journal.
-
-For maintenance monitoring only; no substitute for a listed fire-alarm system. Filling, closing or
-testing a system is an impairment: follow the impairment procedure first.
-
-Example:
-  quietpipe acceptance fenmoor.toml                        one step after another
-  quietpipe acceptance fenmoor.toml --list                 the state of each step
-  quietpipe acceptance fenmoor.toml --step fill.r1         one step alone
-  quietpipe acceptance fenmoor.toml --step purity.gen1 --typed "0.8 %" --instrument "Oxygen
-                                    meter K2" --serial 4711
-  quietpipe acceptance fenmoor.toml --step tightness-24h.r1 --leave-out "pipe in service"
-  quietpipe acceptance fenmoor.toml --sign "Ines Okoro, technician" --sign "B. Lee, owner"
-  quietpipe acceptance fenmoor.toml --verify fenmoor-20260301T101500Z.pdf
-
-"""
+"""Guide through the acceptance tests, timed from live readings."""
 
 from __future__ import annotations
 
@@ -37,12 +18,10 @@ from collector.config.units import QuantityError, convert
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.site_units import SiteUnits
-
-__all__ = ["add_arguments", "run"]
+from collector.survey.parts import SiteUnits
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def acceptance_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--by", metavar="NAME", help="your name; asked for when left out")
@@ -67,13 +46,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="is this file, byte for byte, one that was signed here?")
 
 
-def run(options: argparse.Namespace) -> int:
-    """Walk, or do what the options say; return the exit status."""
+def run_acceptance(options: argparse.Namespace) -> int:
+    """Guide through the acceptance tests, timed from live readings.
+
+    Start quietpipe run first: this reads its journal and never a device. A step continues when this
+    command ends or is killed; run it again to return to it. The record is signed at the end, as a
+    PDF whose SHA-256 the daemon writes into its journal.
+
+    For maintenance monitoring only; no substitute for a listed fire-alarm system. Filling, closing
+    or testing a system is an impairment: follow the impairment procedure first.
+
+    Example:
+      quietpipe acceptance fenmoor.toml                        one step after another
+      quietpipe acceptance fenmoor.toml --list                 the state of each step
+      quietpipe acceptance fenmoor.toml --step fill.r1         one step alone
+      quietpipe acceptance fenmoor.toml --step purity.gen1 --typed "0.8 %" --instrument "Oxygen
+                                        meter K2" --serial 4711
+      quietpipe acceptance fenmoor.toml --step tightness-24h.r1 --leave-out "pipe in service"
+      quietpipe acceptance fenmoor.toml --sign "Ines Okoro, technician" --sign "B. Lee, owner"
+      quietpipe acceptance fenmoor.toml --verify fenmoor-20260301T101500Z.pdf
+
+    """
     config = load_site(options.site, secrets=False)
     path = config.data / "journal.sqlite"
     if not path.is_file():
-        raise JournalError(f"there is no journal yet at {path}: acceptance times what the watch "
-                           f"reads; start quietpipe run {options.site} first")
+        raise JournalError(f"there is no journal yet at {path}: acceptance times the "
+                           f"readings of the daemon; start quietpipe run {options.site} first")
     with Journal.open(path, read_only=True) as journal:
         if options.verify is not None:
             return _verify(options.verify, config, journal)
@@ -178,7 +176,7 @@ def _verify(path: Path, config: SiteConfig, journal: Journal) -> int:
     if found.signed is None:
         print(f"NOT GENUINE: the journal of {config.plant.site.id} holds no signed record with "
               "this hash. The file was changed, or never signed here. (One signed a moment ago is "
-              "there once the watch has run for some seconds.)")
+              "there once the daemon has run for some seconds.)")
         return 1
     print(f"genuine: {found.signed.values['record']}, signed by {found.signed.values['by']}, "
           f"journalled {SiteUnits(config.plant.site).moment(found.signed.time)}")

@@ -1,78 +1,82 @@
-"""Read the site file, report every mistake with its place, then poll each device once.
-
-Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
-answer, a point is not good, or a test message was not delivered. Devices are only read.
-
-Example:
-  quietpipe check fenmoor.toml
-  quietpipe check fenmoor.toml --no-devices
-  quietpipe check fenmoor.toml --notify
-
-"""
+"""Read the site file, report every mistake with its place, then poll each device twice."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import SystemClock
+from collector.commissioning.first_look import FirstLook, look_at
+from collector.commissioning.profile_images import image_path, load_profile, read_image
 from collector.config import SiteConfig, load_site
+from collector.config.diagnostics import read_text
+from collector.config.profiles import Profile
+from collector.config.units import QuantityError, convert
 from collector.domain.conditions import CATALOGUE, CAUTIONS
-from collector.domain.errors import DeliveryError
-from collector.domain.events import FactNoted, event_to_json
-from collector.domain.formatting import duration_text, time_text
+from collector.domain.errors import DeliveryError, Mistake, SiteFileError, UsageError
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import SystemEvent, event_to_json
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
-from collector.domain.verdicts import NotWatched
+from collector.domain.units import duration_text, time_text
+from collector.notify import Message
 from collector.notify.channels import Channel, channel_for
-from collector.notify.message import Message
 from collector.notify.recipients import Recipient, next_hand_over, turns
+from collector.sources import Address, DeviceSettings
 from collector.sources.poller import Poller
-
-__all__ = [
-    "TestResult",
-    "add_arguments",
-    "rota_lines",
-    "run",
-    "shown_value",
-    "test_message",
-    "send_test_messages",
-]
+from collector.sources.read_plan import point_names
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--no-devices", action="store_true", help="poll no device")
+    parser.add_argument("--pause", default="3 s", metavar="TIME",
+                        help="rest between the two polls of a device (default: 3 s)")
     parser.add_argument("--notify", action="store_true",
                         help="send a marked test message to every recipient and person")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Polled:
-    device: str
-    now: int
-    """When its poll ended, ms since 1970 UTC."""
-    readings: Sequence[Reading]
+def run_check(options: argparse.Namespace) -> int:
+    """Read the site file, report every mistake with its place, then poll each device twice.
 
+    Each value is shown with its raw words and held against what it can be on this plant: one that
+    cannot be right, or that another order, scale or address would make usual, is suspect. Of a
+    device that does not answer, a few other units are asked. A device profile in place of the site
+    file is checked by itself, with the register image beside it.
 
-def run(options: argparse.Namespace) -> int:
-    """Check; return the exit status."""
+    Exit status 0 only without any fault: 2 for mistakes in the site file, 1 when a device does not
+    answer, a point is not good or suspect, a profile fails its register image, or a test message
+    was not delivered. Devices are only read.
+
+    Example:
+      quietpipe check fenmoor.toml
+      quietpipe check fenmoor.toml --no-devices
+      quietpipe check generator-a.toml
+      quietpipe check fenmoor.toml --notify
+
+    """
+    if _is_profile(options.site):
+        profile = load_profile(options.site)
+        print(f"{options.site}: {len(profile.points)} points: no mistakes")
+        return 0 if _print_images({options.site.name: profile},
+                                  {options.site.name: options.site}) else 1
     config = load_site(options.site)
     site = config.plant.site
     print(f"{options.site}: {site.id} ({site.name}), {len(config.plant.things())} things, "
           f"{len(config.devices)} devices: no mistakes")
-    well = True
+    well = _print_images(config.profiles, config.profile_files)
     if config.devices and not options.no_devices:
-        answers = asyncio.run(_ask(config))
-        well = _print_points(config, answers)
-    _print_not_watched(Watch(plant=config.plant, settings=config.settings,
-                             step=config.step).not_watched())
+        looks = asyncio.run(_look(config, _pause(options.pause)))
+        well = _print_points(config, looks) and well
+    _print_not_monitored(SiteMonitor(plant=config.plant, settings=config.settings,
+                             step=config.step).not_monitored())
     for line in rota_lines(config, SystemClock().now()):
         print(line)
     if options.notify:
@@ -84,59 +88,136 @@ def run(options: argparse.Namespace) -> int:
     return 0 if well else 1
 
 
-async def _ask(config: SiteConfig) -> Sequence[_Polled]:
+def _pause(text: str) -> int:
+    try:
+        return round(convert(text, "duration"))
+    except QuantityError as error:
+        raise UsageError(f"--pause {text!r}: {error}") from error
+
+
+def _is_profile(path: Path) -> bool:
+    """Whether the file is a device profile by itself. A file that is no TOML is none."""
+    try:
+        data = tomllib.loads(read_text(path)[1])
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return False  # said with its place by the reader of site files
+    return "site" not in data and ("profile" in data or "points" in data)
+
+
+def _print_images(profiles: Mapping[str, Profile], files: Mapping[str, Path]) -> bool:
+    """Test each profile that has a register image beside it; return whether all agree."""
+    well = True
+    for name, profile in sorted(profiles.items()):
+        path = image_path(files[name])
+        if not path.is_file():
+            continue
+        try:
+            image = read_image(path)
+        except SiteFileError as error:
+            mistakes: Sequence[Mistake] = error.mistakes
+        else:
+            mistakes = image.test(profile)
+        if not mistakes:
+            print(f"{name}: its register image gives all {len(image.expected)} expected values")
+        for mistake in mistakes:
+            print(mistake)
+            well = False
+    return well
+
+
+async def _look(config: SiteConfig, pause: int) -> list[FirstLook]:
+    """Look at every device; those on one line one after the other."""
     clock = SystemClock()
     poller = Poller(config.devices, clock=clock, sink=lambda readings: None,
                     rng=random.Random(0))
+    lines: dict[Address, list[DeviceSettings]] = {}
+    for device in config.devices:
+        lines.setdefault(device.address, []).append(device)
 
-    async def one(device: str) -> _Polled:
-        readings = await poller.ask_once(device)
-        return _Polled(device=device, now=clock.now(), readings=readings)
+    async def line(devices: Sequence[DeviceSettings]) -> list[FirstLook]:
+        return [await look_at(poller, d, config.plant, clock, pause=pause) for d in devices]
     try:
-        return await asyncio.gather(*(one(d.id) for d in config.devices))
+        found = await asyncio.gather(*(line(devices) for devices in lines.values()))
     finally:
         await poller.stop()
+    order = [d.id for d in config.devices]
+    return sorted((look for looks in found for look in looks),
+                  key=lambda look: order.index(look.device))
 
 
-def _print_points(config: SiteConfig, answers: Sequence[_Polled]) -> bool:
-    """Print a table of every point; return whether all are good."""
-    rows = [("device", "point", "value", "age", "quality")]
-    for asked in answers:
-        for reading in asked.readings:
+def _print_points(config: SiteConfig, looks: Sequence[FirstLook]) -> bool:
+    """Print a table of every point; return whether all are good and none is suspect."""
+    rows = [("device", "point", "raw", "value", "age", "quality")]
+    devices = {d.id: d for d in config.devices}
+    bad = suspect = asked = 0
+    for look in looks:
+        doubts = {d.point: d for d in look.doubts}
+        points = {name: p for p in devices[look.device].points for name in point_names(p)}
+        readings, now = look.readings, max((r.time for r in look.readings), default=0)
+        asked += len(readings)
+        if readings and _is_silent(look):
+            bad += len(readings)
+            rows.append((look.device, f"{len(readings)} points", "-", "-", "-",
+                         f"stale: {readings[0].why}"))
+            continue
+        for reading in readings:
+            doubt, good = doubts.get(reading.point), reading.quality is Quality.GOOD
             trust = reading.quality.value + (f": {reading.why}" if reading.why else "")
-            rows.append((asked.device, reading.point,
+            if doubt is not None:
+                trust = f"suspect: {doubt.text}" if good else "; ".join((trust, *doubt.hints))
+            suspect += good and doubt is not None
+            bad += not good
+            rows.append((look.device, reading.point, look.raw(points[reading.point]),
                          shown_value(reading, config.plant.site.units),
-                         duration_text(asked.now - reading.time), trust))
+                         duration_text(now - reading.time), trust))
     widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
     print()
     for row in rows:
         print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
               .rstrip())
-    bad = sum(r.quality is not Quality.GOOD for a in answers for r in a.readings)
-    silent = [a.device for a in answers if a.readings
-              and all(r.quality is Quality.STALE for r in a.readings)]
-    if silent:
-        print(f"\nno answer from: {', '.join(silent)}")
-    print(f"\n{sum(len(a.readings) for a in answers)} points asked, {bad} not good")
-    return bad == 0
+    for look in looks:
+        _print_look(look, devices[look.device])
+    print(f"\n{asked} points asked, {bad} not good, {suspect} suspect")
+    return bad == 0 and suspect == 0
+
+
+def _is_silent(look: FirstLook) -> bool:
+    return all(r.quality is Quality.STALE for r in look.readings)
+
+
+def _print_look(look: FirstLook, device: DeviceSettings) -> None:
+    """Print what concerns the whole device."""
+    if look.readings and _is_silent(look):
+        print(f"\nno answer from: {look.device}, unit {device.unit}")
+        if look.units:
+            print("  but there answers unit " + ", ".join(str(u) for u in look.units))
+        elif look.asked_units:
+            print("  nor from unit " + ", ".join(str(u) for u in look.asked_units))
+    if look.shift:
+        way = "too low" if look.shift > 0 else "too high: some sheets count from 1, the wire from 0"
+        print(f"\n{look.device}: every address may be {abs(look.shift)} {way}")
+    if look.doubts:
+        print(f"\n{look.device}: hold the suspect values against its display; name what is right "
+              "for all that as trusted in the site file")
 
 
 def _print_test_results(tried: Sequence[TestResult]) -> bool:
     """Print the outcome of each test message; return whether all were delivered."""
-    print("\ntest messages:" if tried else "\nnobody to send a test message to")
+    print("\ntest messages:" if tried else "\nno recipients to send a test message to")
     for one in tried:
         name = f" ({one.name})" if one.name != one.recipient else ""
-        print(f"  {one.recipient}{name}: {'taken' if not one.why else f'NOT taken: {one.why}'}")
+        result = f"NOT accepted: {one.why}" if one.why else "accepted"
+        print(f"  {one.recipient}{name}: {result}")
     return bool(tried) and all(not one.why for one in tried)
 
 
-def _print_not_watched(missing: Sequence[NotWatched]) -> None:
+def _print_not_monitored(missing: Sequence[NotMonitored]) -> None:
     if not missing:
         return
     by_condition: dict[str, dict[str, list[str]]] = {}
     for item in missing:
         by_condition.setdefault(item.condition, {}).setdefault(item.reason, []).append(item.asset)
-    print("\nnot watched:")
+    print("\nnot monitored:")
     for condition, reasons in by_condition.items():
         title = CATALOGUE[condition].title if condition in CATALOGUE else condition
         for reason, assets in reasons.items():
@@ -179,9 +260,9 @@ class TestResult:
 
 
 def test_message(config: SiteConfig, recipient: Recipient, now: int) -> Message:
-    """Return the test message, which must not be taken for an alarm."""
+    """Return the test message, which says that it is no alarm."""
     site = config.plant.site
-    fact = FactNoted(
+    fact = SystemEvent(
         time=now, site=site.id, fact="test-message",
         text=f"This is a test and no alarm. Messages of {site.name} reach {recipient.called}.",
         values={"recipient": recipient.id},

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 
 from collector.acceptance import (
     AcceptanceService,
-    Finding,
     Kind,
     Outcome,
     Record,
@@ -17,15 +16,14 @@ from collector.acceptance import (
     Result,
     Size,
     Step,
+    StepEvaluation,
     StepState,
 )
 from collector.clock import SystemClock
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import JournalError, UsageError
 from collector.journal import Journal
-from collector.survey.site_units import SiteUnits
-
-__all__ = ["Walk"]
+from collector.survey.parts import SiteUnits
 
 _PAUSE = 1000
 _STALLED = 30_000
@@ -46,8 +44,8 @@ class Walk:
     def now(self) -> int:
         """Return the daemon's time (ms): that of its last evaluation."""
         tick = self._journal.meta("tick")
-        if tick is None:
-            raise JournalError("the watch has not read anything yet; is quietpipe run running?")
+        if tick is None or not tick.isdecimal():
+            raise JournalError("the daemon has not read anything yet; is quietpipe run running?")
         return int(tick)
 
     def ask_name(self) -> None:
@@ -64,10 +62,10 @@ class Walk:
         return record
 
     def imagined(self) -> Record:
-        """Return a record that was never opened: to show which steps there are."""
+        """Return a record that is not stored, for a list of the steps."""
         return Record(id="none", site="", opened=0, by="", size=Size.SMALL)
 
-    # -- one thing ---------------------------------------------------------------------------------
+    # -- one step ----------------------------------------------------------------------------------
 
     def skip(self, record: Record, step_id: str, reason: str) -> int:
         """Record why a step is not done."""
@@ -78,24 +76,24 @@ class Walk:
     def enter_reading(
         self, record: Record, step_id: str, value: float, instrument: str, serial: str,
     ) -> int:
-        """Take what an instrument shows."""
+        """Record the reading of a hand-held instrument."""
         seen = self._service.enter_reading(record.id, step_id, value=value, instrument=instrument,
                                   serial=serial, by=self._by, now=self.now())
-        return self._told(seen)
+        return self._show_result(seen)
 
     def one(self, record: Record, step_id: str, *, again: bool) -> int:
-        """Do one step alone: begin it unless it runs already, and wait until it settles."""
+        """Do one step: start it unless it is running, and wait for its result."""
         step = self._service.step(record, step_id)
         entry = record.entry(step_id)
         if entry.settled and not again:
             self._result(step, entry.result,
-                         entry.reason or (entry.finding.text if entry.finding else ""))
+                         entry.reason or (entry.evaluation.text if entry.evaluation else ""))
             return 0 if entry.result is not Result.FAILED else 1
         self._show(step)
         if again or entry.result is not Result.RUNNING:
             self._service.begin(record.id, step_id, by=self._by, now=self.now())
             self._say("Begun. It goes on if you leave (Ctrl-C); call this again to look.")
-        return self._told(self._follow(record, step))
+        return self._show_result(self._follow(record, step))
 
     def sign(self, record: Record, people: Sequence[tuple[str, str]]) -> int:
         """Sign, write the PDF, and wait until its hash is in the journal."""
@@ -106,22 +104,21 @@ class Walk:
         for _ in range(15):
             if any(getattr(s.event, "values", {}).get("sha256") == digest
                    for s in self._journal.events(kind="acceptance-signed")):
-                self._say("The watch has put the hash into its journal: the record can be "
-                          "verified.")
+                self._say("The hash is in the journal: the record can be verified.")
                 return 0
             self._pause(_PAUSE)
-        self._say("The hash is not in the journal yet: it goes there as soon as the watch runs.")
+        self._say("The hash is not in the journal yet: it is written as soon as the daemon runs.")
         return 0
 
-    def _told(self, seen: StepState) -> int:
-        text = seen.finding.text if seen.finding is not None else ""
+    def _show_result(self, seen: StepState) -> int:
+        text = seen.evaluation.text if seen.evaluation is not None else ""
         self._result(seen.step, seen.entry.result, text)
         return 1 if seen.entry.result is Result.FAILED else 0
 
     # -- one after another -------------------------------------------------------------------------
 
     def all(self, record: Record) -> int:
-        """Take every step that has no result, in order; return when none is left, or on q."""
+        """Do every step without a result, in order; return when none is left, or on q."""
         for step in self._service.steps(record):
             while not (entry := self._service.store.load(record.id).entry(step.id)).settled:
                 self._show(step)
@@ -163,7 +160,7 @@ class Walk:
             self._service.begin(record.id, step.id, by=self._by, now=self.now())
         self._say("Ctrl-C goes back to the question; the step goes on without you.")
         try:
-            self._told(self._follow(record, step))
+            self._show_result(self._follow(record, step))
         except KeyboardInterrupt:
             self._say("")
 
@@ -193,15 +190,15 @@ class Walk:
     # -- waiting and showing -----------------------------------------------------------------------
 
     def _follow(self, record: Record, step: Step) -> StepState:
-        """StepReadings again and again until the step settles, is void, or cannot be decided."""
+        """Evaluate again and again until the step has a result, is void, or cannot be decided."""
         shown, stood, time = "", self._clock.monotonic(), self.now()
         while True:
             before = self._clock.monotonic()
             seen = self._service.check(record.id, step.id, self.now())
-            if seen.entry.result is not Result.RUNNING or _stuck(step, seen.finding):
+            if seen.entry.result is not Result.RUNNING or _stuck(step, seen.evaluation):
                 self._wipe()
                 return seen
-            text = seen.finding.text if seen.finding is not None else ""
+            text = seen.evaluation.text if seen.evaluation is not None else ""
             if text != shown:
                 self._progress(text)
                 shown = text
@@ -210,7 +207,7 @@ class Walk:
                 time, stood = now, before
             elif before - stood > _STALLED:
                 self._wipe()
-                self._say("The watch has judged nothing for 30 s: is quietpipe run still running?")
+                self._say("The daemon has evaluated nothing for 30 s: is quietpipe run running?")
                 stood = before
             # A day of readings takes a moment to go through: never spend more than a fifth on it.
             self._pause(max(_PAUSE, 4 * (self._clock.monotonic() - before)))
@@ -239,7 +236,7 @@ class Walk:
         print(question, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
-            raise UsageError("nobody answers: standard input has ended")
+            raise UsageError("no answer: standard input has ended")
         return line.strip()
 
     @staticmethod
@@ -260,6 +257,6 @@ class Walk:
         asyncio.run(self._clock.sleep(duration))
 
 
-def _stuck(step: Step, finding: Finding | None) -> bool:
-    return finding is not None and finding.outcome is Outcome.UNDECIDED \
+def _stuck(step: Step, evaluation: StepEvaluation | None) -> bool:
+    return evaluation is not None and evaluation.outcome is Outcome.UNDECIDED \
         and step.kind not in _WANTS_MORE

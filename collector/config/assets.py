@@ -11,19 +11,8 @@ from collector.config.diagnostics import Key, Mistakes, Source, nearest
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
-from collector.sources.decoding import point_names
-from collector.sources.settings import DeviceSettings
-
-__all__ = [
-    "SCHEDULES",
-    "SIZES",
-    "build_plant",
-    "check_assets",
-    "inside_diameter",
-    "kinds_of",
-    "named_pipe",
-    "pipe_volume",
-]
+from collector.sources import DeviceSettings
+from collector.sources.read_plan import point_names
 
 _GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room",
            "devices": "device"}
@@ -37,7 +26,7 @@ def _ids(file: SiteFile) -> Iterator[tuple[Key, str, str]]:
 
 
 def kinds_of(file: SiteFile) -> dict[str, str]:
-    """Return every id and its kind; the first owner of an id keeps it."""
+    """Return every id and its kind; of two with one id the first counts."""
     kinds: dict[str, str] = {}
     for _, name, kind in _ids(file):
         kinds.setdefault(name, kind)
@@ -66,7 +55,7 @@ class _Check:
         recipients = [(("recipients", i, "id"), r.id, "recipient")
                       for i, r in enumerate(self._file.recipients) if r.id]
         for key, name, kind in [*_ids(self._file), *recipients]:
-            # A recipient may be called as a thing is; two things may not, whatever their kinds.
+            # A recipient may have the id of an asset; two assets may not share one.
             mark = f"recipient {name}" if kind == "recipient" else name
             first = owners.setdefault(mark, key)
             if first != key:

@@ -5,23 +5,29 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.config.addresses import parse_address
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.field_types import parse_address
 from collector.config.profiles import (
     BIT_TABLES,
     LegTable,
     PointTable,
     Profile,
+    ProfilePoint,
     Profiles,
     quantity_names,
 )
 from collector.config.tables import DeviceTable
 from collector.config.units import QuantityError, affine
-from collector.domain.readings import MODES, QUANTITIES, Quantity, mode_code, point_kind
-from collector.sources.decoding import point_names
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
-
-__all__ = ["DeviceReader"]
+from collector.domain.readings import (
+    MODES,
+    QUANTITIES,
+    Quantity,
+    mode_code,
+    point_kind,
+    split_point,
+)
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources.read_plan import point_names
 
 _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": "hours"}
 
@@ -30,7 +36,7 @@ _KIND_OF_UNIT = {"psi": "pressure", "%": "percent", "degC": "temperature", "h": 
 class DeviceReader:
     """Joins devices and profiles, and collects their mistakes.
 
-    ``kinds`` maps the id of every thing to its kind, also of things with mistakes of their own.
+    ``kinds`` maps the id of every asset to its kind, also of assets with mistakes of their own.
     """
 
     source: Source
@@ -48,13 +54,13 @@ class DeviceReader:
 
     def _device(self, table: DeviceTable, key: Key) -> DeviceSettings | None:
         address = self._address(table, key)
-        watched = self._watched(table, key)
+        assets = self._known_assets(table, key)
         profile = self.profiles.get(table.profile, self.source, (*key, "profile")) \
             if table.profile else None
         points: list[PointSettings] = []
         if profile is not None:
-            for index, point in enumerate(profile.points):
-                settings = self._point(table, watched, profile, index, point, address)
+            for point in profile.points:
+                settings = self._point(table, assets, profile, point, address)
                 if settings is not None and self._are_new(settings, table, key):
                     points.append(settings)
         if address is None or not table.id:
@@ -62,8 +68,22 @@ class DeviceReader:
         return DeviceSettings(
             id=table.id, name=table.name or table.id, address=address, unit=table.unit,
             every=table.every, points=tuple(points), timeout=table.timeout, max_gap=table.max_gap,
-            max_registers=table.max_registers, max_bits=table.max_bits,
+            max_registers=table.max_registers, max_bits=table.max_bits, pause=table.pause,
+            retries=table.retries,
+            trusted=self._trusted(table, [p.point for p in points], key),
         )
+
+    def _trusted(self, table: DeviceTable, points: Sequence[str], key: Key) -> frozenset[str]:
+        """Return the points that ``trusted`` means: all, or those of the quantities it names."""
+        if isinstance(table.trusted, bool):
+            return frozenset(points if table.trusted else ())
+        own = {split_point(p)[1] for p in points}
+        for name in table.trusted:
+            if name not in own and points:
+                self.mistakes.add(self.source, (*key, "trusted"),
+                                  f'device "{table.id}" gives no "{name}"{nearest(name, own)}',
+                                  "true, or quantities that it gives")
+        return frozenset(p for p in points if split_point(p)[1] in table.trusted)
 
     def _address(self, table: DeviceTable, key: Key) -> Address | None:
         if not table.address:
@@ -92,13 +112,13 @@ class DeviceReader:
                               f'unit {unit} at {address} is already device "{other}"',
                               "another unit, or one device with both profiles' points")
 
-    def _watched(self, table: DeviceTable, key: Key) -> list[str]:
-        for thing in table.watched:
+    def _known_assets(self, table: DeviceTable, key: Key) -> list[str]:
+        for thing in table.assets:
             if thing and thing not in self.kinds:
                 self.mistakes.add(self.source, (*key, "watches"),
                                   f'nothing is called "{thing}"{nearest(thing, self.kinds)}',
                                   "ids of generators, risers, vents or rooms")
-        return [t for t in table.watched if t in self.kinds]
+        return [t for t in table.assets if t in self.kinds]
 
     def _are_new(self, settings: PointSettings, table: DeviceTable, key: Key) -> bool:
         new = True
@@ -116,26 +136,26 @@ class DeviceReader:
     # -- one point -------------------------------------------------------------------------------
 
     def _point(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, index: int,
-        point: PointTable, address: Address | None,
+        self, table: DeviceTable, assets: Sequence[str], profile: Profile,
+        placed: ProfilePoint, address: Address | None,
     ) -> PointSettings | None:
-        key: Key = ("points", index)
+        point = placed.table
         if point.quantity not in quantity_names():
             return None  # said already, where the profile was read
-        fitting = [t for t in watched if self._has(t, point)]
+        fitting = [t for t in assets if self._has(t, point)]
         if len(fitting) < point.nth:
             # A second or third of its kind is a spare channel: controllers have more than are used.
             # Unknown or missing "watches" has been said; the profile is not to blame for it.
-            if point.nth == 1 and len(watched) == len(table.watched):
-                self._unwanted(table, watched, profile, key, point)
+            if point.nth == 1 and len(assets) == len(table.assets):
+                self._unwanted(table, assets, placed)
             return None
         thing = fitting[point.nth - 1]
         quantity = point_kind(self.kinds[thing], point.quantity)
         assert quantity is not None
-        if not self._wire_fits(profile, key, point, address):
+        if not self._wire_fits(placed, address):
             return None
-        scale = self._unit_scale(profile, key, point, quantity)
-        return None if scale is None else _settings(
+        scale = unit_scale(placed, quantity, self.mistakes)
+        return None if scale is None else point_settings(
             f"{thing}.{point.quantity}", profile, point, quantity, scale)
 
     def _has(self, thing: str, point: PointTable) -> bool:
@@ -143,19 +163,18 @@ class DeviceReader:
         return point.kind in (None, kind) and point_kind(kind, point.quantity) is not None
 
     def _unwanted(
-        self, table: DeviceTable, watched: Sequence[str], profile: Profile, key: Key,
-        point: PointTable,
+        self, table: DeviceTable, assets: Sequence[str], placed: ProfilePoint,
     ) -> None:
-        what = ", ".join(f"{t} ({self.kinds[t]})" for t in watched)
+        point = placed.table
+        what = ", ".join(f"{t} ({self.kinds[t]})" for t in assets)
         having = [k for k, names in QUANTITIES.items() if point_kind(k, point.quantity)
                   and point.kind in (None, k)]
         problem = f'device "{table.id}" watches {what}, none of which has "{point.quantity}"'
-        self.mistakes.add(profile.source, (*key, "quantity"), problem,
+        self.mistakes.add(placed.source, (*placed.key, "quantity"), problem,
                           f'a {" or ".join(having) or "thing"} in its "watches"')
 
-    def _wire_fits(
-        self, profile: Profile, key: Key, point: PointTable, address: Address | None,
-    ) -> bool:
+    def _wire_fits(self, placed: ProfilePoint, address: Address | None) -> bool:
+        point = placed.table
         if address is None:
             return True
         legs = (point.normally_open, point.normally_closed)
@@ -163,29 +182,34 @@ class DeviceReader:
         tables += [point.table] if point.table is not None else []
         gpio = address.kind == "gpio"
         if any((table == "lines") != gpio for table in tables):
-            self.mistakes.add(profile.source, key,
+            self.mistakes.add(placed.source, placed.key,
                               f"{', '.join(tables)} cannot be read at {address}",
                               'table = "lines"' if gpio else "coils, discrete-inputs, "
                               "input-registers or holding-registers")
             return False
         return bool(tables)
 
-    def _unit_scale(
-        self, profile: Profile, key: Key, point: PointTable, quantity: Quantity,
-    ) -> tuple[float, float] | None:
-        kind = _KIND_OF_UNIT.get(quantity.unit)
-        if point.unit is None or (kind is None and point.unit == quantity.unit):
-            return 1.0, 0.0
-        if kind is None:
-            self.mistakes.add(profile.source, (*key, "unit"),
-                              f'a {quantity.label} has no unit "{point.unit}"', "no unit")
-            return None
-        try:
-            return (1.0, 0.0) if point.unit == quantity.unit else affine(point.unit, kind)
-        except QuantityError as exc:
-            self.mistakes.add(profile.source, (*key, "unit"),
-                              f'unit "{point.unit}" does not fit a {quantity.label}', exc.expected)
-            return None
+
+def unit_scale(
+    placed: ProfilePoint, quantity: Quantity, mistakes: Mistakes,
+) -> tuple[float, float] | None:
+    """Return factor and shift from the profile's unit into that of record.
+
+    ``None`` after a mistake: the unit does not fit.
+    """
+    unit, kind = placed.table.unit, _KIND_OF_UNIT.get(quantity.unit)
+    if unit is None or unit == quantity.unit:
+        return 1.0, 0.0
+    key = (*placed.key, "unit")
+    if kind is None:
+        mistakes.add(placed.source, key, f'a {quantity.label} has no unit "{unit}"', "no unit")
+        return None
+    try:
+        return affine(unit, kind)
+    except QuantityError as exc:
+        mistakes.add(placed.source, key, f'unit "{unit}" does not fit a {quantity.label}',
+                     exc.expected)
+        return None
 
 
 def _leg(leg: LegTable | None) -> ContactLeg | None:
@@ -193,10 +217,14 @@ def _leg(leg: LegTable | None) -> ContactLeg | None:
         table=leg.table, address=leg.address, inverted=leg.inverted)
 
 
-def _settings(
+def point_settings(
     name: str, profile: Profile, point: PointTable, quantity: Quantity,
     scale: tuple[float, float],
 ) -> PointSettings:
+    """Return how ``point`` is read and decoded, called ``name``.
+
+    ``scale`` is factor and shift from the profile's unit into the unit of record.
+    """
     factor, shift = scale
     low, high = quantity.limits if point.range is None else (
         bound * factor + shift for bound in point.range)

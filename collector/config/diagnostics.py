@@ -10,10 +10,6 @@ from typing import Any
 
 from collector.domain.errors import Mistake
 
-__all__ = [
-    "Key", "Mistakes", "Source", "line_map", "nearest", "path_text", "read_text", "unreadable",
-]
-
 Key = tuple[str | int, ...]
 """The key of a value: ``("generators", 0, "cut_in")``."""
 
@@ -156,7 +152,7 @@ class Mistakes:
     def __init__(self) -> None:
         self._found: dict[Mistake, tuple[int, int]] = {}
         self._sources: list[str] = []
-        self._told: set[tuple[str, Key]] = set()
+        self._wrong: set[tuple[str, Key]] = set()
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -165,15 +161,15 @@ class Mistakes:
         """Add a mistake at ``key`` of ``source``."""
         if source.name not in self._sources:
             self._sources.append(source.name)
-        self._told.add((source.name, key))
+        self._wrong.add((source.name, key))
         mistake = Mistake(place=source.place(key), problem=problem, expected=expected)
         self._found.setdefault(
             mistake, (self._sources.index(source.name), source.line(key) or 0)
         )
 
-    def told(self, source: Source, key: Key) -> bool:
+    def has_mistake(self, source: Source, key: Key) -> bool:
         """Whether this key has a mistake already, so that its consequences need none."""
-        return (source.name, key) in self._told
+        return (source.name, key) in self._wrong
 
     def sorted(self) -> Sequence[Mistake]:
         """Return the mistakes in the order of files and lines."""
@@ -197,6 +193,6 @@ def read_text(path: Path) -> tuple[bytes, str]:
 
 
 def unreadable(error: OSError | UnicodeDecodeError) -> str:
-    """Return why :func:`read_text` could not read a file."""
+    """Return the reason that :func:`read_text` could not read a file."""
     why = error.strerror if isinstance(error, OSError) else None
     return f"cannot be read: {why or 'it is not UTF-8 text'}"

@@ -8,17 +8,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from collector.config.addresses import host_and_port
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
-from collector.config.secrets import holds_password, is_reference, read_secret
+from collector.config.field_types import holds_password, host_and_port, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
 from collector.domain.units import DAY
-from collector.forward.settings import BrokerSettings, InfluxSettings, MqttSettings
+from collector.forward import BrokerSettings, InfluxSettings, MqttSettings
 
 __all__ = [
-    "BoardSettings", "HeartbeatSettings", "InfluxSettings", "JournalSettings", "MqttSettings",
-    "Integrations", "ReportSettings",
+    "BoardSettings",
+    "HeartbeatSettings",
+    "InfluxSettings",
+    "Integrations",
+    "JournalSettings",
+    "MqttSettings",
+    "ReportSettings",
 ]
 
 

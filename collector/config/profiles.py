@@ -1,6 +1,6 @@
 """Device profiles: the registers of each quantity, read once per file.
 
-A profile knows quantities, not things: which thing a quantity belongs to is said by the device's
+A profile names quantities, not assets: the asset of a quantity follows from the device's
 ``watches`` in the site file (:mod:`collector.config.devices`).
 """
 
@@ -18,8 +18,6 @@ from collector.config.diagnostics import Key, Mistakes, Source, nearest, read_te
 from collector.config.field_types import Table, Text, sized
 from collector.config.schema import parse_toml, read_tables
 from collector.domain.readings import MODES, QUANTITIES
-
-__all__ = ["LegTable", "PointTable", "Profile", "Profiles", "quantity_names"]
 
 BUNDLED = Path(collector.__file__).parent / "profiles"
 
@@ -39,6 +37,8 @@ class HeadTable(Table):
     """``[profile]``."""
 
     name: Text | None = None
+    extends: Text | None = None
+    omits: list[Text] = []
     word_order: Order = "high-first"
     byte_order: Order = "high-first"
 
@@ -90,12 +90,27 @@ class ProfileFile(Table):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProfilePoint:
+    """A point of a profile, with the file and key that describe it."""
+
+    source: Source
+    key: Key
+    table: PointTable
+
+    @property
+    def identity(self) -> tuple[str, str | None, int]:
+        """Quantity, kind and number, which no two points of a profile share."""
+        return self.table.quantity, self.table.kind, self.table.nth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """A profile as read, with its file for later mistakes."""
 
     source: Source
     head: HeadTable
-    points: Sequence[PointTable]
+    points: Sequence[ProfilePoint]
+    """Its own, and those of the profile that it extends."""
 
 
 def quantity_names() -> set[str]:
@@ -107,55 +122,96 @@ def quantity_names() -> set[str]:
 
 
 class Profiles:
-    """Finds and reads profiles beside the site file, then among the bundled ones."""
+    """Finds and reads profiles: beside the site file, in the site-wide folder, in the package."""
 
-    def __init__(self, folder: Path, mistakes: Mistakes) -> None:
-        self._folder, self._mistakes = folder, mistakes
+    def __init__(self, folder: Path, mistakes: Mistakes, shared: Path | None = None) -> None:
+        self._folders = tuple(f for f in (folder, shared, BUNDLED) if f is not None)
+        self._mistakes = mistakes
         self._read: dict[str, Profile | None] = {}
+        self._extending: list[str] = []
         self.contents: dict[str, bytes] = {}
         """The bytes of each profile by name, for the digest."""
 
-    def get(self, name: str, site: Source, key: Key) -> Profile | None:
-        """Return the profile ``name``; a missing one is a mistake at ``key`` of the site file."""
+    def get(self, name: str, user: Source, key: Key) -> Profile | None:
+        """Return the profile ``name``; a missing one is a mistake at ``key`` of ``user``."""
+        if name in self._extending:
+            chain = " extends ".join(f'"{n}"' for n in (*self._extending, name))
+            self._mistakes.add(user, key, f"it would extend itself: {chain}", "another profile")
+            return None
         if name not in self._read:
-            self._read[name] = self._load(name, site, key)
+            self._extending.append(name)
+            self._read[name] = self._load(name, user, key)
+            self._extending.pop()
         elif self._read[name] is None and name not in self.contents:
-            self._say_missing(name, site, key)
+            self._say_missing(name, user, key)
         return self._read[name]
 
-    def _load(self, name: str, site: Source, key: Key) -> Profile | None:
-        path = self._find(name)
+    def read(self) -> Mapping[str, Profile]:
+        """Return the profiles without mistakes of their own that were read so far, by name."""
+        return {name: profile for name, profile in self._read.items() if profile is not None}
+
+    def files(self) -> Mapping[str, Path]:
+        """Return the file of each profile that was read, by name."""
+        found = {name: self.find(name) for name in self.contents}
+        return {name: path for name, path in found.items() if path is not None}
+
+    def find(self, name: str) -> Path | None:
+        """Return the file of the profile ``name``, or ``None``."""
+        return next((f / name for f in self._folders if (f / name).is_file()), None)
+
+    def _load(self, name: str, user: Source, key: Key) -> Profile | None:
+        path = self.find(name)
         if path is None:
-            self._say_missing(name, site, key)
+            self._say_missing(name, user, key)
             return None
         try:
             raw, text = read_text(path)
         except (OSError, UnicodeDecodeError) as exc:
-            self._mistakes.add(site, key, f'profile "{name}" cannot be read: {exc}',
+            self._mistakes.add(user, key, f'profile "{name}" cannot be read: {exc}',
                                "a TOML file that can be read")
             return None
         self.contents[name] = raw
         data = parse_toml(name, text, self._mistakes)
         return None if data is None else self._check(Source(name, text), data)
 
-    def _find(self, name: str) -> Path | None:
-        for folder in (self._folder, BUNDLED):
-            if (folder / name).is_file():
-                return folder / name
-        return None
-
-    def _say_missing(self, name: str, site: Source, key: Key) -> None:
-        near = sorted(p.name for f in (self._folder, BUNDLED) for p in f.glob("*.toml"))
-        self._mistakes.add(site, key, f'there is no profile "{name}"{nearest(name, near)}',
-                           "a TOML file beside the site file")
+    def _say_missing(self, name: str, user: Source, key: Key) -> None:
+        near = sorted({p.name for f in self._folders for p in f.glob("*.toml")})
+        self._mistakes.add(user, key, f'there is no profile "{name}"{nearest(name, near)}',
+                           "a TOML file beside the site file, in the folder that [site] names "
+                           "with profiles, or one of: "
+                           + ", ".join(sorted(p.name for p in BUNDLED.glob("*.toml"))))
 
     def _check(self, source: Source, data: Mapping[str, Any]) -> Profile:
         read = read_tables(ProfileFile, data, source, self._mistakes)
-        if not read.points and not data.get("points"):
+        own = [ProfilePoint(source=source, key=("points", index), table=table)
+               for index, table in enumerate(read.points)]
+        for point in own:
+            _Check(source, self._mistakes, point.key, point.table).all()
+        head, base = read.profile, None
+        if head.extends is not None:
+            base = self.get(head.extends, source, ("profile", "extends"))
+        if base is not None:
+            given = {n: getattr(head, n) for n in head.model_fields_set}
+            head = base.head.model_copy(update=given)
+            own = [*self._inherited(base, own, read.profile, source), *own]
+        if not own and not self._mistakes.has_mistake(source, ("points",)) \
+                and read.profile.extends is None:
             self._mistakes.add(source, (), "the profile has no points", "[[points]]")
-        for index, point in enumerate(read.points):
-            _Check(source, self._mistakes, ("points", index), point).all()
-        return Profile(source=source, head=read.profile, points=read.points)
+        return Profile(source=source, head=head, points=own)
+
+    def _inherited(
+        self, base: Profile, own: Sequence[ProfilePoint], head: HeadTable, source: Source,
+    ) -> list[ProfilePoint]:
+        """Return the points of ``base`` that are neither described again nor omitted."""
+        quantities = {p.table.quantity for p in base.points}
+        for name in head.omits:
+            if name not in quantities:
+                self._mistakes.add(source, ("profile", "omits"),
+                                   f'"{head.extends}" has no "{name}"{nearest(name, quantities)}',
+                                   "quantities of the profile that it extends")
+        again = {p.identity for p in own}
+        return [p for p in base.points
+                if p.identity not in again and p.table.quantity not in head.omits]
 
 
 class _Check:
@@ -165,7 +221,7 @@ class _Check:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
 
     def _say(self, name: str, problem: str, expected: str = "") -> None:
-        if not self._mistakes.told(self._source, (*self._key, name)):
+        if not self._mistakes.has_mistake(self._source, (*self._key, name)):
             self._mistakes.add(self._source, (*self._key, name), problem, expected)
 
     def all(self) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.config.diagnostics import Key, Mistakes, Source, nearest
-from collector.config.secrets import holds_password, is_reference, read_secret
+from collector.config.field_types import holds_password, is_reference, read_secret
 from collector.config.tables import (
     OverrideTable,
     RecipientTable,
@@ -32,8 +32,6 @@ from collector.notify.recipients import (
     parse_days,
     parse_hours,
 )
-
-__all__ = ["RecipientTables"]
 
 _REPEATS = 3
 """Number of repeated calls after an escalation, unless the site file states one."""
@@ -83,7 +81,7 @@ class RecipientTables:
         people = [p.id for p in self.file.people]
         self._known((*key, "people"), table.people, people, "person")
         if not table.people and "people" in table.model_fields_set:
-            self._add((*key, "people"), "nobody is on this rota", "ids of people, in turn")
+            self._add((*key, "people"), "this rota has no one on it", "ids of people, in turn")
         overrides = [self._override(o, (*key, "overrides", n), people)
                      for n, o in enumerate(table.overrides)]
         zone = self._zone(table, key)
@@ -101,7 +99,7 @@ class RecipientTables:
         try:
             return ZoneInfo(name)
         except (ValueError, OSError, LookupError):
-            # The site's own is checked, and told, with the site.
+            # The site's own is checked, and reported, with the site.
             if table.timezone is not None:
                 self._add((*key, "timezone"), f'no time zone is called "{name}"',
                           "an IANA name such as Europe/London")
@@ -127,7 +125,7 @@ class RecipientTables:
         if table.rota is not None:
             self._known((*key, "rota"), [table.rota], [r.id for r in self.file.rotas], "rota")
         given = [n for n in ("to", "rota") if n in table.model_fields_set]
-        if not given and not self.mistakes.told(self.source, (*key, "to")):
+        if not given and not self.mistakes.has_mistake(self.source, (*key, "to")):
             self._add(key, '"to" is missing', "to = …, or rota = … in its place")
         if len(given) > 1:
             self._add((*key, "rota"), '"rota" stands beside to', "one or the other")

@@ -1,7 +1,7 @@
 """Reads raw tables into the models, and continues after every mistake.
 
-A wrong value is noted and taken out, then the rest is read again: what depends on it is not
-reported twice, and what does not is still checked.
+A wrong value is recorded and removed, then the rest is read again: its consequences are not
+reported too, and everything else is still checked.
 """
 
 from __future__ import annotations
@@ -20,8 +20,6 @@ from pydantic_settings import EnvSettingsSource, SettingsError
 
 from collector.config.diagnostics import Key, Mistakes, Source, dig, nearest
 from collector.config.tables import EnvironmentFile, Table
-
-__all__ = ["from_environment", "merged", "parse_toml", "read_tables"]
 
 _ROUNDS = 50
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, StrictBool
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from collector.config.field_types import (
@@ -146,7 +146,8 @@ class SiteTable(Table):
     units: Literal["us", "metric"] = "us"
     standard_temperature: Annotated[float, sized("temperature", -50, 60)] = 140 / 9
     data: Text | None = None
-    evaluate_every: Annotated[int, sized("duration", 100, 60_000)] = 1000
+    profiles: Text | None = None
+    evaluate_every: Annotated[int, sized("duration", 100, MINUTE)] = 1000
 
 
 class GeneratorTable(Table):
@@ -222,15 +223,18 @@ class DeviceTable(Table):
     unit: Annotated[int, Field(ge=0, le=255, strict=True)] = 1
     profile: Text = ""
     every: Annotated[int, sized("duration", 50)] = 5000
-    timeout: Annotated[int, sized("duration", 10, 60_000)] = 1000
+    timeout: Annotated[int, sized("duration", 10, MINUTE)] = 1000
     max_gap: Annotated[int, Field(ge=0, le=124, strict=True)] = 8
     max_registers: Annotated[int, Field(ge=1, le=125, strict=True)] = 125
     max_bits: Annotated[int, Field(ge=1, le=2000, strict=True)] = 2000
+    pause: Annotated[int, sized("duration", 0, 10_000)] = 0
+    retries: Annotated[int, Field(ge=0, le=3, strict=True)] = 0
     watches: Text | list[Text] = ""
+    trusted: StrictBool | list[Text] = False
 
     @property
-    def watched(self) -> list[str]:
-        """The watched ids as a list."""
+    def assets(self) -> list[str]:
+        """The ids in ``watches`` as a list."""
         return [self.watches] if isinstance(self.watches, str) else self.watches
 
 

@@ -15,18 +15,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from collector.domain.units import ZERO_CELSIUS
 from collector.physics.gas import standard_molar_volume
-
-__all__ = [
-    "KINDS",
-    "Kind",
-    "QuantityError",
-    "StandardFlow",
-    "affine",
-    "convert",
-    "parse_flow",
-    "parse_price",
-]
 
 _TEXT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
 
@@ -160,7 +150,7 @@ def _to_record(number: float, unit: str, kind: str) -> float:
 
 
 def convert(text: object, kind: str) -> float:
-    """Return the number that ``text`` means, in the unit of record of ``kind``.
+    """Return the value of ``text`` in the unit of record of ``kind``.
 
     ``kind`` is a key of :data:`KINDS` other than ``flow``. Durations and sizes come back whole.
     Raises :class:`QuantityError`.
@@ -218,14 +208,14 @@ class StandardFlow:
     def mol_per_second(self, standard_temperature: float) -> float:
         """Return mol/s; ``standard_temperature`` is the site's, in degC."""
         base = standard_temperature if self.base is None else self.base
-        return self.mol + self.volume / standard_molar_volume(base + 273.15)
+        return self.mol + self.volume / standard_molar_volume(base + ZERO_CELSIUS)
 
 
 def parse_flow(text: object) -> StandardFlow:
     """Read ``"0.35 scfm"``, ``"10 slpm"``, ``"3 Nm3/h"`` or ``"0.007 mol/s"``.
 
-    Raises :class:`QuantityError`; a plain volume per time is refused, since nobody can tell how
-    much gas it is.
+    Raises :class:`QuantityError`; a plain volume per time is refused, since it does
+    not say how much gas it is.
     """
     number, unit = split(text, "flow")
     found = _FLOW.fullmatch(unit)

@@ -1,4 +1,4 @@
-"""Errors that say whose fault it is.
+"""Errors by their origin: site file, device, journal, delivery.
 
 A foreign exception becomes one of these once, at the boundary where it arrives, with
 ``raise … from``. Only what derives from :class:`Retryable` is ever tried again.
@@ -8,27 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-__all__ = [
-    "ActionRefused",
-    "DeliveryError",
-    "DeliveryRefused",
-    "DeliveryUnreachable",
-    "DeviceError",
-    "DeviceRefused",
-    "DeviceReplyInvalid",
-    "DeviceSilent",
-    "JournalCorrupt",
-    "JournalError",
-    "JournalFull",
-    "LinesRefused",
-    "LinkDown",
-    "Mistake",
-    "QuietpipeError",
-    "Retryable",
-    "SiteFileError",
-    "UsageError",
-]
 
 
 class QuietpipeError(Exception):
@@ -65,15 +44,15 @@ class SiteFileError(QuietpipeError):
 
 
 class ActionRefused(QuietpipeError):
-    """The alarm's state does not list what a person asked of it; nothing has changed."""
+    """The alarm's state does not allow the action; nothing has changed."""
 
 
 class UsageError(QuietpipeError):
-    """A command was called with something it cannot mean."""
+    """A command was called with a wrong argument."""
 
 
 class DeviceError(QuietpipeError):
-    """A device did not give what was asked."""
+    """A device did not return the values requested."""
 
 
 class DeviceSilent(DeviceError, Retryable):
@@ -97,7 +76,7 @@ class DeviceReplyInvalid(DeviceError, Retryable):
 
 
 class JournalError(QuietpipeError):
-    """The journal could not keep or give what was asked."""
+    """The journal could not store or return data."""
 
 
 class JournalCorrupt(JournalError):
@@ -121,10 +100,10 @@ class DeliveryRefused(DeliveryError):
 
 
 class LinesRefused(DeliveryError):
-    """The server works, and refuses a part of what was sent.
+    """The server works but refused some of the lines sent.
 
-    ``rest_taken``: it kept all that was right. ``too_old``: what it refused lies before the time
-    it keeps, which is nobody's mistake.
+    ``rest_taken``: it stored the other lines. ``too_old``: the refused lines are older than its
+    retention period, which is no error.
     """
 
     def __init__(self, message: str, *, rest_taken: bool = False, too_old: bool = False) -> None:

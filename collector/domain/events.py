@@ -13,19 +13,6 @@ from typing import Any
 
 from collector.clock import format_instant, parse_instant
 
-__all__ = [
-    "INSTANT_UNIT",
-    "AlarmMoved",
-    "EstimateMade",
-    "Event",
-    "FactNoted",
-    "Priority",
-    "Signal",
-    "Transition",
-    "event_from_json",
-    "event_to_json",
-]
-
 
 class Signal(StrEnum):
     """Fire-alarm practice: what kind of signal a condition is."""
@@ -36,7 +23,7 @@ class Signal(StrEnum):
 
 
 class Priority(StrEnum):
-    """How soon a person must act."""
+    """The priority of an alarm: the time within which a person must act."""
 
     HIGH = "high"
     MEDIUM = "medium"
@@ -44,7 +31,7 @@ class Priority(StrEnum):
 
 
 class Transition(StrEnum):
-    """What happened to an alarm, in the words of the contract."""
+    """A transition of an alarm; the values are those of the JSON."""
 
     RAISED = "raised"
     ACKNOWLEDGED = "acknowledged"
@@ -64,7 +51,7 @@ INSTANT_UNIT = "s since 1970"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmMoved:
+class AlarmTransition:
     """An alarm made a transition.
 
     ``id`` names this occurrence, from its raising to its return. ``by`` and ``why`` are filled when
@@ -104,8 +91,8 @@ class EstimateMade:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FactNoted:
-    """Something the daemon itself did or noticed: started, stopped, delivery given up, and so on.
+class SystemEvent:
+    """An event of the daemon's own: started, stopped, delivery given up, and so on.
 
     ``fact`` is past tense in kebab case (``collector-started``); ``text`` is for people.
     """
@@ -118,13 +105,13 @@ class FactNoted:
     values: Values = field(default_factory=dict)
 
 
-Event = AlarmMoved | EstimateMade | FactNoted
+Event = AlarmTransition | EstimateMade | SystemEvent
 
 
 def _bare(event: Event) -> dict[str, Any]:
     head: dict[str, Any] = {"time": format_instant(event.time), "site": event.site}
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             body = head | {
                 "kind": "alarm", "condition": event.condition, "asset": event.asset,
                 "transition": event.transition.value, "priority": event.priority.value,
@@ -150,7 +137,7 @@ def _bare(event: Event) -> dict[str, Any]:
             if event.reason:
                 body["reason"] = event.reason
             return body
-        case FactNoted():
+        case SystemEvent():
             body = head | {"kind": event.fact, "text": event.text}
             if event.asset:
                 body["asset"] = event.asset
@@ -172,7 +159,7 @@ def event_from_json(line: str) -> Event:
     raw = json.loads(line)
     time, site = parse_instant(raw["time"]), raw["site"]
     if raw["kind"] == "alarm":
-        return AlarmMoved(
+        return AlarmTransition(
             time=time, site=site, condition=raw["condition"], asset=raw["asset"],
             transition=Transition(raw["transition"]), priority=Priority(raw["priority"]),
             signal=Signal(raw["signal"]), since=parse_instant(raw["since"]), text=raw["text"],
@@ -187,7 +174,7 @@ def event_from_json(line: str) -> Event:
             unit=raw.get("unit", ""), reason=raw.get("reason", ""),
             window=(parse_instant(window[0]), parse_instant(window[1])) if window else None,
         )
-    return FactNoted(
+    return SystemEvent(
         time=time, site=site, fact=raw["kind"], text=raw["text"],
         asset=raw.get("asset", ""), values=raw.get("values", {}),
     )

@@ -9,8 +9,6 @@ from enum import StrEnum
 from collector.domain.events import Priority, Signal
 from collector.domain.readings import Quality, Reading
 
-__all__ = ["AlarmState", "LiveAlarm", "LivePicture", "PointState"]
-
 
 class AlarmState(StrEnum):
     """States of IEC 62682 / ISA-18.2, by name (their letters differ between editions)."""
@@ -26,7 +24,7 @@ class AlarmState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveAlarm:
-    """One alarm that is not plainly normal, as people see it."""
+    """One alarm that is not in the normal state, as shown to people."""
 
     id: str
     condition: str
@@ -35,7 +33,7 @@ class LiveAlarm:
     signal: Signal
     priority: Priority
     present: bool
-    """Whether the condition holds now, whatever the state."""
+    """Whether the condition is active now, whatever the state."""
     since: int
     raised: int
     text: str
@@ -55,7 +53,7 @@ class PointState:
 
 
 class LivePicture:
-    """The last word of every point. Fed by the daemon, read by the board."""
+    """The last reading of every point. Written by the daemon, read by the board."""
 
     def __init__(self) -> None:
         self._points: dict[str, PointState] = {}
@@ -79,11 +77,12 @@ class LivePicture:
         return dict(self._points)
 
     def update(self, readings: Iterable[Reading]) -> None:
-        """Apply readings; one older than the last of its point is skipped."""
+        """Apply readings in the order in which they were read.
+
+        Their times may go back: the clock was set, and what was read last is what is so now.
+        """
         for reading in readings:
             before = self._points.get(reading.point)
-            if before is not None and reading.time < before.last.time:
-                continue
             good = before.last_good if before is not None else None
             if reading.quality is Quality.GOOD:
                 good = reading
@@ -91,5 +90,89 @@ class LivePicture:
             self._points[reading.point] = PointState(
                 last=reading,
                 last_good=good,
-                same_since=before.same_since if same and before is not None else reading.time,
+                same_since=min(before.same_since, reading.time)
+                if same and before is not None else reading.time,
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForwardStatistics:
+    """Counts of one forwarder since its start. Instants in ms since 1970 UTC."""
+
+    target: str
+    on: bool = False
+    """Whether the site file configures it."""
+    reachable: bool = True
+    """Whether the last try succeeded; true as long as none was made."""
+    sent: int = 0
+    """Points the remote endpoint has accepted."""
+    withheld: int = 0
+    """Readings without a good value, which are not forwarded."""
+    too_old: int = 0
+    """Points the remote endpoint does not keep because of their age."""
+    dead_letters: int = 0
+    """Points that cannot be delivered, kept in a file."""
+    failed_tries: int = 0
+    behind: int = 0
+    """Commits between the newest published one and the journal's newest."""
+    missing: int = 0
+    """Commits of an outage that are still to be published."""
+    lost: int = 0
+    """Readings and events that retention deleted before they were sent."""
+    last_sent: int | None = None
+    why: str = ""
+    """Why the last try failed; empty when it succeeded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceStatistics:
+    """Counts of one device since the start. Instants are ms since 1970 UTC, durations ms.
+
+    ``polls`` counts real attempts, ``answers`` those in which at least one request was answered.
+    ``skipped`` grid steps were left out by back-off or because the poll before was still running.
+    Lateness and latency are of the last 512 polls.
+    """
+
+    device: str
+    polls: int = 0
+    answers: int = 0
+    silent: int = 0
+    link_down: int = 0
+    refused: int = 0
+    invalid: int = 0
+    skipped: int = 0
+    lateness_middle: int | None = None
+    lateness_most: int | None = None
+    latency_middle: int | None = None
+    latency_most: int | None = None
+    last_answer: int | None = None
+    back_off: int = 0
+    """ms until the next real attempt beyond the ordinary grid; 0 while it answers."""
+    answering: bool = False
+    """Whether anything answered in the last real attempt; false before the first."""
+    why: str = ""
+    """The error of the last attempt; empty when it succeeded."""
+
+    @property
+    def failures(self) -> int:
+        """Attempts without a valid answer."""
+        return self.silent + self.link_down + self.refused + self.invalid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PipelineStatistics:
+    """Counts and state of the pipeline. Instants and durations in ms of the daemon's clock."""
+
+    readings: int = 0
+    events: int = 0
+    commits: int = 0
+    commit_failures: int = 0
+    waiting: int = 0
+    """Readings in memory that are not committed yet."""
+    dropped: int = 0
+    """Readings dropped because the journal could not write for too long."""
+    last_turn: int | None = None
+    """Instant of the last run of the rules."""
+    last_commit: int | None = None
+    journal_trouble: str = ""
+    """Why the journal cannot write; empty when it can."""

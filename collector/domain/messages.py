@@ -1,15 +1,16 @@
-"""The parts of an alarm's text: what is so, what to check in which order, and the cautions.
-
-The rules write a text in one line, as events carry it; whoever shows it to people sets the parts
-apart again.
-"""
+"""Messages to people: the parts of a text, links to acknowledge, and deliveries in the journal."""
 
 from __future__ import annotations
 
+import base64
+import binascii
+import hmac
+import json
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 
-__all__ = ["CAUTION", "CHECKS", "TextParts", "parts_of"]
+from collector.domain.errors import QuietpipeError
 
 CHECKS, CAUTION = "Check in this order:", "Caution:"
 
@@ -41,3 +42,147 @@ def parts_of(text: str) -> TextParts:
         else:
             checks += [c.rstrip(".") for c in _NUMBER.split(said) if c]
     return TextParts(facts=facts, checks=tuple(checks), cautions=tuple(cautions))
+
+
+BY_LINK = " by link"
+"""What follows a person's name in ``by`` when a link did it."""
+
+_PURPOSE = b"quietpipe link to acknowledge, 1\0"
+_MAC_BYTES = 16
+_LONGEST = 4096
+
+
+class LinkFault(StrEnum):
+    """The reason for refusing a link."""
+
+    FORGED = "forged"
+    OTHER_SITE = "other-site"
+    EXPIRED = "expired"
+
+
+class LinkRefused(QuietpipeError):
+    """A link that opens nothing; ``fault`` says why."""
+
+    def __init__(self, fault: LinkFault) -> None:
+        self.fault = fault
+        super().__init__(f"the link is refused: {fault.value}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """``person`` is an id of the site file, ``expires`` ms since 1970 UTC, excluded."""
+
+    person: str
+    occurrences: tuple[str, ...]
+    expires: int
+
+
+def _encoded(raw: bytes) -> str:
+    return base64.urlsafe_b64encode(raw).rstrip(b"=").decode("ascii")
+
+
+def _decoded(text: str) -> bytes:
+    raw = base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
+    if _encoded(raw) != text:
+        raise ValueError("another spelling of the same bytes")
+    return raw
+
+
+class LinkSigner:
+    """Writes and reads the links of one site."""
+
+    def __init__(self, key: bytes, site: str) -> None:
+        if len(key) < 16:
+            raise ValueError(f"a key of {len(key)} bytes is too short; 16 at least")
+        self._key, self._site = key, site
+
+    def __repr__(self) -> str:
+        return f"LinkSigner({self._site})"
+
+    def _mac(self, payload: bytes) -> bytes:
+        return hmac.digest(self._key, _PURPOSE + payload, "sha256")[:_MAC_BYTES]
+
+    def sign(self, link: Link) -> str:
+        """Return the link's token: letters, digits, ``-``, ``_`` and one full stop."""
+        fields = [self._site, link.person, link.expires, list(link.occurrences)]
+        payload = json.dumps(fields, separators=(",", ":")).encode()
+        return f"{_encoded(payload)}.{_encoded(self._mac(payload))}"
+
+    def read(self, token: str, now: int) -> Link:
+        """Return the link of a token. Raises :class:`LinkRefused` unless its signature is right."""
+        head, _, tail = token.partition(".")
+        try:
+            if len(token) > _LONGEST:
+                raise ValueError("too long")
+            payload, mac = _decoded(head), _decoded(tail)
+        except (ValueError, binascii.Error):
+            raise LinkRefused(LinkFault.FORGED) from None
+        if not hmac.compare_digest(mac, self._mac(payload)):
+            raise LinkRefused(LinkFault.FORGED)
+        site, person, expires, occurrences = json.loads(payload)
+        if site != self._site:
+            raise LinkRefused(LinkFault.OTHER_SITE)
+        if now >= expires:
+            raise LinkRefused(LinkFault.EXPIRED)
+        return Link(person=person, occurrences=tuple(occurrences), expires=expires)
+
+
+REPORT = "report"
+"""First half of the kind of a delivery that carries a report: ``report:FILE``."""
+
+
+class DeliveryState(StrEnum):
+    """The state of a message."""
+
+    WAITING = "waiting"
+    BEGUN = "begun"
+    DELIVERED = "delivered"
+    GIVEN_UP = "given-up"
+    UNCERTAIN = "uncertain"
+    """Cut off twice: it may have arrived, and is not tried a third time."""
+
+
+class DeliveryOutcome(StrEnum):
+    """The result of one delivery attempt."""
+
+    DELIVERED = "delivered"
+    RETRY = "retry"
+    GIVEN_UP = "given-up"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewDelivery:
+    """A message to be sent.
+
+    ``event_seq`` is the number of the event it reports, ``due`` (ms) when it may first be tried,
+    ``kind`` what calls for it (``raised``, ``returned``, ``fact``).
+    """
+
+    recipient: str
+    subject: str
+    body: str
+    event_seq: int
+    due: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """A message in the journal.
+
+    ``created`` and ``due`` are ms since 1970 UTC, ``attempts`` the tries that ended in failure.
+    ``uncertain``: a try was cut off, so it may have arrived. ``detail``: why the last try failed.
+    """
+
+    id: int
+    recipient: str
+    subject: str
+    body: str
+    event_seq: int
+    created: int
+    due: int
+    kind: str
+    attempts: int = 0
+    uncertain: bool = False
+    state: DeliveryState = DeliveryState.WAITING
+    detail: str = ""

@@ -10,19 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-__all__ = [
-    "Device",
-    "Generator",
-    "PipeRun",
-    "Plant",
-    "PointSource",
-    "Riser",
-    "Room",
-    "Site",
-    "Thing",
-    "Vent",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -66,7 +53,7 @@ class Generator:
     last_service: date | None = None
     """The day of the last service, by the site's calendar."""
     last_service_hours: float | None = None
-    """What the hour counter read at the last service."""
+    """Value of the hour counter at the last service."""
     kind: str = field(default="generator", init=False)
 
 
@@ -99,7 +86,7 @@ class Riser:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vent:
-    """A purge vent at the far end of a riser."""
+    """A purge vent at the remote end of a riser."""
 
     id: str
     name: str
@@ -112,7 +99,7 @@ class Vent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
-    """Where the generator stands and people work."""
+    """A room that holds a generator or other equipment and that people enter."""
 
     id: str
     name: str
@@ -124,7 +111,7 @@ Thing = Generator | Riser | Vent | Room
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointSource:
-    """Which device gives a point, and how often it is asked."""
+    """The device that gives a point, and its poll interval."""
 
     point: str
     device: str
@@ -144,7 +131,7 @@ class Device:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plant:
-    """Everything the rules may know about the site, found by id."""
+    """The plant: everything that rules know of the site, by id."""
 
     site: Site
     generators: Mapping[str, Generator] = field(default_factory=dict)
@@ -163,7 +150,7 @@ class Plant:
         return None
 
     def things(self) -> tuple[Thing, ...]:
-        """Return every asset, generators first, as the gas flows."""
+        """Return every asset in the order of the gas flow, generators first."""
         return (
             *self.generators.values(), *self.risers.values(),
             *self.vents.values(), *self.rooms.values(),
@@ -176,7 +163,7 @@ class Plant:
                 return PointSource(point=point, device=device.id, every=device.every)
         return None
 
-    def wired(self, point: str) -> bool:
+    def is_configured(self, point: str) -> bool:
         """Whether ``point`` can have readings: some device gives it, or the site has no devices."""
         return not self.devices or self.source_of(point) is not None
 

@@ -1,21 +1,15 @@
-"""Readings: one value of one point at one instant, with how far to trust it."""
+"""Readings: one value of one point at one instant, with its quality."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-__all__ = [
-    "MODES",
-    "QUANTITIES",
-    "Quality",
-    "Quantity",
-    "Reading",
-    "mode_code",
-    "point_kind",
-    "split_point",
-]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 MODES = ("off", "nitrogen", "air-fill")
 """Generator modes in the order of their stored codes 0, 1, 2."""
@@ -33,7 +27,7 @@ def mode_code(word: str) -> float:
 
 
 class Quality(StrEnum):
-    """How far a reading may be trusted."""
+    """The quality of a reading."""
 
     GOOD = "good"
     BAD = "bad"
@@ -44,7 +38,7 @@ class Quality(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One answer, or the lack of one.
+    """One value read from a device, or the lack of one.
 
     ``asked`` and ``time`` (when it was had, or given up) are ms since 1970 UTC. ``value`` is in the
     quantity's own unit (:data:`QUANTITIES`); contacts are 0 or 1, modes their code in
@@ -173,3 +167,57 @@ def point_kind(kind: str, quantity: str) -> Quantity | None:
         if base is not None and base.is_contact:
             return Quantity(unit="contact", label=f"{base.label}, {name}")
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Readings as arrays of one length."""
+
+    names: Sequence[str]
+    """Points by their code; the list may grow behind the codes that are here."""
+    times: NDArray[np.int64]
+    """ms since 1970 UTC."""
+    points: NDArray[np.int32]
+    """Codes of the points: places in ``names``."""
+    values: NDArray[np.float64]
+    """In the unit of record; not a number where there is none."""
+    good: NDArray[np.bool_]
+    """Whether there is a value that may be computed with."""
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+    def take(self, where: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Columns:
+        """Return some of the rows, by slice, places or mask."""
+        return Columns(
+            names=self.names, times=self.times[where], points=self.points[where],
+            values=self.values[where], good=self.good[where],
+        )
+
+
+def readings_of(columns: Columns) -> list[Reading]:
+    """Return columns as readings; a value that is not good becomes stale."""
+    return [
+        Reading(
+            point=columns.names[point], asked=time, time=time, value=value if good else None,
+            quality=Quality.GOOD if good else Quality.STALE,
+        )
+        for time, point, value, good in zip(
+            columns.times.tolist(), columns.points.tolist(), columns.values.tolist(),
+            columns.good.tolist(), strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendStep:
+    """Minimum, mean and maximum of the good readings from ``start`` to ``end`` (ms, end excluded).
+
+    ``count`` is the number of good readings; with none, the values are ``None``: a gap stays a gap.
+    """
+
+    start: int
+    end: int
+    count: int
+    low: float | None
+    mean: float | None
+    high: float | None

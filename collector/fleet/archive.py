@@ -18,9 +18,9 @@ from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.domain.events import Event, event_from_json, event_to_json
+from collector.domain.readings import Columns
 from collector.domain.units import DAY
 from collector.recorded import columns_within, read_columns
 from collector.recorded.row_reader import load_arrow
@@ -28,8 +28,6 @@ from collector.recorded.row_reader import load_arrow
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
-
-__all__ = ["Archive", "Kept"]
 
 _SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 _READINGS, _EVENTS = "readings.parquet", "events.jsonl"
@@ -204,7 +202,7 @@ class _Table:
 
 
 def _by_day(batches: Iterable[Columns]) -> Iterator[tuple[int, list[Columns]]]:
-    """Part sorted columns by the day of their rows."""
+    """Split sorted columns by the day of their rows."""
     import numpy
 
     held: list[Columns] = []

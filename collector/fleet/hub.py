@@ -21,19 +21,16 @@ from urllib.parse import quote
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
 from collector.domain.units import DAY, HOUR
+from collector.fleet import Group, HubSettings
 from collector.fleet.hub_board import HubServices, create_hub
-from collector.fleet.hub_group import GroupHub, GroupParts
-from collector.fleet.hub_history import HistoryWriter, history_of
+from collector.fleet.hub_group import GroupHub, GroupParts, HistoryWriter, history_of
 from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
-from collector.fleet.hub_settings import Group, HubSettings
-from collector.forward.influx.batches import DeadLetterFile
-from collector.forward.influx.endpoints import endpoint_of
-from collector.people import PEOPLE, Accounts, SessionManager
+from collector.forward.influx.endpoints import DeadLetterFile, endpoint_of
+from collector.people import PEOPLE, Accounts
+from collector.people.sessions import SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
-from collector.web.server import serve
-
-__all__ = ["GroupLocks", "Hub"]
+from collector.web.app import serve
 
 _log = logging.getLogger(__name__)
 
@@ -103,7 +100,7 @@ class Hub:
                     public_address=self._settings.public_address)
         return HubServices(settings=self._settings, reader=self._reader, access=access,
                            clock=self._clock, figures=self.figures, healthy=self._trouble,
-                           record_event=_note)
+                           record_event=_log_event)
 
     # -- groups ----------------------------------------------------------------------------------
 
@@ -195,7 +192,7 @@ def _no_lines(taken: HandledMessages) -> bytes:
     return b""
 
 
-def _note(fact: str, text: str, values: Mapping[str, str]) -> None:
+def _log_event(fact: str, text: str, values: Mapping[str, str]) -> None:
     _log.info("%s: %s", fact, text, extra=dict(values))
 
 

@@ -1,6 +1,6 @@
-"""The hub's board and interface. Every route asks ``_view`` and sees nothing but its answer.
+"""The hub's board and interface. Every route reads the fleet through ``_view`` only.
 
-A site that is not the visitor's is answered as one that does not exist: same status, same words.
+A site that the person may not see gets the reply of one that does not exist.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ import json
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends, FastAPI, Query
 from starlette.requests import Request
@@ -17,21 +19,154 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 
 from collector import __version__
 from collector.clock import Clock, format_instant
-from collector.domain.units import DAY
+from collector.domain.conditions import CATALOGUE
+from collector.domain.events import AlarmTransition, EstimateMade, Event
+from collector.domain.readings import Quantity
+from collector.domain.units import DAY, duration_text
+from collector.fleet import HubSettings
 from collector.fleet import hub_queries as answers
-from collector.fleet.hub_pages import SiteFacts, fleet_page, site_page
+from collector.fleet.hub_queries import QUESTIONS, Answer, answers_to, connection_state
 from collector.fleet.hub_reader import FleetReader, FleetView, scope_of
-from collector.fleet.hub_settings import HubSettings
-from collector.fleet.hub_state import SiteState
-from collector.web.access import AccessPolicy, public, visitor
-from collector.web.api.requests import read_span
-from collector.web.app import add_error_handlers
-from collector.web.http_errors import HttpError
+from collector.fleet.hub_state import MetricState, SiteState
+from collector.fleet.hub_trends import EstimateDay
+from collector.web.access import AccessPolicy, HttpError, public, visitor
+from collector.web.api import read_span
+from collector.web.app import SecurityHeaders, add_error_handlers
 from collector.web.pages.sign_in_pages import add_sign_in_pages
-from collector.web.render import static_file
-from collector.web.security_headers import SecurityHeaders
+from collector.web.render import page, static_file
+from collector.web.views import moment, shown_value
 
-__all__ = ["HubServices", "create_hub"]
+_SHOWN = 100
+"""Sites listed on one page; the search finds the others."""
+_UTC = ZoneInfo("UTC")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    address: str
+    name: str
+    where: str
+    words: str
+    detail: str = ""
+    tone: str = "normal"
+
+
+def fleet_page(
+    request: Request, view: FleetView, now: int, newest: str | None, search: str,
+) -> HTMLResponse:
+    """Return the page of all sites that a person may see."""
+    questions = [
+        {"id": name, "words": words, "rows": [_row_of(f) for f in found[:_SHOWN]],
+         "more": max(len(found) - _SHOWN, 0)}
+        for name, words in QUESTIONS.items()
+        for found in [answers_to(name, view, now, newest)]
+    ]
+    trouble = len({(r.address) for r in questions[0]["rows"]})  # type: ignore[attr-defined]
+    silent = sum(s.silent is not None for s in view.sites())
+    listed = view.search(search) if search.strip() else view.sites()
+    return page(
+        request, "hub.html", title=view.title, total=len(view), trouble=trouble, silent=silent,
+        questions=questions, search=search, time=moment(now, _UTC, now),
+        sites=[_site_row(s, view, now) for s in listed[:_SHOWN]],
+        listed=len(listed), shown=min(len(listed), _SHOWN),
+    )
+
+
+def _address(state: SiteState) -> str:
+    return f"/sites/{quote(state.group, safe='')}/{quote(state.site, safe='')}"
+
+
+def _row_of(found: Answer) -> _Row:
+    words = "; ".join(_title(a.condition) for a in found.alarms) or found.sentence
+    return _Row(address=_address(found.state), name=found.state.name or found.state.site,
+                where=found.asset if found.asset != found.state.site else "", words=words,
+                detail=found.sentence if found.alarms and found.numbers.get("percent") else "",
+                tone="not-normal" if found.alarms else "unsure")
+
+
+def _title(condition: str) -> str:
+    known = CATALOGUE.get(condition)
+    return known.title if known is not None else condition
+
+
+def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
+    alarms = sum(a.is_active for a in view.alarms(state))
+    word = connection_state(state)
+    heard = f"{state.key}, "
+    heard += f"heard {duration_text(now - state.heard)} ago" if state.heard else "never heard"
+    if state.behind:
+        heard += f", {state.behind} commits behind"
+    words = word if not alarms else f"{word}, {alarms} alarm{'s' if alarms > 1 else ''}"
+    return _Row(address=_address(state), name=state.name or state.site, where="",
+                words=words, detail=heard,
+                tone="unsure" if word != "online" else "not-normal" if alarms else "normal")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteFacts:
+    """The data of one site's page."""
+
+    state: SiteState
+    events: Sequence[Event]
+    """Newest first."""
+    estimates: Sequence[EstimateDay]
+
+
+def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> HTMLResponse:
+    """Return the page of one site."""
+    state = facts.state
+    try:
+        zone = ZoneInfo(state.timezone)
+    except (KeyError, ValueError, OSError):  # what a site says of itself is not to be trusted
+        zone = _UTC
+    alarms = [
+        {"title": _title(a.condition), "asset": a.asset, "priority": a.priority,
+         "signal": a.signal, "since": moment(a.since, zone, now), "text": a.text,
+         "state": "stands" if a.is_active else "put aside",
+         "acknowledged": a.has("acknowledged")}
+        for a in view.alarms(state)
+    ]
+    return page(
+        request, "hub_site.html", state=state, word=connection_state(state), alarms=alarms,
+        heard=duration_text(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
+        time=moment(now, zone, now), title=state.name or state.site,
+        things=[_thing(state, thing, now) for thing in sorted(state.things)],
+        estimates=[e for e in facts.estimates if e.value is not None],
+        events=[(moment(e.time, zone, now), _event_text(e)) for e in facts.events],
+    )
+
+
+def _thing(state: SiteState, thing: str, now: int) -> dict[str, object]:
+    return {
+        "id": thing, "kind": state.kinds.get(thing, ""), "answers": thing not in state.dead,
+        "readings": [_reading(state, name, metric, now)
+                     for name, metric in state.things[thing].items()],
+    }
+
+
+def _reading(state: SiteState, name: str, metric: MetricState, now: int) -> dict[str, object]:
+    value, unit = str(metric.value) if metric.value is not None else "–", metric.unit
+    if isinstance(metric.value, bool):
+        value, unit = ("yes" if metric.value else "no"), ""
+    elif isinstance(metric.value, float) and unit:
+        shown = shown_value(metric.value, name, Quantity(unit=unit, label=metric.label),
+                            state.units)
+        value, unit = shown.text, shown.unit
+    elif unit in ("mode", "contact"):
+        unit = ""
+    return {"label": metric.label or name, "value": value, "unit": unit,
+            "age": duration_text(max(now - metric.time, 0)) if metric.time else "never",
+            "good": metric.quality == 192 and state.online}
+
+
+def _event_text(event: Event) -> str:
+    if isinstance(event, AlarmTransition):
+        return f"{_title(event.condition)} at {event.asset}: {event.transition.value}"
+    if isinstance(event, EstimateMade):
+        value = "none" if event.value is None else f"{event.value:.3g} {event.unit}"
+        return f"{event.quantity} of {event.asset}: {value}"
+    return event.text
+
 
 _KINDS = {"board.css": "text/css; charset=utf-8", "hub.css": "text/css; charset=utf-8",
           "mark.svg": "image/svg+xml"}
@@ -42,7 +177,10 @@ _STREAMS = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HubServices:
-    """What the board is given. ``figures`` are the hub's own, for staff."""
+    """The functions and data that the hub's board works with.
+
+    ``figures`` are the hub's own, for staff.
+    """
 
     settings: HubSettings
     reader: FleetReader
@@ -55,11 +193,11 @@ class HubServices:
 
 
 def create_hub(services: HubServices) -> FastAPI:
-    """Build the board. Nothing is read until a request comes."""
+    """Build the hub's board. Nothing is read before the first request."""
     app = FastAPI(
         title="quietpipe hub", version=__version__, docs_url=None, redoc_url=None,
         redirect_slashes=False,
-        description="Many sites at a glance. Whoever asks sees their own sites and no others.",
+        description="Many sites at a glance. Each person sees their own sites only.",
         dependencies=[Depends(services.access.admit)],
     )
     # What every page of a board asks; the fleet has no windows of its own.
@@ -106,19 +244,19 @@ class _Routes:
     # -- the interface ---------------------------------------------------------------------------
 
     async def sites(self, request: Request) -> Response:
-        """Every site, in a few words."""
+        """Return every site in short form."""
         view = await self._view(request)
         return JSONResponse({"time": format_instant(self._services.clock.now()),
                              "sites": [answers.overview(s, view) for s in view.sites()]})
 
     async def site(self, request: Request, group: str, site: str) -> Response:
-        """One site, with everything known of it now."""
+        """Return one site with all its current data."""
         view, state = await self._site(request, group, site)
         estimates = await asyncio.to_thread(self._services.reader.estimates, group, site)
         return JSONResponse(answers.site_answer(state, view, estimates))
 
     async def alarms(self, request: Request) -> Response:
-        """Every alarm that is present."""
+        """Return every active alarm."""
         view = await self._view(request)
         return JSONResponse({"alarms": [
             {"group": s.group, "site": s.site, "name": s.name, **answers.alarm_answer(a)}
@@ -145,7 +283,7 @@ class _Routes:
         return JSONResponse({"events": [answers.event_answer(g, e) for g, e in found]})
 
     async def dead_letters(self, request: Request) -> Response:
-        """Messages that were not accepted, newest first, with the reason; for staff."""
+        """Return messages that were not accepted, newest first, with the reason; for staff."""
         view = await self._view(request)
         if not view.staff:
             raise HttpError(404, "There is nothing at this address.")
@@ -155,7 +293,7 @@ class _Routes:
     async def search(
         self, request: Request, q: Annotated[str, Query(min_length=1, max_length=100)],
     ) -> Response:
-        """Sites whose name, id or group holds every word."""
+        """Return the sites whose name, id or group contains every word."""
         view = await self._view(request)
         return JSONResponse({"sites": [answers.overview(s, view) for s in view.search(q)[:200]]})
 
@@ -171,7 +309,7 @@ class _Routes:
                              "sites": [answers.answer_of(f) for f in found]})
 
     async def stream(self, request: Request) -> Response:
-        """Sites as they change, as server-sent events."""
+        """Send changes of sites as server-sent events."""
         await self._view(request)
         if self._streams >= _STREAMS:
             raise HttpError(503, "Too many are watching just now. Ask the interface instead.")
@@ -182,7 +320,7 @@ class _Routes:
         self._streams += 1
         try:
             while not await request.is_disconnected():
-                # Asked anew each time: a session that has ended, or a customer that has lost a
+                # Read again each time: a session that has ended, or a customer that has lost a
                 # site, must not go on seeing it.
                 if not self._still_in(request):
                     return

@@ -7,16 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
+from collector.fleet import Group
 from collector.fleet.hub_messages import MessageInvalid, read_event, read_mark, read_sparkplug
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import ReceivedValue, SiteState
 from collector.fleet.hub_store import DeadLetter, ReceivedEvent
 from collector.forward.mqtt import Message, Received
+from collector.forward.sparkplug import Metric, Payload, encode
 from collector.forward.sparkplug.edge_node import NAMESPACE, REBIRTH
-from collector.forward.sparkplug.payload import Metric, Payload, encode
-
-__all__ = ["Counts", "MessageHandler", "HandledMessages"]
 
 _log = logging.getLogger(__name__)
 
@@ -162,7 +160,7 @@ class MessageHandler:
     # -- silence ---------------------------------------------------------------------------------
 
     def silences(self, now: int, listening_since: int) -> HandledMessages:
-        """Return events of the hub's own about sites that became silent, or are heard again."""
+        """Return events of the hub's own about sites that became silent or report again."""
         handled = HandledMessages()
         for state in self.states.values():
             silent = state.is_silent(now, listening_since, self._silent_after, _GRACE)
@@ -182,16 +180,16 @@ def _silence_event(state: SiteState, transition: Transition, now: int, since: in
     about = CATALOGUE["site-silent"]
     name = state.name or state.site
     if transition is Transition.RETURNED:
-        text = f"{name} is heard again after {(now - since) // 1000} s."
+        text = f"{name} reports again after {(now - since) // 1000} s."
     elif not state.online:
-        text = (f"{name} has taken leave, or its line was cut: its death was announced and it has "
-                "not come back. Silent is not normal: call the site.")
+        text = (f"{name} is stopped, or its line was cut: its death certificate came and no "
+                "birth since. Silent is not normal: call the site.")
     else:
-        text = (f"Nothing has come from {name} for {(now - since) // 1000} s. "
+        text = (f"Nothing received from {name} for {(now - since) // 1000} s. "
                 "Silent is not normal: call the site.")
     text += "".join(f"\nCheck: {cause}." for cause in about.causes) \
         if transition is Transition.RAISED else ""
-    event = AlarmMoved(
+    event = AlarmTransition(
         time=now, site=state.site, condition=about.id, asset=state.site, transition=transition,
         priority=about.priority, signal=about.signal, since=since, text=text,
         id=f"{about.id}.{state.site}.{since // 1000}",

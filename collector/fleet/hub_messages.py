@@ -1,7 +1,7 @@
-"""What a hub accepts from a broker: one model for each kind of message, strict in types and ranges.
+"""Messages that a hub accepts from a broker: a model for each kind, strict in types and ranges.
 
-A broker delivers what anybody with access publishes. Whatever is not valid here becomes a dead
-letter with its reason and is acknowledged, so that it neither stops its group nor comes again.
+A broker delivers whatever is published. A message that is not valid becomes a dead letter with its
+reason and is acknowledged, so that it neither stops its group nor comes again.
 """
 
 from __future__ import annotations
@@ -23,9 +23,7 @@ from pydantic import (
 
 from collector.clock import parse_instant
 from collector.domain.events import Event, Priority, Signal, Transition, event_from_json
-from collector.forward.sparkplug.payload import DataType, Metric, Payload, PayloadInvalid, decode
-
-__all__ = ["JOURNAL_ROOM", "Mark", "MessageInvalid", "read_event", "read_mark", "read_sparkplug"]
+from collector.forward.sparkplug import DataType, Metric, Payload, PayloadInvalid, decode
 
 _LONGEST_ID = 128
 _LONGEST_TEXT = 20_000
@@ -35,7 +33,7 @@ _MOST = 1e15
 JOURNAL_ROOM = 1 << 40
 """Events of one journal; the store orders journals by multiples of it."""
 _EARLIEST, _LATEST = parse_instant("2000-01-01T00:00:00Z"), parse_instant("2100-01-01T00:00:00Z")
-"""ms; an instant outside is no instant of a plant but a broken clock or a broken message."""
+"""ms; an instant outside is that of a broken clock or message."""
 _SEQ = 256
 _VERBS = frozenset({"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"})
 

@@ -1,7 +1,7 @@
 """The five queries of a service firm, over the sites that a person may see. Pure.
 
-Which sites are in trouble now? Which leak more than last quarter? Whose compressor is tiring? Whose
-purge is late? Which collectors are out of date?
+Sites with active alarms; leaks larger than last quarter; weak compressors; late purges; collectors
+out of date.
 """
 
 from __future__ import annotations
@@ -13,27 +13,9 @@ from typing import Any
 
 from collector.clock import format_instant
 from collector.domain.events import Event, event_to_json
-from collector.fleet.hub_alarms import FleetAlarm
 from collector.fleet.hub_reader import FleetView
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_trends import EstimateDay, Trend
-
-__all__ = [
-    "QUESTIONS",
-    "Answer",
-    "answer_of",
-    "answers_to",
-    "compressor_tiring",
-    "dead_letter_answer",
-    "event_answer",
-    "in_trouble",
-    "leaking_more",
-    "out_of_date",
-    "overview",
-    "purge_late",
-    "site_answer",
-    "standing",
-]
 
 _SURE = 1.645
 """One-sided 95 % of the normal distribution."""
@@ -63,15 +45,16 @@ def in_trouble(view: FleetView) -> list[Answer]:
     """Return sites that are silent, or have an active alarm of more than service."""
     found = []
     for state in view.sites():
-        standing = [a for a in view.alarms(state) if a.is_active and a.signal != "service"]
-        if not standing:
+        connection_state = [a for a in view.alarms(state) if a.is_active and a.signal != "service"]
+        if not connection_state:
             continue
-        standing.sort(key=lambda a: (_RANK.get(a.priority, 3), a.signal != "supervisory", a.since))
-        weight = sum(10.0 ** (2 - _RANK.get(a.priority, 3)) for a in standing)
+        connection_state.sort(key=lambda a: (_RANK.get(a.priority, 3), a.signal != "supervisory",
+                                             a.since))
+        weight = sum(10.0 ** (2 - _RANK.get(a.priority, 3)) for a in connection_state)
         found.append(Answer(
-            state=state, asset=standing[0].asset, alarms=standing, weight=weight,
-            sentence="; ".join(dict.fromkeys(a.condition for a in standing)),
-            numbers={"alarms": len(standing)},
+            state=state, asset=connection_state[0].asset, alarms=connection_state, weight=weight,
+            sentence="; ".join(dict.fromkeys(a.condition for a in connection_state)),
+            numbers={"alarms": len(connection_state)},
         ))
     return _worst_first(found)
 
@@ -139,15 +122,15 @@ def purge_late(view: FleetView, now: int) -> list[Answer]:
 
 def out_of_date(view: FleetView, newest: str | None) -> list[Answer]:
     """Return collectors older than ``newest``, or than the newest that is seen."""
-    told = [(s, _version(s.version)) for s in view.sites() if s.version]
-    wanted = _version(newest) if newest else max((v for _, v in told), default=())
-    name = newest or next((s.version for s, v in told if v == wanted), "")
+    known = [(s, _version(s.version)) for s in view.sites() if s.version]
+    wanted = _version(newest) if newest else max((v for _, v in known), default=())
+    name = newest or next((s.version for s, v in known if v == wanted), "")
     return _worst_first([
         Answer(state=s, asset="", weight=float(sum(
             (b - a) * 1000.0 ** (2 - n) for n, (a, b) in enumerate(zip(v, wanted, strict=False)))),
             sentence=f"version {s.version}; the newest is {name}",
             numbers={"version": s.version, "newest": name})
-        for s, v in told if v < wanted
+        for s, v in known if v < wanted
     ])
 
 
@@ -182,12 +165,12 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
     return out_of_date(view, newest)
 
 
-def answer_of(finding: Answer) -> dict[str, Any]:
-    """Return one finding."""
+def answer_of(found: Answer) -> dict[str, Any]:
+    """Return one result as plain data."""
     return {
-        "group": finding.state.group, "site": finding.state.site, "name": finding.state.name,
-        "asset": finding.asset, "why": finding.sentence, "numbers": dict(finding.numbers),
-        "alarms": [alarm_answer(a) for a in finding.alarms],
+        "group": found.state.group, "site": found.state.site, "name": found.state.name,
+        "asset": found.asset, "why": found.sentence, "numbers": dict(found.numbers),
+        "alarms": [alarm_answer(a) for a in found.alarms],
     }
 
 
@@ -196,11 +179,11 @@ def alarm_answer(alarm: FleetAlarm) -> dict[str, Any]:
     return {
         "id": alarm.id, "condition": alarm.condition, "asset": alarm.asset,
         "priority": alarm.priority, "signal": alarm.signal, "since": format_instant(alarm.since),
-        "acknowledged": alarm.holds("acknowledged"), "stands": alarm.is_active, "text": alarm.text,
+        "acknowledged": alarm.has("acknowledged"), "stands": alarm.is_active, "text": alarm.text,
     }
 
 
-def standing(state: SiteState) -> str:
+def connection_state(state: SiteState) -> str:
     """Return the state of a site at the hub: ``silent``, ``online`` or ``offline``."""
     if state.silent is not None:
         return "silent"
@@ -208,11 +191,12 @@ def standing(state: SiteState) -> str:
 
 
 def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
-    """Return one site in a few words."""
+    """Return one site in short form, as plain data."""
     alarms = [a for a in view.alarms(state) if a.is_active]
     return {
         "group": state.group, "site": state.site, "name": state.name, "version": state.version,
-        "state": standing(state), "heard": format_instant(state.heard) if state.heard else None,
+        "state": connection_state(state), "heard": format_instant(state.heard) if state.heard
+        else None,
         "alarms": len(alarms), "behind": state.behind,
     }
 
@@ -220,7 +204,7 @@ def overview(state: SiteState, view: FleetView) -> dict[str, Any]:
 def site_answer(
     state: SiteState, view: FleetView, estimates: Sequence[EstimateDay],
 ) -> dict[str, Any]:
-    """Return one site with everything that is known of it now."""
+    """Return one site with all its current data."""
     return {
         **overview(state, view), "timezone": state.timezone,
         "alarms": [alarm_answer(a) for a in view.alarms(state)],

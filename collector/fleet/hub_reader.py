@@ -1,4 +1,4 @@
-"""The whole fleet as the group files show it, whichever hub process writes them."""
+"""Reader of the whole fleet from the group files, which any hub process may write."""
 
 from __future__ import annotations
 
@@ -13,13 +13,10 @@ from pathlib import Path
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, event_from_json
 from collector.domain.units import MINUTE
-from collector.fleet.hub_alarms import FleetAlarm
-from collector.fleet.hub_settings import Customer, HubSettings, folded
-from collector.fleet.hub_state import SiteState
+from collector.fleet import Customer, HubSettings, folded
+from collector.fleet.hub_state import FleetAlarm, SiteState
 from collector.fleet.hub_store import group_file
 from collector.fleet.hub_trends import EstimateDay, Trend
-
-__all__ = ["FleetSnapshot", "FleetReader", "FleetView", "Scope", "scope_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,9 +95,9 @@ class FleetView:
 
 
 _FRESH = 1_500
-"""ms for which what was read is good enough."""
+"""ms for which data once read is used again."""
 _TRENDS_FRESH = MINUTE
-"""ms for which trends are good enough: they are worked out once an hour."""
+"""ms for which trends once read are used again: they are computed once an hour."""
 _LOOKED_AT = 20_000
 """Events looked at in one question; a customer of few sites must not cost a scan of all."""
 

@@ -1,7 +1,7 @@
 """The state of one site at the hub, from its births, data, deaths and marks. No I/O.
 
-The rules are those of Sparkplug for a host application: births say what the numbers mean, a gap in
-``seq`` or an unknown alias asks for new births, a death counts only for the session whose
+The rules are those of Sparkplug for a host application: births say what the alias numbers mean, a
+gap in ``seq`` or an unknown alias asks for new births, a death counts only for the session whose
 ``bdSeq`` it carries.
 """
 
@@ -11,11 +11,10 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.units import MINUTE
 from collector.fleet.hub_messages import Mark
-from collector.forward.sparkplug.payload import Metric, Payload, Value
-
-__all__ = ["SequenceGaps", "MetricState", "SiteState", "ReceivedValue"]
+from collector.forward.sparkplug import Metric, Payload, Value
 
 _LATEST = 10_000
 """ms by which an event may arrive after the mark that announced it."""
@@ -39,7 +38,7 @@ class SequenceGaps:
     owed_upto: int = 0
     """Number up to which a mark announced events, while one of them is missing; else 0."""
     owed_since: int = 0
-    """When (ms) that was first announced, or the session resumed for it."""
+    """Time (ms) at which that was first announced, or the session resumed for it."""
     asked: bool = False
     """Whether the session was resumed for it."""
 
@@ -140,7 +139,7 @@ class SiteState:
     since: int = 0
     """When it came online or went offline."""
     heard: int = 0
-    """When the last message came from it."""
+    """Time of the last message from it."""
     bd_seq: int | None = None
     seq: int | None = None
     commit: int = 0
@@ -202,8 +201,8 @@ class SiteState:
         if verb == "DDEATH":
             self._thing_dies(thing)
             return [], wrong
-        told, unknown = self._data(payload)
-        return told, wrong or unknown
+        received, unknown = self._data(payload)
+        return received, wrong or unknown
 
     def _be_born(self, payload: Payload, now: int) -> list[ReceivedValue]:
         self.online, self.since = True, now
@@ -217,7 +216,7 @@ class SiteState:
                 setattr(self, _ABOUT[metric.name], metric.value)
             elif metric.alias is not None:
                 self.aliases[metric.alias] = ("", metric.name)
-        # A thing that is not born with the node this time is dead until it is.
+        # A device that is not born with the node this time is dead until it is.
         self.dead = list(self.things)
         return []
 
@@ -236,7 +235,7 @@ class SiteState:
             state.quality = _STALE
 
     def _births(self, thing: str, payload: Payload) -> list[ReceivedValue]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         for metric in payload.metrics:
             if metric.alias is not None:
                 self.aliases[metric.alias] = (thing, metric.name)
@@ -245,29 +244,30 @@ class SiteState:
             known.unit = str(metric.properties.get("unit", known.unit))
             known.label = str(metric.properties.get("label", known.label))
             self.kinds[thing] = str(metric.properties.get("kind", self.kinds.get(thing, "")))
-            self._take(thing, metric.name, known, metric, told)
-        return told
+            self._apply(thing, metric.name, known, metric, received)
+        return received
 
     def _data(self, payload: Payload) -> tuple[list[ReceivedValue], bool]:
-        told: list[ReceivedValue] = []
+        received: list[ReceivedValue] = []
         unknown = False
         for metric in payload.metrics:
             thing, name = self.aliases.get(-1 if metric.alias is None else metric.alias, ("", ""))
             known = self.things.get(thing, {}).get(name)
             if known is not None:
-                self._take(thing, name, known, metric, told)
+                self._apply(thing, name, known, metric, received)
             elif not name:
                 unknown = True
-        return told, unknown
+        return received, unknown
 
-    def _take(
-        self, thing: str, name: str, known: MetricState, metric: Metric, told: list[ReceivedValue],
+    def _apply(
+        self, thing: str, name: str, known: MetricState, metric: Metric,
+        received: list[ReceivedValue],
     ) -> None:
         time = metric.time or 0
         quality = metric.properties.get("Quality", _GOOD)
         quality = quality if isinstance(quality, int) else _GOOD
         if metric.value is not None and quality == _GOOD:
-            told.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
+            received.append(ReceivedValue(thing=thing, metric=name, unit=known.unit, time=time,
                              value=metric.value))
         if time < known.time or metric.historical:
             return
@@ -294,3 +294,73 @@ class SiteState:
         if not self.online:
             return now - max(self.since, listening_since) >= grace
         return now - max(self.heard, listening_since) >= longest
+
+
+_SIDES: dict[Transition, tuple[tuple[str, bool], ...]] = {
+    Transition.RAISED: (("present", True),),
+    Transition.RETURNED: (("present", False),),
+    Transition.ACKNOWLEDGED: (("acknowledged", True),),
+    Transition.SHELVED: (("shelved", True),),
+    Transition.UNSHELVED: (("shelved", False),),
+    Transition.SUPPRESSED: (("suppressed", True),),
+    Transition.UNSUPPRESSED: (("suppressed", False),),
+    Transition.OUT_OF_SERVICE: (("out_of_service", True),),
+    Transition.IN_SERVICE: (("out_of_service", False),),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetAlarm:
+    """One occurrence of an alarm at one site. ``sides`` maps a flag to ``(order, value)``."""
+
+    id: str
+    condition: str
+    asset: str
+    priority: str
+    signal: str
+    since: int
+    text: str
+    text_order: int
+    """The order of the event that the text is from."""
+    sides: dict[str, tuple[int, bool]] = field(default_factory=dict)
+
+    def has(self, side: str) -> bool:
+        """Whether a flag (``present``, ``acknowledged``, ``shelved`` …) is set."""
+        return self.sides.get(side, (0, False))[1]
+
+    @property
+    def is_active(self) -> bool:
+        """Whether the alarm is present and not inhibited."""
+        return self.has("present") and not any(
+            self.has(s) for s in ("shelved", "suppressed", "out_of_service"))
+
+    def dump(self) -> dict[str, Any]:
+        """Return the alarm as JSON-able data."""
+        raw = asdict(self)
+        raw["told"] = raw.pop("text_order")
+        return raw
+
+    @classmethod
+    def load(cls, raw: dict[str, Any]) -> FleetAlarm:
+        """Restore what :meth:`dump` returned."""
+        rest = {key: value for key, value in raw.items() if key not in ("told", "sides")}
+        sides = {k: (int(v[0]), bool(v[1])) for k, v in raw["sides"].items()}
+        return cls(**rest, text_order=raw["told"], sides=sides)
+
+
+def merged(known: FleetAlarm | None, event: AlarmTransition, order: int) -> FleetAlarm:
+    """Return an alarm after one more event of it.
+
+    ``order`` grows with the site's own order of events.
+    """
+    sides = dict(known.sides) if known is not None else {}
+    for side, has in _SIDES[event.transition]:
+        if order >= sides.get(side, (-1, False))[0]:
+            sides[side] = (order, has)
+    newer = known is None or order >= known.text_order
+    text = event.text if newer or known is None else known.text
+    return FleetAlarm(
+        id=event.id, condition=event.condition, asset=event.asset, priority=event.priority.value,
+        signal=event.signal.value, since=event.since if known is None else known.since,
+        text=text, text_order=order if newer or known is None else known.text_order, sides=sides,
+    )

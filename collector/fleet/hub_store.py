@@ -1,6 +1,6 @@
-"""What the hub keeps of one group: a SQLite file, written by the process that serves the group.
+"""The stored state of one group: a SQLite file, written by the process that serves the group.
 
-Everything that came from the broker goes in before the broker is told that it arrived, and an event
+Everything that came from the broker is stored before the broker gets its confirmation, and an event
 is known by its number in its site's journal: what comes again changes nothing. So neither a killed
 hub nor a broker that repeats itself loses an event or counts one twice.
 """
@@ -20,14 +20,11 @@ from typing import Any
 from urllib.parse import quote
 
 from collector.domain.errors import JournalError
-from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.units import DAY
-from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_messages import JOURNAL_ROOM
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
-
-__all__ = ["Batch", "ReceivedEvent", "DeadLetter", "GroupStore", "group_file"]
 
 _VERSION = 2
 _SCHEMA = """
@@ -66,7 +63,7 @@ _QUARTERS = 190
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceivedEvent:
-    """An event that came, with its number in the journal it is from."""
+    """A received event, with its number in its site's journal."""
 
     site: str
     journal: str
@@ -86,7 +83,7 @@ class DeadLetter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What is kept together."""
+    """The changes that one transaction stores."""
 
     events: Sequence[ReceivedEvent] = ()
     dead: Sequence[DeadLetter] = ()
@@ -96,12 +93,12 @@ class Batch:
 
 
 def group_file(folder: Path, group: str) -> Path:
-    """Return where a group is kept."""
+    """Return the path of a group's file."""
     return folder / f"group-{quote(group, safe='')}.sqlite"
 
 
 class GroupStore:
-    """The file. Synchronous, one call at a time. Raises ``JournalError``."""
+    """The file of a group. Synchronous, one call at a time. Raises ``JournalError``."""
 
     def __init__(self, path: Path, group: str) -> None:
         self.path, self.group = path, group
@@ -159,8 +156,8 @@ class GroupStore:
     def refresh_trends(self, now: int, go_on: Callable[[], bool]) -> int:
         """Compute the trends of every site again; return the number of sites.
 
-        A look at every day of two quarters: it is done for all readers, and site by site, so that
-        nothing else waits for it.
+        It reads every day of two quarters: once for all readers, and site by site, so that nothing
+        else waits for it.
         """
         sites = [site for (site,) in self._ask("SELECT site FROM sites")]
         done = 0
@@ -212,7 +209,7 @@ class GroupStore:
             ).rowcount
 
     def retain(self, oldest: int) -> int:
-        """Forget events and estimates before ``oldest`` (ms), standing alarms excepted."""
+        """Delete events and estimates before ``oldest`` (ms), active alarms excepted."""
         with self._writing() as db:
             gone = db.execute("DELETE FROM events WHERE time < ?", (oldest,)).rowcount
             db.execute("DELETE FROM estimates WHERE day < ?", (oldest // DAY,))
@@ -243,14 +240,14 @@ def _add_event(db: sqlite3.Connection, came: ReceivedEvent) -> bool:
     """Add an event; return whether it was new."""
     event = came.event
     line = event_to_json(event)
-    kind = "alarm" if isinstance(event, AlarmMoved) else \
+    kind = "alarm" if isinstance(event, AlarmTransition) else \
         "estimate" if isinstance(event, EstimateMade) else event.fact
     added = db.execute("INSERT OR IGNORE INTO events VALUES (?, ?, ?, ?, ?, ?)",
                        (came.site, came.journal, came.seq, event.time, kind, line)).rowcount
     if not added:
         return False
     order = _order(db, came)
-    if isinstance(event, AlarmMoved):
+    if isinstance(event, AlarmTransition):
         _move_alarm(db, came.site, event, order)
     elif isinstance(event, EstimateMade):
         _keep_estimate(db, came.site, event, order)
@@ -283,20 +280,20 @@ def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
         epoch = 0 if last is None else int(last) + 1
         db.execute("INSERT INTO journals VALUES (?, ?, ?)", (came.site, came.journal, epoch))
         if epoch and came.journal != "hub":
-            # A new journal knows nothing of what stood in the old one, and will never end it.
+            # A new journal does not know the alarms of the old one, and will never end them.
             db.execute("UPDATE alarms SET stands = 0 WHERE site = ? "
                        "AND id NOT LIKE 'site-silent.%'", (came.site,))
         return epoch * JOURNAL_ROOM + came.seq
     return int(row[0]) * JOURNAL_ROOM + came.seq
 
 
-def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmMoved, order: int) -> None:
+def _move_alarm(db: sqlite3.Connection, site: str, event: AlarmTransition, order: int) -> None:
     row = db.execute("SELECT body FROM alarms WHERE site = ? AND id = ?",
                      (site, event.id)).fetchone()
     known = FleetAlarm.load(json.loads(row[0])) if row is not None else None
     alarm = merged(known, event, order)
     db.execute("INSERT OR REPLACE INTO alarms VALUES (?, ?, ?, ?)",
-               (site, event.id, int(alarm.holds("present")),
+               (site, event.id, int(alarm.has("present")),
                 json.dumps(alarm.dump(), separators=(",", ":"))))
 
 

@@ -12,8 +12,6 @@ from typing import NamedTuple
 from collector.domain.units import DAY
 from collector.physics.robust import mad_deviation
 
-__all__ = ["TREND_QUANTITIES", "EstimateDay", "Trend", "quarter_before", "trend_of"]
-
 TREND_QUANTITIES = ("compressor-delivery", "leak-rate", "purge-done-at")
 """Quantities with a trend; the others are only shown."""
 

@@ -16,20 +16,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import parse_instant
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import Columns
 from collector.domain.errors import ActionRefused, QuietpipeError, SiteFileError
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition, event_to_json
+from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition, event_to_json
+from collector.domain.readings import Columns
 from collector.domain.units import HOUR
 from collector.fleet.archive import Archive
 from collector.recorded import SiteFilter
-
-__all__ = [
-    "ActionReplay", "Comparison", "Job", "Rerun", "compared", "jobs", "rerun_site", "site_files",
-]
 
 _DECLARED = {
     "fill-declared": ActionKind.DECLARE_FILL, "impairment-declared": ActionKind.DECLARE_IMPAIRMENT,
@@ -50,8 +46,8 @@ class ActionReplay:
     An event goes before the readings of its own instant.
     """
 
-    def __init__(self, watch: Watch, facts: Iterable[FactNoted]) -> None:
-        self._watch = watch
+    def __init__(self, monitor: SiteMonitor, facts: Iterable[SystemEvent]) -> None:
+        self._monitor = monitor
         self._waiting = deque(facts)
         self._last: int | None = None
         self._reasons: dict[tuple[str, str], str] = {}
@@ -59,7 +55,7 @@ class ActionReplay:
         """Actions that could not be repeated, with the reason."""
 
     def __repr__(self) -> str:
-        return f"ActionReplay({self._watch!r}, {len(self._waiting)} facts to come)"
+        return f"ActionReplay({self._monitor!r}, {len(self._waiting)} facts to come)"
 
     def events(self, batches: Iterable[Columns]) -> Iterator[Event]:
         """Yield the events; ticks due after the last reading are not run."""
@@ -68,7 +64,7 @@ class ActionReplay:
         if self._last is not None:
             while self._waiting and self._waiting[0].time <= self._last:
                 yield from self._repeat(self._waiting.popleft())
-            yield from self._watch.advance(self._last)
+            yield from self._monitor.advance(self._last)
 
     def _batch(self, columns: Columns) -> Iterator[Event]:
         while len(columns):
@@ -77,17 +73,17 @@ class ActionReplay:
                 end = int(columns.times.searchsorted(self._waiting[0].time, side="left"))
             if end:
                 part = columns.take(slice(0, end))
-                yield from self._watch.feed_columns(part)
+                yield from self._monitor.feed_columns(part)
                 self._last = int(part.times[-1])
                 columns = columns.take(slice(end, None))
             else:
                 yield from self._repeat(self._waiting.popleft())
 
-    def _repeat(self, fact: FactNoted) -> Iterator[Event]:
+    def _repeat(self, fact: SystemEvent) -> Iterator[Event]:
         """Repeat the action of an event, after the ticks due before it."""
         if fact.fact in _OF_THE_RULES:
             return
-        yield from self._watch.advance(fact.time)
+        yield from self._monitor.advance(fact.time)
         try:
             action = self._action_of(fact)
         except (KeyError, ValueError):
@@ -95,23 +91,23 @@ class ActionReplay:
             return
         if action is not None:
             try:
-                yield from self._watch.act(action)
+                yield from self._monitor.act(action)
             except ActionRefused as refusal:
                 self.refused.append(f"{fact.fact} {fact.asset}: {refusal}")
         elif fact.fact not in _ENDED:
-            yield from self._watch.note(fact)
+            yield from self._monitor.record_event(fact)
             if fact.fact == _ACCEPTED:
                 yield fact
 
 
-    def _action_of(self, fact: FactNoted) -> OperatorAction | None:
+    def _action_of(self, fact: SystemEvent) -> OperatorAction | None:
         """Return the operator action that an event records, or ``None``."""
         values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
         by, why = values.get("by", ""), values.get("why", "")
         if fact.fact in _DECLARED:
             self._reasons[fact.fact, fact.asset] = why
             return OperatorAction(
-                deed=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by, why=why,
+                kind=_DECLARED[fact.fact], alarm=fact.asset, time=fact.time, by=by, why=why,
                 until=parse_instant(values["until"]))
         if fact.fact in _ENDED:
             if "until" in values:
@@ -121,11 +117,11 @@ class ActionReplay:
             else:
                 early = bool(by)
             # What ended when its time was up does so again.
-            return OperatorAction(deed=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
+            return OperatorAction(kind=_ENDED[fact.fact], alarm=fact.asset, time=fact.time, by=by,
                           why=why) if early else None
         if fact.fact == "baseline-reset":
             return OperatorAction(
-                deed=ActionKind.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
+                kind=ActionKind.RESET_BASELINE, alarm=f"{values['quantity']}.{fact.asset}",
                 time=fact.time, by=by, why=why)
         return None
 
@@ -149,10 +145,10 @@ class Comparison:
         """Return the comparison as a sentence.
 
         >>> print(Comparison(then=2, now=3, more={("leak-high", "r1"): 1}, fewer={}))
-        3 alarms where 2 were told; 1 more (leak-high r1), none fewer
+        3 alarms where 2 were reported; 1 more (leak-high r1), none fewer
         """
         alarms = "1 alarm" if self.now == 1 else f"{self.now} alarms"
-        return (f"{alarms} where {self.then} were told; "
+        return (f"{alarms} where {self.then} were reported; "
                 f"{_difference_text(self.more, 'more')}, {_difference_text(self.fewer, 'fewer')}")
 
 
@@ -177,7 +173,7 @@ def compared(then: Iterable[Event], now: Iterable[Event]) -> Comparison:
 def _raised(events: Iterable[Event]) -> dict[Kind, list[int]]:
     raised: dict[Kind, list[int]] = {}
     for event in events:
-        if isinstance(event, AlarmMoved) and event.transition is Transition.RAISED:
+        if isinstance(event, AlarmTransition) and event.transition is Transition.RAISED:
             raised.setdefault((event.condition, event.asset), []).append(event.time)
     return {kind: sorted(times) for kind, times in raised.items()}
 
@@ -278,9 +274,9 @@ def rerun_site(job: Job) -> Rerun:
 def _rerun(job: Job, file: Path) -> Rerun:
     config = load_site(file, secrets=False, change=job.change)
     archive, sieve = Archive(job.archive), SiteFilter(config.plant)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     then, count = list(archive.events(job.site, job.start, job.end)), _Count()
-    course = ActionReplay(watch, [e for e in then if isinstance(e, FactNoted)])
+    course = ActionReplay(monitor, [e for e in then if isinstance(e, SystemEvent)])
     found = archive.readings(job.site, job.start, job.end)
     events = list(course.events(count.of(sieve.columns(found))))
     if not count.rows:

@@ -24,9 +24,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
-from collector.forward.settings import BrokerSettings
-
-__all__ = ["Connection", "Message", "Received", "SessionSettings"]
+from collector.forward import BrokerSettings
 
 _log = logging.getLogger(__name__)
 

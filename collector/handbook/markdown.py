@@ -8,16 +8,15 @@ place of a part that the program generates.
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from html import escape
+from itertools import zip_longest
+from urllib.parse import quote
 
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
-
-__all__ = [
-    "Block", "Fence", "Generated", "Heading", "Items", "Paragraph", "Span", "Spans", "Table",
-    "parse", "parse_spans", "plain",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,3 +202,148 @@ def _spans(inline: Token) -> Iterator[Span]:
 def _run(text: str, kind: str = "text", target: str = "") -> Iterator[Span]:
     if text:
         yield Span(text, kind, target)
+
+
+def to_html(blocks: Sequence[Block], root: str = "/explain/") -> str:
+    """Write blocks as HTML; a link to a page leads to its id below ``root``."""
+    return "\n".join(_html_block(block, root) for block in blocks)
+
+
+def _html_block(block: Block, root: str) -> str:
+    match block:
+        case Heading(level=level):
+            return f"<h{level}>{_html_spans(block.spans, root)}</h{level}>"
+        case Paragraph():
+            return f"<p>{_html_spans(block.spans, root)}</p>"
+        case Items(items=items, ordered=ordered):
+            kind = "ol" if ordered else "ul"
+            listed = "".join(f"<li>{_html_spans(item, root)}</li>" for item in items)
+            return f"<{kind}>{listed}</{kind}>"
+        case Fence(kind="mermaid"):
+            return ""  # a drawing; the table beside it says the same in words
+        case Fence():
+            return f"<pre>{escape(block.text)}</pre>"
+        case Table():
+            head = "".join(f'<th scope="col">{_html_spans(c, root)}</th>' for c in block.head)
+            rows = "".join(_html_row(row, block, root) for row in block.rows)
+            return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+        case Generated():
+            raise ValueError(f"{block.name} was not generated")
+
+
+def _html_row(row: Sequence[Spans], table: Table, root: str) -> str:
+    first, *others = row
+    # A narrow screen shows a row as lines, each with the head of its column.
+    cells = "".join(
+        f'<td data-head="{escape(plain(head))}">{_html_spans(cell, root)}</td>'
+        for head, cell in zip(table.head[1:], others, strict=True)
+    )
+    return f'<tr><th scope="row">{_html_spans(first, root)}</th>{cells}</tr>'
+
+
+def _html_spans(spans: Spans, root: str) -> str:
+    parts = []
+    for span in spans:
+        text = escape(span.text)
+        match span.kind:
+            case "code":
+                text = f"<code>{text}</code>"
+            case "strong":
+                text = f"<strong>{text}</strong>"
+            case "link":
+                text = f'<a href="{escape(root + quote(span.target, safe=""))}">{text}</a>'
+        parts.append(text)
+    return "".join(parts)
+
+
+_GAP = 2
+_LEAST = 10
+"""Least width of a column of words; a narrower one is hard to read."""
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
+
+
+def to_text(blocks: Sequence[Block], width: int = 80) -> str:
+    """Write blocks as plain text of at most ``width`` characters a line, where words allow it."""
+    parts = [_text_block(block, max(width, 30)) for block in blocks]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _text_block(block: Block, width: int) -> str:
+    match block:
+        case Heading(level=level):
+            title = plain(block.spans)
+            return f"{title}\n{('=' if level == 1 else '-') * len(title)}"
+        case Paragraph():
+            return _wrapped(_words(block.spans), width)
+        case Items(items=items, ordered=ordered):
+            heads = [f"{n}." if ordered else "-" for n in range(1, len(items) + 1)]
+            room = max(len(head) for head in heads) + 1
+            return "\n".join(
+                _wrapped(_words(item), width, first="  " + head.ljust(room), rest=room + 2)
+                for head, item in zip(heads, items, strict=True)
+            )
+        case Fence(kind="mermaid"):
+            return ""  # a drawing; the table beside it says the same in words
+        case Fence():
+            return textwrap.indent(block.text, "    ")
+        case Table():
+            return _table(block, width)
+        case Generated():
+            raise ValueError(f"{block.name} was not generated")
+
+
+def _words(spans: Sequence[Span]) -> str:
+    """Return running text with the names of settings and keys in quotes."""
+    return "".join(
+        f'"{s.text}"' if s.kind == "code" and _NAME.fullmatch(s.text) else s.text for s in spans
+    )
+
+
+def _wrapped(text: str, width: int, *, first: str = "", rest: int = 0) -> str:
+    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=" " * rest,
+                         break_long_words=False, break_on_hyphens=False)
+
+
+def _table(table: Table, width: int) -> str:
+    head = [plain(cell) for cell in table.head]
+    rows = [[plain(cell) for cell in row] for row in table.rows]
+    widths = _widths([head, *rows], width - _GAP * (len(head) - 1))
+    if widths is None:
+        return "\n".join(_entry(head, row, width) for row in rows)
+    rule = ["-" * w for w in widths]
+    return "\n".join(_text_row(row, widths) for row in (head, rule, *rows))
+
+
+def _widths(rows: Sequence[Sequence[str]], room: int) -> list[int] | None:
+    """Return the width of each column, or ``None`` where columns would be too narrow."""
+    columns = list(zip(*rows, strict=True))
+    wanted = [max(len(cell) for cell in column) for column in columns]
+    least = [max(len(word) for cell in column for word in cell.split() or [""])
+             for column in columns]
+    least = [max(n, min(w, _LEAST)) for n, w in zip(least, wanted, strict=True)]
+    left = room - sum(least)
+    if left < 0:
+        return None
+    need = sum(wanted) - sum(least)
+    if left >= need:
+        return wanted
+    return [n + (w - n) * left // need for n, w in zip(least, wanted, strict=True)]
+
+
+def _text_row(row: Sequence[str], widths: Sequence[int]) -> str:
+    cells = [textwrap.wrap(cell, w, break_long_words=False, break_on_hyphens=False) or [""]
+             for cell, w in zip(row, widths, strict=True)]
+    lines = zip_longest(*cells, fillvalue="")
+    return "\n".join(
+        (" " * _GAP).join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip()
+        for line in lines
+    )
+
+
+def _entry(head: Sequence[str], row: Sequence[str], width: int) -> str:
+    """Write a row too wide for columns: its first cell, then the others below it."""
+    lines = [_wrapped(row[0], width, first="  ", rest=4)]
+    for name, cell in zip(head[1:], row[1:], strict=True):
+        if cell:
+            lines.append(_wrapped(f"{name}: {cell}", width, first="      ", rest=8))
+    return "\n".join(lines)

@@ -19,8 +19,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, groupby, islice, pairwise
 from math import copysign, isfinite
 
-__all__ = ["pack_times", "pack_values", "unpack_instants", "unpack_times", "unpack_values"]
-
 _CODES = {1: "B", 2: "H", 4: "I", 8: "Q"}
 _SCALES = tuple(10**d for d in range(7))
 _EXACT = 1 << 53

@@ -1,4 +1,4 @@
-"""The file behind the journal: opening, checking, one writer, many readers, errors made ours."""
+"""The journal's file: opening, checking, one writer, many readers, translation of errors."""
 
 from __future__ import annotations
 
@@ -9,15 +9,129 @@ import sqlite3
 import struct
 import threading
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import IO
 
+from collector.clock import format_instant
 from collector.domain.errors import JournalCorrupt, JournalError, JournalFull
-from collector.journal import schema
 
-__all__ = ["Database", "translated"]
+APPLICATION_ID = 0x51504A4C
+"""Written into the file's header to mark it as a journal."""
+
+VERSION = 1
+
+SCHEMA = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE state (key TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE series (id INTEGER PRIMARY KEY, point TEXT NOT NULL UNIQUE);
+CREATE TABLE whys (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
+CREATE TABLE readings (
+  series INTEGER NOT NULL, time INTEGER NOT NULL, value REAL, quality INTEGER NOT NULL,
+  why INTEGER NOT NULL, latency INTEGER NOT NULL, commit_no INTEGER NOT NULL,
+  PRIMARY KEY (series, time)
+) WITHOUT ROWID;
+CREATE INDEX readings_commit ON readings (commit_no);
+CREATE TABLE packed_times (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, hour INTEGER NOT NULL,
+  first_commit INTEGER NOT NULL, last_commit INTEGER NOT NULL, data BLOB NOT NULL
+);
+CREATE INDEX packed_times_hour ON packed_times (hour);
+CREATE INDEX packed_times_commit ON packed_times (last_commit);
+CREATE TABLE packed_values (id INTEGER PRIMARY KEY AUTOINCREMENT, data BLOB NOT NULL);
+CREATE TABLE packed_hours (
+  series INTEGER NOT NULL, hour INTEGER NOT NULL, count_all INTEGER NOT NULL,
+  count_good INTEGER NOT NULL, low REAL, mean REAL, high REAL,
+  times_id INTEGER NOT NULL, values_id INTEGER NOT NULL,
+  PRIMARY KEY (series, hour)
+) WITHOUT ROWID;
+CREATE TABLE events (
+  seq INTEGER PRIMARY KEY AUTOINCREMENT, commit_no INTEGER NOT NULL, time INTEGER NOT NULL,
+  kind TEXT NOT NULL, body TEXT NOT NULL
+);
+CREATE INDEX events_commit ON events (commit_no);
+CREATE INDEX events_time ON events (time);
+CREATE TABLE consumers (name TEXT PRIMARY KEY, position INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE gaps (
+  id INTEGER PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL, start INTEGER NOT NULL,
+  "end" INTEGER NOT NULL, readings INTEGER NOT NULL, events INTEGER NOT NULL
+);
+CREATE TABLE deliveries (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, recipient TEXT NOT NULL, event_seq INTEGER NOT NULL,
+  kind TEXT NOT NULL, subject TEXT NOT NULL, body TEXT NOT NULL, created INTEGER NOT NULL,
+  due INTEGER NOT NULL, attempts INTEGER NOT NULL DEFAULT 0,
+  uncertain INTEGER NOT NULL DEFAULT 0, state TEXT NOT NULL DEFAULT 'waiting',
+  detail TEXT NOT NULL DEFAULT '', changed INTEGER NOT NULL,
+  UNIQUE (recipient, event_seq, kind)
+);
+CREATE INDEX deliveries_due ON deliveries (due) WHERE state = 'waiting';
+CREATE INDEX deliveries_state ON deliveries (state);
+"""
+
+Step = Callable[[sqlite3.Connection], None]
+
+MIGRATIONS: Mapping[int, Step] = {}
+"""From each older version the step to the next one. Version 1 is the first that was released."""
+
+
+def create(db: sqlite3.Connection) -> None:
+    """Create the tables in a new file."""
+    db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("BEGIN IMMEDIATE")
+    for statement in SCHEMA.split(";"):
+        if statement.strip():
+            db.execute(statement)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {VERSION}")
+    db.execute("COMMIT")
+
+
+def check(db: sqlite3.Connection) -> None:
+    """Refuse to read a file that is no journal (``JournalCorrupt``) or not of this version."""
+    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise JournalCorrupt("the file is an SQLite file but not a journal")
+    found = db.execute("PRAGMA user_version").fetchone()[0]
+    if found != VERSION:
+        raise JournalError(
+            f"the journal has schema version {found}, this program reads {VERSION}; "
+            "the daemon brings an older one up to date when it starts"
+        )
+
+
+def migrate(
+    db: sqlite3.Connection, *, version: int = VERSION, steps: Mapping[int, Step] = MIGRATIONS,
+) -> list[int]:
+    """Bring the file to ``version``, one transaction for each step; return the versions left.
+
+    A step that fails leaves the file at the version it had. Raises ``JournalCorrupt`` when the
+    file is no journal, ``JournalError`` when it is newer than this program or no step is known.
+    """
+    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise JournalCorrupt("the file is an SQLite file but not a journal")
+    left: list[int] = []
+    while (found := int(db.execute("PRAGMA user_version").fetchone()[0])) != version:
+        if found > version:
+            raise JournalError(
+                f"the journal has schema version {found}, this program knows up to {version}: "
+                "it was written by a newer one"
+            )
+        if found not in steps:
+            raise JournalError(f"no way from schema version {found} of the journal to {version}")
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            steps[found](db)
+            db.execute(f"PRAGMA user_version = {found + 1}")
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+        left.append(found)
+    return left
+
 
 _MAGIC = b"SQLite format 3\0"
 _WAIT = 5000
@@ -34,7 +148,7 @@ _SMALL_TABLES = (
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Turn what SQLite and zlib raise into the journal's own errors."""
+    """Translate errors of SQLite and zlib into the journal's own."""
     try:
         yield
     except sqlite3.Error as exc:
@@ -68,7 +182,7 @@ class Database:
         self._pool = threading.Lock()
         self._closed = False
         self._writer: sqlite3.Connection | None = None
-        self._held: IO[bytes] | None = None if read_only else _hold(path)
+        self._held: IO[bytes] | None = None if read_only else _lock(path)
         try:
             with translated(path):
                 self._open()
@@ -82,15 +196,15 @@ class Database:
             if new:
                 raise JournalError(f"there is no journal at {self.path}")
             with self.reading() as db:
-                schema.check(db)
+                check(db)
             return
         if not new:
             _check_header(self.path)
         db = self._writer = self._connect("rwc")
         if new and db.execute("PRAGMA schema_version").fetchone()[0] == 0:
-            schema.create(db)
+            create(db)
         else:
-            schema.migrate(db)
+            migrate(db)
             self._check(db)
         db.execute("PRAGMA journal_mode = WAL")
         # A commit is acknowledged only when it has reached the disk.
@@ -103,13 +217,15 @@ class Database:
             f"file:{quoted.replace('#', '%23')}?mode={mode}", uri=True, isolation_level=None,
             check_same_thread=False, timeout=_WAIT / 1000,
         )
+        # A damaged text is still read: what it was shows in the log.
+        db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute(f"PRAGMA busy_timeout = {_WAIT}")
         return db
 
     def _check(self, db: sqlite3.Connection) -> None:
-        """Look for damage: everywhere in a small file, outside the bulk of history in a big one.
+        """Check for damage: all of a small file, all but the packed history of a big one.
 
-        The blocks left out carry a checksum each, which is looked at when they are read.
+        Packed blocks carry a checksum, which is checked when they are read.
         """
         if self.path.stat().st_size <= _WHOLE_CHECK:
             found = db.execute("PRAGMA quick_check(1)").fetchall()
@@ -153,7 +269,7 @@ class Database:
     def reading(self) -> Iterator[sqlite3.Connection]:
         """One consistent view of the file, on a connection of its own."""
         with translated(self.path):
-            db = self._take()
+            db = self._acquire()
             try:
                 db.execute("BEGIN")
                 yield db
@@ -162,7 +278,7 @@ class Database:
                     db.execute("ROLLBACK")
                 self._give_back(db)
 
-    def _take(self) -> sqlite3.Connection:
+    def _acquire(self) -> sqlite3.Connection:
         with self._pool:
             if self._closed:
                 raise JournalError(f"the journal {self.path} is closed")
@@ -224,7 +340,7 @@ class Database:
                 self._held = None
 
 
-def _hold(path: Path) -> IO[bytes]:
+def _lock(path: Path) -> IO[bytes]:
     """Lock the journal for this process; the system lets go when the process ends, however."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -257,3 +373,21 @@ def _check_header(path: Path) -> None:
             f"the journal {path} is damaged: it was cut off at {size} bytes of "
             f"{pages * (65536 if page == 1 else page)}"
         )
+
+
+def rename_damaged(path: Path, now: int) -> Path:
+    """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
+    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
+    renamed = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while renamed.exists():
+        number += 1
+        renamed = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    try:
+        for tail in ("", "-wal", "-shm"):
+            beside = path.with_name(path.name + tail)
+            if beside.exists():
+                os.replace(beside, renamed.with_name(renamed.name + tail))
+    except OSError as exc:
+        raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
+    return renamed

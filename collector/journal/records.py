@@ -9,10 +9,6 @@ from pathlib import Path
 from collector.domain.events import Event
 from collector.domain.readings import Reading
 
-__all__ = [
-    "Commit", "Gap", "JournalStatistics", "PackResult", "RetainResult", "StoredEvent",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvent:
@@ -43,7 +39,7 @@ class Gap:
 class Commit:
     """One commit: readings in time order, and the events they caused in theirs.
 
-    ``gap`` tells a consumer what retention deleted before it could be read, up to this number.
+    ``gap`` holds what retention deleted before a consumer read it, up to this number.
     """
 
     number: int

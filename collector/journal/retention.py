@@ -9,14 +9,9 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, field
 
-from collector.journal.history import HOUR, hour_rows, next_hour
-from collector.journal.packing import delete_packed, get_state
+from collector.journal.history import HOUR, delete_packed, get_state, hour_rows, next_hour
 from collector.journal.queries import positions
 from collector.journal.records import Gap, RetainResult
-
-__all__ = [
-    "RetentionCounters", "by_age", "by_size", "delete_facts", "settled_by_all", "slow_consumers",
-]
 
 EARLIEST = -(1 << 40)
 """An hour before any."""

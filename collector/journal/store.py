@@ -9,20 +9,17 @@ once there is room), ``JournalCorrupt`` when the file is damaged.
 from __future__ import annotations
 
 import logging
-import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from collector.clock import format_instant
-from collector.domain.deliveries import Delivery, DeliveryOutcome, NewDelivery
-from collector.domain.errors import JournalCorrupt, JournalError
+from collector.domain.errors import JournalCorrupt
 from collector.domain.events import Event
-from collector.domain.readings import Reading
-from collector.domain.trends import TrendStep
-from collector.journal import history, outbox, packing, queries, retention, trending
-from collector.journal.connection import Database
+from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.readings import Reading, TrendStep
+from collector.journal import history, queries, retention, writing
+from collector.journal.connection import Database, rename_damaged
 from collector.journal.history import HOUR, QUALITIES, Row
 from collector.journal.records import (
     Commit,
@@ -32,8 +29,6 @@ from collector.journal.records import (
     StoredEvent,
 )
 from collector.journal.writing import Names, insert_events, insert_rows, keep_meta, rows_of
-
-__all__ = ["Journal"]
 
 _log = logging.getLogger(__name__)
 
@@ -46,10 +41,11 @@ class Journal:
         self._series = Names("series", "point")
         self._whys = Names("whys", "text")
         self._cache = history.HourCache()
+        self._damaged: set[int] = set()
         self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
-            self._last = packing.get_state(db, "last_commit")
+            self._last = history.get_state(db, "last_commit")
             self._packed_until = _packed_until(db)
 
     @classmethod
@@ -76,10 +72,10 @@ class Journal:
         try:
             return cls.open(path), None
         except JournalCorrupt as exc:
-            aside = _move_aside(path, now)
+            renamed = rename_damaged(path, now)
             _log.error("a damaged journal was moved aside",
-                       extra={"reason": str(exc), "moved_to": str(aside)})
-        return cls.open(path), str(aside)
+                       extra={"reason": str(exc), "moved_to": str(renamed)})
+        return cls.open(path), str(renamed)
 
     def __repr__(self) -> str:
         return f"Journal({self._database.path}, commit {self._last})"
@@ -107,12 +103,12 @@ class Journal:
         that JSON cannot hold; nothing is stored then.
         """
         with self._database.writing(undone=self._forget) as db:
-            last = packing.get_state(db, "last_commit")
+            last = history.get_state(db, "last_commit")
             number = last + 1 if readings or events else last
             rows = rows_of(db, readings, number, self._series, self._whys)
             insert_rows(db, rows, self._packed_until)
             insert_events(db, events, number)
-            packing.add_state(db, "last_commit", number - last)
+            history.add_state(db, "last_commit", number - last)
             keep_meta(db, meta or {})
         self._last = number
         return number
@@ -131,12 +127,12 @@ class Journal:
         hour = retention.EARLIEST
         while True:
             with self._database.writing() as db:
-                found = packing.first_open(db, hour)
+                found = history.first_open(db, hour)
                 if found is None or (found + 1) * HOUR > before:
                     break
                 # Too high, after a roll-back, only costs time; too low would lose readings.
                 self._packed_until = max(self._packed_until, (found + 1) * HOUR)
-                done = packing.pack_hour(db, found)
+                done = history.pack_hour(db, found)
             hour = found + 1
             total = PackResult(hours=total.hours + 1, readings=total.readings + done.readings,
                                bytes=total.bytes + done.bytes)
@@ -166,6 +162,14 @@ class Journal:
         return self._last_retain
 
     # -- reading
+
+    def damage(self) -> str:
+        """Say which events read so far are damaged and left out; empty for none."""
+        numbers = sorted(self._damaged)
+        if not numbers:
+            return ""
+        return (f"{len(numbers)} event(s) of the journal are damaged and left out: number "
+                + ", ".join(map(str, numbers[:10])) + (" and more." if numbers[10:] else "."))
 
     def meta(self, key: str) -> str | None:
         """Return the value stored under ``key``."""
@@ -214,7 +218,7 @@ class Journal:
         if step <= 0 or end <= start:
             raise ValueError(f"no steps of {step} ms from {start} to {end}")
         with self._database.reading() as db:
-            return trending.trend(db, self._series.all(db).get(point, 0), start, end, step)
+            return queries.trend(db, self._series.all(db).get(point, 0), start, end, step)
 
     def numbers(self, point: str, start: int, end: int) -> list[tuple[int, float | None]]:
         """Return time (ms) and value of each reading from ``start`` to ``end`` (excluded).
@@ -223,7 +227,7 @@ class Journal:
         the numbers are wanted this is several times faster than :meth:`readings`.
         """
         with self._database.reading() as db:
-            return trending.numbers(db, self._series.all(db).get(point, 0), start, end)
+            return queries.numbers(db, self._series.all(db).get(point, 0), start, end)
 
     def last_readings(self) -> list[Reading]:
         """Return the newest reading of each point that has one."""
@@ -253,7 +257,7 @@ class Journal:
                 ).fetchall()
             if not rows:
                 return
-            yield from map(queries.stored_event, rows)
+            yield from queries.stored_events(rows, self._damaged)
             last = rows[-1][0]
 
     def last_event(self) -> int:
@@ -270,7 +274,8 @@ class Journal:
         """Return the newest events first; see :func:`collector.journal.queries.find_events`."""
         with self._database.reading() as db:
             return queries.find_events(db, kinds=kinds, without=without, holding=holding,
-                                       exactly=exactly, start=start, end=end, limit=limit)
+                                       exactly=exactly, start=start, end=end, limit=limit,
+                                       damaged=self._damaged)
 
     def recent_deliveries(self, limit: int) -> list[Delivery]:
         """Return the deliveries written last, newest first, without their bodies."""
@@ -309,7 +314,8 @@ class Journal:
         """Return up to ``limit`` commits after ``position``, in order, none skipped."""
         with self._database.reading() as db:
             return queries.after(
-                db, position, limit, self._cache, lambda row: self._reading(db, row)
+                db, position, limit, self._cache, lambda row: self._reading(db, row),
+                self._damaged,
             )
 
     def settle(
@@ -319,18 +325,18 @@ class Journal:
         """Advance a cursor (never back), enqueue deliveries and store meta, in one transaction."""
         with self._database.writing() as db:
             queries.move(db, consumer, position)
-            outbox.enqueue(db, deliveries)
+            writing.enqueue(db, deliveries)
             keep_meta(db, meta or {})
 
     def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
         """Return deliveries that are due now, oldest first."""
         with self._database.reading() as db:
-            return outbox.due(db, now, limit)
+            return writing.due_deliveries(db, now, limit)
 
     def begin(self, delivery_id: int, now: int) -> None:
         """Record that an attempt begins, before anything is sent."""
         with self._database.writing() as db:
-            outbox.begin(db, delivery_id, now)
+            writing.begin(db, delivery_id, now)
 
     def finish(
         self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
@@ -338,7 +344,7 @@ class Journal:
     ) -> None:
         """Record the outcome of an attempt; with ``RETRY`` the next one is at ``retry_at`` (ms)."""
         with self._database.writing() as db:
-            outbox.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
+            writing.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
 
     def recover(self, now: int) -> list[Delivery]:
         """Queue attempts that began and never ended once more, marked uncertain.
@@ -347,7 +353,7 @@ class Journal:
         before any attempt begins.
         """
         with self._database.writing() as db:
-            return outbox.recover(db, now)
+            return writing.recover(db, now)
 
     # -- the file
 
@@ -358,16 +364,16 @@ class Journal:
     def statistics(self) -> JournalStatistics:
         """Return sizes and counts of the journal."""
         with self._database.reading() as db:
-            packed = packing.get_state(db, "packed_readings")
-            size = packing.get_state(db, "packed_bytes")
-            last = packing.get_state(db, "last_commit")
+            packed = history.get_state(db, "packed_readings")
+            size = history.get_state(db, "packed_bytes")
+            last = history.get_state(db, "last_commit")
             return JournalStatistics(
                 path=self._database.path, bytes=self._database.size(),
                 readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],
                 readings_packed=packed, bytes_per_packed_sample=size / packed if packed else None,
                 points=db.execute("SELECT count(*) FROM series").fetchone()[0], last_commit=last,
                 lags={name: last - at for name, at in queries.positions(db).items()},
-                deliveries=outbox.by_state(db), last_pack=self._last_pack,
+                deliveries=writing.by_state(db), last_pack=self._last_pack,
                 last_retain=self._last_retain,
             )
 
@@ -379,21 +385,3 @@ class Journal:
 def _packed_until(db: sqlite3.Connection) -> int:
     hour = db.execute("SELECT max(hour) FROM packed_times").fetchone()[0]
     return 0 if hour is None else (int(hour) + 1) * HOUR
-
-
-def _move_aside(path: Path, now: int) -> Path:
-    """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
-    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
-    try:
-        for tail in ("", "-wal", "-shm"):
-            beside = path.with_name(path.name + tail)
-            if beside.exists():
-                os.replace(beside, aside.with_name(aside.name + tail))
-    except OSError as exc:
-        raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
-    return aside

@@ -1,4 +1,4 @@
-"""One commit: names to numbers, rows without loss, events, all inside the caller's transaction."""
+"""Writing of one commit inside the caller's transaction: names, readings, events."""
 
 from __future__ import annotations
 
@@ -6,13 +6,11 @@ import sqlite3
 import struct
 from collections.abc import Mapping, Sequence
 
-from collector.domain.events import AlarmMoved, EstimateMade, Event, event_to_json
+from collector.domain.errors import JournalError
+from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
+from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.readings import Reading
 from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
-
-__all__ = [
-    "Names", "insert_events", "insert_rows", "keep_meta", "kind_of", "plain_value", "rows_of",
-]
 
 _CODES = {quality: code for code, quality in enumerate(QUALITIES)}
 _INSERT = (
@@ -37,7 +35,7 @@ class Names:
         return f"Names({self._table}, {len(self._known)} known)"
 
     def forget(self) -> None:
-        """Drop what is remembered: a transaction that added names was undone."""
+        """Clear the cache, after a transaction that added names was undone."""
         self._known = {}
 
     def number(self, db: sqlite3.Connection, text: str) -> int:
@@ -63,7 +61,7 @@ class Names:
 
 
 def plain_value(value: float | None) -> float | bytes | None:
-    """Return what SQLite keeps unchanged: it would turn a NaN into nothing."""
+    """Return a form of the value that SQLite keeps unchanged: it would turn NaN into NULL."""
     if value is None or value == value:
         return value
     return struct.pack("<d", value)
@@ -140,7 +138,7 @@ def _taken(
 def kind_of(event: Event) -> str:
     """Return the ``kind`` that the event's line of JSON has."""
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             return "alarm"
         case EstimateMade():
             return "estimate"
@@ -162,3 +160,94 @@ def keep_meta(db: sqlite3.Connection, meta: Mapping[str, str]) -> None:
         "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
         list(meta.items()),
     )
+
+
+_COLUMNS = (
+    "id, recipient, subject, body, event_seq, created, due, kind, attempts, uncertain, state, "
+    "detail"
+)
+_AFTER = {
+    DeliveryOutcome.DELIVERED: DeliveryState.DELIVERED,
+    DeliveryOutcome.RETRY: DeliveryState.WAITING,
+    DeliveryOutcome.GIVEN_UP: DeliveryState.GIVEN_UP,
+}
+
+
+def _delivery(row: Sequence[object]) -> Delivery:
+    fields = dict(zip(Delivery.__dataclass_fields__, row, strict=True))
+    fields["uncertain"] = bool(fields["uncertain"])
+    fields["state"] = DeliveryState(str(fields["state"]))
+    return Delivery(**fields)  # type: ignore[arg-type]
+
+
+def enqueue(db: sqlite3.Connection, deliveries: Sequence[NewDelivery]) -> None:
+    """Add deliveries; one that is there (recipient, event and kind) is not added again."""
+    db.executemany(
+        "INSERT INTO deliveries (recipient, event_seq, kind, subject, body, created, due, changed) "
+        "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?6, ?6) ON CONFLICT (recipient, event_seq, kind) "
+        "DO NOTHING",
+        [(d.recipient, d.event_seq, d.kind, d.subject, d.body, d.due) for d in deliveries],
+    )
+
+
+def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Delivery]:
+    """Return waiting deliveries whose time has come, oldest first."""
+    return [_delivery(row) for row in db.execute(
+        f"SELECT {_COLUMNS} FROM deliveries WHERE state = 'waiting' AND due <= ? "
+        "ORDER BY due, id LIMIT ?", (now, limit),
+    )]
+
+
+def begin(db: sqlite3.Connection, number: int, now: int) -> None:
+    """Record that an attempt begins. Raises ``JournalError`` unless it was waiting."""
+    _move(db, number, DeliveryState.WAITING, "state = 'begun', changed = ?", (now,))
+
+
+def finish(
+    db: sqlite3.Connection, number: int, outcome: DeliveryOutcome, now: int, *,
+    retry_at: int | None, detail: str,
+) -> None:
+    """Record the outcome of an attempt. Raises ``JournalError`` unless it was begun."""
+    _move(
+        db, number, DeliveryState.BEGUN,
+        "state = ?, changed = ?, due = coalesce(?, due), detail = ?, attempts = attempts + ?",
+        (_AFTER[outcome].value, now, retry_at if outcome is DeliveryOutcome.RETRY else None,
+         detail, int(outcome is not DeliveryOutcome.DELIVERED)),
+    )
+
+
+def _move(
+    db: sqlite3.Connection, number: int, state: DeliveryState, change: str,
+    values: tuple[object, ...],
+) -> None:
+    done = db.execute(
+        f"UPDATE deliveries SET {change} WHERE id = ? AND state = ?",
+        (*values, number, state.value),
+    )
+    if done.rowcount != 1:
+        raise JournalError(f"delivery {number} is not {state.value}")
+
+
+def recover(db: sqlite3.Connection, now: int) -> list[Delivery]:
+    """Queue attempts that never ended again; return those closed as it was the second time.
+
+    To be called once at the start, before any attempt begins.
+    """
+    closed = [row[0] for row in db.execute(
+        "UPDATE deliveries SET state = 'uncertain', changed = ? "
+        "WHERE state = 'begun' AND uncertain RETURNING id", (now,),
+    ).fetchall()]
+    db.execute(
+        "UPDATE deliveries SET state = 'waiting', uncertain = 1, due = ?1, changed = ?1 "
+        "WHERE state = 'begun'", (now,),
+    )
+    return [
+        _delivery(db.execute(f"SELECT {_COLUMNS} FROM deliveries WHERE id = ?", (n,)).fetchone())
+        for n in sorted(closed)
+    ]
+
+
+def by_state(db: sqlite3.Connection) -> dict[str, int]:
+    """Return the number of deliveries in each state."""
+    found = dict(db.execute("SELECT state, count(*) FROM deliveries GROUP BY state").fetchall())
+    return {state.value: found.get(state.value, 0) for state in DeliveryState}

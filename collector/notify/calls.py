@@ -12,24 +12,30 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from collector.domain.deliveries import NewDelivery
 from collector.domain.events import (
-    AlarmMoved,
-    FactNoted,
+    AlarmTransition,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
-from collector.domain.formatting import duration_text, local_time
-from collector.domain.links import BY_LINK
-from collector.domain.units import MINUTE
-from collector.notify.bundles import Bundle, Call, Item, bundle_message, called_line
-from collector.notify.message import Message, title_and_place
-from collector.notify.policy import ESCALATED, UNANSWERED, Kind, NumberedEvent, Policy
+from collector.domain.messages import BY_LINK, NewDelivery
+from collector.domain.units import MINUTE, duration_text, local_time
+from collector.notify import Message, title_and_place
+from collector.notify.policy import (
+    ESCALATED,
+    UNANSWERED,
+    Bundle,
+    Call,
+    Item,
+    Kind,
+    NumberedEvent,
+    Policy,
+    bundle_message,
+    called_line,
+)
 from collector.notify.recipients import Recipient
-
-__all__ = ["Decided", "decide", "next_due"]
 
 _ANSWERS = frozenset({
     Transition.ACKNOWLEDGED, Transition.SHELVED, Transition.SUPPRESSED, Transition.OUT_OF_SERVICE,
@@ -41,7 +47,7 @@ class Decided:
     """The outcome of a decision: messages to send, events to record, the new state."""
 
     deliveries: tuple[NewDelivery, ...]
-    facts: tuple[FactNoted, ...]
+    facts: tuple[SystemEvent, ...]
     state: Mapping[str, Any]
 
 
@@ -76,7 +82,7 @@ class _Decision:
         self.bundles = [Bundle.load(raw) for raw in state.get("bundles", ())]
         self.last: dict[str, int] = dict(state.get("last", {}))
         self.made: list[NewDelivery] = []
-        self.facts: list[FactNoted] = []
+        self.facts: list[SystemEvent] = []
         self.seen: set[tuple[str, str]] = set()
 
     def dump(self) -> dict[str, Any]:
@@ -92,20 +98,20 @@ class _Decision:
         """Apply one event."""
         event = numbered.event
         match event:
-            case FactNoted():
+            case SystemEvent():
                 if not self.policy.is_history(event, self.now):
                     self._put_to_takers(event, Item(Kind.FACT, numbered.seq, event))
-            case AlarmMoved(transition=Transition.RAISED):
+            case AlarmTransition(transition=Transition.RAISED):
                 if not self.policy.is_history(event, self.now):
                     self._raised(event, numbered.seq)
-            case AlarmMoved(transition=Transition.RETURNED):
+            case AlarmTransition(transition=Transition.RETURNED):
                 self._returned(event, numbered.seq)
-            case AlarmMoved() if event.transition in _ANSWERS:
+            case AlarmTransition() if event.transition in _ANSWERS:
                 self._answered(event, numbered.seq)
-            case AlarmMoved():
+            case AlarmTransition():
                 self._forget(event.id)
 
-    def _raised(self, event: AlarmMoved, seq: int) -> None:
+    def _raised(self, event: AlarmTransition, seq: int) -> None:
         for recipient in self.policy.takers(event):
             who = self.policy.reach(recipient.id, self.now)
             if who is None or any(c.recipient == recipient.id for c in self._of(event.id)):
@@ -124,7 +130,7 @@ class _Decision:
     def _forget(self, occurrence: str) -> None:
         self.calls = [c for c in self.calls if c.event.id != occurrence]
 
-    def _returned(self, event: AlarmMoved, seq: int) -> None:
+    def _returned(self, event: AlarmTransition, seq: int) -> None:
         item, calls = Item(Kind.RETURNED, seq, event), self._of(event.id)
         self._forget(event.id)
         if self.policy.is_history(event, self.now):
@@ -137,7 +143,7 @@ class _Decision:
             for who in self._people(call) if recipient is not None and recipient.returned else ():
                 self._put(recipient or who, who, item)
 
-    def _answered(self, event: AlarmMoved, seq: int) -> None:
+    def _answered(self, event: AlarmTransition, seq: int) -> None:
         """Stop calling; inform those who were called, when they are more than one."""
         calls, withdrawn = self._of(event.id), self._withdraw(event.id)
         for call in calls:
@@ -166,7 +172,7 @@ class _Decision:
         found = [self.policy.reach(name, self.now) for name in names]
         return [who for who in found if who is not None]
 
-    def _put_to_takers(self, event: AlarmMoved | FactNoted, item: Item) -> None:
+    def _put_to_takers(self, event: AlarmTransition | SystemEvent, item: Item) -> None:
         for recipient in self.policy.takers(event):
             who = self.policy.reach(recipient.id, self.now)
             if who is not None:
@@ -195,7 +201,7 @@ class _Decision:
             people, kind = self._people(call), f"{Kind.REPEATED}-{call.repeats}"
         else:
             call.due = None
-            self._note(UNANSWERED, call, [])
+            self._record_event(UNANSWERED, call, [])
             return
         later = recipient.escalate[call.step:]
         call.due = self.now + (later[0].after if later else recipient.repeat)
@@ -204,18 +210,18 @@ class _Decision:
             self._put(recipient, who, Item(kind, call.seq, call.event, note, call.step
                                            + call.repeats + 1))
             call.called.append((who.id, self.now))
-        self._note(ESCALATED, call, people)
+        self._record_event(ESCALATED, call, people)
 
     def _story(self, call: Call) -> str:
         called = [(who.called if (who := self.policy.recipient(name)) is not None else name, at)
                   for name, at in call.called]
         return called_line(self.now - call.event.time, called, self.policy.zone)
 
-    def _note(self, fact: str, call: Call, people: list[Recipient]) -> None:
+    def _record_event(self, fact: str, call: Call, people: list[Recipient]) -> None:
         what, names = title_and_place(call.event, self.policy.plant), [p.called for p in people]
         lasted = duration_text(max(self.now - call.event.time, 0))
-        said = f"{', '.join(names)} called" if people else "Nobody more is called"
-        self.facts.append(FactNoted(
+        said = f"{', '.join(names)} called" if people else "No one else is called"
+        self.facts.append(SystemEvent(
             time=self.now, site=self.policy.plant.site.id, fact=fact, asset=call.event.asset,
             text=f"{what}: not acknowledged for {lasted}. {said}.",
             values={"alarm": call.event.id, "recipients": ", ".join(p.id for p in people),
@@ -252,26 +258,26 @@ class _Decision:
         last = self.last.get(person)
         if last is not None and self.now - last < together.spell and not item.note:
             return together.following
-        high = isinstance(item.event, AlarmMoved) and item.event.priority is Priority.HIGH
+        high = isinstance(item.event, AlarmTransition) and item.event.priority is Priority.HIGH
         return together.urgent if item.note or (item.calls and high) else together.other
 
     def _quiet_until(self, recipient: Recipient, item: Item) -> int | None:
         """Return the end (ms) of the quiet hours that hold this item, or ``None``."""
         event = item.event
-        if not isinstance(event, AlarmMoved) or event.signal is not Signal.SERVICE:
+        if not isinstance(event, AlarmTransition) or event.signal is not Signal.SERVICE:
             return None
         zone, at = self.policy.zone, self.now
 
-        def quiet(instant: int) -> bool:
+        def in_quiet_hours(instant: int) -> bool:
             local = local_time(instant, zone)
             return any(hours.day_of(local) is not None for hours in recipient.quiet)
 
-        if not recipient.quiet or not quiet(at):
+        if not recipient.quiet or not in_quiet_hours(at):
             return None
         for minute in range(1, 2 * 1440):
             # Minute by minute: however the clocks change in between.
             later = (at // MINUTE + minute) * MINUTE
-            if not quiet(later):
+            if not in_quiet_hours(later):
                 return later
         return None  # quiet all day: nothing would ever be sent
 

@@ -14,18 +14,22 @@ import re
 import ssl
 import threading
 import warnings
+from collections.abc import Callable
 from contextlib import closing
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 from urllib.parse import unquote, urlsplit
 
+from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
-from collector.notify.message import Message
+from collector.domain.units import MINUTE
+from collector.logs import in_thread
+from collector.notify import Message
 from collector.notify.recipients import Recipient
-from collector.threads import in_thread
 
 __all__ = [
-    "AppriseChannel", "Channel", "WebHookChannel", "channel_for", "check_address", "exchange",
-    "in_thread", "scrub",
+    "AppriseChannel", "Beat", "Channel", "Heartbeat", "WebHookChannel", "channel_for",
+    "check_address", "exchange", "in_thread", "scrub",
 ]
 
 TIMEOUT = 15.0
@@ -47,7 +51,7 @@ class Channel(Protocol):
         """Return once the server has accepted the message.
 
         Raises :class:`DeliveryUnreachable` when it may be tried again, :class:`DeliveryRefused`
-        when it is no use. Cancelled or abandoned, it is unknown whether the message went.
+        when not. After a cancellation it is unknown whether the message was sent.
         """
 
 
@@ -199,8 +203,8 @@ def _service(address: str) -> Any:
 def check_address(address: str) -> str:
     """Return what is wrong with an address, without its secrets, or an empty text.
 
-    More than one far end in one address is wrong: when one of two mail boxes refuses, the other
-    would get the message again with every new try.
+    An address with more than one destination is wrong: when one of two mail boxes refuses, the
+    other would get the message again with every attempt.
     """
     if Recipient(id="", to=address).wants_events:
         try:
@@ -250,7 +254,7 @@ class AppriseChannel:
 def _attached(service: Any, message: Message) -> Any:
     """Return the message's file as the library takes it, where this service can carry one.
 
-    A file that is gone does not hold up the words; they say where it was.
+    Without the file the text is sent alone; it says where the file was.
     """
     path = message.attachment
     if path is None or not getattr(service, "attachment_support", False) or not path.is_file():
@@ -261,7 +265,7 @@ def _attached(service: Any, message: Message) -> Any:
 
 
 def _failure(lines: list[str]) -> DeliveryError:
-    """Tell a refusal from an outage by the far end's own code (RFC 5321 4.2.1, RFC 9110 15)."""
+    """Distinguish a refusal from an outage by the server's code (RFC 5321 4.2.1, RFC 9110 15)."""
     telling = [line for line in lines if "xception" in line or "rror" in line or "refused" in line]
     said = (telling or lines or ["no reason given"])[-1]
     said = said.removeprefix("Socket Exception: ")
@@ -283,3 +287,81 @@ def channel_for(recipient: Recipient, *, timeout: float = TIMEOUT) -> Channel:
     if recipient.wants_events:
         return WebHookChannel(timeout=timeout)
     return AppriseChannel(timeout=timeout)
+
+
+_log = logging.getLogger(__name__)
+
+_UNHEARD = 3
+"""Failures in a row before an event is recorded: one lost packet is no outage."""
+_LOOK_AGAIN = MINUTE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beat:
+    """Address, interval (ms) and HTTP method of the heartbeat."""
+
+    url: str = field(repr=False)
+    every: int
+    method: str = "GET"
+
+
+class Heartbeat:
+    """Sends the heartbeat until cancelled.
+
+    ``beat`` returns its settings, or ``None`` without them; ``healthy`` whether the daemon is
+    healthy; ``record_event`` takes an event's name and text. ``clock`` is the machine's own.
+    """
+
+    def __init__(
+        self, *, beat: Callable[[], Beat | None], clock: Clock, healthy: Callable[[], bool],
+        record_event: Callable[[str, str], None], timeout: float = 15.0,
+    ) -> None:
+        self._beat, self._clock, self._healthy = beat, clock, healthy
+        self._record_event, self._timeout = record_event, timeout
+        self._failures = 0
+        self._well = True
+
+    def __repr__(self) -> str:
+        return f"Heartbeat({self._failures} failures in a row)"
+
+    async def run(self) -> None:
+        """Send a request whenever one is due."""
+        while True:
+            beat = self._beat()
+            if beat is None:
+                await self._clock.sleep(_LOOK_AGAIN)
+                continue
+            if self._is_well():
+                await self._send(beat)
+            await self._clock.sleep(beat.every)
+
+    def _is_well(self) -> bool:
+        well = self._healthy()
+        if not well and self._well:
+            _log.error("not healthy: the heartbeat stops")
+        self._well = well
+        return well
+
+    async def _send(self, beat: Beat) -> None:
+        try:
+            await in_thread(lambda: self._ask(beat))
+        except DeliveryUnreachable as error:
+            self._failures += 1
+            _log.warning("the heartbeat was not accepted", extra={"reason": str(error)})
+            if self._failures == _UNHEARD:
+                self._record_event(
+                    "heartbeat-unheard", f"The heartbeat is not received outside: {error}. "
+                                         "The receiver will report the site as silent.")
+            return
+        if self._failures >= _UNHEARD:
+            self._record_event("heartbeat-heard", "The heartbeat is received outside again.")
+        self._failures = 0
+
+    def _ask(self, beat: Beat) -> None:
+        try:
+            status, reason = exchange(beat.url, method=beat.method, timeout=self._timeout)
+        except (OSError, http.client.HTTPException, ValueError) as error:
+            said = scrub(str(error) or type(error).__name__, beat.url)
+            raise DeliveryUnreachable(said) from error
+        if not 200 <= status < 300:
+            raise DeliveryUnreachable(f"the server answered {status} {reason}".rstrip())

@@ -11,33 +11,19 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from collector.clock import Clock
-from collector.domain.deliveries import REPORT, Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.errors import (
     DeliveryError,
     DeliveryRefused,
     DeliveryUnreachable,
     JournalError,
 )
-from collector.domain.events import FactNoted
-from collector.domain.formatting import duration_text
-from collector.domain.units import DAY
+from collector.domain.events import SystemEvent
+from collector.domain.messages import REPORT, Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.units import DAY, duration_text
+from collector.notify import Message
 from collector.notify.channels import Channel
-from collector.notify.message import Message
 from collector.notify.policy import GIVEN_UP, NOT_THROUGH, RESUMED, NumberedEvent
 from collector.notify.recipients import Recipient
-
-__all__ = [
-    "SendAbandoned",
-    "CommitOfEvents",
-    "DeliveryStore",
-    "LostCommits",
-    "OutboxSettings",
-    "OutboxStatistics",
-    "RecordEvent",
-    "Sender",
-    "OutboxCounters",
-    "pause",
-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +108,7 @@ class CommitOfEvents(Protocol):
 
     @property
     def gap(self) -> LostCommits | None:
-        """What retention deleted before this consumer read it."""
+        """The commits that retention deleted before this consumer read them."""
 
 
 class DeliveryStore(Protocol):
@@ -165,7 +151,7 @@ class DeliveryStore(Protocol):
         """
 
 
-RecordEvent = Callable[[FactNoted], Awaitable[None] | None]
+RecordEvent = Callable[[SystemEvent], Awaitable[None] | None]
 """Records an event of the outbox's own; may be a coroutine function."""
 
 _FINISH_TRIES = 20
@@ -228,7 +214,7 @@ class Sender:
             await self._give_up(delivery, "the site file has no such recipient any more")
             return True
         try:
-            await self._send(recipient, delivery)
+            await self.send(recipient, delivery)
         except DeliveryRefused as exc:
             self._counters.add(failed_tries=1)
             await self._give_up(delivery, str(exc))
@@ -247,7 +233,7 @@ class Sender:
         })
         return True
 
-    async def _send(self, recipient: Recipient, delivery: Delivery) -> None:
+    async def send(self, recipient: Recipient, delivery: Delivery) -> None:
         """Send one message; raise ``DeliveryError``, or ``SendAbandoned`` on a stop."""
         message = Message(subject=delivery.subject, body=delivery.body,
                           attachment=self._attachment(delivery))
@@ -321,7 +307,7 @@ class Sender:
         now = self._clock.now()
         lasted = duration_text(max(now - delivery.created, 0))
         times = "1 try" if tries == 1 else f"{tries} tries in {lasted}"
-        fact = FactNoted(
+        fact = SystemEvent(
             time=now, site=self._site, fact=GIVEN_UP,
             text=(f"A message to {delivery.recipient} was given up after {times}: "
                   f"{reason}. It said: {delivery.subject}"),
@@ -333,12 +319,12 @@ class Sender:
         await self.record_event(fact)
 
     async def _report_reachability(self, delivery: Delivery, fact: str, text: str) -> None:
-        await self.record_event(FactNoted(
+        await self.record_event(SystemEvent(
             time=self._clock.now(), site=self._site, fact=fact, text=text,
             values={"recipient": delivery.recipient},
         ))
 
-    async def record_event(self, fact: FactNoted) -> None:
+    async def record_event(self, fact: SystemEvent) -> None:
         """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:

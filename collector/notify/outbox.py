@@ -22,9 +22,9 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
-from collector.domain.deliveries import Delivery
 from collector.domain.errors import JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import Event, SystemEvent
+from collector.domain.messages import Delivery
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.delivery import (
@@ -40,6 +40,7 @@ from collector.notify.delivery import (
 )
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
+from collector.notify.unjournalled import UnjournalledMessages
 
 __all__ = ["CONSUMER", "Outbox", "OutboxSettings", "OutboxStatistics"]
 
@@ -77,6 +78,7 @@ class Outbox:
             channel=channel or (lambda r: channel_for(r, timeout=retry.timeout)),
             rng=rng or random.Random(), site=policy.plant.site.id, files=files,
         )
+        self._unjournalled = UnjournalledMessages(self._sender, clock)
         self._settled: int | None = None
         self._state: Mapping[str, Any] = {}
         """State of calls after the last decision, as the journal has it."""
@@ -99,6 +101,13 @@ class Outbox:
     def wake(self) -> None:
         """Wake the worker after a commit. To be called in the event loop."""
         self._woken.set()
+
+    def send_unjournalled(self, events: Sequence[Event]) -> None:
+        """Send what the journal cannot keep, and what is due of it. In the event loop.
+
+        To be called at every failure of the journal with the events since the last one.
+        """
+        self._unjournalled.send(self._policy, self._state, events)
 
     def use(self, policy: Policy) -> None:
         """Continue with another policy, after the site file was read again; no queue waits."""
@@ -188,6 +197,7 @@ class Outbox:
                 meta={_STATE: json.dumps(decided.state, separators=(",", ":"))},
             )
             self._settled, self._state = position, decided.state
+            self._unjournalled.end()
             self._counters.add(decided=len(decided.deliveries))
             for fact in decided.facts:
                 await self._sender.record_event(fact)
@@ -246,17 +256,17 @@ class Outbox:
     async def _report_unreported(self, lost: int, old: int) -> None:
         """Record how many events were not reported: ``lost`` were deleted, ``old`` are history."""
         causes = [
-            (lost, "events-lost", "were deleted from the journal for want of room before anybody "
-                                  "could be told of them"),
-            (old, "events-not-told", "are too old to call anybody for: they were committed while "
+            (lost, "events-lost", "were deleted from the journal for want of space before "
+                                  "anyone was notified of them"),
+            (old, "events-not-told", "are too old to call anyone for: they were committed while "
                                      "no messages could be sent"),
         ]
         for count, fact, why in causes:
             if count:
-                _log.error("events were not told", extra={"events": count, "fact": fact})
-                await self._sender.record_event(FactNoted(
+                _log.error("events were not reported", extra={"events": count, "fact": fact})
+                await self._sender.record_event(SystemEvent(
                     time=self._clock.now(), site=self._policy.plant.site.id, fact=fact,
-                    text=f"{count} events {why}. Look at the board for what stands now.",
+                    text=f"{count} events {why}. See the board for active alarms.",
                     values={"events": count},
                 ))
 

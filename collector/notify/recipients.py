@@ -14,23 +14,6 @@ from zoneinfo import ZoneInfo
 
 from collector.domain.events import Priority, Signal
 
-__all__ = [
-    "DAYS",
-    "DEFAULT_SIGNALS",
-    "Hours",
-    "Override",
-    "Recipient",
-    "Rota",
-    "Route",
-    "Step",
-    "instant_of",
-    "next_hand_over",
-    "on_duty",
-    "parse_days",
-    "parse_hours",
-    "turns",
-]
-
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """Days of the week as the site file writes them, in the order of ``datetime.weekday()``."""
 
@@ -117,7 +100,7 @@ def parse_days(words: Iterable[str]) -> frozenset[int]:
 class Route:
     """A filter of alarms. An empty set lets all through; ``signals`` has a default.
 
-    ``things`` holds ids of things or devices; a riser stands for its vents too. ``hours`` with
+    ``things`` holds ids of assets or devices; a riser includes its vents. ``hours`` with
     ``days`` are when the route is open; hours over midnight belong to the day they began on.
     """
 

@@ -1,6 +1,6 @@
 """Sessions: sign-in, expiry, sign-out, and the delay after failed attempts.
 
-The clock is the machine's own, not a demo's: people do not run faster there.
+The clock is the machine's own, which a demo does not speed up.
 """
 
 from __future__ import annotations
@@ -9,20 +9,81 @@ import asyncio
 import hashlib
 import hmac
 import secrets
+from collections import OrderedDict
 from dataclasses import dataclass, field
 
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
-from collector.domain.units import DAY, HOUR, MINUTE
-from collector.people.accounts import Accounts, AccountsError, Role
-from collector.people.attempt_limiter import AttemptLimiter
+from collector.domain.units import DAY, HOUR, MINUTE, SECOND
+from collector.people import Accounts, AccountsError, Role
 
-__all__ = ["IDLE", "LONGEST", "SessionManager", "Session", "TooManyAttempts", "WrongPassword"]
+_FREE = 5
+"""Failures without a wait: typing errors."""
+_FIRST, _LONGEST = SECOND, MINUTE
+"""ms to wait after the first failure too many, and at most. A minute for one try leaves 1440 a day:
+hopeless against a password of ten characters, and yet no person can lock another out for long."""
+_FORGOTTEN = HOUR
+"""ms without a failure after which the count starts again."""
+_KEPT = 10_000
+"""Most keys kept, so that made-up names cannot fill the memory."""
+
+
+@dataclass(slots=True)
+class _Record:
+    failures: int = 0
+    last: int = 0
+    reported: bool = False
+
+
+class AttemptLimiter:
+    """Counts failures by key. All instants are ms on a scale that never jumps."""
+
+    def __init__(self) -> None:
+        self._records: OrderedDict[str, _Record] = OrderedDict()
+
+    def __repr__(self) -> str:
+        return f"AttemptLimiter({len(self._records)} keys)"
+
+    def wait(self, keys: tuple[str, ...], now: int) -> int:
+        """Return how long (ms) an attempt has to wait; 0 when it may be made."""
+        return max((self._wait(self._records.get(key), now) for key in keys), default=0)
+
+    def _wait(self, record: _Record | None, now: int) -> int:
+        if record is None or record.failures < _FREE or now - record.last >= _FORGOTTEN:
+            return 0
+        pause: int = min(_FIRST << min(record.failures - _FREE, 16), _LONGEST)
+        return max(record.last + pause - now, 0)
+
+    def report_due(self, keys: tuple[str, ...]) -> bool:
+        """Whether this run of failures is to be reported: once, not with every attempt."""
+        fresh = [r for key in keys if (r := self._records.get(key)) is not None
+                 and r.failures >= _FREE and not r.reported]
+        for record in fresh:
+            record.reported = True
+        return bool(fresh)
+
+    def begin(self, keys: tuple[str, ...], now: int) -> None:
+        """Count an attempt as failed before its outcome is known: many at once gain nothing."""
+        for key in keys:
+            record = self._records.setdefault(key, _Record())
+            if now - record.last >= _FORGOTTEN:
+                record.failures, record.reported = 0, False
+            record.failures += 1
+            record.last = now
+            self._records.move_to_end(key)
+        while len(self._records) > _KEPT:
+            self._records.popitem(last=False)
+
+    def succeed(self, keys: tuple[str, ...]) -> None:
+        """Reset the failures of keys whose attempt succeeded."""
+        for key in keys:
+            self._records.pop(key, None)
+
 
 IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""
 LONGEST = 7 * DAY
-"""ms after which it ends in any case."""
+"""ms after which a session ends in any case."""
 _AT_ONCE = 2
 """Passwords checked at the same time; each takes 64 MiB and a core."""
 
@@ -67,7 +128,7 @@ class SessionManager:
         self._accounts = accounts
         self._clock = clock
         self._limiter = AttemptLimiter()
-        self._slots = asyncio.Semaphore(_AT_ONCE)
+        self._hashing = asyncio.Semaphore(_AT_ONCE)
         self._secret = secrets.token_bytes(32)
 
     def __repr__(self) -> str:
@@ -91,7 +152,7 @@ class SessionManager:
         """
         keys = (f"name {' '.join(name.split()).casefold()[:100]}", f"address {address}")
         self._delay(keys)
-        async with self._slots:
+        async with self._hashing:
             found = await asyncio.to_thread(self.accounts.verify, name, password)
         if found is None:
             raise WrongPassword
@@ -149,7 +210,7 @@ class SessionManager:
         """
         keys = (f"name {session.name.casefold()}", f"address {address}")
         self._delay(keys)
-        async with self._slots:
+        async with self._hashing:
             if await asyncio.to_thread(self.accounts.verify, session.name, old) is None:
                 raise WrongPassword
             self._limiter.succeed(keys)
@@ -162,7 +223,7 @@ class SessionManager:
         """Whether ``given`` is the site file's token. Raises ``TooManyAttempts``."""
         keys = (f"token {address}",)
         self._delay(keys)
-        # Compared in constant time, so that the answer's delay tells nothing about the token.
+        # Compared in constant time, so that the reply's delay reveals nothing of the token.
         right = hmac.compare_digest(given, token.encode())
         if right:
             self._limiter.succeed(keys)

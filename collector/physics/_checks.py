@@ -1,4 +1,4 @@
-"""Refusals that say what was given: every page of this handbook begins with them."""
+"""Checks of arguments; the errors state the value given."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def non_negative(name: str, value: float) -> float:
 def fraction(name: str, value: float) -> float:
     """Give ``value`` back, or raise ``ValueError`` unless it lies in 0..1.
 
-    Percent passed for a fraction is the commonest slip with oxygen, so it is refused here.
+    It refuses percent passed as a fraction, the most common mistake with oxygen.
     """
     if not 0 <= value <= 1:
         raise ValueError(f"{name} must be a fraction between 0 and 1, given {value!r}")

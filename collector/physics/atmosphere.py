@@ -1,4 +1,4 @@
-"""The air outside: its pressure by altitude, and how much of it is oxygen.
+"""Atmospheric pressure by altitude, and oxygen in air.
 
 References
 ----------

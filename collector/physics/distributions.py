@@ -149,7 +149,7 @@ def student_quantile(probability: float, freedom: float) -> float:
 
 
 def _root_of_tail(tail: float, nu: float, low: float, high: float) -> float:
-    """Return where the upper tail is ``tail``: Newton's steps, halving where one leads astray."""
+    """Return the value with the upper tail ``tail``, by Newton's method with bisection."""
     t = 0.5 * (low + high)
     for _ in range(200):
         excess = _upper_tail(t, nu) - tail

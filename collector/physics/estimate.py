@@ -19,7 +19,7 @@ __all__ = ["Estimate", "Refusal"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal:
-    """Why no number is given. ``code`` is for programs, ``reason`` is fit for a technician.
+    """The reason that no number is given: ``code`` for programs, ``reason`` for people.
 
     Codes: ``too-few`` samples, ``too-short`` a span, ``stalled``, ``not-one-rate`` (the data do not
     follow one course), ``never`` (the target lies at or below what the feed can reach).
@@ -65,7 +65,7 @@ class Estimate:
         return self.value - half, self.value + half
 
     def scaled(self, factor: float) -> Estimate:
-        """Multiply by a number known exactly (or whose own doubt is stated elsewhere)."""
+        """Multiply by a number known exactly (or whose uncertainty is stated elsewhere)."""
         return Estimate(
             value=self.value * factor,
             deviation=self.deviation * abs(factor),

@@ -1,8 +1,8 @@
-"""How much gas a pipe or a tank holds.
+"""Gas content of a pipe or a tank.
 
 The ideal gas law is used throughout. For nitrogen and air between 40 and 100 degF and up to
 94.7 psia its amount is within 0.4 % of the real gas (the compressibility factor stays between
-0.996 and 1); a test holds this against a reference library. Whoever wants the rest passes
+0.996 and 1); a test holds this against a reference library. For the rest, pass
 ``compressibility``.
 
 References

@@ -23,7 +23,7 @@ DAY = 86_400.0
 
 MIN_SAMPLES = 8
 _PLAIN = 0.1
-"""Share of the gas that no noise of a gauge hides."""
+"""Share of the gas above which a loss is plain whatever the gauge's noise."""
 
 
 def leak_rate(
@@ -58,7 +58,7 @@ def leak_rate(
     -------
     Loss in mol/s (below zero when gas comes in) with its deviation, or a refusal: ``too-few``
     samples, ``too-short`` when all were taken at one time, or ``not-one-rate`` when much of the gas
-    went (or came) and a line through it still cannot tell that from nothing.
+    went (or came) and a line through it cannot distinguish that from zero.
 
     Raises
     ------

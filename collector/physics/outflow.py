@@ -1,4 +1,4 @@
-"""What a closed tank with its pipes loses, from its gas content while a compressor comes and goes.
+"""Gas lost by a closed tank and its pipes, from its gas content over runs of the compressor.
 
 Gas is conserved whatever a regulator does. As long as every vent is shut,
 
@@ -27,16 +27,16 @@ from collector.physics.estimate import Estimate
 __all__ = ["closed_outflow"]
 
 _TAUS = (180.0, 300.0, 500.0, 800.0, 1200.0)
-"""s; a tank's warmth is gone after some 5 to 60 min."""
+"""s; a tank loses the heat of a run within 5 to 60 min."""
 _LEAST = 4
 """Readings of a stretch."""
 _DAY = 86_400.0
 _WAVE = 2.0 * _DAY
-"""s from which on a daily wave is told from an outflow."""
+"""s from which on a daily wave is separated from an outflow."""
 _BLOCKS = 12
 _FEWEST_BLOCKS = 4
 _FEW = 1.4
-"""By how much few blocks that are still alike understate the deviation (setting, from trials)."""
+"""Factor for the deviation, which few correlated blocks understate (setting, from trials)."""
 _JUMP = 8.0
 _BOTH_WAYS = 1.3
 
@@ -46,7 +46,7 @@ def _dot(a: Sequence[float], b: Sequence[float]) -> float:
 
 
 def _inverse(matrix: list[list[float]]) -> list[list[float]] | None:
-    """Return the inverse by Gauss and Jordan, ``None`` where the columns cannot be told apart."""
+    """Return the inverse by Gauss and Jordan, ``None`` where the matrix is singular."""
     n = len(matrix)
     rows = [[*row, *(float(i == j) for j in range(n))] for i, row in enumerate(matrix)]
     for i in range(n):
@@ -64,7 +64,7 @@ def _inverse(matrix: list[list[float]]) -> list[list[float]] | None:
 
 
 def _warmth(running: Sequence[float], step: float, tau: float) -> list[float]:
-    """Return the mean warmth of each step, as a share of what an endless run would reach."""
+    """Return the mean heat of each step, as a share of that of an endless run."""
     left = math.exp(-step / tau)
     mean = (1.0 - left) * tau / step
     out, now = [], 0.0
@@ -75,7 +75,7 @@ def _warmth(running: Sequence[float], step: float, tau: float) -> list[float]:
 
 
 class _Fit:
-    """The model over some stretches, with the columns that say something."""
+    """The fit of the model over some stretches, without empty columns."""
 
     def __init__(self, stretches: Sequence[range], columns: Sequence[Sequence[float]],
                  content: Sequence[float]) -> None:
@@ -121,7 +121,7 @@ def _stretches(content: Sequence[float | None], breaks: set[int]) -> list[range]
 
 
 def _lost(stretches: Sequence[range], rest: Sequence[float]) -> set[int]:
-    """Return where gas was let out at once: steps down that no step up comes near.
+    """Return the places where gas was let out at once: steps down larger than any step up.
 
     A gauge that sticks, or reads in coarse steps, jumps both ways.
     """
@@ -140,15 +140,15 @@ def _lost(stretches: Sequence[range], rest: Sequence[float]) -> set[int]:
 def closed_outflow(
     content: Sequence[float | None], running: Sequence[float], step: float,
 ) -> tuple[Estimate, float] | None:
-    """Return what is lost a second, and how many seconds of it were seen.
+    """Return the loss per second, and the seconds that were seen.
 
     ``content`` are means over ``step`` seconds, ``None`` where a vent was open or something was not
     read; ``running`` the share of each step in which the compressor ran. ``None`` where too little
-    was seen, or outflow and delivery cannot be told apart.
+    was seen, or outflow and delivery cannot be separated.
 
     Examples
     --------
-    A tank that loses 1 psi in an hour while its compressor stands:
+    A tank that loses 1 psi in an hour with its compressor stopped:
 
     >>> content = [100.0 - i / 12.0 for i in range(288)]
     >>> found, seen = closed_outflow(content, [0.0] * 288, 300.0)
@@ -175,10 +175,10 @@ def closed_outflow(
             return None
         fits = [_Fit(stretches, [times, *waves, ran, _warmth(running, step, tau)], known)
                 for tau in (_TAUS if total else _TAUS[:1])]
-        told = [f for f in fits if f.found]
-        if not told:
+        solved = [f for f in fits if f.found]
+        if not solved:
             return None
-        best = min(told, key=lambda f: f.squares)
+        best = min(solved, key=lambda f: f.squares)
         lost = _lost(stretches, best.rest)
         if lost <= breaks:
             break

@@ -1,4 +1,4 @@
-"""Courses of a purge held to the readings, which differ from a right one in two ways.
+"""Fit of model purge curves to the readings, which differ from a true one in two ways.
 
 What averages out: noise, steps, a flow that follows pressure and weather. And what is alike in all
 of them: a sensor that reads a little high all the time, or a feed that is a little other than its
@@ -19,11 +19,11 @@ from collector.physics.washout import PER, UP_TO, Pipe
 __all__ = ["Course", "Readings"]
 
 _FLOOR = 0.0005
-"""Oxygen fraction by which readings and a right model differ at least: half a step of 0.1 %."""
+"""Least difference of readings and a true model, oxygen fraction: half a step of 0.1 %."""
 _RELATIVE = 0.01
-"""Share of the height by which they differ at least: the flow follows pressure and weather."""
+"""The same as a share of the height: the flow follows pressure and weather."""
 _SHIFT = 0.0008
-"""Oxygen fraction (one deviation) by which all readings are off alike: a common cell's drift."""
+"""Common error of all readings, oxygen fraction (one deviation): a usual cell's drift."""
 
 
 @dataclass(frozen=True, slots=True)

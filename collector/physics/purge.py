@@ -1,10 +1,10 @@
-r"""How oxygen leaves a pipe that is swept.
+r"""Oxygen in a pipe while it is purged.
 
 A volume swept by a gas whose oxygen is :math:`x_{in}`, well mixed, obeys
 
 .. math:: n \frac{dx}{dt} = \dot n (x_{in} - x)
 
-Real pipe is not well mixed: dead legs lag, the far end lags the riser end. What is computed here
+Real pipe is not well mixed: dead legs lag, the remote end lags the riser end. What is computed here
 is therefore the early answer; the forecast from the readings
 (:mod:`collector.physics.purgeforecast`) is the later one.
 

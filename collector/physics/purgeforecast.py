@@ -1,8 +1,8 @@
-r"""When a purge of real pipe will be done: many pipes tried, each weighed by the readings.
+r"""Forecast of a purge's end: many model pipes, each weighted by the readings.
 
 Pipe is taken as tanks in series with dead legs, or as a volume whose flow falls while it empties
 (:mod:`collector.physics.washout`), all times in units of the time constant, the amount held over
-the flow. Early readings cannot tell its numbers apart, so none is chosen: every pipe of a grid
+the flow. Early readings cannot determine its numbers, so none is chosen: every pipe of a grid
 forecasts, weighed by how well it fits, by how usual it is, and by what volume and flow predict, and
 the weighed spread is the interval. The grid is made finer where the weight lies: late in a purge a
 coarse one leaves a handful of pipes, and the middle leaps from one to the next.
@@ -11,8 +11,6 @@ References
 ----------
 [1] Levenspiel: Chemical Reaction Engineering. Tanks in series; exchange with stagnant regions
     (chapters on non-ideal flow; from memory).
-[2] Gauss-Hermite quadrature of three nodes: 0 and the root of 3 deviations, weights 2/3 and 1/6
-    (Abramowitz, Stegun: Handbook of Mathematical Functions, table 25.10; from memory).
 """
 
 from __future__ import annotations
@@ -33,16 +31,19 @@ _BEFORE = (0.0, 0.4, 1.0)
 """Time constants that may have passed before the first reading, where not seen."""
 _INDEPENDENT = 10.0
 """Readings of a curve that count as separate opinions; neighbours err alike."""
-_SURE = 0.15
-"""Standard deviation of the logarithm of the stated volume over flow."""
-_LEAKS = 0.9
-"""What leaks as well makes the time constant shorter than by the vent alone, by as much (setting,
-from trials)."""
+_LONGER, _SHORTER = 0.12, 0.35
+"""Standard deviations of the logarithm of the time constant over volume by the vent's flow: that
+of both on the long side; on the short one what leaks sweeps the pipe as well, and may be as much as
+the vent's own flow."""
+_DOUBT = {-1.0: 0.15, 0.0: 0.35, 1.5: 0.3, 3.0: 0.2}
+"""Weights of a feed that is off by so many of its errors. An analyser says where a run settles;
+what a run makes holds more on the whole, since its first seconds are air-like, and the more so the
+shorter the runs (setting; five seconds of air in a run of six minutes are 0.3 %)."""
 _ON_THE_WAY = 0.025
 """Share by which an interval of time constants is widened: what leaks leaves on the way, and the
-far end cannot tell how much of it does; half of the usual share either way."""
+readings at the remote end cannot show how much of it does; half of the usual share either way."""
 _OFF = 0.05
-"""Weight of a pipe or flow that is nothing like what was stated."""
+"""Weight of a pipe or flow far from the stated one."""
 _FITS = 1.0
 """How far readings may be off the best course, as a root mean square in units of the least
 difference that :mod:`collector.physics.pipefit` takes for granted."""
@@ -83,7 +84,7 @@ def forecast_purge(
     seen_begin: bool = True,
     feed_error: float = 0.0,
 ) -> PurgeForecast | Refusal:
-    """Time constant and time to target, from readings of the far end.
+    """Time constant and time to target, from readings at the remote end.
 
     Parameters
     ----------
@@ -92,8 +93,8 @@ def forecast_purge(
     target, feed : fractions wanted and supplied.
     expected : time constant that volume and flow predict, s, or ``None``.
     seen_begin : whether the first time is that of the beginning, from one mixture throughout.
-    feed_error : one deviation of what is known of the feed, a fraction: near the end the height
-        above the feed is all there is, and the feed is rarely known to a part of it.
+    feed_error : error of what is known of the feed, a fraction: near the end the height above the
+        feed is all there is, and the feed is rarely known to a part of it.
 
     Returns
     -------
@@ -145,11 +146,10 @@ def forecast_purge(
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
-    """Return how much more the feed may hold, with weights: three nodes of a normal one [2]."""
+    """Return how much more the feed may hold, with weights."""
     if error <= 0.0:
         return {0.0: 1.0}
-    reach = math.sqrt(3.0) * error
-    return {max(-reach, -feed): 1.0 / 6.0, 0.0: 2.0 / 3.0, reach: 1.0 / 6.0}
+    return {max(n * error, -feed): weight for n, weight in _DOUBT.items()}
 
 
 def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | None:
@@ -209,7 +209,7 @@ def _refine(
     readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
     dirt: Mapping[float, float],
 ) -> list[Course]:
-    """Put finer pipes and time constants in the place of those that count, where they are few."""
+    """Refine the grid around the models that count, where they are few."""
     logs = _logs(models, count, first, expected, dirt)
     least = max(logs, default=0.0) - _NEAR
     counted = [m for m, v in zip(models, logs, strict=True) if v > least]
@@ -279,7 +279,8 @@ def _prior(model: Course, first: float, expected: float | None) -> float:
     weight = model.width * math.exp(model.pipe.likely)
     weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4
     if expected is not None:
-        far = math.log(model.time_constant / (expected * _LEAKS)) / _SURE
+        far = math.log(model.time_constant / expected)
+        far /= _LONGER if far > 0.0 else _SHORTER
         weight *= math.exp(-0.5 * far * far) + _OFF
     return weight
 

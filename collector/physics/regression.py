@@ -1,6 +1,6 @@
-"""Straight lines through samples whose errors remember each other.
+"""Straight lines through samples with autocorrelated errors.
 
-A pressure that is sampled every few seconds does not give a new opinion every few seconds: its
+Samples of a pressure every few seconds are not independent: their
 errors drift with temperature, regulator and rounding. The plain interval of a least-squares slope
 is then several times too narrow. Here the residuals' correlation shrinks the number of samples that
 count: that of neighbours [1], or the sum over all lags at which they remember each other [3]
@@ -32,7 +32,7 @@ from collector.physics.estimate import Estimate
 __all__ = ["Line", "effective_count", "fit_line", "unbiased_lag_one"]
 
 _LONGEST_MEMORY = 0.2
-"""Share of the samples up to which a memory is followed; beyond it the fit hides what is left."""
+"""Longest correlation followed, as a share of the samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ def fit_line(
     *,
     correlated: bool = True,
 ) -> Line:
-    r"""Weighted least-squares line with an interval that survives correlated errors.
+    r"""Weighted least-squares line with an interval corrected for correlated errors.
 
     .. math::
         b = \frac{\sum w (t - \bar t)(y - \bar y)}{\sum w (t - \bar t)^2}, \qquad
@@ -149,7 +149,7 @@ def _lagged(residuals: Sequence[float], lag: int) -> float:
 
 
 def _memory(residuals: Sequence[float], squares: float) -> float:
-    """Return how many samples say as much as one independent one, by all lags [3].
+    """Return how many samples equal one independent one, by all lags [3].
 
     Noise brings a sum of two neighbouring lags down to zero soon after the memory has ended.
     """

@@ -1,4 +1,4 @@
-"""Figures that a few absurd samples cannot move: median, MAD, Theil-Sen, Mann-Kendall.
+"""Robust statistics: median, MAD, Theil-Sen line, Mann-Kendall test.
 
 References
 ----------

@@ -1,4 +1,4 @@
-r"""Gas that one compressor run put into a tank, and what the runs of a tank have in common.
+r"""Gas delivered by one compressor run, and the common unknowns of a tank's runs.
 
 Gas is conserved: beside the runs, tank and pipes only lose it. With :math:`P` the pressure of the
 tank (and of the pipes in psi of it),
@@ -51,12 +51,12 @@ class Block:
     pressure: float
     count: float
     columns: Sequence[float]
-    """What each shared number is multiplied by at that time."""
+    """Factor of each shared number at that time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunGain:
-    """What the rests about a run tell.
+    """The gas gained in a run, from the rests before and after it.
 
     The gas is ``gas`` less the sum of ``sensitivity`` times the shared numbers; ``variance`` is in
     units of the noise. ``normal``, ``right``, ``rest`` and ``freedom`` are what the run adds to the

@@ -1,4 +1,4 @@
-"""Figures that grow sample by sample and forget the samples: for rules that watch for months.
+"""Running statistics in constant memory, for rules that run for months.
 
 All can be merged (an hour with the next one), and written to JSON and read back.
 
@@ -70,7 +70,7 @@ class MeanSums:
         self.merge(other)
 
     def merge(self, other: MeanSums) -> None:
-        """Take everything another one took."""
+        """Merge another one's samples."""
         if not other.count:
             return
         total = self.count + other.count
@@ -200,7 +200,7 @@ class LineSums:
         self.merge(other)
 
     def merge(self, other: LineSums) -> None:
-        """Take everything a later one took: its samples follow these."""
+        """Merge a later one's samples, which follow these."""
         if other._first is None:
             return
         if self._last is None:

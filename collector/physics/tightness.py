@@ -1,6 +1,6 @@
-r"""What the fire standards let a pipe lose, as a flow for its volume and pressure.
+r"""Leakage that the fire standards allow, as a flow for a pipe's volume and pressure.
 
-The standards state a loss of pressure at one test pressure; a riser watched in service stands at
+The standards state a loss of pressure at one test pressure; a riser in service is at
 another. The limit is carried over as the flow that one small hole would pass.
 
 References
@@ -14,15 +14,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.domain.units import PSI
 from collector.physics._checks import positive
 from collector.physics.gas import amount
 from collector.physics.leak import pressure_drop
 from collector.physics.orifice import orifice_flow
 
 __all__ = ["IN_SERVICE", "TightnessTest", "allowed_flow", "allowed_psi_per_day"]
-
-PSI = 6894.757293168
-"""Pascal in one psi."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +46,7 @@ def allowed_flow(
     ambient_pa: float,
     temperature_k: float,
 ) -> float:
-    r"""Leak that a test permits in a pipe of this volume, at the pressure it stands at.
+    r"""Leak that a test permits in a pipe of this volume, at its present pressure.
 
     .. math:: \dot n = \frac{V \Delta p}{R T t} \cdot
         \frac{\Phi(p + p_a, p_a)}{\Phi(p_{test} + p_a, p_a)}
@@ -93,7 +91,7 @@ def allowed_flow(
 
 
 def allowed_psi_per_day(test: TightnessTest, gauge_pa: float, ambient_pa: float) -> float:
-    r"""Loss of pressure in 24 h that a test permits at the pressure a pipe stands at.
+    r"""Loss of pressure in 24 h that a test permits at a pipe's present pressure.
 
     The same as :func:`allowed_flow` as a gauge would show it; the volume cancels out.
 

@@ -1,4 +1,4 @@
-r"""How the first gas leaves real pipe: tanks in series with dead legs, or one volume that slows.
+r"""Washout of the first gas from pipe: tanks in series with dead legs, or one slowing volume.
 
 Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
 its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
@@ -76,7 +76,7 @@ class Pipe:
         return low + (course[index + 1] - low) * (place - index)
 
     def turns(self, share: float) -> float:
-        """Return after how many time constants the share has come down to ``share``."""
+        """Return the time constants after which the share has fallen to ``share``."""
         course = self.course
         last, earlier = course[-1], course[-21]
         if share >= last:
@@ -90,7 +90,7 @@ class Pipe:
 
 
 def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
-    """Return the far end's share of the first gas, every 0.05 time constants from 0 to 10.
+    """Return the remote end's share of the first gas, every 0.05 time constants from 0 to 10.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
 def _advance(
     x: list[float], z: list[float], live: float, rate: float, exchange: float, dt: float,
 ) -> None:
-    """Let one step pass, by the exponential of each tank's own decay: stable and exact at rest."""
+    """Advance by one step with each tank's exponential decay: stable, and exact at rest."""
     before = 0.0
     own = (1.0 + rate) / live
     decay = math.exp(-own * dt)

@@ -10,11 +10,8 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from collector.plots.axes import Frame, width_of
-from collector.plots.figures import Span, SpanKind
+from collector.plots.axes import Frame, Span, SpanKind, width_of
 from collector.plots.shapes import Area, Line, Shape, Text, box
-
-__all__ = ["ROW", "PlacedSpan", "row_count", "span_shapes", "placed"]
 
 ROW = 18
 """Height of one row."""
@@ -109,7 +106,7 @@ def row_count(found: Sequence[PlacedSpan]) -> int:
 
 
 def washes(found: Sequence[PlacedSpan], frame: Frame) -> Iterator[Shape]:
-    """Tint the plot under each stretch."""
+    """Tint the background of each marked span."""
     for kind in SpanKind:
         areas = [p for p in found if p.span.kind is kind]
         if areas:

@@ -17,12 +17,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from collector.domain.columns import Columns
-from collector.recorded.fields import Codes, Odd
-from collector.recorded.row_reader import Fields, File, Meter, Pick, Progress, load_arrow
-from collector.recorded.rows import COLUMNS
-
-__all__ = ["columns_available", "in_order", "joined", "merged", "read_columns"]
+from collector.domain.readings import Columns
+from collector.recorded.row_reader import (
+    ALWAYS,
+    Fields,
+    File,
+    Meter,
+    Pick,
+    Progress,
+    Span,
+    load_arrow,
+)
+from collector.recorded.rows import COLUMNS, Codes, Odd
 
 _BLOCK = 4 << 20
 _PARQUET_ROWS = 65_536
@@ -35,6 +41,7 @@ def columns_available() -> bool:
 
 def read_columns(
     paths: Sequence[Path], *, unsorted: bool = False, progress: Progress | None = None,
+    span: Span = ALWAYS,
 ) -> Iterator[Columns]:
     """Yield the rows of all files in the order of their time, as columns, in batches.
 
@@ -42,7 +49,8 @@ def read_columns(
     :func:`~collector.recorded.row_reader.read_recordings`.
     """
     meter, codes = Meter(paths, progress), Codes()
-    streams = [_ColumnFile(path, meter, codes, unsorted=unsorted).columns() for path in paths]
+    streams = [_ColumnFile(path, meter, codes, unsorted=unsorted, span=span).columns()
+               for path in paths]
     if unsorted:
         yield from in_order(streams)
     elif len(streams) == 1:
@@ -54,8 +62,10 @@ def read_columns(
 class _ColumnFile(File):
     """Reads one recording into sorted columns."""
 
-    def __init__(self, path: Path, meter: Meter, codes: Codes, *, unsorted: bool) -> None:
-        super().__init__(path, meter, unsorted=unsorted)
+    def __init__(
+        self, path: Path, meter: Meter, codes: Codes, *, unsorted: bool, span: Span,
+    ) -> None:
+        super().__init__(path, meter, unsorted=unsorted, span=span)
         self._codes = codes
         self._lines = 1
         self._typed: _Text | None = None
@@ -85,7 +95,7 @@ class _ColumnFile(File):
         return self._codes.of_rows(list(self._rows(lines, fields)))
 
     def _checked(self, found: Columns) -> Columns:
-        """Return columns whose rows are in order within a minute. Raises :class:`Odd`."""
+        """Return columns in order within a minute and without a long gap. Raises :class:`Odd`."""
         import numpy as np
 
         if not len(found):
@@ -94,6 +104,9 @@ class _ColumnFile(File):
         if self._latest is not None:
             latest = np.maximum(latest, self._latest)
         if not self._unsorted and (found.times < latest - self.OUT_OF_ORDER).any():
+            raise Odd
+        gaps = np.diff(latest, prepend=latest[0] if self._latest is None else self._latest)
+        if not self._unsorted and (gaps > self.LONGEST_GAP).any():
             raise Odd
         self._latest = int(latest[-1])
         return found

@@ -23,10 +23,8 @@ from typing import IO, Any, TypeVar
 
 from collector.config.diagnostics import nearest
 from collector.domain.errors import Mistake, QuietpipeError
-from collector.domain.units import MINUTE
+from collector.domain.units import DAY, MINUTE, duration_text
 from collector.recorded.rows import COLUMNS, BadRow, Row, RowReader
-
-__all__ = ["File", "Meter", "RecordingError", "load_arrow", "read_recordings"]
 
 T = TypeVar("T")
 
@@ -41,6 +39,11 @@ Progress = Callable[[int, int], None]
 """Called with bytes read and bytes in all (0 where that is not known)."""
 
 
+Span = tuple[int, int]
+"""From and to (ms, exclusive)."""
+ALWAYS = (-(2**63), 2**63 - 1)
+
+
 class RecordingError(QuietpipeError):
     """A recording cannot be read. Carries up to twenty mistakes, each with its line."""
 
@@ -51,15 +54,17 @@ class RecordingError(QuietpipeError):
 
 def read_recordings(
     paths: Sequence[Path], *, unsorted: bool = False, progress: Progress | None = None,
+    span: Span = ALWAYS,
 ) -> Iterator[Sequence[Row]]:
     """Yield the rows of all files in the order of their time, in batches.
 
+    No gap within ``span`` may be longer than 90 days: it is a wrong time rather than a silence.
     Rows of the same time keep the order of the files, and within a file that of its lines. With
     ``unsorted`` everything is read into memory and sorted first. The path ``-`` is standard input
     (CSV). Raises :class:`RecordingError`.
     """
     meter = Meter(paths, progress)
-    files = [File(path, meter, unsorted=unsorted) for path in paths]
+    files = [File(path, meter, unsorted=unsorted, span=span) for path in paths]
     if unsorted:
         rows = sorted(chain.from_iterable(chain.from_iterable(f.batches() for f in files)),
                       key=_by_time)
@@ -101,9 +106,13 @@ class File:
 
     OUT_OF_ORDER = MINUTE
     """ms by which a row may follow a later one."""
+    LONGEST_GAP = 90 * DAY
+    """ms between two rows: a site that was silent for longer is replayed in parts (setting)."""
 
-    def __init__(self, path: Path, meter: Meter, *, unsorted: bool) -> None:
-        self._path, self._meter, self._unsorted = path, meter, unsorted
+    def __init__(
+        self, path: Path, meter: Meter, *, unsorted: bool, span: Span = ALWAYS,
+    ) -> None:
+        self._path, self._meter, self._unsorted, self._span = path, meter, unsorted, span
         self._name = "standard input" if str(path) == "-" else path.name
         self._mistakes: list[tuple[int, Mistake]] = []
         self._reader = RowReader()
@@ -174,6 +183,11 @@ class File:
                 self._say(line, exc.problem, exc.expected)
                 continue
             if row[0] > latest:
+                if self._latest is not None and row[0] - latest > self.LONGEST_GAP and \
+                        not self._unsorted and self._span[0] <= latest and row[0] < self._span[1]:
+                    self._say(line, f"{duration_text(row[0] - latest)} after the row above it",
+                              "no gap of more than 90 d: one side left out with --from or --to")
+                    continue
                 latest = self._latest = row[0]
             elif row[0] < latest - self.OUT_OF_ORDER and not self._unsorted:
                 self._say(line, f"{(latest - row[0]) / 1000:g} s before a row above it",
@@ -266,8 +280,7 @@ class File:
             per = _PER_SECOND[column.type.unit]
             return ["" if v is None else repr(v / per)
                     for v in column.cast("int64").to_pylist()]
-        return ["" if v is None else v if isinstance(v, str) else repr(v)
-                for v in column.to_pylist()]
+        return ["" if v is None else str(v) for v in column.to_pylist()]
 
 
 def _first_not_before(rows: Sequence[Row], time: int) -> int:

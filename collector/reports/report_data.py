@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from collector.alarms.performance import Measures, Occurrence, measure, occurrences
-from collector.domain.baselines import Baseline
-from collector.domain.conditions import CATALOGUE, ConditionSettings
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
-from collector.domain.limits import limit_of
+from collector.domain.actions import Baseline
+from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant, Thing
-from collector.domain.readings import Quantity, Reading, point_kind, split_point
-from collector.domain.trends import TrendStep
-from collector.domain.units import DAY, HOUR
-from collector.domain.verdicts import NotWatched
-from collector.plots import Axis, axis_of
+from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, split_point
+from collector.domain.units import DAY, HOUR, MINUTE
+from collector.plots import Axis, Bars, Plot, axis_of
 
-__all__ = ["ReportData", "History", "title_of"]
-
-_NEAR = 30 * 60_000
+_NEAR = 30 * MINUTE
 """ms around the hour in which a reading counts as the gauge's."""
 _FINE = 3 * DAY
 """Longest period with steps of 5 minutes; longer ones have steps of an hour."""
@@ -57,11 +54,11 @@ class History(Protocol):
         """Return the first and the last instant with a reading."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under ``key``."""
+        """Return the value stored under ``key``."""
 
 
 def title_of(condition: str) -> str:
-    """Return the title of a condition, also one of another version."""
+    """Return the title of a condition; its id where this version does not know it."""
     known = CATALOGUE.get(condition)
     return known.title if known is not None else condition.replace("-", " ").capitalize()
 
@@ -71,23 +68,23 @@ class ReportData:
 
     def __init__(
         self, *, plant: Plant, settings: ConditionSettings, history: History, start: int,
-        end: int, made: int, not_watched: Sequence[NotWatched] = (),
+        end: int, made: int, not_monitored: Sequence[NotMonitored] = (),
         baselines: Sequence[Baseline] = (),
     ) -> None:
         self.plant, self.settings, self.made = plant, settings, made
         self.start, self.end = start, end
         self.zone = ZoneInfo(plant.site.timezone)
         # Only the fleet end can see whether a site is silent.
-        self.not_watched = tuple(n for n in not_watched if n.condition != "site-silent")
+        self.not_monitored = tuple(n for n in not_monitored if n.condition != "site-silent")
         self.baselines = tuple(baselines)
         self._history = history
         self._trends: dict[str, list[TrendStep]] = {}
         span = end - start
         self.step = 300_000 if span <= _FINE else HOUR if span <= _LONG else 3 * HOUR
-        self.moves: tuple[AlarmMoved, ...] = tuple(
+        self.moves: tuple[AlarmTransition, ...] = tuple(
             s.event for s in history.events(end=end, kind="alarm")
-            if isinstance(s.event, AlarmMoved))
-        self._facts: list[FactNoted] = []
+            if isinstance(s.event, AlarmTransition))
+        self._facts: list[SystemEvent] = []
         self._estimates: dict[tuple[str, str], list[EstimateMade]] = {}
         for stored in history.events(start=start, end=end + 1):
             self._sort(stored.event)
@@ -100,7 +97,7 @@ class ReportData:
         return limit_of(condition, asset, self.plant, self.settings)
 
     def _sort(self, event: Event) -> None:
-        if isinstance(event, FactNoted):
+        if isinstance(event, SystemEvent):
             self._facts.append(event)
         elif isinstance(event, EstimateMade):
             self._estimates.setdefault((event.quantity, event.asset), []).append(event)
@@ -119,32 +116,32 @@ class ReportData:
     def active(self) -> list[Occurrence]:
         """Alarms active at the end, the most urgent first."""
         order = {"high": 0, "medium": 1, "low": 2}
-        return sorted(self.measures.standing, key=lambda o: (order[o.priority], o.raised))
+        return sorted(self.measures.active, key=lambda o: (order[o.priority], o.raised))
 
     def of_asset(self, asset: str) -> list[Occurrence]:
-        """Return the alarms of one thing that stood at any time of the period."""
+        """Return the alarms of one asset that were active at any time of the period."""
         return [o for o in self.occurrences if o.asset == asset
                 and (o.ended is None or o.ended > self.start)]
 
-    def facts(self, *kinds: str) -> list[FactNoted]:
+    def facts(self, *kinds: str) -> list[SystemEvent]:
         """Return the facts of the period whose kind begins with one of ``kinds``, all for none."""
         return [f for f in self._facts if not kinds or f.fact.startswith(kinds)]
 
     @cached_property
-    def acceptances(self) -> list[FactNoted]:
+    def acceptances(self) -> list[SystemEvent]:
         """Return every signed acceptance on record before the end, the newest first."""
         found = [s.event for s in self._history.events(end=self.end, kind="acceptance-signed")]
-        return [f for f in reversed(found) if isinstance(f, FactNoted)]
+        return [f for f in reversed(found) if isinstance(f, SystemEvent)]
 
     # -- readings
 
     @cached_property
     def points(self) -> tuple[str, ...]:
-        """Every point of a known thing that is wired or has readings, as the gas flows."""
+        """Every configured or read point of the assets, in the order of the gas flow."""
         seen = set(self._history.points())
         order = {t.id: n for n, t in enumerate(self.plant.things())}
-        wired = {p for d in self.plant.devices.values() for p in d.points}
-        return tuple(sorted((p for p in seen | wired if split_point(p)[0] in order),
+        configured = {p for d in self.plant.devices.values() for p in d.points}
+        return tuple(sorted((p for p in seen | configured if split_point(p)[0] in order),
                             key=lambda p: (order[split_point(p)[0]], p)))
 
     @cached_property
@@ -181,13 +178,13 @@ class ReportData:
         return [e for e in self._estimates.get((quantity, asset), ()) if e.value is not None]
 
     def assets_with(self, quantity: str) -> list[str]:
-        """Return the things that have this quantity, as the gas flows."""
+        """Return the assets that have this quantity, in the order of the gas flow."""
         order = {t.id: n for n, t in enumerate(self.plant.things())}
         found = [a for q, a in self._estimates if q == quantity and self.estimates(q, a)]
         return sorted(found, key=lambda a: (order.get(a, len(order)), a))
 
     def reasons(self, quantity: str, asset: str) -> list[str]:
-        """Return why there was no estimate, each reason once, the latest first."""
+        """Return the reasons for missing estimates, each once, the latest first."""
         reasons = [e.reason for e in self._estimates.get((quantity, asset), ()) if e.value is None]
         return list(dict.fromkeys(reversed(reasons)))
 
@@ -215,12 +212,87 @@ class ReportData:
         return name
 
     def quantity(self, point: str) -> Quantity:
-        """Return what kind of number a point gives. Its thing must be known."""
+        """Return the quantity of a point of a known asset."""
         thing, name = split_point(point)
         known: Thing | None = self.plant.thing(thing)
         found = point_kind(known.kind, name) if known is not None else None
         return found if found is not None else Quantity(unit="", label=name.replace("_", " "))
 
     def axis(self, point: str) -> Axis:
-        """Return how the site reads a point."""
+        """Return the value axis of a point, in the site's units."""
         return axis_of(self.quantity(point), self.plant.site.units)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading of level 1 to 3."""
+
+    text: str
+    level: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paragraph:
+    """A paragraph; ``soft`` for what explains, ``strong`` for what matters most."""
+
+    text: str
+    soft: bool = False
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bullets:
+    """A list, numbered where the order matters."""
+
+    items: Sequence[str]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Rows under a header; ``align`` has L or R for each column, L where it has none."""
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    widths: Sequence[float]
+    align: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pairs:
+    """Names with their values."""
+
+    pairs: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A plot or strips; its title is its caption."""
+
+    figure: Plot | Bars
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """Lines in a frame, such as the cautions."""
+
+    title: str
+    lines: Sequence[str]
+
+
+Block = Heading | Paragraph | Bullets | Table | Pairs | Figure | Box
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """A whole report. ``start``, ``end`` and ``made`` are ms since 1970 UTC."""
+
+    title: str
+    site: str
+    period: str
+    zone: str
+    start: int
+    end: int
+    made: int
+    version: str
+    blocks: Sequence[Block]

@@ -19,14 +19,12 @@ from zoneinfo import ZoneInfo
 from collector.clock import format_instant
 from collector.config import SiteConfig
 from collector.config.integrations import ReportSettings
-from collector.domain.deliveries import REPORT, NewDelivery
 from collector.domain.errors import QuietpipeError
-from collector.domain.events import FactNoted, event_to_json
+from collector.domain.events import SystemEvent, event_to_json
+from collector.domain.messages import REPORT, NewDelivery
 from collector.domain.units import HOUR
 from collector.reports.report_files import file_name
 from collector.reports.times import Period, last_due, next_period, period_words
-
-__all__ = ["Maker", "ReportScheduler", "ReportNotMade", "made_in_process"]
 
 _log = logging.getLogger(__name__)
 
@@ -44,7 +42,7 @@ class Queue(Protocol):
     """The part of the journal that scheduling uses."""
 
     def meta(self, key: str) -> str | None:
-        """Return what was kept under a key."""
+        """Return the value stored under a key."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -102,7 +100,7 @@ class ReportScheduler:
     """Makes and sends the due reports of one site; ``turn`` is called once a minute."""
 
     def __init__(
-        self, *, queue: Queue, consumer: str, record_event: Callable[[FactNoted], object],
+        self, *, queue: Queue, consumer: str, record_event: Callable[[SystemEvent], object],
         maker: Maker = made_in_process,
     ) -> None:
         """Queue messages beside ``consumer``'s cursor; ``record_event`` journals them."""
@@ -114,20 +112,20 @@ class ReportScheduler:
         return f"ReportScheduler(resting {sorted(self._rest_until)})"
 
     async def turn(self, config: SiteConfig, now: int) -> int:
-        """Make and queue what is due at ``now`` (ms); return how many reports that were."""
+        """Make and queue the reports due at ``now`` (ms); return their number."""
         done = 0
         for report in config.reports:
-            period = await asyncio.to_thread(self._due, report, config, now)
+            period = await asyncio.to_thread(self._due_period, report, config, now)
             if period is not None and self._rest_until.get(report.id, now) <= now:
                 done += await self._make(report, period, config, now)
         return done
 
-    def _due(self, report: ReportSettings, config: SiteConfig, now: int) -> Period | None:
+    def _due_period(self, report: ReportSettings, config: SiteConfig, now: int) -> Period | None:
         zone = ZoneInfo(config.plant.site.timezone)
         newest = last_due(report.every, report.at, zone, now)
         key = _key(report)
         sent = self._queue.meta(key)
-        if sent is None:
+        if sent is None or not sent.isdecimal():
             # A report that was just asked for begins with the period under way, not the past.
             self._queue.settle(self._consumer, 0, meta={key: str(newest.end)})
             return None
@@ -164,7 +162,7 @@ class ReportScheduler:
 
     def _messages(
         self, config: SiteConfig, report: ReportSettings, period: Period, name: str, text: str,
-        made: FactNoted,
+        made: SystemEvent,
     ) -> list[NewDelivery]:
         programs = {r.id for r in (*config.recipients, *config.people) if r.wants_events}
         body = (f"{text}\nThe whole report is attached where this way out can carry a file. It "
@@ -179,8 +177,8 @@ class ReportScheduler:
     @staticmethod
     def _fact(
         config: SiteConfig, report: ReportSettings, now: int, *, fact: str, text: str,
-    ) -> FactNoted:
-        return FactNoted(time=now, site=config.plant.site.id, fact=fact, text=text,
+    ) -> SystemEvent:
+        return SystemEvent(time=now, site=config.plant.site.id, fact=fact, text=text,
                          values={"report": report.id})
 
 

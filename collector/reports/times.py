@@ -1,4 +1,4 @@
-"""Periods and instants by the site's calendar: a day is from midnight to midnight there.
+"""Periods and instants by the site's calendar: a day is from local midnight to midnight.
 
 Reports are of whole weeks (from Monday), months and quarters. A period ends at a local midnight,
 and its report is due at an hour of that day by the wall clock, also across a change of clocks.
@@ -13,10 +13,6 @@ from zoneinfo import ZoneInfo
 
 from collector.clock import parse_instant
 
-__all__ = [
-    "Period", "day_words", "instant_words", "last_due", "last_month", "mark", "marks",
-    "midnight", "next_period", "period_words",
-]
 
 def mark(day: date, zone: ZoneInfo, hour: int = 0) -> int:
     """Return the instant (ms) of a wall-clock hour of a day."""

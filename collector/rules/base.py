@@ -2,8 +2,9 @@
 
 A rule is a small state machine for one condition of one asset. It takes good samples of its inputs
 (:meth:`Rule.observe`), is evaluated (:meth:`Rule.evaluate`) after an input changed something or its
-deadline (:meth:`Rule.due`) passed, and words its message (:meth:`Rule.describe`) only for a
-transition or a reader. The engine applies the delays, inhibition and staleness of inputs.
+deadline (:meth:`Rule.next_evaluation_at`) passed, and writes its message (:meth:`Rule.describe`)
+only for a transition or a reader. The engine applies the delays, inhibition and staleness of
+inputs.
 """
 
 from __future__ import annotations
@@ -15,10 +16,9 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, NamedTuple, Self, overload
 
 from collector.domain.conditions import CATALOGUE, Condition, ConditionSettings, SettingValue
-from collector.domain.events import EstimateMade, FactNoted
+from collector.domain.evaluations import COMPUTED, FLOW, ConditionState, NotMonitored, flow_unit
+from collector.domain.events import EstimateMade, SystemEvent
 from collector.domain.plant import Plant
-from collector.domain.quantities import COMPUTED, FLOW, flow_unit
-from collector.domain.verdicts import NotWatched, Standing
 from collector.rules.baselines import Baselines
 from collector.rules.inputs import Inputs
 from collector.rules.state import State
@@ -66,34 +66,34 @@ def contact_band(on: bool | None) -> Band | None:
 class RawEvaluation:
     """The result of a rule before delays and inhibition.
 
-    ``since`` (ms) is when the condition began, or ended where it is absent; ``None`` stands for the
+    ``since`` (ms) is when the condition began, or ended where it is inactive; ``None`` means the
     time of the evaluation. ``held`` is the start of the on-delay where that is not ``since``.
     ``because`` is the reason of an unknown. ``rests_on`` (ms) is the start of the readings that the
     result needs, where it needs more than those of ``now``: a cause active since then inhibits it.
     """
 
-    standing: Standing
+    state: ConditionState
     since: int | None = None
     held: int | None = None
     because: str = ""
     rests_on: int | None = None
 
     @classmethod
-    def present(
+    def active(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
         """Return that the condition is active."""
-        return cls(standing=Standing.PRESENT, since=since, held=held, rests_on=rests_on)
+        return cls(state=ConditionState.ACTIVE, since=since, held=held, rests_on=rests_on)
 
     @classmethod
-    def absent(cls, since: int | None = None) -> Self:
+    def inactive(cls, since: int | None = None) -> Self:
         """Return that the condition is inactive."""
-        return cls(standing=Standing.ABSENT, since=since)
+        return cls(state=ConditionState.INACTIVE, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
         """Return that the condition cannot be evaluated."""
-        return cls(standing=Standing.UNKNOWN, because=because)
+        return cls(state=ConditionState.UNKNOWN, because=because)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,9 +108,9 @@ class Context:
     shared: dict[str, Any] = field(default_factory=dict)
     """Objects that several rules and estimators use, by a key of their family."""
 
-    def wired(self, point: str) -> bool:
+    def is_configured(self, point: str) -> bool:
         """Whether ``point`` can have readings."""
-        return self.plant.wired(point)
+        return self.plant.is_configured(point)
 
 
 def number(settings: Mapping[str, SettingValue], name: str) -> float | None:
@@ -160,7 +160,7 @@ class SampleConsumer:
         return self.state.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
 
 
@@ -177,7 +177,7 @@ class Rule(SampleConsumer, ABC):
     looks_ahead: ClassVar[bool] = False
     """Whether its deadlines depend on when inputs become stale, see ``Inputs.known_until``."""
     answers_only: ClassVar[bool] = False
-    """Whether a sample is an answer to it, whatever it says: no doubt of a reading touches it."""
+    """Whether only the arrival of a sample counts, not its value: doubts of values do not apply."""
     facts: ClassVar[frozenset[str]] = frozenset()
     """Kinds of system events that it takes (:meth:`apply_event`)."""
 
@@ -201,14 +201,14 @@ class Rule(SampleConsumer, ABC):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the condition means anything for an asset."""
+        """Whether the condition applies to an asset."""
         return True
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why an asset cannot be evaluated; empty where it can."""
+        """Return the reason that an asset cannot be evaluated; empty where it can."""
         lacking = [words for quantity, words in cls.requires.items()
-                   if not context.wired(f"{asset}.{quantity}")]
+                   if not context.is_configured(f"{asset}.{quantity}")]
         return f"no {' and no '.join(lacking)} at {asset}" if lacking else ""
 
     @property
@@ -220,7 +220,7 @@ class Rule(SampleConsumer, ABC):
         """Longest time (ms) between two samples of ``point`` that still counts as unbroken."""
         return self.context.inputs.max_gap(point) if self.set_gap is None else self.set_gap
 
-    def apply_event(self, event: FactNoted) -> bool:
+    def apply_event(self, event: SystemEvent) -> bool:
         """Apply a system event of :attr:`facts`; return whether the evaluation may have changed."""
         return False
 
@@ -236,14 +236,14 @@ class Rule(SampleConsumer, ABC):
     def describe(self, now: int) -> tuple[Values, str]:
         """Return the values and the message of the active condition at ``now`` (ms)."""
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when (ms) time alone could change the evaluation, or ``None`` for never."""
         return None
 
-    def still_absent(self, now: int) -> int | None:
-        """Return the next deadline where the condition is still absent; ``None``: evaluate it.
+    def still_inactive(self, now: int) -> int | None:
+        """Return the next deadline where the condition is still inactive; ``None``: evaluate it.
 
-        Called at a deadline of an absent condition that no sample has touched since its last
+        Called at a deadline of an inactive condition that no sample has touched since its last
         evaluation. Most deadlines of most rules end here, without a tick.
         """
         return None
@@ -296,7 +296,7 @@ class RuleSet:
 
     rules: Sequence[Rule]
     estimators: Sequence[Estimator]
-    not_watched: tuple[NotWatched, ...]
+    not_monitored: tuple[NotMonitored, ...]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -322,8 +322,8 @@ class Level(State):
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:
-            return RawEvaluation.present(self.since_at)
-        return RawEvaluation.absent(self.since_at)
+            return RawEvaluation.active(self.since_at)
+        return RawEvaluation.inactive(self.since_at)
 
     def band(self, limit: float, deadband: float, *, above: bool) -> Band | None:
         """Return the values that change nothing, see :meth:`SampleConsumer.no_change_band`."""

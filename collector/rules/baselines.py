@@ -1,9 +1,9 @@
 """Baselines: learned from the first accepted days, kept until a person resets them.
 
-A family of rules says once what it wants a baseline of (:meth:`Baselines.expect`) and then offers
-its figure of each day that met the conditions (:meth:`Baselines.offer`). When enough days are in,
-their mean stands and later days change nothing: a compressor that tires slowly must not teach its
-own baseline to tire with it.
+A family of rules asks once for a baseline (:meth:`Baselines.expect`) and then offers its figure of
+each day that met the conditions (:meth:`Baselines.offer`). When enough days are in, their mean is
+the baseline and later days change nothing: a compressor that wears slowly must not teach its own
+baseline to tire with it.
 """
 
 from __future__ import annotations
@@ -13,20 +13,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.physics.estimate import Estimate
 
 __all__ = ["ACCEPTED", "Baselines", "Want"]
 
 ACCEPTED = "baseline-accepted"
-"""The fact that an acceptance, signed by people, found a value: it stands until it is reset."""
+"""Event: a signed acceptance measured a value; it is the baseline until it is reset."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Want:
-    """What a baseline is wanted of. ``needed`` accepted days; ``given`` replaces learning."""
+    """A baseline that a rule uses. ``needed`` accepted days; ``given`` replaces learning."""
 
     quantity: str
     asset: str
@@ -37,12 +37,12 @@ class Want:
 
     @property
     def key(self) -> str:
-        """The name a person resets it by: ``compressor-delivery.gen1``."""
+        """Id used to reset it: ``compressor-delivery.gen1``."""
         return f"{self.quantity}.{self.asset}"
 
 
 class Baselines:
-    """Every baseline of one site. ``names`` are how people call the assets."""
+    """Every baseline of one site. ``names`` are the assets' display names."""
 
     def __init__(self, site: str, names: Mapping[str, str] | None = None) -> None:
         self._site = site
@@ -51,19 +51,19 @@ class Baselines:
         self._days: dict[str, list[list[float]]] = {}
         self._accepted: dict[str, list[Any]] = {}
         """When (ms), value, deviation, by whom."""
-        self._facts: list[FactNoted] = []
+        self._facts: list[SystemEvent] = []
 
     def __repr__(self) -> str:
         return f"Baselines({self._site}, {len(self._wants)} wanted, {len(self._days)} begun)"
 
     def expect(self, want: Want) -> None:
-        """Ask for a baseline; asking again for the same one changes its terms, not its days."""
+        """Request a baseline; a second request changes its terms and keeps its days."""
         self._wants[want.key] = want
 
     def offer(self, key: str, figure: Estimate, window: tuple[int, int]) -> None:
-        """Take the figure of one accepted day (``window`` in ms); ignored once it is learned.
+        """Add the value of one accepted day (``window`` in ms); ignored once it is learned.
 
-        Raises ``KeyError`` for a baseline nobody asked for.
+        Raises ``KeyError`` for a baseline that no rule uses.
         """
         want = self._wants[key]
         days = self._days.setdefault(key, [])
@@ -94,12 +94,12 @@ class Baselines:
         )
 
     def accepted(self, quantity: str, asset: str) -> Estimate | None:
-        """Return what an acceptance found, or ``None`` where there was none."""
+        """Return the value of a signed acceptance, or ``None`` without one."""
         row = self._accepted.get(f"{quantity}.{asset}")
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
-    def take(self, fact: FactNoted) -> bool:
-        """Take over what an acceptance found; return whether the fact was of that kind."""
+    def apply(self, fact: SystemEvent) -> bool:
+        """Apply the event of an accepted value; return whether it was one."""
         if fact.fact != ACCEPTED:
             return False
         values = fact.values
@@ -108,7 +108,7 @@ class Baselines:
             str(values["by"])]
         return True
 
-    def reset(self, key: str, now: int, by: str, why: str) -> FactNoted:
+    def reset(self, key: str, now: int, by: str, why: str) -> SystemEvent:
         """Forget a learned baseline and begin to learn it afresh; return the fact to journal.
 
         Raises ``ActionRefused`` without a reason, for one that is not kept, or for one that the
@@ -125,7 +125,7 @@ class Baselines:
         self._days.pop(key, None)
         self._accepted.pop(key, None)
         was = "it had not been learned" if old is None else f"it was {old.value:.3g} {want.unit}"
-        return FactNoted(
+        return SystemEvent(
             time=now, site=self._site, fact="baseline-reset", asset=want.asset,
             text=f"The baseline of {self._called(want)} was reset by {by}: {why}. "
                  f"Before, {was}; it is learned again from the next {want.needed} good days.",
@@ -133,13 +133,13 @@ class Baselines:
                     "before": None if old is None else round(old.value, 4)},
         )
 
-    def drain(self) -> list[FactNoted]:
-        """Return the facts noted since the last call."""
+    def drain(self) -> list[SystemEvent]:
+        """Return the events recorded since the last call."""
         facts, self._facts = self._facts, []
         return facts
 
-    def standing(self) -> list[Baseline]:
-        """Return every baseline as it stands, learned or not, in the order they were asked for."""
+    def current(self) -> list[Baseline]:
+        """Return every baseline, learned or not, in the order of their requests."""
         return [self._shown(want) for want in self._wants.values()]
 
     def _shown(self, want: Want) -> Baseline:
@@ -158,11 +158,11 @@ class Baselines:
     def _called(self, want: Want) -> str:
         return f"{want.quantity.replace('-', ' ')} of {self._names.get(want.asset, want.asset)}"
 
-    def _learned(self, want: Want, now: int) -> FactNoted:
+    def _learned(self, want: Want, now: int) -> SystemEvent:
         found = self.get(want.quantity, want.asset)
         assert found is not None  # noqa: S101 - its last day has just come in
         low, high = found.interval()
-        return FactNoted(
+        return SystemEvent(
             time=now, site=self._site, fact="baseline-learned", asset=want.asset,
             text=f"The baseline of {self._called(want)} is {found.value:.3g} {want.unit}, "
                  f"learned from {want.needed} good days ({want.conditions}).",
@@ -179,7 +179,7 @@ class Baselines:
         return found
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
         self._accepted = {key: list(held["accepted_series"][0]) for key, held in state.items()
                           if held.get("accepted_series")}

@@ -1,11 +1,11 @@
-"""The vent says open, and no gas flows: water or dirt in the purge path."""
+"""Purge path blocked: the vent reads open and no gas flows."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.rules.base import (
@@ -19,8 +19,9 @@ from collector.rules.base import (
     contact_band,
     number,
 )
+from collector.rules.falls import Falls
 from collector.rules.flicker import Flicker
-from collector.rules.oxygen import predicted_time_constant
+from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.tankflow import TankFlow
 from collector.rules.ventgas import (
@@ -34,22 +35,19 @@ from collector.rules.ventgas import (
 
 __all__ = ["PurgeBlocked"]
 
-_PIPE_TEMPERATURE = 288.15  # K
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
-_ENDS = 10 * _MINUTE
-_LONGEST_FALL = 6 * _HOUR
+_ENDS = 10 * MINUTE
+_LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
-_TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
-_PATIENCE = 4  # windows of time after which a riser that hardly fell is taken as it is
+_LONGEST_WAIT = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
 _DUE = 0.6  # %; six steps of a common sensor
 _DUE_ALONE = 2.0
 _STILL = 0.3  # share of a window in which a sensor that measures must flicker at least once
 _AIRED = 0.1  # time constants of air-fill after which the pipe's front is one of air
-_SLOWEST = 20 * _DAY  # time constant beyond which no oxygen tells within a week
+_SLOWEST = 20 * DAY  # time constant beyond which the oxygen shows nothing within a week
 
 
 @dataclass(slots=True, kw_only=True)
@@ -58,40 +56,32 @@ class _BlockedState(State):
     feed: FeedGas = field(default_factory=FeedGas)
     mode: float | None = None
     open_ms: int = 0
-    """Open time of this purge; the front needs half a time constant to reach the far end."""
+    """Open time of this purge; the front needs half a time constant to reach the vent."""
     anchor_at: int | None = None
     anchor: float = 0.0
     anchor_count: int = 0
     anchor_ms: int = 0
     changed_at: int = 0
-    """When the last sample differed from the one before it."""
+    """Time at which the value last changed."""
     flicker: Flicker = field(default_factory=Flicker)
     air_ms: int = 0
     """Time in air-fill since the oxygen last counted."""
     due: float = 0.0
-    """% the oxygen should have fallen since the anchor."""
+    """% that the oxygen should have fallen since the anchor."""
     end: float = 0.0
     end_count: int = 0
     end_ms: int = 0
     oxygen: str = ""
-    """``flows`` or ``none`` by the last oxygen that told, else empty."""
+    """Result by the oxygen: ``flows``, ``none``, or empty before the first."""
     flowed_at: int | None = None
-    """When oxygen last said that gas flows."""
+    """Time at which the oxygen last showed that gas flows."""
     drawn: float | None = None
-    """mol/s that was drawn from the generator's tank and risers then."""
+    """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
-    down: bool = False
-    """Whether the pressure is on its way down since ``peak``, else up."""
-    peak: float | None = None
-    peak_at: int | None = None
-    low_psi: float = 0.0
-    low_at: int | None = None
-    fall_at: int | None = None
-    fall: float = 0.0
-    fall_ms: int = 0
+    falls: Falls = field(default_factory=Falls)
     shown: float | None = None
-    """psi/ms that the riser falls while gas was known to flow."""
+    """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
     demand: str = ""
     none_at: int | None = None
@@ -105,8 +95,8 @@ class PurgeBlocked(Rule):
     The rate is remembered while the oxygen shows that gas flows; less than half of it later means
     the vent's share is gone. Oxygen: what it falls against what volume and flow predict. Either one
     that shows flow clears the vent. A riser that hardly falls as its supply feeds the vent steadily
-    is told from a tight one by the tank, from which as much is drawn as before. Neither can tell
-    with a very small vent; then nothing is said but that.
+    is distinguished from a tight one by the tank, from which as much is drawn as before. Neither
+    can tell with a very small vent; then nothing is said but that.
     """
 
     condition = "purge-blocked"
@@ -118,24 +108,25 @@ class PurgeBlocked(Rule):
         self._generator = generator_of(context, asset)
         self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
         self._psi = f"{riser.id}.pressure"
-        wired = [p for p in (self._oxygen, self._psi) if context.wired(p)]
+        configured = [p for p in (self._oxygen, self._psi) if context.is_configured(p)]
         # A change of mode parts what was read before it from what is read after it.
         self._mode = mode_of(context, asset)
         also = [self._mode] if self._mode else []
-        super().__init__(context, asset, inputs=[self._open, *wired, *also], needs=[self._open])
+        super().__init__(context, asset, inputs=[self._open, *configured, *also],
+                         needs=[self._open])
         self.state = _BlockedState()
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._tau = predicted_time_constant(context, asset) or 0.0
         self._supervisory = riser.supervisory_pressure or 0.0
         absolute = self._supervisory * PSI + pressure_at_altitude(context.plant.site.altitude)
-        held = amount(absolute, riser.volume or 0.0, _PIPE_TEMPERATURE)
+        held = amount(absolute, riser.volume or 0.0, PIPE_TEMPERATURE)
         # psi/ms by which this vent alone lowers the riser while the supply rests
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
-        self._by_demand = self._psi in wired and self._window <= _LONGEST_FALL
-        self._by_oxygen = self._oxygen in wired and self._tau <= _SLOWEST
+        self._by_demand = self._psi in configured and self._window <= _LONGEST_FALL
+        self._by_oxygen = self._oxygen in configured and self._tau <= _SLOWEST
         self._share = number(self.settings, "share") or 0.5
         self._tank = TankFlow(context, self._generator, vent.flow or 0.0)
 
@@ -151,7 +142,7 @@ class PurgeBlocked(Rule):
                 last = s.flicker.last
                 if last is None or last <= self._target + _UNDER_WAY:
                     self._start_oxygen()
-                self._start_fall(at)
+                s.falls.begin(at)
             elif value >= 0.5:
                 s.open_ms += passed
             return moved
@@ -160,7 +151,7 @@ class PurgeBlocked(Rule):
             return False
         if declared_fill(self.context, self.asset, at) is not None:
             self._start_oxygen()
-            self._start_fall(at)
+            s.falls.begin(at)
             s.open_ms = 0
             return False
         if point == self._psi:
@@ -175,7 +166,10 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls. Nitrogen then needs its time anew."""
+        """Whether air comes in: it flows and no oxygen falls.
+
+        Nitrogen then needs its time again.
+        """
         s = self.state
         if self._generator is None or self.context.inputs.mode(self._generator, at) != "air-fill":
             return False
@@ -209,7 +203,7 @@ class PurgeBlocked(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
@@ -218,47 +212,21 @@ class PurgeBlocked(Rule):
         s.anchor = s.end = s.due = 0.0
         s.anchor_count = s.end_count = s.anchor_ms = s.end_ms = 0
 
-    def _start_fall(self, at: int) -> None:
-        s = self.state
-        s.peak, s.down, s.fall_at, s.fall, s.fall_ms = None, False, at, 0.0, 0
-
     def _take_pressure(self, at: int, value: float, passed: int) -> bool:
-        """Add up the falls between refills: from each peak to the low that a refill ends."""
-        s = self.state
+        """Add up the falls between refills."""
+        s, falls = self.state, self.state.falls
         if not self._by_demand or not s.pipe.open:
             return False
-        if not passed or value < self._supervisory - _WELL_BELOW or s.peak is None \
-                or s.peak_at is None:
-            self._start_fall(at)
-            s.peak, s.peak_at = value, at
+        if not passed or value < self._supervisory - _WELL_BELOW:
+            falls.begin(at, value)
             return False
-        if not s.down:
-            if value >= s.peak:
-                s.peak, s.peak_at = value, at
-            elif value < s.peak - _TURN:
-                s.down, s.low_psi, s.low_at = True, value, at
-        elif value <= s.low_psi:
-            s.low_psi, s.low_at = value, at
-        elif value > s.low_psi + _TURN:
-            s.fall += s.peak - s.low_psi
-            s.fall_ms += (s.low_at or at) - s.peak_at
-            s.down, s.peak, s.peak_at = False, value, at
-        return self._close_fall(at)
-
-    def _close_fall(self, at: int) -> bool:
-        s = self.state
-        if s.peak is None or s.peak_at is None or s.fall_at is None:
-            return False
-        fall, lasted = s.fall, s.fall_ms
-        if s.down and s.low_at is not None:
-            fall, lasted = fall + s.peak - s.low_psi, lasted + s.low_at - s.peak_at
-        if lasted < self._window and at - s.fall_at < _PATIENCE * self._window:
+        falls.add(at, value)
+        fall, lasted = falls.so_far()
+        began = falls.since_at
+        if lasted < self._window and at - began < _LONGEST_WAIT * self._window:
             return False
         s.rate = fall / max(lasted, self._window)
-        began = s.fall_at
-        peak = s.low_psi if s.down else s.peak
-        self._start_fall(at)
-        s.peak, s.peak_at = peak, at
+        falls.begin(at, falls.low if falls.down else falls.peak)
         s.demand = self._demand_says(s.rate)
         if s.demand == "none" and (self._tank.flows(began, s.drawn) or s.oxygen == "flows" and (
             lasted < self._window or (s.flowed_at or 0) > (began + at) // 2
@@ -329,7 +297,7 @@ class PurgeBlocked(Rule):
         return self._settle(at, began)
 
     def _settle(self, at: int, began: int) -> bool:
-        """Weigh both: gas flows when the newest word of either says so."""
+        """Combine both: gas flows when the newest result of either says so."""
         s = self.state
         # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
         if s.demand == "none" and s.oxygen == "flows":
@@ -355,38 +323,38 @@ class PurgeBlocked(Rule):
         if not s.pipe.open:
             if s.none_at is not None:
                 return RawEvaluation.unknown(
-                    "the vent is closed: nothing tells whether it would flow")
-            return RawEvaluation.absent(s.flows_at)
+                    "the vent is closed: whether it would flow is not known")
+            return RawEvaluation.inactive(s.flows_at)
         if not self._by_demand and not self._by_oxygen:
             return RawEvaluation.unknown(
                 "cannot tell: the vent is too small for its flow to show in the riser's pressure "
                 "or, within a week, in its oxygen"
             )
         if s.none_at is not None:
-            return RawEvaluation.present(s.none_at)
-        return RawEvaluation.absent(s.flows_at)
+            return RawEvaluation.active(s.none_at)
+        return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what oxygen and demand say."""
+        """Return the evidence of oxygen and demand."""
         s, words = self.state, self.words
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",
         }
-        told = ["The vent reads open, yet no gas seems to leave through it."]
+        sentences = ["The vent reads open, yet no gas seems to leave through it."]
         if s.demand == "none" and s.rate is not None and s.shown is not None:
-            now_rate, then = (60 * _MINUTE * r for r in (s.rate, s.shown))
+            now_rate, then = (HOUR * r for r in (s.rate, s.shown))
             values |= {"fall_psi_per_hour": round(now_rate, 2),
                        "flowing_psi_per_hour": round(then, 2)}
-            told.append(
+            sentences.append(
                 f"Between refills the riser loses {words.pressure(max(now_rate, 0.0))} an hour; "
                 f"with the vent flowing it lost {words.pressure(then)} an hour."
             )
         else:
-            told.append("The riser's pressure cannot tell how much it draws.")
+            sentences.append("The riser's pressure cannot tell how much it draws.")
         if s.oxygen == "none":
             values |= {"fell_percent": round(s.oxygen_fell, 2),
                        "due_percent": round(s.oxygen_due, 2)}
-            told.append(
+            sentences.append(
                 f"Oxygen fell by {max(s.oxygen_fell, 0.0):.1f} % where {s.oxygen_due:.1f} % was "
                 "due by the pipe's volume and the vent's flow."
             )
@@ -394,20 +362,20 @@ class PurgeBlocked(Rule):
         first = []
         if water is not None and water.value is not None and water.value >= 0.5:
             values["water"] = 1
-            told.append("The water contact at the vent is closed.")
+            sentences.append("The water contact at the vent is closed.")
             first = ["drain the water at the vent"]
         since = now if s.none_at is None else s.none_at
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=first,
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=first,
         )
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
         """Return why the vent cannot be evaluated."""
         riser = context.plant.vents[asset].riser
-        if not context.wired(f"{asset}.open"):
+        if not context.is_configured(f"{asset}.open"):
             return f"no open contact at {asset}"
-        if not any(context.wired(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
+        if not any(context.is_configured(p) for p in (f"{asset}.oxygen", f"{riser}.pressure")):
             return f"neither oxygen at {asset} nor supervisory pressure at {riser}"
         if predicted_time_constant(context, asset) is None:
             return f"no volume and supervisory_pressure of {riser}, or no flow of its vents, is set"

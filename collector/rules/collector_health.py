@@ -1,6 +1,6 @@
-"""Conditions of the watch itself: its clock, its journal, its messages.
+"""Conditions of the collector itself: its clock, its journal, its messages.
 
-They hear no readings but facts, which the daemon notes of itself as they happen.
+They take no readings but the daemon's own events.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
@@ -17,7 +17,7 @@ __all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
 
 
 class _OfFacts(Rule):
-    """A rule that hears facts only. What one fact raises stays for a while, to be seen."""
+    """A rule that takes system events only. Its alarm stays for a while, so that it is seen."""
 
     facts: ClassVar[frozenset[str]]
 
@@ -50,8 +50,8 @@ class ClockJump(_OfFacts):
         self._limit = number(self.settings, "limit") or 0.0
         self.state = _ClockState()
 
-    def apply_event(self, event: FactNoted) -> bool:
-        """Take in that the clock was set, and by how many seconds."""
+    def apply_event(self, event: SystemEvent) -> bool:
+        """Apply the event of a clock jump."""
         seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
@@ -64,23 +64,23 @@ class ClockJump(_OfFacts):
         """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
-            return RawEvaluation.present(s.began_at)
-        return RawEvaluation.absent(s.until_at)
+            return RawEvaluation.active(s.began_at)
+        return RawEvaluation.inactive(s.until_at)
 
-    def due(self, now: int) -> int | None:
-        """Return when the alarm will have stayed long enough."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return the end of the alarm's stay."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return by how much, and which way."""
+        """Return the size and direction of the jump."""
         s, words = self.state, self.words
         by = words.duration(round(abs(s.seconds) * 1000))
         more = f" It was set {s.times} times since." if s.times > 1 else ""
         numbers = (
             f"The clock of the machine that watches was set {by} "
             f"{'forward' if s.seconds > 0 else 'back'}.{more} Readings keep the time they had; "
-            "durations across the jump are counted anew."
+            "durations across the jump are counted again."
         )
         values: Values = {"jump_seconds": round(s.seconds, 1), "jumps": s.times}
         return values, words.message(self.about, self.asset, since=s.began_at, numbers=numbers)
@@ -105,8 +105,8 @@ class JournalTrouble(_OfFacts):
         super().__init__(context, asset)
         self.state = _JournalState()
 
-    def apply_event(self, event: FactNoted) -> bool:
-        """Take in that trouble began or ended, or that another journal was begun."""
+    def apply_event(self, event: SystemEvent) -> bool:
+        """Apply the begin or end of trouble, or the replacement of the journal."""
         s = self.state
         if event.fact == "journal-trouble-ended":
             s.began_at, s.ended_at = None, event.time
@@ -122,14 +122,14 @@ class JournalTrouble(_OfFacts):
         """Return whether it is in trouble, or was replaced within the time the alarm stays."""
         s = self.state
         if s.began_at is not None:
-            return RawEvaluation.present(s.began_at)
+            return RawEvaluation.active(s.began_at)
         if s.until_at is not None and now < s.until_at:
-            return RawEvaluation.present(s.until_at - self._stay)
+            return RawEvaluation.active(s.until_at - self._stay)
         ends = [t for t in (s.ended_at, s.until_at) if t is not None]
-        return RawEvaluation.absent(max(ends, default=None))
+        return RawEvaluation.inactive(max(ends, default=None))
 
-    def due(self, now: int) -> int | None:
-        """Return when a replaced journal will have been told of for long enough."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return when a replaced journal has been reported for long enough."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
@@ -156,9 +156,9 @@ class _DeliveryState(State):
 
 
 class DeliveryFailing(_OfFacts):
-    """Messages to somebody do not get through, or a far end does not take what is forwarded.
+    """Messages to a recipient are not delivered, or a remote endpoint refuses forwarded data.
 
-    One message given up is told at once, tries that fail after a while. It ends when a message
+    A message given up raises it at once, failing attempts after a while. It ends when a message
     reaches them again, or when none was due to them for long. Forwarding gives nothing up.
     """
 
@@ -174,8 +174,8 @@ class DeliveryFailing(_OfFacts):
         self._limit = int(number(self.settings, "limit") or 0)
         self.state = _DeliveryState()
 
-    def apply_event(self, event: FactNoted) -> bool:
-        """Take in whom a message did not reach, or reached again."""
+    def apply_event(self, event: SystemEvent) -> bool:
+        """Apply the event of a recipient being unreachable or reachable."""
         forwarded = event.fact.startswith("forwarding")
         who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing
@@ -191,30 +191,30 @@ class DeliveryFailing(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether anybody is out of reach."""
+        """Return whether a recipient or remote endpoint is unreachable."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
-        told = self._told(now)
-        if told:
-            return RawEvaluation.present(min(row["began_at"] for row in told.values()))
-        return RawEvaluation.absent(self.state.ended_at)
+        reported = self._reported(now)
+        if reported:
+            return RawEvaluation.active(min(row["began_at"] for row in reported.values()))
+        return RawEvaluation.inactive(self.state.ended_at)
 
-    def _told(self, now: int) -> dict[str, dict[str, int]]:
+    def _reported(self, now: int) -> dict[str, dict[str, int]]:
         return {
             who: row for who, row in self.state.failing.items()
             if row["given_up"] or now >= row["began_at"] + self._limit
         }
 
-    def due(self, now: int) -> int | None:
-        """Return when somebody will have been out of reach, or left alone, for long."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return when a recipient counts as unreachable, or has had no attempt for long."""
         times = [t for row in self.state.failing.values()
                  for t in (row["until_at"], row["began_at"] + self._limit)]
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
         """Return who does not get messages, and how many were given up."""
-        failing = self._told(now)
+        failing = self._reported(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)
         people = [w for w, row in failing.items() if "forwarded" not in row]
@@ -223,11 +223,11 @@ class DeliveryFailing(_OfFacts):
         if people:
             many = f"{lost} given up so far." if lost \
                 else "None given up yet; they are tried again."
-            numbers.append(f"Messages to {', '.join(people)} do not get through. {many} Whoever "
-                           "they were for does not know what the board shows.")
+            numbers.append(f"Messages to {', '.join(people)} do not get through. {many} The "
+                           "people they are for do not know what the board shows.")
         if ends:
             numbers.append(f"{', '.join(ends)} does not take what is forwarded. The journal keeps "
-                           "it until it can be sent; nobody sees it from afar meanwhile.")
+                           "it until it can be sent; it is not seen there meanwhile.")
         values: Values = {"recipients": ", ".join(failing), "given_up": lost}
         return values, self.words.message(self.about, self.asset, since=since,
                                           numbers=" ".join(numbers))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import MODES
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import (
     ALL_COUNTED,
     Band,
@@ -24,13 +24,13 @@ __all__ = ["CompressorLongRun", "refill_limit"]
 
 _HOURS_STEP = 0.1
 _MOST = 5
-"""Limits after which a run that still fills the pipes is too long all the same (setting)."""
+"""Number of limits after which a run that fills the pipes is too long as well (setting)."""
 _LOOK = 30_000
 
 
 @dataclass(slots=True, kw_only=True)
 class _Counter(State):
-    """The last two values of a counter: which of them lies before a gap is seen afterwards."""
+    """The last two values of a counter, to bridge a gap of the running contact."""
 
     value: float | None = None
     value_at: int | None = None
@@ -66,7 +66,7 @@ class _RunState(State):
     over: int = 0
     """Runs in a row that were too long and ended."""
     over_at: int | None = None
-    """When the first of them passed its limit."""
+    """Time at which the first of them passed its limit."""
     lasted: int = 0
     allowed: int = 0
     phase: str = ""
@@ -85,7 +85,7 @@ class CompressorLongRun(Rule):
 
     Across a gap in the samples, an unchanged start count (or running hours that grew with the
     clock) proves one run; a start count that grew proves another. Otherwise the run counts
-    from what was seen, "at least", and an alarm that stood before the gap stands still.
+    from what was seen, "at least", and an alarm that was active before the gap stays active.
 
     What makes one run too long makes the next ones so: the alarm stays active, with a count, until
     a run is healthy again.
@@ -100,7 +100,7 @@ class CompressorLongRun(Rule):
         self._mode = f"{asset}.mode"
         self._starts = f"{asset}.start_count"
         self._hours = f"{asset}.running_hours"
-        extra = [p for p in (self._mode, self._starts, self._hours) if context.wired(p)]
+        extra = [p for p in (self._mode, self._starts, self._hours) if context.is_configured(p)]
         super().__init__(
             context, asset, inputs=[self._running, *extra], needs=[self._running],
         )
@@ -166,7 +166,7 @@ class CompressorLongRun(Rule):
         return True
 
     def _missed_stop(self, at: int) -> bool:
-        """Notice by the start count that it stopped and started between two samples."""
+        """Detect by the start counter a stop and start between two samples."""
         s = self.state
         count, start = s.starts, s.run.start_at
         if (
@@ -184,7 +184,7 @@ class CompressorLongRun(Rule):
         return True
 
     def _ended(self, at: int, before_at: int | None) -> None:
-        """Judge the run that ended: a healthy one ends the alarm, and teaches what is usual."""
+        """Evaluate the run that ended: a healthy one ends the alarm and is learned from."""
         s, run = self.state, self.state.run
         if run.start_at is None or before_at is None or at - before_at > self.gap(self._running):
             return
@@ -232,18 +232,18 @@ class CompressorLongRun(Rule):
             if now >= run.start_at + limit and (
                     s.found_at == run.start_at or not self._excused(now, limit)):
                 s.found_at = run.start_at
-                return RawEvaluation.present(s.over_at or run.start_at + limit)
+                return RawEvaluation.active(s.over_at or run.start_at + limit)
             lost = run.gap_at is not None and run.lost_at is not None and (
                 run.gap_at >= run.lost_at + limit)
             if lost and not s.over:
                 return RawEvaluation.unknown(
                     "the samples have a gap: it may be the same run or a new one")
         if s.over:  # it is the same fact until a run is healthy
-            return RawEvaluation.present(s.over_at)
-        return RawEvaluation.absent(
+            return RawEvaluation.active(s.over_at)
+        return RawEvaluation.inactive(
             run.end_at if not run.on else run.start_at if run.known else None)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the run passes its limit, or a declared fill ends."""
         run = self.state.run
         if not run.on or run.start_at is None:
@@ -280,7 +280,7 @@ class CompressorLongRun(Rule):
             first.append("the unit is in air-fill: find out why it fell back")
             causes = tuple(cause for cause in causes if "air-fill" not in cause)
         values: Values = {
-            "run_minutes": round(lasted / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
+            "run_minutes": round(lasted / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
             "at_least": int(not run.known), "phase": phase, "runs_in_a_row": count,
         }
         return values, self.words.message(
@@ -297,7 +297,7 @@ class CompressorLongRun(Rule):
         return found if phase == "nitrogen" else f"{found}, taken because the mode is not read"
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample in time changes nothing."""
+        """Return the band of each point in which a sample without a gap changes nothing."""
         s = self.state
         if point == self._running:
             return s.run.no_change_band()
@@ -321,7 +321,7 @@ class CompressorLongRun(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take what was kept back of a counter."""
+        """Apply the samples of a counter's batch."""
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)

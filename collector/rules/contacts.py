@@ -14,17 +14,17 @@ __all__ = ["ContactDisagreement"]
 @dataclass(slots=True, kw_only=True)
 class _DisagreementState(State):
     since: dict[str, dict[str, int]] = field(default_factory=dict)
-    """What disagrees, with the instant it began under ``began_at``."""
+    """Contacts in disagreement, with the start under ``began_at``."""
     ended_at: int | None = None
     seen: dict[str, float] = field(default_factory=dict)
-    """The last value of each input that was judged."""
+    """The last evaluated value of each input."""
 
 
 class ContactDisagreement(Rule):
     """Both legs of a form C contact alike, or a low-air switch against the measured pressure.
 
     A contact passes from one leg to the other within milliseconds, and a poll may fall between:
-    the on-delay covers it. All contacts of one thing share one alarm; its numbers name them.
+    the on-delay covers it. All contacts of one asset share one alarm; its numbers name them.
     """
 
     condition = "contact-disagreement"
@@ -42,7 +42,7 @@ class ContactDisagreement(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the thing has contacts."""
+        """Whether the asset has contacts."""
         thing = context.plant.thing(asset)
         return thing is not None and any(q.is_contact for q in QUANTITIES[thing.kind].values())
 
@@ -61,7 +61,8 @@ class ContactDisagreement(Rule):
         thing = context.plant.thing(asset)
         return () if thing is None else tuple(
             q for q, known in QUANTITIES[thing.kind].items() if known.is_contact
-            and context.wired(f"{asset}.{q}_no") and context.wired(f"{asset}.{q}_nc")
+            and context.is_configured(f"{asset}.{q}_no")
+            and context.is_configured(f"{asset}.{q}_nc")
             and context.settings.for_(cls.condition, f"{asset}.{q}").get("enabled") is not False
         )
 
@@ -69,11 +70,11 @@ class ContactDisagreement(Rule):
     def _limit_of(context: Context, asset: str) -> float | None:
         """Return the pressure (psi) at which the low-air switch should operate."""
         riser = context.plant.risers.get(asset)
-        read = all(context.wired(f"{asset}.{q}") for q in ("low_air", "pressure"))
+        read = all(context.is_configured(f"{asset}.{q}") for q in ("low_air", "pressure"))
         return riser.low_pressure if riser is not None and read else None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Ask to be judged: two inputs that are read together are compared on the tick."""
+        """Request an evaluation: two inputs that are read together are compared on the tick."""
         self.state.seen[point] = value
         return True
 
@@ -111,15 +112,15 @@ class ContactDisagreement(Rule):
             # Unknown legs keep what was seen of them, but prove nothing new by themselves.
             if not any(looks.get(name) for name in since):
                 return RawEvaluation.unknown("the inputs of the contact are not read")
-            return RawEvaluation.present(min(
+            return RawEvaluation.active(min(
                 row["began_at"] for name, row in since.items() if looks.get(name)
             ))
         if all(alike is None for alike in looks.values()):
             return RawEvaluation.unknown("no usable reading of the contact")
-        return RawEvaluation.absent(self.state.ended_at)
+        return RawEvaluation.inactive(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
-        """Return what is read of the contacts that contradict themselves or a sensor."""
+        """Return the points of the contacts that contradict themselves or a sensor."""
         names = [n.partition(" ")[0] for n in self.state.since]
         return frozenset(f"{self.asset}.{n}{leg}" for n in names for leg in ("", "_no", "_nc"))
 
@@ -147,7 +148,7 @@ class ContactDisagreement(Rule):
         """Return which contacts, and what was read."""
         inputs, words = self.context.inputs, self.words
         values: dict[str, float | int | str | None] = {}
-        told, names = [], []
+        sentences, names = [], []
         for name in self.state.since:
             if " " in name:
                 psi, low = inputs.point(self._pressure).value, inputs.point(self._switch).value
@@ -157,7 +158,7 @@ class ContactDisagreement(Rule):
                 names.append("low_air")
                 values |= {"low_air": int(low >= 0.5), "pressure_psi": round(psi, 2),
                            "limit_psi": round(limit, 2)}
-                told.append(
+                sentences.append(
                     f"the low-air switch says {'low' if low >= 0.5 else 'not low'} while the "
                     f"pressure reads {words.pressure(psi)} (low is below {words.pressure(limit)})"
                 )
@@ -166,11 +167,11 @@ class ContactDisagreement(Rule):
             names.append(name)
             values[f"{name}_legs"] = None if leg is None else int(leg >= 0.5)
             state = "closed" if (leg or 0) >= 0.5 else "open"
-            told.append(f"{words.label(f'{self.asset}.{name}')}: both legs read {state}, "
+            sentences.append(f"{words.label(f'{self.asset}.{name}')}: both legs read {state}, "
                         "one of them must be wrong")
         values["quantity"] = ", ".join(dict.fromkeys(names))
         since = min((row["began_at"] for row in self.state.since.values()), default=now)
-        numbers = f"{'; '.join(told)}. Do not rely on this contact until it is put right."
+        numbers = f"{'; '.join(sentences)}. Do not rely on this contact until it is put right."
         return values, words.message(
             self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
         )

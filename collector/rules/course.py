@@ -1,4 +1,4 @@
-"""The course of a reading that settles: where its fall will end, once that can be told."""
+"""Extrapolation of a reading that settles after a start."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _ROWS = 24
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
 _TRUSTED = 0.2
-"""Share of the fall that was seen up to which what is still to come is believed: five parts of
+"""Largest remaining fall, as a share of the fall seen, that is extrapolated: five parts of
 six have then passed, and what bends the course otherwise, as a second lag does, is over."""
 
 
@@ -23,7 +23,7 @@ class Course(State):
     An analyser whose sample line held air during a rest, and a separator that has to warm, fall
     towards their level by ever smaller steps. Over three equal parts of the course the means of an
     exponential form a geometric row, and its limit is where the fall ends (Aitken's method). A fall
-    that does not slow from one third to the next has no end that could be told yet.
+    that does not slow from one third to the next has no end that could be computed yet.
     """
 
     begun_at: int | None = None
@@ -32,7 +32,7 @@ class Course(State):
     """Instant of the first reading, sum and number of the readings."""
 
     def begin(self) -> None:
-        """Begin anew with the next reading."""
+        """Begin again with the next reading."""
         self.begun_at, self.width, self.row_series = None, _WIDTH, []
 
     def add(self, at: int, value: float) -> None:
@@ -51,7 +51,7 @@ class Course(State):
         self.row_series = [*rows, [at, value, 1]]
 
     def end(self, at: int, value: float) -> float | None:
-        """Return where it settles by what was read up to ``value``; ``None``: not known yet."""
+        """Return the value at which it settles, by the readings so far; ``None``: not known yet."""
         thirds = [[0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]
         top = max((total / count for _, total, count in self.row_series), default=value)
         rows = self.row_series

@@ -20,7 +20,7 @@ one more than the mean hour, and a power cut or a test starts it once more (sett
 
 
 def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
-    """Return how many starts an hour are still in order, and why.
+    """Return the most starts an hour that are normal, and the reason.
 
     A tank of volume V between cut-in and cut-out cycles most often when half the delivery q is
     drawn: q / 4 n an hour, n being the gas between the two set points. ``temperature`` (degrees C)
@@ -138,7 +138,7 @@ class CompressorShortCycling(Rule):
             s.found_at = s.found_at or s.level.since_at
         elif pump_up is None or s.lasted is None or s.lasted >= _HEALTHY * pump_up:
             s.found_at = None
-        return found if s.found_at is None else RawEvaluation.present(s.found_at)
+        return found if s.found_at is None else RawEvaluation.active(s.found_at)
 
     def _pump_up(self) -> float | None:
         """Return the tank's own pump-up time (ms) in good order, and take the limit from it."""
@@ -152,7 +152,7 @@ class CompressorShortCycling(Rule):
             self._why = f"{_MORE} a tank can call for that is pumped up in {known.value:.1f} min"
         return known.value * MINUTE
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
         s = self.state
         ripe = s.running.ripe(self._bounce)
@@ -186,4 +186,4 @@ class CompressorShortCycling(Rule):
     @staticmethod
     def _points(context: Context, asset: str) -> list[str]:
         points = (f"{asset}.compressor_running", f"{asset}.start_count")
-        return [p for p in points if context.wired(p)]
+        return [p for p in points if context.is_configured(p)]

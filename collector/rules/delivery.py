@@ -1,10 +1,10 @@
-"""What the generator delivers and what is drawn, by the day.
+"""Estimates by the day: gas that the generator delivers, gas drawn from its tank.
 
 Delivery is a mean over the run from cut-in to cut-out, as the unit runs it: it falls as the tank's
 pressure rises. Demand is everything that leaves the tank: what the risers draw and what the tank
 itself leaks. It is what the runs of the day brought, less what the tank gained. What a run brought
-is told by its length and by the rests about it; each counts by how well it is known, since polls
-may be far apart, or risers draw in gulps.
+is known from its length and from the rests about it; each counts by how well it is known, since
+polls may be far apart, or risers draw in gulps.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _DRIFT = 0.007
 _LEAST_OWN = 0.3
 """Share of a run's deviation that is its rests' at the least, however far apart the polls are."""
 _ENDS = 0.3
-"""psi of doubt in the tank's gain over a day: its warmth at both ends, and the sensor's drift."""
+"""psi of uncertainty in the tank's gain over a day: temperature at both ends, sensor drift."""
 _CONDITIONS = {
     "compressor-delivery": "at least 3 clean runs, no air-fill and no declared fill",
     "pump-up-time": "at least 3 clean runs, no air-fill and no declared fill",
@@ -43,7 +43,7 @@ _CONDITIONS = {
 class _DayState(State):
     start_at: int = 0
     offered_at: int = 0
-    """The end of the last day that was offered to be learned."""
+    """The end of the last day offered as a baseline."""
     vented: bool = False
     vents: dict[str, bool] = field(default_factory=dict)
     balance: BalanceState | None = None
@@ -51,7 +51,7 @@ class _DayState(State):
 
 
 class _TankEstimator(Estimator):
-    """Base of what is read off the cycles of one generator's tank."""
+    """Base of the estimators of one generator's gas balance."""
 
     state: _DayState
 
@@ -76,7 +76,7 @@ class _TankEstimator(Estimator):
         self.state.start_at = now
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the day's figure, or the reason why there is none; a good one may be learned."""
+        """Return the day's estimate or the reason for none; offer a good one as a baseline."""
         if self.balance.state.on is False:
             self.balance.weigh(learn=False)
         start, disturbed = self.state.start_at, bool(ABNORMAL & self.balance.state.spoiled.keys())
@@ -95,7 +95,7 @@ class _TankEstimator(Estimator):
         return self._made(now, begin, figure.value, max(0.0, low), high)
 
     def _offer(self, figure: Estimate, now: int) -> None:
-        """Offer a good figure to be learned: each of runs of its own."""
+        """Offer a good value as a baseline: each from runs of its own."""
         s, rows = self.state, self.balance.account.runs_series
         since = max(s.offered_at, now - _WEEK)
         mine = [r for r in rows if r[0] >= since]
@@ -146,7 +146,7 @@ class _TankEstimator(Estimator):
 
 
 class CompressorDelivery(_TankEstimator):
-    """What the generator puts into its tank while it runs in nitrogen mode."""
+    """Flow into the tank while the generator runs in nitrogen mode."""
 
     quantity = "compressor-delivery"
 
@@ -158,7 +158,7 @@ class CompressorDelivery(_TankEstimator):
 
 
 class PumpUpTime(_TankEstimator):
-    """How long a run from cut-in to cut-out takes with nothing drawn, by a stop watch: warm."""
+    """Duration of a warm run from cut-in to cut-out with nothing drawn."""
 
     quantity = "pump-up-time"
 
@@ -174,7 +174,7 @@ class PumpUpTime(_TankEstimator):
 
 
 class NitrogenDemand(_TankEstimator):
-    """What leaves the tank, on the mean of the day. It feeds the cycles for all the others."""
+    """Flow out of the tank, the mean of the day. It feeds the cycles to the other estimators."""
 
     quantity = "nitrogen-demand"
 
@@ -196,7 +196,7 @@ class NitrogenDemand(_TankEstimator):
             self.state.vented = self.state.vented or is_open
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what the cycles make nothing of."""
+        """Return the samples that the gas balance does not use."""
         if point == self.balance.tank:
             s = self.balance.state
             return None if s.waits_at is not None else Band(
@@ -247,9 +247,9 @@ class NitrogenDemand(_TankEstimator):
 
 
 def missing(context: Context, asset: str) -> str:
-    """Return which reading is not there, in the words of the site file; empty when all are."""
+    """Return the missing reading, as the site file names it; empty when there is none."""
     for quantity in ("tank_pressure", "compressor_running"):
-        if not context.wired(f"{asset}.{quantity}"):
+        if not context.is_configured(f"{asset}.{quantity}"):
             return f"no {quantity.replace('_', ' ')} at {asset}"
     return ""
 

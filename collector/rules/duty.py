@@ -1,10 +1,10 @@
-"""How much of the day the compressor runs."""
+"""Compressor duty: share of the day that it runs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -21,8 +21,8 @@ from collector.rules.running import OnTime, Span
 __all__ = ["FROZEN", "CompressorOverduty"]
 
 _PART = 600_000
-FROZEN = 30 * 60_000
-"""ms after which a device whose compressor runs while nothing it says changes counts as frozen."""
+FROZEN = 30 * MINUTE
+"""ms without any change, while its compressor runs, after which a device counts as frozen."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -60,8 +60,8 @@ class _DutyState(State):
 class CompressorOverduty(Rule):
     """The compressor runs for too large a share of a rolling day.
 
-    Only time that was seen counts, by a device that is alive: see :class:`OnTime`. Too little of it
-    answers unknown, unless what was seen already settles the question whatever the rest was.
+    Only time that was seen counts, by a device that is alive: see :class:`OnTime`. With too little
+    of it the result is unknown, unless the rest could not change it.
     """
 
     condition = "compressor-overduty"
@@ -121,7 +121,7 @@ class CompressorOverduty(Rule):
         s.level.compare(now, share, self._limit, self._deadband, above=True)
         return s.level.evaluation()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the end of the present ten minutes."""
         return now // _PART * _PART + _PART
 

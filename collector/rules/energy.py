@@ -1,4 +1,4 @@
-"""How much the compressor ran, what that took and what it cost: quantities by the day."""
+"""Estimates by the day: compressor running time, energy and cost."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class _WindowState(State):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duty:
-    """Share of a window (0 to 1) with its 90 % interval, or why there is none."""
+    """Share of a window (0 to 1) with its 90 % interval, or the reason there is none."""
 
     start: int
     total: int
@@ -67,7 +67,7 @@ class CompressorDuty(Estimator):
             s.time.told_at = max(s.time.told_at, now)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last change, or look whether the device is alive."""
+        """Count the time since the last change, or check that the device is alive."""
         s, gap = self.state, self._point.max_gap()
         on = value >= 0.5
         if on is s.time.on and before_at is not None and at - before_at <= gap:
@@ -138,7 +138,7 @@ class RunningEnergy(Estimator):
         self._duty, self._power, self._price = duty, power, 1.0
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return what the duty just made comes to."""
+        """Return the energy of the duty just estimated."""
         duty = self._duty.last
         if duty is None:
             return None
@@ -151,7 +151,7 @@ class RunningEnergy(Estimator):
 
 
 class RunningCost(RunningEnergy):
-    """The same in money, in the currency as the site file writes it."""
+    """Cost of that energy, in the currency of the site file."""
 
     quantity = "energy-cost"
 
@@ -171,7 +171,7 @@ def build_estimators(context: Context) -> list[Estimator]:
     """Return duty, energy and cost of every generator whose compressor is read."""
     found: list[Estimator] = []
     for name, unit in context.plant.generators.items():
-        if not context.wired(f"{name}.compressor_running"):
+        if not context.is_configured(f"{name}.compressor_running"):
             continue
         duty = CompressorDuty(context, name)
         found.append(duty)

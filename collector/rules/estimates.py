@@ -1,4 +1,4 @@
-"""Quantities that are reported by the day: each with an interval and its window, or a reason."""
+"""Purge completion, estimated by the day with interval and window, or the reason there is none."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class _CompletionState(State):
 
 
 class PurgeCompletion(Estimator):
-    """How much of the oxygen that has to go is gone: (air - x) / (air - target), in percent.
+    """Share of the oxygen to be purged that is gone: (air - x) / (air - target), in percent.
 
     From the last full hour with readings of the pipe's gas; what a chamber shows of room air is
     left out. The interval is that of the hour's mean and, independent of it, a step of the sensor
@@ -81,7 +81,7 @@ class PurgeCompletion(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -115,7 +115,8 @@ class PurgeCompletion(Estimator):
 
 
 def build_estimators(context: Context) -> list[Estimator]:
-    """Return the estimators of everything that is wired."""
+    """Return the estimators of every configured vent."""
     return [
-        PurgeCompletion(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        PurgeCompletion(context, v) for v in context.plant.vents
+        if context.is_configured(f"{v}.oxygen")
     ]

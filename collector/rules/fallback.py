@@ -1,4 +1,4 @@
-"""A generator that falls back to air-fill again and again."""
+"""Frequent air-fill: a generator that falls back to air-fill again and again."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ class _FallbackState(State):
 class AirFillFrequent(Rule):
     """More fallbacks to air-fill in a day than the limit.
 
-    A fallback that began in a declared fill is what was asked for. One that was under way when
-    the watch began is not counted: nobody saw it happen.
+    A fallback that began in a declared fill is intended. One that was under way when monitoring
+    began is not counted: its start was not seen.
     """
 
     condition = "air-fill-frequent"
@@ -62,7 +62,7 @@ class AirFillFrequent(Rule):
         s.level.compare(now, len(s.entry_series), self._limit, self._deadband, above=True)
         return s.level.evaluation()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest fallback is a day old."""
         s = self.state
         times = [s.air.ripe(self._bounce)]

@@ -1,11 +1,12 @@
-"""Supervisory pressure that goes faster than leak, vent and weather could take it.
+"""Supervisory pressure falling faster than leak, vent and weather explain.
 
 A fall is held against the gauge's own step and scatter, and against what a technician drains from
 low points. Two readings must agree on either side, so that neither a peak nor a dropped decimal of
 one reading counts. A pipe that empties goes on falling; a sensor gets there in one reading and
 stays. A fall to zero in one reading is left to ``pressure-low``, which names the sensor first,
-until something else that is read says that gas went. Where that limit is not watched, or polls are
-too slow for a fall to be seen between two of them, it is raised here, as what it most likely is.
+until something else that is read says that gas went. Where that limit is not monitored, or polls
+are too slow for a fall to be seen between two of them, it is raised here, as what it most likely
+is.
 """
 
 from __future__ import annotations
@@ -32,10 +33,10 @@ _SEEN = 10_000
 """Longest ms between two readings that no pipe empties in, however it was opened."""
 _SCATTERS = 3.0
 _PARTS = 32
-"""Into how many parts the time looked back over is thinned."""
+"""Parts of the window, one level kept in each."""
 _HELD = 30 * MINUTE
 _DRAINED = 2.0
-"""Falls that are needed, up to which a drained low point with much water in it comes as well."""
+"""Multiple of the needed fall that draining a low point may also reach."""
 
 
 def explained_rate(context: Context, riser: str) -> float:
@@ -61,18 +62,18 @@ class _FallState(State):
     """Levels that two readings agree on, the highest first, each lower and later than the one
     before."""
     jumped_to: float | None = None
-    """Where the reading got in one step, with no fall before it."""
+    """Level that the reading reached in one step, without a fall before."""
     apart: int = 0
     """ms between the readings before and after that step."""
     tank: float | None = None
-    """What the tank read when the reading got there."""
+    """Tank pressure at that time."""
     start_at: int | None = None
     start: float = 0.0
     low: float = 0.0
     falling: bool = False
     jumped: bool = False
     gone: str = ""
-    """What said that gas went, once anything has: a tank that is empty falls no more."""
+    """The evidence that gas was lost, once there is any."""
     held_at: int | None = None
     ended_at: int | None = None
 
@@ -80,7 +81,7 @@ class _FallState(State):
 class PressureFallingFast(Rule):
     """The riser loses pressure faster than anything but an opening could explain.
 
-    It stands until half of what was lost is back, or the pressure has held above its low limit
+    It is active until half of what was lost is back, or the pressure has held above its low limit
     for half an hour.
     """
 
@@ -98,13 +99,13 @@ class PressureFallingFast(Rule):
         riser = context.plant.risers[asset]
         self._lowest = riser.low_pressure
         low = context.settings.for_("pressure-low", asset)
-        self._told_low = low.get("enabled") is not False and (
+        self._has_low_alarm = low.get("enabled") is not False and (
             self._lowest is not None or number(low, "limit") is not None)
         self._fed_by = riser.fed_by
         self.state = _FallState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Follow the pressure; return whether the finding may have changed."""
+        """Apply a sample of the pressure; return whether the evaluation may have changed."""
         s, was = self.state, self.state.falling
         first = s.last_at is None
         apart, last = at - (at if s.last_at is None else s.last_at), s.last
@@ -128,7 +129,7 @@ class PressureFallingFast(Rule):
         return self._drop + gauge.step + _SCATTERS * gauge.scatter
 
     def _step_seen(self, at: int, value: float, last: float, apart: int, need: float) -> None:
-        """Remember a reading that got far down in one step, and what the tank read before it."""
+        """Store a reading that fell far in one step, and the tank pressure before it."""
         s = self.state
         highest = s.high_series[0][1] if s.high_series else last
         if highest - value < need:
@@ -148,7 +149,7 @@ class PressureFallingFast(Rule):
             rows.pop(0)
 
     def _fell(self, value: float) -> None:
-        """Take a fall that is deep enough; a jump counts when it goes on, or ends at zero."""
+        """Apply a fall that is deep enough; a jump counts when it goes on, or ends at zero."""
         s = self.state
         jumped = s.jumped_to is not None
         if s.jumped_to is not None:
@@ -183,23 +184,23 @@ class PressureFallingFast(Rule):
         if s.falling and s.jumped and not s.gone:
             s.gone = self._gas_went(now)
         if not s.falling or self.at_once(now):
-            return RawEvaluation.absent(s.ended_at)
-        return RawEvaluation.present(s.start_at)
+            return RawEvaluation.inactive(s.ended_at)
+        return RawEvaluation.active(s.start_at)
 
-    def due(self, now: int) -> int | None:
-        """Return when to look again whether anything else says that gas went."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return the next check for other evidence that gas was lost."""
         return now // _SEEN * _SEEN + _SEEN if self.at_once(now) else None
 
     def at_once(self, now: int) -> bool:
-        """Whether the reading went to zero with no fall between, and ``pressure-low`` tells it."""
+        """Whether the reading went to zero without a fall, which ``pressure-low`` reports."""
         s = self.state
         return (
-            s.falling and s.jumped and s.apart <= _SEEN and self._told_low
+            s.falling and s.jumped and s.apart <= _SEEN and self._has_low_alarm
             and not (s.gone or self._gas_went(now))
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which no reading can make a fall, however many add up."""
+        """Return the band in which no number of readings adds up to a fall."""
         s = self.state
         if s.falling or s.jumped_to is not None or not s.high_series:
             return None
@@ -215,7 +216,7 @@ class PressureFallingFast(Rule):
         return point.value if point.fresh(now) else None
 
     def _gas_went(self, now: int) -> str:
-        """Return what besides the sensor says that gas went; empty where nothing does."""
+        """Return the evidence besides the sensor that gas was lost; empty without any."""
         s = self.state
         switch = self.context.inputs.point(f"{self.asset}.low_air")
         if switch.value is not None and switch.fresh(now) and switch.value >= 0.5:
@@ -230,7 +231,7 @@ class PressureFallingFast(Rule):
         return ""
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how much went how fast, and whether it looks like gas or like a sensor."""
+        """Return size and rate of the fall, and whether it looks like gas or like a sensor."""
         s, words = self.state, self.words
         known = self.context.inputs.point(self._pressure).value
         last = s.low if known is None else known

@@ -1,4 +1,4 @@
-"""Whether a tank fills faster than nitrogen can be made: told by its runs, without an analyser."""
+"""Detection of air by the speed of runs: a tank fills faster than nitrogen can be made."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["FastRuns", "FastState"]
 
 _LAST, _KEPT, _KNOWN = 3, 20, 5
 _FAST, _USUAL = 2.0, 1.5
-"""Times the rate on nitrogen from which it is held to be air, and below which it is not: without
+"""Multiples of the rate on nitrogen from which a run counts as air, and below which not: without
 the separator a compressor brings three to five times as much (common practice)."""
 _HIGH = 0.9
 _RECENT = 4
@@ -38,7 +38,7 @@ class FastState(State):
 
 
 class FastRuns:
-    """The witness of one generator. Its runs count where no air-fill was read in them."""
+    """The speed of one generator's runs. Runs in which air-fill was read do not count."""
 
     def __init__(self, context: Context, asset: str) -> None:
         self._tank = context.inputs.point(f"{asset}.tank_pressure")
@@ -54,7 +54,7 @@ class FastRuns:
         self.state.air = self.state.air or value == _AIR_FILL
 
     def observe_running(self, at: int, on: bool, before_at: int | None, mode: float | None) -> bool:
-        """Take a sample of the compressor; return whether the answer changed."""
+        """Apply a sample of the compressor; return whether the result changed."""
         s = self.state
         if on is s.on:
             return False
@@ -70,9 +70,9 @@ class FastRuns:
         if not unbroken or s.start_at is None or s.air or value is None:
             return False
         rise, seconds = value - s.foot, (edge - s.start_at) / 1000
-        return self._judge(edge, rise, seconds) if rise > 1.0 and seconds > 0 else False
+        return self._evaluate(edge, rise, seconds) if rise > 1.0 and seconds > 0 else False
 
-    def _judge(self, stop: int, rise: float, seconds: float) -> bool:
+    def _evaluate(self, stop: int, rise: float, seconds: float) -> bool:
         s = self.state
         s.last_series = [*s.last_series, [stop, rise, seconds]]
         if len(s.last_series) > _LAST:

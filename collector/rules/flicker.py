@@ -1,4 +1,4 @@
-"""Whether a sensor's last digit is alive: how often the reading turns back."""
+"""Flicker of a sensor's last digit: the share of readings that turn back."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ __all__ = ["Flicker"]
 _SAME = 1e-9
 _MEMORY = 300
 _BY_CHANCE = 20
-"""Equal readings in a row that may still be chance; what freezes must not unlearn its flicker."""
+"""Equal readings in a row that may still be chance; more are not counted, as if frozen."""
 _LIVELY = 0.05
-"""Share of readings that turn back below which standing still is no news of the sensor."""
+"""Share of readings that turn back below which a constant reading proves nothing."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class Flicker(State):
     """Readings in a row that were the same as the one before."""
 
     def add(self, value: float) -> bool:
-        """Take a reading; return whether it differs from the one before."""
+        """Add a reading; return whether it differs from the one before."""
         change = _SAME if self.last is None else value - self.last
         self.last = value
         if abs(change) >= _SAME:
@@ -42,5 +42,5 @@ class Flicker(State):
 
     @property
     def lively(self) -> bool:
-        """Whether it would be news that the reading stands still."""
+        """Whether a constant reading would be abnormal."""
         return self.share >= _LIVELY

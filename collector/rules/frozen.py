@@ -1,7 +1,7 @@
-"""A device that goes on answering and always says the same: a frozen logger or controller.
+"""Readings frozen: a device answers, and none of its values changes.
 
-A plant may rightly stand still, so how long is too long is learned from the device itself, apart
-for each state of its compressor, mode and vents: the longest time it stood still, times a margin.
+A plant may rightly be at rest, so the limit is learned from the device itself, separately
+for each state of its compressor, mode and vents: the longest time without change, times a margin.
 Any change of anything it gives, counters included, ends the stillness. Where other devices are
 read, one of them must have moved meanwhile: when nothing moves anywhere, the plant is steady.
 
@@ -20,31 +20,32 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from collector.domain.readings import QUANTITIES, point_kind, split_point
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
 __all__ = ["DataFrozen"]
 
-_LOOK = 60_000
-"""ms between looks: far below the shortest limit, and no cost per reading."""
-_LEAST = 10 * 60_000
+_LOOK = MINUTE
+"""ms between checks: far below the shortest limit."""
+_LEAST = 10 * MINUTE
 _FEWEST = 30
 """Answers without a change that the limit must span at least."""
 _MARGIN = 8
-_KNOWN = 3_600_000
-"""ms of moving that must have been seen of a state before its stillness is judged."""
-_RESTS = 12 * 3_600_000
+_KNOWN = HOUR
+"""ms of changing values that must have been seen in a state before it is evaluated."""
+_RESTS = 12 * HOUR
 """Least limit (ms) of a device that was seen to rest: a quiet night must not look frozen."""
 _WANDERS = 5
 """Values one number must have had: a number at rest on the edge between two steps flickers for
-days, and then rests for days beside it, so that its flicker tells nothing of how long."""
+days, and then rests for days beside it, so that its flicker does not show how long."""
 _STATES = 32
 _RUNNING = "compressor_running"
 _MOVED_BY = (_RUNNING, "mode", "open")
 _GAUGES = ("tank_pressure", "pressure")
 _NEVER_RESTS = ("tank_pressure", "pressure", "running_hours")
-"""What moves within two days in any plant that works."""
+"""Quantities that change within two days in any working plant."""
 
 _LINE = "that gauge, its sensor and its line: a closed cock or a plugged line keeps what was there"
 
@@ -52,11 +53,11 @@ _LINE = "that gauge, its sensor and its line: a closed cock or a plugged line ke
 @dataclass(slots=True, kw_only=True)
 class _FrozenState(State):
     still_at: int | None = None
-    """Since when it answers and nothing it says has changed."""
+    """Time since which it answers and no value changes."""
     frozen: bool = False
     ended_at: int | None = None
     kind: str = ""
-    """The state of the plant as the device tells it."""
+    """The state of the plant by the device's own values."""
     learned: dict[str, list[int]] = field(default_factory=dict)
     """State of the plant to [ms seen moving in it, longest stillness in it in ms]."""
     values: dict[str, dict[str, list[float]]] = field(default_factory=dict)
@@ -65,7 +66,7 @@ class _FrozenState(State):
 
 
 class DataFrozen(Rule):
-    """Answers that never change while they should. Looks once a minute."""
+    """Values that never change while they should. Checked once a minute."""
 
     condition = "data-frozen"
     state: _FrozenState
@@ -73,7 +74,7 @@ class DataFrozen(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
         self.points = points = _points_of(context, asset)
-        self._tells = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
+        self._witnesses = tuple(p for p in points if p.rpartition(".")[2] in _MOVED_BY)
         self._gauges = tuple(p for p in points if p.rpartition(".")[2] in _GAUGES)
         self._may_rest = not any(p.rpartition(".")[2] in _NEVER_RESTS for p in points)
         self._limit_set = number(self.settings, "limit")
@@ -90,11 +91,11 @@ class DataFrozen(Rule):
 
     @property
     def _source(self) -> Source | None:
-        # Looked up each time: without devices it appears with the thing's first row.
+        # Looked up each time: without devices it appears with the asset's first row.
         return self.context.inputs.sources.get(self.asset)
 
     def doubts(self) -> frozenset[str]:
-        """Return its points while it is frozen; nothing from its first change on."""
+        """Return the device's points while it is frozen."""
         source, s = self._source, self.state
         moved = source is not None and source.moved_at is not None and (
             s.still_at is None or source.moved_at > s.still_at
@@ -107,21 +108,21 @@ class DataFrozen(Rule):
         points = self.context.inputs.points
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
-    def due(self, now: int) -> int | None:
-        """Return the next look."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return the next check."""
         return now // _LOOK * _LOOK + _LOOK
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Look whether anything has changed since the last look, and for how long nothing has."""
+        """Check whether anything changed since the last check, and for how long nothing did."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
         self._look(source, now)
         if s.frozen:
-            return RawEvaluation.present(s.still_at)
+            return RawEvaluation.active(s.still_at)
         held = self._held()
         if held:
-            return RawEvaluation.present(min(gauge.held_at or now for gauge in held.values()))
+            return RawEvaluation.active(min(gauge.held_at or now for gauge in held.values()))
         if s.still_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} does not answer")
         if source.number_at - s.still_at > self._unlearned and self._may_be_true():
@@ -129,16 +130,16 @@ class DataFrozen(Rule):
                 f"{self.words.name(self.asset)} may rightly stand still: it was not yet seen to "
                 "move with the plant like this"
             )
-        return RawEvaluation.absent(s.ended_at)
+        return RawEvaluation.inactive(s.ended_at)
 
-    def still_absent(self, now: int) -> int | None:
-        """Look, and return the next look, where something moved within the last minutes."""
+    def still_inactive(self, now: int) -> int | None:
+        """Check, and return the next check, where a value changed within the last minutes."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return None
         self._look(source, now)
         known = s.still_at is not None and source.number_at - s.still_at <= self._unlearned
-        return self.due(now) if known and not s.frozen and not self._held() else None
+        return self.next_evaluation_at(now) if known and not s.frozen and not self._held() else None
 
     def _held(self) -> dict[str, HeldGauge]:
         gauges = self.state.gauges
@@ -147,7 +148,7 @@ class DataFrozen(Rule):
 
     def _look(self, source: Source, now: int) -> None:
         s, moved, good = self.state, source.moved_at, source.good_at
-        assert good is not None  # noqa: S101 - judge() has looked
+        assert good is not None  # noqa: S101 - evaluate() has checked
         if now - good > (source.limit() or 2 * _LOOK):
             # Time without answers is not time in which it said the same; what was frozen and has
             # not moved since is still the same fact.
@@ -181,11 +182,11 @@ class DataFrozen(Rule):
             gauge.look(point.at, point.value, point.max_gap(), running, self._moved_at)
 
     def _moved_at(self) -> int:
-        """Return when anything on the site last moved, ms."""
+        """Return the time (ms) of the last change of any value of the site."""
         return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
-        """Learn the stillness that has just ended, and begin another."""
+        """Learn the length of the stillness that has ended, and begin another."""
         s = self.state
         seen, longest = s.learned.pop(s.kind, [0, 0])
         still = moved - s.still_at if s.still_at is not None else 0
@@ -201,7 +202,7 @@ class DataFrozen(Rule):
         s.still_at, s.frozen, s.kind = moved, False, self._kind()
 
     def _keep_tanks(self) -> None:
-        """Leave the gauges of tanks frozen that stood still with their device and still do."""
+        """Keep tank gauges frozen that froze with their device and have not changed since."""
         for name, gauge in self.state.gauges.items():
             same = gauge.value == self.context.inputs.point(name).value
             if name.endswith("tank_pressure") and same and gauge.looks * _LOOK > self._shortest:
@@ -219,15 +220,15 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        told = [points[p].value for p in self._tells if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in told)
+        sentences = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
         """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
-            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._tells
+            p.endswith(_RUNNING) and p in points and points[p].value == 1.0 for p in self._witnesses
         ):
             # With its compressor running a plant moves more than ever: what all states show holds.
             seen = sum(row[0] for row in s.learned.values())
@@ -235,14 +236,14 @@ class DataFrozen(Rule):
         return (seen, longest) if seen >= _KNOWN else None
 
     def _may_be_true(self) -> bool:
-        """Whether nothing it gives need ever change with the plant like this."""
+        """Whether, in this state of the plant, none of its values need change."""
         if not self._may_rest or self._limit_set:
             return False
         seen = self.state.values.get(self.state.kind, {})
         return self._known() is None or all(len(had) < _WANDERS for had in seen.values())
 
     def limit(self, source: Source) -> int:
-        """Return how long (ms) it may stand still in the present state of the plant."""
+        """Return the longest stillness (ms) that is normal in the present state of the plant."""
         if self._limit_set:
             return int(self._limit_set)
         known = self._known()
@@ -261,7 +262,7 @@ class DataFrozen(Rule):
         return not others or any(s.moved_at is not None and s.moved_at > since for s in others)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return for how long, what it says all the time, and how long it was ever still."""
+        """Return the duration, the constant values, and the longest stillness before."""
         source, s, words = self._source, self.state, self.words
         if not s.frozen and self._held():
             return self._describe_gauges(now)
@@ -279,12 +280,12 @@ class DataFrozen(Rule):
         numbers += "." + (" Other devices moved meanwhile." if self._others() else "")
         numbers += self._same(now) + " What depends on it cannot be judged and stands as it was."
         values: Values = {
-            "still_minutes": round(still / 60_000, 1), "limit_minutes": round(limit / 60_000, 1),
+            "still_minutes": round(still / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
         }
         return values, words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def _describe_gauges(self, now: int) -> tuple[Values, str]:
-        words, held, told = self.words, self._held(), []
+        words, held, sentences = self.words, self._held(), []
         for name, gauge in held.items():
             why = {
                 "run": f"the compressor ran for about {gauge.ran} min meanwhile, and stopped",
@@ -293,30 +294,31 @@ class DataFrozen(Rule):
                 "device": "the whole device stood still, and this has not moved yet",
             }[gauge.frozen]
             lasted = words.duration(now - (gauge.held_at or now))
-            told.append(f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
-                        f"{words.pressure(gauge.value or 0.0)} without the least change for "
-                        f"{lasted}: {why}.")
+            sentences.append(
+                f"The {words.label(name)} of {words.name(name.partition('.')[0])} has read "
+                f"{words.pressure(gauge.value or 0.0)} without the least change for "
+                f"{lasted}: {why}.")
         since = min(gauge.held_at or now for gauge in held.values())
-        told.append("What depends on it cannot be judged and stands as it was.")
+        sentences.append("What depends on it cannot be judged and stands as it was.")
         values: Values = {
-            "still_minutes": round((now - since) / 60_000, 1), "points": ", ".join(held)}
+            "still_minutes": round((now - since) / MINUTE, 1), "points": ", ".join(held)}
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told), first=(_LINE,))
+            self.about, self.asset, since=since, numbers=" ".join(sentences), first=(_LINE,))
 
     def _same(self, now: int) -> str:
-        inputs, told = self.context.inputs.points, []
+        inputs, sentences = self.context.inputs.points, []
         for name in self.points:
             known = inputs.get(name)
             if known is None or not known.is_number or known.value is None:
                 continue
             if name.endswith("pressure"):
-                told.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
+                sentences.append(f"{self.words.label(name)} {self.words.pressure(known.value)}")
             elif name.endswith("oxygen"):
-                told.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
-        return f" It always says: {', '.join(told[:3])}." if told else ""
+                sentences.append(f"{self.words.label(name)} {self.words.percent(known.value)}")
+        return f" It always says: {', '.join(sentences[:3])}." if sentences else ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         for name, saved in state.get("gauges", {}).items():
             self.state.gauges[name] = HeldGauge()
@@ -324,7 +326,7 @@ class DataFrozen(Rule):
 
 
 def _points_of(context: Context, asset: str) -> tuple[str, ...]:
-    """Return the points of a device, or of a thing where no devices are named."""
+    """Return the points of a device, or of an asset where no devices are configured."""
     plant = context.plant
     if asset in plant.devices:
         return plant.devices[asset].points

@@ -1,10 +1,10 @@
-"""The gas balance of one generator, taken from the stream: what each run brought, what was drawn.
+"""The gas balance of one generator from its readings: gas of each run, gas drawn.
 
-Tank and pipes are booked as one vessel where the pressure and the volume of every riser fed by the
+Tank and pipes are treated as one vessel where the pressure and the volume of every riser fed by the
 generator are known: what a regulator lets through, by gulps or in proportion, then cancels. A run
-lies between two rests; the readings of the rests, in blocks, tell its gas
+lies between two rests; the readings of the rests, in blocks, give its gas
 (:mod:`collector.physics.rungain`). Readings of the run itself, which are warm and bent, are left
-out; only where polls are far apart, how steeply they rise tells how long the run took, better than
+out; only where polls are far apart, their slope gives the length of the run better than
 a contact that changed somewhere between two polls.
 """
 
@@ -24,16 +24,15 @@ __all__ = ["ABNORMAL", "GasBalance", "Passed", "balance_of"]
 
 _FILL, _OTHER_MODE, _GAP = "a declared fill", "in air-fill mode", "a gap in the samples"
 ABNORMAL = frozenset({_FILL, _OTHER_MODE})
-"""Why a day teaches nothing about the days to come."""
+"""Reasons for which a day is not used as a baseline."""
 
 _THIN = 19_000
-"""ms between samples that are used: neighbours say the same."""
+"""ms between samples that are used: closer ones add nothing."""
 _BLOCK = 120.0
 _FINE, _COARSE = 5, 5
-"""Blocks next to a run that stay apart, and how many of the others make one: what is near counts
-most."""
+"""Blocks next to a run that are kept single, and the number of others that are joined into one."""
 _TELLING = 10
-"""Blocks of a rest that goes on before it tells of the run before it: twenty minutes."""
+"""Blocks of a continuing rest needed to compute the run before it: twenty minutes."""
 _REACH = 60
 """Blocks at each end of a rest that are used: two hours."""
 _INNER = 60
@@ -56,7 +55,7 @@ class GasBalance:
     def __init__(self, context: Context, asset: str) -> None:
         self.asset = asset
         self.tank, self.running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
-        self.mode = f"{asset}.mode" if context.wired(f"{asset}.mode") else ""
+        self.mode = f"{asset}.mode" if context.is_configured(f"{asset}.mode") else ""
         self._inputs = context.inputs
         self._tank = context.inputs.point(self.tank)
         self._running = context.inputs.point(self.running)
@@ -64,7 +63,7 @@ class GasBalance:
         self.volume = self.vessel.volume
         self.vents = tuple(
             f"{v.id}.open" for v in context.plant.vents.values()
-            if context.wired(f"{v.id}.open") and _fed_by(context, v.riser, asset))
+            if context.is_configured(f"{v.id}.open") and _fed_by(context, v.riser, asset))
         width = len(TAUS) + len(self.vents)
         self.state = BalanceState(
             whole=empty_account(width), alone=empty_account(width),
@@ -78,7 +77,7 @@ class GasBalance:
     # -- samples ---------------------------------------------------------------------------------
 
     def observe_vent(self, point: str, at: int, is_open: bool) -> bool:
-        """Take a sample of a vent; return whether it moved."""
+        """Apply a sample of a vent; return whether it moved."""
         vent = self.state.vents[point]
         if is_open is vent["open"]:
             return False
@@ -132,7 +131,7 @@ class GasBalance:
                 for h, tau in zip(s.heat, TAUS, strict=True)]
 
     def _settle_waiting(self, at: int) -> None:
-        """Say on which side of an edge seen ``at`` a sample lies that still waits for the risers.
+        """Place a sample that waits for the risers before or after an edge seen ``at``.
 
         Of the poll that shows the edge it belongs to what begins there; a run has few samples, and
         needs its first and its last.
@@ -214,7 +213,7 @@ class GasBalance:
         s.seen = read
 
     def _normal(self, at: int) -> bool:
-        """Whether the plant does what it does on any day; if not, the run does not count."""
+        """Whether the plant works normally; if not, the run does not count."""
         if self._inputs.filling(self.asset, at):
             self.spoil(_FILL)
         elif self.mode and self._inputs.mode(self.asset, at) == "air-fill":
@@ -225,18 +224,18 @@ class GasBalance:
         return False
 
     def spoil(self, why: str) -> None:
-        """Give up the run under way, and the time until both inputs are seen to be good again."""
+        """Discard the run under way, and the time until both inputs are good again."""
         s = self.state
         if s.marked_at is not None or s.run.clean or s.rest.clean:
             s.spoiled[why] = s.spoiled.get(why, 0) + 1
-        if s.on is False:  # what was seen until now tells the run before, what comes the next one
+        if s.on is False:  # readings until now belong to the run before, later ones to the next
             self.weigh(learn=len(s.rest.blocks) >= _TELLING)
             s.rest = Rest(stop_at=s.rest.stop_at, clean=True, heat=s.rest.heat)
         s.run.clean = False
         s.waits_at = None
         self._close()
 
-    # -- the books of a window -------------------------------------------------------------------
+    # -- totals of a window ----------------------------------------------------------------------
 
     def _mark(self, at: int) -> None:
         """Count the time since the last mark in the state it had."""
@@ -250,7 +249,7 @@ class GasBalance:
             s.marked_at = at
 
     def _warmth(self, at: int) -> float:
-        """Return by how much (psi) heat lifts what was last read of the tank."""
+        """Return the part (psi) of the last tank pressure that is due to heat."""
         s = self.state
         if s.last is None:
             return 0.0
@@ -265,7 +264,7 @@ class GasBalance:
         s.begin = s.marked_at = None
 
     def take_time(self) -> Passed:
-        """Return what passed since the last call, and begin anew."""
+        """Return what passed since the last call, and start again from zero."""
         s = self.state
         marked = s.marked_at
         self._close()
@@ -301,7 +300,7 @@ class GasBalance:
         return found if ahead else found[::-1]
 
     def weigh(self, *, learn: bool) -> None:
-        """Put the last run into the accounts, by the rests about it as far as they were seen."""
+        """Add the last run to the accounts, by the rests before and after it."""
         s, run = self.state, self.state.run
         if not (run.clean and s.rest.clean and run.stop_at == s.rest.stop_at) or s.rest.flat:
             return
@@ -321,7 +320,7 @@ class GasBalance:
         """Choose between the tank alone and tank and pipes.
 
         Gauges of large pipes are rough in psi of a small tank. Only where they hide much of a run,
-        and the rests of the tank alone are far smoother, is the tank believed alone: regulators
+        and the rests of the tank alone are far smoother, is the tank used alone: regulators
         feed evenly then. Gulps would show as rough rests.
         """
         s = self.state
@@ -338,12 +337,12 @@ class GasBalance:
 
     @property
     def account(self) -> RunAccount:
-        """The account whose runs are to be believed."""
+        """The account in use."""
         return self.state.alone if self.state.by_tank else self.state.whole
 
     @property
     def whole(self) -> bool:
-        """Whether the risers are booked with the tank."""
+        """Whether the risers are included in the balance."""
         return self.vessel.known and bool(self.state.whole.runs_series)
 
     @property
@@ -376,7 +375,7 @@ def _fed_by(context: Context, riser: str, generator: str) -> bool:
 
 
 def balance_of(context: Context, asset: str) -> GasBalance:
-    """Return the gas balance of a generator: one object for all that want it."""
+    """Return the gas balance of a generator: one object for all its users."""
     found = context.shared.get(f"balance.{asset}")
     if not isinstance(found, GasBalance):
         found = context.shared[f"balance.{asset}"] = GasBalance(context, asset)

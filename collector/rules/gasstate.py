@@ -1,4 +1,4 @@
-"""What is kept of a generator's gas balance."""
+"""The saved state of a generator's gas balance."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ WHOLE, TANK = 1, 2
 
 @dataclass(slots=True, kw_only=True)
 class Rest(State):
-    """The tank while the compressor stands.
+    """The tank while the compressor is stopped.
 
     Blocks have number, count, sums of s since the stop, of the whole, of the tank, and of the open
     time of each vent.
@@ -29,7 +29,7 @@ class Rest(State):
     stop_at: int = 0
     clean: bool = False
     whole: bool = False
-    """Whether the risers are booked with the tank."""
+    """Whether the risers are included."""
     heat: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
     """Heat at the stop, as a share of that of an endless run."""
     blocks: list[list[float]] = field(default_factory=list)
@@ -38,14 +38,14 @@ class Rest(State):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Passed:
-    """What passed at a generator since it was last asked: times in ms, gas in psi of the tank."""
+    """Totals of a generator since the last call: times in ms, gas in psi of the tank."""
 
     seen: int
     on: int
     blunt: float
-    """Variance (ms2) of ``on``: where between two polls the compressor started and stopped."""
+    """Variance (ms2) of ``on``, since starts and stops lie between two polls."""
     gain: float
-    """What the tank gained of gas, the heat in it left out."""
+    """Gas gained by the tank, without the effect of heat."""
 
 
 @dataclass(slots=True, kw_only=True)

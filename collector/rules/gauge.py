@@ -1,4 +1,4 @@
-"""How a gauge reads: the step of its figures and its scatter from one reading to the next."""
+"""Properties of a gauge: its resolution and its scatter from one reading to the next."""
 
 from __future__ import annotations
 

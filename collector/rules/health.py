@@ -1,26 +1,27 @@
-"""Conditions of the devices and of what watches them."""
+"""Condition of a device that does not respond."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.domain.events import SystemEvent
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["DeviceSilent"]
+__all__ = ["DeviceSilent", "ReadingsImplausible"]
 
 
 @dataclass(slots=True, kw_only=True)
 class _SilentState(State):
     silent: bool = False
-    """Whether the last look found it so; then its next answer is news."""
+    """Whether it was silent at the last check; then its next answer changes the evaluation."""
 
 
 class DeviceSilent(Rule):
     """A device gives no usable answer.
 
-    Where the site file names no devices, a thing whose rows stopped is the silent one, by the
-    spacing its rows had. Time in which the watch itself was down is nobody's silence.
+    Where the site file names no devices, an asset whose rows stopped is silent, by the spacing
+    that its rows had. Time in which the collector itself was down does not count.
     """
 
     condition = "device-silent"
@@ -36,11 +37,11 @@ class DeviceSilent(Rule):
 
     @property
     def _source(self) -> Source | None:
-        # Looked up each time: without devices it appears with the thing's first row.
+        # Looked up each time: without devices it appears with the asset's first row.
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take an answer; the shared view keeps its time."""
+        """Apply an answer; its time is kept in the inputs."""
         return self.state.silent
 
     def no_change_band(self, point: str) -> Band | None:
@@ -53,16 +54,16 @@ class DeviceSilent(Rule):
         self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if source.silent(now):
-            return RawEvaluation.present(
+            return RawEvaluation.active(
                 source.good_at if source.good_at is not None else source.base_at,
                 held=source.base_at + limit,
             )
-        return RawEvaluation.absent(source.good_at)
+        return RawEvaluation.inactive(source.good_at)
 
-    def due(self, now: int) -> int | None:
-        """Return when the silence would become too long, or when to look again."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return when the silence becomes too long, or the next check."""
         source = self._source
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
@@ -70,13 +71,13 @@ class DeviceSilent(Rule):
         over = source.base_at + limit + 1
         if over <= now and self.inputs:
             return None  # its first answer is heard
-        # Where it hears nothing, that must be noticed within a tick: nothing else reports it.
+        # Where no answer comes, that must be noticed within a tick: nothing else reports it.
         return over if over > now else now + 1
 
-    def still_absent(self, now: int) -> int | None:
-        """Return when to look again, where it has answered since the last look."""
+    def still_inactive(self, now: int) -> int | None:
+        """Return the next check, where it has answered since the last one."""
         source = self._source
-        due = None if source is not None and source.silent(now) else self.due(now)
+        due = None if source is not None and source.silent(now) else self.next_evaluation_at(now)
         return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
@@ -109,3 +110,58 @@ class DeviceSilent(Rule):
         """Return why the device cannot be evaluated."""
         device = context.plant.devices.get(asset)
         return f"{asset} gives no points" if device is not None and not device.points else ""
+
+
+@dataclass(slots=True, kw_only=True)
+class _ImplausibleState(State):
+    began_at: int | None = None
+    ended_at: int | None = None
+    points: str = ""
+    why: str = ""
+
+
+class ReadingsImplausible(Rule):
+    """Readings of a register map that was never seen to be right are impossible or unlikely.
+
+    The daemon judges them and notes what it finds as system events; a replay repeats those.
+    """
+
+    condition = "readings-implausible"
+    facts = frozenset({"readings-found-implausible", "readings-found-plausible"})
+    state: _ImplausibleState
+
+    def __init__(self, context: Context, asset: str) -> None:
+        super().__init__(context, asset, inputs=(), needs=())
+        self.state = _ImplausibleState()
+
+    @classmethod
+    def applies(cls, context: Context, asset: str) -> bool:
+        """Whether the asset is a device: without devices there is no map to doubt."""
+        return asset in context.plant.devices
+
+    def apply_event(self, event: SystemEvent) -> bool:
+        """Apply that readings of this device were found implausible, or plausible again."""
+        if event.asset != self.asset:
+            return False
+        s = self.state
+        if event.fact == "readings-found-plausible":
+            s.began_at, s.ended_at = None, event.time
+        else:
+            s.began_at = event.time if s.began_at is None else s.began_at
+            s.points, s.why = str(event.values.get("points", "")), event.text
+        return True
+
+    def evaluate(self, now: int) -> RawEvaluation:
+        """Return whether readings are implausible."""
+        s = self.state
+        return RawEvaluation.inactive(s.ended_at) if s.began_at is None \
+            else RawEvaluation.active(s.began_at)
+
+    def describe(self, now: int) -> tuple[Values, str]:
+        """Return which points, and why each is doubted."""
+        s = self.state
+        numbers = (f"{s.why} What is impossible is not used, so conditions that need it cannot be "
+                   "judged; what is only unlikely is used, and its alarms are raised.")
+        values: Values = {"points": s.points}
+        return values, self.words.message(self.about, self.asset, since=s.began_at,
+                                          numbers=numbers)

@@ -1,9 +1,9 @@
 """A pressure gauge that repeats one value while the plant moves.
 
-Looked at about once a minute, so that all counts are of looks. Three things tell, whatever the step
-of the gauge: a compressor that ran whole runs without moving the tank's gauge; a riser's last digit
-that used to swing to both sides of one value, and so would leave any value soon; and two days at
-one value of a gauge that wandered and never rested for an eighth as long. A coarse gauge at a
+It is checked about once a minute, and all counts are of checks. Three signs count, whatever the
+step of the gauge: a compressor that ran whole runs without moving the tank's gauge; a riser's last
+digit that used to swing to both sides of one value, and so would leave any value soon; and two days
+at one value of a gauge that wandered and never rested for an eighth as long. A coarse gauge at a
 steady regulator shows none of them, and may rest for weeks.
 """
 
@@ -13,21 +13,22 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR
 from collector.rules.base import State
 
 __all__ = ["HeldGauge"]
 
 _APART = 50_000
-"""ms between looks at least."""
+"""Shortest ms between checks."""
 _MARGIN = 8
 _LEAST_RAN = 8
 """Looks at a running compressor without a change, at least; its tank moves with every one."""
 _KNOWN_RAN = 30
-_TWO_DAYS = 48 * 3_600_000
+_TWO_DAYS = 48 * HOUR
 _KNOWN = 5 * 1440
 _WANDERS = 5
 _FEWEST = 10
-"""Swings that tell how far readings scatter, and their least share of all looks."""
+"""Swings needed to know the scatter of readings, and their least share of all checks."""
 _SHARE = 0.002
 _SURE = 30.0
 """Flickers that should have come in the time: e to the minus that is the chance of none."""
@@ -49,16 +50,16 @@ class HeldGauge(State):
     had: list[float] = field(default_factory=list)
     """The first few values it had."""
     recent: list[float] = field(default_factory=list)
-    """What the last looks showed."""
+    """The values of the last checks."""
     swings: int = 0
     """Times that it went from a value to one side, back, to the other side and back."""
     running: bool = False
     on: int = 0
-    """Looks of the run under way since it last changed."""
+    """Checks in the current run since it last changed."""
     runs: int = 0
     """Runs that ended since it last changed."""
     ran: int = 0
-    """Looks of those runs."""
+    """Checks in those runs."""
     longest_ran: int = 0
     seen_ran: int = 0
     frozen: str = ""
@@ -68,7 +69,7 @@ class HeldGauge(State):
     def look(
         self, at: int, value: float, gap: int, running: bool | None, moved_at: Callable[[], int],
     ) -> None:
-        """Take what it reads at ``at`` (ms).
+        """Check the value at ``at`` (ms).
 
         ``running`` is whether the compressor that fills it runs, ``None`` for what none fills
         directly. ``moved_at`` returns when (ms) anything on the site last moved.
@@ -107,7 +108,7 @@ class HeldGauge(State):
         self.looks = self.runs = self.ran = 0
 
     def _learn(self, value: float, swift: bool) -> None:
-        """Count a look, and the last five where they swung to both sides of one value."""
+        """Count a check, and the last five where they swung to both sides of one value."""
         self.seen += 1
         if len(self.had) < _WANDERS and value not in self.had:
             self.had.append(value)

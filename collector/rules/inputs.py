@@ -1,7 +1,7 @@
-"""The shared view of the readings: last good value of every point, gaps, silence, facts.
+"""The inputs of all rules: last good value of every point, gaps, silence, declared fills.
 
-Silence belongs to whatever answers: a device where the site file names devices, otherwise the thing
-itself, whose typical spacing is then learned from its rows.
+A source of readings may be silent: a device where the site file names devices, otherwise an asset,
+whose typical spacing is then learned from its rows.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 from collector.domain.conditions import ConditionSettings
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Reading, point_kind, split_point
+from collector.domain.units import DAY
 
 __all__ = ["Inputs", "Point", "Source"]
 
@@ -22,8 +23,8 @@ _LEAST_GAP = 15_000
 _POLLS_OF_SILENCE = 6
 _POLLS_OF_GAP = 3
 _SPACINGS_TO_KNOW = 10
-_LONGEST_PACE = 86_400_000
-"""ms; nothing reads a plant less often. A clock that was set must not pass for a pace."""
+_LONGEST_PACE = DAY
+"""ms; the longest poll interval. A longer gap is a clock that was set."""
 
 
 @dataclass(slots=True)
@@ -38,7 +39,7 @@ class Spacing:
     count: int = 0
 
     def learn(self, gap: int) -> None:
-        """Take the gap (ms) between two samples."""
+        """Learn from the gap (ms) between two samples."""
         gap = min(gap, _LONGEST_PACE)
         self.count += 1
         if self.count == 1:
@@ -51,7 +52,7 @@ class Spacing:
 
 @dataclass(slots=True)
 class Source:
-    """Whatever answers or falls silent: a device, or a thing where no devices are named."""
+    """A source of readings: a device, or an asset where no devices are configured."""
 
     id: str
     every: int | None
@@ -59,7 +60,7 @@ class Source:
     good_at: int | None = None
     """The last usable answer."""
     base_at: int | None = None
-    """From when silence counts: as ``good_at``, but time the watch itself was blind is left out."""
+    """Start of the silence: ``good_at``, moved by the time in which the collector was down."""
     number_at: int | None = None
     """The last usable number that is neither contact nor mode."""
     moved_at: int | None = None
@@ -78,7 +79,7 @@ class Source:
         return max(_POLLS_OF_SILENCE * pace, _LEAST_SILENCE)
 
     def still(self) -> int:
-        """Return for how long (ms) its numbers have come and nothing it says has changed.
+        """Return the time (ms) for which it sent numbers and no value changed.
 
         0 where it gives no numbers: contacts alone may rightly stay as they are for months.
         """
@@ -94,7 +95,7 @@ class Source:
 
 @dataclass(slots=True)
 class Point:
-    """The last word of one point."""
+    """The last samples of one point."""
 
     name: str
     source: Source
@@ -118,7 +119,7 @@ class Point:
         return max(int(_POLLS_OF_GAP * self.spacing.ms), _LEAST_GAP)
 
     def lasts(self) -> int | None:
-        """Return for how long (ms) a sample surely keeps the point and its source from silence.
+        """Return the time (ms) for which a sample keeps the point and its source from being silent.
 
         ``None`` where that is learned, and may become shorter.
         """
@@ -126,12 +127,12 @@ class Point:
         return None if limit is None else min(self.max_gap(), limit)
 
     def fresh(self, now: int, gap: int | None = None) -> bool:
-        """Whether the last good sample still tells what holds at ``now``."""
+        """Whether the last good sample is recent enough at ``now``."""
         return self.at is not None and now - self.at <= (self.max_gap() if gap is None else gap)
 
 
 class Inputs:
-    """Every point's last word, and the facts people declared."""
+    """The last samples of every point, and the declared fills."""
 
     def __init__(self, plant: Plant, settings: ConditionSettings) -> None:
         self.plant = plant
@@ -142,7 +143,7 @@ class Inputs:
         self.filled: dict[str, int] = {}
         """Thing to the instant at which its last declared fill ended."""
         self.known_until = 0
-        """Up to then (ms) nobody goes silent: known to who has the readings before them."""
+        """Instant (ms) before which no source goes silent, by the future readings given."""
         self.late = 0
         self.repeated = 0
         self._settings = settings
@@ -191,8 +192,8 @@ class Inputs:
             )
         return found
 
-    def take(self, reading: Reading) -> tuple[Point, int | None] | None:
-        """Take a reading; return its point and the previous good time when it brought a value.
+    def ingest(self, reading: Reading) -> tuple[Point, int | None] | None:
+        """Ingest a reading; return its point and the previous good time when it has a value.
 
         A sample not newer than the last of its point changes nothing; it is counted.
         """
@@ -229,7 +230,7 @@ class Inputs:
         return self.point(name).max_gap()
 
     def blind_after(self) -> int:
-        """Return how long (ms) nothing at all must come before the watch itself was blind."""
+        """Return the time (ms) without any reading after which the collector counts as down."""
         paces = [
             s.every if s.every is not None else int(s.spacing.ms) if s.spacing else 0
             for s in self.sources.values()
@@ -247,7 +248,7 @@ class Inputs:
         return min(_LONGEST_PACE, max([_LEAST_SILENCE, *(_POLLS_OF_GAP * p for p in paces)]))
 
     def was_blind(self, gap: int) -> None:
-        """Take ``gap`` ms in which nobody watched out of everyone's silence."""
+        """Subtract ``gap`` ms, in which the collector was down, from the silence of every point."""
         for source in self.sources.values():
             if source.base_at is not None:
                 source.base_at += gap
@@ -281,7 +282,7 @@ class Inputs:
         return max(ends, default=None)
 
     def filling(self, generator: str, now: int) -> bool:
-        """Whether a declared fill is on."""
+        """Whether a declared fill is active."""
         until = self.fill_until(generator) if self.fills else None
         return until is not None and now < until
 
@@ -309,7 +310,7 @@ class Inputs:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; points and sources this plant lacks are kept harmlessly."""
+        """Restore a dumped state; points and sources this plant lacks are kept harmlessly."""
         for name, data in state.get("points", {}).items():
             point = self.point(name)
             point.value, point.at, point.heard_at = (

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, PSI
+from collector.domain.evaluations import flow_unit
+from collector.domain.units import DAY, HOUR, PSI
 from collector.physics.estimate import Refusal
 from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
@@ -19,11 +19,11 @@ __all__ = ["LeakGrowing", "LeakHigh", "build_estimators"]
 
 _EVERY = 1_800_000
 _MINUTES = 1440.0
-_STALE = 36 * 3_600_000
+_STALE = 36 * HOUR
 
 
 def _limit(context: Context, asset: str, gauge: float) -> float:
-    """Return the leak limit (psi a day) of a riser or generator that stands at ``gauge`` psi."""
+    """Return the leak limit (psi a day) of a riser or generator at ``gauge`` psi."""
     given = number(context.settings.for_("leak-high", asset), "limit")
     if given is not None:
         return given * _MINUTES
@@ -32,7 +32,7 @@ def _limit(context: Context, asset: str, gauge: float) -> float:
 
 
 class _LeakRule(Rule):
-    """A rule that looks at the figures every half hour; it hears nothing by itself."""
+    """A rule that checks the leak estimates every half hour; it takes no samples itself."""
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset, inputs=(), needs=())
@@ -50,15 +50,15 @@ class _LeakRule(Rule):
         """Return why the leak cannot be evaluated."""
         leaks = leaks_of(context)
         if asset in context.plant.risers:
-            read = context.wired(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
+            read = context.is_configured(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
             return "" if read else (
                 f"no supervisory pressure at {asset}, and no tank to read its leak from")
         if leaks.tank_read(asset):
             return ""
-        wired = context.wired(f"{asset}.tank_pressure")
-        return f"{'no tank_volume is set for' if wired else 'no tank pressure at'} {asset}"
+        configured = context.is_configured(f"{asset}.tank_pressure")
+        return f"{'no tank_volume is set for' if configured else 'no tank pressure at'} {asset}"
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the next look."""
         return now - now % _EVERY + _EVERY
 
@@ -85,7 +85,7 @@ class _HighState(State):
 
 
 class LeakHigh(_LeakRule):
-    """The leak, temperature taken out, is above its limit by more than its own doubt.
+    """The leak, corrected for temperature, is above its limit by more than its uncertainty.
 
     Raised when the whole 90 % interval lies above the limit, returned when the figure itself has
     come below it by the deadband. A riser of which only a sum with others is known is left to its
@@ -102,19 +102,19 @@ class LeakHigh(_LeakRule):
         self.state = _HighState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Look at the figure when it is time to; return whether the leak is high."""
+        """Check the estimate when it is time; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
             self._look(now)
         if s.away:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if s.because:
             return RawEvaluation.unknown(s.because)
         if not s.high:
-            return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.inactive(s.since_at)
         looked = now if s.looked_at is None else s.looked_at
-        return RawEvaluation.present(s.since_at, rests_on=looked - s.window)
+        return RawEvaluation.active(s.since_at, rests_on=looked - s.window)
 
     def _look(self, now: int) -> None:
         s = self.state
@@ -147,7 +147,7 @@ class LeakHigh(_LeakRule):
             s.high, s.since_at = high, now
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the leak, its interval, its limit and how it was seen."""
+        """Return the leak, its interval, its limit and how it was measured."""
         s = self.state
         values: dict[str, float | int | str | None] = {
             "leak_psi_per_day": round(s.psi, 2), "low_psi_per_day": round(s.low, 2),
@@ -218,7 +218,7 @@ class LeakGrowing(_LeakRule):
         self.state = _GrowingState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Look at the days when there is a new one; return whether the leak grows."""
+        """Check the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:
@@ -228,7 +228,7 @@ class LeakGrowing(_LeakRule):
             self._look(rows)
         if now - int(rows[-1][0]) > _STALE:
             return RawEvaluation.unknown("no leak is known of the last day")
-        return RawEvaluation.present(s.since_at) if s.present else RawEvaluation.absent()
+        return RawEvaluation.active(s.since_at) if s.present else RawEvaluation.inactive()
 
     def _look(self, rows: list[list[Any]]) -> None:
         s = self.state

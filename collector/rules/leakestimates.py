@@ -1,4 +1,4 @@
-"""What is reported of leaks: the rate, what it costs in a day, and the days that show growth."""
+"""Leak estimates: the rate, its cost for a day, and the days that show growth."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Days(State):
     rows_series: list[list[Any]] = field(default_factory=list)
 
     def add(self, figure: Figure) -> None:
-        """Take the figure of a day."""
+        """Add the estimate of a day."""
         if figure.psi is None or figure.level <= 0:
             return
         self.rows_series.append([
@@ -39,7 +39,7 @@ class Days(State):
         del self.rows_series[:-_KEPT_DAYS]
 
     def alike(self) -> list[list[Any]]:
-        """Return the days that were seen in the same way as the latest."""
+        """Return the days that were measured in the same way as the latest."""
         rows = self.rows_series
         return [r for r in rows if r[4] == rows[-1][4]] if rows else []
 
@@ -64,22 +64,24 @@ class LeakEquivalent(Estimator):
     def make(self, now: int) -> EstimateMade | None:
         """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
-        told: Estimate | Refusal = found if isinstance(found, Refusal) else (
+        known: Estimate | Refusal = found if isinstance(found, Refusal) else (
             self._express(found)
             or Refusal(code="no-volume", reason="the volume of the pipe is not set"))
-        if isinstance(told, Estimate):
+        if isinstance(known, Estimate):
             start = now - DAY if isinstance(found, Refusal) else found.window[0]
-            return self._made(now, start, told.value, *told.interval())
-        if self.asset in self.context.plant.generators and told.code != "no-volume":
+            return self._made(now, start, known.value, *known.interval())
+        if self.asset in self.context.plant.generators and known.code != "no-volume":
             return None  # its risers say it
-        return self._made(now, now - DAY, None, reason=told.reason)
+        return self._made(now, now - DAY, None, reason=known.reason)
 
     def _express(self, figure: Figure) -> Estimate | None:
         return figure.psi
 
 
 class LeakRate(LeakEquivalent):
-    """The leak as a flow. It also feeds the pipe that everything about leaks is read from.
+    """The leak as a flow.
+
+    It also feeds the pipe's gas balance, which all leak rules and estimates share.
 
     The volume is taken as the site file states it; an error there scales the figure.
     """
@@ -103,7 +105,7 @@ class LeakRate(LeakEquivalent):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if self._pipe:
             self._pipe.update_batch(point, times, values)
 
@@ -123,14 +125,14 @@ class LeakRate(LeakEquivalent):
         return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
         self._days.restore(state["days"])
 
 
 class SharedLeakRate(LeakRate):
-    """The leak of the risers of a generator that cannot be told apart; it feeds the outflow."""
+    """The leak of several risers of a generator together; it feeds the outflow."""
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
@@ -148,7 +150,7 @@ class SharedLeakRate(LeakRate):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         self._outflow.observe(point, times[-1], values)
 
     def dump(self) -> dict[str, Any]:
@@ -156,7 +158,7 @@ class SharedLeakRate(LeakRate):
         return {**super().dump(), "outflow": self._outflow.state.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         self._outflow.state.restore(state.get("outflow", {}))
 
@@ -165,7 +167,7 @@ def build_estimators(context: Context) -> Iterable[Estimator]:
     """Return the estimators of every riser, and of every generator whose tank is read."""
     leaks, plant = leaks_of(context), context.plant
     read = [r for r in plant.risers
-            if context.wired(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
+            if context.is_configured(f"{r}.pressure") or leaks.tank_read(leaks.feeds(r))]
     assets = [*read, *(g for g in plant.generators if leaks.tank_read(g))]
     return [kind(context, a) for a in assets for kind in (
         LeakRate if a in plant.risers else SharedLeakRate, LeakEquivalent)]

@@ -1,4 +1,4 @@
-"""Whether the leak of whole days has grown: in a step or by a trend, against its own scatter.
+"""Growth of the leak by days: in a step or by a trend, tested against its own scatter.
 
 References
 ----------
@@ -27,7 +27,7 @@ _STEPS = ((1, 5.0), (3, 4.5), (5, 4.5))
 """Days after a step, and deviations by which they must stand out."""
 _BEFORE = 28
 _KNOWN = 8
-"""Days from which their own scatter is trusted above the doubt each of them states."""
+"""Days from which their scatter is used instead of their stated uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +64,7 @@ def grown(
 
 
 def _scatter(rows: Sequence[Sequence[Any]]) -> float:
-    """Return what the days differ by from one to the next, whatever they do in the long run."""
+    """Return the scatter from one day to the next, without the trend."""
     hops = [b[1] - a[1] for a, b in zip(rows, rows[1:], strict=False)]
     seen = mad_deviation(hops) / math.sqrt(2.0)
     stated = float(median(r[2] for r in rows))

@@ -1,6 +1,6 @@
-"""The leak of each riser, or the sum of those that cannot be told apart, with how well it is known.
+"""The leak of each riser, or of several together where they cannot be separated, with intervals.
 
-A riser whose pressure falls by itself is told by that. All others share what leaves their
+A riser whose pressure falls by itself is measured by that. All others share what leaves their
 generator's tank and pipes, less what the first ones lose. A vent that lets gas out, or may, leaves
 no figure: what it passes is no leak.
 """
@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE, PSI
+from collector.domain.evaluations import flow_unit
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.gas import R
@@ -25,17 +25,19 @@ from collector.rules.tankoutflow import TankOutflow, outflow_of
 __all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
 
 DECAY, SUM = "decay", "sum"
-"""How a leak was seen: in the pipe's own falls, or in what the generator had to bring."""
+"""How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 
 _AFTER = 5 * MINUTE
-_KEPT = 50 * 3_600_000
+_KEPT = 74 * 3_600_000
 _LONG = 3
-_EVERY = 3 * 3_600_000
-"""ms between two looks at a gas balance of a day and more."""
+_EVERY = 3 * HOUR
+"""ms between two computations of a gas balance of a day and more."""
 _KNOWN = 0.15
 """Largest deviation of a sum, as a share of it; a figure known no better is none."""
+_EVENLY = math.sqrt(3.0)
+"""What lies anywhere between nothing and its most, to a deviation about nothing."""
 _PURGING = "a purge vent is open: its flow would pass for a leak"
-_UNREAD = "nobody reads whether its vent is open"
+_UNREAD = "no point says whether its vent is open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,17 +58,19 @@ class Figure:
 
 
 class Pipe:
-    """One riser as a source of leak figures: its gas, and when gas flowed that is no leak."""
+    """The gas of one riser, with the times of flows that are no leak."""
 
     def __init__(self, context: Context, riser: str) -> None:
         self.context, self.riser = context, riser
         self.pressure, self._heat = f"{riser}.pressure", f"{riser}.pipe_temperature"
         self.read = context.inputs.point(self.pressure)
         self._supply = context.plant.risers[riser].fed_by
-        vents = [v.id for v in context.plant.vents.values() if v.riser == riser]
+        own = [v for v in context.plant.vents.values() if v.riser == riser]
+        vents = [v.id for v in own]
+        self._vent_flow = math.fsum(v.flow or math.inf for v in own)
         self._vents = tuple(context.inputs.point(f"{v}.open") for v in vents)
         self._opens = frozenset({f"{riser}.bypass_open", *(f"{v}.open" for v in vents)})
-        heat = [self._heat] if context.wired(self._heat) else []
+        heat = [self._heat] if context.is_configured(self._heat) else []
         self.points = (self.pressure, *heat, *sorted(self._opens))
         self.loss = PipeLoss(pressure_at_altitude(context.plant.site.altitude) / PSI)
         self.disturbed: list[list[int]] = []
@@ -87,7 +91,7 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
@@ -117,6 +121,15 @@ class Pipe:
         while sum(rows[0]) < at - _KEPT:
             rows.pop(0)
 
+    def hidden(self, start: int, end: int) -> float:
+        """Return the gas (mol) that its vents may have let out unseen, ``start`` to ``end`` (ms).
+
+        Less than half a step of its gauge does not show; when it is replaced, the tank shows it.
+        """
+        most = 0.5 * self.loss.state.gauge.step * (self.mol_per_psi or 0.0)
+        return math.fsum(min(most, self._vent_flow * lasted / 1000.0)
+                         for begin, lasted in self.disturbed if start < begin <= end)
+
     def venting(self, now: int) -> bool:
         """Whether a vent whose contact is read is open, or not known to be shut."""
         return any(p.at is not None and not (p.fresh(now, 3 * p.max_gap()) and p.value == 0)
@@ -124,7 +137,7 @@ class Pipe:
 
     @property
     def unread_vent(self) -> bool:
-        """Whether it has a vent of whose position nothing is read."""
+        """Whether it has a vent whose position is not read."""
         return any(p.at is None for p in self._vents)
 
     @property
@@ -138,13 +151,13 @@ class Pipe:
         return {"loss": self.loss.dump(), "disturbed_series": self.disturbed}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.loss.load(state["loss"])
         self.disturbed = [list(row) for row in state["disturbed_series"]]
 
 
 class Leaks:
-    """The pipes of one site and the figures that rules and quantities share."""
+    """The pipes of one site and their leak estimates, shared by rules and estimators."""
 
     def __init__(self, context: Context) -> None:
         self.context = context
@@ -172,11 +185,11 @@ class Leaks:
         return named
 
     def tank_read(self, generator: str | None) -> bool:
-        """Whether a tank's demand can be had: its pressure is wired and its volume known."""
+        """Whether a tank's pressure is configured and its volume known."""
         plant = self.context.plant
         return (
             generator in plant.generators and generator is not None
-            and self.context.wired(f"{generator}.tank_pressure")
+            and self.context.is_configured(f"{generator}.tank_pressure")
             and plant.generators[generator].tank_volume is not None
         )
 
@@ -185,7 +198,7 @@ class Leaks:
         return [r for r in self.pipes if self.feeds(r) == generator]
 
     def figure(self, asset: str, now: int, window: int) -> Figure | Refusal:
-        """Return the leak of a riser, or of a generator's risers that cannot be told apart.
+        """Return the leak of a riser, or of a generator's risers that cannot be separated.
 
         The code ``shared`` says that only the sum of several risers is known, ``told-apart`` that
         every riser is seen by itself.
@@ -205,7 +218,7 @@ class Leaks:
             both = "" if own.flow is None else (
                 f": leak and vent together are "
                 f"{own.flow.value * flow_factor(pipe.context.plant):.2f} "
-                f"{flow_unit(pipe.context.plant)} and cannot be told apart")
+                f"{flow_unit(pipe.context.plant)} and cannot be separated")
             return Refusal(code="vent", reason=f"{_UNREAD}{both}")
         if isinstance(own, Figure):
             return own
@@ -229,7 +242,7 @@ class Leaks:
         return found
 
     def _own(self, riser: str, now: int, window: int) -> Figure | Refusal:
-        """Return what a riser's own pressure tells; with a vent nobody reads, vent and leak."""
+        """Return the loss by a riser's own pressure; with the vent's where the vent is not read."""
         if now != self._own_at:
             self._own_at, self._owned = now, {}
         key = riser, window
@@ -258,7 +271,7 @@ class Leaks:
                       compensated=pipe.loss.compensated)
 
     def _sum(self, generator: str, now: int, window: int) -> Figure | Refusal:
-        """Return what the risers lose together that do not fall by themselves."""
+        """Return the loss of the risers whose own pressure shows none, together."""
         name = self.context.words.name
         own = {r: self._own(r, now, window) for r in self.fed_by(generator)}
         shared = tuple(r for r, o in own.items() if isinstance(o, Refusal))
@@ -284,6 +297,8 @@ class Leaks:
         for other in own.values():
             if isinstance(other, Figure) and other.flow is not None:
                 flow = flow.minus(other.flow)
+        hidden = math.fsum(self.pipes[r].hidden(*over) for r in own) / (over[1] - over[0]) * 1000.0
+        flow = flow.plus(Estimate(value=0.0, deviation=hidden / _EVENLY))
         if flow.deviation > _KNOWN * flow.value:
             factor, unit = flow_factor(self.context.plant), flow_unit(self.context.plant)
             low, high = (max(0.0, x * factor) for x in flow.interval())
@@ -303,8 +318,7 @@ class Leaks:
     def tank_loss(self, generator: str, now: int) -> Estimate | Refusal:
         """Return what the tank lost in a day beyond what each of its risers loses, mol/s.
 
-        It is known only where every riser is seen to fall by itself, its temperature read: a pipe
-        that cools passes for a leak of the tank.
+        It is known only where every riser is seen to fall by itself.
         """
         if generator not in self.outflows:
             return Refusal(code="no-tank", reason=f"no tank is read at {generator}")
@@ -314,8 +328,8 @@ class Leaks:
             own = self._own(riser, now, DAY)
             if isinstance(found, Refusal) or isinstance(own, Refusal):
                 return own if isinstance(own, Refusal) else found
-            if own.flow is None or not own.compensated:
-                return Refusal(code="unsure", reason=f"volume or temperature of {riser} is missing")
+            if own.flow is None:
+                return Refusal(code="unsure", reason=f"the volume of {riser} is missing")
             found = found.minus(own.flow)
         return found
 
@@ -334,13 +348,13 @@ class Leaks:
 
 
 def _settled(now: int) -> int:
-    """Return up to when gas balances are drawn at ``now``: all means up to there are whole."""
+    """Return the end of the last complete means at ``now``, to which gas balances are computed."""
     settled = now - 2 * _AFTER
     return settled - settled % _EVERY
 
 
 def leaks_of(context: Context) -> Leaks:
-    """Return the pipes and figures that rules and quantities of one engine share."""
+    """Return the pipes and leak estimates that rules and estimators of one engine share."""
     found = context.shared.get("leaks")
     if not isinstance(found, Leaks):
         found = context.shared["leaks"] = Leaks(context)

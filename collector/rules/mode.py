@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
+from collector.domain.units import MINUTE
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
@@ -19,13 +20,13 @@ class _StayState(State):
     stay: Stretch = field(default_factory=Stretch)
     tank: Level = field(default_factory=Level)
     full_at: int | None = None
-    """When this stay was first too full: a tank that is drawn down again later excuses nothing."""
+    """Time at which the tank was first too full in this stay; a later draw does not clear it."""
     last: float | None = None
     """The last mode."""
     run_series: list[list[int]] = field(default_factory=list)
     """Start of each stay since nitrogen was last seen, with only off in between."""
     found_at: int | None = None
-    """Since when it is stuck: off at rest ends it as little as a tank that is drawn down."""
+    """Time since which it is stuck; neither off at rest nor a draw on the tank ends it."""
 
 
 class AirFillStuck(Rule):
@@ -35,7 +36,7 @@ class AirFillStuck(Rule):
     with the tank full or not. Without a tank pressure the time alone decides.
 
     Some controllers say off while the compressor rests. Then a stay is no longer than a run, and
-    what tells is that run after run is in air-fill alone; off by itself ends nothing.
+    the evidence is run after run in air-fill alone; off by itself ends nothing.
     """
 
     condition = "air-fill-stuck"
@@ -44,7 +45,7 @@ class AirFillStuck(Rule):
 
     def __init__(self, context: Context, asset: str) -> None:
         self._mode, self._tank = f"{asset}.mode", f"{asset}.tank_pressure"
-        extra = [self._tank] if context.wired(self._tank) else []
+        extra = [self._tank] if context.is_configured(self._tank) else []
         super().__init__(context, asset, inputs=[self._mode, *extra], needs=[self._mode])
         self.state = _StayState()
         get = self.settings
@@ -82,7 +83,7 @@ class AirFillStuck(Rule):
         return self.context.inputs.filling(self.asset, now)
 
     def _only_air(self, now: int) -> bool:
-        """Whether as many runs as it takes were in air-fill alone, with off in between."""
+        """Whether enough runs in a row were in air-fill only, with off in between."""
         runs = self.state.run_series
         return 0 < self._runs <= len(runs) and not self._filling(now)
 
@@ -92,7 +93,7 @@ class AirFillStuck(Rule):
         return (start if start is not None else now) + limit
 
     def _too_full(self, now: int) -> int | None:
-        """Return when the stay above the return pressure became too long, or will."""
+        """Return when the stay above the return pressure becomes, or became, too long."""
         s = self.state
         if self._filling(now):
             return None
@@ -112,10 +113,10 @@ class AirFillStuck(Rule):
             if s.found_at is None and s.last == _OFF and self._only_air(now):
                 s.found_at = s.run_series[0][0]
             if s.found_at is None:
-                return RawEvaluation.absent(stay.end_at)
-            return RawEvaluation.present(s.found_at)
+                return RawEvaluation.inactive(stay.end_at)
+            return RawEvaluation.active(s.found_at)
         if s.found_at is not None and not self._filling(now):
-            return RawEvaluation.present(s.found_at)
+            return RawEvaluation.active(s.found_at)
         s.found_at = None
         long, full = self._too_long(now), self._too_full(now)
         first = min(t for t in (long, full) if t is not None)
@@ -123,15 +124,15 @@ class AirFillStuck(Rule):
             s.full_at = full
         if now >= first:
             s.found_at = first
-            return RawEvaluation.present(first)
+            return RawEvaluation.active(first)
         if (
             stay.lost_at is not None and stay.gap_at is not None
             and stay.gap_at >= stay.lost_at + self._limit_set
         ):
             return RawEvaluation.unknown("the mode has a gap: it may have left air-fill in between")
-        return RawEvaluation.absent(stay.start_at if stay.known else None)
+        return RawEvaluation.inactive(stay.start_at if stay.known else None)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it will have been too long, or a declared fill ends."""
         if not self.state.stay.on:
             return None
@@ -148,8 +149,8 @@ class AirFillStuck(Rule):
         lasted, limit = end - start, self._fill_limit if self._filling(now) else self._limit_set
         long, full = self._too_long(now), self._too_full(now)
         values: dict[str, float | int | str | None] = {
-            "air_fill_minutes": round(lasted / 60_000, 1),
-            "limit_minutes": round(limit / 60_000, 1),
+            "air_fill_minutes": round(lasted / MINUTE, 1),
+            "limit_minutes": round(limit / MINUTE, 1),
             "at_least": int(not stay.known),
         }
         least = "" if stay.known else "at least "

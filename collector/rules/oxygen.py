@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from collector.domain.units import DAY, HOUR, PSI
+from collector.domain.units import DAY, HOUR, MINUTE, PSI
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import amount
 from collector.physics.purge import sweep_time_constant
@@ -23,13 +23,15 @@ from collector.rules.base import (
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["OxygenNotFalling", "predicted_time_constant"]
+__all__ = ["PIPE_TEMPERATURE", "OxygenNotFalling", "predicted_time_constant"]
 
-_PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
+PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
 _LEAST_RISE = 0.1  # %, one step of a common sensor: closer to the feed no rate can be read
 _NEW_FALL = 1.0  # %, ten steps of a common sensor: so much below its peak a new purge is seen
+_TIMER_SHARE = 0.08  # two hours a day: the least that timers are set to by common practice
+_TIMER_WINDOW = 2 * DAY  # a daily timer, twice
 _HORIZON = 60  # days; a purge takes hours to weeks, one that needs longer has stalled
 
 
@@ -47,7 +49,7 @@ def predicted_time_constant(context: Context, vent: str) -> float | None:
     if any(not f for f in flows):
         return None
     pressure = riser.supervisory_pressure * PSI + pressure_at_altitude(plant.site.altitude)
-    held = amount(pressure, riser.volume, _PIPE_TEMPERATURE)
+    held = amount(pressure, riser.volume, PIPE_TEMPERATURE)
     return 1000 * sweep_time_constant(held, math.fsum(f for f in flows if f))
 
 
@@ -57,7 +59,7 @@ class _PurgeState(State):
     """Whether the vent's position is read."""
     begun_at: int | None = None
     seen_begin: bool = False
-    """Whether the oxygen was seen at the target before; otherwise the purge may be older."""
+    """Whether the start of the purge was seen; otherwise it may be older."""
     below: bool = False
     """Whether the target was reached and no purge has begun since."""
     peak: float = 0.0
@@ -74,10 +76,12 @@ class _PurgeState(State):
     curve_series: list[list[float]] = field(default_factory=list)
     """Closed buckets: instant, purge time at its middle (ms), mean oxygen, ms of air-fill."""
     verdict: str = ""
-    """``slow`` or ``stalled`` by the last closed bucket, else empty."""
+    """Result by the last closed bucket: ``slow``, ``stalled`` or empty."""
     verdict_at: int | None = None
     rate: float | None = None
     """Rate of the logarithm by the last window, 1/ms of purge time."""
+    first: list[float] = field(default_factory=list)
+    """Purge time (ms) and oxygen (%) when the front had reached the far end."""
     feed: FeedGas = field(default_factory=FeedGas)
 
 
@@ -86,7 +90,9 @@ class OxygenNotFalling(Rule):
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
-    judged by the time it really purged. The rate is the robust slope of ln(x - x_feed); a purge is
+    judged by the time it really purged. A vent whose position is not read may be a timer's: it has
+    to be half as fast as this purge was so far, or as a timer's common share of the time would have
+    it, and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge is
     slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
     prediction. Nothing is judged while the front has not reached the far end: half a time constant
     and one window of purge time must have passed. A riser without a known flow or volume is called
@@ -105,7 +111,7 @@ class OxygenNotFalling(Rule):
             context, asset, inputs=[self._oxygen, self._open], needs=[self._oxygen],
         )
         self.state = _PurgeState(
-            has_open=bool(context.plant.devices) and context.wired(self._open))
+            has_open=bool(context.plant.devices) and context.is_configured(self._open))
         self._target = target_of(context, asset)
         self._deadband = number(self.settings, "deadband") or 0.0
         self._slow = number(self.settings, "slow_factor") or 0.5
@@ -116,8 +122,14 @@ class OxygenNotFalling(Rule):
             window = 12 * HOUR if self._tau is None else min(
                 max(self._tau / 4, 2 * HOUR), 3 * DAY,
             )
-        self._bucket = max(int(window / _BUCKETS), 60_000)
+        self._window = max(int(window / _BUCKETS), MINUTE)
         self._lag = int((self._tau or 0) / 2)
+
+    @property
+    def _bucket(self) -> int:
+        """Stretch of purge time (ms) that one mean is of."""
+        return self._window if self.state.has_open else max(
+            self._window, int(_TIMER_WINDOW / _BUCKETS))
 
     # -- the curve -------------------------------------------------------------------------------
 
@@ -155,7 +167,7 @@ class OxygenNotFalling(Rule):
         return True
 
     def _purged_again(self, at: int, value: float) -> bool:
-        """Tell a new purge from a rise, which has its own condition: it was filled, or it falls."""
+        """Distinguish a new purge (a fill, or falling oxygen) from rising oxygen."""
         s = self.state
         s.peak, s.before = max(s.peak, min(value, s.before)), value
         return value <= s.peak - _NEW_FALL or declared_fill(
@@ -173,6 +185,8 @@ class OxygenNotFalling(Rule):
         s = self.state
         row = [at, s.open_ms - s.bucket_ms / 2, s.total / s.count, s.air_ms]
         s.curve_series = [*s.curve_series, row][-_BUCKETS:]
+        if not s.first and s.open_ms >= self._lag:
+            s.first = row[1:3]
         s.bucket_ms = s.count = s.air_ms = 0
         s.total = 0.0
         found = self._look()
@@ -183,13 +197,13 @@ class OxygenNotFalling(Rule):
         return self.state.feed.level(self.context, self.asset, now)[0]
 
     def _look(self) -> str:
-        """Return what the window says of the rate: ``slow``, ``stalled`` or nothing."""
+        """Return the result of the window: ``slow``, ``stalled`` or empty."""
         s = self.state
         rows = s.curve_series
         if len(rows) < _BUCKETS or s.open_ms < self._lag + _BUCKETS * self._bucket:
             return ""
         latest = rows[-1][2]
-        # The analyser may drift above what the far end reads; a logarithm needs some distance.
+        # The analyser may drift above what the remote end reads; a logarithm needs some distance.
         feed = min(self._feed_percent(int(rows[-1][0])), min(r[2] for r in rows) - _LEAST_RISE)
         line = sen_line(
             [r[1] for r in rows], [math.log(r[2] - feed) for r in rows], level=0.95,
@@ -200,12 +214,26 @@ class OxygenNotFalling(Rule):
         to_go = math.log(max((latest - feed) / floor, 1.0))
         if self._tau is None:
             return "stalled" if fastest * _HORIZON * DAY < to_go else ""
-        wanted = self._slow / self._tau
+        wanted = self._slow * self._share(feed) / self._tau
         if s.verdict and s.rate <= wanted:
             return "stalled" if -line.high <= 0 else "slow"
         if fastest >= wanted:
             return ""
         return "stalled" if -line.high <= 0 else "slow"
+
+    def _share(self, feed: float) -> float:
+        """Return the share of the time that the vent is taken to be open, where that is not read.
+
+        As fast as the purge was from the front's arrival to where the window begins, by the clock.
+        """
+        s = self.state
+        _, until, oxygen, _ = s.curve_series[0]
+        if s.has_open or self._tau is None:
+            return 1.0
+        if not s.first or until <= s.first[0]:
+            return _TIMER_SHARE
+        went = math.log(max(s.first[1] - feed, _LEAST_RISE) / max(oxygen - feed, _LEAST_RISE))
+        return min(max(went * self._tau / (until - s.first[0]), _TIMER_SHARE), 1.0)
 
     # -- the finding -----------------------------------------------------------------------------
 
@@ -216,24 +244,24 @@ class OxygenNotFalling(Rule):
         return begun + int(self._planned * DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the purge is not doing what it should."""
+        """Return whether the purge is slow, stalled or late."""
         s = self.state
         if s.begun_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         late = self._late_at()
         times = [
             t for t in (s.verdict_at if s.verdict else None, late)
             if t is not None and t <= now
         ]
-        return RawEvaluation.present(min(times)) if times else RawEvaluation.absent(s.verdict_at)
+        return RawEvaluation.active(min(times)) if times else RawEvaluation.inactive(s.verdict_at)
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen at which nothing is kept: no purge is under way."""
+        """Return the oxygen at which no purge is under way."""
         s = self.state
         if point == self._open:
             return contact_band(s.open) if s.has_open else None
@@ -254,29 +282,31 @@ class OxygenNotFalling(Rule):
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
             "finding": s.verdict or "late",
         }
-        told = [f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
+        sentences = [
+            f"Oxygen is {words.percent(known)}; the target is {words.percent(self._target)}."]
         if s.verdict and s.rate is not None:
-            told.append(self._rate_words(known, now, values))
+            sentences.append(self._rate_words(known, now, values))
         if is_late and self._planned is not None:
             values["planned_days"] = round(self._planned, 2)
-            told.append(f"The purge was planned for {self._planned:g} days and is not done.")
+            sentences.append(f"The purge was planned for {self._planned:g} days and is not done.")
         if s.begun_at is not None:
             values["purge_days"] = round((now - s.begun_at) / DAY, 2)
             least = "" if s.seen_begin else "at least "
-            told.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
+            sentences.append(f"It has gone on for {least}{words.duration(now - s.begun_at)}.")
         since = min(t for t in (s.verdict_at if s.verdict else None, late, now) if t is not None)
         first, causes = self._causes(values)
         return values, words.message(
-            self.about, self.asset, since=since, numbers=" ".join([*first, *told]), causes=causes,
+            self.about, self.asset, since=since, numbers=" ".join([*first, *sentences]),
+            causes=causes,
         )
 
     def _rate_words(
         self, oxygen: float, now: int, values: dict[str, float | int | str | None],
     ) -> str:
-        """Compare like with like: how fast it falls, and how fast it should, at this oxygen.
+        """Return the measured and the predicted rate of fall at this oxygen, as a sentence.
 
-        Both are rates of the moment. What falls in a whole day would be nearly all that is left
-        of either, wherever a purge takes hours, and would hide the difference.
+        Both are rates at this moment: over a whole day both would lose nearly all where a purge
+        takes hours, which would hide the difference.
         """
         feed, measured = self.state.feed.level(self.context, self.asset, now)
         above = max(oxygen - feed, 0.0)
@@ -293,13 +323,16 @@ class OxygenNotFalling(Rule):
                    "predicted."
         values["predicted_percent_per_day"] = round(wanted, 3)
         product = f"a product of {feed:.1f} % oxygen" + ("" if measured else ", which is assumed")
+        unread = "" if self.state.has_open else \
+            " while the vent is open; the vent's position is not read, so that the purge is held " \
+            "to how fast it was before, and to a timer's two hours a day"
         return f"{moves}; at this oxygen {wanted / share:.2f} % {per} is predicted from the " \
-               f"pipe's volume, the vent's flow and {product}."
+               f"pipe's volume, the vent's flow and {product}{unread}."
 
     def _causes(
         self, values: dict[str, float | int | str | None],
     ) -> tuple[list[str], tuple[str, ...]]:
-        """Return the first sentence and the causes, led by what the readings themselves show."""
+        """Return the first sentence and the causes, those that the readings show first."""
         s = self.state
         causes = list(self.about.causes)
         air = sum(r[3] for r in s.curve_series) + s.air_ms

@@ -1,10 +1,10 @@
-"""Gas that a pipe loses between top-ups, while the device that feeds it is shut.
+"""Gas lost by a pipe between top-ups, while the device that feeds it is shut.
 
 The amount, not the pressure: everything is brought to one temperature first. A rise that neither
 the gauge's step nor its scatter explains is a top-up; between two of them lies a piece. A piece
-tells the leak only where nothing flows in, and nobody reads whether the device is shut. So it must
+shows the leak only where nothing flows in, and no point says whether the device is shut. So it must
 show: the gas falls at one rate through all pieces, and top-ups are larger than the gauge's step.
-Else the pipe counts as held, and only the gas balance of its generator tells.
+Else the pipe counts as held, and only the gas balance of its generator shows the leak.
 """
 
 from __future__ import annotations
@@ -15,45 +15,45 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from collector.domain.units import ZERO_CELSIUS
+from collector.domain.units import HOUR, MINUTE, ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
 
 __all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
 
-BUCKET = 60_000
+BUCKET = MINUTE
 """ms over which samples are averaged before anything else."""
 REFERENCE = 288.15
 """K to which pressures are brought."""
 
 _DAY = 86_400.0
-_KEEP = 74 * 3_600_000
+_KEEP = 74 * HOUR
 _LOOK_BACK = 20
 """Averages in which a slow top-up may have begun before it is noticed."""
 _CHUNK = 3600.0
 _FEWEST = 4
 _OLD_HEAT = 600_000
 _ROUNDING = 0.29
-"""Deviation of what a step hides, as a share of it: 1/sqrt(12)."""
+"""Standard deviation of the rounding, as a share of a step: 1/sqrt(12)."""
 _RISE, _RISE_BLIND = 0.2, 0.25
 """psi; least top-up, with a temperature read and without (a roof void warms as fast). A device that
 feeds all the time lets the pressure ripple with the tank's, by a tenth."""
 _DRAINED = 0.25
-"""psi in three averages that no leak takes, nor one of five times its limit."""
+"""psi within three averages, more than a leak of five times its limit takes."""
 _STEPS = 1.6
 _SCATTERS = 6.0
-_TOLD_STEPS = 2.5
-"""Steps of the gauge that a top-up, or the whole fall, must span to be told."""
+_LEAST_STEPS = 2.5
+"""Steps of the gauge that a top-up, or the whole fall, must span to count."""
 _LEAST_SEEN, _LEAST_BLIND = 2 * 3600.0, 16 * 3600.0
 """s of pieces that are wanted; without a temperature the day's swing must be in it whole."""
 _SURE = 4.0
-"""Deviations that a fall must amount to; a figure known no better is none."""
+"""Deviations that a fall must amount to."""
 _UNEVEN = 0.15
 """Share of the time that may fall at less than half of the mean rate."""
-_RECENT = 6 * 3_600_000
+_RECENT = 6 * HOUR
 _FLOOR = 0.05
-"""psi a day: a weather that moves the outside pressure, and a sensor that drifts, do as much."""
+"""psi a day: effect of barometric pressure and sensor drift."""
 _HEAT, _NO_HEAT = 0.2, 2.5
 """K, deviation of what the pipe may differ by from one day to the next unseen; with a sensor and
 without."""
@@ -74,7 +74,7 @@ class _Piece:
 class _LossState(State):
     gauge: GaugeNoise = field(default_factory=GaugeNoise)
     held: GaugeNoise = field(default_factory=GaugeNoise)
-    """Of the averages, brought to one temperature."""
+    """Noise of the averages, brought to one temperature."""
     warmth: GaugeNoise = field(default_factory=GaugeNoise)
     bucket_at: int | None = None
     total: float = 0.0
@@ -85,7 +85,7 @@ class _LossState(State):
     kelvin_at: int | None = None
     blocked_at: int | None = None
     raw_series: list[list[float]] = field(default_factory=list)
-    """The last averages, of which the middle one of three is believed."""
+    """The last averages; of three the median is used."""
     pending_series: list[list[float]] = field(default_factory=list)
     rising: bool = False
     top: float = 0.0
@@ -115,7 +115,7 @@ class PipeLoss:
     # -- what comes in ---------------------------------------------------------------------------
 
     def temperatures(self, at: int, celsius: Sequence[float]) -> None:
-        """Take temperatures of the pipe, the last of them at ``at`` (ms)."""
+        """Apply temperatures of the pipe, the last of them at ``at`` (ms)."""
         s = self.state
         if not self.compensated:
             # What went before was another kind of figure.
@@ -129,12 +129,12 @@ class PipeLoss:
         s.heat_count += len(celsius)
 
     def whole_until(self) -> int | None:
-        """Return when the average under way is whole; ``None`` where none is."""
+        """Return the end of the average under way; ``None`` without one."""
         at = self.state.bucket_at
         return None if at is None else at + BUCKET
 
     def pressures(self, psi: Sequence[float]) -> None:
-        """Take pressures that fall into the average under way."""
+        """Add pressures to the average under way."""
         s = self.state
         for value in psi:
             s.gauge.learn(value)
@@ -142,7 +142,7 @@ class PipeLoss:
         s.count += len(psi)
 
     def pressure(self, at: int, psi: float, before_at: int | None, gap: int) -> bool:
-        """Take a gauge pressure; return whether an average was finished by it."""
+        """Add a gauge pressure; return whether it completed an average."""
         s = self.state
         bucket = at - at % BUCKET
         done = s.bucket_at is not None and bucket != s.bucket_at
@@ -156,13 +156,13 @@ class PipeLoss:
         return done
 
     def block(self, until: int) -> None:
-        """Take it that gas flows, in or out, until ``until`` (ms): nothing there is a piece."""
+        """Exclude the time until ``until`` (ms): gas flows in or out."""
         s = self.state
         if s.blocked_at is None or until > s.blocked_at:
             s.blocked_at = until
 
     def cut(self) -> None:
-        """End the piece where it was last sure; what is pending is not."""
+        """End the piece at its last certain average, without the pending ones."""
         s = self.state
         self._close()
         s.piece += 1
@@ -189,7 +189,7 @@ class PipeLoss:
             level = median(r[1] for r in s.raw_series)
             s.held.learn(level)
             s.top = s.top or level
-            self._take(int(s.raw_series[1][0]), level, *s.raw_series[1][2:])
+            self._ingest(int(s.raw_series[1][0]), level, *s.raw_series[1][2:])
 
     def recent(self, at: int) -> float | None:
         """Return the average that began at ``at`` (ms), where it is one of the last three."""
@@ -201,7 +201,7 @@ class PipeLoss:
         return max(_RISE if self.compensated else _RISE_BLIND, _STEPS * (s.gauge.step + warm),
                    _SCATTERS * s.held.scatter)
 
-    def _take(self, at: int, held: float, gauge: float, kelvin: float) -> None:
+    def _ingest(self, at: int, held: float, gauge: float, kelvin: float) -> None:
         s, rows = self.state, self.state.pending_series
         if s.rising:
             if held >= s.top:
@@ -222,7 +222,7 @@ class PipeLoss:
             s.refills_series.append([at, held - foot[1], foot[2], foot[1]])
             return
         if len(rows) >= 3 and rows[-3][1] - held > max(_DRAINED, self._least_rise()):
-            # Somebody drains a low point: no leak of any size here falls like that.
+            # A low point is being drained: no leak of any size here falls like that.
             for row in rows[:-3]:
                 self._add(row)
             self._close()
@@ -267,18 +267,18 @@ class PipeLoss:
     # -- what comes out --------------------------------------------------------------------------
 
     def seen(self, start: int, end: int) -> float:
-        """Return for how many s the pipe was seen closed."""
+        """Return the time (s) in which the pipe was seen closed."""
         return math.fsum(r[2] for r in self.state.rows_series if start < r[0] <= end)
 
     def level(self, default: float) -> float:
-        """Return where it last stood, psi absolute at the reference temperature."""
+        """Return the last pressure, psi absolute at the reference temperature."""
         rows = self.state.raw_series or [[0, default]]
         return rows[-1][1]
 
     def loss(self, start: int, end: int) -> tuple[Estimate, float] | Refusal:
-        """Return what is lost (psi a day) and the mean level, from ``start`` to ``end`` (ms).
+        """Return the loss (psi a day) and the mean level, from ``start`` to ``end`` (ms).
 
-        The code ``held`` says that its own pressure does not tell, though it was seen.
+        The code ``held`` means that its pressure is held, so that it shows no loss.
         """
         rows = [r for r in self.state.rows_series if start < r[0] <= end]
         seen = math.fsum(r[2] for r in rows)
@@ -290,7 +290,7 @@ class PipeLoss:
         level = math.fsum(r[5] * r[2] for r in rows) / seen
         found = self._pooled(self._lines(rows), level, (end - start) / 1000.0 / _DAY)
         refills = [r for r in self.state.refills_series if start < r[0] <= end]
-        if found is None or not self._told(found, rows, refills, end):
+        if found is None or not self._is_certain(found, rows, refills, end):
             return Refusal(code="held", reason=(
                 "its pressure is held so even that its leak does not show in it"))
         return found, level
@@ -329,7 +329,7 @@ class PipeLoss:
                       level=mean_v)
 
     def _pooled(self, lines: Sequence[_Piece], level: float, days: float) -> Estimate | None:
-        """Return the mean rate, each piece by its length: what flows in and out over a day."""
+        """Return the mean rate, weighted by the length of the pieces."""
         total = math.fsum(p.span for p in lines)
         if not total:
             return None
@@ -350,7 +350,7 @@ class PipeLoss:
         return Estimate(value=mean, deviation=math.sqrt(scatter), freedom=max(k - 1.0, 3.0)).plus(
             Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat)))
 
-    def _told(
+    def _is_certain(
         self, found: Estimate, rows: Sequence[Sequence[float]], refills: Sequence[Sequence[float]],
         end: int,
     ) -> bool:
@@ -358,7 +358,7 @@ class PipeLoss:
         gauge = self.state.gauge
         if found.value <= _SURE * found.deviation:
             return False
-        least = _TOLD_STEPS * gauge.step
+        least = _LEAST_STEPS * gauge.step
         if refills:
             fell = median(r[1] for r in refills)
         else:
@@ -384,6 +384,6 @@ class PipeLoss:
         return {**self.state.dump(), "compensated": self.compensated}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

@@ -1,4 +1,4 @@
-"""The service plan: an hour counter that may be replaced, a date, and what is left of both."""
+"""The service plan: running hours by a counter that may be replaced, and a calendar date."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def start_of_day(day: date, timezone: str) -> int:
 
 
 def calendar_due(unit: Generator, timezone: str) -> int | None:
-    """Return when (ms) the calendar calls for service, or ``None`` where it does not."""
+    """Return when (ms) service is due by the calendar, or ``None`` without a plan."""
     if unit.service_months is None or unit.last_service is None:
         return None
     return start_of_day(months_later(unit.last_service, unit.service_months), timezone)
@@ -48,7 +48,7 @@ class HourClock(State):
 
     A counter can neither fall nor run ahead of the clock. One that does was replaced or rolled
     over: its new value is taken to follow on the old one, and ``lost`` keeps for how many hours
-    nobody could see it count. A value that goes back to where it was is a slip of one reading.
+    its count was not seen. A value that goes back to where it was is a slip of one reading.
     """
 
     value: float | None = None
@@ -64,7 +64,7 @@ class HourClock(State):
     """The plan that shift and loss belong to; a service starts a new one."""
 
     def sample(self, at: int, value: float) -> bool:
-        """Take a reading; return whether it did not follow on the last."""
+        """Apply a reading; return whether it did not follow on the last."""
         last, last_at = self.value, self.value_at
         self.value, self.value_at = value, at
         if last is None or last_at is None or _follows(last, last_at, value, at):
@@ -80,11 +80,11 @@ class HourClock(State):
         return True
 
     def hours(self, value: float) -> float:
-        """Return what the counter would read had it never been replaced."""
+        """Return the hours as if the counter had never been replaced."""
         return value + self.shift
 
     def begin(self, plan: str) -> None:
-        """Take up a plan; of another one nothing is carried on but the last reading."""
+        """Begin a plan; of an older plan only the last reading is kept."""
         if plan != self.plan:
             self.shift = self.lost = 0.0
             self.swap_at = self.old_at = None
@@ -97,7 +97,7 @@ def _follows(last: float, last_at: int, value: float, at: int) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HourPlan:
-    """Service by running hours: every so many, counted from what the counter read last time."""
+    """Service by running hours, counted from the counter's value at the last service."""
 
     every: float
     base: float
@@ -107,7 +107,7 @@ class HourPlan:
 
     @classmethod
     def of(cls, unit: Generator, timezone: str) -> HourPlan | str | None:
-        """Return the plan, why there can be none, or ``None`` where nobody made one."""
+        """Return the plan, the reason there can be none, or ``None`` where no plan is set."""
         if unit.service_every is None:
             return None
         if unit.last_service is not None and unit.last_service_hours is None:
@@ -121,16 +121,16 @@ class HourPlan:
                    key=f"{unit.last_service} {base}")
 
     def used(self, clock: HourClock, value: float, now: int) -> float | str:
-        """Return the hours since the last service, or why the counter cannot say."""
+        """Return the hours since the last service, or the reason they are not known."""
         used = clock.hours(value) - self.base
         if used < -_SLACK:
             return (
                 f"the hour counter reads {value:.0f} h, less than the {self.base:.0f} h of the "
-                "last service: it was replaced or rolled over; state last_service_hours anew"
+                "last service: it was replaced or rolled over; state last_service_hours again"
             )
         if self.since is not None and used > (now - self.since) / HOUR + _DAY_HOURS:
             return (
                 f"the hour counter reads {value:.0f} h, more than the clock allows since the last "
-                "service: it was replaced; state last_service_hours anew"
+                "service: it was replaced; state last_service_hours again"
             )
         return max(0.0, used)

@@ -1,4 +1,4 @@
-"""Supervisory pressure outside its limits, and the cold that threatens the valve."""
+"""Supervisory pressure outside its limits, and low valve room temperature."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from collector.domain.limits import limit_of
+from collector.domain.conditions import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
@@ -14,7 +14,7 @@ __all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
 
 
 _ZONE = 4.0
-"""Deadbands about the limit within which every sample is heard; no deadband grows wider."""
+"""Deadbands about the limit within which every sample is taken; no deadband grows wider."""
 _SPREADS = 6.0
 """Deviations of one reading from side to side of those that scatter about a limit."""
 _FROM_BENDS = 0.512
@@ -35,7 +35,7 @@ class _BoundState(State):
     count: int = 0
 
     def learn(self, at: int, value: float, before_at: int | None) -> None:
-        """Learn how far readings near the limit differ from one to the next."""
+        """Learn the scatter of readings near the limit."""
         if self.last is None or before_at != self.last_at:
             self.moved = None
         else:
@@ -71,7 +71,7 @@ class _Bound(Rule):
 
     @property
     def level(self) -> Level:
-        """On which side of the limit it is."""
+        """Side of the limit."""
         return self.state.level
 
     @property
@@ -92,7 +92,7 @@ class _Bound(Rule):
         return self.level.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the values far enough on one side of the limit."""
+        """Return the values clearly on one side of the limit."""
         beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
         if beyond is None:
             return None
@@ -109,7 +109,7 @@ class _PressureBound(_Bound):
 
     requires = {"pressure": "supervisory pressure"}
     bound: ClassVar[str]
-    """Where the site file states the limit of the riser."""
+    """Key of the riser's limit in the site file."""
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
@@ -132,7 +132,7 @@ class _PressureBound(_Bound):
 
 
 class PressureLow(_PressureBound):
-    """Supervisory pressure below its limit; a swing with temperature inside the limits is none."""
+    """Supervisory pressure below its limit; a temperature swing within limits does not count."""
 
     condition = "pressure-low"
     bound = "low_pressure"
@@ -157,7 +157,7 @@ class PressureLow(_PressureBound):
 
 
 class PressureHigh(_PressureBound):
-    """Supervisory pressure above its limit; a swing with temperature inside the limits is none."""
+    """Supervisory pressure above its limit; a temperature swing within limits does not count."""
 
     condition = "pressure-high"
     bound = "high_pressure"
@@ -165,7 +165,7 @@ class PressureHigh(_PressureBound):
 
 
 class LowTemperature(_Bound):
-    """The valve room is too cold for the water that stands below the valve.
+    """The valve room is too cold for the water below the valve.
 
     The pipe of a freezer is meant to be cold, so the pipe's temperature never counts here.
     """

@@ -1,10 +1,10 @@
-"""What the generator makes, by its own analyser."""
+"""Oxygen of the product, by the generator's own analyser."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.domain.limits import limit_of
+from collector.domain.conditions import limit_of
 from collector.domain.readings import MODES
 from collector.rules.base import (
     ALL,
@@ -32,52 +32,52 @@ _SHORT_RUNS = 3
 class _ProductState(State):
     level: Level = field(default_factory=Level)
     running_at: int | None = None
-    """Since when it makes nitrogen, as far as mode and compressor tell."""
+    """Start of making nitrogen, by mode and compressor."""
     ended_at: int | None = None
-    """When it last ceased to."""
+    """End of making nitrogen."""
     mode: float | None = None
     running: float | None = None
     gas: float | None = None
-    """The last mode in which gas is made: ``off`` says nothing of the separator."""
+    """The last mode other than ``off``."""
     mode_at: int | None = None
     """When that last changed."""
     fast: FastState | None = None
-    """Kept where the speed of the runs is a witness too."""
+    """State of the runs' speed, where that is evidence too."""
     dead: bool = False
-    """Whether the analyser reads what no gas can be."""
+    """Whether the analyser shows an impossible value."""
     course: Course = field(default_factory=Course)
-    """Readings of this run since they last stood within the limit."""
+    """Readings of this run since they were last within the limit."""
     shown: float = 0.0
-    """The last reading past the limit before it stood for the on-delay."""
+    """The last reading past the limit, before the on-delay was over."""
     short_runs: int = 0
     """Runs in a row that ended past the limit before the on-delay had passed."""
     short_at: int | None = None
-    """Since when, in the first of them."""
+    """Start, in the first of them."""
 
 
 class _Product(Rule):
-    """Product oxygen against a limit, judged only while nitrogen is made and the unit is warm.
+    """Product oxygen against a limit, evaluated only while nitrogen is made and the unit is warm.
 
     However long the analyser or the separator takes to settle after a start, a reading that still
     falls is weighed by where its fall will end.
 
-    While the compressor is off or the unit in air-fill the last answer stands: there is no product
-    to judge. An excursion that had not lasted through the on-delay when the compressor stopped is
-    forgotten, so that one odd end of a run does not ripen while nothing is measured.
+    While the compressor is off or the unit in air-fill the last result stays: there is no product
+    to evaluate. An excursion that had not lasted through the on-delay when the compressor stopped
+    is forgotten, so that one odd end of a run does not ripen while nothing is measured.
     """
 
     state: _ProductState
 
     @property
     def must(self) -> list[str]:
-        """What it cannot do without beside the analyser, whatever the site file says."""
+        """Quantities required beside the analyser, whatever the site file says."""
         return []
 
     def __init__(self, context: Context, asset: str) -> None:
         self._oxygen, self._mode = f"{asset}.product_oxygen", f"{asset}.mode"
         self._running = f"{asset}.compressor_running"
-        gates = [p for p in (self._mode, self._running) if context.wired(p)]
-        # Without devices nobody knows whether mode and compressor will ever have rows.
+        gates = [p for p in (self._mode, self._running) if context.is_configured(p)]
+        # Without devices it is unknown whether mode and compressor will have rows.
         sure = gates if context.plant.devices else []
         super().__init__(
             context, asset, inputs=[*gates, self._oxygen],
@@ -109,7 +109,7 @@ class _Product(Rule):
         else:
             s.mode = value
             if value != 0 and value != s.gas:
-                # What was in force when the watch began did not change then.
+                # The mode when monitoring began is no change of mode.
                 s.mode_at = at if s.gas is not None else None
                 s.gas = value
         return self._gate(at)
@@ -127,7 +127,7 @@ class _Product(Rule):
         return True
 
     def _run_ended(self, began: int, at: int) -> None:
-        """Forget what had not lasted; too short a run has no other chance than to be repeated.
+        """Clear an unfinished on-delay; count a run that was too short for it.
 
         A run that air-fill began or ended shows the air in the separator: it is not counted.
         """
@@ -150,7 +150,7 @@ class _Product(Rule):
         level = self.state.level
         return bool(level.beyond) and (level.since_at or 0) + self.on_delay > at
 
-    def _stands(self, at: int) -> bool:
+    def _lasts(self, at: int) -> bool:
         """Whether it has been past the limit for as long as the on-delay."""
         return bool(self.state.level.beyond) and not self._pending(at)
 
@@ -165,7 +165,7 @@ class _Product(Rule):
         s = self.state
         changed = self._gate(at)
         ready = self._ready_at()
-        if ready is not None and value > self._limit and not self._stands(at):
+        if ready is not None and value > self._limit and not self._lasts(at):
             s.course.add(at, value)
         elif s.course.begun_at is not None:
             s.course.begin()
@@ -180,15 +180,15 @@ class _Product(Rule):
         return self._compare(at, value) or changed
 
     def _compare(self, at: int, value: float) -> bool:
-        """Weigh a reading; one that still falls counts by where it will settle.
+        """Apply a reading; one that still falls counts by where it will settle.
 
-        The deadband is for what stands: before the on-delay has passed all of it must be past the
+        The deadband is for an active state: during the on-delay all readings must be past the
         limit.
         """
         s = self.state
         level, settled = s.level, value
         if value > self._limit:
-            if self._stands(at):
+            if self._lasts(at):
                 return False
             end = s.course.end(at, value)
             settled = self._limit if end is None else end
@@ -198,7 +198,7 @@ class _Product(Rule):
         return level.compare(at, settled, self._limit, deadband, above=True)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the product is over the limit, by the last that could be judged."""
+        """Return whether the product is over the limit, by the last usable readings."""
         s = self.state
         if s.dead:
             return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
@@ -209,7 +209,7 @@ class _Product(Rule):
         ready, read = self._ready_at(), self.context.inputs.point(self._oxygen).at
         # Until this run has been read, the end of the last one speaks.
         old = s.ended_at if ready is None or read is None or read < ready else None
-        return RawEvaluation.present(s.level.since_at, rests_on=old)
+        return RawEvaluation.active(s.level.since_at, rests_on=old)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a sample in time changes nothing."""
@@ -225,7 +225,7 @@ class _Product(Rule):
         return Band(max(level.low, _NO_READING), min(level.high, _MOST))
 
     def _numbers(self, now: int) -> tuple[float, str]:
-        """Return the last product oxygen, and what is not known of how it was made."""
+        """Return the last product oxygen, and the missing readings of mode or compressor."""
         last = self.context.inputs.point(self._oxygen).value or 0.0
         value = last if self.state.running_at is not None and last > self._limit \
             else self.state.shown
@@ -243,7 +243,8 @@ class _Product(Rule):
 class AirInNitrogenMode(_Product):
     """The mode says nitrogen, and the analyser says air or the tank fills as only air fills it.
 
-    Air fills a tank in a minute or two: too short for many an analyser to warm up. Its speed tells.
+    Air fills a tank in a minute or two: too short for many analysers to warm up. The speed shows
+    it.
     """
 
     condition = "air-in-nitrogen-mode"
@@ -251,14 +252,15 @@ class AirInNitrogenMode(_Product):
 
     def __init__(self, context: Context, asset: str) -> None:
         super().__init__(context, asset)
-        seen = all(context.wired(f"{asset}.{q}") for q in ("tank_pressure", "compressor_running"))
+        seen = all(context.is_configured(f"{asset}.{q}")
+                   for q in ("tank_pressure", "compressor_running"))
         self._fast = FastRuns(context, asset) if seen else None
         if self._fast is not None:
             self.state.fast = self._fast.state
 
     @property
     def must(self) -> list[str]:
-        """The mode: without it there is nothing to contradict."""
+        """The mode, which the analyser contradicts."""
         return [self._mode]
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
@@ -272,10 +274,10 @@ class AirInNitrogenMode(_Product):
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is air, by either."""
+        """Return whether it is air, by analyser or speed."""
         fast = self.state.fast
         if fast is not None and fast.fast:
-            return RawEvaluation.present(fast.since_at)
+            return RawEvaluation.active(fast.since_at)
         return super().evaluate(now)
 
     def describe(self, now: int) -> tuple[Values, str]:

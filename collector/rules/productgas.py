@@ -1,4 +1,4 @@
-"""What a generator's product holds, by its analyser: one figure a run, from where the run settles.
+"""Oxygen in a generator's product by its analyser: one value a run, from where it settles.
 
 An analyser without power reads zero, holds its last value or gives nothing while the compressor
 rests; with power its sample line takes in air. Neither is the product's oxygen. What is read while
@@ -26,11 +26,12 @@ _LONG_RUN = 600_000
 """ms of a run after which it counts before its end; an analyser settles within 2 to 10 min."""
 _RUNS = 12
 _LOOK = 300_000
-"""ms between looks at the product: many of them in a purge, few of them to pay for."""
+"""ms between updates of the feed from the product."""
 _READ_WITHIN = 48 * HOUR
-_ASSUMED, _ASSUMED_ERROR = 0.35, 0.15
-"""Share of the target that the feed is taken for where no analyser tells, and one deviation: a
-plant is given a target that its product can reach with room to spare."""
+_ASSUMED, _ASSUMED_ERROR = 0.35, 0.07
+"""Share of the target that the feed is taken for where no analyser tells, and its error, of which
+it is likelier to be several above than one below: a plant is given a target that its product can
+reach with room to spare."""
 _READ_ERROR = 0.1  # %, one step of a common analyser
 
 
@@ -39,7 +40,7 @@ class _GasState(State):
     running: bool | None = None
     mode: float | None = None
     course: Course = field(default_factory=Course)
-    """Readings of the run that goes on."""
+    """Readings of the current run."""
     last: float = 0.0
     last_at: int = 0
     runs_series: list[list[float]] = field(default_factory=list)
@@ -47,7 +48,7 @@ class _GasState(State):
 
 
 class ProductGas(Estimator):
-    """The oxygen of the product over the last runs; read by what needs the feed of a riser.
+    """Product oxygen over the last runs, used as the feed of a riser.
 
     Gives no estimate of its own.
     """
@@ -62,7 +63,7 @@ class ProductGas(Estimator):
         self.state = _GasState()
 
     def begin(self, now: int) -> None:
-        """Take it that a day begins, which changes nothing."""
+        """Do nothing at the begin of a day."""
 
     def make(self, now: int) -> EstimateMade | None:
         """Return nothing."""
@@ -91,7 +92,7 @@ class ProductGas(Estimator):
             self._end_run()
 
     def _makes(self) -> bool:
-        """Whether nitrogen is made, as far as compressor and mode tell."""
+        """Whether nitrogen is made, by compressor and mode."""
         s = self.state
         if s.mode == _AIR_FILL or (s.running is None and s.mode == _OFF):
             return False
@@ -131,10 +132,10 @@ class ProductGas(Estimator):
 
 
 def product_gas_of(context: Context, generator: str) -> ProductGas | None:
-    """Return what a generator's product holds; ``None`` where no analyser can be read."""
+    """Return the product gas of a generator; ``None`` where no analyser is read."""
     key = f"product-gas.{generator}"
     found = context.shared.get(key)
-    if not isinstance(found, ProductGas) and context.wired(f"{generator}.product_oxygen"):
+    if not isinstance(found, ProductGas) and context.is_configured(f"{generator}.product_oxygen"):
         found = context.shared[key] = ProductGas(context, generator)
     return found if isinstance(found, ProductGas) else None
 
@@ -147,15 +148,15 @@ def build_estimators(context: Context) -> list[Estimator]:
 
 @dataclass(slots=True, kw_only=True)
 class FeedGas(State):
-    """Oxygen of the gas that feeds a riser, as it was when last looked at."""
+    """Oxygen of the gas that feeds a riser, updated at intervals."""
 
     percent: float | None = None
     read_at: int | None = None
     next_at: int = 0
-    """When to look again."""
+    """Time of the next update."""
 
     def look(self, context: Context, generator: str | None, now: int) -> None:
-        """Look at the product where it is time to; cheap enough for every sample."""
+        """Update from the product when it is time; cheap enough for every sample."""
         if now < self.next_at:
             return
         self.next_at = now + _LOOK
@@ -177,6 +178,6 @@ class FeedGas(State):
         return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
 
     def error(self, context: Context, vent: str, now: int) -> float:
-        """Return one deviation (%) of what :meth:`level` gives."""
+        """Return the error (%) of what :meth:`level` gives."""
         percent, measured = self.level(context, vent, now)
         return _READ_ERROR if measured else percent * _ASSUMED_ERROR / _ASSUMED

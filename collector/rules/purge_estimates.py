@@ -1,4 +1,4 @@
-"""Quantities of a purge: how fast it goes, when it is done, what the pipe suffered."""
+"""Estimates of a purge: time constant, end, and the pipe's exposure to oxygen."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from collector.domain.events import EstimateMade
+from collector.domain.units import DAY, MINUTE, ZERO_CELSIUS
 from collector.physics.atmosphere import OXYGEN_IN_AIR
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
 from collector.rules.base import Band, Context, State
 from collector.rules.estimates import STEP, Estimator
-from collector.rules.oxygen import predicted_time_constant
+from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
 __all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
 
-_MINUTE, _HOUR, _DAY = 60_000, 3_600_000, 86_400_000
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
-_REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins anew
+_REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins again
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
 _ROWS = 24
 _REACHED = 5  # samples in a row: noise alone does not end a purge
 _NEWS = 0.1
-"""Share of the way (in volume changes) after which the forecast is told anew."""
+"""Share of the purge (in volume changes) after which the forecast is reported again."""
 _WIDEST = 1.5
 """Half-width of the interval, as a share of what remains, beyond which no forecast is given."""
 _SEEN = 0.5
@@ -39,9 +39,9 @@ class _CurveState(State):
     begun_at: int | None = None
     seen_begin: bool = False
     taken_at: int | None = None
-    """The last reading that was taken."""
+    """Time of the last reading used."""
     open_ms: int = 0
-    width: int = 2 * _MINUTE
+    width: int = 2 * MINUTE
     total: float = 0.0
     count: int = 0
     from_ms: int = 0
@@ -51,7 +51,7 @@ class _CurveState(State):
     reached: int = 0
     """Samples in a row at or below the target."""
     told: float = 0.0
-    """Share of the way at the last forecast."""
+    """Share of the purge at the last report."""
     wanted: bool = False
     start_at: int = 0
 
@@ -69,8 +69,8 @@ def _forecast(
 class _PurgeCurve(Estimator):
     """The course of a purge over the time with the vent open, in at most 48 means.
 
-    Without an open contact all time counts as open. The purge begins when the oxygen stands above
-    the target by half a percent, anew when air comes in, and ends at the target.
+    Without an open contact all time counts as open. The purge begins when the oxygen is half a
+    percent above the target, begins again when air comes in, and ends at the target.
     """
 
     state: _CurveState
@@ -82,12 +82,13 @@ class _PurgeCurve(Estimator):
         self._last = context.inputs.point(self._oxygen)
         self._target = target_of(context, asset)
         self._generator = generator_of(context, asset)
+        self._warmth = f"{context.plant.vents[asset].riser}.pipe_temperature"
         expected = predicted_time_constant(context, asset)
         self._expected = None if expected is None else expected / 1000
 
     @property
     def wanted(self) -> bool:
-        """Whether the purge has gone on far enough to be told of between midnights."""
+        """Whether the purge has advanced enough for a report before midnight."""
         return self.state.wanted
 
     def begin(self, now: int) -> None:
@@ -150,7 +151,7 @@ class _PurgeCurve(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -213,38 +214,40 @@ class _PurgeCurve(Estimator):
                    / math.log((first - feed) / (self._target - feed)))
 
     def _course(self) -> list[list[float]]:
-        """Return the rows that a forecast is made from; it counts from the middle of the last."""
+        """Return the rows of a forecast, which counts from the middle of the last one."""
         rows = self.state.row_series
         return _halved(rows) if len(rows) >= _ROWS else rows
 
     def forecast(self, now: int) -> PurgeForecast | Refusal:
-        """Return the forecast by the course so far, or why there is none."""
+        """Return the forecast by the rows so far, or the reason there is none."""
         s = self.state
         if s.begun_at is None:
             done = s.lowest <= self._target or s.pipe.open is False
             return Refusal(code="done", reason="no purge is under way" if done else
                            "the oxygen is not above its target")
         rows = self._course()
-        feed = min(self._feed(now), 100.0)
+        expected, warmth = self._expected, self.context.inputs.points.get(self._warmth)
+        if expected is not None and warmth is not None and warmth.value is not None:
+            expected *= PIPE_TEMPERATURE / (warmth.value + ZERO_CELSIUS)
         return _forecast(
             tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
-            self._target / 100, feed / 100, self._expected, s.seen_begin,
+            self._target / 100, min(self._feed(now) / 100, 1.0), expected, s.seen_begin,
             s.feed.error(self.context, self.asset, now) / 100,
         )
 
     def make(self, now: int) -> EstimateMade | None:
         """Return the estimate of now; nothing where the oxygen was never read."""
-        self.state.wanted = False
         if self.context.inputs.point(self._oxygen).at is None:
             return None
-        start = self.state.begun_at if self.state.begun_at is not None else self.state.start_at
-        self.state.start_at = now
+        s = self.state
+        start = s.start_at if s.begun_at is None else s.begun_at
+        s.wanted, s.start_at = False, now
         found = self.forecast(now)
         if isinstance(found, Refusal):
             return self._made(now, start, None, reason=found.reason)
-        return self._tell(now, start, found)
+        return self._event(now, start, found)
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         raise NotImplementedError
 
 
@@ -258,29 +261,28 @@ def _halved(rows: list[list[float]]) -> list[list[float]]:
 
 
 class PurgeTimeConstant(_PurgeCurve):
-    """Gas held over gas that leaves, in hours of open vent, as the oxygen's course shows it."""
+    """Time constant of the purge in hours of open vent, from the fall of oxygen."""
 
     quantity = "purge-time-constant"
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         low, middle, high = (t / 3600 for t in found.time_constant)
         return self._made(now, start, middle, low, high)
 
 
 class PurgeDoneAt(_PurgeCurve):
-    """When the far end reads the target, in seconds since 1970 (UTC).
+    """Time at which the remote end will read the target, in seconds since 1970 (UTC).
 
-    The vent is taken to go on being open for the share of the time that it was so far.
+    Assumes the vent open for the same share of the time as so far.
     """
 
     quantity = "purge-done-at"
 
-    def _tell(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
+    def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state
         share = min(max(s.open_ms / max(now - start, 1), 1e-6), 1.0)
         low, middle, high = (t / share for t in found.remaining)
-        elapsed = (now - start) / 1000
-        if high - low > 2 * _WIDEST * max(middle, 0.2 * elapsed):
+        if high - low > 2 * _WIDEST * max(middle, (now - start) / 5000):
             return self._made(
                 now, start, None,
                 reason=f"not known yet: between {low / 3600:.0f} h and {high / 3600:.0f} h from "
@@ -303,7 +305,7 @@ class _ExposureState(State):
 
 
 class OxygenExposure(Estimator):
-    """Percent-days above the target in the day that ends: what the pipe's steel suffered.
+    """Percent-days of oxygen above the target in the day that ends: corrosion exposure of the pipe.
 
     Readings of the pipe's gas count until the next one, within the longest gap that still is
     unbroken; while a vent breathes room air when shut, the last reading of the pipe holds. Bounds:
@@ -350,7 +352,7 @@ class OxygenExposure(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s, target = self.state, self._target
         found = s.pipe.held_band(times[0])
         of_pipe, last = found is not None and found[1], s.last
@@ -369,7 +371,7 @@ class OxygenExposure(Estimator):
         """Return the day's exposure with its coverage, where at least half of it was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
-        seen, total, last = min(s.known_ms, whole), s.total / _DAY, s.last
+        seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last
         self.begin(now)
         if self.context.inputs.point(self._oxygen).at is None or whole <= 0:
             return None
@@ -378,9 +380,9 @@ class OxygenExposure(Estimator):
             return self._made(
                 now, start, None, reason=f"only {100 * cover:.0f} % of the time was seen",
             )
-        blind = (whole - seen) / _DAY
+        blind = (whole - seen) / DAY
         air = 100 * OXYGEN_IN_AIR - self._target
-        error = STEP * seen / _DAY
+        error = STEP * seen / DAY
         above = last is not None and last > self._target - STEP
         low = max(total - error, 0.0)
         high = total + (error if total > 0 or above else 0.0) + blind * air
@@ -392,6 +394,6 @@ def build_estimators(context: Context) -> list[Estimator]:
     """Return the purge's quantities for every vent whose oxygen is read."""
     kinds = (PurgeTimeConstant, PurgeDoneAt, OxygenExposure)
     return [
-        kind(context, v) for v in context.plant.vents if context.wired(f"{v}.oxygen")
+        kind(context, v) for v in context.plant.vents if context.is_configured(f"{v}.oxygen")
         for kind in kinds
     ]

@@ -1,4 +1,4 @@
-"""From the runs of a compressor to one rate: what it brings, and how well that is known."""
+"""Delivery rate from the runs of a compressor, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -23,8 +23,12 @@ COARSE = ("the gauges of the risers are too coarse for so small a tank: one step
           "of what a run brings")
 _GULPS, _STEPS = 2.0, 1.0
 """How much of a rest's roughness (psi) may stay in every run alike: the gulp that brings the tank
-to cut-in is the one that starts the compressor; where the risers are booked, the steps of their
+to cut-in is the one that starts the compressor; where the risers are included, the steps of their
 gauges at that moment (settings, from trials)."""
+_SETTLES = 1.0
+"""Deviation of what a regulator passes beyond the mean of before and after, until it has settled to
+the tank's higher pressure, as a share of what is drawn in a run by its lift (setting, from trials).
+It dies away like heat, for which some of it is taken."""
 _HUBER = 2.0
 _TURNS = 20
 
@@ -34,21 +38,21 @@ class Rate:
     """The rate of some runs (psi of the tank per s, as gas), how many, since when."""
 
     scatter: Estimate
-    """Rate by how the runs differ among themselves."""
+    """Rate with the scatter of the runs as its uncertainty."""
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
     flow of its vents; where the risers are not booked with it, that rests may end with the same
-    part of a gulp each time."""
+    part of a gulp each time, and that regulators pass more while its pressure rises."""
     runs: int
     start: int
     single: float
     """Deviation (psi) of the gas of one run."""
     rough: bool = False
-    """Whether gulps of the risers may hide more than the figure is worth."""
+    """Whether intermittent draws of the risers make the rate unusable."""
 
     @property
     def psi(self) -> Estimate:
-        """The rate with all of its deviation."""
+        """The rate with its whole uncertainty."""
         return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
 
 
@@ -89,12 +93,17 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     ran = float((weights * seconds).sum())
     among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
     lever = weights @ reach / ran
+    settles, gas_of_one = 0.0, rate * float(np.median(seconds))
+    if balance.state.by_tank and balance.state.last is not None:
+        drawn = float(np.median(known[:, 3] * seconds))
+        share = min(max(drawn / gas_of_one, 0.0), 1.0)
+        lift = (1.0 - share) * gas_of_one  # what is drawn meanwhile does not lift the tank
+        settles = _SETTLES * share * lift / (balance.state.last + balance.vessel.ambient)
     rough = math.sqrt(account.noise)
-    gas_of_one = rate * float(np.median(seconds))
     gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
-        shared=math.hypot(common / rate, gulps), runs=n, start=int(rows[0][0]), single=single,
-        rough=gulps > _ROUGH,
+        shared=math.hypot(common / rate, gulps, settles), runs=n,
+        start=int(rows[0][0]), single=single, rough=gulps > _ROUGH,
     )

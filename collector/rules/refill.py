@@ -1,4 +1,4 @@
-"""How long a refill of the tank may take: set, accepted, learned, or by common practice."""
+"""Longest refill of the tank: set, accepted, learned, or by common practice."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from statistics import median
 
 from collector.domain.plant import Generator
-from collector.domain.units import PSI, ZERO_CELSIUS
+from collector.domain.units import MINUTE, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.physics.gas import R
 from collector.physics.pumpup import pump_up_time
@@ -25,8 +25,8 @@ _COMMON_LIMIT = 12 * 60_000
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
 _PURGE = 2.0
-"""How much longer a refill takes with a purge vent open: vents are sized to leave the compressor
-half of the time (common practice)."""
+"""Factor by which a refill takes longer with a purge vent open: vents are sized to leave the
+compressor half of the time (common practice)."""
 _MOST_DRAWN = 0.75
 _SHORT = 0.35
 """Share of what a healthy run adds to tank and pipes that must be missing."""
@@ -91,14 +91,14 @@ class Refill:
         site, self._generator = context.plant.site, context.plant.generators[asset]
         self._computed = refill_limit(
             self._generator, site.altitude, site.standard_temperature)
-        tank = context.wired(f"{asset}.tank_pressure")
+        tank = context.is_configured(f"{asset}.tank_pressure")
         self._balance: GasBalance | None = balance_of(context, asset) if tank else None
         fed = {r.id: (r.volume or 0.0) / (self._generator.tank_volume or math.inf)
                for r in context.plant.risers.values() if r.fed_by in (asset, None)}
         self._pipes = math.fsum(fed.values())
         vents = [v.id for v in context.plant.vents.values() if v.riser in fed]
         self._vents = [context.inputs.point(f"{v}.open") for v in vents
-                       if context.wired(f"{v}.open")]
+                       if context.is_configured(f"{v}.open")]
         self._unread = len(self._vents) < len(vents)
         self.state = RefillState()
 
@@ -120,12 +120,12 @@ class Refill:
             s.drawn = max(0.0, sorted(r[3] for r in rows)[len(rows) // 2])
 
     def limit(self) -> tuple[int, str]:
-        """Return the longest refill (ms) that is healthy, and where that comes from."""
+        """Return the longest healthy refill (ms), and the source of the limit."""
         if self._set is not None:
             return self._set, "set in the site file"
         found = self._context.baselines.accepted("pump-up-time", self._asset)
         if found is not None:
-            return (round(found.value * _MARGIN * 60_000 * self._stretch()),
+            return (round(found.value * _MARGIN * MINUTE * self._stretch()),
                     "half as much again as the pump-up of the acceptance" + self._by_draw())
         if len(self.state.run_series) >= _LEARNED:
             rows, more = self._alike(self.state.run_series)
@@ -159,7 +159,7 @@ class Refill:
         return 1.0 + _GULP * self._pipes / self._span()
 
     def _stretch(self) -> float:
-        """Return how much longer than for an isolated tank a refill takes, by what is drawn."""
+        """Return the factor by which draw lengthens a refill over that of an isolated tank."""
         s = self.state
         if s.rate > 0:
             return 1.0 / (1.0 - min(s.drawn / s.rate, _MOST_DRAWN))

@@ -1,11 +1,11 @@
-"""The rules and estimators of every family, and how those of one plant are built."""
+"""Registry of all rules and estimators; builds those of one plant."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
 from collector.domain.conditions import CATALOGUE, Condition
-from collector.domain.verdicts import NotWatched
+from collector.domain.evaluations import NotMonitored
 from collector.rules import (
     blocked,
     collector_health,
@@ -13,6 +13,7 @@ from collector.rules import (
     contacts,
     cycling,
     delivery,
+    dry_contacts,
     duty,
     energy,
     estimates,
@@ -35,7 +36,6 @@ from collector.rules import (
     tankleak,
     vent,
     weak,
-    wired,
 )
 from collector.rules.base import Context, Estimator, Rule, RuleSet
 
@@ -45,7 +45,7 @@ _FAMILIES = (
     energy, estimates, service, leak, delivery, productgas, purge_estimates,
     blocked, collector_health, compressor, contacts, cycling, duty, fallback, falling, frozen,
     health, mode, oxygen, pressure, product, rising, room, sensor, starting, tankleak, vent, weak,
-    wired,
+    dry_contacts,
 )
 """Estimates of one tick are in this order."""
 
@@ -57,29 +57,29 @@ RULES: Mapping[str, type[Rule]] = {
 
 ESTIMATORS: tuple[Callable[[Context], Iterable[Estimator]], ...] = tuple(
     family.build_estimators for family in _FAMILIES if hasattr(family, "build_estimators"))
-"""Each builds the estimators of one family, for everything that is wired."""
+"""Each builds the estimators of one family, for every configured asset."""
 
 
 def build_rule_set(context: Context) -> RuleSet:
-    """Return every rule and estimator of the plant, and the conditions that are not watched.
+    """Return every rule and estimator of the plant, and the conditions that are not monitored.
 
     Rules are in the order of the catalogue, estimators family by family.
     """
     rules: list[Rule] = []
-    missing: list[NotWatched] = []
+    missing: list[NotMonitored] = []
     for condition in CATALOGUE.values():
         kinds = (condition.applies_to, *condition.also)
         for asset in (a for kind in kinds for a in _assets(kind, context)):
             made = _build(condition, asset, context)
-            if isinstance(made, NotWatched):
+            if isinstance(made, NotMonitored):
                 missing.append(made)
             elif made is not None:
                 rules.append(made)
     estimators = [estimator for build in ESTIMATORS for estimator in build(context)]
-    return RuleSet(rules=rules, estimators=estimators, not_watched=tuple(missing))
+    return RuleSet(rules=rules, estimators=estimators, not_monitored=tuple(missing))
 
 
-def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatched | None:
+def _build(condition: Condition, asset: str, context: Context) -> Rule | NotMonitored | None:
     rule = RULES.get(condition.id)
     if rule is None:
         reason = "watched by the fleet end"
@@ -90,7 +90,7 @@ def _build(condition: Condition, asset: str, context: Context) -> Rule | NotWatc
     else:
         reason = rule.lacks(context, asset)
     if rule is None or reason:
-        return NotWatched(condition=condition.id, asset=asset, reason=reason)
+        return NotMonitored(condition=condition.id, asset=asset, reason=reason)
     build: Callable[[Context, str], Rule] = rule
     return build(context, asset)
 
@@ -107,7 +107,7 @@ def _assets(kind: str, context: Context) -> Iterable[str]:
         case "room":
             return plant.rooms
         case "device":
-            # Without devices a thing answers for itself.
+            # Without devices an asset is its own source.
             return plant.devices or [t.id for t in plant.things()]
         case "contact":
             return [t.id for t in plant.things()]

@@ -1,4 +1,4 @@
-"""Oxygen that comes back after the target was reached."""
+"""Oxygen rising again after the target was reached."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.ventgas import (
     AIR_FILL,
@@ -26,6 +26,8 @@ _FACTOR = 2.0
 """Standard errors by which the mean of every part must clear the line: one part by chance in 44
 (normal), all six of them never."""
 
+_OPENS_WITHIN = 25 * HOUR
+"""A vent that works by a timer opens once a day at least (common practice)."""
 _BY_LEAKS = 0.5
 """% per hour that a shut pipe can gain: a leak at the limit in service (3 psi in 2 h at 40 psi,
 NFPA 25), made up for with air and not with nitrogen, is 2.7 % of the gas an hour."""
@@ -46,7 +48,7 @@ class _RisingState(State):
     """Last parts: end, mean, standard error, ms of air-fill."""
     air_ms: int = 0
     room: bool = False
-    """Whether the shut vent's sensor shows the room, as far as can be told before it opens."""
+    """Whether the shut vent's sensor seems to show room air, until the vent opens."""
     high: bool = False
     since_at: int | None = None
 
@@ -58,7 +60,7 @@ class OxygenRising(Rule):
     rising when every part clears the line (target and ``rise``, or the band in which the vent's own
     controller works) by two standard errors and the last is not below the first: a vent that is
     already purging the rise away is doing its work. Readings taken while a chamber still holds room
-    air are left out, a declared fill begins everything anew.
+    air are left out, a declared fill clears all of it.
     """
 
     condition = "oxygen-rising"
@@ -79,7 +81,7 @@ class OxygenRising(Rule):
         self._target = target_of(context, asset)
         self._rise = number(self.settings, "rise")
         self._deadband = number(self.settings, "deadband") or 0.0
-        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), 60_000)
+        self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), MINUTE)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         """Take a sample of oxygen or of the vent's position."""
@@ -132,7 +134,7 @@ class OxygenRising(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -150,7 +152,7 @@ class OxygenRising(Rule):
         s.part_at, s.count, s.total, s.squares = None, 0, 0.0, 0.0
 
     def _forget(self) -> bool:
-        """Begin anew: a fill brings air by intent, and the target has to be reached again."""
+        """Clear the state: a fill brings air on purpose, and the target has to be reached again."""
         s = self.state
         changed = s.high or s.reached_at is not None
         self.state = _RisingState(pipe=s.pipe, mode=s.mode)
@@ -177,9 +179,9 @@ class OxygenRising(Rule):
         return self._compare(at)
 
     def _too_fast(self, row: list[float]) -> bool:
-        """Whether a shut pipe shows more than what leaks could let in: then it is the chamber."""
+        """Whether the rise at a shut vent exceeds what leaks let in: then it is room air."""
         s = self.state
-        if s.pipe.open is not False or s.pipe.breathes is not None or not s.part_series:
+        if s.pipe.open is not False or s.pipe.sealed(int(row[0])) or not s.part_series:
             return False
         before = s.part_series[-1]
         hours = (row[0] - before[0]) / HOUR
@@ -187,7 +189,7 @@ class OxygenRising(Rule):
             _BY_LEAKS * hours + _FACTOR * math.hypot(row[2], before[2]))
 
     def line(self) -> float:
-        """Return the oxygen (%) above which it is rising: set, or beyond what the vent lets be."""
+        """Return the oxygen (%) above which it is rising: set, or above the vent's own band."""
         pipe = self.state.pipe
         if self._rise is not None:
             return self._target + self._rise
@@ -206,6 +208,9 @@ class OxygenRising(Rule):
             return False
         if rows[-1][1] < rows[0][1] - _FACTOR * math.hypot(rows[0][2], rows[-1][2]):
             return False
+        if s.pipe.open is False and not s.pipe.sealed(at) and not any(r[3] for r in rows) \
+                and at - (s.pipe.shut_at or 0) < _OPENS_WITHIN:
+            return False  # an opening will show whether the chamber let room air in
         s.high, s.since_at = True, int(rows[0][0]) - self._part
         return True
 
@@ -218,28 +223,28 @@ class OxygenRising(Rule):
                 "sensor seems to see room air until the vent opens"
             )
         if s.reached_at is None:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         if s.high:
             # The window is delay enough: what it shows has held for all of it.
-            return RawEvaluation.present(s.since_at)
-        return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.active(s.since_at)
+        return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, and what the readings point at."""
+        """Return the oxygen, its target, and the likely causes by the readings."""
         s, words = self.state, self.words
         mean = s.part_series[-1][1] if s.part_series else self._target
         values: dict[str, float | int | str | None] = {
             "oxygen_percent": round(mean, 2), "target_percent": round(self._target, 2),
             "limit_percent": round(self.line(), 2),
         }
-        told = (
+        numbers = (
             f"Oxygen at the vent is {words.percent(mean)}; the target of "
             f"{words.percent(self._target)} had been reached"
         )
         if s.lowest is not None:
             values["lowest_percent"] = round(s.lowest, 2)
-            told += f", and it had been as low as {words.percent(s.lowest)}"
-        told += f". It is called rising above {words.percent(self.line())}."
+            numbers += f", and it had been as low as {words.percent(s.lowest)}"
+        numbers += f". It is called rising above {words.percent(self.line())}."
         first = []
         air = sum(r[3] for r in s.part_series) + s.air_ms
         if air > 0:
@@ -248,9 +253,10 @@ class OxygenRising(Rule):
                 f"the generator's air-fill: it lasted {words.duration(int(air))} of the time "
                 "looked at, and the pipe got air"
             )
-        if s.pipe.open is False and s.pipe.breathes is None:
-            told += " The vent is shut and has not been seen to open: its sensor may see room air."
+        if s.pipe.open is False and not s.pipe.sealed(now):
+            numbers += (" The vent is shut and has not been seen to open: its sensor may see "
+                        "room air.")
             first.append("open the vent for a quarter of an hour and read again")
         return values, words.message(
-            self.about, self.asset, since=s.since_at, numbers=told, first=first,
+            self.about, self.asset, since=s.since_at, numbers=numbers, first=first,
         )

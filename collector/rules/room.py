@@ -1,11 +1,10 @@
-"""Oxygen of the room where the generator stands and people work."""
+"""Low oxygen in a room with a generator, where people work."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from collector.domain.conditions import CAUTIONS
-from collector.domain.limits import limit_of
+from collector.domain.conditions import CAUTIONS, limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
 __all__ = ["RoomOxygenLow"]
@@ -16,7 +15,7 @@ _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there u
 class RoomOxygenLow(Rule):
     """Room oxygen below the limit, whatever the reason.
 
-    A failed cell reads low as well. Nobody can tell from here, so that it is raised all the same,
+    A failed cell reads low as well. The two cannot be distinguished by readings, so it is raised,
     and the message says both and leads with the caution.
     """
 
@@ -32,7 +31,7 @@ class RoomOxygenLow(Rule):
         self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare a sample with the limit. Absurdly low ones count: better one visit too many."""
+        """Compare a sample with the limit; absurdly low ones count too."""
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -57,9 +56,9 @@ class RoomOxygenLow(Rule):
         if known < _DEAD_CELL:
             numbers += " So low a reading is either deadly or a dead cell."
         # The caution leads, so the composed message must not repeat it at its end.
-        told = words.message(
+        text = words.message(
             replace(self.about, cautions=()), self.asset, since=self.state.since_at,
             numbers=numbers,
         )
         values = {"oxygen_percent": round(known, 2), "limit_percent": round(self._limit, 2)}
-        return values, f"Caution: {CAUTIONS['oxygen']} {told}"
+        return values, f"Caution: {CAUTIONS['oxygen']} {text}"

@@ -1,4 +1,4 @@
-"""What the runs of one compressor brought, and what they have in common."""
+"""The gas that runs of one compressor delivered, and the common rate behind them."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ __all__ = ["Run", "RunAccount", "empty_account"]
 
 _KEPT = 120
 _MEMORY = 0.997
-"""Weight, after one more run, of what was learned from one: some 300 runs are remembered. What a
-tank and its vents are like changes slowly."""
+"""Weight, after one more run, of what was learned from one: some 300 runs are remembered. The
+properties of a tank and its vents change slowly."""
 _ODD = 3.0
 """How much larger (as a variance) than usual the misfit of a run may be before it counts less."""
 _BLUNT, _SPAN, _SURE = 0.25, 0.4, 0.03
-"""Share of a run that may be unseen about its edges before its own slope tells its length; share of
+"""Share of a run unseen at its start and stop above which its slope gives its length; share of
 it that its readings must span for that, and how rough they may be against its rise."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Run(State):
-    """A run, and the sample before and after it that the contact's change lies between."""
+    """One run, with the samples before and after it."""
 
     start_at: int = 0
     stop_at: int = 0
@@ -36,7 +36,7 @@ class Run(State):
 
 @dataclass(slots=True, kw_only=True)
 class RunAccount(State):
-    """Runs, and the normal equations of what they share: heat in the tank, flow of the vents.
+    """Runs with the normal equations of their common unknowns: heat in the tank, flow of the vents.
 
     ``runs_series`` has rows of stop (ms), gas (psi of the tank), s, drawn (psi/s), variance of the
     gas, gas before the shared numbers, s by the contact alone, and sensitivities.
@@ -49,12 +49,12 @@ class RunAccount(State):
     """Variance (psi2) of one block of readings, by the rests."""
     learned: int = 0
     flow: float = 0.05
-    """psi/s that a vent may draw at most, about: half of what a run brings."""
+    """psi/s that a vent may draw at most: about half of a run's delivery."""
     values: list[float] = field(default_factory=list)
     covariance: list[list[float]] = field(default_factory=list)
 
     def solve(self) -> None:
-        """Find what the runs share, by what was learned so far."""
+        """Solve for the common unknowns of the runs."""
         found = solve_shared(self.normal, self.right, max(self.noise, 1e-6), self.flow)
         self.values, self.covariance = found.values.tolist(), found.covariance.tolist()
 
@@ -65,7 +65,7 @@ class RunAccount(State):
 
     def add(self, run: Run, before: Sequence[Block], after: Sequence[Block], *, place: int,
             learn: bool) -> None:
-        """Take a run by the rests about it; one that is in already is replaced.
+        """Add a run with the rests before and after it; one already added is replaced.
 
         ``place`` is where its own readings have the pressure that the blocks are of.
         """
@@ -104,7 +104,7 @@ class RunAccount(State):
         self.solve()
 
     def _length(self, run: Run, risen: float, heats: Sequence[float], place: int) -> float:
-        """Return how long a run took, by its own slope where its edges were hardly seen."""
+        """Return the length of a run, by its slope where its start and stop were hardly seen."""
         seconds, unseen = (run.stop_at - run.start_at) / 1000, run.unseen / 1000
         if len(run.inner_series) < 2 or unseen < _BLUNT * seconds:
             return seconds

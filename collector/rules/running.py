@@ -1,4 +1,4 @@
-"""How much of the time something was on, told from samples that have gaps and may stand still."""
+"""Time that a 0/1 point was on, from samples that have gaps and may be frozen."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from collector.rules.inputs import Point, Source
 __all__ = ["STILL_OFF", "OnTime", "Span", "Steady"]
 
 STILL_OFF = 8
-"""How many times longer a plant may stand still with its compressor off than with it running."""
+"""Factor by which values may stay constant longer with the compressor off than running."""
 
 Span = tuple[int, int, bool]
 """From, to (ms), and whether it was on."""
@@ -18,13 +18,13 @@ Span = tuple[int, int, bool]
 
 @dataclass(slots=True, kw_only=True)
 class OnTime(State):
-    """Tells which time is known, and in which state.
+    """Splits time into known time on, known time off, and time not known.
 
     A change between two samples is taken to have happened half way. Time across a gap is not
     known. Nor is time in which the device sent numbers that never changed: a running compressor
-    moves its tank and its hour counter, so answers that stand still for longer than ``limit`` come
+    moves its tank and its hour counter, so values constant for longer than ``limit`` come
     from a frozen device (a compressor that is off may leave a tight plant still for longer,
-    :data:`STILL_OFF`). What stands still for less is not told yet, but :meth:`pending`.
+    :data:`STILL_OFF`). A shorter constant time is not settled yet, but :meth:`pending`.
     """
 
     on: bool | None = None
@@ -34,7 +34,7 @@ class OnTime(State):
     def sample(
         self, at: int, on: bool, before_at: int | None, gap: int,
     ) -> tuple[list[Span], int]:
-        """Take a sample; return the spans that it settles, and the spacing (ms) of a change.
+        """Apply a sample; return the spans that it settles, and the spacing (ms) of a change.
 
         Samples that follow in time and show the same may be left out. The spacing is 0 where the
         sample was no change that was seen.
@@ -56,7 +56,7 @@ class OnTime(State):
         return spans, at - before_at if unbroken else 0
 
     def look(self, point: Point, limit: int) -> list[Span]:
-        """Ask whether the device stands still; return the spans that this settles.
+        """Check whether the device is frozen; return the spans that this settles.
 
         To be called well within ``limit`` (ms) of the last time.
         """
@@ -84,14 +84,14 @@ class OnTime(State):
 
 @dataclass(slots=True, kw_only=True)
 class Steady(State):
-    """An on/off signal freed of bounce: a change counts once it has lasted."""
+    """A debounced on/off signal: a change counts once it has lasted."""
 
     on: bool | None = None
     raw: bool | None = None
     raw_at: int | None = None
 
     def sample(self, at: int, raw: bool) -> bool:
-        """Take a sample (after :meth:`settle` at its time); return whether it was a change."""
+        """Apply a sample (after :meth:`settle` at its time); return whether it was a change."""
         if self.raw is None:
             self.on = raw
         elif raw is self.raw:
@@ -100,7 +100,7 @@ class Steady(State):
         return True
 
     def settle(self, now: int, hold: int) -> int | None:
-        """Let what has lasted ``hold`` ms count; return when that change began, if one now does."""
+        """Accept a change that has lasted ``hold`` ms; return when it began, or ``None``."""
         ripe = self.ripe(hold)
         if ripe is None or now < ripe:
             return None
@@ -108,7 +108,7 @@ class Steady(State):
         return self.raw_at
 
     def ripe(self, hold: int) -> int | None:
-        """Return when the present change will count, or ``None`` where none waits."""
+        """Return when the pending change will count, or ``None`` without one."""
         if self.raw is self.on or self.raw_at is None:
             return None
         return self.raw_at + hold

@@ -1,4 +1,4 @@
-"""How long a state has lasted, told from samples with gaps. For runs and modes alike."""
+"""Duration of the current state (a run, a mode), from samples with gaps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Stretch(State):
 
     ``known`` is whether its start was seen (an "on" that follows an "off" without a gap); without
     that the stretch is only counted from what was seen. ``lost_at`` keeps the start of a stretch
-    that a gap cut off, as ``lost_known`` keeps whether that was seen, until something else tells
+    that a gap cut off, as ``lost_known`` keeps whether that was seen, until something else shows
     whether it went on; ``gap_at`` is the last sample before that gap.
     """
 
@@ -28,7 +28,7 @@ class Stretch(State):
     gap_at: int | None = None
 
     def sample(self, at: int, on: bool, before_at: int | None, gap: int) -> bool:
-        """Take a sample; return whether anything but "still so" came of it."""
+        """Apply a sample; return whether anything changed."""
         unbroken = before_at is not None and at - before_at <= gap
         if not on:
             changed = self.on is not False
@@ -48,7 +48,7 @@ class Stretch(State):
         return True
 
     def went_on(self) -> None:
-        """Settle a gap: it was the same stretch all along."""
+        """Settle a gap: the stretch went on."""
         if self.lost_at is not None:
             self.start_at, self.known = self.lost_at, self.lost_known
         self.lost_at = self.gap_at = None
@@ -58,7 +58,7 @@ class Stretch(State):
         self.lost_at = self.gap_at = None
 
     def restart(self, at: int) -> None:
-        """Count from ``at``: it was off for a moment nobody sampled."""
+        """Count from ``at``: it was off for a moment between two samples."""
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 

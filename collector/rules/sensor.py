@@ -20,12 +20,12 @@ _NEAR_AIR = 19.0
 _SAMPLES = 5
 _STEPPED_BACK = 0.25
 _QUIET = 5.0
-"""Times the movement that a sensor without flicker must have missed, behind a vent read as open: a
+"""Multiple of the movement that a sensor without flicker must have missed, at an open vent: a
 blocked path looks alike, and is to have spoken by then."""
 _ROWS = 2 * _SAMPLES + 1
 """Five samples before a step, one that may be of both sides, five after."""
 _MOST_TO_GO = 125.0
-"""% by which a possible reading can lie above or below any feed."""
+"""% by which a possible reading can differ from any feed."""
 _NEVER = 2**62
 
 
@@ -41,9 +41,9 @@ class _SuspectState(State):
     impossible_at: int | None = None
     possible_at: int | None = None
     held_at: int | None = None
-    """Since when not one sample differed."""
+    """Time since which no sample differed."""
     moved: float = 0.0
-    """% the oxygen should have moved since then."""
+    """% that the oxygen should have moved since then."""
     flicker: Flicker = field(default_factory=Flicker)
     frozen_at: int | None = None
     thawed_at: int | None = None
@@ -54,18 +54,18 @@ class _SuspectState(State):
     step_to: float = 0.0
     ended_at: int | None = None
     before: float | None = None
-    """Where the reading stood when the vent moved, until it is known whether it leapt with it."""
+    """Reading at the vent's last move, until it is known whether it jumped with it."""
     leapt_at: int | None = None
-    """When it leapt, at the vent's move or just before it."""
+    """Time of a jump at the vent's move or just before it."""
 
 
 class OxygenSensorSuspect(Rule):
-    """Four ways to be caught.
+    """The sensor's readings are impossible, frozen, stepping, or missing.
 
     *Impossible*: more oxygen than air holds, or less than none. *Frozen*: a sensor that used to
     flicker gives the very same number while an open vent should have moved it by several steps, or
     a quiet one by many; a steady riser should not have moved it, so that it is never blamed; nor is
-    the sensor of a device that stands still as a whole, which ``data-frozen`` tells. *Step*: the
+    the sensor of a device that is frozen as a whole, which ``data-frozen`` reports. *Step*: the
     level changes between two samples by more than gas can, and stays; opening and closing bring
     other gas into the chamber and are let settle first, unless the reading leapt the way that made
     the controller move the vent. *No reading*: the device answers, the sensor does not.
@@ -92,13 +92,13 @@ class OxygenSensorSuspect(Rule):
         self._target = target_of(context, asset)
         self._line = self._target + 0.5
         self._tau = predicted_time_constant(context, asset)
-        self.state.has_open = bool(context.plant.devices) and context.wired(self._open)
+        self.state.has_open = bool(context.plant.devices) and context.is_configured(self._open)
         self._source = context.inputs.point(self._oxygen).source
         device = context.plant.devices.get(self._source.id)
         self._others = device is not None and any(
             not p.startswith(f"{asset}.") and context.inputs.point(p).is_number
             for p in device.points)
-        """Whether its device gives numbers of other things too."""
+        """Whether its device gives numbers of other assets too."""
 
     # -- samples ---------------------------------------------------------------------------------
 
@@ -117,7 +117,7 @@ class OxygenSensorSuspect(Rule):
         changed = self._take_still(at, value, passed) or changed
         changed = self._take_step(at, value, unbroken) or changed
         s.last, s.taken_at = value, at
-        # After a silence the dead-sensor deadline is to be set anew, and so it is by each judging.
+        # After a silence the dead-sensor deadline is set again, by each evaluation.
         return changed or not unbroken
 
     def _take_range(self, at: int, value: float) -> bool:
@@ -141,7 +141,7 @@ class OxygenSensorSuspect(Rule):
                 # What it missed meanwhile is no step of its own.
                 s.frozen_at, s.thawed_at, s.recent_series = None, at, []
             return was
-        s.moved += self._due(at, value, passed)
+        s.moved += self._expected(at, value, passed)
         if s.frozen_at is not None or s.held_at is None:
             return False
         # Few sensors read the same while the gas moves by much, however quiet their last digit is.
@@ -150,11 +150,11 @@ class OxygenSensorSuspect(Rule):
                 or (not s.flicker.lively and s.pipe.open is None):
             return False
         if self._others and (self._source.moved_at or 0) <= s.held_at:
-            return False  # the whole device stands still, which is a fault of its own
+            return False  # the whole device is frozen, which is a condition of its own
         s.frozen_at = s.held_at
         return True
 
-    def _due(self, at: int, value: float, passed: int) -> float:
+    def _expected(self, at: int, value: float, passed: int) -> float:
         """Return by how much (%) a sweep should have moved the oxygen in ``passed`` ms."""
         s = self.state
         if self._tau is None or s.pipe.settling(at) or s.pipe.breathes is None and \
@@ -167,7 +167,7 @@ class OxygenSensorSuspect(Rule):
         return above * passed / self._tau
 
     def _moved(self, at: int) -> None:
-        """Remember what the sensor read before the vent moved: a leap of its own may move it."""
+        """Store the reading before the vent moved: a jump of the sensor may have moved it."""
         s = self.state
         rows, s.recent_series = s.recent_series, []
         s.before = s.leapt_at = None
@@ -177,7 +177,7 @@ class OxygenSensorSuspect(Rule):
         self._leap(int(rows[-1][0]), rows[-1][1])
 
     def _leap(self, at: int, value: float) -> None:
-        """Take the reading at the vent's move, or the one before.
+        """Check for a jump at the vent's move, or just before it.
 
         Up as the vent opens, or down as it closes: its controller has followed the sensor. What the
         opening flushes out of the chamber was room air, and falls.
@@ -192,7 +192,7 @@ class OxygenSensorSuspect(Rule):
                 s.leapt_at = at
 
     def _leapt(self, rows: list[list[float]]) -> bool:
-        """Whether the reading is, when all has settled, where it leapt to with the vent's move."""
+        """Whether the settled reading is still at the level of the jump."""
         s = self.state
         if s.leapt_at is None or s.before is None or len(rows) < _SAMPLES:
             return False
@@ -232,7 +232,7 @@ class OxygenSensorSuspect(Rule):
         width = max(before[-2] - before[1], after[-2] - after[1])
         if abs(two - one) < max(self._step, 4 * width, self._gas_can(rows)):
             return False
-        if s.pipe.open is None and max(one, two) >= _NEAR_AIR:
+        if s.pipe.open is None and (two < one or two >= _NEAR_AIR):
             return False  # a vent that opens or closes unseen; its chamber held room air
         # It began with the largest change, which need not lie in the very middle.
         first = max(range(1, len(rows)), key=lambda i: abs(rows[i][1] - rows[i - 1][1]))
@@ -240,7 +240,7 @@ class OxygenSensorSuspect(Rule):
         return True
 
     def _gas_can(self, rows: list[list[float]]) -> float:
-        """Return how far (%) gas itself could move between the two sides."""
+        """Return how far (%) the gas itself could have changed across the step."""
         if self._tau is None:
             return 0.0
         # The last cell before the vent is taken for an eighth of the pipe at most.
@@ -283,7 +283,7 @@ class OxygenSensorSuspect(Rule):
                     min(s.feed.next_at, self._earliest_frozen(s.taken_at)), counted=True)
 
     def _earliest_frozen(self, at: int) -> int:
-        """Return before when it cannot be called frozen, whatever readings follow ``at``."""
+        """Return the earliest time at which it could be frozen, whatever readings follow ``at``."""
         s = self.state
         if self._tau is None or s.pipe.open is False:
             return _NEVER
@@ -295,7 +295,7 @@ class OxygenSensorSuspect(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take readings that were kept back: in range, without a step, and not frozen yet."""
+        """Apply the samples of a batch: in range, without a step, and not frozen yet."""
         s = self.state
         for at, value in zip(times, values, strict=True):
             self._take_still(at, value, at - before_at)
@@ -308,7 +308,7 @@ class OxygenSensorSuspect(Rule):
     # -- the finding -----------------------------------------------------------------------------
 
     def _dead_at(self, now: int) -> int | None:
-        """Return since when the sensor has given nothing while its device answered."""
+        """Return the time since which the sensor has no value while its device answers."""
         point = self.context.inputs.point(self._oxygen)
         if point.at is None or point.source.silent(now) or point.source.good_at is None:
             return None
@@ -319,7 +319,7 @@ class OxygenSensorSuspect(Rule):
         return step if step is not None and now - step < self._hold else None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether anything is suspect."""
+        """Return whether the sensor is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):
@@ -329,12 +329,12 @@ class OxygenSensorSuspect(Rule):
         seen = (s.impossible_at, s.frozen_at, self._step_shown(now), self._dead_at(now))
         times = [t for t in seen if t is not None]
         if times:
-            return RawEvaluation.present(min(times))
-        return RawEvaluation.absent(max(
+            return RawEvaluation.active(min(times))
+        return RawEvaluation.inactive(max(
             (t for t in (s.possible_at, s.thawed_at, s.ended_at) if t is not None), default=None,
         ))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when a silent sensor is called dead, or a step has been shown long enough."""
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
         times = []
@@ -347,15 +347,15 @@ class OxygenSensorSuspect(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which of the findings holds, with its numbers."""
+        """Return which of the faults are present, with their numbers."""
         s, words = self.state, self.words
         value = s.last if s.last is not None else 0.0
         values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}
-        told, kinds, times = [], [], []
+        sentences, kinds, times = [], [], []
         if s.impossible_at is not None:
             kinds.append("impossible")
             times.append(s.impossible_at)
-            told.append(
+            sentences.append(
                 f"The sensor reads {words.percent(value)} oxygen; only {words.percent(self._low)} "
                 f"to {words.percent(self._high)} is possible (air has 20.9 %)."
             )
@@ -363,7 +363,7 @@ class OxygenSensorSuspect(Rule):
             kinds.append("frozen")
             times.append(s.frozen_at)
             values["due_percent"] = round(s.moved, 2)
-            told.append(
+            sentences.append(
                 f"It has read {words.percent(value)} without the least change for "
                 f"{words.duration(now - s.frozen_at)}, while the open vent should have moved it "
                 f"by {s.moved:.1f} %"
@@ -376,7 +376,7 @@ class OxygenSensorSuspect(Rule):
             times.append(step)
             values |= {"step_from_percent": round(s.step_from, 2),
                        "step_to_percent": round(s.step_to, 2)}
-            told.append(
+            sentences.append(
                 f"It went from {words.percent(s.step_from)} to {words.percent(s.step_to)} between "
                 "two readings, faster than gas can change, and stayed there."
             )
@@ -384,14 +384,14 @@ class OxygenSensorSuspect(Rule):
         if dead is not None:
             kinds.append("no reading")
             times.append(dead)
-            told.append(
+            sentences.append(
                 f"Its device answers, but the sensor has given nothing usable for "
                 f"{words.duration(now - dead)}."
             )
         values["finding"] = ", ".join(kinds)
-        told.append("Do not judge the purge by this sensor until it has been checked.")
+        sentences.append("Do not judge the purge by this sensor until it has been checked.")
         return values, words.message(
-            self.about, self.asset, since=min(times, default=now), numbers=" ".join(told),
+            self.about, self.asset, since=min(times, default=now), numbers=" ".join(sentences),
         )
 
 

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import HOUR
+from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
@@ -25,7 +25,7 @@ def _day(day: date) -> str:
 class _ServiceState(State):
     clock: HourClock = field(default_factory=HourClock)
     due_at: int | None = None
-    """When the hours reached the plan."""
+    """Time at which the hours reached the plan."""
 
 
 class ServiceDue(Rule):
@@ -50,11 +50,11 @@ class ServiceDue(Rule):
 
     @staticmethod
     def _plan_of(context: Context, asset: str) -> tuple[HourPlan | None, str]:
-        """Return the plan by hours, or why there is none."""
+        """Return the plan by hours, or the reason there is none."""
         made = HourPlan.of(context.plant.generators[asset], context.plant.site.timezone)
         if isinstance(made, str):
             return None, made
-        if not context.wired(f"{asset}.running_hours"):
+        if not context.is_configured(f"{asset}.running_hours"):
             return None, f"no running hours at {asset}"
         return made, ""
 
@@ -81,7 +81,7 @@ class ServiceDue(Rule):
         return True
 
     def _used(self, now: int) -> float | str:
-        """Return the hours since the last service, or why they are not known."""
+        """Return the hours since the last service, or the reason they are not known."""
         plan, value = self._plan, self._point.value
         if plan is None:
             return "no plan by hours"
@@ -98,14 +98,14 @@ class ServiceDue(Rule):
             s.due_at = (s.due_at if s.due_at is not None else now) if over else None
         times = [t for t in (s.due_at, self._date) if t is not None and t <= now]
         if times:
-            return RawEvaluation.present(min(times))
+            return RawEvaluation.active(min(times))
         if isinstance(used, str) and plan is not None:
             return RawEvaluation.unknown(used)
         if plan is not None and not self._point.fresh(now, self.gap(self._hours)):
             return RawEvaluation.unknown(f"no usable {self.words.label(self._hours)}")
-        return RawEvaluation.absent()
+        return RawEvaluation.inactive()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return the calendar's date."""
         return self._date if self._date is not None and self._date > now else None
 
@@ -114,34 +114,35 @@ class ServiceDue(Rule):
         unit, plan, s = self._unit, self._plan, self.state
         used = self._used(now)
         values: dict[str, float | int | str | None] = {}
-        told = []
+        sentences = []
         if plan is not None and not isinstance(used, str):
             values |= {"hours_since_service": round(used, 1), "service_every_hours": plan.every}
-            told.append(f"{used:.0f} running hours since the last service; the plan is one every "
-                        f"{plan.every:.0f} h.")
+            sentences.append(
+                f"{used:.0f} running hours since the last service; the plan is one every "
+                f"{plan.every:.0f} h.")
         elif plan is not None and isinstance(used, str):
-            told.append(f"The running hours are not known: {used}.")
+            sentences.append(f"The running hours are not known: {used}.")
         if self._date is not None and unit.last_service is not None:
             left = self._date - now
-            values["calendar_days_over"] = round(-left / 86_400_000, 1)
+            values["calendar_days_over"] = round(-left / DAY, 1)
             word = "was" if left <= 0 else "is"
-            told.append(f"Last service on {_day(unit.last_service)}; by the calendar the next "
+            sentences.append(f"Last service on {_day(unit.last_service)}; by the calendar the next "
                         f"{word} due at {self.words.instant(self._date)}.")
         if s.clock.swap_at is not None:
-            told.append("The hour counter was replaced or rolled over at "
+            sentences.append("The hour counter was replaced or rolled over at "
                         f"{self.words.instant(s.clock.swap_at)}; its hours are counted on.")
         since = min(t for t in (s.due_at, self._date, now) if t is not None)
         return values, self.words.message(
-            self.about, self.asset, since=since, numbers=" ".join(told),
+            self.about, self.asset, since=since, numbers=" ".join(sentences),
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the counter's value: it moves but once in some minutes, and every step counts."""
+        """Return the band of the counter's present value, since every step counts."""
         value = self.state.clock.value
         return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Restore a dumped state; that of another plan is dropped."""
         super().load(state)
         self._begin()
 
@@ -162,7 +163,7 @@ class HoursToService(Estimator):
         self._reason = plan if isinstance(plan, str) else ""
         self._plan = plan if isinstance(plan, HourPlan) else None
         hours = f"{asset}.running_hours"
-        if self._plan is not None and not context.wired(hours):
+        if self._plan is not None and not context.is_configured(hours):
             self._plan, self._reason = None, f"no running hours at {asset}"
         super().__init__(context, asset, (hours,) if self._plan else ())
         self._point = context.inputs.point(hours)
@@ -200,7 +201,7 @@ class HoursToService(Estimator):
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; another plan than then begins anew."""
+        """Restore a dumped state; that of another plan is dropped."""
         key = self.clock.plan
         super().load(state)
         self.clock.begin(key)

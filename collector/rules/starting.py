@@ -1,4 +1,4 @@
-"""A compressor that should start and does not."""
+"""Compressor not starting: it should start and does not."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from statistics import median
 from typing import Any
 
 from collector.domain.readings import MODES
+from collector.domain.units import MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -26,9 +27,9 @@ __all__ = ["CompressorNotStarting"]
 
 _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
-"""Readings whose median is compared: one that scatters, or is wrong, says nothing."""
+"""Numbers of readings whose median is compared, so that a wrong one does not count."""
 _STARTS, _FEWEST = 9, 3
-"""Starts that are remembered, and the fewest that tell a cut-in nobody stated."""
+"""Starts that are stored, and the fewest from which a cut-in is learned."""
 _SPREADS = 3.0
 _FROM_MAD = 1.4826
 """Median absolute deviation of normal values to their standard deviation."""
@@ -41,21 +42,21 @@ class _NotStartingState(State):
     deep: Level = field(default_factory=Level)
     power: Stretch = field(default_factory=Stretch)
     waits: bool = False
-    """Whether it holds by one poll alone, and the next must say so too."""
+    """Whether only one poll shows it so far, and the next must confirm it."""
     holds: bool = False
-    """Whether it was found: then the tank must rise by the deadband to end it."""
+    """Whether it is active: then the tank must rise by the deadband to end it."""
     recent_series: list[list[float]] = field(default_factory=list)
     """The last tank pressures: instant, psi."""
     rested: list[float] = field(default_factory=list)
-    """What the gauge read last before each of the last starts, psi."""
+    """Tank pressures before the last starts, psi."""
 
 
 class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
     Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``, both counted anew when the power comes back. What the gauge read
-    before past starts tells by how much the two differ here; before any was seen, close to it says
+    to it within ``near_limit``, both counted again when the power comes back. What the gauge read
+    before past starts shows by how much the two differ here; before any was seen, close to it says
     nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
     again; where no condition reports it, the message says what is known of the power.
     """
@@ -67,7 +68,7 @@ class CompressorNotStarting(Rule):
     def __init__(self, context: Context, asset: str) -> None:
         self._tank, self._running = f"{asset}.tank_pressure", f"{asset}.compressor_running"
         self._power, self._trouble = f"{asset}.power", f"{asset}.trouble"
-        extra = [self._power] if context.wired(self._power) else []
+        extra = [self._power] if context.is_configured(self._power) else []
         super().__init__(
             context, asset, inputs=[self._tank, self._running, *extra],
             needs=[self._tank, self._running],
@@ -82,7 +83,7 @@ class CompressorNotStarting(Rule):
         self._set_limits()
 
     def _set_limits(self) -> None:
-        """Work out the limits from what is stated and what past starts showed."""
+        """Set the limits from the site file and past starts."""
         rested, given = self.state.rested, self._given
         learned = median(rested) if rested else None
         self._source = "from the site file"
@@ -102,7 +103,7 @@ class CompressorNotStarting(Rule):
             if given is not None:
                 lowest = max(min(given, learned), given - self._margin)
             spread = _SPREADS * _FROM_MAD * median(abs(r - learned) for r in rested)
-        # A few starts tell little of how much the next will differ.
+        # A few starts show little of the scatter of the next.
         least = self._gauge * (1.0 + (2.0 / math.sqrt(len(rested)) if rested else 0.0))
         self._low = lowest - max(least, min(spread, self._margin)) + 1e-6
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
@@ -126,12 +127,12 @@ class CompressorNotStarting(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take tank pressures that were kept back: all above what matters."""
+        """Apply the tank pressures of a batch: all above the limits."""
         kept = [[at, value] for at, value in zip(times[-_NEAR:], values[-_NEAR:], strict=True)]
         self.state.recent_series = [*self.state.recent_series, *kept][-_NEAR:]
 
     def _started(self, off_at: int) -> None:
-        """Remember what the gauge read when the compressor was last seen at rest, ``off_at``."""
+        """Store the tank pressure at which the compressor was last off (``off_at``)."""
         s = self.state
         before = [value for at, value in s.recent_series if at <= off_at]
         if before:
@@ -172,25 +173,25 @@ class CompressorNotStarting(Rule):
         if not s.off.on or not (s.low.beyond or s.deep.beyond):
             s.holds = False
             times = (s.off.end_at if not s.off.on else None, s.low.since_at)
-            return RawEvaluation.absent(max((t for t in times if t is not None), default=None))
+            return RawEvaluation.inactive(max((t for t in times if t is not None), default=None))
         since = self._since(now)
         if not s.deep.beyond and not s.rested and not s.holds:
-            return RawEvaluation.absent()  # by how much gauge and switch differ is not known yet
+            return RawEvaluation.inactive()  # by how much gauge and switch differ is not known yet
         held = self._began(s.deep, now) if s.deep.beyond else since + self._near
         if now < held and not s.holds:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         s.waits = not s.holds and self._seen_until() <= (held if s.deep.beyond else since)
         if s.waits:
-            return RawEvaluation.absent()
+            return RawEvaluation.inactive()
         s.holds = True
-        return RawEvaluation.present(since, held=held)
+        return RawEvaluation.active(since, held=held)
 
     def _seen_until(self) -> int:
-        """Return until when both tank and compressor were read."""
+        """Return the time up to which both tank and compressor were read."""
         inputs = self.context.inputs
         return min(inputs.point(p).at or 0 for p in (self._running, self._tank))
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it has been close to cut-in for too long."""
         s = self.state
         if not s.off.on or not s.low.beyond:
@@ -213,14 +214,14 @@ class CompressorNotStarting(Rule):
         )
         values: Values = {
             "tank_pressure_psi": round(psi, 2), "cut_in_psi": round(self._cut_in, 2),
-            "off_minutes": round((now - start) / 60_000, 1), "power": power,
+            "off_minutes": round((now - start) / MINUTE, 1), "power": power,
         }
         return values, self.words.message(
             self.about, self.asset, since=since, numbers=numbers, first=first,
         )
 
     def _supply(self, now: int) -> tuple[str, list[str], str]:
-        """Return what the readings say of the power, causes to check first, and one word."""
+        """Return a sentence on the power, the causes to check first, and one word."""
         inputs = self.context.inputs
         power = inputs.point(self._power)
         off = "the power: switched off at the disconnect, a breaker or a fuse"
@@ -254,6 +255,6 @@ class CompressorNotStarting(Rule):
         return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         super().load(state)
         self._set_limits()

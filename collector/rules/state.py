@@ -25,7 +25,7 @@ class State:
         return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Take over a copy of a dumped state; fields that it lacks keep their value."""
+        """Restore from a copy of a dumped state; fields that it lacks keep their value."""
         for f in fields(self):
             if f.name in state:
                 setattr(self, f.name, _restored(getattr(self, f.name), state[f.name]))

@@ -1,4 +1,4 @@
-"""What a generator's tank says of a vent's flow: what is drawn now against what was drawn then."""
+"""A vent's flow by its generator's tank: the draw now against the draw before."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from collector.rules.rates import moles_per_psi
 __all__ = ["TankFlow"]
 
 _MISSING = 0.3
-"""Share of the vent's flow that may be missing; a run about which it stopped shows a half."""
+"""Share of the vent's flow that may be missing."""
 
 
 class TankFlow:
-    """The generator's runs as a witness for one vent of ``flow`` mol/s.
+    """The flow of one vent (``flow``, mol/s) by its generator's runs.
 
-    It needs tank and risers booked as one vessel, in which what a riser still holds of the last
+    It needs tank and risers treated as one vessel, in which what a riser still holds of the last
     refill is no demand; without them it says nothing.
     """
 
@@ -27,7 +27,7 @@ class TankFlow:
         return f"TankFlow({self._balance!r}, {self._flow})"
 
     def drawn(self, since: int) -> float | None:
-        """Return what was drawn about the last run that ended after ``since`` (ms), mol/s."""
+        """Return the draw (mol/s) at the last run that ended after ``since`` (ms)."""
         balance = self._balance
         if balance is None or not balance.whole or not balance.volume:
             return None
@@ -37,6 +37,6 @@ class TankFlow:
         return rows[-1][3] * moles_per_psi(balance.volume, balance.state.celsius)
 
     def flows(self, since: int, shown: float | None) -> bool:
-        """Whether since then as much is drawn as was ``shown`` (mol/s) while the vent flowed."""
+        """Whether the draw since then is as large as ``shown`` (mol/s), when the vent flowed."""
         now = self.drawn(since)
         return now is not None and shown is not None and now >= shown - _MISSING * self._flow

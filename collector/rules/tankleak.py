@@ -1,12 +1,12 @@
-"""A tank that loses gas while nobody draws from it.
+"""A tank that loses gas while nothing draws from it.
 
-That nobody draws is what has to be shown. A riser's air maintenance device lets gas in by gulps:
-the pressure sags until it opens, rises while it passes, and sags again once it is shut. Between two
-gulps, above the pressure at which the last one began, the riser draws nothing, and if that holds of
-every riser at once the tank should stand still. A riser whose pressure is merely steady shows
-nothing: a regulator that passes just what the pipe loses keeps it so.
+It has to be shown that nothing draws from it. A riser's air maintenance device lets gas in by
+gulps: the pressure sags until it opens, rises while it passes, and sags again once it is shut.
+Between two gulps, above the pressure at which the last one began, the riser draws nothing, and if
+that holds of every riser at once the tank should stand still. A riser whose pressure is merely
+steady shows nothing: a regulator that passes just what the pipe loses keeps it so.
 
-Where gauges are too coarse for that, the balance of a day tells it: what tank and pipes lose
+Where gauges are too coarse for that, the balance of a day shows it: what tank and pipes lose
 together, less what each pipe is seen to lose by itself between its gulps, is the tank's own.
 """
 
@@ -16,8 +16,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.domain.quantities import flow_unit
-from collector.domain.units import DAY, MINUTE
+from collector.domain.evaluations import flow_unit
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.sums import LineSums
 from collector.rules.base import (
@@ -41,56 +41,61 @@ __all__ = ["TankLeak"]
 
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
-_STEPS, _SCATTERS = 1.6, 6.0
-"""Steps of the gauge and scatters of its minutes beyond which a rise is none of its own making."""
+_STEPS, _SCATTERS = 2.5, 6.0
+"""Steps of the gauge and scatters of its minutes beyond which a rise is a gulp: the fall after it
+must show as well."""
 _GULPS = 3
-_ALIKE = 3.0
-_LONGEST = 12 * 3_600_000
+_LONGEST = 36 * 3_600_000
 """ms between two gulps; top-ups after a weekly draining come no oftener."""
+_LIFTED = 10 * MINUTE
+"""ms after a run in which a device that feeds all the time still passes more."""
 _ABOVE = 0.05
 """psi above the start of the last gulp at which the device is surely shut."""
 _SURE = 1.0
 """psi above the written setting at which it is: setting and gauge are never the same."""
-_SAG = 2.0
-"""psi below its setting, or below where the last gulp began, at which a rise is no gulp."""
+_SAG = 3.5
+"""psi below its setting, or below where the last gulp began, at which a rise is no gulp: those of
+0.5 to 3 psi are common practice."""
 _SURE_SCATTERS = 2.0
 _CALM = 3
 _LEAST = 6
 _HOUR = 3600.0
-_OLD = 14 * 86_400_000
-_EVERY = 3 * 3_600_000
-"""ms between two looks at the balance of a day."""
+_OLD = 14 * DAY
+_EVERY = 3 * HOUR
+"""ms between two computations of the day's balance."""
 _SURELY = 0.998
-"""How sure an interval must be that is looked at eight times a day."""
+"""Confidence of an interval that is checked eight times a day."""
 
 
 @dataclass(slots=True, kw_only=True)
 class _Riser(State):
-    """What is known of one riser: the last minutes, and its last gulp."""
+    """State of one riser: the last minutes, and its last draw from the tank."""
 
     gauge: GaugeNoise = field(default_factory=GaugeNoise)
     means: GaugeNoise = field(default_factory=GaugeNoise)
-    """Of the minutes' means."""
+    """Noise of the minute means."""
     minutes: list[float] = field(default_factory=list)
     total: float = 0.0
     count: int = 0
     top: float = 0.0
     """psi that the last gulp reached."""
+    lifted: list[bool] = field(default_factory=list)
+    """Of each of the last minutes, whether a run had lifted the tank's pressure."""
     gulps_series: list[list[float]] = field(default_factory=list)
-    """The last gulps: instant, psi at which it began."""
+    """The last gulps: instant, psi at which it began, whether a run had lifted the tank then."""
     rising: bool = False
 
     def add(self, values: Sequence[float]) -> None:
-        """Take samples of the minute under way."""
+        """Add samples to the minute under way."""
         for value in values:
             self.gauge.learn(value)
             self.total += value
         self.count += len(values)
 
-    def close(self, at: int, setting: float | None) -> bool:
+    def close(self, at: int, setting: float | None, *, lifted: bool) -> bool:
         """End a minute; return whether the riser was heard of in it."""
         if not self.count:
-            self.minutes, self.rising = [], False
+            self.minutes, self.lifted, self.rising = [], [], False
             return False
         mean = self.total / self.count
         self.total, self.count = 0.0, 0
@@ -102,18 +107,20 @@ class _Riser(State):
                 # where its device opens is not known from that.
                 rows = self.gulps_series
                 usual = setting if setting is not None else rows[-1][1] if rows else low
-                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], [at, low]]
+                began = [at, low, float(self.lifted[self.minutes.index(low)])]
+                self.gulps_series = [] if low < usual - _SAG else [*rows[-(_GULPS - 1):], began]
             self.rising, self.top = True, mean
         else:
             self.rising = False
         self.minutes = [*self.minutes[-(_CALM - 1):], mean]
+        self.lifted = [*self.lifted[-(_CALM - 1):], lifted]
         return True
 
     def _least(self) -> float:
         return max(_GULP, _STEPS * self.gauge.step, _SCATTERS * self.means.scatter)
 
     def satisfied(self, at: int, setting: float | None) -> bool:
-        """Whether it draws nothing, by the minute just closed."""
+        """Whether the riser draws nothing, by the minute just closed."""
         if self.rising or len(self.minutes) < _CALM:
             return False
         level, rows = self.minutes[-1], self.gulps_series
@@ -122,9 +129,13 @@ class _Riser(State):
             return True
         if len(rows) < _GULPS:
             return False
+        # A device that feeds all the time passes more after each run: the pressure ripples with the
+        # tank's. A gulp comes when it will; many a run is its work.
+        if all(r[2] for r in rows):
+            return False
         beats = [b[0] - a[0] for a, b in zip(rows, rows[1:], strict=False)]
         # One that misses its beat has ceased to gulp: it may draw all the time.
-        if max(beats) > min(_ALIKE * min(beats), _LONGEST) or at - rows[-1][0] > 2 * beats[-1]:
+        if max(beats) > _LONGEST or at - rows[-1][0] > 2 * beats[-1]:
             return False
         # A device that is shut lets the pipe fall; one that feeds all the time keeps it up.
         past, began = (at - rows[-1][0]) / beats[-1], rows[-1][1]
@@ -150,7 +161,7 @@ class _LeakState(State):
 
 
 class TankLeak(Rule):
-    """The tank falls although the compressor stands, every vent is shut and no riser draws."""
+    """The tank falls although the compressor is stopped, every vent shut, and no riser draws."""
 
     condition = "tank-leak"
     state: _LeakState
@@ -161,7 +172,7 @@ class TankLeak(Rule):
         self._pressures = {f"{r}.pressure": r for r in risers}
         self._vents = [
             context.inputs.point(f"{v.id}.open") for v in plant.vents.values()
-            if v.riser in risers and context.wired(f"{v.id}.open")
+            if v.riser in risers and context.is_configured(f"{v.id}.open")
         ]
         needs = [self._tank, self._running, *self._pressures]
         super().__init__(context, asset, inputs=needs, needs=needs)
@@ -176,7 +187,7 @@ class TankLeak(Rule):
         self._volume = plant.generators[asset].tank_volume
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample into its minute."""
+        """Add a sample to its minute."""
         s = self.state
         changed = False
         if s.minute_at is None or at >= s.minute_at + MINUTE:
@@ -195,7 +206,7 @@ class TankLeak(Rule):
         return changed
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what only goes into the sums of its minute."""
+        """Return the values that only go into the sums of their minute."""
         s = self.state
         if s.minute_at is None:
             return None
@@ -205,7 +216,7 @@ class TankLeak(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples that were kept back."""
+        """Apply the samples of a batch."""
         s = self.state
         if point == self._tank:
             for value in values:
@@ -224,12 +235,14 @@ class TankLeak(Rule):
             s.off_at = at
 
     def _close(self, at: int) -> bool:
-        """End the minute under way; return whether a fall was made out."""
+        """End the minute under way; return whether a fall was detected."""
         s = self.state
         minute, s.minute_at = s.minute_at, at // MINUTE * MINUTE
         total, count = s.tank, s.count
         s.tank, s.count = 0.0, 0
-        heard = [r.close(minute or at, self._settings_of[name]) for name, r in self._risers.items()]
+        lifted = s.off_at is None or at < s.off_at + _LIFTED
+        heard = [r.close(minute or at, self._settings_of[name], lifted=lifted)
+                 for name, r in self._risers.items()]
         if minute is None or not count or not all(heard) or not self._quiet_plant(minute):
             self._break()
             return False
@@ -261,7 +274,7 @@ class TankLeak(Rule):
         self.state.begun_at = None
 
     def _fell(self, at: int, rate: Estimate) -> None:
-        """Take a fall (psi/h) of a tank nobody drew from."""
+        """Apply a fall (psi/h) of a tank that nothing drew from."""
         s = self.state
         low, _ = rate.interval()
         s.falls_series = [*s.falls_series[-3:], [at, rate.value, rate.deviation, low]]
@@ -272,12 +285,12 @@ class TankLeak(Rule):
             s.leaks = past
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
-    def due(self, now: int) -> int | None:
-        """Return the next look at the balance."""
+    def next_evaluation_at(self, now: int) -> int | None:
+        """Return the next computation of the balance."""
         return now - now % _EVERY + _EVERY
 
     def _look(self, now: int) -> None:
-        """Let the balance of the last day tell, where no fall of that day does."""
+        """Use the balance of the last day, where that day has no fall."""
         s = self.state
         s.looked_at = now
         if self._volume is None or (s.falls_series and s.falls_series[-1][0] > now - DAY):
@@ -296,21 +309,21 @@ class TankLeak(Rule):
             s.leaks, s.since_at = past, now - DAY if past else now
 
     def _last_at(self) -> float:
-        """Return when the last fall or balance was."""
+        """Return the time of the last fall or balance."""
         s = self.state
         return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what the last falls, or the last balance, showed."""
+        """Return whether the last falls, or the last balance, show a leak."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             self._look(now)
         if s.leaks is None or (not s.leaks and self._last_at() < now - _OLD):
             return RawEvaluation.unknown("nothing shows that its risers draw no gas")
-        return RawEvaluation.present(s.since_at) if s.leaks else RawEvaluation.absent(s.since_at)
+        return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how fast it falls with nobody drawing."""
+        """Return how fast it falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
@@ -347,8 +360,8 @@ class TankLeak(Rule):
             return reason
         risers = _fed_by(context, asset)
         if not risers:
-            return f"no riser is said to be fed by {asset}: whether gas is drawn cannot be told"
-        unread = [r for r in risers if not context.wired(f"{r}.pressure")]
+            return f"no riser is said to be fed by {asset}: whether gas is drawn is not known"
+        unread = [r for r in risers if not context.is_configured(f"{r}.pressure")]
         where = ", ".join(unread)
         return f"no supervisory pressure at {where}: it may be drawing" if unread else ""
 
@@ -360,7 +373,7 @@ class TankLeak(Rule):
         return s.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self.state.restore(state)
         for name, riser in self._risers.items():
             riser.restore(self.state.risers.get(name, {}))

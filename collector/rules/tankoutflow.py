@@ -1,4 +1,4 @@
-"""What leaves a generator's tank and the pipes it feeds for good, while every vent is shut.
+"""Net loss of a generator's tank and its pipes together while every vent is shut.
 
 Gas that the tank passes on to a pipe is not lost: tank and pipes are taken together, so that it
 makes no difference how a regulator feeds. What a sound tank loses itself is taken off.
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.domain.readings import mode_code
-from collector.domain.units import ZERO_CELSIUS
+from collector.domain.units import HOUR, MINUTE, ZERO_CELSIUS
 from collector.physics.estimate import Estimate, Refusal
 from collector.physics.outflow import closed_outflow
 from collector.rules.base import Band, Context, State
@@ -23,21 +23,24 @@ __all__ = ["TankOutflow", "outflow_of"]
 
 _AIR_FILL = mode_code("air-fill")
 _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
-"""degrees C taken for a pipe whose temperature nobody reads; K by which it may differ from one end
+"""degrees C assumed for a pipe whose temperature is not read; K by which it may differ from one end
 of the window to the other, and that where the day's wave is not taken out."""
 _BAND = 0.5
-"""psi, deviation of a pipe whose pressure nobody reads."""
-_WAVE = 48 * 3_600_000
-_BUCKET = 5 * 60_000
+"""psi, deviation of a pipe whose pressure is not read."""
+_WAVE = 48 * HOUR
+_BUCKET = 5 * MINUTE
 _ROW = 12
 _HOUR = _ROW * _BUCKET
-_KEPT = 74 * 3_600_000
+_KEPT = 74 * HOUR
 _SHARED = 0.02
-"""Share of the outflow that the tank's own temperature leaves in doubt."""
+"""Uncertainty from the tank's own temperature, as a share of the outflow."""
 _RUNS = 0.03
-"""The same, and what heat in the tank leaves in doubt, where runs tell it."""
+"""The same with that of heat in the tank, for an outflow computed from runs."""
 _SEEN = 0.5
 """Least share of a window that clear runs must span."""
+_FEWEST = 4.0
+"""Clear runs, each counted by the time it stands for, that are wanted: two or three may agree by
+chance, or all lie about one draining."""
 _SOUND = 0.075 / 3600.0
 """psi/s; what a sound tank, its fittings and its drain lose by themselves, and its deviation: it
 lies between nothing and twice that (setting), no pipe shows it, and it would bias the sum."""
@@ -70,7 +73,7 @@ class TankOutflow:
         self._shut = [*(f"{v}.open" for v in vents), *(f"{r}.bypass_open" for r in risers)]
         wanted = [self._tank, self._running, self._mode, *self._pipes, *self._shut,
                   *(heat for _, heat, _ in self._pipes.values())]
-        self.points = tuple(p for p in wanted if context.wired(p))
+        self.points = tuple(p for p in wanted if context.is_configured(p))
         self._fills = [generator, *risers]
         self.state = _OutflowState()
 
@@ -78,7 +81,7 @@ class TankOutflow:
         return f"TankOutflow({self._generator}, {len(self.state.hours_series)} h)"
 
     def observe(self, point: str, at: int, values: Sequence[float]) -> None:
-        """Take good samples of one point, the last of them at ``at`` (ms)."""
+        """Add good samples of one point, the last of them at ``at`` (ms)."""
         s = self.state
         if s.bucket_at is None or at >= s.bucket_at + _BUCKET:
             self._close(at)
@@ -97,7 +100,7 @@ class TankOutflow:
         s = self.state
         bucket, s.bucket_at = s.bucket_at, at // _BUCKET * _BUCKET
         sums = {point: found for point, found in s.sums.items() if found[1]}
-        # In one order, whichever point is heard first.
+        # In one order, whichever point comes first.
         s.sums = {point: [0.0, 0.0, 0.0] for point in self.points}
         if bucket is None:
             return
@@ -113,9 +116,9 @@ class TankOutflow:
         rows[-1][1 + place] = self._content(sums, bucket)
 
     def _content(self, sums: dict[str, list[float]], at: int) -> float | None:
-        """Return what tank and pipes held, ``None`` where they were not closed or not read."""
+        """Return the gas content of tank and pipes, ``None`` where not closed or not read."""
         fills = self._context.inputs.fills
-        # A point that was never heard is not there; one that has fallen silent may be anything.
+        # A point without any sample is not there; one that has fallen silent may be anything.
         if (any(p not in sums and (self._read(p) or p in (self._tank, self._running))
                 for p in self.points)
                 or any(p in sums and sums[p][2] >= 0.5 for p in self._shut)
@@ -133,7 +136,7 @@ class TankOutflow:
         return self._context.inputs.point(point).at is not None
 
     def flow(self, start: int, end: int, *, tank: bool = False) -> Estimate | Refusal:
-        """Return what pipes, and ``tank`` where wanted, lost, mol/s, ``start`` to ``end`` (ms)."""
+        """Return the loss (mol/s) of pipes, and ``tank`` where asked, ``start`` to ``end`` (ms)."""
         name, volume = self._context.words.name(self._generator), self._vessel.volume
         begin = -(-start // _HOUR) * _HOUR
         hours = {row[0]: row for row in self.state.hours_series}
@@ -165,7 +168,7 @@ def outflow_of(
 ) -> Estimate | Refusal:
     """Return the mean outflow, mol/s, of runs about which nothing was ``disturbed`` (ms).
 
-    A run's own falls tell it where the risers are booked with the tank; else what each brought
+    The falls about a run give it where the risers are included; else the gas that each delivered
     over the time from the run before.
     """
     balance, name = balance_of(context, generator), context.words.name(generator)
@@ -180,7 +183,8 @@ def outflow_of(
     spans = [(b[0] - a[0]) / 1000.0 for a, b in clear]
     rates = [b[3] if balance.whole else b[1] / t for (_, b), t in zip(clear, spans, strict=True)]
     total, k = math.fsum(spans), len(clear)
-    if total < _SEEN * (end - start) / 1000.0:
+    if total < _SEEN * (end - start) / 1000.0 or (
+            total**2 < _FEWEST * math.fsum(t * t for t in spans)):
         return too_short
     mean = math.fsum(t * r for t, r in zip(spans, rates, strict=True)) / total
     among = math.fsum((t * (r - mean)) ** 2 for t, r in zip(spans, rates, strict=True)) / total**2

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import (
     Band,
     Context,
@@ -24,9 +25,9 @@ __all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
 
 _REMEMBERED = 8
 _HABIT = 2
-"""Stretches that ended by themselves from which a habit is known."""
+"""Stretches that ended by themselves from which the vent's pattern is known."""
 _TIMES_LONGER = 1.5
-"""Times the longest stretch seen before that still passes for the vent's own habit."""
+"""Multiple of the longest stretch seen before that still counts as the vent's own pattern."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -34,16 +35,16 @@ class _StuckState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     level: Level = field(default_factory=Level)
     stay: Stretch = field(default_factory=Stretch)
-    """How long the vent has stood where it would be stuck."""
+    """The stretch of the vent in the position in which it would be stuck."""
     habits: list[int] = field(default_factory=list)
     """Lengths (ms) of the last such stretches that ended by themselves."""
     longest_open: int = 0
     """Longest opening (ms) seen during a purge."""
     open_at: int | None = None
     timed: bool = False
-    """Whether it came there while the oxygen asked for the other position.
+    """Whether it moved there while the oxygen called for the other position.
 
-    What moves it then is no controller of the oxygen: a timer, or a vent that only samples."""
+    Then a timer moves it, or the vent only samples."""
     near_at: int | None = None
     """Since when the oxygen has on average been at the target or under it, with the vent open."""
     near_total: float = 0.0
@@ -51,11 +52,11 @@ class _StuckState(State):
 
 
 class _Stuck(Rule):
-    """A vent that stays in one position although the oxygen asks for the other.
+    """A vent that stays in one position although the oxygen calls for the other.
 
     A vent that a timer moves stays too, by plan: the limit grows to one and a half times the
-    longest stretch that this vent was seen to end by itself, and nothing is judged by readings of
-    room air in its chamber.
+    longest stretch that this vent was seen to end by itself, and nothing is evaluated by readings
+    of room air in its chamber.
     """
 
     stuck_open: bool
@@ -101,7 +102,7 @@ class _Stuck(Rule):
         raise NotImplementedError
 
     def _near(self, at: int, value: float) -> bool:
-        """Take a reading with the vent where it would be stuck; return whether a stretch began."""
+        """Apply a reading in the position to be checked; return whether a stretch began."""
         return False
 
     def _learn_opening(self, at: int, is_open: bool) -> None:
@@ -114,12 +115,12 @@ class _Stuck(Rule):
             s.open_at = None
 
     def limit(self) -> int:
-        """Return how long (ms) it may stay, by setting, plan and habit."""
+        """Return how long (ms) it may stay, by setting, plan and learned pattern."""
         return max(self._limit, self._planned,
                    *(int(_TIMES_LONGER * h) for h in self.state.habits), 0)
 
     def _late(self) -> tuple[int, int] | None:
-        """Return since when it is where it should not be, and when that is too long (ms)."""
+        """Return the start of the wrong position, and when that becomes too long (ms)."""
         since = self._since()
         return None if since is None else (since, since + self.limit())
 
@@ -131,18 +132,18 @@ class _Stuck(Rule):
         return max(s.stay.start_at, s.level.since_at)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is stuck; a declared fill asks for nothing of a vent."""
+        """Return whether it is stuck; not during a declared fill."""
         found = self._late()
         if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
                     if t is not None and t <= now]
-            return RawEvaluation.absent(max(ends, default=None))
+            return RawEvaluation.inactive(max(ends, default=None))
         if declared_fill(self.context, self.asset, now) is not None:
             return RawEvaluation.unknown("a declared fill is on")
         late = found[1]
-        return RawEvaluation.present(late) if now >= late else RawEvaluation.absent()
+        return RawEvaluation.active(late) if now >= late else RawEvaluation.inactive()
 
-    def due(self, now: int) -> int | None:
+    def next_evaluation_at(self, now: int) -> int | None:
         """Return when it will have stayed too long, or a declared fill ends."""
         found = self._late()
         if found is None:
@@ -170,7 +171,7 @@ class _Stuck(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take the last of the readings that were kept back."""
+        """Apply the last sample of a batch."""
         found = self.state.pipe.held_band(times[0])
         self.state.pipe.of_pipe_many(values)
         if found is not None and found[1]:
@@ -185,16 +186,16 @@ class _Stuck(Rule):
         least = "" if self.state.stay.known else "at least "
         values: dict[str, float | int | str | None] = {
             "oxygen_percent": round(known, 2), "target_percent": round(self._target, 2),
-            "stayed_hours": round((now - began) / 3_600_000, 2),
-            "limit_hours": round((late - began) / 3_600_000, 2),
+            "stayed_hours": round((now - began) / HOUR, 2),
+            "limit_hours": round((late - began) / HOUR, 2),
         }
-        told = (
+        numbers = (
             f"{self._story()} for {least}{words.duration(now - began)}; up to "
             f"{words.duration(late - began)} is taken for its normal habit. Oxygen is "
             f"{words.percent(known)}; the target is {words.percent(self._target)}."
         )
         return values, words.message(
-            self.about, self.asset, since=late, numbers=told,
+            self.about, self.asset, since=late, numbers=numbers,
         )
 
     def _story(self) -> str:
@@ -202,7 +203,7 @@ class _Stuck(Rule):
 
 
 class VentStuckOpen(_Stuck):
-    """Open long after the oxygen reached the target: nitrogen is lost for nothing.
+    """Open long after the oxygen reached the target: nitrogen is wasted.
 
     Well below the target some hours are enough. Just under it a day must pass, by the mean of the
     readings: a controller of the oxygen, which reads the same sensor, would have closed. So it must
@@ -262,7 +263,7 @@ class VentStuckOpen(_Stuck):
 class VentStuckClosed(_Stuck):
     """Closed while the oxygen is above the target and a purge is due.
 
-    Until the vent's habit is known the limit is that of a daily timer. One that stood open through
+    Until the vent's pattern is known the limit is that of a daily timer. One that was open through
     a purge for longer than any timer would, or has opened by itself twice, is no daily one, and the
     short limit holds.
     """
@@ -300,7 +301,7 @@ class _WaterState(State):
 
 
 class WaterAtVent(Rule):
-    """The water contact at the vent. Its delays cover bounce: each change begins them anew."""
+    """The water contact at the vent. Its delays cover bounce: each change restarts them."""
 
     condition = "water-at-vent"
     requires = {"water": "water contact"}
@@ -320,20 +321,20 @@ class WaterAtVent(Rule):
         wet = self.state.wet
         if wet.on is None:
             return RawEvaluation.unknown("no reading yet")
-        return RawEvaluation.present(wet.start_at) if wet.on else RawEvaluation.absent(wet.end_at)
+        return RawEvaluation.active(wet.start_at) if wet.on else RawEvaluation.inactive(wet.end_at)
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the band in which a further sample changes nothing."""
         return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return since when, and what it does to the purge."""
+        """Return the start, and the effect on the purge."""
         wet = self.state.wet
         since = now if wet.start_at is None else wet.start_at
         least = "" if wet.known else "at least "
-        told = (
+        numbers = (
             f"The water contact has been closed for {least}{self.words.duration(now - since)}. "
             "Trapped water blocks the purge path and rusts the pipe."
         )
-        values = {"water": 1, "minutes": round((now - since) / 60_000, 1)}
-        return values, self.words.message(self.about, self.asset, since=since, numbers=told)
+        values = {"water": 1, "minutes": round((now - since) / MINUTE, 1)}
+        return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)

@@ -1,4 +1,4 @@
-"""What a vent's sensor really saw: the pipe's gas or the room's."""
+"""Whether a vent's sensor reads the pipe's gas or room air."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.readings import mode_code
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
 __all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
@@ -15,11 +16,14 @@ AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
 _COMMON_TARGET = 2.0  # %, 98 % nitrogen by common practice
-_SETTLE = 15 * 60_000
-"""ms after a vent moved in which its sensor still shows what was in its chamber before."""
-_LEAST_SETTLE = 3 * 60_000
+_SETTLE = 15 * MINUTE
+"""ms after a vent moved in which its sensor still shows the earlier gas in its chamber."""
+_LEAST_SETTLE = 3 * MINUTE
 """ms; the lag of a slow sensor, twice."""
-_LONG_SHUT = 2 * 3_600_000
+_LONG_SHUT = 2 * HOUR
+_TIMES_LONGER = 2
+"""Times as long as a chamber was seen to keep room air out that it is trusted to: 0.3 % that went
+unnoticed meanwhile can be 0.6 % by then, which is short of any line that is drawn."""
 _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
@@ -48,7 +52,7 @@ def generator_of(context: Context, vent: str) -> str | None:
 def mode_of(context: Context, vent: str) -> str:
     """Return the point of the mode of this vent's generator; empty where it cannot be read."""
     point = f"{generator_of(context, vent)}.mode"
-    return point if generator_of(context, vent) and context.wired(point) else ""
+    return point if generator_of(context, vent) and context.is_configured(point) else ""
 
 
 def declared_fill(context: Context, vent: str, now: int) -> int | None:
@@ -60,48 +64,58 @@ def declared_fill(context: Context, vent: str, now: int) -> int | None:
 
 @dataclass(slots=True, kw_only=True)
 class PipeOxygen(State):
-    """Tells which samples of a vent's sensor are of the pipe.
+    """Distinguishes samples of the pipe's gas from those of room air at a vent's sensor.
 
     Some vents let room air into the sensor's chamber while they are shut. Such a reading falls at
-    once when the vent opens; it was never the pipe's. ``breathes`` is what was learned of it.
+    once when the vent opens; it was never the pipe's. ``breathes`` says whether this vent does,
+    once learned.
     """
 
     open: bool | None = None
     moved_at: int | None = None
     settle_ms: int = _SETTLE
     """For how long after that the chamber still holds what it held before."""
+    shut_at: int | None = None
+    """Since when it is seen to be shut, or was before it opened."""
+    sealed_ms: int = 0
+    """Longest time shut after which an opening showed that no room air had come in."""
     shut: float | None = None
     """The last reading before the vent opened."""
+    flushing: float | None = None
+    """The last reading since it opened, while the chamber settles."""
     opened: float | None = None
     """Highest oxygen (%) at which it was seen to open above its target."""
     breathes: bool | None = None
 
     def position(self, at: int, value: float, target: float | None = None) -> bool:
-        """Take a reading of the vent's position; return whether it moved."""
+        """Apply a reading of the vent's position; return whether it moved."""
         is_open = value >= 0.5
         if is_open is self.open:
             return False
+        before = self.moved_at or at
         if self.open is not None:
             # Of room air little comes into a chamber that was shut for less than an hour or two.
             shut = at - self.moved_at if self.moved_at is not None and is_open else _LONG_SHUT
             self.settle_ms = max(_LEAST_SETTLE, _SETTLE * min(shut, _LONG_SHUT) // _LONG_SHUT)
             self.moved_at = at
         if not is_open:
-            self.shut = None
+            if self.moved_at is not None and at - before >= _LEAST_SETTLE:
+                self._flushed(before)
+            self.shut, self.shut_at = None, at
         elif target is not None:
             self._opens(target)
-        self.open = is_open
+        self.open, self.flushing = is_open, None
         return True
 
     def band(self, target: float) -> float:
-        """Return how far (%) above the target this vent's controller lets the oxygen come.
+        """Return how far (%) above the target this vent's controller lets the oxygen rise.
 
-        As it was seen to open; what common controllers do where it was not.
+        As learned from its openings; else as common controllers do.
         """
         return _COMMON_BAND if self.opened is None else self.opened - target + _STEPS
 
     def _opens(self, target: float) -> None:
-        """Learn at which oxygen the vent opens by itself."""
+        """Learn the oxygen at which the vent opens by itself."""
         if self.shut is not None and target < self.shut <= target + _WIDEST_BAND:
             self.opened = max(self.shut, self.opened or 0.0)
 
@@ -119,16 +133,16 @@ class PipeOxygen(State):
         return _HELD, self.open is not False or not self.breathes
 
     def of_pipe_many(self, values: Sequence[float]) -> None:
-        """Take readings within the band of :meth:`holds`."""
+        """Apply readings within the band of :meth:`held_band`."""
         if self.open is False:
             self.shut = values[-1]
 
     def settling(self, at: int) -> bool:
-        """Whether the vent moved so lately that the chamber still holds what it held before."""
+        """Whether the vent moved so recently that the chamber still holds the earlier gas."""
         return self.moved_at is not None and at - self.moved_at < self.settle_ms
 
     def of_pipe(self, at: int, value: float) -> bool:
-        """Take a reading of oxygen; return whether it is of the pipe's gas."""
+        """Apply a reading of oxygen; return whether it is of the pipe's gas."""
         if not _LOWEST <= value <= _HIGHEST:
             return False
         if self.open is None:
@@ -136,12 +150,25 @@ class PipeOxygen(State):
         if not self.open:
             self.shut = value
             return not self.breathes and not self.settling(at)
+        self.flushing = value
         if self.settling(at):
             return False
-        if self.shut is not None:
-            if self.shut - value > _ROOM_AIR:
-                self.breathes = True
-            elif self.breathes is None:
-                self.breathes = False
-            self.shut = None
+        self._flushed(self.moved_at or at)
         return True
+
+    def _flushed(self, opened_at: int) -> None:
+        """Compare what the chamber held when it was shut with what the opening brought."""
+        if self.shut is None or self.flushing is None:
+            return
+        if self.shut - self.flushing > _ROOM_AIR:
+            self.breathes = True
+        else:
+            self.breathes = bool(self.breathes)
+            if self.shut_at is not None:
+                self.sealed_ms = max(self.sealed_ms, opened_at - self.shut_at)
+        self.shut = None
+
+    def sealed(self, at: int) -> bool:
+        """Whether the chamber, shut for as long as now, is known to hold the pipe's gas alone."""
+        return self.breathes is False and self.shut_at is not None \
+            and at - self.shut_at <= _TIMES_LONGER * self.sealed_ms

@@ -1,10 +1,11 @@
-"""A compressor that delivers less than it did."""
+"""Compressor output low: it delivers less than its baseline."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
+from collector.domain.units import DAY
 from collector.physics.estimate import Estimate
 from collector.rules.base import (
     ALL,
@@ -23,9 +24,9 @@ from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_ps
 
 __all__ = ["CompressorWeak", "has_fallen"]
 
-_OLD = 14 * 86_400_000
+_OLD = 14 * DAY
 _TOO_FEW = 0.5
-"""Share of the runs asked for with which a verdict is ventured."""
+"""Share of the required runs with which the condition is evaluated."""
 
 _SURE = 0.98
 """How sure a verdict is that is ventured anew after every run (setting)."""
@@ -44,7 +45,7 @@ def has_fallen(delivery: Estimate, baseline: Estimate, by: float) -> bool:
 @dataclass(slots=True, kw_only=True)
 class _WeakState(State):
     on: bool | None = None
-    """The compressor as last heard."""
+    """Last state of the compressor."""
     weak: bool | None = None
     since_at: int | None = None
     judged_at: int = 0
@@ -56,7 +57,7 @@ class _WeakState(State):
 
 
 class CompressorWeak(Rule):
-    """Delivery of the last runs has fallen by a share of its baseline, beyond its own doubt.
+    """Delivery of the last runs has fallen by a share of its baseline, beyond its uncertainty.
 
     Delivery is what each run brought on top of what was drawn meanwhile, so more demand, which
     makes the runs longer too, does not touch it.
@@ -79,26 +80,26 @@ class CompressorWeak(Rule):
         self._unit = flow_unit(context.plant)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take note that the compressor was heard of: a cycle may have ended with it."""
+        """Apply a sample of the compressor: a cycle may have ended with it."""
         if point != self._balance.running:
             return False
         self.state.on = value >= 0.5
         return True
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band that changes nothing: the cycles hear every sample by themselves."""
+        """Return the band that changes nothing: the gas balance takes every sample itself."""
         if point == self._balance.tank:
             return ALL
         return contact_band(self.state.on)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last runs brought too little."""
+        """Return whether the last runs delivered too little."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
-            if s.weak:  # somebody reset the baseline: what was held against it is over
+            if s.weak:  # the baseline was reset: comparisons with it end
                 self.state = _WeakState(on=s.on)
-                return RawEvaluation.absent(now)
+                return RawEvaluation.inactive(now)
             return RawEvaluation.unknown(self._learning())
         rows = self._balance.account.runs_series
         newest = int(rows[-1][0]) if rows else 0
@@ -114,8 +115,8 @@ class CompressorWeak(Rule):
                 return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
             self._compare(rate, recent[-1][3], baseline, newest)
         if s.weak:
-            return RawEvaluation.present(s.since_at)
-        return RawEvaluation.absent(s.since_at)
+            return RawEvaluation.active(s.since_at)
+        return RawEvaluation.inactive(s.since_at)
 
     def _compare(self, rate: Rate, drawn: float, baseline: Estimate, at: int) -> None:
         s = self.state
@@ -130,14 +131,14 @@ class CompressorWeak(Rule):
             s.weak, s.since_at = past, at
 
     def _learning(self) -> str:
-        for found in self.context.baselines.standing():
+        for found in self.context.baselines.current():
             if (found.quantity, found.asset) == ("compressor-delivery", self.asset):
                 return (f"its baseline is being learned: {found.days} of {found.needed} good days "
                         f"so far ({found.conditions})")
         return "no baseline is kept"
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return delivery, its baseline, and the demand that is not to blame."""
+        """Return delivery, its baseline, and the demand, which is not the cause."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         was = baseline.value if baseline is not None else None

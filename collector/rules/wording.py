@@ -1,8 +1,4 @@
-"""Numbers as the people of a site read them: its units, its clock, plain words.
-
-Readings are kept in psi gauge, percent and degrees C; a site reads psi and degrees F, or bar and
-degrees C. This is the way out for every message of a rule.
-"""
+"""Texts of rules' messages, in the units, names and time zone of one site."""
 
 from __future__ import annotations
 
@@ -14,70 +10,52 @@ from collector.domain.conditions import CAUTIONS, Condition
 from collector.domain.messages import CAUTION, CHECKS
 from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
+from collector.domain.units import duration_text, scale_of, value_text
 
-__all__ = ["Words", "duration_text"]
-
-_BAR_PER_PSI = 0.0689475729
-
-
-def duration_text(duration: int) -> str:
-    """Write ms as a person says it.
-
-    >>> duration_text(725_000), duration_text(40_000), duration_text(3 * 86_400_000)
-    ('12.1 min', '40 s', '3.0 days')
-    """
-    seconds = duration / 1000
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 2 * 3600:
-        return f"{seconds / 60:.1f} min"
-    if seconds < 2 * 86400:
-        return f"{seconds / 3600:.1f} h"
-    return f"{seconds / 86400:.1f} days"
+__all__ = ["Words"]
 
 
 class Words:
-    """Says quantities, instants and names in the way of one site."""
+    """Formats quantities, instants and names for one site."""
 
     def __init__(self, plant: Plant) -> None:
         self.plant = plant
-        self._metric = plant.site.units == "metric"
+        units = plant.site.units
+        self._pressure, self._temperature = scale_of("psi", units), scale_of("degC", units)
         self._zone = ZoneInfo(plant.site.timezone)
 
     def __repr__(self) -> str:
         return f"Words({self.plant.site.id}, {self.plant.site.units})"
 
     def name(self, asset: str) -> str:
-        """Return how people call a thing or device."""
+        """Return the name of an asset or device."""
         return self.plant.name_of(asset)
 
     def label(self, point: str) -> str:
-        """Return how people call what is read, without the thing: ``tank pressure``."""
+        """Return the label of a point without its asset: ``tank pressure``."""
         asset, quantity = split_point(point)
         thing = self.plant.thing(asset)
         known = point_kind(thing.kind, quantity) if thing is not None else None
         return known.label if known is not None else quantity.replace("_", " ")
 
     def pressure(self, psi: float) -> str:
-        """Write a gauge pressure."""
-        if self._metric:
-            return f"{psi * _BAR_PER_PSI:.2f} bar"
-        return f"{psi:.1f} psi"
+        """Return a gauge pressure (psi) as text."""
+        return value_text(psi, self._pressure)
 
     def temperature(self, celsius: float) -> str:
-        """Write a temperature."""
-        return f"{celsius:.1f} °C" if self._metric else f"{celsius * 1.8 + 32:.0f} °F"
+        """Return a temperature (degrees C) as text."""
+        return value_text(celsius, self._temperature)
 
     def percent(self, value: float) -> str:
-        """Write a share or an oxygen content."""
+        """Return a share or an oxygen content as text."""
         return f"{value:.1f} %"
 
     def duration(self, ms: int) -> str:
-        """Write a duration."""
+        """Return a duration (ms) as text."""
         return duration_text(ms)
 
     def instant(self, at: int) -> str:
-        """Write an instant by the site's clock: ``00:10:05 on Sunday 1 March 2026 (GMT)``."""
+        """Return an instant (ms) by the site's clock: ``00:10:05 on Sunday 1 March 2026 (GMT)``."""
         local = datetime.fromtimestamp(at // 1000, UTC).astimezone(self._zone)
         return f"{local:%H:%M:%S} on {local:%A} {local.day} {local:%B %Y} ({local:%Z})"
 

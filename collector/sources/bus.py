@@ -1,26 +1,75 @@
 """A connection to one address, with one request under way at a time.
 
-pymodbus builds and decodes; checking is left to its user, and done here. A reply must match its
-request to the byte (``pdu``). A reply that arrives after its time-out is never taken for the answer
-to a later request: on TCP the transaction identifier tells them apart; on a serial line, which has
-none, a unit that timed out is on probation (see :meth:`Bus._confirm`).
+pymodbus builds and decodes; replies are checked here. A reply must match its request to the byte
+(``pdu``). A reply that arrives after its time-out is never taken for the answer to a later request:
+on TCP the transaction identifier distinguishes them; on a serial line, which has none, a unit that
+timed out is on probation (see :meth:`Bus._confirm`).
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections import deque
+from collections import Counter, deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
+from collector.domain.live import DeviceStatistics
+from collector.sources import Address
 from collector.sources.line import Frame, Line, OutOfStep, open_line
-from collector.sources.pdu import ReadRequest, parse_reply
-from collector.sources.settings import Address
-from collector.sources.statistics import BusStatistics
-from collector.sources.wire_guard import Framing
+from collector.sources.pdu import Framing, ReadRequest, parse_reply
 
-__all__ = ["Answer", "Bus"]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusStatistics:
+    """Counts of one connection since the start."""
+
+    address: str
+    up: bool
+    requests: int
+    opened: int
+    late: int
+    """Replies that arrived after their time-out and were discarded."""
+    strays: int
+    """Bytes discarded because no request was under way."""
+
+
+class DeviceCounters:
+    """Running counts of one device, returned as :class:`DeviceStatistics`."""
+
+    def __init__(self, device: str) -> None:
+        self._device = device
+        self.counts: Counter[str] = Counter()
+        self.lateness: deque[int] = deque(maxlen=512)
+        self.latency: deque[int] = deque(maxlen=512)
+        self.last_answer: int | None = None
+        self.back_off = 0
+        self.answering = False
+        self.why = ""
+
+    def __repr__(self) -> str:
+        return f"DeviceCounters({self._device}, {dict(self.counts)})"
+
+    def statistics(self) -> DeviceStatistics:
+        """Return the counts of now."""
+        count = self.counts
+        return DeviceStatistics(
+            device=self._device, polls=count["polls"], answers=count["answers"],
+            silent=count["silent"], link_down=count["link_down"], refused=count["refused"],
+            invalid=count["invalid"], skipped=count["skipped"],
+            lateness_middle=middle(self.lateness), lateness_most=max(self.lateness, default=None),
+            latency_middle=middle(self.latency), latency_most=max(self.latency, default=None),
+            last_answer=self.last_answer, back_off=self.back_off,
+            answering=self.answering, why=self.why,
+        )
+
+
+def middle(numbers: Iterable[int]) -> int | None:
+    """Return the median (the upper one of two), or ``None`` of nothing."""
+    ordered = sorted(numbers)
+    return ordered[len(ordered) // 2] if ordered else None
+
 
 _CONNECT_AT_LEAST = 2.0
 _HOLD_OFF = (0.25, 8.0)
@@ -150,7 +199,7 @@ class Bus:
         """Listen for a further reply of a unit on probation; return when none came.
 
         Nothing in an RTU frame says which request it answers. Of two differing replies one is late,
-        and nothing tells which: neither is used. If only one comes, no older one was under way. One
+        and it is unknown which: neither is used. If only one comes, no older one was under way. One
         case remains: a unit that takes longer than its grid step and more than two time-outs, and
         does not answer the request after that.
         """

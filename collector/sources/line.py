@@ -17,19 +17,8 @@ from pymodbus.framer.rtu import FramerRTU
 from pymodbus.transport.serialtransport import create_serial_connection
 
 from collector.domain.errors import DeviceReplyInvalid, LinkDown
-from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
-from collector.sources.wire_guard import Framing, GuardedSender, build_frame
-
-__all__ = [
-    "Frame",
-    "Line",
-    "OutOfStep",
-    "character_time",
-    "frame_silence",
-    "open_line",
-    "take_frame",
-]
+from collector.sources import Address
+from collector.sources.pdu import Framing, GuardedSender, ReadRequest, build_frame
 
 _MAX_MBAP_LENGTH = 254
 """Unit and PDU; Modbus Messaging on TCP/IP Implementation Guide V1.0b, 260 bytes in all."""
@@ -160,7 +149,7 @@ class Line(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Keep the reason, and wake a request under way."""
-        self._lost = self._lost or (str(exc) if exc else "closed by the far end")
+        self._lost = self._lost or (str(exc) if exc else "closed by the device")
         self._arrived.set()
 
     # -- what the bus calls ----------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Polls every device on its own steady grid; readings leave in the order of their time.
+"""Polls every device on its own steady grid; readings are passed on in the order of their time.
 
 Each device has a task; devices at one address share a :class:`~collector.sources.bus.Bus` and take
 turns there. A device that does not answer is polled less and less often, so that it costs its
@@ -13,19 +13,18 @@ import contextlib
 import logging
 import random
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from collector.clock import Clock, format_instant
+from collector.domain.live import DeviceStatistics
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
-from collector.sources.bus import Bus
-from collector.sources.device import ModbusDevice, Reader, Sink, stale_readings
-from collector.sources.gpio import GpioDevice
-from collector.sources.settings import Address, DeviceSettings
-from collector.sources.statistics import DeviceStatistics
-
-__all__ = ["BackOff", "Grid", "Poller"]
+from collector.sources import Address, DeviceSettings
+from collector.sources.bus import Answer, Bus
+from collector.sources.device import GpioDevice, ModbusDevice, Reader, Sink, stale_readings
+from collector.sources.pdu import ReadRequest
+from collector.sources.read_plan import Raw, Span
 
 _LONGEST = MINUTE
 _MOST_STEPS = 12
@@ -127,7 +126,7 @@ class Poller:
         return tuple(p.reader.counters.statistics() for p in self._polled.values())
 
     async def run(self) -> None:
-        """Poll until stopped or cancelled; raises what no device error explains."""
+        """Poll until stopped or cancelled; raises errors that are no device errors."""
         self._running = True
         self._failed = asyncio.get_running_loop().create_future()
         for polled in self._polled.values():
@@ -181,6 +180,20 @@ class Poller:
             await polled.reader.poll(readings.extend)
         return readings
 
+    def words(self, device: str) -> Mapping[Span, Raw]:
+        """Return the raw registers and bits of the last poll of a device."""
+        return self._polled[device].reader.raws
+
+    async def ask(self, device: str, request: ReadRequest) -> Answer:
+        """Send one request on the line of a Modbus device; it may name another unit.
+
+        Raises what :meth:`Bus.read` raises, and ``KeyError`` for a device that is not on a bus.
+        """
+        polled = self._polled[device]
+        settings = polled.reader.settings
+        async with polled.busy:
+            return await self._buses[settings.address].read(request, settings.timeout)
+
     # -- devices ---------------------------------------------------------------------------------
 
     def _add(self, settings: DeviceSettings) -> None:
@@ -233,13 +246,13 @@ class Poller:
     async def _poll_for_ever(self, polled: _Polled) -> None:
         settings = polled.reader.settings
         grid = Grid.of(settings.id, settings.every)
-        slot: int | None = None
+        step: int | None = None
         while True:
-            slot = await self._next_step(polled, grid, slot)
+            step = await self._next_step(polled, grid, step)
             if polled.back_off.skip():
                 self._leave_out(polled)
             else:
-                polled.reader.counters.lateness.append(max(0, self._clock.now() - slot))
+                polled.reader.counters.lateness.append(max(0, self._clock.now() - step))
                 await self._poll(polled)
             polled.reader.counters.back_off = polled.back_off.wait
 
@@ -249,17 +262,17 @@ class Poller:
         The wall clock may be set while this waits; a step that is then further away than one
         interval, or long past, is computed again instead.
         """
-        slot = grid.next(self._clock.now())
-        if last is not None and last < slot:
-            polled.reader.counters.counts["skipped"] += min((slot - last) // grid.every - 1, 1000)
-        while (left := slot - self._clock.now()) > 0:
+        step = grid.next(self._clock.now())
+        if last is not None and last < step:
+            polled.reader.counters.counts["skipped"] += min((step - last) // grid.every - 1, 1000)
+        while (left := step - self._clock.now()) > 0:
             if left > grid.every:
-                slot = grid.next(self._clock.now())
-                left = slot - self._clock.now()
+                step = grid.next(self._clock.now())
+                left = step - self._clock.now()
             await self._clock.sleep(left)
-        if self._clock.now() - slot > grid.every:
-            slot = grid.next(self._clock.now()) - grid.every
-        return slot
+        if self._clock.now() - step > grid.every:
+            step = grid.next(self._clock.now()) - grid.every
+        return step
 
     async def _poll(self, polled: _Polled) -> None:
         async with polled.busy:

@@ -1,7 +1,6 @@
 """The board and the HTTP interface: reads the live picture, changes only alarms' states."""
 
-from collector.web.app import create_app
-from collector.web.server import serve
+from collector.web.app import create_app, serve
 from collector.web.services import (
     BoardServices,
     CollectorStatistics,

@@ -1,4 +1,4 @@
-"""The access policy: who a visitor is and what they may do, checked before every route.
+"""The access policy: identity and role of the visitor, checked before every route.
 
 Every route needs ``Role.LOOK`` to read and ``Role.RESPOND`` to change, unless it asks for more with
 ``require`` or is opened with ``public``. A request that changes something comes from our own page
@@ -20,13 +20,34 @@ from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 
-from collector.people import Role, Session, SessionManager, TooManyAttempts
-from collector.web.http_errors import CrossSiteNavigation, HttpError, SignInRequired
+from collector.people import Role
+from collector.people.sessions import Session, SessionManager, TooManyAttempts
 
-__all__ = [
-    "FORM", "LOOPBACK", "REDIRECTED", "AccessPolicy", "Visitor", "address_of", "changes_need",
-    "check_origin", "public", "require", "visitor",
-]
+
+class HttpError(Exception):
+    """A refused request. ``sentence`` is shown to the visitor.
+
+    ``retry_after`` (s) says when the request may be repeated.
+    """
+
+    def __init__(self, status: int, sentence: str, *, retry_after: int | None = None) -> None:
+        self.status = status
+        self.sentence = sentence
+        self.retry_after = retry_after
+        super().__init__(sentence)
+
+
+class SignInRequired(Exception):
+    """The visitor must sign in and then continues to ``back`` (a path of ours, quoted)."""
+
+    def __init__(self, back: str) -> None:
+        self.back = back
+        super().__init__("sign in first")
+
+
+class CrossSiteNavigation(Exception):
+    """A link of another site led here without the session cookie; the browser must ask again."""
+
 
 FORM = "application/x-www-form-urlencoded"
 _SAFE = frozenset({"GET", "HEAD"})
@@ -80,7 +101,7 @@ def visitor(request: Request) -> Visitor:
 
 
 def require(role: Role) -> Callable[[Request], Awaitable[Visitor]]:
-    """Return a dependency that admits visitors with ``role`` and gives the :class:`Visitor`.
+    """Return a dependency that admits visitors with ``role`` and returns the :class:`Visitor`.
 
     Example: ``visitor: Visitor = Depends(require(Role.MANAGE))``. Raises ``HttpError``
     (401, 403), or ``SignInRequired`` for a person's browser.
@@ -132,7 +153,7 @@ def check_origin(request: Request) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccessPolicy:
-    """Decides who a visitor is and what they may do.
+    """Identifies the visitor of a request and decides what they may do.
 
     ``token`` is the site file's bearer token, ``public_address`` the address that people use.
     ``reading`` is ``open``, ``signed-in``, or ``None`` for open from this machine alone.

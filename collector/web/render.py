@@ -1,23 +1,24 @@
-"""Fills templates with what every page shows: visitor, navigation, cautions, active windows."""
+"""Fills templates with the parts of every page: visitor, navigation, cautions, active windows."""
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
+from fastapi import FastAPI
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, StreamingResponse
 
 from collector.domain.conditions import CAUTIONS
+from collector.domain.events import AlarmTransition, Event, SystemEvent
 from collector.people import Role
-from collector.web.access import visitor
-
-__all__ = ["NAVIGATION", "NavigationItem", "page", "static_file", "templates"]
+from collector.web.access import AccessPolicy, HttpError, visitor
 
 _HERE = Path(__file__).parent
 
@@ -35,6 +36,7 @@ NAVIGATION = (
     NavigationItem("/alarms", "Alarms"),
     NavigationItem("/work", "Work"),
     NavigationItem("/windows", "Impairments"),
+    NavigationItem("/commissioning", "Commissioning"),
     NavigationItem("/acceptance", "Acceptance"),
     NavigationItem("/survey", "Survey"),
     NavigationItem("/reports", "Reports"),
@@ -103,3 +105,90 @@ def page(
         **context,
     })
     return HTMLResponse(filled, status_code=status, headers=dict(headers or {}))
+
+
+_MOST = 50
+"""Most pages that may listen at a time; the others reload every few seconds."""
+_PAUSE = 4.0
+"""Shortest real time (s) between two messages about readings."""
+_PULSE = 12.0
+"""Seconds after which a message is sent in any case, so that a page can detect our silence."""
+
+
+class Live:
+    """Notifies the listening pages. ``wake`` is called in the loop that the pages are served in."""
+
+    def __init__(self) -> None:
+        self._alarms: set[asyncio.Event] = set()
+        self._turns = 0
+        self._closed = False
+
+    def __repr__(self) -> str:
+        return f"Live({len(self._alarms)} listening)"
+
+    @property
+    def turns(self) -> int:
+        """Number of commits so far."""
+        return self._turns
+
+    def wake(self, events: Sequence[Event]) -> None:
+        """Notify of a commit; at once where it holds an alarm transition or a system event."""
+        self._turns += 1
+        if any(isinstance(e, AlarmTransition | SystemEvent) for e in events):
+            for waiting in self._alarms:
+                waiting.set()
+
+    def close(self) -> None:
+        """End every open stream, so that a stop does not wait for them."""
+        self._closed = True
+        for waiting in self._alarms:
+            waiting.set()
+
+    async def changes(self, allowed: Callable[[], bool]) -> AsyncIterator[str]:
+        """Yield the kind of each change until ``allowed`` returns false, or the stream is closed.
+
+        ``alarms``: an alarm changed; ``readings``: values may have changed; ``pulse``: no change.
+        """
+        if len(self._alarms) >= _MOST:
+            raise HttpError(503, "Too many pages are open at the moment.", retry_after=30)
+        waiting = asyncio.Event()
+        self._alarms.add(waiting)
+        try:
+            seen, idle = self._turns, 0.0
+            yield "pulse"
+            while not self._closed and allowed():
+                word = await self._next(waiting, seen)
+                idle = idle + _PAUSE if word is None else 0.0
+                seen = self._turns
+                if word is not None:
+                    yield word
+                elif idle >= _PULSE:
+                    idle = 0.0
+                    yield "pulse"
+        finally:
+            self._alarms.discard(waiting)
+
+    async def _next(self, waiting: asyncio.Event, seen: int) -> str | None:
+        try:
+            async with asyncio.timeout(_PAUSE):
+                await waiting.wait()
+        except TimeoutError:
+            return "readings" if self._turns != seen else None
+        waiting.clear()
+        return "alarms"
+
+
+def add_live(app: FastAPI, live: Live, access: AccessPolicy) -> None:
+    """Add ``/live``."""
+    @app.get("/live", include_in_schema=False)
+    async def stream(request: Request) -> StreamingResponse:
+        changes = live.changes(lambda: access.still_may_look(request))
+        first = await anext(changes)  # an error must come before the headers are sent
+
+        async def lines() -> AsyncIterator[str]:
+            yield f"retry: 5000\nevent: {first}\ndata: \n\n"
+            async for word in changes:
+                yield f"event: {word}\ndata: \n\n"
+
+        return StreamingResponse(lines(), media_type="text/event-stream",
+                                 headers={"x-accel-buffering": "no"})

@@ -5,68 +5,44 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol
 
 from collector.acceptance import AcceptanceService
 from collector.clock import Clock, SystemClock
-from collector.domain.actions import Action
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline, DeclaredFill, OperatorAction, Window
 from collector.domain.conditions import ConditionSettings
-from collector.domain.deliveries import Delivery
-from collector.domain.events import AlarmMoved, EstimateMade, Event
-from collector.domain.fills import DeclaredFill
-from collector.domain.links import Link
-from collector.domain.live import LiveAlarm, LivePicture
+from collector.domain.evaluations import NotMonitored
+from collector.domain.events import AlarmTransition, EstimateMade, Event
+from collector.domain.live import (
+    DeviceStatistics,
+    ForwardStatistics,
+    LiveAlarm,
+    LivePicture,
+    PipelineStatistics,
+)
+from collector.domain.messages import Delivery, Link
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
-from collector.domain.trends import TrendStep
-from collector.domain.verdicts import NotWatched
-from collector.domain.windows import Window
-from collector.people import SessionManager
+from collector.domain.readings import TrendStep
+from collector.domain.units import duration_text
+from collector.people.sessions import SessionManager
 from collector.web.access import AccessPolicy
-from collector.web.live import Live
+from collector.web.render import Live
 
 __all__ = [
-    "BoardServices", "CollectorStatistics", "DeviceStatistics", "ForwardStatistics",
-    "LinkServices", "MeasureLine", "HistoryServices", "Search",
+    "BoardServices", "CollectorStatistics", "CommissioningServices", "CommissioningView",
+    "DeviceStatistics", "ForwardStatistics", "Health", "HistoryServices", "LinkServices",
+    "MeasureLine", "Search", "check_health", "pace_of",
 ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceStatistics:
-    """Statistics of one device. Instants are ms since 1970 UTC, durations ms."""
+class CollectorStatistics(PipelineStatistics):
+    """Statistics of the collector itself.
 
-    device: str
-    answering: bool
-    last_answer: int | None = None
-    polls: int = 0
-    failures: int = 0
-    lateness: int | None = None
-    """Delay of the last poll against its grid."""
-    why: str = ""
-    """Reason for which it does not respond; empty when it does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CollectorStatistics:
-    """Statistics of the collector itself. Instants are ms since 1970 UTC.
-
-    ``journal_trouble`` says why the journal cannot write and is empty when it can. ``numbers`` are
-    further figures for ``/metrics``, each a gauge ``quietpipe_<name>``.
+    ``numbers`` are further figures for ``/metrics``, each a gauge ``quietpipe_<name>``.
     """
 
     started: int
-    last_turn: int | None
-    """Instant of the last run of the rules."""
-    last_commit: int | None = None
-    journal_trouble: str = ""
-    readings: int = 0
-    events: int = 0
-    commits: int = 0
-    commit_failures: int = 0
-    waiting: int = 0
-    """Readings in memory that no commit has taken yet."""
-    dropped: int = 0
-    """Readings dropped because the journal could not write for too long."""
     deliveries_waiting: int = 0
     deliveries_given_up: int = 0
     devices: tuple[DeviceStatistics, ...] = ()
@@ -102,7 +78,7 @@ class MeasureLine:
 class HistoryServices:
     """Queries of the journal's history. Instants are ms, ends exclusive."""
 
-    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmMoved]]]
+    alarms: Callable[[int, int, Sequence[str]], Awaitable[Sequence[AlarmTransition]]]
     """``(start, end, assets)``: transitions of their and their contacts' alarms, oldest first."""
     estimates: Callable[[str, str, int, int], Awaitable[Sequence[EstimateMade]]]
     """``(quantity, asset, start, end)``: oldest first."""
@@ -123,11 +99,40 @@ class LinkServices:
     """Services of the pages behind the links in messages."""
 
     read: Callable[[str, int], Link]
-    """``(token, now)``: the link it stands for; raises ``LinkRefused``."""
+    """``(token, now)``: the link of the token; raises ``LinkRefused``."""
     name: Callable[[str], str]
     """Display name of a person of the site file."""
-    history: Callable[[str], Awaitable[Sequence[AlarmMoved]]]
+    history: Callable[[str], Awaitable[Sequence[AlarmTransition]]]
     """Every event of one occurrence, oldest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommissioningView:
+    """The dialogue of a commissioning."""
+
+    state: str
+    """``asking`` a person, ``working`` on the device, or ``stopped``."""
+    lines: tuple[str, ...]
+    question: str
+
+
+class CommissioningServices(Protocol):
+    """The commissioning that a board leads; all but ``view`` may take seconds."""
+
+    def view(self) -> CommissioningView:
+        """Return the dialogue so far."""
+
+    def start(self) -> None:
+        """Begin, or go on."""
+
+    def answer(self, question: str, text: str, /) -> None:
+        """Answer the open question."""
+
+    def stop_asking(self) -> None:
+        """Stop asking the device."""
+
+    def leave(self) -> None:
+        """End the dialogue; what was answered is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,10 +148,10 @@ class BoardServices:
     clock: Clock
     picture: LivePicture
     alarms: Callable[[], Sequence[LiveAlarm]]
-    not_watched: Callable[[], Sequence[NotWatched]]
+    not_monitored: Callable[[], Sequence[NotMonitored]]
     fills: Callable[[], Sequence[DeclaredFill]]
     baselines: Callable[[], Sequence[Baseline]]
-    act: Callable[[Action], Awaitable[Sequence[Event]]]
+    act: Callable[[OperatorAction], Awaitable[Sequence[Event]]]
     trend: Callable[[str, int, int, int], Awaitable[Sequence[TrendStep]]]
     """``(point, start, end, step)``, instants and step in ms."""
     events: Callable[[int, int], Awaitable[Sequence[Event]]]
@@ -167,7 +172,44 @@ class BoardServices:
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
     """Active impairments and planned visits."""
+    commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""
     reports: Path | None = None
     """The folder of the reports; without one there is no page of them."""
+
+
+_TURN_WITHIN = 15_000
+"""ms of real time within which the rules must have run; they run every second."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """Whether the monitor is alive, and every reason why not."""
+
+    alive: bool
+    reasons: tuple[str, ...] = ()
+
+
+def pace_of(clock: object) -> float:
+    """Return how many times as fast as real time a clock runs.
+
+    Liveness is a matter of real time: a delay of 15 s of the machine is 100 min on a clock that
+    runs 400 times as fast.
+    """
+    return max(float(getattr(clock, "speed", 1.0)), 1.0)
+
+
+def check_health(statistics: CollectorStatistics, now: int, pace: float = 1.0) -> Health:
+    """Return whether the rules run and the journal can write. ``now`` in ms."""
+    reasons = []
+    longest = round(_TURN_WITHIN * pace)
+    last = statistics.last_turn
+    if last is None:
+        reasons.append("the rules have not run since the collector started, "
+                       f"{duration_text(now - statistics.started)} ago")
+    elif now - last > longest:
+        reasons.append(f"the rules last ran {duration_text(now - last)} ago")
+    if statistics.journal_trouble:
+        reasons.append(f"the journal cannot write: {statistics.journal_trouble}")
+    return Health(alive=not reasons, reasons=tuple(reasons))

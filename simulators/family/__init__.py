@@ -1,4 +1,4 @@
-"""A family of plants, each drawn from a seed: structure, numbers, a year's disturbances, a fault.
+"""Plants drawn from a seed: structure, sizes, a year's disturbances, a fault.
 
 Its physics, its words and its faults are its own: it never imports the physics or the rules under
 test. ``draw`` a plant, ``simulate`` it, and hold what the collector says against the truth.
@@ -35,7 +35,7 @@ __all__ = ["FAULTS", "STRUCTURE", "Allowed", "DrawnPlant", "Fault", "Recording",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
-    """What was recorded of a plant, and what really happened."""
+    """The recorded readings of a plant, and the truth about it."""
 
     start: int
     """ms since 1970 UTC."""

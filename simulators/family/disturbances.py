@@ -1,4 +1,4 @@
-"""What a healthy year brings: draining, power cuts, lost communication, tests, filters, fills."""
+"""Disturbances of a healthy plant: draining, power cuts, lost data, tests, filters, fills."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A plant while it is drawn: what disturbances and faults may ask of it and do to it."""
+"""A plant while it is drawn, as disturbances and faults read and change it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ __all__ = ["Draft"]
 
 @dataclass(slots=True, kw_only=True)
 class Draft:
-    """Equipment that is settled, and a growing list of what happens. Instants are s."""
+    """Drawn equipment, and a growing list of planned events. Instants are s."""
 
     days: float
     purge: bool
@@ -70,23 +70,23 @@ class Draft:
 
     def slide(self, group: str, index: int, column: int, first: float, last: float, start: float,
               length: float, *, doubling: bool = False) -> None:
-        """Lead a number from one value to another in a hundred small steps."""
+        """Change a number gradually, in a hundred steps."""
         for k in range(1, 101):
             part = k / 100.0
             value = first * (last / first) ** part if doubling else first + (last - first) * part
             self.set(group, index, column, value, start + length * part)
 
     def allow(self, asset: str, start: float, end: float, *conditions: str) -> None:
-        """Note conditions that may rightly come from ``start`` to ``end``."""
+        """Allow conditions that may rightly be raised from ``start`` to ``end``."""
         self.allowed += [Allowed(condition=name, asset=asset, start=start, end=end)
                          for name in conditions]
 
     def force(self, point: str, start: float, end: float, how: str, value: float = 0.0) -> None:
-        """Let a sensor or contact give something of its own."""
+        """Force the value of a sensor or contact."""
         self.forces.append(Force(point=point, start=start, end=end, how=how, value=value))
 
     def power_off(self, start: float, end: float, *, silent: bool) -> None:
-        """Cut the site's power. ``silent``: only a device with a power contact is still heard."""
+        """Cut the site's power. ``silent``: only a device with a power contact still answers."""
         for index, unit in enumerate(self.generators):
             self.set("generator", index, c.G_POWER, 0.0, start, 1.0, end)
             self.force(f"{unit.id}.power", start, end, "value", 0.0)
@@ -111,7 +111,7 @@ class Draft:
         return min(d.every for d in self.devices if asset in d.watches)
 
     def happenings(self) -> Happenings:
-        """Return all that will happen, in order."""
+        """Return all planned events, in order."""
         return Happenings(
             changes=tuple(sorted(self.changes, key=lambda x: x.at)), forces=tuple(self.forces),
             outages=tuple(self.outages), clock_sets=tuple(sorted(self.clock_sets)),

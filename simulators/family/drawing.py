@@ -78,7 +78,7 @@ def draw(seed: int, *, days: float, fault: str | None = None,
 
 
 def _structure(dice: Chance, days: float, start: str | None) -> dict[str, str]:
-    # A second's poll over weeks is a recording nobody keeps.
+    # A second's poll over weeks is an unrealistic recording.
     drawn = {}
     for key, weights in STRUCTURE.items():
         if key == "poll" and days > 10.0:

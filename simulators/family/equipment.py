@@ -15,7 +15,7 @@ _KELVIN = 288.71
 
 
 def pipe_weather(place: str, dice: Chance) -> Weather:
-    """Return how the pipe's temperature moves where it hangs."""
+    """Return the course of the pipe's temperature at its place."""
     if place == "freezer":
         return Weather(mean=dice.even(-27, -22), daily=0.2, defrost=dice.even(0.5, 2.5),
                        defrost_every=dice.whole(4, 12) * 3600.0, front=0.1, lag=2400)
@@ -55,7 +55,7 @@ def draw_riser(name: str, fed_by: int, structure: Mapping[str, str], place: str,
     creep_top = dice.even(0.5, 2.0)
     limit = leak_limit(volume, setting, kelvin, ambient)
     leak = limit * dice.scale(0.02, 0.35)
-    # One psi of this pipe, in mol: what a device passes is told by how fast it moves the pressure.
+    # One psi of this pipe, in mol: a device's flow is known by how fast it moves the pressure.
     one = PSI * volume / (R * kelvin)
     lag = dice.scale(60, 600)
     capacity = dice.scale(1.5, 12.0) * 0.0200

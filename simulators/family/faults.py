@@ -1,4 +1,4 @@
-"""Every fault a recording can show: what it needs of a plant, what it does, when it is due."""
+"""Faults of recordings: their requirements, their effect, and the latest time to be raised."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _device_silent(draft: Draft) -> FaultPlan | None:
 
 
 def _gauge_held(draft: Draft) -> FaultPlan | None:
-    """Let one pressure gauge repeat its value on a device that lives.
+    """Freeze one pressure gauge on a device that works.
 
     Of a riser only one that moves by itself: a coarse gauge at a steady regulator rests for weeks
     when it is sound.

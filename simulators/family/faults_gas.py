@@ -240,10 +240,10 @@ def _falling_fast(draft: Draft) -> FaultPlan | None:
                      grace=300.0 + 5.0 * draft.every(riser.id) + tau)
 
 
-def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
-    """Return the risers whose leak is told with this one's; ``None`` where it cannot be told.
+def _measured_with(draft: Draft, riser: Riser) -> list[Riser] | None:
+    """Return the risers measured together with this one; ``None`` where that is impossible.
 
-    A vent that is open for days, or that nobody reads, passes for a leak.
+    A vent that is open for days, or that is not read, passes for a leak.
     """
     fed = [r for r in draft.risers if r.fed_by == riser.fed_by]
     together = [riser] if riser.regulator == "gulps" else fed
@@ -253,7 +253,7 @@ def _told_with(draft: Draft, riser: Riser) -> list[Riser] | None:
 
 def _leak_high(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]
@@ -288,13 +288,13 @@ def _leak_high(draft: Draft) -> FaultPlan | None:
 
 def _leak_growing(draft: Draft) -> FaultPlan | None:
     at = _riser(draft)
-    together = None if at is None else _told_with(draft, draft.risers[at])
+    together = None if at is None else _measured_with(draft, draft.risers[at])
     if at is None or together is None:
         return None
     riser = draft.risers[at]
     limit = sum(r.leak_limit for r in together)
     part = riser.leak / limit
-    # What is told only with others has to grow as a sum.
+    # A leak that is measured only with others has to grow as a sum.
     others = sum(r.leak for r in together) - riser.leak
     times = draft.dice.even(2.0, 4.0) * (1.0 + others / riser.leak) - others / riser.leak
     if part < 0.08 or part * times > 0.8 or times * riser.leak > 0.5 * riser.capacity:

@@ -128,8 +128,9 @@ def _not_falling(draft: Draft) -> FaultPlan | None:
         return None
     at, riser, vent = found
     unit = draft.generators[riser.fed_by]
-    start = onset(draft, 0.05, 0.3)
     tau = _sweep(draft, riser, vent)
+    # While the purge is still due.
+    start = min(onset(draft, 0.05, 0.3), 1.2 * tau)
     if not vent.listed_flow:
         return None
     cause = draft.dice.one({"orifice half blocked": 1.0, "supply": 0.6})
@@ -146,7 +147,8 @@ def _not_falling(draft: Draft) -> FaultPlan | None:
             draft.allow(other.vent.id, start, 2 * draft.length, "oxygen-not-falling")
     draft.allow(vent.id, start, 2 * draft.length, "purge-blocked", "oxygen-not-falling")
     return FaultPlan(condition="oxygen-not-falling", asset=vent.id, cause=cause, onset=start,
-                     end=None, hard=False, grace=grace)
+                     end=None, hard=False, grace=grace, rule="end-oxygen-above", where=at,
+                     level=vent.target + 0.01)
 
 
 def _rising(draft: Draft) -> FaultPlan | None:
@@ -169,16 +171,18 @@ def _sensor_suspect(draft: Draft) -> FaultPlan | None:
     found = _vented(draft, "oxygen")
     if found is None:
         return None
-    at, _, vent = found
+    at, riser, vent = found
     start = onset(draft)
     cause = draft.dice.one({"impossible": 1.0, "step": 1.0, "frozen": 1.0 if draft.purge else 0.0})
+    if cause == "frozen":  # while the purge still moves the gas that it does not show
+        start = min(start, 1.2 * _sweep(draft, riser, vent))
     end = mended(draft, start, 0.3)
     last = end or draft.length
     grace = 2 * HOUR
     if cause == "frozen":
         draft.force(f"{vent.id}.oxygen", start, last, "hold")
         draft.set("riser", at, c.V_FROZEN, 1.0, start, 0.0, end)
-        grace = 0.3 * _sweep(draft, draft.risers[at], vent) + 12 * HOUR
+        grace = 0.3 * _sweep(draft, riser, vent) + 12 * HOUR
     elif cause == "impossible":
         wrong = draft.dice.even(24.0, 30.0) if draft.dice.chance(0.6) else draft.dice.even(-8, -2)
         draft.force(f"{vent.id}.oxygen", start, last, "value", wrong)
@@ -188,7 +192,7 @@ def _sensor_suspect(draft: Draft) -> FaultPlan | None:
         draft.set("riser", at, c.V_OFFSET, vent.offset + shift / 100.0, start, vent.offset, end)
     draft.allow(vent.id, start, last + 96 * HOUR, "oxygen-rising", "oxygen-not-falling",
                 "vent-stuck-open", "vent-stuck-closed", "purge-blocked")
-    unit = draft.generators[draft.risers[at].fed_by]
+    unit = draft.generators[riser.fed_by]
     draft.allow(unit.id, start, last + 48 * HOUR, "compressor-overduty", "compressor-long-run")
     return FaultPlan(condition="oxygen-sensor-suspect", asset=vent.id, cause=cause, onset=start,
                      end=end, hard=cause != "frozen", grace=grace)

@@ -48,11 +48,11 @@ def write_readings(recording: Recording, path: Path) -> int:
     with path.open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as out:
         out.write(b"time,point,value\n")
         lines: list[str] = []
-        told, text = -1, ""
+        written, text = -1, ""
         for k in order.tolist():
             time = int(times[k])
-            if time != told:
-                told, text = time, format_instant(time)
+            if time != written:
+                written, text = time, format_instant(time)
             lines.append(f"{text},{names[which[k]]},{_shown(names[which[k]], float(values[k]))}\n")
             if len(lines) == 20000:
                 out.write("".join(lines).encode())

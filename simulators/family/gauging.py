@@ -1,4 +1,4 @@
-"""What sensors make of a true value: calibration, noise, drift, a needle that sticks, a step."""
+"""Errors of sensors: calibration, noise, drift, stiction, resolution."""
 
 from __future__ import annotations
 

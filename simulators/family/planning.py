@@ -1,4 +1,4 @@
-"""When a fault begins and is mended, and which conditions may come with a larger demand."""
+"""Times of a fault's begin and repair, and the conditions that a larger demand may raise."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def demand_of(draft: Draft, index: int) -> float:
 
 
 def allow_demand(draft: Draft, riser: Riser, start: float, end: float) -> None:
-    """Note what a riser that draws more may bring with it."""
+    """Allow the conditions that a riser with a larger draw may raise."""
     unit = draft.generators[riser.fed_by]
     last = end + 48 * HOUR
     draft.allow(riser.id, start, last, "leak-high", "leak-growing", "pressure-low",

@@ -1,4 +1,4 @@
-"""From a drawn plant to its history: the loop's numbers, its first state, what it left."""
+"""Simulation of a drawn plant: inputs of the loop, first state, history."""
 
 from __future__ import annotations
 
@@ -23,7 +23,10 @@ _VENTS = {"oxygen": 1.0, "timer": 2.0, "orifice": 3.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """What the plant did. ``grid`` is the spacing (s) of the records; totals are each minute."""
+    """A simulated plant's history.
+
+    ``grid`` is the spacing (s) of the records; totals are each minute.
+    """
 
     grid: int
     generators: Floats

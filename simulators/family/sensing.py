@@ -91,7 +91,7 @@ class _Poller:
         return self._forced(point, made if leg == "_no" else 1.0 - made)
 
     def _own(self, thing: str, quantity: str, point: str) -> Floats:
-        """Return what the sensor makes of the plant, before anything is wrong with it."""
+        """Return the sensor's values without faults."""
         for k, unit in enumerate(self.plant.generators):
             if unit.id == thing:
                 return self._generator(k, quantity, point)

@@ -1,4 +1,4 @@
-"""What a drawn plant consists of: equipment, gauges, devices, and all that will happen to it.
+"""Specification of a drawn plant: equipment, gauges, devices, planned disturbances and faults.
 
 SI inside (mol, Pa, K, s, m3) except where a field says psi. Instants are s from the start.
 """
@@ -9,9 +9,30 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["AIR", "CUBIC_FOOT", "GALLON", "PSI", "R", "Allowed", "Change", "Device", "DrawnPlant",
-           "Fault", "FaultPlan", "Force", "Gauge", "Generator", "Happenings", "Outage", "Riser",
-           "Room", "Vent", "Weather", "atmosphere", "scf"]
+__all__ = [
+    "AIR",
+    "CUBIC_FOOT",
+    "GALLON",
+    "PSI",
+    "Allowed",
+    "Change",
+    "Device",
+    "DrawnPlant",
+    "Fault",
+    "FaultPlan",
+    "Force",
+    "Gauge",
+    "Generator",
+    "Happenings",
+    "Outage",
+    "R",
+    "Riser",
+    "Room",
+    "Vent",
+    "Weather",
+    "atmosphere",
+    "scf",
+]
 
 R = 8.314462618
 PSI = 6894.757293168
@@ -46,7 +67,7 @@ def scf(moles: float, standard_kelvin: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weather:
-    """How a temperature moves (degrees C). ``sun`` is the highest gain of a clear noon."""
+    """The course of a temperature (degrees C). ``sun`` is the highest gain of a clear noon."""
 
     mean: float
     daily: float = 0.0
@@ -180,7 +201,7 @@ class Room:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gauge:
-    """How a sensor reads: its step, noise, drift a day, and how far it sticks."""
+    """Errors of a sensor: its resolution, noise, drift a day, and stiction."""
 
     step: float
     noise: float = 0.0
@@ -214,7 +235,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Force:
-    """What a sensor or contact gives whatever the plant does."""
+    """A value that a sensor or contact is forced to."""
 
     point: str
     start: float
@@ -226,7 +247,7 @@ class Force:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outage:
-    """A device that is not heard, or repeats itself."""
+    """A device that does not answer, or repeats its values."""
 
     device: str
     start: float
@@ -281,7 +302,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happenings:
-    """All that will happen: disturbances of a healthy year, and a fault's workings."""
+    """All planned events: disturbances of a healthy year, and the effects of a fault."""
 
     changes: tuple[Change, ...] = ()
     forces: tuple[Force, ...] = ()

@@ -1,4 +1,4 @@
-"""What really happened: faults, what may rightly be raised, and the gas that really flowed."""
+"""Truth of a recording: faults, alarms that are right, and the true flows of gas."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class Truth:
 
         ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too;
         ``compressor-delivery`` what it makes in nitrogen mode while it runs (``None`` where it did
-        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or a hole
-        that somebody opened (a relief valve's loss is in it), of a generator the sum of its risers;
+        not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or an
+        opened drain (a relief valve's loss is in it), of a generator the sum of its risers;
         ``vent-flow`` is that of a vent, open or not. ``None`` outside the recording. Raises
         ``ValueError`` for another quantity or asset.
         """
@@ -98,23 +98,19 @@ class Truth:
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
     def purge_done(self, vent: str) -> int | None:
-        """Return when the gas at the vent's end first reached the target.
+        """Return when a vent's sensor, its calibration in it, first reads the target.
 
-        Or when the vent's own controller ended the purge within 0.3 % of it, where its sensor reads
-        low: dead legs that give back oxygen later, and the openings that follow, are no part of the
-        purge. ``None`` where the recording ends before that, or it was there from the start.
+        That is when its controller ends the purge and a reader of the sensor calls it done: of gas
+        that the sensor does not show nobody knows. ``None`` where the recording ends before that,
+        or it was there from the start.
         """
         end, target = self._vent_end(vent)
-        if end[0] <= target:
+        offset = next(r.vent.offset for r in self.plant.risers
+                      if r.vent is not None and r.vent.id == vent)
+        reached = np.flatnonzero(end + offset <= target)
+        if not reached.size or reached[0] == 0:
             return None
-        done = end <= target
-        index, found = next((k, r.vent) for k, r in enumerate(self.plant.risers)
-                            if r.vent is not None and r.vent.id == vent)
-        if found.kind == "oxygen":
-            shut = self.history.risers[::60 // self.history.grid, index, 1] < 0.5
-            done |= shut[:end.size] & (end <= target + 0.003)
-        reached = np.flatnonzero(done)
-        return self.plant.start + 60000 * int(reached[0]) if reached.size else None
+        return self.plant.start + 60000 * int(reached[0])
 
 
 def truth_of(plant: DrawnPlant, history: History) -> Truth:
@@ -136,7 +132,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return what the plant truly was by a condition's own definition, whatever made it so."""
+    """Return the true times of a condition by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,

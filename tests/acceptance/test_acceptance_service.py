@@ -21,10 +21,15 @@ from collector.acceptance import (
     verify,
 )
 from collector.acceptance.journal_sync import events_of
-from collector.acceptance.record import Entry, Record, record_from_json, record_to_json
-from collector.acceptance.record_pdf import render_record
-from collector.domain.actions import Deed
-from collector.domain.events import FactNoted
+from collector.acceptance.record import (
+    Entry,
+    Record,
+    record_from_json,
+    record_to_json,
+    render_record,
+)
+from collector.domain.actions import ActionKind
+from collector.domain.events import SystemEvent
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, a_plant, series
 
@@ -101,7 +106,7 @@ def test_a_step_survives_the_process(tmp_path: Path) -> None:
     other, _ = a_service(tmp_path, *legs())  # another process, another day
     seen = other.check(record.id, "contact.gen1.trouble", T0 + 195_000)
     assert seen.entry.result is Result.PASSED
-    assert other.store.load(record.id).entry("contact.gen1.trouble").finding is not None
+    assert other.store.load(record.id).entry("contact.gen1.trouble").evaluation is not None
 
 
 def test_a_half_written_file_is_never_seen(tmp_path: Path) -> None:
@@ -129,7 +134,7 @@ def test_a_clock_set_since_it_was_begun_voids_it_whatever_time_it_has(tmp_path: 
     record = opened(service)
     shelf.jumps.append((5, T0 + 100))  # journalled before the step was begun
     service.begin(record.id, "contact.gen1.trouble", by="A", now=T0)
-    assert service.check(record.id, "contact.gen1.trouble", T0 + 30_000).finding is not None
+    assert service.check(record.id, "contact.gen1.trouble", T0 + 30_000).evaluation is not None
     shelf.jumps.append((9, T0 - 3_600_000))  # set back by an hour: its time lies before
     seen = service.check(record.id, "contact.gen1.trouble", T0 + 195_000)
     assert seen.entry.result is Result.OPEN
@@ -228,7 +233,7 @@ def test_every_flipped_bit_is_found_out(tmp_path: Path) -> None:
     assert not verify(content + b"\n", facts).genuine
     assert not verify(content[:-1], facts).genuine
     # A hash in some other fact is no signature.
-    assert not verify(content, [FactNoted(
+    assert not verify(content, [SystemEvent(
         time=0, site="works", fact="collector-started", text="", values={"sha256": record.digest},
     )]).genuine
 
@@ -242,7 +247,7 @@ def test_each_event_is_journalled_once_and_after_a_restart_not_again(tmp_path: P
     assert clerk.pending(PLANT) == []
     service.begin(record.id, "fill.r1", by="A", now=T0 + 1)
     begun, = clerk.pending(PLANT)
-    assert set(begun.declarations) == {Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}
+    assert set(begun.declarations) == {ActionKind.DECLARE_FILL, ActionKind.DECLARE_IMPAIRMENT}
     service.skip(record.id, "fill.r1", reason="rain", by="A", now=T0 + 2)
     facts = [n.fact for n in events_of(service.store.load(record.id), PLANT)]
     restarted = AcceptanceSync(service.store, facts)
@@ -268,10 +273,11 @@ def test_what_is_declared_while_a_step_lasts_is_ended_with_it(tmp_path: Path) ->
     service.skip(record.id, "low-air.r1", reason="no switch", by="A", now=T0 + 3)
     deeds = [d for n in events_of(service.store.load(record.id), PLANT) for d in n.declarations]
     # Of what was never begun nothing is ended: it may be somebody else's.
-    assert deeds == [Deed.DECLARE_IMPAIRMENT, Deed.END_IMPAIRMENT]
+    assert deeds == [ActionKind.DECLARE_IMPAIRMENT, ActionKind.END_IMPAIRMENT]
     service.begin(record.id, "fill.r2", by="A", now=T0 + 4)
     begun = [n for n in events_of(service.store.load(record.id), PLANT) if "fill.r2" in n.key]
-    assert [set(n.declarations) for n in begun] == [{Deed.DECLARE_FILL, Deed.DECLARE_IMPAIRMENT}]
+    assert [set(n.declarations)
+            for n in begun] == [{ActionKind.DECLARE_FILL, ActionKind.DECLARE_IMPAIRMENT}]
 
 
 def test_what_became_void_ends_what_was_declared_with_it(tmp_path: Path) -> None:
@@ -282,7 +288,7 @@ def test_what_became_void_ends_what_was_declared_with_it(tmp_path: Path) -> None
     assert service.check(record.id, "low-air.r1", T0 + 1000).entry.result is Result.OPEN
     notes = [n for n in events_of(service.store.load(record.id), PLANT) if n.declarations]
     assert [(n.fact.values["result"], set(n.declarations)) for n in notes] == [
-        ("void", {Deed.END_IMPAIRMENT})]
+        ("void", {ActionKind.END_IMPAIRMENT})]
 
 
 def test_a_day_of_readings_is_not_gone_through_for_every_page(tmp_path: Path) -> None:
@@ -310,9 +316,9 @@ def test_only_what_passed_becomes_a_baseline(tmp_path: Path) -> None:
     record, _ = signed(service)
     assert not [n for n in events_of(record, PLANT) if n.fact.fact == "baseline-accepted"]
     with_time = replace(record, entries={**record.entries, "tank-nitrogen.gen1": Entry(
-        result=Result.PASSED, finding=replace(
-            record.entries["purity.gen1"].finding,  # type: ignore[type-var]
-            measures=(replace(record.entries["purity.gen1"].finding.measures[0],  # type: ignore[union-attr]
+        result=Result.PASSED, evaluation=replace(
+            record.entries["purity.gen1"].evaluation,  # type: ignore[type-var]
+            measures=(replace(record.entries["purity.gen1"].evaluation.measures[0],  # type: ignore[union-attr]
                               name="time", value=300.0, unit="s"),)))})
     made = [n.fact for n in events_of(with_time, PLANT) if n.fact.fact == "baseline-accepted"]
     assert made[0].values["quantity"] == "pump-up-time"

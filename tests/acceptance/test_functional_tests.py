@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Outcome
+from collector.acceptance.acceptance_service import evaluate
+from collector.acceptance.step_readings import Outcome
 from tests.acceptance.step_readings import T0, look, series, step_of
 
 PURITY, RETURN, LOW = "purity.gen1", "return-to-nitrogen.gen1", "low-air.r1"

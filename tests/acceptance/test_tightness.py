@@ -8,9 +8,8 @@ from collections.abc import Callable
 
 import pytest
 
-from collector.acceptance.evaluators import evaluate
-from collector.acceptance.finding import Finding, Outcome
-from collector.acceptance.step_readings import StepReadings
+from collector.acceptance.acceptance_service import evaluate
+from collector.acceptance.step_readings import Outcome, StepEvaluation, StepReadings
 from collector.domain.readings import Reading
 from tests.acceptance.step_readings import T0, look, series, step_of
 
@@ -43,7 +42,7 @@ def cooling(s: float) -> float:
     return 15.0 - 5.56 * s / 86_400
 
 
-def loss(found: Finding) -> float:
+def loss(found: StepEvaluation) -> float:
     return next(m.value for m in found.measures if m.name == "loss at one temperature")
 
 

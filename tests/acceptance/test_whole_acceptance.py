@@ -17,7 +17,7 @@ import pytest
 from collector.acceptance import Result
 from collector.app.wiring import record_store
 from collector.clock import ScaledClock
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.journal import Journal
 from simulators.scenario import load_scenario
 from simulators.testing import PlantServer
@@ -242,7 +242,7 @@ async def look_at(works: Works, record: Path) -> None:
         status, out, _ = await works.call("--verify", str(changed))
         assert (status, "NOT GENUINE" in out) == (1, True), place
     with Journal.open(works.data / "journal.sqlite", read_only=True) as journal:
-        facts = [s.event for s in journal.events() if isinstance(s.event, FactNoted)]
+        facts = [s.event for s in journal.events() if isinstance(s.event, SystemEvent)]
     by_kind = {f.fact for f in facts}
     assert {"acceptance-opened", "acceptance-step-begun", "acceptance-step-settled",
             "acceptance-signed", "baseline-accepted", "fill-declared", "fill-ended",

@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from collector.alarms.lifecycle import TABLE, Input, diagram, step
+from collector.alarms import TABLE, Input, diagram, step
 from collector.domain.errors import ActionRefused
 from collector.domain.events import Transition
 from collector.domain.live import AlarmState

@@ -4,20 +4,20 @@ Sources: ISA-18.2-2016 table 5, table 6 and 16.4, IEC 62682, as restated in seco
 """
 
 from collector.alarms.performance import YARDSTICKS, MeasureSettings, measure
-from collector.domain.events import AlarmMoved, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, Transition
 
 S, MIN, HOUR, DAY = 1000, 60_000, 3_600_000, 86_400_000
 T = Transition
 
 
 def moved(time: int, what: Transition, condition: str = "pressure-low", asset: str = "r1",
-          priority: Priority = Priority.HIGH, **more: object) -> AlarmMoved:
-    return AlarmMoved(time=time, site="s", condition=condition, asset=asset, transition=what,
+          priority: Priority = Priority.HIGH, **more: object) -> AlarmTransition:
+    return AlarmTransition(time=time, site="s", condition=condition, asset=asset, transition=what,
                       priority=priority, signal=Signal.SUPERVISORY, since=time, text="t",
                       id=f"{condition}.{asset}.{time}", **more)  # type: ignore[arg-type]
 
 
-def raised(times: list[int], **more: object) -> list[AlarmMoved]:
+def raised(times: list[int], **more: object) -> list[AlarmTransition]:
     """Each raised and gone again 2 s later."""
     return [e for t in times
             for e in (moved(t, T.RAISED, **more), moved(t + 2 * S, T.RETURNED, **more))]
@@ -101,7 +101,7 @@ def test_stale_is_more_than_a_day_and_may_have_begun_before() -> None:
     got = measure(events, 0, 10 * DAY)
     assert [o.asset for o in got.stale] == ["r2", "r3"]
     assert got.stale_on_worst_day == 1
-    assert [o.asset for o in got.standing] == ["r3"]
+    assert [o.asset for o in got.active] == ["r3"]
     later = measure(events, 5 * DAY, 10 * DAY)
     assert [o.asset for o in later.stale] == ["r3"]
     assert later.raised == 0
@@ -122,10 +122,10 @@ def test_held_quiet_is_counted_with_who_and_ends_the_standing() -> None:
               moved(3 * HOUR, T.UNSHELVED), moved(3 * HOUR, T.RAISED),
               moved(4 * HOUR, T.OUT_OF_SERVICE, by="bob", why="works")]
     got = measure(events, 0, 5 * HOUR)
-    assert [(q.kind, q.start, q.end, q.by) for q in got.quiet] == [
+    assert [(q.kind, q.start, q.end, q.by) for q in got.inhibited] == [
         (T.SHELVED, HOUR, 3 * HOUR, "ann"), (T.OUT_OF_SERVICE, 4 * HOUR, None, "bob")]
-    assert got.quiet_counts == {T.SHELVED: 1, T.OUT_OF_SERVICE: 1}
-    assert got.standing == ()
+    assert got.inhibited_counts == {T.SHELVED: 1, T.OUT_OF_SERVICE: 1}
+    assert got.active == ()
     assert got.raised == 2
     assert got.unanswered == 2
 
@@ -140,7 +140,7 @@ def test_answers_are_timed() -> None:
 
 def test_what_comes_after_the_span_is_not_known_in_it() -> None:
     events = [moved(0, T.RAISED), moved(2 * HOUR, T.RETURNED)]
-    assert len(measure(events, 0, HOUR).standing) == 1
+    assert len(measure(events, 0, HOUR).active) == 1
     assert measure([], 0, HOUR).per_day == 0
 
 

@@ -7,30 +7,31 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.alarms.registry import AlarmRegistry
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, Transition, event_from_json, event_to_json
+from collector.domain.evaluations import ConditionState, Evaluation
+from collector.domain.events import AlarmTransition, Transition, event_from_json, event_to_json
 from collector.domain.live import AlarmState
-from collector.domain.verdicts import Standing, Verdict
 
 C, G = "compressor-long-run", "gen1"
 
 
-def verdict(standing, time, condition=C, asset=G, since=None):
-    return Verdict(condition=condition, asset=asset, standing=Standing(standing), time=time,
+def evaluation(standing, time, condition=C, asset=G, since=None):
+    return Evaluation(condition=condition, asset=asset, state=ConditionState(standing), time=time,
                    since=since if since is not None else time - 1000,
                    text=f"text of {time}" if standing == "present" else "",
                    values={"run_minutes": time / 60_000})
 
 
 def act(deed, time, alarm=f"{C}.{G}", by="kim", why="", until=None):
-    return Action(deed=Deed(deed), alarm=alarm, time=time, by=by, why=why, until=until)
+    return OperatorAction(kind=ActionKind(deed), alarm=alarm, time=time, by=by, why=why,
+                          until=until)
 
 
 def raised(time=5000):
     book = AlarmRegistry("fenmoor", {G: "Generator 1"},
-                     lambda c, a: verdict("present", 99_000, c, a, since=4000))
-    return book, book.apply([verdict("present", time)])
+                     lambda c, a: evaluation("present", 99_000, c, a, since=4000))
+    return book, book.apply([evaluation("present", time)])
 
 
 def told(events):
@@ -42,12 +43,12 @@ def test_raised_once_however_often_it_is_said():
     assert told(events) == ["raised"]
     assert events[0].id == "compressor-long-run.gen1.5"
     assert (events[0].since, events[0].text) == (4000, "text of 5000")
-    assert book.apply([verdict("present", 6000)]) == []
+    assert book.apply([evaluation("present", 6000)]) == []
 
 
 def test_an_unknown_leaves_it_as_it_is():
     book, _ = raised()
-    assert book.apply([verdict("unknown", 6000)]) == []
+    assert book.apply([evaluation("unknown", 6000)]) == []
     assert book.alarms()[0].present
 
 
@@ -55,7 +56,7 @@ def test_acknowledged_then_returned_leaves_nothing():
     book, _ = raised()
     done = book.act(act("acknowledge", 7000, "compressor-long-run.gen1.5"))
     assert (told(done), done[0].by) == (["acknowledged"], "kim")
-    back = book.apply([verdict("absent", 65_000)])
+    back = book.apply([evaluation("absent", 65_000)])
     assert told(back) == ["returned"]
     assert back[0].text == "Compressor runs too long: Generator 1. Back to normal after 1 min 1 s."
     assert book.alarms() == []
@@ -63,7 +64,7 @@ def test_acknowledged_then_returned_leaves_nothing():
 
 def test_returned_then_acknowledged_leaves_nothing():
     book, _ = raised()
-    book.apply([verdict("absent", 8000)])
+    book.apply([evaluation("absent", 8000)])
     assert book.alarms()[0].state is AlarmState.RETURNED_UNACKNOWLEDGED
     book.act(act("acknowledge", 9000))
     assert book.alarms() == []
@@ -71,8 +72,8 @@ def test_returned_then_acknowledged_leaves_nothing():
 
 def test_raised_again_before_it_was_acknowledged_is_another_occurrence():
     book, first = raised()
-    book.apply([verdict("absent", 8000)])
-    again = book.apply([verdict("present", 9000)])
+    book.apply([evaluation("absent", 8000)])
+    again = book.apply([evaluation("present", 9000)])
     assert (told(again), again[0].id) == (["raised"], "compressor-long-run.gen1.9")
     assert again[0].id != first[0].id
 
@@ -94,7 +95,7 @@ def test_shelved_with_an_end_and_raised_when_it_ends_while_it_holds():
 def test_shelved_and_gone_when_it_ends_is_normal():
     book, _ = raised()
     book.act(act("shelve", 10_000, why="known", until=60_000))
-    assert book.apply([verdict("absent", 20_000)]) == []
+    assert book.apply([evaluation("absent", 20_000)]) == []
     assert told(book.tick(61_000)) == ["unshelved"]
     assert book.alarms() == []
 
@@ -103,7 +104,7 @@ def test_a_quiet_condition_can_be_taken_out_of_service_and_stays_so():
     book = AlarmRegistry("fenmoor", {G: "Generator 1"})
     out = book.act(act("take-out", 1000, why="rebuilt"))
     assert told(out) == ["out-of-service"]
-    assert book.apply([verdict("present", 2000)]) == []
+    assert book.apply([evaluation("present", 2000)]) == []
     assert book.alarms()[0].present
     assert told(book.act(act("put-back", 3000))) == ["in-service", "raised"]
 
@@ -157,8 +158,8 @@ STEPS = st.lists(st.tuples(
 @given(STEPS)
 def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
     live = AlarmRegistry("fenmoor", {G: "Generator 1"},
-                     lambda c, a: verdict("present", 1000, c, a))
-    events: list[AlarmMoved] = []
+                     lambda c, a: evaluation("present", 1000, c, a))
+    events: list[AlarmTransition] = []
     holds = {}
     now = 0
     for what, condition, passed in steps:
@@ -166,7 +167,7 @@ def test_a_book_rebuilt_from_its_events_equals_the_live_one(steps):
         if what in ("present", "absent", "unknown"):
             if what != "unknown":
                 holds[condition, G] = what == "present"
-            events += live.apply([verdict(what, now, condition)])
+            events += live.apply([evaluation(what, now, condition)])
         elif what == "tick":
             events += live.tick(now)
         else:
@@ -191,7 +192,7 @@ def test_events_of_one_occurrence_follow_the_table(steps):
     for what, condition, passed in steps:
         now += passed
         if what in ("present", "absent"):
-            for e in book.apply([verdict(what, now, condition)]):
+            for e in book.apply([evaluation(what, now, condition)]):
                 if e.transition is Transition.RAISED:
                     assert e.id not in seen
                     seen.add(e.id)

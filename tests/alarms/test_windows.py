@@ -7,11 +7,11 @@ import json
 import pytest
 
 from collector.alarms.windows import MANY_HOURS, OF_GENERATOR, OF_RISER, most_in_a_day
-from collector.app.monitor import Watch
-from collector.domain.actions import Action, Deed
+from collector.app.monitor import SiteMonitor
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, FactNoted, event_from_json, event_to_json
+from collector.domain.events import AlarmTransition, SystemEvent, event_from_json, event_to_json
 from collector.domain.units import DAY
 from tests.rules.support import HOUR, MINUTE, T0, Story, between, plant, series, settings, story
 
@@ -25,16 +25,16 @@ FINE = {**EVERYTHING_WRONG, "r1.pressure": 25.0, "r1.low_air": 0.0, "gen1.compre
         "r1.valve_room_temperature": 8.0, "plant-room.oxygen": 20.9, "r1-vent.water": 0.0}
 
 
-def act(s: Story, deed: Deed, asset: str, at: int, until: int | None = None, *,
+def act(s: Story, deed: ActionKind, asset: str, at: int, until: int | None = None, *,
         why: str = "branch line renewed", by: str = "R. Okafor") -> Story:
-    s.events += s.watch.act(Action(
-        deed=deed, alarm=asset, time=T0 + at, by=by, why=why,
+    s.events += s.monitor.act(OperatorAction(
+        kind=deed, alarm=asset, time=T0 + at, by=by, why=why,
         until=None if until is None else T0 + until))
     return s
 
 
 def impair(s: Story, at: int, until: int, asset: str = "r1") -> Story:
-    return act(s, Deed.DECLARE_IMPAIRMENT, asset, at, until)
+    return act(s, ActionKind.DECLARE_IMPAIRMENT, asset, at, until)
 
 
 def wrong(start: int, end: int) -> Story:
@@ -45,12 +45,12 @@ def wrong(start: int, end: int) -> Story:
 
 def raised(s: Story) -> set[tuple[str, str]]:
     return {(e.condition, e.asset) for e in s.events
-            if isinstance(e, AlarmMoved) and e.transition == "raised"}
+            if isinstance(e, AlarmTransition) and e.transition == "raised"}
 
 
 def facts(s: Story) -> list[tuple[str, int]]:
     return [(e.fact, e.time - T0) for e in s.events
-            if isinstance(e, FactNoted) and e.fact.startswith(("impairment-", "visit-"))]
+            if isinstance(e, SystemEvent) and e.fact.startswith(("impairment-", "visit-"))]
 
 
 def test_it_suppresses_exactly_what_a_closed_system_explains() -> None:
@@ -71,12 +71,12 @@ def test_it_suppresses_exactly_what_a_closed_system_explains() -> None:
 
 def test_each_is_journalled_as_suppressed_by_design_with_who_why_and_until() -> None:
     s = impair(story().advance(MINUTE), MINUTE, 2 * HOUR)
-    (window,) = s.watch.windows()
-    moved = [e for e in s.events if isinstance(e, AlarmMoved)]
-    assert {f"{e.condition}.{e.asset}" for e in moved} == set(window.quiet)
+    (window,) = s.monitor.windows()
+    moved = [e for e in s.events if isinstance(e, AlarmTransition)]
+    assert {f"{e.condition}.{e.asset}" for e in moved} == set(window.inhibits)
     assert {(e.transition, e.by, e.why, e.until) for e in moved} == {
         ("suppressed", "R. Okafor", "impairment: branch line renewed", T0 + 2 * HOUR)}
-    said = next(e for e in s.events if isinstance(e, FactNoted))
+    said = next(e for e in s.events if isinstance(e, SystemEvent))
     assert event_from_json(event_to_json(said)) == said
     assert said.text.startswith("An impairment of Dock riser was declared by R. Okafor until 02:00 "
                                 "on Sunday 1 March 2026 (GMT): branch line renewed. Follow the "
@@ -95,10 +95,10 @@ def test_it_is_reminded_of_and_ends_by_itself_and_what_still_holds_is_raised() -
     assert s.moves("pressure-low") == [("suppressed", 10 * MINUTE), ("unsuppressed", 3 * HOUR),
                                        ("raised", 3 * HOUR)]
     assert s.moves("leak-high") in ([], [("suppressed", 10 * MINUTE), ("unsuppressed", 3 * HOUR)])
-    assert s.watch.windows() == []
-    ending, ended = [e.text for e in s.events if isinstance(e, FactNoted)][1:3]
+    assert s.monitor.windows() == []
+    ending, ended = [e.text for e in s.events if isinstance(e, SystemEvent)][1:3]
     assert "ends at 03:00 on Sunday 1 March 2026 (GMT), in 30 min" in ending
-    assert "ended by itself: its time is up" in ended
+    assert "ended: its time is up" in ended
 
 
 def test_what_stood_before_is_quiet_and_comes_back_unacknowledged() -> None:
@@ -110,12 +110,12 @@ def test_what_stood_before_is_quiet_and_comes_back_unacknowledged() -> None:
 
 def test_a_person_ends_it_early() -> None:
     s = impair(story().advance(MINUTE), MINUTE, 5 * HOUR)
-    act(s, Deed.END_IMPAIRMENT, "r1", HOUR, by="J. Whitlock", why="done").advance(6 * HOUR)
+    act(s, ActionKind.END_IMPAIRMENT, "r1", HOUR, by="J. Whitlock", why="done").advance(6 * HOUR)
     assert facts(s) == [("impairment-declared", MINUTE), ("impairment-ended", HOUR)]
-    said = [e.text for e in s.events if isinstance(e, FactNoted)]
+    said = [e.text for e in s.events if isinstance(e, SystemEvent)]
     assert "ended by J. Whitlock: done." in said[1]
     with pytest.raises(ActionRefused, match="no impairment of r1 is declared"):
-        act(s, Deed.END_IMPAIRMENT, "r1", 7 * HOUR)
+        act(s, ActionKind.END_IMPAIRMENT, "r1", 7 * HOUR)
 
 
 @pytest.mark.parametrize(("asset", "until", "why", "says"), [
@@ -126,18 +126,19 @@ def test_a_person_ends_it_early() -> None:
 ])
 def test_what_is_refused_changes_nothing(asset, until, why, says) -> None:
     s = story().advance(MINUTE)
-    before = s.watch.dump()
+    before = s.monitor.dump()
     with pytest.raises(ActionRefused, match=says):
-        act(s, Deed.DECLARE_IMPAIRMENT, asset, MINUTE, until, why=why)
-    assert s.watch.dump() == before
-    assert s.watch.alarms() == []
+        act(s, ActionKind.DECLARE_IMPAIRMENT, asset, MINUTE, until, why=why)
+    assert s.monitor.dump() == before
+    assert s.monitor.alarms() == []
 
 
 @pytest.mark.parametrize("asset", ["r1", "gen1", "fenmoor"])
 def test_a_riser_its_generator_and_the_site_take_down_the_same_one_system(asset: str) -> None:
     s = impair(story().advance(MINUTE), MINUTE, HOUR, asset)
-    assert {"pressure-low.r1", "air-fill-stuck.gen1"} <= set(s.watch.windows()[0].quiet)
-    assert not [q for q in s.watch.windows()[0].quiet if q.startswith(("low-temp", "room-oxygen"))]
+    assert {"pressure-low.r1", "air-fill-stuck.gen1"} <= set(s.monitor.windows()[0].inhibits)
+    assert not [q for q in s.monitor.windows()[0].inhibits
+                if q.startswith(("low-temp", "room-oxygen"))]
 
 
 def test_more_than_ten_hours_in_a_day_is_said_with_its_source() -> None:
@@ -145,10 +146,11 @@ def test_more_than_ten_hours_in_a_day_is_said_with_its_source() -> None:
     s.advance(8 * HOUR)
     impair(s, 8 * HOUR, 11 * HOUR)
     assert "NFPA 1 13.1.9" not in s.events[-1].text
-    assert not [e for e in s.events if isinstance(e, FactNoted) and "NFPA 1 13.1.9" in e.text]
+    assert not [e for e in s.events if isinstance(e, SystemEvent) and "NFPA 1 13.1.9" in e.text]
     s.advance(12 * HOUR)
     impair(s, 12 * HOUR, 13 * HOUR + 2 * MINUTE)
-    last = [e for e in s.events if isinstance(e, FactNoted) and e.fact == "impairment-declared"][-1]
+    last = [e for e in s.events if isinstance(e, SystemEvent)
+            and e.fact == "impairment-declared"][-1]
     assert "Dock riser: more than 10 h out of service within 24 h" in last.text
 
 
@@ -180,7 +182,7 @@ def test_declared_again_it_has_another_end() -> None:
 def test_a_shelf_that_ends_within_one_stays_quiet() -> None:
     rows = series({"r1.pressure": 10.0}, end=3 * HOUR, every=30_000)
     s = story().feed(rows[:20])
-    act(s, Deed.SHELVE, "pressure-low.r1", 10 * MINUTE, HOUR)
+    act(s, ActionKind.SHELVE, "pressure-low.r1", 10 * MINUTE, HOUR)
     impair(s, 11 * MINUTE, 2 * HOUR).feed(rows[20:])
     assert s.moves("pressure-low", "r1")[1:] == [
         ("shelved", 10 * MINUTE), ("unshelved", HOUR), ("raised", HOUR), ("suppressed", HOUR),
@@ -189,7 +191,7 @@ def test_a_shelf_that_ends_within_one_stays_quiet() -> None:
 
 def test_a_shelf_ends_by_itself() -> None:
     rows = series({"r1.pressure": 10.0}, end=3 * HOUR, every=30_000)
-    s = act(story().feed(rows[:20]), Deed.SHELVE, "pressure-low.r1", 10 * MINUTE, HOUR)
+    s = act(story().feed(rows[:20]), ActionKind.SHELVE, "pressure-low.r1", 10 * MINUTE, HOUR)
     s.feed(rows[20:])
     assert s.moves("pressure-low", "r1")[1:] == [
         ("shelved", 10 * MINUTE), ("unshelved", HOUR), ("raised", HOUR)]
@@ -197,19 +199,19 @@ def test_a_shelf_ends_by_itself() -> None:
 
 def test_a_visit_takes_a_thing_out_of_service_and_never_the_air_people_breathe() -> None:
     rows = wrong(HOUR, 4 * HOUR)
-    s = act(story().feed(rows[:100]), Deed.BEGIN_VISIT, "gen1", 5 * MINUTE, 5 * HOUR)
+    s = act(story().feed(rows[:100]), ActionKind.BEGIN_VISIT, "gen1", 5 * MINUTE, 5 * HOUR)
     s.feed(rows[100:])
     assert not {(c, a) for c, a in raised(s) if a.startswith("gen1")}
     assert ("room-oxygen-low", "plant-room") in raised(s)
     assert ("pressure-low", "r1") in raised(s)
     assert facts(s)[0] == ("visit-begun", 5 * MINUTE)
-    with_room = act(story().advance(MINUTE), Deed.BEGIN_VISIT, "plant-room", MINUTE, HOUR)
-    assert "room-oxygen-low.plant-room" not in with_room.watch.windows()[0].quiet
+    with_room = act(story().advance(MINUTE), ActionKind.BEGIN_VISIT, "plant-room", MINUTE, HOUR)
+    assert "room-oxygen-low.plant-room" not in with_room.monitor.windows()[0].inhibits
 
 
 def test_a_visit_is_reminded_of_and_what_holds_at_its_end_is_raised() -> None:
     rows = wrong(HOUR, 5 * HOUR)
-    s = act(story().feed(rows[:100]), Deed.BEGIN_VISIT, "gen1", 5 * MINUTE, 3 * HOUR)
+    s = act(story().feed(rows[:100]), ActionKind.BEGIN_VISIT, "gen1", 5 * MINUTE, 3 * HOUR)
     s.feed(rows[100:])
     assert facts(s) == [("visit-begun", 5 * MINUTE), ("visit-ending", 150 * MINUTE),
                         ("visit-ended", 3 * HOUR)]
@@ -224,23 +226,23 @@ def test_a_restart_in_it_changes_nothing(at: int) -> None:
         return impair(story().feed(rows[:20]), 10 * MINUTE, 3 * HOUR)
     whole = begun().feed(rows[20:])
     half = begun().feed(rows[20:cut])
-    again = Story(Watch(plant=plant(), settings=settings()), list(half.events))
-    told = [e for e in half.events if isinstance(e, AlarmMoved)]
-    again.watch.load(json.loads(json.dumps(half.watch.dump())), told)
-    again.watch._engine._resumed = False
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), list(half.events))
+    told = [e for e in half.events if isinstance(e, AlarmTransition)]
+    again.monitor.load(json.loads(json.dumps(half.monitor.dump())), told)
+    again.monitor._engine._resumed = False
     again.feed(rows[cut:])
     assert [event_to_json(e) for e in again.events] == [event_to_json(e) for e in whole.events]
 
 
 def test_a_crash_before_the_snapshot_reads_it_from_the_journal() -> None:
     s = story().advance(MINUTE)
-    state, told = s.watch.dump(), list(s.events)
+    state, told = s.monitor.dump(), list(s.events)
     impair(s, MINUTE, HOUR)
-    again = Story(Watch(plant=plant(), settings=settings()), [])
-    again.watch.load(state, [e for e in (*told, *s.events) if isinstance(e, AlarmMoved)])
-    again.watch.catch_up((), T0 + 2 * MINUTE,
-                         facts=[e for e in s.events if isinstance(e, FactNoted)])
-    assert again.watch.windows() == s.watch.windows()
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), [])
+    again.monitor.load(state, [e for e in (*told, *s.events) if isinstance(e, AlarmTransition)])
+    again.monitor.catch_up((), T0 + 2 * MINUTE,
+                         facts=[e for e in s.events if isinstance(e, SystemEvent)])
+    assert again.monitor.windows() == s.monitor.windows()
     again.advance(2 * HOUR)
     assert facts(again) == [("impairment-ending", HOUR - 59 * MINUTE // 2),
                             ("impairment-ended", HOUR)]

@@ -11,12 +11,11 @@ from pathlib import Path
 import numpy
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import load_site
-from collector.domain.columns import Columns
-from collector.domain.events import AlarmMoved, Event, event_to_json
+from collector.domain.events import AlarmTransition, Event, event_to_json
 from collector.domain.plant import Generator, Plant, Riser, Vent
-from collector.domain.readings import MODES, Quality, Reading
+from collector.domain.readings import MODES, Columns, Quality, Reading
 from simulators.record import rows
 from simulators.scenario import load_scenario
 from simulators.serving import write_site
@@ -66,8 +65,8 @@ def columns_of(readings: Sequence[Reading]) -> Columns:
     )
 
 
-def watch_of(where: Plant) -> Watch:
-    return Watch(plant=where, settings=settings())
+def watch_of(where: Plant) -> SiteMonitor:
+    return SiteMonitor(plant=where, settings=settings())
 
 
 def pieces(readings: Sequence[Reading], sizes: Iterable[int]) -> Iterable[Sequence[Reading]]:
@@ -105,10 +104,10 @@ def hold(where: Plant, readings: Sequence[Reading], seed: int = 1, size: int = 5
     return said
 
 
-def resumed(where: Plant, watch: Watch, events: Iterable[Event]) -> Watch:
+def resumed(where: Plant, monitor: SiteMonitor, events: Iterable[Event]) -> SiteMonitor:
     fresh = watch_of(where)
-    fresh.load(json.loads(json.dumps(watch.dump())),
-               [e for e in events if isinstance(e, AlarmMoved)])
+    fresh.load(json.loads(json.dumps(monitor.dump())),
+               [e for e in events if isinstance(e, AlarmTransition)])
     return fresh
 
 
@@ -176,7 +175,7 @@ def test_a_plant_of_chance_in_hard_times(seed: int, devices: bool) -> None:
     every = (1, 5, 10, 20)[seed] * SECOND
     readings = troubled(wander(seed, max(1, every // 1300), every), seed)
     events = hold(site(devices=devices), readings, seed)
-    assert len({e.condition for e in events if isinstance(e, AlarmMoved)}) > 3
+    assert len({e.condition for e in events if isinstance(e, AlarmTransition)}) > 3
 
 
 @pytest.mark.parametrize("devices", [True, long(False)])

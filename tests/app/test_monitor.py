@@ -7,10 +7,10 @@ import random
 
 import pytest
 
-from collector.app.monitor import Watch
-from collector.domain.actions import Action, Deed
+from collector.app.monitor import SiteMonitor
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, event_to_json
+from collector.domain.events import AlarmTransition, event_to_json
 from collector.domain.readings import Reading
 from tests.rules.support import (
     DAY,
@@ -103,14 +103,14 @@ def test_a_restart_anywhere_changes_nothing(seed, devices):
     rows = rough(seed)
     expected = lines(story(plant(devices=devices)).feed(rows).events)
     rng = random.Random(seed + 100)
-    watch = Watch(plant=plant(devices=devices), settings=settings())
+    monitor = SiteMonitor(plant=plant(devices=devices), settings=settings())
     said, fed = [], 0
     for cut in sorted(rng.sample(range(len(rows)), 40)) + [len(rows)]:
-        said += watch.feed(rows[fed:cut])
+        said += monitor.feed(rows[fed:cut])
         fed = cut
-        state = json.loads(json.dumps(watch.dump()))
-        watch = Watch(plant=plant(devices=devices), settings=settings())
-        watch.load(state, [e for e in said if isinstance(e, AlarmMoved)])
+        state = json.loads(json.dumps(monitor.dump()))
+        monitor = SiteMonitor(plant=plant(devices=devices), settings=settings())
+        monitor.load(state, [e for e in said if isinstance(e, AlarmTransition)])
     assert lines(said) == expected
 
 
@@ -123,13 +123,13 @@ def test_a_crash_anywhere_is_caught_up_with(seed):
     for _ in range(5):
         snap, crash = sorted(rng.sample(range(len(rows)), 2))
         crash = min(crash, snap + 400)
-        watch = Watch(plant=plant(devices=DEVICES), settings=settings())
-        said = watch.feed(rows[:snap])
-        state = json.loads(json.dumps(watch.dump()))
-        said += watch.feed(rows[snap:crash])
-        alarms = watch.alarms()
-        again = Watch(plant=plant(devices=DEVICES), settings=settings())
-        again.load(state, [e for e in said if isinstance(e, AlarmMoved)])
+        monitor = SiteMonitor(plant=plant(devices=DEVICES), settings=settings())
+        said = monitor.feed(rows[:snap])
+        state = json.loads(json.dumps(monitor.dump()))
+        said += monitor.feed(rows[snap:crash])
+        alarms = monitor.alarms()
+        again = SiteMonitor(plant=plant(devices=DEVICES), settings=settings())
+        again.load(state, [e for e in said if isinstance(e, AlarmTransition)])
         again.catch_up(rows[snap:crash])
         assert again.alarms() == alarms
         said += again.feed(rows[crash:])
@@ -140,9 +140,9 @@ def test_a_run_that_began_before_the_restart_keeps_its_true_start():
     first = series({"gen1.compressor_running": between(MINUTE, HOUR)}, end=8 * MINUTE)
     then = series({"gen1.compressor_running": 1}, start=8 * MINUTE, end=20 * MINUTE)
     s = story(compressor_long_run={"limit": 12 * MINUTE}).feed(first)
-    again = Story(Watch(plant=plant(), settings=settings(
+    again = Story(SiteMonitor(plant=plant(), settings=settings(
         compressor_long_run={"limit": 12 * MINUTE})), [])
-    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    again.monitor.load(json.loads(json.dumps(s.monitor.dump())), [])
     again.feed(then)
     assert again.moves("compressor-long-run") == [("raised", 13 * MINUTE + 5 * SECOND)]
     assert again.alarms("compressor-long-run")[0].values["at_least"] == 0
@@ -150,8 +150,9 @@ def test_a_run_that_began_before_the_restart_keeps_its_true_start():
 
 def test_a_condition_switched_off_in_the_site_file_returns():
     s = story().feed(series({"r1.pressure": 15}, end=MINUTE))
-    again = Story(Watch(plant=plant(), settings=settings(pressure_low={"enabled": False})), [])
-    again.watch.load(s.watch.dump(), s.alarms("pressure-low"))
+    again = Story(SiteMonitor(plant=plant(), settings=settings(pressure_low={"enabled": False})),
+                  [])
+    again.monitor.load(s.monitor.dump(), s.alarms("pressure-low"))
     again.feed(series({"r1.pressure": 15}, start=MINUTE, end=2 * MINUTE))
     assert [m for m, _ in again.moves("pressure-low")] == ["returned"]
     assert "no longer watched" in again.alarms("pressure-low")[0].text
@@ -159,17 +160,19 @@ def test_a_condition_switched_off_in_the_site_file_returns():
 
 def test_an_action_is_refused_or_told():
     s = story().feed(series({"r1.pressure": 15}, end=MINUTE))
-    alarm = s.watch.alarms()[0].id
-    done = s.watch.act(Action(deed=Deed.ACKNOWLEDGE, alarm=alarm, time=T0 + MINUTE, by="kim"))
+    alarm = s.monitor.alarms()[0].id
+    done = s.monitor.act(OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=alarm, time=T0 + MINUTE,
+                                        by="kim"))
     assert lines(done)[0].count('"transition":"acknowledged"') == 1
     with pytest.raises(ActionRefused):
-        s.watch.act(Action(deed=Deed.ACKNOWLEDGE, alarm=alarm, time=T0 + MINUTE, by="kim"))
+        s.monitor.act(OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=alarm, time=T0 + MINUTE,
+                                     by="kim"))
 
 
 def test_a_shelf_ends_on_a_tick_without_any_reading():
     s = story().feed(series({"r1.pressure": 15}, end=MINUTE))
-    s.events += s.watch.act(Action(
-        deed=Deed.SHELVE, alarm="pressure-low.r1", time=T0 + MINUTE, by="kim", why="test",
+    s.events += s.monitor.act(OperatorAction(
+        kind=ActionKind.SHELVE, alarm="pressure-low.r1", time=T0 + MINUTE, by="kim", why="test",
         until=T0 + 30 * MINUTE + 1))
     s.advance(HOUR)
     assert s.moves("pressure-low")[-2:] == [
@@ -179,19 +182,19 @@ def test_a_shelf_ends_on_a_tick_without_any_reading():
 def test_the_board_sees_the_numbers_of_now():
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(series({"gen1.compressor_running": between(MINUTE, HOUR)}, end=40 * MINUTE))
-    assert s.watch.alarms()[0].values["run_minutes"] > 38
+    assert s.monitor.alarms()[0].values["run_minutes"] > 38
     assert s.alarms("compressor-long-run")[0].values["run_minutes"] == 12.1
 
 
 def test_nothing_to_say_of_nothing():
-    watch = Watch(plant=plant(), settings=settings())
-    assert watch.feed([]) == []
-    assert watch.alarms() == []
-    assert watch.verdicts() == []
-    watch.load({}, [])
-    assert "fenmoor" in repr(watch)
-    assert watch.advance(T0) == []
-    assert not [e for e in watch.advance(T0 + DAY) if isinstance(e, AlarmMoved)]
+    monitor = SiteMonitor(plant=plant(), settings=settings())
+    assert monitor.feed([]) == []
+    assert monitor.alarms() == []
+    assert monitor.evaluations() == []
+    monitor.load({}, [])
+    assert "fenmoor" in repr(monitor)
+    assert monitor.advance(T0) == []
+    assert not [e for e in monitor.advance(T0 + DAY) if isinstance(e, AlarmTransition)]
 
 
 @pytest.mark.parametrize("waited", [SECOND, 40 * SECOND, 25 * MINUTE])

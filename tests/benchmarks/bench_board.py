@@ -29,16 +29,22 @@ from fastapi import FastAPI
 from jinja2 import Environment
 from starlette.responses import HTMLResponse
 
-from collector.app.history_queries import past_services
+from collector.app.board import past_services
 from collector.clock import ManualClock
-from collector.domain.events import AlarmMoved, EstimateMade, Event, Priority, Signal, Transition
+from collector.domain.events import (
+    AlarmTransition,
+    EstimateMade,
+    Event,
+    Priority,
+    Signal,
+    Transition,
+)
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading, split_point
 from collector.handbook import find_html
 from collector.journal import Journal
-from collector.journal.history import GOOD, Row
-from collector.journal.packing import write_hour
+from collector.journal.history import GOOD, Row, write_hour
 from collector.web import BoardServices, create_app, serve
 from tests.web.fakes import FakeSite
 
@@ -127,7 +133,7 @@ def happened(day: int) -> Iterator[Event]:
         at = day + n * 9 * HOUR
         for step, transition in enumerate((Transition.RAISED, Transition.ACKNOWLEDGED,
                                            Transition.RETURNED)):
-            yield AlarmMoved(time=at + step * 600_000, site="year", condition="pressure-low",
+            yield AlarmTransition(time=at + step * 600_000, site="year", condition="pressure-low",
                              asset=f"r{n}", transition=transition, priority=Priority.HIGH,
                              signal=Signal.SUPERVISORY, since=at, id=f"pressure-low.r{n}.{at}",
                              text="Supervisory pressure low: 17.2 psi; the limit is 18.0 psi. " * 4)
@@ -151,7 +157,7 @@ def services(journal: Journal) -> BoardServices:
 
     return replace(
         site.services(), plant=lambda: site_plant, clock=ManualClock(NOW), picture=picture,
-        alarms=list, not_watched=list, fills=list, trend=trend, events=events,  # type: ignore[arg-type]
+        alarms=list, not_monitored=list, fills=list, trend=trend, events=events,  # type: ignore[arg-type]
         baselines=list, handbook=find_html, past=past_services(lambda: journal,
                                                                lambda: site_plant),
     )

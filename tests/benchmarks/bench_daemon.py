@@ -15,17 +15,17 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline
 from collector.clock import SystemClock
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import QUANTITIES, Reading
 from collector.journal import Journal
+from collector.sources import Address, DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings, PointSettings
 from tests.benchmarks.bench_poll import POINTS, Figure, bare, serve_in_process, timed
 from tests.integration.support import DaemonProcess
 
@@ -73,7 +73,8 @@ async def to_disk(port: int, seconds: float, folder: Path) -> Figure:
     with Journal.open(folder / "journal.sqlite") as journal:
         pipeline = Pipeline(
             site="bench", store=journal, picture=LivePicture(),
-            watch=Watch(plant=plant, settings=ConditionSettings(defaults=default_settings())),
+            monitor=SiteMonitor(plant=plant,
+                                settings=ConditionSettings(defaults=default_settings())),
             clock=clock, committed=lambda _r, _e: None,
         )
         poller = Poller([_device(port, names)], clock=clock, sink=lambda _: None,

@@ -18,10 +18,10 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.clock import SystemClock
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_queries import QUESTIONS, answers_to
 from collector.fleet.hub_reader import FleetReader, FleetView, Scope
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from tests.fleet.support import DAY, FakeSite, alarm, came, received
 

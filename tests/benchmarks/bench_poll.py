@@ -23,8 +23,8 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from collector.clock import SystemClock
 from collector.domain.readings import Reading
+from collector.sources import Address, DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings, PointSettings
 
 __all__ = ["POINTS", "Figure", "bare", "device_at", "measure", "serve_in_process", "timed"]
 

@@ -28,11 +28,10 @@ import pyarrow.compute
 import pyarrow.csv
 import pyarrow.parquet
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import SiteConfig, load_site
-from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
-from collector.domain.readings import MODES
+from collector.domain.readings import MODES, Columns, readings_of
 from collector.recorded import read_columns, read_recordings
 from collector.recorded import readings_of as readings_of_rows
 from simulators.record import rows
@@ -120,19 +119,19 @@ def read(path: Path) -> int:
     return sum(len(columns) for columns in read_columns([path]))
 
 
-def replay(path: Path, watch: Watch, most: int | None = None) -> tuple[int, int]:
+def replay(path: Path, monitor: SiteMonitor, most: int | None = None) -> tuple[int, int]:
     """Feed a file to the rules; return rows and events. ``most`` rows one after the other."""
     count = events = 0
     for columns in read_columns([path]):
-        events += len(fed(watch, columns, one_by_one=most is not None))
+        events += len(fed(monitor, columns, one_by_one=most is not None))
         count += len(columns)
         if most is not None and count >= most:
             break
     return count, events
 
 
-def fed(watch: Watch, columns: Columns, *, one_by_one: bool) -> list[Any]:
-    return watch.feed(readings_of(columns)) if one_by_one else watch.feed_columns(columns)
+def fed(monitor: SiteMonitor, columns: Columns, *, one_by_one: bool) -> list[Any]:
+    return monitor.feed(readings_of(columns)) if one_by_one else monitor.feed_columns(columns)
 
 
 def work(what: str, path: Path, site: Path) -> None:
@@ -157,8 +156,8 @@ def peak_kib() -> int:
     return int(status.partition("VmHWM:")[2].split()[0])
 
 
-def watch_of(config: SiteConfig) -> Watch:
-    return Watch(plant=config.plant, settings=config.settings, step=config.step)
+def watch_of(config: SiteConfig) -> SiteMonitor:
+    return SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
 
 
 def site_of(scenario: str, folder: Path) -> Path:
@@ -172,18 +171,18 @@ def site_of(scenario: str, folder: Path) -> Path:
 
 def told(path: Path, site: Path, *, by_columns: bool) -> list[str]:
     """Return the events of a file as lines of JSON."""
-    watch, events = watch_of(load_site(site, secrets=False)), []
+    monitor, events = watch_of(load_site(site, secrets=False)), []
     last: int | None = None
     if by_columns:
         for columns in read_columns([path]):
-            events += watch.feed_columns(columns)
+            events += monitor.feed_columns(columns)
             last = int(columns.times[-1])
     else:
         for rows_read in read_recordings([path]):
-            events += watch.feed(readings_of_rows(rows_read))
+            events += monitor.feed(readings_of_rows(rows_read))
             last = rows_read[-1][0]
     if last is not None:
-        events += watch.advance(last)
+        events += monitor.advance(last)
     return [event_to_json(event) for event in events]
 
 

@@ -28,9 +28,8 @@ from pathlib import Path
 import numpy
 from numpy.typing import NDArray
 
-from collector.commands.rerun import Cluster, WorkLost
-from collector.domain.columns import Columns
-from collector.domain.readings import MODES
+from collector.commands.fleet import Cluster, WorkLost
+from collector.domain.readings import MODES, Columns
 from collector.fleet.archive import Archive
 from collector.fleet.rerun import Job, Rerun, jobs, rerun_site
 from simulators.record import rows

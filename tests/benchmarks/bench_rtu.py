@@ -23,8 +23,8 @@ from multiprocessing.connection import Connection
 from pymodbus.client import AsyncModbusSerialClient
 
 from collector.clock import SystemClock
+from collector.sources import Address, DeviceSettings, PointSettings
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, DeviceSettings, PointSettings
 
 BAUD = 19200
 CHARACTER = 11 / BAUD

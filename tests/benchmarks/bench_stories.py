@@ -158,11 +158,11 @@ def _progress(done: int, of: int, scored: Scored, began: float) -> None:
 def _cost(done: Sequence[Scored], wall: float, jobs: int) -> None:
     readings = sum(s.readings for s in done)
     plant = sum(s.plant_seconds for s in done)
-    watch = sum(s.watch_seconds for s in done)
+    monitor = sum(s.watch_seconds for s in done)
     print(f"\n{len(done)} cases of {len({s.story for s in done})} stories, "
           f"{sum(s.days for s in done) / 365.25:.1f} site-years, {readings / 1e6:.1f} million "
           f"readings; {wall / 60:.1f} min with {jobs} jobs (plant {plant:.0f} s, watch "
-          f"{watch:.0f} s: {readings / max(watch, 1e-9) / 1000:.0f} thousand readings/s)")
+          f"{monitor:.0f} s: {readings / max(monitor, 1e-9) / 1000:.0f} thousand readings/s)")
 
 
 if __name__ == "__main__":

@@ -90,7 +90,7 @@ def test_without_devices_it_only_reads(site: Path, capsys: pytest.CaptureFixture
     assert main(["check", "--no-devices", str(site)]) == 0
     out = capsys.readouterr().out
     assert "no mistakes" in out
-    assert "not watched:" in out
+    assert "not monitored:" in out
     assert "no compressor running" in out or "compressor-long-run" in out
     assert "not a listed fire-alarm" in out
     assert "gen1-controller  " not in out

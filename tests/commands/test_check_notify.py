@@ -58,7 +58,7 @@ def test_everybody_gets_one_that_nobody_takes_for_an_alarm(
                                   for n in ("ann", "ben", "desk")})
         assert main(["check", site, "--notify"]) == 0
     said = capsys.readouterr().out
-    assert "  ann (Ann Archer): taken\n  ben: taken\n" in said
+    assert "  ann (Ann Archer): accepted\n  ben: accepted\n" in said
     assert re.search(r"^rota weeks: (Ann Archer|ben) is on duty until Monday \d+ .*; then ", said,
                      re.MULTILINE)
     assert sorted(str(m["to"]) for m in server.mails) == [
@@ -79,9 +79,9 @@ def test_one_that_is_not_taken_is_named_and_the_status_is_1(
         site = _site(tmp_path, ann=server.address(), ben=dead, desk="http://127.0.0.1:9/s3cret")
         assert main(["check", site, "--notify"]) == 1
     said = capsys.readouterr().out
-    assert re.search(r"ann \(Ann Archer\): NOT taken: .*550", said)
-    assert re.search(r"ben: NOT taken: ", said)
-    assert re.search(r"desk: NOT taken: the web hook could not be reached", said)
+    assert re.search(r"ann \(Ann Archer\): NOT accepted: .*550", said)
+    assert re.search(r"ben: NOT accepted: ", said)
+    assert re.search(r"desk: NOT accepted: the web hook could not be reached", said)
     assert "s3cret" not in said
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.cli import main
-from collector.domain.events import FactNoted, event_to_json
+from collector.domain.events import SystemEvent, event_to_json
 from collector.domain.readings import Quality, Reading
 from collector.journal import Journal
 from collector.recorded import read_recordings, readings_of
@@ -20,7 +20,7 @@ READINGS = [
     for n in range(100) for point in ("gen1.mode", "gen1.tank_pressure", "r1.pressure")
 ] + [Reading(point="r1.pressure", asked=T0 + 100_000, time=T0 + 100_000, value=900.0,
              quality=Quality.BAD, why="out of range")]
-EVENT = FactNoted(time=T0, site="fenmoor", fact="collector-started", text="Started.")
+EVENT = SystemEvent(time=T0, site="fenmoor", fact="collector-started", text="Started.")
 
 
 @pytest.fixture

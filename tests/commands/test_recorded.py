@@ -284,3 +284,40 @@ def test_a_big_recording_is_read_in_a_bearable_time(tmp_path: Path) -> None:
     assert len(rows(path)) == 100_000
     # This is the way without numpy and pyarrow; with them columns are many times as fast.
     assert time.process_time() - began < 4.0
+
+
+START = 1_772_323_805
+
+
+@pytest.mark.parametrize("per_second", [1, 1000, 10**6, 10**9])
+def test_the_unit_of_numbers_is_told_by_their_size(tmp_path: Path, per_second: int) -> None:
+    text = "".join(f"{(START + n) * per_second},gen1.tank_pressure,{n}\n" for n in range(5))
+    assert [r[0] for r in rows(csv_of(tmp_path, "time,point,value\n" + text))] \
+        == [(START + n) * 1000 for n in range(5)]
+
+
+@pytest.mark.parametrize(("time", "problem"), [
+    ("46082.0070", "day number of a spreadsheet"), ("1e21", "not a time"), ("nan", "not a time"),
+    ("", "not a time"), ("1_772_323_805", "not a time"), ("0000-01-01T00:00:00Z", "not a time"),
+])
+def test_what_is_no_time_is_named_with_its_line(tmp_path: Path, time: str, problem: str) -> None:
+    (found,) = mistakes(csv_of(tmp_path, f"time,point,value\n{time},gen1.mode,off\n"))
+    assert found.startswith("r.csv line 2: ")
+    assert problem in found
+
+
+@pytest.mark.parametrize("wild", ["1803859805", "2027-03-01T00:10:05Z", "9999-12-31T23:59:59Z"])
+def test_a_gap_beyond_the_plausible_is_named(tmp_path: Path, wild: str) -> None:
+    path = csv_of(tmp_path, f"time,point,value\n{START},gen1.mode,off\n{wild},gen1.mode,off\n"
+                            f"{START + 5},gen1.mode,off\n")
+    (found,) = mistakes(path)
+    assert found.startswith("r.csv line 3: ")
+    assert "--to" in found
+    read = read_recordings([path], span=(0, (START + 60) * 1000))
+    with pytest.raises(RecordingError, match="line 4"):
+        list(read)  # what follows the wild time is out of order, and said to be
+
+
+def test_digits_in_groups_are_no_number(tmp_path: Path) -> None:
+    (found,) = mistakes(csv_of(tmp_path, f"time,point,value\n{START},gen1.tank_pressure,1_0.0\n"))
+    assert "not a number" in found

@@ -2,8 +2,8 @@
 
 import pytest
 
-from collector.config.addresses import parse_address
 from collector.config.diagnostics import line_map
+from collector.config.field_types import parse_address
 from collector.config.units import QuantityError
 from tests.config.conftest import PROFILE, Folder
 

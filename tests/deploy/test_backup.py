@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.commands.backup import LIST, back_up, restore
+from collector.commands.upkeep import LIST, back_up, restore
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, Role

@@ -14,9 +14,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
-from collector.fleet.hub_settings import load_hub
+from collector.fleet import load_hub
+from collector.forward import InfluxSettings
 from collector.forward.influx.endpoints import V1Endpoint
-from collector.forward.settings import InfluxSettings
 from tests.forward.influx.peers import free_port, program
 from tests.forward.sparkplug.broker import MOSQUITTO, wait_for_port
 

@@ -9,7 +9,6 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 import collector.handbook.markdown
-from collector.handbook.html_writer import to_html
 from collector.handbook.markdown import (
     Fence,
     Generated,
@@ -19,8 +18,9 @@ from collector.handbook.markdown import (
     Span,
     Table,
     parse,
+    to_html,
+    to_text,
 )
-from collector.handbook.text_writer import to_text
 
 TABLE = "| a | b |\n|---|---|\n| `x` | one \\| two |\n"
 

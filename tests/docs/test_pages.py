@@ -13,7 +13,7 @@ import pytest
 from collector.config import load_site
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
-from collector.domain.conditions.shape import DECLARED_FILL, Cause, Condition
+from collector.domain.conditions.schema import DECLARED_FILL, Cause, Condition
 from collector.domain.readings import QUANTITIES
 from collector.handbook import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.handbook.markdown import Fence, Heading, plain

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import ast
-import importlib
+import inspect
 import json
 import tomllib
 from collections.abc import Iterator
@@ -13,18 +13,19 @@ from typing import Any, get_args
 
 import pytest
 
-from collector.alarms.lifecycle import TABLE, diagram
+from collector import cli
+from collector.alarms import TABLE, diagram
 from collector.alarms.windows import FACTS
 from collector.cli import COMMANDS
 from collector.config.profiles import LegTable, PointTable, ProfileFile
 from collector.config.tables import SiteFile, Table
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
@@ -159,7 +160,7 @@ def test_every_command_and_option_is_told(command: str) -> None:
     written = {k.split()[1]: b for k, b in sections(source("commands")).items()
                if k.startswith("quietpipe ")}
     parser = argparse.ArgumentParser(add_help=False)
-    importlib.import_module(f"collector.commands.{command}").add_arguments(parser)
+    cli.command(command)[0](parser)
     options = [o for a in parser._actions for o in a.option_strings if o.startswith("--")]
     assert sorted(n for r in rows(written[command]) for n in names(r["option"])) == \
         sorted(options)
@@ -172,14 +173,14 @@ def test_no_command_is_told_that_is_none() -> None:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_help_has_an_example(command: str) -> None:
-    doc = importlib.import_module(f"collector.commands.{command}").__doc__
+    doc = inspect.getdoc(cli.command(command)[1])
     assert f"Example:\n  quietpipe {command}" in (doc or "") or f"\n  quietpipe {command}" in (
         doc or "").partition("Example:")[2]
 
 
 # -- events --------------------------------------------------------------------------------------
 
-MOVED = AlarmMoved(
+MOVED = AlarmTransition(
     time=0, site="s", condition="pressure-low", asset="r1", transition=Transition.RAISED,
     priority=Priority.HIGH, signal=Signal.SUPERVISORY, since=0, text="t", id="i", by="a", why="b",
     until=1,
@@ -245,7 +246,7 @@ def test_every_fact_is_told() -> None:
     told = {r["kind"] for r in rows(sections(source("events"))["Facts of the collector's own"])}
     assert "collector-started" in told
     assert told == _facts()
-    assert json.loads(event_to_json(FactNoted(time=0, site="s", fact="x", text="t"))).keys() == {
+    assert json.loads(event_to_json(SystemEvent(time=0, site="s", fact="x", text="t"))).keys() == {
         "time", "site", "kind", "text"}
 
 
@@ -264,7 +265,7 @@ def test_every_state_and_step_of_an_alarm_is_told() -> None:
 def test_the_drawing_of_the_states_is_the_table_s() -> None:
     drawings = [b.text for b in source("alarm-states")
                 if isinstance(b, Fence) and b.kind == "mermaid"]
-    assert drawings == [diagram()], "draw it anew: collector.alarms.lifecycle.diagram()"
+    assert drawings == [diagram()], "draw it anew: collector.alarms.diagram()"
 
 
 def test_every_caution_is_told() -> None:

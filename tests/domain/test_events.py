@@ -5,17 +5,17 @@ import json
 import pytest
 
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_from_json,
     event_to_json,
 )
 
-RAISED = AlarmMoved(
+RAISED = AlarmTransition(
     time=1772323805000, site="fenmoor", condition="compressor-long-run", asset="gen1",
     transition=Transition.RAISED, priority=Priority.HIGH, signal=Signal.TROUBLE,
     since=1772323800000, text="...", values={"run_minutes": 12.1, "limit_minutes": 12.0},
@@ -59,8 +59,8 @@ def test_an_estimate_that_cannot_be_made_says_null_and_why():
 
 @pytest.mark.parametrize("event", [
     RAISED, ESTIMATE,
-    FactNoted(time=5, site="s", fact="clock-set", text="é ünï\n", values={"seconds": -3.5}),
-    AlarmMoved(
+    SystemEvent(time=5, site="s", fact="clock-set", text="é ünï\n", values={"seconds": -3.5}),
+    AlarmTransition(
         time=1, site="s", condition="c", asset="a", transition=Transition.SHELVED,
         priority=Priority.LOW, signal=Signal.SERVICE, since=0, text="", id="c.a.0",
         by="Ines", why="parts on order", until=99,

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import collector.domain.formatting
-from collector.domain.formatting import duration_text, scale_of, value_text
+import collector.domain.units
+from collector.domain.units import duration_text, scale_of, value_text
 
 _UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 
 
 def test_the_examples_hold() -> None:
-    result = doctest.testmod(collector.domain.formatting)
+    result = doctest.testmod(collector.domain.units)
     assert (result.failed, result.attempted) == (0, 4)
 
 

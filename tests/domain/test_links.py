@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.domain.links import Link, LinkFault, LinkRefused, LinkSigner
+from collector.domain.messages import Link, LinkFault, LinkRefused, LinkSigner
 
 KEY = b"a key that only this site has, 42"
 LINK = Link(person="ann", occurrences=("pressure-low.r1.1772323805",), expires=2_000)

@@ -8,7 +8,7 @@ from typing import Any
 
 from collector.domain.events import event_to_json
 from collector.forward.mqtt import Message
-from collector.forward.sparkplug.payload import DataType, Metric, Payload, encode
+from collector.forward.sparkplug import DataType, Metric, Payload, encode
 from tests.fleet.support import NOW, alarm, estimate, fact
 
 SITE = "fenmoor"

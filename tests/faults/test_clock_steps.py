@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.app.pipeline import Pipeline, restore
 from collector.clock import ManualClock, parse_instant
-from collector.domain.events import AlarmMoved, FactNoted
+from collector.domain.events import AlarmTransition, SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.readings import Reading
 from tests.app.test_pipeline import Shelf
@@ -36,26 +36,26 @@ def polls(start: int, end: int, **other: float) -> list[Reading]:
             for at in range(start, end, 5 * SECOND) for point, value in values.items()]
 
 
-def a_watch(**given: dict[str, object]) -> Watch:
-    return Watch(plant=plant(devices=DEVICES), settings=settings(**given))
+def a_watch(**given: dict[str, object]) -> SiteMonitor:
+    return SiteMonitor(plant=plant(devices=DEVICES), settings=settings(**given))
 
 
-def low(watch: Watch, events: list[object]) -> list[str]:
+def low(monitor: SiteMonitor, events: list[object]) -> list[str]:
     return [e.transition.value for e in events
-            if isinstance(e, AlarmMoved) and e.condition == "pressure-low"]
+            if isinstance(e, AlarmTransition) and e.condition == "pressure-low"]
 
 
 @pytest.mark.parametrize("jump", [20 * SECOND, 2 * MINUTE, 3 * HOUR, DAY, 400 * DAY, 55 * YEAR])
 def test_no_delay_passes_in_a_gap(jump: int) -> None:
-    watch = a_watch(pressure_low={"on_delay": 10 * MINUTE})
-    events = watch.feed(polls(T0, T0 + 10 * MINUTE))
-    events += watch.feed(polls(T0 + 10 * MINUTE, T0 + 11 * MINUTE, r1__pressure=15.0))
+    monitor = a_watch(pressure_low={"on_delay": 10 * MINUTE})
+    events = monitor.feed(polls(T0, T0 + 10 * MINUTE))
+    events += monitor.feed(polls(T0 + 10 * MINUTE, T0 + 11 * MINUTE, r1__pressure=15.0))
     after = T0 + 11 * MINUTE + jump
-    events += watch.advance(after)
-    events += watch.feed(polls(after, after + 8 * MINUTE, r1__pressure=15.0))
-    assert low(watch, events) == []
-    events += watch.feed(polls(after + 8 * MINUTE, after + 12 * MINUTE, r1__pressure=15.0))
-    assert low(watch, events) == ["raised"]
+    events += monitor.advance(after)
+    events += monitor.feed(polls(after, after + 8 * MINUTE, r1__pressure=15.0))
+    assert low(monitor, events) == []
+    events += monitor.feed(polls(after + 8 * MINUTE, after + 12 * MINUTE, r1__pressure=15.0))
+    assert low(monitor, events) == ["raised"]
 
 
 @pytest.mark.parametrize("jump", [3 * HOUR, 55 * YEAR])
@@ -78,23 +78,23 @@ def test_no_delay_passes_in_a_gap_while_state_is_restored(jump: int) -> None:
 
 @pytest.mark.parametrize("jump", [3 * HOUR, 55 * YEAR, -10 * MINUTE, -50 * YEAR])
 def test_an_alarm_stays_active_across_a_step_and_returns_when_it_is_seen_to(jump: int) -> None:
-    watch = a_watch()
-    events = watch.feed(polls(T0, T0 + 10 * MINUTE))
-    events += watch.feed(polls(T0 + 10 * MINUTE, T0 + 20 * MINUTE, r1__pressure=15.0))
+    monitor = a_watch()
+    events = monitor.feed(polls(T0, T0 + 10 * MINUTE))
+    events += monitor.feed(polls(T0 + 10 * MINUTE, T0 + 20 * MINUTE, r1__pressure=15.0))
     after = T0 + 20 * MINUTE + jump
-    events += watch.advance(after)
-    events += watch.feed(polls(after + SECOND, after + 2 * MINUTE, r1__pressure=15.0))
-    assert low(watch, events) == ["raised"]
-    events += watch.feed(polls(after + 2 * MINUTE, after + 20 * MINUTE))
-    assert low(watch, events) == ["raised", "returned"]
+    events += monitor.advance(after)
+    events += monitor.feed(polls(after + SECOND, after + 2 * MINUTE, r1__pressure=15.0))
+    assert low(monitor, events) == ["raised"]
+    events += monitor.feed(polls(after + 2 * MINUTE, after + 20 * MINUTE))
+    assert low(monitor, events) == ["raised", "returned"]
 
 
 async def test_a_clock_that_starts_in_1971_and_is_set_right_goes_on_and_restarts() -> None:
     clock = ManualClock(parse_instant("1971-01-01T00:00:00Z"))
     journal = Shelf()
 
-    def pipeline(watch: Watch) -> Pipeline:
-        return Pipeline(site="fenmoor", watch=watch, store=journal, picture=LivePicture(),
+    def pipeline(monitor: SiteMonitor) -> Pipeline:
+        return Pipeline(site="fenmoor", monitor=monitor, store=journal, picture=LivePicture(),
                         clock=clock, committed=lambda *_: None)
 
     async def pass_time(running: Pipeline, duration: int) -> None:
@@ -112,33 +112,34 @@ async def test_a_clock_that_starts_in_1971_and_is_set_right_goes_on_and_restarts
     kept = int(journal.meta["watch_commit"])
     clock.jump(T0 - clock.now())
     await pass_time(first, 5 * MINUTE)
-    assert first.watch.statistics().ticks < BOUND
-    moved = [(e.condition, e.transition.value) for e in journal.events if isinstance(e, AlarmMoved)]
+    assert first.monitor.statistics().ticks < BOUND
+    moved = [(e.condition, e.transition.value) for e in journal.events
+             if isinstance(e, AlarmTransition)]
     assert moved == [("clock-jump", "raised")]
 
     again = a_watch()
     restore(again, state=json.loads(journal.meta["watch"]),
-            alarms=[e for e in journal.events if isinstance(e, AlarmMoved)],
-            commits=[(readings, [e for e in events if isinstance(e, FactNoted)])
+            alarms=[e for e in journal.events if isinstance(e, AlarmTransition)],
+            commits=[(readings, [e for e in events if isinstance(e, SystemEvent)])
                      for readings, events in journal.commits[kept:]],
             tick=int(journal.meta["tick"]))
     assert again.statistics().ticks < BOUND
     second = pipeline(again)
     await pass_time(second, MINUTE)
     assert again.statistics().ticks < BOUND
-    assert [e.condition for e in journal.events if isinstance(e, AlarmMoved)] == ["clock-jump"]
+    assert [e.condition for e in journal.events if isinstance(e, AlarmTransition)] == ["clock-jump"]
 
 
 @examples(max_examples=60, deadline=None)
 @given(st.lists(st.integers(parse_instant("1970-01-01T00:00:00Z"),
                             parse_instant("9000-01-01T00:00:00Z")), min_size=2, max_size=6))
 def test_the_work_is_bounded_for_any_instants(instants: list[int]) -> None:
-    watch = a_watch()
+    monitor = a_watch()
     for at in instants:
-        before = watch.statistics().ticks
-        events = watch.feed(polls(at, at + 30 * SECOND))
-        events += watch.advance(at + MINUTE)
-        assert watch.statistics().ticks - before < BOUND
+        before = monitor.statistics().ticks
+        events = monitor.feed(polls(at, at + 30 * SECOND))
+        events += monitor.advance(at + MINUTE)
+        assert monitor.statistics().ticks - before < BOUND
         times = [e.time for e in events]
         assert all(a <= b for a, b in pairwise(times))
 
@@ -147,6 +148,6 @@ def test_years_between_two_rows_of_a_recording_cost_no_more_than_a_week() -> Non
     s = story(plant(devices=DEVICES)).feed([*polls(T0, T0 + MINUTE)])
     for years in (1, 60):
         s.feed(polls(T0 + years * YEAR, T0 + years * YEAR + MINUTE))
-    assert s.watch.statistics().ticks < BOUND
+    assert s.monitor.statistics().ticks < BOUND
     days = {e.time for e in s.estimates("nitrogen-demand")}
     assert len(days) <= 2  # a day that nobody saw has no figure of its own

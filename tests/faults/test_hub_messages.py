@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore
 from collector.forward.mqtt import Message
 from tests.faults.messages import ALARM, ESTIMATE, EVENTS, FACT, MARK, MARKED, SITE, all_cases

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import load_site
-from collector.domain.columns import Columns, readings_of
 from collector.domain.events import event_to_json
+from collector.domain.readings import Columns, readings_of
 from collector.fleet.archive import Archive
 from tests.config.conftest import SITE
 
@@ -54,8 +54,8 @@ def story(days: int, low_at: int, points: Sequence[str] = POINTS) -> Columns:
 def one_by_one(site: Path, columns: Columns) -> list[str]:
     """Return the events of one reading after the other."""
     config = load_site(site, secrets=False)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
-    events = [*watch.feed(readings_of(columns)), *watch.advance(int(columns.times[-1]))]
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
+    events = [*monitor.feed(readings_of(columns)), *monitor.advance(int(columns.times[-1]))]
     return [event_to_json(event) for event in events]
 
 

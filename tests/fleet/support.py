@@ -11,21 +11,21 @@ from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
 from collector.domain.live import LivePicture
+from collector.fleet import Customer, Group, HubSettings, folded
 from collector.fleet.hub import Hub
-from collector.fleet.hub_settings import Customer, Group, HubSettings, folded
 from collector.fleet.hub_store import ReceivedEvent
+from collector.forward import BrokerSettings
 from collector.forward.mqtt import Message, Received
-from collector.forward.settings import BrokerSettings
 from collector.forward.sparkplug.edge_node import EdgeNode
 from tests.forward.support import plant, reading
 
@@ -35,8 +35,8 @@ DAY = 86_400_000
 
 def alarm(site: str, transition: Transition = Transition.RAISED, *, condition: str = "pressure-low",
           asset: str = "r1", at: int = NOW, signal: Signal = Signal.SUPERVISORY,
-          priority: Priority = Priority.HIGH) -> AlarmMoved:
-    return AlarmMoved(
+          priority: Priority = Priority.HIGH) -> AlarmTransition:
+    return AlarmTransition(
         time=at, site=site, condition=condition, asset=asset, transition=transition,
         priority=priority, signal=signal, since=NOW, text=f"{condition} at {asset}",
         id=f"{condition}.{asset}.{NOW // 1000}")
@@ -48,8 +48,8 @@ def estimate(site: str, quantity: str, asset: str, value: float, at: int,
                         low=value * 0.95, high=value * 1.05, unit=unit)
 
 
-def fact(site: str, text: str, at: int = NOW) -> FactNoted:
-    return FactNoted(time=at, site=site, fact="site-file-read", text=text)
+def fact(site: str, text: str, at: int = NOW) -> SystemEvent:
+    return SystemEvent(time=at, site=site, fact="site-file-read", text=text)
 
 
 def came(seq: int, event: Event, journal: str = "j") -> ReceivedEvent:

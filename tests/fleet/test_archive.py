@@ -10,9 +10,9 @@ import pyarrow.dataset
 import pytest
 
 from collector.cli import main
-from collector.domain.columns import Columns
 from collector.domain.errors import QuietpipeError, UsageError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
+from collector.domain.readings import Columns
 from collector.fleet.archive import Archive
 from tests.fleet.archives import DAY, POINTS, T0, site_file, story
 
@@ -94,7 +94,8 @@ def test_another_engine_reads_it_as_one_table(tmp_path: Path) -> None:
 
 def test_events_are_kept_once_and_in_time(tmp_path: Path) -> None:
     archive = Archive(tmp_path)
-    told = [FactNoted(time=T0 + n * DAY // 4, site="fenmoor", fact="collector-started", text="It.")
+    told = [SystemEvent(time=T0 + n * DAY // 4, site="fenmoor", fact="collector-started",
+                        text="It.")
             for n in range(8)]
     assert archive.write_events("fenmoor", told[4:]).new == 4
     assert archive.write_events("fenmoor", told).new == 4

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.domain.errors import DeliveryUnreachable, LinesRefused
-from collector.fleet.hub_history import HistoryWriter, history_of
+from collector.fleet import Group
+from collector.fleet.hub_group import HistoryWriter, history_of
 from collector.fleet.hub_message_handler import Counts, HandledMessages, MessageHandler
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward.influx.endpoints import DeadLetterFile
 from tests.fleet.support import NOW, FakeSite, alarm, came, received
 from tests.forward.support import until
 

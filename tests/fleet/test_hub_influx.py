@@ -15,7 +15,7 @@ from urllib.request import Request, urlopen
 
 import pytest
 
-from collector.forward.settings import InfluxSettings
+from collector.forward import InfluxSettings
 from tests.fleet.support import running, settings
 from tests.forward.conftest import authority, broker  # noqa: F401
 from tests.forward.sparkplug.broker import Mosquitto, free_port, wait_for_port

@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 
 from collector.domain.errors import QuietpipeError
+from collector.fleet import HubSettings
 from collector.fleet.hub import GroupLocks
-from collector.fleet.hub_settings import HubSettings
 from collector.fleet.hub_store import group_file
-from collector.forward.settings import BrokerSettings
+from collector.forward import BrokerSettings
 from tests.fleet.support import running, settings
 from tests.forward.conftest import authority, broker, observer  # noqa: F401
 from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, closing

@@ -7,7 +7,6 @@ from datetime import UTC, date, datetime
 import pytest
 
 from collector.domain.events import Priority, Signal, Transition
-from collector.fleet.hub_alarms import FleetAlarm, merged
 from collector.fleet.hub_queries import (
     compressor_tiring,
     in_trouble,
@@ -16,7 +15,7 @@ from collector.fleet.hub_queries import (
     purge_late,
 )
 from collector.fleet.hub_reader import FleetSnapshot, FleetView, Scope
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import EstimateDay, Trend, quarter_before, trend_of
 from tests.fleet.support import DAY, alarm
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_reader import FleetReader
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from tests.fleet.support import DAY, FakeSite, came, estimate, fact, received
 

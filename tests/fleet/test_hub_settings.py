@@ -10,7 +10,7 @@ import pytest
 from collector.cli import main
 from collector.config.tables import Table
 from collector.domain.errors import SiteFileError
-from collector.fleet.hub_settings import (
+from collector.fleet import (
     CustomerTable,
     GroupTable,
     HubMqttTable,

@@ -10,11 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.domain.events import AlarmMoved, Transition
-from collector.fleet.hub_alarms import FleetAlarm, merged
+from collector.domain.events import AlarmTransition, Transition
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
-from collector.fleet.hub_settings import Group
-from collector.fleet.hub_state import SiteState
+from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_store import Batch, GroupStore, group_file
 from collector.forward.mqtt import Message, Received
 from collector.forward.sparkplug.edge_node import is_rebirth_request
@@ -127,7 +126,7 @@ def test_a_site_is_silent_by_its_death_or_by_absence_and_the_hub_s_own_deafness_
     def raised(now: int, since: int = NOW) -> list[tuple[str, str]]:
         found = handler.silences(now, since).events
         return [(c.site, c.event.transition.value) for c in found
-                if isinstance(c.event, AlarmMoved)]
+                if isinstance(c.event, AlarmTransition)]
 
     assert raised(NOW + 14_000) == []
     assert raised(NOW + 16_000) == [("dead", "raised")]
@@ -144,7 +143,7 @@ def test_a_site_is_silent_by_its_death_or_by_absence_and_the_hub_s_own_deafness_
 def test_a_silent_site_s_alarm_says_what_to_check(handler: MessageHandler) -> None:
     handler.handle(received(*FakeSite("fenmoor").births()), NOW)
     (only,) = handler.silences(NOW + 50_000, NOW).events
-    assert isinstance(only.event, AlarmMoved)
+    assert isinstance(only.event, AlarmTransition)
     assert only.event.condition == "site-silent"
     assert "Silent is not normal" in only.event.text
     assert "line to the outside" in only.event.text
@@ -161,7 +160,7 @@ def test_an_alarm_ends_the_same_in_whatever_order_its_events_come(
     for number, transition in order:
         known = merged(known, alarm("s", transition), number)
     assert known is not None
-    assert {s: known.holds(s) for s in ("present", "acknowledged", "shelved")} == {
+    assert {s: known.has(s) for s in ("present", "acknowledged", "shelved")} == {
         "present": False, "acknowledged": True, "shelved": False}
     assert FleetAlarm.load(json.loads(json.dumps(known.dump()))) == known
 

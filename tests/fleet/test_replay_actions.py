@@ -8,13 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.cli import main
 from collector.config import load_site
 from collector.domain.actions import ActionKind, OperatorAction
-from collector.domain.columns import readings_of
-from collector.domain.events import Event, FactNoted, event_to_json
-from collector.domain.readings import Reading
+from collector.domain.events import Event, SystemEvent, event_to_json
+from collector.domain.readings import Reading, readings_of
 from collector.fleet.archive import Archive
 from collector.fleet.rerun import jobs, rerun_site
 from collector.journal import Journal
@@ -40,39 +39,40 @@ def deeds() -> list[OperatorAction]:
     """Return what people do: most of it on the first day, so that the second shows its end."""
     by, why = "Kim Marsh", "the dock riser is filled"
     return [
-        OperatorAction(deed=ActionKind.BEGIN_VISIT, alarm="r1", time=T0 + HOUR // 2 - 7_000,
+        OperatorAction(kind=ActionKind.BEGIN_VISIT, alarm="r1", time=T0 + HOUR // 2 - 7_000,
                        by=by, why=why, until=T0 + HOUR),
-        OperatorAction(deed=ActionKind.DECLARE_FILL, alarm="gen1", time=T0 + 8 * HOUR - 3_500,
+        OperatorAction(kind=ActionKind.DECLARE_FILL, alarm="gen1", time=T0 + 8 * HOUR - 3_500,
                        by=by, why=why, until=T0 + 12 * HOUR),
-        OperatorAction(deed=ActionKind.RESET_BASELINE, alarm="compressor-delivery.gen1",
+        OperatorAction(kind=ActionKind.RESET_BASELINE, alarm="compressor-delivery.gen1",
                        time=T0 + 9 * HOUR, by=by, why="a new filter"),
-        OperatorAction(deed=ActionKind.END_FILL, alarm="gen1", time=T0 + 11 * HOUR + 40_000,
+        OperatorAction(kind=ActionKind.END_FILL, alarm="gen1", time=T0 + 11 * HOUR + 40_000,
                        by=by, why="full"),
-        OperatorAction(deed=ActionKind.DECLARE_FILL, alarm="r1", time=T0 + DAY,
+        OperatorAction(kind=ActionKind.DECLARE_FILL, alarm="r1", time=T0 + DAY,
                        by=by, why=why, until=T0 + DAY + HOUR),
-        OperatorAction(deed=ActionKind.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + DAY + 20 * 60_000,
+        OperatorAction(kind=ActionKind.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + DAY + 20 * 60_000,
                        by=by, why="heads are changed", until=T0 + DAY + 3 * HOUR),
-        OperatorAction(deed=ActionKind.END_IMPAIRMENT, alarm="r1", time=T0 + DAY + 2 * HOUR, by=by),
+        OperatorAction(kind=ActionKind.END_IMPAIRMENT, alarm="r1", time=T0 + DAY + 2 * HOUR, by=by),
     ]
 
 
 def lived(site: Path, journal: Journal) -> list[Event]:
     """Let a watch live through it, minute by minute, and journal all; return what it said."""
     config = load_site(site, secrets=False)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     waiting, rows = deeds(), readings()
-    started = FactNoted(time=T0 - 1000, site="fenmoor", fact="collector-started", text="It began.")
-    told = watch.note(started)
+    started = SystemEvent(time=T0 - 1000, site="fenmoor", fact="collector-started",
+                          text="It began.")
+    told = monitor.record_event(started)
     journal.commit([], [*told, started])
     for start in range(0, len(rows), len(POINTS)):
         polled, events = rows[start:start + len(POINTS)], list[Event]()
         while waiting and waiting[0].time <= polled[0].time:
-            events += watch.advance(waiting[0].time)
-            events += watch.act(waiting.pop(0))
-        events += watch.feed(polled)
+            events += monitor.advance(waiting[0].time)
+            events += monitor.act(waiting.pop(0))
+        events += monitor.feed(polled)
         journal.commit(polled, events)
         told += events
-    last = watch.advance(rows[-1].time)
+    last = monitor.advance(rows[-1].time)
     journal.commit([], last)
     return [*told, *last]
 
@@ -140,7 +140,7 @@ def test_the_rerun_says_what_the_watch_said(
     found = rerun_site(job)
     assert list(found.lines) == [event_to_json(e) for e in told]
     assert found.refused == ()
-    facts = [e.fact for e in told if isinstance(e, FactNoted)]
+    facts = [e.fact for e in told if isinstance(e, SystemEvent)]
     assert {"visit-begun", "visit-ended", "fill-declared", "fill-ended", "baseline-reset",
             "impairment-declared", "impairment-ended"} <= set(facts)
     assert facts.count("fill-ended") == 2, "one by a person, one by itself"
@@ -171,9 +171,10 @@ def test_what_cannot_be_done_again_is_named(
     tmp_path: Path, journalled: tuple[Path, list[Event]], capfd: pytest.CaptureFixture[str],
 ) -> None:
     site, _ = journalled
-    said = FactNoted(time=T0 + HOUR, site="fenmoor", fact="fill-declared", asset="r7", text="It.",
+    said = SystemEvent(time=T0 + HOUR, site="fenmoor", fact="fill-declared", asset="r7", text="It.",
                      values={"until": "2026-03-01T03:00:00Z", "by": "Kim Marsh", "why": "dry"})
-    short = FactNoted(time=T0 + HOUR, site="fenmoor", fact="fill-declared", asset="r1", text="It.")
+    short = SystemEvent(time=T0 + HOUR, site="fenmoor", fact="fill-declared", asset="r1",
+                        text="It.")
     archive = Archive(tmp_path / "archive")
     archive.write("fenmoor", [story(1, 30)])
     archive.write_events("fenmoor", [said, short])

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from collector.cli import main
-from collector.commands.rerun import Cluster, WorkLost
+from collector.commands.fleet import Cluster, WorkLost
 from collector.domain.errors import UsageError
 from collector.domain.events import event_from_json
 from collector.fleet.archive import Archive

@@ -8,8 +8,8 @@ from dataclasses import asdict
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.fleet import Group
 from collector.fleet.hub_message_handler import Counts, MessageHandler
-from collector.fleet.hub_settings import Group
 from collector.fleet.hub_state import SequenceGaps, SiteState
 from collector.forward.mqtt import Message
 from tests.fleet.support import NOW, event_message, fact, received

@@ -12,11 +12,11 @@ from typing import Any
 from esio_spb_builder.core.sparkplug_b_pb2 import Payload as OpenPayload
 
 from collector.clock import SystemClock
-from collector.domain.events import Event, FactNoted
+from collector.domain.events import Event, SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Device, Generator, Plant, Riser, Site
 from collector.domain.readings import Quality, Reading
-from collector.forward.settings import BrokerSettings, MqttSettings
+from collector.forward import BrokerSettings, MqttSettings
 from collector.forward.sparkplug.publisher import SparkplugPublisher
 from collector.journal import Journal
 
@@ -63,7 +63,7 @@ class SmallSite:
         self.journal = Journal.open(folder / "journal.sqlite")
         self.picture = LivePicture()
         self.clock = SystemClock()
-        self.notes: list[FactNoted] = []
+        self.notes: list[SystemEvent] = []
         self.plant = plant(settings.pop("site", "fenmoor"))
         self.settings = MqttSettings(broker=broker, fleet="north", **settings)
         self.sent: list[Reading] = []
@@ -91,8 +91,8 @@ class SmallSite:
                 reading("r1.pressure", now, 25.0),
             )
 
-    def fact(self, text: str) -> FactNoted:
-        return FactNoted(time=self.clock.now(), site=self.plant.site.id, fact="site-file-read",
+    def fact(self, text: str) -> SystemEvent:
+        return SystemEvent(time=self.clock.now(), site=self.plant.site.id, fact="site-file-read",
                          text=text)
 
     @contextlib.asynccontextmanager

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.forward.checkpoint import PublishCheckpoint
+from collector.forward import PublishCheckpoint
 
 
 @given(st.lists(st.tuples(st.sampled_from(["commit", "live", "cut", "fill", "restart"]),

@@ -9,16 +9,15 @@ import asyncio
 from dataclasses import replace
 from pathlib import Path
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
-from collector.domain.actions import Action, Deed
-from collector.domain.events import FactNoted
+from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading, mode_code
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward import InfluxSettings, RetryPolicy
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from simulators.record import polls
 from simulators.scenario import Scenario, load_scenario
@@ -60,9 +59,9 @@ def fill(folder: Path, name: str, hours: int, more: str = "") -> tuple[Journal, 
     scenario = replace(scenario, plant=replace(scenario.plant, start=start))
     config = site_of(scenario, folder, more)
     journal = Journal.open(folder / "journal.sqlite")
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     site = config.plant.site.id
-    events: list = [FactNoted(time=start, site=site, fact="collector-started",
+    events: list = [SystemEvent(time=start, site=site, fact="collector-started",
                               text=f"quietpipe 0.1.0 watches {site}.")]
     readings: list[Reading] = []
     due = start + _COMMIT
@@ -73,14 +72,15 @@ def fill(folder: Path, name: str, hours: int, more: str = "") -> tuple[Journal, 
         if now >= end - LOW:  # how it stands when people look: one riser lies low
             some = [replace(r, value=_LOW_AT.get(r.point, r.value)) for r in some]
         readings += some
-        events += watch.feed(some)
+        events += monitor.feed(some)
         if now >= due:
             journal.commit(readings, events)
             readings, events, due = [], [], due + _COMMIT
-    events += watch.advance(end)
-    alarm = next(a for a in watch.alarms() if a.condition == "pressure-low")
-    for deed, until in ((Deed.ACKNOWLEDGE, None), (Deed.SHELVE, end + HOUR)):
-        events += watch.act(Action(deed=deed, alarm=alarm.id, by="Ada", time=end, until=until,
+    events += monitor.advance(end)
+    alarm = next(a for a in monitor.alarms() if a.condition == "pressure-low")
+    for deed, until in ((ActionKind.ACKNOWLEDGE, None), (ActionKind.SHELVE, end + HOUR)):
+        events += monitor.act(OperatorAction(kind=deed, alarm=alarm.id, by="Ada", time=end,
+                                             until=until,
                                    why="the valve is being mended"))
     # A contact that the bundled plant does not have, as a site that has it would tell it.
     readings += [_reading("r1.bypass_open", end - n * MINUTE, 0.0) for n in range(3)]

@@ -17,14 +17,14 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import format_instant
-from collector.dashboards import dashboards
-from collector.dashboards.panels import INKS
-from collector.forward.settings import InfluxSettings
+from collector.commands.dashboards import dashboards
+from collector.forward import InfluxSettings
 from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 from tests.grafana.test_real import HOURS, spoken
 
 _CELL, _ROW = 58, 32
+INKS = ("#1d4f73", "#8a4b14", "#356428", "#6b3f78", "#7a6a12", "#2f6b6b")
 _STYLE = """body{font:13px sans-serif;background:#eceae3;color:#1b2530;margin:12px;width:1440px}
 .p{position:absolute;background:#fbf9f2;border:1px solid #cdd3cf;padding:6px;overflow:hidden;
 box-sizing:border-box} h3{font-size:13px;margin:0 0 4px} table{border-collapse:collapse;width:100%}

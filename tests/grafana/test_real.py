@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.commands.dashboards import dashboards
 from collector.config import SiteConfig
-from collector.dashboards import dashboards
-from collector.forward.settings import InfluxSettings
+from collector.forward import InfluxSettings
 from tests.forward.influx.peers import Influxd
 from tests.grafana.load import MORE, fill, forward
 
@@ -98,7 +98,7 @@ def test_a_limit_is_drawn_in_the_unit_that_is_shown(loaded: Loaded) -> None:
 @pytest.mark.slow
 def test_what_stands_is_what_the_rules_say_stands(loaded: Loaded) -> None:
     board = dashboards()["now"]
-    (panel,) = [p for p in board["panels"] if p["title"] == "Conditions standing"]
+    (panel,) = [p for p in board["panels"] if p["title"] == "Active alarms"]
     rows = loaded.server.query(next(spoken(panel["targets"][0]["query"])))
     moves: dict[tuple[str, str], float] = {}
     for row in loaded.server.query("SELECT standing, asset, condition FROM alarm"):

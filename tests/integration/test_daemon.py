@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.domain.events import AlarmMoved, FactNoted
+from collector.domain.events import AlarmTransition, SystemEvent
 from collector.journal import Journal
 from tests.integration.support import DaemonProcess, get_json, until
 from tests.sources.peer import Peer
@@ -126,7 +126,7 @@ class Works:
             return [s.event for s in journal.events()]
 
     def facts(self) -> list[str]:
-        return [e.fact for e in self.events() if isinstance(e, FactNoted)]
+        return [e.fact for e in self.events() if isinstance(e, SystemEvent)]
 
     def standing(self) -> list[str]:
         return [a["condition"] for a in get_json(f"{self.board}/api/v1/alarms")["alarms"]]
@@ -173,13 +173,13 @@ def test_a_run_keeps_its_start_over_a_restart_and_is_raised_once(works):
     works.write(limit="6 s")
     began = time.time()
     works.start().terminate()
-    assert not [e for e in works.events() if isinstance(e, AlarmMoved)]
+    assert not [e for e in works.events() if isinstance(e, AlarmTransition)]
     daemon = works.start()
     until(lambda: works.standing() == ["compressor-long-run"], within=20, what="the alarm")
     waited = time.time() - began
     daemon.terminate()
     works.start().terminate()
-    raised = [e for e in works.events() if isinstance(e, AlarmMoved)]
+    raised = [e for e in works.events() if isinstance(e, AlarmTransition)]
     assert [(e.condition, e.transition) for e in raised] == [("compressor-long-run", "raised")]
     # Counted from the first sample of the first process, not of the second.
     assert raised[0].values["run_minutes"] * 60 > 5.9

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.domain.events import AlarmMoved, Transition, event_to_json
+from collector.domain.events import AlarmTransition, Transition, event_to_json
 from collector.journal import Journal
 from tests.integration.support import DaemonProcess, beside, hook, until
 from tests.sources.peer import Peer
@@ -104,9 +104,9 @@ def _content(folder: Path) -> tuple[set[tuple[str, int, float | None]], dict[int
     return readings, events
 
 
-def _alarms(folder: Path) -> list[AlarmMoved]:
+def _alarms(folder: Path) -> list[AlarmTransition]:
     with Journal.open(folder / "data" / "journal.sqlite") as journal:
-        return [s.event for s in journal.events() if isinstance(s.event, AlarmMoved)]
+        return [s.event for s in journal.events() if isinstance(s.event, AlarmTransition)]
 
 
 def _rows(folder: Path) -> int:
@@ -165,7 +165,7 @@ def test_a_pulled_plug_at_random_moments_loses_and_doubles_nothing(tmp_path, kil
     _assert_told_rightly(_alarms(tmp_path), far.received)
 
 
-def _assert_told_rightly(alarms: list[AlarmMoved], received: list[dict[str, object]]) -> None:
+def _assert_told_rightly(alarms: list[AlarmTransition], received: list[dict[str, object]]) -> None:
     standing: set[str] = set()
     for event in alarms:
         asset = f"{event.condition}.{event.asset}"

@@ -19,7 +19,7 @@ import pytest
 
 from collector.clock import parse_instant
 from collector.daemon import Daemon
-from collector.domain.events import AlarmMoved, Event, FactNoted, Transition
+from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
 from collector.journal import Journal
 from tests.integration.story_clock import StoryClock
 from tests.integration.support import beside
@@ -141,12 +141,12 @@ class Night:
     def subjects(self) -> list[tuple[str, str]]:
         return [(str(m["to"]), str(m["subject"])) for m in self.mail.mails]
 
-    def alarms(self) -> list[AlarmMoved]:
-        return [e for e in self.events if isinstance(e, AlarmMoved)
+    def alarms(self) -> list[AlarmTransition]:
+        return [e for e in self.events if isinstance(e, AlarmTransition)
                 and e.condition == "air-fill-stuck"]
 
-    def facts(self, name: str) -> list[FactNoted]:
-        return [e for e in self.events if isinstance(e, FactNoted) and e.fact == name]
+    def facts(self, name: str) -> list[SystemEvent]:
+        return [e for e in self.events if isinstance(e, SystemEvent) and e.fact == name]
 
 
 @contextlib.asynccontextmanager
@@ -186,7 +186,7 @@ def body_of(mail: EmailMessage) -> str:
     return str(part.get_content()).replace("\r\n", "\n")
 
 
-async def _raised_at_two(story: Night) -> AlarmMoved:
+async def _raised_at_two(story: Night) -> AlarmTransition:
     """Bring the tank into air-fill at half past one; return the alarm of two o'clock."""
     story.clock.run(20)
     await story.until("half past one", lambda: story.clock.now() >= parse_instant(
@@ -270,7 +270,7 @@ async def test_0200_tank_in_air_fill_and_nobody_answers(tmp_path: Path) -> None:
         assert heads == ["HIGH trouble – Stuck in air-fill: Dock generator · Fenmoor Cold Store",
                          "Call 2", "Call 3", *["Call 4"] * 3, *["Call 5"] * 3]
         second = body_of(story.mail.mails[1])
-        assert re.match(r"Nobody has acknowledged this for 1[5-9] min( \d+ s)?\. "
+        assert re.match(r"Not acknowledged for 1[5-9] min( \d+ s)?\. "
                         r"Called so far: Ben Baker at 02:0\d\.", second)
         steps = [f.time - raised.time for f in story.facts("call-escalated")]
         for n, (step, minutes) in enumerate(zip(steps, (15, 30, 60, 90), strict=True), 1):

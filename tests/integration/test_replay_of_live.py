@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from collector import recorded
 from collector.cli import main
 from collector.clock import ScaledClock, parse_instant
 from collector.daemon import Daemon
-from collector.recorded import columns_available, filtering
 from simulators.scenario import Scenario, load_scenario
 from simulators.testing import PlantServer
 
@@ -84,7 +84,7 @@ def _evening() -> Scenario:
 def test_a_night_read_on_the_wire_replays_from_both_kinds_of_file_by_columns_and_by_rows(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert columns_available()
+    assert recorded.columns_available()
     site = asyncio.run(_live(tmp_path, _evening(), NIGHT))
     live = _told(site)
     told = [json.loads(line) for line in live]
@@ -98,6 +98,6 @@ def test_a_night_read_on_the_wire_replays_from_both_kinds_of_file_by_columns_and
             subprocess.run([sys.executable, "-m", "collector.cli", "export", str(site),
                             "--format", kind], stdout=out, check=True)
         for by_columns in (True, False):
-            monkeypatch.setattr(filtering, "columns_available", lambda by=by_columns: by)
+            monkeypatch.setattr(recorded, "columns_available", lambda by=by_columns: by)
             assert main(["replay", str(site), str(path)]) == 0
             assert capsys.readouterr().out.splitlines() == live, (kind, by_columns)

@@ -10,7 +10,7 @@ from pathlib import Path
 import simulators
 from collector.clock import ManualClock, parse_instant
 from collector.daemon import Daemon
-from collector.domain.events import AlarmMoved, event_to_json
+from collector.domain.events import AlarmTransition, event_to_json
 from collector.domain.readings import Quality
 from collector.journal import Journal
 from simulators.profiles import write_profiles
@@ -139,7 +139,7 @@ def _assert_alike(folder: Path) -> None:
             found = list(journal.readings(None, None, None))
             readings.append({(r.point, r.time, r.value, r.quality) for r in found})
             alarms.append([event_to_json(s.event) for s in journal.events()
-                           if isinstance(s.event, AlarmMoved)])
+                           if isinstance(s.event, AlarmTransition)])
             assert sum(r.quality is Quality.GOOD for r in found) > STEPS * 10
     assert readings[0] == readings[1] == readings[2]
     assert alarms[0] == alarms[1] == alarms[2]

@@ -2,7 +2,7 @@
 
 import random
 
-from collector.domain.events import AlarmMoved, FactNoted, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Priority, Signal, SystemEvent, Transition
 from collector.domain.readings import Quality, Reading
 
 HOUR = 3_600_000
@@ -16,11 +16,11 @@ def reading(time, value=1.0, point="gen1.tank_pressure", *, latency=20, quality=
 
 
 def fact(time, name="collector-started", text="It started."):
-    return FactNoted(time=time, site="fenmoor", fact=name, text=text)
+    return SystemEvent(time=time, site="fenmoor", fact=name, text=text)
 
 
 def alarm(time, transition=Transition.RAISED):
-    return AlarmMoved(
+    return AlarmTransition(
         time=time, site="fenmoor", condition="pressure-low", asset="r1", transition=transition,
         priority=Priority.HIGH, signal=Signal.SUPERVISORY, since=time, text="Low.",
         id=f"pressure-low.r1.{time // 1000}", values={"psi": 17.5},

@@ -2,8 +2,8 @@
 
 import pytest
 
-from collector.domain.deliveries import DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.errors import JournalError
+from collector.domain.messages import DeliveryOutcome, DeliveryState, NewDelivery
 from collector.journal import Journal
 from tests.journal.examples import T0, alarm
 

@@ -9,22 +9,22 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.performance import measure
-from collector.app.history_queries import measure_lines, past_services
-from collector.domain.deliveries import NewDelivery
+from collector.app.board import measure_lines, past_services
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
 )
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant, Riser, Site
 from collector.journal import Journal
 from collector.web.services import Search
 
 T0, MINUTE = 1_784_448_000_000, 60_000
-RAISED = AlarmMoved(
+RAISED = AlarmTransition(
     time=T0, site="fenmoor", condition="pressure-low", asset="r1", transition=Transition.RAISED,
     priority=Priority.HIGH, signal=Signal.SUPERVISORY, since=T0, id="pressure-low.r1.1",
     text='Low at the Dock riser: 17 psi, 85% of "normal"_x')
@@ -38,7 +38,8 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
         made.commit([], [
             RAISED, replace(RAISED, time=T0 + MINUTE, asset="r10", text="Low at ten"),
             replace(RAISED, time=T0 + 2 * MINUTE, transition=Transition.RETURNED),
-            FactNoted(time=T0 + 3 * MINUTE, site="fenmoor", fact="signed-in", text="Dock came in."),
+            SystemEvent(time=T0 + 3 * MINUTE, site="fenmoor", fact="signed-in",
+                        text="Dock came in."),
             EstimateMade(time=T0 + 4 * MINUTE, site="fenmoor", quantity="leak-rate", asset="r1",
                          value=1.0, unit="scfh"),
         ])

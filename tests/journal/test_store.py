@@ -13,8 +13,7 @@ from collector.domain.errors import JournalError
 from collector.domain.events import Transition
 from collector.domain.readings import Quality
 from collector.journal import Journal
-from collector.journal.history import GOOD, Row
-from collector.journal.packing import write_hour
+from collector.journal.history import GOOD, Row, write_hour
 from tests.journal.examples import HOUR, T0, alarm, fact, plant_polls, reading
 
 

@@ -9,9 +9,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from collector.domain.deliveries import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.errors import JournalError
-from collector.domain.events import AlarmMoved, Event, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, Event, Priority, Signal, Transition
+from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.notify.policy import Together
 
@@ -41,9 +41,9 @@ def alarm(
     condition: str = "pressure-low", asset: str = "r1", *, time: int = T0,
     transition: Transition = Transition.RAISED, signal: Signal = Signal.SUPERVISORY,
     priority: Priority = Priority.HIGH, raised: int | None = None, text: str = "Pressure is low.",
-) -> AlarmMoved:
+) -> AlarmTransition:
     born = time if raised is None else raised
-    return AlarmMoved(
+    return AlarmTransition(
         time=time, site="fenmoor", condition=condition, asset=asset, transition=transition,
         priority=priority, signal=signal, since=born - 15_000, text=text,
         id=f"{condition}.{asset}.{born // 1000}", values={"pressure_psi": 16.2},

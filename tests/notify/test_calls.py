@@ -12,8 +12,15 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.deliveries import NewDelivery
-from collector.domain.events import AlarmMoved, Event, FactNoted, Priority, Signal, Transition
+from collector.domain.events import (
+    AlarmTransition,
+    Event,
+    Priority,
+    Signal,
+    SystemEvent,
+    Transition,
+)
+from collector.domain.messages import NewDelivery
 from collector.domain.plant import Plant
 from collector.notify.calls import decide, next_due
 from collector.notify.policy import Policy
@@ -46,7 +53,7 @@ class Story:
         self.now, self.seq = now, 0
         self.state: Mapping[str, Any] = {}
         self.sent: list[tuple[int, NewDelivery]] = []
-        self.facts: list[FactNoted] = []
+        self.facts: list[SystemEvent] = []
 
     def happens(self, *events: Event) -> None:
         numbered = []
@@ -69,7 +76,8 @@ class Story:
     def passes(self, duration: int) -> None:
         self.until(self.now + duration)
 
-    def raised(self, condition: str = "pressure-low", asset: str = "r1", **more: Any) -> AlarmMoved:
+    def raised(self, condition: str = "pressure-low", asset: str = "r1",
+               **more: Any) -> AlarmTransition:
         event = alarm(condition, asset, time=self.now, **more)
         self.happens(event)
         return event
@@ -89,7 +97,7 @@ def on_call(**more: Any) -> Recipient:
     return Recipient(**{**given, **more})
 
 
-def after(event: AlarmMoved, transition: Transition, at: int, **more: Any) -> AlarmMoved:
+def after(event: AlarmTransition, transition: Transition, at: int, **more: Any) -> AlarmTransition:
     return replace(event, transition=transition, time=at, **more)
 
 
@@ -117,11 +125,11 @@ def test_nobody_answers_and_it_climbs_repeats_and_stops(plant: Plant) -> None:
         (90, "ben", "Call 5, HIGH supervisory"), (90, "cat", "Call 5, HIGH supervisory"),
         (90, "chief", "Call 5, HIGH supervisory"),
     ]
-    assert "Nobody has acknowledged this for 30 min. Called so far: Ben Archer at 02:00, " \
+    assert "Not acknowledged for 30 min. Called so far: Ben Archer at 02:00, " \
         "Cat Archer at 02:15." in story.sent[2][1].body
     assert [f.fact for f in story.facts] == ["call-escalated"] * 4 + ["call-unanswered"]
     assert story.facts[0].values["recipients"] == "cat"
-    assert story.facts[-1].text.endswith("not acknowledged for 2 h. Nobody more is called.")
+    assert story.facts[-1].text.endswith("not acknowledged for 2 h. No one else is called.")
     assert next_due(story.state) is None
     keys = [(d.recipient, d.event_seq, d.kind) for _, d in story.sent]
     assert len(set(keys)) == len(keys)

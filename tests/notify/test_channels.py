@@ -13,10 +13,11 @@ from email.message import EmailMessage
 import pytest
 
 from collector.clock import SystemClock
-from collector.domain.deliveries import DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
-from collector.domain.events import FactNoted, event_from_json, event_to_json
+from collector.domain.events import SystemEvent, event_from_json, event_to_json
+from collector.domain.messages import DeliveryState
 from collector.domain.plant import Plant
+from collector.notify import Message, alarm_message
 from collector.notify.channels import (
     AppriseChannel,
     WebHookChannel,
@@ -24,7 +25,6 @@ from collector.notify.channels import (
     check_address,
     scrub,
 )
-from collector.notify.message import Message, alarm_message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
@@ -141,7 +141,7 @@ async def test_nothing_of_the_library_reaches_our_log(mail: MailServer) -> None:
         "import asyncio, sys\n"
         "from collector.logs import configure_logs\n"
         "from collector.notify.channels import AppriseChannel\n"
-        "from collector.notify.message import Message\n"
+        "from collector.notify import Message\n"
         "from collector.notify.recipients import Recipient\n"
         "configure_logs(level='debug')\n"
         "r = Recipient(id='a', to=sys.argv[1])\n"
@@ -245,9 +245,9 @@ async def until(condition: Callable[[], bool]) -> None:
 
 async def deliver_until(
     store: MemoryStore, plant: Plant, address: str, done: str, **settings: float
-) -> tuple[Outbox, list[FactNoted]]:
+) -> tuple[Outbox, list[SystemEvent]]:
     """Run a real outbox on the machine's clock until delivery 1 is ``done``."""
-    facts: list[FactNoted] = []
+    facts: list[SystemEvent] = []
     policy = Policy(recipients=(Recipient(id="on-call", to=address),), plant=plant,
                     together=AT_ONCE)
     quick = OutboxSettings(**{  # type: ignore[arg-type]

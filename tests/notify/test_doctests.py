@@ -7,11 +7,11 @@ from types import ModuleType
 
 import pytest
 
-from collector.domain import formatting
+from collector.domain import units
 from collector.notify import channels, recipients
 
 
-@pytest.mark.parametrize("module", [channels, formatting, recipients], ids=lambda m: m.__name__)
+@pytest.mark.parametrize("module", [channels, units, recipients], ids=lambda m: m.__name__)
 def test_examples(module: ModuleType) -> None:
     found = doctest.testmod(module)
     assert found.attempted > 0

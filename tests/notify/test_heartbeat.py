@@ -10,7 +10,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from collector.clock import ManualClock
-from collector.notify.heartbeat import Beat, Heartbeat
+from collector.notify.channels import Beat, Heartbeat
 
 
 class Far:
@@ -109,7 +109,7 @@ async def test_unheard_three_times_is_told_once_and_so_is_its_end(
         far.status = 200
         await rig.turns(2)
     assert [fact for fact, _ in rig.facts] == ["heartbeat-unheard", "heartbeat-heard"]
-    assert "the far end answered 500" in rig.facts[0][1]
+    assert "the server answered 500" in rig.facts[0][1]
     assert "s3cretkey" not in rig.facts[0][1] + caplog.text
 
 

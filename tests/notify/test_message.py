@@ -9,10 +9,10 @@ import pytest
 
 from collector.clock import parse_instant
 from collector.domain.conditions import CATALOGUE, CAUTIONS
-from collector.domain.events import FactNoted, Signal, Transition
-from collector.domain.formatting import duration_text
+from collector.domain.events import Signal, SystemEvent, Transition
 from collector.domain.plant import Plant
-from collector.notify.message import alarm_message, fact_message
+from collector.domain.units import duration_text
+from collector.notify import alarm_message, fact_message
 from tests.notify.conftest import T0, alarm
 
 LOW = "Supervisory pressure low: Dock riser · Fenmoor Cold Store"
@@ -47,7 +47,7 @@ Site: Fenmoor Cold Store
 Since: Sunday 12 July 2026, 03:04:05 BST
 Back to normal: Sunday 12 July 2026, 05:09:20 BST, after 2 h 5 min
 
-If nobody has acknowledged it yet, it still waits for that: go to the site's board.
+If it is not acknowledged yet, acknowledge it: go to the site's board.
 
 {CAUTIONS["not-a-fire-alarm"]}"""
 
@@ -104,7 +104,7 @@ def test_a_condition_from_a_later_version_is_still_readable(plant: Plant) -> Non
 
 
 def test_what_the_collector_noticed(plant: Plant) -> None:
-    fact = FactNoted(time=T0, site="fenmoor", fact="journal-moved-aside", text="A new one began.")
+    fact = SystemEvent(time=T0, site="fenmoor", fact="journal-moved-aside", text="A new one began.")
     message = fact_message(fact, plant)
     assert message.subject == "Notice – Journal moved aside: Fenmoor Cold Store"
     assert "When: Sunday 1 March 2026, 00:10:00 GMT" in message.body

@@ -11,11 +11,11 @@ from dataclasses import replace
 import pytest
 
 from collector.clock import ManualClock
-from collector.domain.deliveries import DeliveryOutcome, DeliveryState
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, JournalError
-from collector.domain.events import FactNoted, Transition
+from collector.domain.events import SystemEvent, Transition
+from collector.domain.messages import DeliveryOutcome, DeliveryState
 from collector.domain.plant import Plant
-from collector.notify.message import Message
+from collector.notify import Message
 from collector.notify.outbox import Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient, Route, Step
@@ -56,7 +56,7 @@ class Rig:
         self.store = store or MemoryStore()
         self.wire = wire or Wire()
         self.clock = self.wire.clock
-        self.facts: list[FactNoted] = []
+        self.facts: list[SystemEvent] = []
         self.outbox = Outbox(
             store=self.store, policy=policy_for(plant, *names), clock=self.clock,
             record_event=self.facts.append, channel=lambda r: self.wire, rng=random.Random(7),
@@ -391,7 +391,7 @@ async def test_events_deleted_unread_are_told(plant: Plant) -> None:
 async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
     noted: list[str] = []
 
-    async def note(fact: FactNoted) -> None:
+    async def note(fact: SystemEvent) -> None:
         await asyncio.sleep(0)
         noted.append(fact.fact)
 

@@ -13,9 +13,9 @@ from collector.clock import parse_instant
 from collector.domain.events import (
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_from_json,
 )
@@ -116,8 +116,8 @@ def test_history_calls_nobody(plant: Plant) -> None:
     assert one(plant).skipped(both, T0 + DAY + 1) == 1
 
 
-def fact(**values: str) -> FactNoted:
-    return FactNoted(time=T0, site="fenmoor", fact="delivery-given-up", text="t", values=values)
+def fact(**values: str) -> SystemEvent:
+    return SystemEvent(time=T0, site="fenmoor", fact="delivery-given-up", text="t", values=values)
 
 
 def test_facts_go_to_those_who_asked(plant: Plant) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from subprocess import PIPE, Popen
 
 from collector.clock import SystemClock
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
 from collector.journal import Journal
 from collector.notify.delivery import DeliveryStore
@@ -72,7 +72,7 @@ async def run_until(outbox: Outbox, journal: Journal, state: str, count: int) ->
     assert journal.statistics().deliveries.get(state) == count
 
 
-def outbox_on(journal: Journal, plant: Plant, to: str, facts: list[FactNoted]) -> Outbox:
+def outbox_on(journal: Journal, plant: Plant, to: str, facts: list[SystemEvent]) -> Outbox:
     policy = Policy(recipients=(Recipient(id="hook", to=to),), plant=plant)
     return Outbox(store=a_store(journal), policy=policy, clock=SystemClock(),
                   record_event=facts.append,
@@ -81,7 +81,7 @@ def outbox_on(journal: Journal, plant: Plant, to: str, facts: list[FactNoted]) -
 
 async def test_from_commit_to_delivery(tmp_path: Path, plant: Plant, hook: Hook) -> None:
     hook.answers = [503, 200]
-    facts: list[FactNoted] = []
+    facts: list[SystemEvent] = []
     now = SystemClock().now()
     with closing(Journal.open(tmp_path / "journal.sqlite")) as journal:
         journal.commit((), [alarm(time=now)])
@@ -100,7 +100,7 @@ async def test_a_refusal_is_kept_with_its_reason(
     tmp_path: Path, plant: Plant, hook: Hook
 ) -> None:
     hook.answers = [410]
-    facts: list[FactNoted] = []
+    facts: list[SystemEvent] = []
     with closing(Journal.open(tmp_path / "journal.sqlite")) as journal:
         journal.commit((), [alarm(time=SystemClock().now())])
         await run_until(outbox_on(journal, plant, hook.address, facts), journal, "given-up", 1)

@@ -61,7 +61,7 @@ def test_site_names_keep_their_letters(site: str) -> None:
 
 
 def test_a_letter_that_no_font_has_becomes_a_box_not_an_error(monkeypatch) -> None:
-    monkeypatch.setattr("collector.pdf.document.machine_font", lambda letter: None)
+    monkeypatch.setattr("collector.pdf.machine_font", lambda letter: None)
     paper = begin("Cold 京都")
     assert "Cold ▯▯" in text(paper.bytes())[0]
 

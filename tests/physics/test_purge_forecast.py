@@ -128,3 +128,15 @@ def test_a_feed_that_is_not_quite_known_is_carried(really, way):
     assert middle == pytest.approx(tau - times[-1], rel=0.2)
     sure = forecast_purge(times, oxygen, TARGET, 0.007, expected=1.05 * TAU)
     assert high - low > sure.remaining[2] - sure.remaining[0]
+
+
+@pytest.mark.parametrize("way", [0.36, 0.5, 0.7])
+def test_a_product_that_holds_more_than_where_its_runs_settle(way):
+    # Six seconds of air in a run of four minutes: 0.5 % more than the analyser says.
+    really = FEED + 0.005
+    whole = math.log((AIR - really) / (TARGET - really)) * TAU
+    times = [(i + 0.5) * way * whole / 24 for i in range(24)]
+    oxygen = [really + (AIR - really) * math.exp(-t / TAU) for t in times]
+    found = forecast_purge(times, oxygen, TARGET, FEED, expected=TAU, feed_error=0.001)
+    assert isinstance(found, PurgeForecast)
+    assert found.remaining[0] <= whole - times[-1] <= found.remaining[2]

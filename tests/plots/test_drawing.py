@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from collector.domain.trends import TrendStep
+from collector.domain.readings import TrendStep
 from collector.plots import (
     Axis,
     Band,
@@ -19,8 +19,10 @@ from collector.plots import (
     SpanKind,
     draw,
     drawing_of,
+    few_points,
+    few_steps,
+    stretches,
 )
-from collector.plots.series import few_points, few_steps, stretches
 from collector.plots.shapes import Area, Drawing, Line, Text
 
 HOUR = 3_600_000

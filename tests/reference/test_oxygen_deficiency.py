@@ -2,7 +2,7 @@
 
 import pytest
 
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.physics.atmosphere import OXYGEN_IN_AIR, STANDARD_PRESSURE, pressure_at_altitude
 from collector.physics.purge import sweep_time
 

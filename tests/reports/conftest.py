@@ -7,9 +7,8 @@ import pytest
 
 from collector.config import load_site
 from collector.journal import Journal
-from collector.reports import Report
-from collector.reports.blocks import Bullets, Heading, Pairs, Paragraph, Table
-from collector.reports.build import report_of
+from collector.reports import Report, report_of
+from collector.reports.report_data import Bullets, Heading, Pairs, Paragraph, Table
 from tests.reports.example import DAY, HOUR, MIN, at, fill, site_file
 
 START = at("2026-03-16")

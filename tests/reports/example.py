@@ -9,12 +9,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
 )
 from collector.domain.readings import Reading
@@ -113,8 +113,9 @@ def values(
 
 def moved(time: int, what: Transition, condition: str = "pressure-low", asset: str = "r1",
           priority: Priority = Priority.HIGH, signal: Signal = Signal.SUPERVISORY,
-          **more: object) -> AlarmMoved:
-    return AlarmMoved(time=time, site="fenmoor", condition=condition, asset=asset, transition=what,
+          **more: object) -> AlarmTransition:
+    return AlarmTransition(time=time, site="fenmoor", condition=condition, asset=asset,
+                           transition=what,
                       priority=priority, signal=signal, since=time, text="told",
                       id=f"{condition}.{asset}.{time // 1000}", **more)  # type: ignore[arg-type]
 
@@ -168,6 +169,6 @@ def fill(journal: Journal, start: int, days: int, *, every: int = 10 * MIN, rise
         if len(pending) > 20_000:
             journal.commit(pending, [])
             pending = []
-    events: list[Event] = [*daily(start, days, risers), *alarms(start, days), FactNoted(
+    events: list[Event] = [*daily(start, days, risers), *alarms(start, days), SystemEvent(
         time=start, site="fenmoor", fact="collector-started", text="The watch began.")]
     journal.commit(pending, sorted(events, key=lambda e: e.time))

@@ -8,7 +8,7 @@ import pytest
 from collector.clock import SystemClock
 from collector.config import SiteConfig, load_site
 from collector.domain.errors import SiteFileError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.journal import Journal
 from collector.notify.outbox import CONSUMER, Outbox
 from collector.notify.policy import Policy
@@ -48,7 +48,7 @@ class Bench:
         self.journal = Journal.open(folder / "var/journal.sqlite")
         self.journal.register(CONSUMER)
         self.asked: list[ReportRequest] = []
-        self.notes: list[FactNoted] = []
+        self.notes: list[SystemEvent] = []
         self.broken = False
 
     async def maker(self, asked: ReportRequest) -> None:
@@ -133,7 +133,7 @@ def test_one_that_cannot_be_made_is_told_and_tried_again_in_an_hour(bench: Bench
 
 
 def test_the_cursor_of_the_messages_does_not_move(bench: Bench) -> None:
-    bench.journal.commit([], [FactNoted(time=MONDAY, site="fenmoor", fact="x", text="t")])
+    bench.journal.commit([], [SystemEvent(time=MONDAY, site="fenmoor", fact="x", text="t")])
     bench.journal.settle(CONSUMER, 1)
     bench.turn(MONDAY - DAY)
     bench.turn(MONDAY)
@@ -167,7 +167,7 @@ async def test_made_in_a_process_and_mailed_with_the_paper_attached(tmp_path: Pa
         with Journal.open(tmp_path / "var/journal.sqlite") as journal:
             journal.register(CONSUMER)
             fill(journal, at("2026-03-23"), 7, every=HOUR, risers=1)
-            notes: list[FactNoted] = []
+            notes: list[SystemEvent] = []
             scheduler = ReportScheduler(queue=journal, consumer=CONSUMER, record_event=notes.append)
             await scheduler.turn(config, MONDAY - DAY)
             assert await scheduler.turn(config, MONDAY) == 1

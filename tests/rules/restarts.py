@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
-from collector.app.monitor import Watch
-from collector.domain.events import AlarmMoved
+from collector.app.monitor import SiteMonitor
+from collector.domain.events import AlarmTransition
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from tests.rules.support import Story, settings, story
@@ -18,10 +18,10 @@ def with_restart(
 ) -> Story:
     """Feed ``rows``; after the first ``at`` of them go on with what a snapshot holds."""
     before = story(plant, **given).feed(rows[:at])
-    state = json.loads(json.dumps(before.watch.dump()))
-    told = [e for e in before.events if isinstance(e, AlarmMoved)]
-    engine_plant = before.watch._engine.inputs.plant
-    after = Watch(plant=engine_plant, settings=settings(**given))
+    state = json.loads(json.dumps(before.monitor.dump()))
+    told = [e for e in before.events if isinstance(e, AlarmTransition)]
+    engine_plant = before.monitor._engine.inputs.plant
+    after = SiteMonitor(plant=engine_plant, settings=settings(**given))
     after.load(state, told)
     # Nothing was missed: what follows is fed as if the watch had never paused.
     after._engine._resumed = False

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import parse_instant
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import AlarmMoved, EstimateMade, Event
+from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
 
@@ -72,16 +72,16 @@ def between(start: int, end: int, inside: float = 1.0, outside: float = 0.0) -> 
 class Story:
     """A watch and everything it said."""
 
-    watch: Watch
+    monitor: SiteMonitor
     events: list[Event]
 
     def feed(self, readings: Iterable[Reading]) -> Story:
-        self.events += self.watch.feed(list(readings))
+        self.events += self.monitor.feed(list(readings))
         return self
 
     def advance(self, at: int) -> Story:
         """Move on to ``at`` ms since T0."""
-        self.events += self.watch.advance(T0 + at)
+        self.events += self.monitor.advance(T0 + at)
         return self
 
     def moves(self, condition: str, asset: str | None = None) -> list[tuple[str, int]]:
@@ -91,9 +91,9 @@ class Story:
             if asset is None or e.asset == asset
         ]
 
-    def alarms(self, condition: str) -> list[AlarmMoved]:
+    def alarms(self, condition: str) -> list[AlarmTransition]:
         return [
-            e for e in self.events if isinstance(e, AlarmMoved) and e.condition == condition
+            e for e in self.events if isinstance(e, AlarmTransition) and e.condition == condition
         ]
 
     def estimates(self, quantity: str) -> list[EstimateMade]:
@@ -103,10 +103,10 @@ class Story:
 
     def reason(self, condition: str, asset: str) -> str:
         """Return why a condition is not watched; empty when it is."""
-        found = [n.reason for n in self.watch.not_watched()
+        found = [n.reason for n in self.monitor.not_monitored()
                  if (n.condition, n.asset) == (condition, asset)]
         return found[0] if found else ""
 
 
 def story(the_plant: Plant | None = None, **given: Mapping[str, object]) -> Story:
-    return Story(Watch(plant=the_plant or plant(), settings=settings(**given)), [])
+    return Story(SiteMonitor(plant=the_plant or plant(), settings=settings(**given)), [])

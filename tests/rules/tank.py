@@ -24,7 +24,7 @@ P, OPEN = "r1.pressure", "r1-vent.open"
 At = Callable[[int], float]
 
 
-def watch(plant: Plant, condition: str = "", **given: object) -> Story:
+def monitor(plant: Plant, condition: str = "", **given: object) -> Story:
     """Return a watch that minds one condition (or none) and makes its estimates."""
     others = {name.replace("-", "_"): {"enabled": False} for name in CATALOGUE
               if name != condition}
@@ -129,7 +129,7 @@ def recorded(
     )
     stage = Stage(Scenario(name="test", story="", speed=1, duration=0, plant=spec, acts=acts))
     points = [p for p in stage.gauges.points if p.rpartition(".")[2] in _READ]
-    plant, books = stage.plant, stage.plant.books
+    plant, books = stage.plant, stage.plant.totals
     unit = plant.generators["gen1"]
 
     def totals() -> tuple[float, float, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collector.domain.verdicts import Standing
+from collector.domain.evaluations import ConditionState
 from tests.rules.restarts import with_restart
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, plant, series, story
 
@@ -43,7 +43,7 @@ def test_returns_when_the_day_is_better():
 def test_trap_a_declared_fill():
     given = rows(fallbacks(1, 3, 5, 7))
     s = story().feed([r for r in given if r.time < T0 + HOUR // 2])
-    s.watch.declare_fill("r1", T0 + 6 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 6 * HOUR)
     s.feed([r for r in given if r.time >= T0 + HOUR // 2])
     assert s.moves(C) == []
 
@@ -61,8 +61,8 @@ def test_a_fallback_under_way_at_the_start_is_not_counted():
 
 def test_unknown_while_the_mode_is_silent():
     s = story().feed(rows(fallbacks(1), end=2 * HOUR)).advance(3 * HOUR)
-    verdict = next(v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing is Standing.UNKNOWN
+    evaluation = next(v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state is ConditionState.UNKNOWN
 
 
 def test_a_restart_tells_the_same():

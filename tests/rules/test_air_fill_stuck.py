@@ -53,7 +53,7 @@ def test_trap_a_declared_system_fill():
     rows = series({MODE: 2, TANK: 82}, end=70 * MINUTE)
     s = story()
     s.feed(rows[:2])
-    s.watch.declare_fill("r1", T0 + 2 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 2 * HOUR)
     s.feed(rows[2:])
     assert s.moves(C) == [("raised", 60 * MINUTE + 5 * SECOND)]
 
@@ -62,7 +62,7 @@ def test_when_the_declared_fill_ends_the_usual_limit_is_back():
     rows = series({MODE: between(MINUTE, 3 * HOUR, 2, 1), TANK: 50}, end=50 * MINUTE)
     s = story()
     s.feed(rows[:2])
-    s.watch.declare_fill("gen1", T0 + 40 * MINUTE)
+    s.monitor.declare_fill("gen1", T0 + 40 * MINUTE)
     s.feed(rows[2:])
     # Over the limit for long, it is raised as soon as the fill no longer explains it.
     assert s.moves(C) == [("raised", 40 * MINUTE)]
@@ -70,7 +70,7 @@ def test_when_the_declared_fill_ends_the_usual_limit_is_back():
 
 def test_a_stay_that_began_before_start_up_is_at_least():
     s = story().feed(series({MODE: 2, TANK: 50}, end=40 * MINUTE))
-    assert "at least 30.1 min" in s.alarms(C)[0].text
+    assert "at least 30 min 5 s" in s.alarms(C)[0].text
 
 
 def test_not_watched_without_a_mode():

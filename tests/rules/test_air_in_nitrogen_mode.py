@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from collector.domain.verdicts import Standing
+from collector.domain.evaluations import ConditionState
 from tests.rules.restarts import with_restart
 from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, stale, story
 
@@ -12,8 +12,8 @@ OXYGEN, MODE, RUN = "gen1.product_oxygen", "gen1.mode", "gen1.compressor_running
 AIR, HIGH = "air-in-nitrogen-mode", "product-oxygen-high"
 
 
-def verdict(s, condition):
-    return next(v for v in s.watch.verdicts() if v.condition == condition)
+def evaluation(s, condition):
+    return next(v for v in s.monitor.evaluations() if v.condition == condition)
 
 
 def after(start: int, then: float, before: float):
@@ -68,8 +68,8 @@ def test_trap_an_analyser_that_is_switched_off(reading):
     s = story().feed(series({MODE: 1, RUN: 1, OXYGEN: after(10 * MINUTE, reading, 1.2)},
                             end=HOUR))
     assert s.moves(AIR) == s.moves(HIGH) == []
-    assert verdict(s, AIR).standing is Standing.UNKNOWN
-    assert "switched off" in verdict(s, AIR).because
+    assert evaluation(s, AIR).state is ConditionState.UNKNOWN
+    assert "switched off" in evaluation(s, AIR).because
 
 
 def test_trap_an_analyser_that_gives_nothing():
@@ -77,7 +77,7 @@ def test_trap_an_analyser_that_gives_nothing():
     s = story().feed(rows)
     s.feed(series({MODE: 1, RUN: 1}, start=10 * MINUTE, end=30 * MINUTE))
     assert s.moves(AIR) == []
-    assert verdict(s, AIR).standing is Standing.UNKNOWN
+    assert evaluation(s, AIR).state is ConditionState.UNKNOWN
 
 
 def test_trap_an_analyser_that_sees_room_air_while_nothing_is_made():
@@ -91,8 +91,8 @@ def test_trap_an_analyser_that_sees_room_air_while_nothing_is_made():
 def test_a_silent_device_answers_unknown():
     s = story().feed(series({MODE: 1, RUN: 1, OXYGEN: 1.2}, end=10 * MINUTE))
     s.feed(stale(series({MODE: 1, RUN: 1, OXYGEN: 1.2}, start=10 * MINUTE, end=20 * MINUTE)))
-    assert verdict(s, AIR).standing is Standing.UNKNOWN
-    assert verdict(s, HIGH).standing is Standing.UNKNOWN
+    assert evaluation(s, AIR).state is ConditionState.UNKNOWN
+    assert evaluation(s, HIGH).state is ConditionState.UNKNOWN
 
 
 def test_a_restart_tells_the_same():

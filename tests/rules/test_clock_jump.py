@@ -6,23 +6,23 @@ import json
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.clock import parse_instant
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.readings import Reading
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, plant, series, settings, story
 
 C = "clock-jump"
 
 
-def clock_set(at: int, seconds: float) -> FactNoted:
-    return FactNoted(time=T0 + at, site="fenmoor", fact="clock-set", text="",
+def clock_set(at: int, seconds: float) -> SystemEvent:
+    return SystemEvent(time=T0 + at, site="fenmoor", fact="clock-set", text="",
                      values={"seconds": seconds})
 
 
-def told(s: Story, *facts: FactNoted) -> Story:
+def told(s: Story, *facts: SystemEvent) -> Story:
     for fact in facts:
-        s.events += s.watch.note(fact)
+        s.events += s.monitor.record_event(fact)
     return s
 
 
@@ -56,25 +56,25 @@ def test_a_daylight_saving_change_is_none(change):
     s = story().feed(rows)
     assert s.moves(C) == []
     assert s.events == [] or all(not hasattr(e, "condition") for e in s.events)
-    assert s.watch.statistics().clock_sets == 0
+    assert s.monitor.statistics().clock_sets == 0
 
 
 def test_it_survives_a_restart():
     s = told(story(), clock_set(MINUTE, 30.0)).advance(2 * MINUTE)
-    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
-    again.watch.load(json.loads(json.dumps(s.watch.dump())), s.alarms(C))
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), list(s.events))
+    again.monitor.load(json.loads(json.dumps(s.monitor.dump())), s.alarms(C))
     again.advance(HOUR)
     assert again.moves(C) == [("raised", MINUTE + SECOND), ("returned", 11 * MINUTE)]
 
 
 def test_a_fact_after_the_snapshot_is_found_in_the_journal():
     s = story().feed(series({"r1.pressure": 25}, end=MINUTE))
-    state = json.loads(json.dumps(s.watch.dump()))
+    state = json.loads(json.dumps(s.monitor.dump()))
     fact = clock_set(MINUTE, 30.0)
     told(s, fact).advance(2 * MINUTE)
-    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
-    again.watch.load(state, s.alarms(C))
-    again.watch.catch_up((), T0 + 2 * MINUTE, facts=[fact])
-    assert [a.condition for a in again.watch.alarms()] == [C]
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), list(s.events))
+    again.monitor.load(state, s.alarms(C))
+    again.monitor.catch_up((), T0 + 2 * MINUTE, facts=[fact])
+    assert [a.condition for a in again.monitor.alarms()] == [C]
     again.advance(HOUR)
     assert again.moves(C) == [("raised", MINUTE + SECOND), ("returned", 11 * MINUTE)]

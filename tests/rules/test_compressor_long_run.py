@@ -17,7 +17,7 @@ from tests.rules.support import (
     series,
     story,
 )
-from tests.rules.tank import GALLON, site, watch
+from tests.rules.tank import GALLON, monitor, site
 
 RUN, MODE = "gen1.compressor_running", "gen1.mode"
 STARTS, HOURS = "gen1.start_count", "gen1.running_hours"
@@ -133,7 +133,7 @@ def test_trap_a_long_gap_counts_only_what_was_seen():
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(kept)
     assert s.moves(C) == [("raised", 22 * MINUTE + 5 * SECOND)]
-    assert "at least 12.1 min" in s.alarms(C)[0].text
+    assert "at least 12 min 5 s" in s.alarms(C)[0].text
     assert s.alarms(C)[0].values["at_least"] == 1
 
 
@@ -193,7 +193,7 @@ def test_trap_a_run_that_began_before_start_up():
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(series({RUN: 1, MODE: 1}, end=20 * MINUTE))
     assert s.moves(C) == [("raised", 12 * MINUTE + 5 * SECOND)]
-    assert "at least 12.1 min" in s.alarms(C)[0].text
+    assert "at least 12 min 5 s" in s.alarms(C)[0].text
 
 
 @pytest.mark.parametrize("asset", ["gen1", "r1"])
@@ -201,7 +201,7 @@ def test_trap_a_declared_fill(asset):
     rows = series({RUN: between(60 * SECOND, 3 * HOUR), MODE: 2}, end=70 * MINUTE)
     s = story(compressor_long_run={"limit": 12 * MINUTE})
     s.feed(rows[:2])
-    s.watch.declare_fill(asset, T0 + 2 * HOUR)
+    s.monitor.declare_fill(asset, T0 + 2 * HOUR)
     s.feed(rows[2:])
     assert s.moves(C) == [("raised", 61 * MINUTE + 5 * SECOND)]
     assert "declared system fill" in s.alarms(C)[0].text
@@ -253,7 +253,7 @@ def filled(*, drains: tuple[float, ...] = (), hole: bool = False, step: float = 
     rows = series({p: values.__getitem__ for p, values in shapes.items()} | {MODE: 1},
                   end=hours * HOUR + 30 * MINUTE, every=every * SECOND)
     the_plant = site(tank=60 * GALLON, pipe=60 * LARGE * GALLON)
-    return watch(the_plant, C).feed(rows)
+    return monitor(the_plant, C).feed(rows)
 
 
 def test_a_run_that_refills_what_a_technician_drains_is_silent():
@@ -279,7 +279,7 @@ def long_runs(count: int) -> Story:
     """Return runs of 4 min an hour by the contact alone, then ``count`` of 14 min."""
     runs = lambda at: float(at % HOUR < (4 if at < 8 * HOUR else 14) * MINUTE)  # noqa: E731
     the_plant = site(tank=60 * GALLON, pipe=1800 * GALLON)
-    return watch(the_plant, C).feed(series({RUN: runs}, end=(8 + count) * HOUR))
+    return monitor(the_plant, C).feed(series({RUN: runs}, end=(8 + count) * HOUR))
 
 
 def test_contacts_alone_let_large_pipes_be_refilled_once():

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Generator
-from collector.domain.verdicts import Standing
 from tests.rules.restarts import with_restart
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, between, plant, series, stale, story
 
@@ -17,8 +17,8 @@ def falling(rate: float = 1.0, start: float = 62.0):
     return lambda at: round(max(0.0, start - rate * at / MINUTE), 2)
 
 
-def verdict(s):
-    return next(v for v in s.watch.verdicts() if v.condition == C)
+def evaluation(s):
+    return next(v for v in s.monitor.evaluations() if v.condition == C)
 
 
 def test_raised_past_the_delay_below_cut_in():
@@ -145,8 +145,8 @@ def test_trap_power_off_at_the_disconnect_is_not_reported_again():
                             end=20 * MINUTE))
     assert s.moves(C) == []
     assert [m for m, _ in s.moves("power-lost")] == ["raised"]
-    assert "explained by" in verdict(s).because
-    assert "ower lost" in verdict(s).because
+    assert "explained by" in evaluation(s).because
+    assert "ower lost" in evaluation(s).because
 
 
 def test_after_the_power_is_back_it_has_its_delay_again():
@@ -179,7 +179,7 @@ def test_trap_a_silent_device():
     s = story().feed(rows).feed(stale(series({TANK: 50, RUN: 0}, start=3 * MINUTE,
                                              end=20 * MINUTE)))
     assert s.moves(C) == []
-    assert verdict(s).standing is Standing.UNKNOWN
+    assert evaluation(s).state is ConditionState.UNKNOWN
 
 
 def test_a_restart_tells_the_same():

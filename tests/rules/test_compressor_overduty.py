@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from collector.domain.verdicts import Standing
+from collector.domain.evaluations import ConditionState
 from tests.rules.restarts import with_restart
 from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, stale, story
 
@@ -27,7 +27,7 @@ def sawtooth(on: int, period: int):
 
 
 def standing(s, asset="gen1"):
-    return next(v for v in s.watch.verdicts() if (v.condition, v.asset) == (C, asset))
+    return next(v for v in s.monitor.evaluations() if (v.condition, v.asset) == (C, asset))
 
 
 def day(on: int, period: int = 30 * MINUTE, end: int = 26 * HOUR, **more):
@@ -51,7 +51,7 @@ def test_raised_once_enough_of_the_day_was_seen():
 def test_a_duty_within_the_limit_is_silent_and_absent():
     s = story().feed(day(15 * MINUTE))
     assert s.moves(C) == []
-    assert standing(s).standing is Standing.ABSENT
+    assert standing(s).state is ConditionState.INACTIVE
 
 
 def test_returns_when_the_day_is_better():
@@ -84,15 +84,15 @@ def test_trap_a_frozen_logger_whose_contact_reads_running():
          TANK: frozen(sawtooth(9 * MINUTE, 30 * MINUTE))}, end=60 * HOUR, every=MINUTE,
     ))
     assert s.moves(C) == []
-    verdict = standing(s)
-    assert verdict.standing is Standing.UNKNOWN
-    assert "never changes" in verdict.because
+    evaluation = standing(s)
+    assert evaluation.state is ConditionState.UNKNOWN
+    assert "never changes" in evaluation.because
 
 
 def test_trap_a_logger_frozen_from_the_start():
     s = story().feed(series({RUN: 1, TANK: 71.3}, end=40 * HOUR, every=MINUTE))
     assert s.moves(C) == []
-    assert standing(s).standing is Standing.UNKNOWN
+    assert standing(s).state is ConditionState.UNKNOWN
 
 
 def test_a_tight_plant_with_a_coarse_gauge_is_not_frozen():
@@ -101,7 +101,7 @@ def test_a_tight_plant_with_a_coarse_gauge_is_not_frozen():
     s = story().feed(series({RUN: cycling(2 * HOUR, DAY), TANK: tank}, end=50 * HOUR,
                             every=MINUTE))
     assert s.moves(C) == []
-    assert standing(s).standing is Standing.ABSENT
+    assert standing(s).state is ConditionState.INACTIVE
 
 
 def test_trap_silence_is_not_running():
@@ -109,7 +109,7 @@ def test_trap_silence_is_not_running():
     silent = [r for r in rows if r.time < T0 + 12 * HOUR]
     s = story().feed(silent).feed(stale(r for r in rows if r.time >= T0 + 12 * HOUR))
     assert s.moves(C) == []
-    assert standing(s).standing is Standing.UNKNOWN
+    assert standing(s).state is ConditionState.UNKNOWN
 
 
 def test_a_gap_counts_for_neither():

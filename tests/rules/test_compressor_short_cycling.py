@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from collector.domain.events import FactNoted
+from collector.domain.evaluations import ConditionState
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator
-from collector.domain.verdicts import Standing
 from collector.rules.cycling import most_starts
 from tests.rules.restarts import with_restart
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, plant, series, story
@@ -96,7 +96,7 @@ def pumped_up_in_6_min(on: int, until: int) -> Story:
     shape = lambda at: (short(at) * (at // HOUR % 2 == 0) if at < until  # noqa: E731
                         else every(50 * MINUTE, 6 * MINUTE)(at))
     s = story()
-    s.watch.note(FactNoted(
+    s.monitor.record_event(SystemEvent(
         time=T0, site="fenmoor", fact="baseline-accepted", asset="gen1", text="…",
         values={"quantity": "pump-up-time", "value": 6.0, "deviation": 0.1, "unit": "min",
                 "by": "Ines Okoro (technician)"}))
@@ -117,8 +117,8 @@ def test_it_is_one_alarm_until_a_run_is_as_long_as_it_should_be():
 
 def test_unknown_while_the_contact_is_silent():
     s = story(**SIX).feed(series({RUN: every(12 * MINUTE)}, end=HOUR)).advance(2 * HOUR)
-    verdict = next(v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing is Standing.UNKNOWN
+    evaluation = next(v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state is ConditionState.UNKNOWN
 
 
 def test_a_restart_tells_the_same():

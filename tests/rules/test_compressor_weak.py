@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Device
 from collector.physics.estimate import Estimate
 from collector.rules.weak import has_fallen
 from tests.rules.restarts import with_restart
 from tests.rules.support import DAY, HOUR, MINUTE, T0, Story
-from tests.rules.tank import MODE, RUN, TANK, Tank, site, watch
+from tests.rules.tank import MODE, RUN, TANK, Tank, monitor, site
 
 WEAK = "compressor-weak"
 
 
 def weak(**given: object) -> Story:
-    return watch(site(pipe=None), WEAK, baseline_days=1, **given)
+    return monitor(site(pipe=None), WEAK, baseline_days=1, **given)
 
 
 def tired(share: float, *, after: int = 26 * HOUR, demand: float = 0.6) -> Tank:
@@ -77,14 +77,15 @@ def test_air_fill_brings_more_and_is_not_the_measure():
 def test_a_baseline_from_acceptance_needs_no_learning():
     mol = 3.2 / 60 * 6894.757 * 0.227125 / (8.314463 * 293.15)
     tank = Tank(delivery=2.0)
-    s = watch(site(pipe=None), WEAK, baseline=mol).feed(tank.readings(12 * HOUR))
+    s = monitor(site(pipe=None), WEAK, baseline=mol).feed(tank.readings(12 * HOUR))
     assert [what for what, _ in s.moves(WEAK)] == ["raised"]
     with pytest.raises(ActionRefused, match="site file"):
-        s.watch.act(reset(12 * HOUR))
+        s.monitor.act(reset(12 * HOUR))
 
 
-def reset(at: int, why: str = "new compressor fitted") -> Action:
-    return Action(deed=Deed.RESET_BASELINE, alarm="compressor-delivery.gen1", time=T0 + at,
+def reset(at: int, why: str = "new compressor fitted") -> OperatorAction:
+    return OperatorAction(kind=ActionKind.RESET_BASELINE, alarm="compressor-delivery.gen1",
+                          time=T0 + at,
                   by="Ann", why=why)
 
 
@@ -92,44 +93,45 @@ def test_a_baseline_is_shown_learned_told_and_reset_with_a_reason():
     tank = Tank(delivery=lambda at: 3.2 if at < 26 * HOUR else 2.0)
     rows = list(tank.readings(60 * HOUR))
     s = weak()
-    early = [b for b in s.watch.baselines() if b.quantity == "compressor-delivery"]
+    early = [b for b in s.monitor.baselines() if b.quantity == "compressor-delivery"]
     assert [(b.value, b.days, b.needed) for b in early] == [(None, 0, 1)]
     s.feed(r for r in rows if r.time < T0 + 36 * HOUR)
-    learned = next(b for b in s.watch.baselines() if b.quantity == "compressor-delivery")
+    learned = next(b for b in s.monitor.baselines() if b.quantity == "compressor-delivery")
     assert learned.value == pytest.approx(103.2, rel=0.02)
-    facts = [e for e in s.events if isinstance(e, FactNoted)]
+    facts = [e for e in s.events if isinstance(e, SystemEvent)]
     assert {"compressor-delivery", "pump-up-time", "nitrogen-demand"} == {
         f.values["quantity"] for f in facts if f.fact == "baseline-learned"}
     assert s.moves(WEAK)[-1][0] == "raised"
     with pytest.raises(ActionRefused, match="needs a reason"):
-        s.watch.act(reset(36 * HOUR, why=" "))
-    fact, = s.watch.act(reset(36 * HOUR))
-    assert isinstance(fact, FactNoted)
+        s.monitor.act(reset(36 * HOUR, why=" "))
+    fact, = s.monitor.act(reset(36 * HOUR))
+    assert isinstance(fact, SystemEvent)
     assert fact.fact == "baseline-reset"
     assert (fact.values["by"], fact.values["why"]) == ("Ann", "new compressor fitted")
     assert "by Ann: new compressor fitted" in fact.text
     s.feed(r for r in rows if r.time >= T0 + 36 * HOUR)
     # What was held against the old baseline is over; the next day teaches a new one.
     assert s.moves(WEAK)[-1][0] == "returned"
-    again = next(b for b in s.watch.baselines() if b.quantity == "compressor-delivery")
+    again = next(b for b in s.monitor.baselines() if b.quantity == "compressor-delivery")
     assert again.value is not None
     assert again.value < 0.85 * learned.value
 
 
 def test_a_baseline_that_is_not_kept_cannot_be_reset():
     with pytest.raises(ActionRefused, match="no such baseline"):
-        weak().watch.act(Action(deed=Deed.RESET_BASELINE, alarm="oxygen.r1", time=T0, by="Ann",
+        weak().monitor.act(OperatorAction(kind=ActionKind.RESET_BASELINE, alarm="oxygen.r1",
+                                          time=T0, by="Ann",
                                 why="because"))
 
 
 def test_while_it_learns_it_says_so():
     s = weak().feed(Tank().readings(2 * HOUR))
-    verdict, = [v for v in s.watch.verdicts() if v.condition == WEAK]
-    assert "0 of 1 good days" in verdict.because
+    evaluation, = [v for v in s.monitor.evaluations() if v.condition == WEAK]
+    assert "0 of 1 good days" in evaluation.because
 
 
 def test_what_is_missing_is_said():
-    s = watch(site(tank=None), WEAK)
+    s = monitor(site(tank=None), WEAK)
     assert s.reason(WEAK, "gen1") == "no tank_volume is set for gen1"
     for left_out, reason in ((TANK, "no tank pressure at gen1"),
                              (RUN, "no compressor running at gen1")):
@@ -139,7 +141,7 @@ def test_what_is_missing_is_said():
             **{name: getattr(plant, name) for name in ("site", "generators", "risers", "vents")},
             "devices": {"c": Device(id="c", name="c", every=5000, points=points)},
         })
-        assert watch(wired, WEAK).reason(WEAK, "gen1") == reason
+        assert monitor(wired, WEAK).reason(WEAK, "gen1") == reason
 
 
 def test_a_restart_in_the_middle_changes_nothing():

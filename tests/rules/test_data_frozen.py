@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
+from collector.domain.evaluations import ConditionState
 from collector.domain.readings import Reading
-from collector.domain.verdicts import Standing
 from tests.rules.support import (
     DAY,
     HOUR,
@@ -117,8 +117,8 @@ def test_trap_a_shut_vent_and_a_calm_room_may_say_the_same_for_days():
     shapes = alive(**{OXYGEN: 1.2, OPEN: 0.0, ROOM: 20.9})
     s = story(plant(devices=CALM)).feed(series(shapes, end=4 * DAY, every=MINUTE))
     assert s.moves(C) == []
-    found = {v.asset: v for v in s.watch.verdicts() if v.condition == C}
-    assert found["vents"].standing is Standing.UNKNOWN
+    found = {v.asset: v for v in s.monitor.evaluations() if v.condition == C}
+    assert found["vents"].state is ConditionState.UNKNOWN
     assert "may rightly stand still" in found["vents"].because
 
 
@@ -136,8 +136,8 @@ def test_trap_a_last_digit_that_flickers_for_a_day_and_then_rests():
                       if at < DAY else 1.2, OPEN: 0.0, ROOM: 20.9})
     s = story(plant(devices=CALM)).feed(series(shapes, end=6 * DAY, every=MINUTE))
     assert s.moves(C) == []
-    found = {v.asset: v for v in s.watch.verdicts() if v.condition == C}
-    assert found["vents"].standing is Standing.UNKNOWN
+    found = {v.asset: v for v in s.monitor.evaluations() if v.condition == C}
+    assert found["vents"].state is ConditionState.UNKNOWN
 
 
 def test_a_vent_device_that_hangs_in_the_middle_of_a_purge_is_named():
@@ -168,8 +168,8 @@ def test_silence_is_not_stillness():
 def test_a_watch_that_was_down_counts_only_what_it_saw():
     shapes = alive(until=6 * HOUR, **{P: noisy(25, 1)})
     s = story(plant(devices=TWO)).feed(series(shapes, end=6 * HOUR + 5 * MINUTE))
-    again = Story(Watch(plant=plant(devices=TWO), settings=settings()), s.events)
-    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    again = Story(SiteMonitor(plant=plant(devices=TWO), settings=settings()), s.events)
+    again.monitor.load(json.loads(json.dumps(s.monitor.dump())), [])
     again.feed(series(shapes, start=9 * HOUR, end=9 * HOUR + 9 * MINUTE))
     assert again.moves(C) == []
     again.feed(series(shapes, start=9 * HOUR + 9 * MINUTE, end=10 * HOUR))
@@ -216,8 +216,8 @@ def test_it_ends_when_the_gauge_moves_and_what_reads_it_is_held_meanwhile():
     live = noisy(25, 5, step=0.5, spread=0.25)
     shapes = alive(**{P: lambda at: live(DAY) if DAY <= at < 2 * DAY else live(at), ROOM_T: warm})
     s = story(plant(devices=LIVE)).feed(series(shapes, end=2 * DAY, every=30 * SECOND))
-    held = next(v for v in s.watch.verdicts() if v.condition == C and v.asset == "panel")
-    assert held.standing is Standing.PRESENT
+    held = next(v for v in s.monitor.evaluations() if v.condition == C and v.asset == "panel")
+    assert held.state is ConditionState.ACTIVE
     s.feed(series(shapes, start=2 * DAY, end=2 * DAY + HOUR, every=30 * SECOND))
     assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
 
@@ -286,8 +286,8 @@ def test_a_restart_tells_the_same_of_a_gauge():
     rows = series(shapes, end=30 * HOUR, every=MINUTE)
     whole = story(plant(devices=LIVE)).feed(rows)
     s = story(plant(devices=LIVE)).feed(rows[:7201])
-    again = Story(Watch(plant=plant(devices=LIVE), settings=settings()), s.events)
-    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    again = Story(SiteMonitor(plant=plant(devices=LIVE), settings=settings()), s.events)
+    again.monitor.load(json.loads(json.dumps(s.monitor.dump())), [])
     assert again.feed(rows[7201:]).moves(C) == whole.moves(C) != []
 
 

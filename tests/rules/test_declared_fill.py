@@ -6,10 +6,10 @@ import json
 
 import pytest
 
-from collector.app.monitor import Watch
-from collector.domain.actions import Action, Deed
+from collector.app.monitor import SiteMonitor
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted, event_from_json, event_to_json
+from collector.domain.events import SystemEvent, event_from_json, event_to_json
 from tests.rules.support import (
     HOUR,
     MINUTE,
@@ -27,28 +27,29 @@ RUN, MODE, TANK = "gen1.compressor_running", "gen1.mode", "gen1.tank_pressure"
 
 
 def declare(s: Story, at: int, until: int | None, asset: str = "r1", why: str = "after the repair"):
-    s.events += s.watch.act(Action(
-        deed=Deed.DECLARE_FILL, alarm=asset, time=T0 + at, by="kim", why=why,
+    s.events += s.monitor.act(OperatorAction(
+        kind=ActionKind.DECLARE_FILL, alarm=asset, time=T0 + at, by="kim", why=why,
         until=None if until is None else T0 + until,
     ))
     return s
 
 
 def end(s: Story, at: int, asset: str = "r1") -> Story:
-    s.events += s.watch.act(Action(deed=Deed.END_FILL, alarm=asset, time=T0 + at, by="kim"))
+    s.events += s.monitor.act(OperatorAction(kind=ActionKind.END_FILL, alarm=asset, time=T0 + at,
+                                             by="kim"))
     return s
 
 
 def facts(s: Story) -> list[tuple[str, int]]:
     return [(e.fact, e.time - T0) for e in s.events
-            if isinstance(e, FactNoted) and e.fact.startswith("fill-")]
+            if isinstance(e, SystemEvent) and e.fact.startswith("fill-")]
 
 
 def test_it_is_journalled_and_ends_by_itself():
     s = declare(story().feed(series({"r1.pressure": 25}, end=MINUTE)), MINUTE, HOUR)
     s.feed(series({"r1.pressure": 25}, start=MINUTE, end=2 * HOUR))
     assert facts(s) == [("fill-declared", MINUTE), ("fill-ended", HOUR)]
-    said = next(e for e in s.events if isinstance(e, FactNoted))
+    said = next(e for e in s.events if isinstance(e, SystemEvent))
     assert said.values == {"until": "2026-03-01T01:00:00Z", "by": "kim", "why": "after the repair"}
     assert "Dock riser" in said.text
     assert "impairment" in said.text
@@ -72,10 +73,10 @@ def test_a_person_ends_it():
 ])
 def test_what_is_refused_changes_nothing(asset, until, why, says):
     s = story().advance(MINUTE)
-    before = s.watch.dump()
+    before = s.monitor.dump()
     with pytest.raises(ActionRefused, match=says):
         declare(s, MINUTE, until, asset, why)
-    assert s.watch.dump() == before
+    assert s.monitor.dump() == before
 
 
 @pytest.mark.parametrize("asset", ["r1", "gen1"])
@@ -108,15 +109,15 @@ def test_duty_of_a_day_with_a_fill_in_it_is_explained_until_the_day_is_over():
 
 def test_the_fill_of_one_riser_is_not_that_of_its_neighbours_generator():
     s = declare(story(), 0, HOUR, "r1")
-    inputs = s.watch._engine.inputs
+    inputs = s.monitor._engine.inputs
     assert inputs.filling("gen1", T0 + MINUTE)
     assert not inputs.filling("gen2", T0 + MINUTE)
 
 
 def test_it_is_kept_over_a_restart():
     s = declare(story(), MINUTE, HOUR).advance(2 * MINUTE)
-    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
-    again.watch.load(json.loads(json.dumps(s.watch.dump())), [])
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), list(s.events))
+    again.monitor.load(json.loads(json.dumps(s.monitor.dump())), [])
     again.advance(2 * HOUR)
     assert facts(again) == [("fill-declared", MINUTE), ("fill-ended", HOUR)]
 
@@ -124,11 +125,11 @@ def test_it_is_kept_over_a_restart():
 def test_one_declared_after_the_snapshot_is_found_in_the_journal():
     rows = series({RUN: between(10 * MINUTE, 40 * MINUTE), MODE: 1}, end=HOUR)
     s = story().feed(rows[:24])
-    state = json.loads(json.dumps(s.watch.dump()))
+    state = json.loads(json.dumps(s.monitor.dump()))
     declare(s, 2 * MINUTE, 50 * MINUTE).feed(rows[24:48])
-    again = Story(Watch(plant=plant(), settings=settings()), list(s.events))
-    again.watch.load(state, [])
-    again.watch.catch_up(rows[24:48], facts=[e for e in s.events if isinstance(e, FactNoted)])
+    again = Story(SiteMonitor(plant=plant(), settings=settings()), list(s.events))
+    again.monitor.load(state, [])
+    again.monitor.catch_up(rows[24:48], facts=[e for e in s.events if isinstance(e, SystemEvent)])
     again.feed(rows[48:])
     assert again.moves("compressor-long-run") == []
     assert facts(again) == [("fill-declared", 2 * MINUTE), ("fill-ended", 50 * MINUTE)]
@@ -136,15 +137,15 @@ def test_one_declared_after_the_snapshot_is_found_in_the_journal():
 
 def test_who_declared_it_and_what_it_holds_back_is_kept_over_a_restart():
     s = declare(story(), MINUTE, HOUR).advance(2 * MINUTE)
-    fill, = s.watch.fills()
+    fill, = s.monitor.fills()
     assert (fill.asset, fill.since, fill.until, fill.by, fill.why) == (
         "r1", T0 + MINUTE, T0 + HOUR, "kim", "after the repair")
     assert {"compressor-overduty", "compressor-short-cycling"} <= set(fill.held)
     assert fill.longer == ("air-fill-stuck", "compressor-long-run")
-    again = Watch(plant=plant(), settings=settings())
-    again.load(json.loads(json.dumps(s.watch.dump())), [])
+    again = SiteMonitor(plant=plant(), settings=settings())
+    again.load(json.loads(json.dumps(s.monitor.dump())), [])
     assert again.fills() == [fill]
-    assert end(s, 3 * MINUTE).watch.fills() == []
+    assert end(s, 3 * MINUTE).monitor.fills() == []
 
 
 FILL_IS_NO_REASON_FOR = {"pressure-low", "low-air-contact", "low-temperature", "room-oxygen-low",
@@ -168,7 +169,7 @@ def test_it_holds_back_exactly_what_it_says_and_nothing_else():
 
     plain = raised(story(**limits).feed(rows))
     s = declare(story(**limits).advance(MINUTE), MINUTE, 24 * HOUR).feed(rows[20:])
-    (fill,) = s.watch.fills()
+    (fill,) = s.monitor.fills()
     named = set(fill.held) | set(fill.afterwards) | set(fill.longer)
     assert plain - raised(s) <= named, "held back, and not named"
     assert raised(s) <= plain

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, Story, story
 
 C = "delivery-failing"
 
 
 def noted(s: Story, fact: str, at: int, who: str = "on-call") -> Story:
-    s.events += s.watch.note(FactNoted(
+    s.events += s.monitor.record_event(SystemEvent(
         time=T0 + at, site="fenmoor", fact=f"delivery-{fact}", text="", values={"recipient": who},
     ))
     return s
@@ -33,7 +33,7 @@ def test_a_short_outage_is_none():
 def test_a_message_given_up_is_told_at_once():
     s = noted(noted(story(), "given-up", MINUTE), "given-up", 2 * MINUTE).advance(3 * MINUTE)
     assert s.moves(C) == [("raised", MINUTE + SECOND)]
-    text = s.watch.alarms()[0].text
+    text = s.monitor.alarms()[0].text
     assert "2 given up so far" in text
 
 
@@ -46,7 +46,7 @@ def test_each_recipient_counts():
     s = noted(noted(story(), "given-up", MINUTE), "given-up", MINUTE, "chief")
     noted(s, "resumed", HOUR).advance(2 * HOUR)
     assert s.moves(C) == [("raised", MINUTE + SECOND)]
-    assert s.watch.alarms()[0].values["recipients"] == "chief"
+    assert s.monitor.alarms()[0].values["recipients"] == "chief"
     noted(s, "resumed", 3 * HOUR, "chief").advance(4 * HOUR)
     assert s.moves(C)[-1] == ("returned", 3 * HOUR + SECOND)
 
@@ -56,7 +56,7 @@ def test_the_silent_site_is_the_fleet_ends():
 
 
 def forwarding(s: Story, fact: str, at: int) -> Story:
-    s.events += s.watch.note(FactNoted(
+    s.events += s.monitor.record_event(SystemEvent(
         time=T0 + at, site="fenmoor", fact=f"forwarding-{fact}", text="",
         values={"target": "InfluxDB"},
     ))
@@ -65,7 +65,7 @@ def forwarding(s: Story, fact: str, at: int) -> Story:
 
 def test_a_far_end_that_stays_away_is_told_and_loses_nothing():
     s = forwarding(story(), "not-through", MINUTE).advance(HOUR)
-    text = s.watch.alarms()[0].text
+    text = s.monitor.alarms()[0].text
     assert "InfluxDB does not take what is forwarded. The journal keeps it" in text
     assert "Messages to" not in text
     forwarding(s, "resumed", HOUR).advance(2 * HOUR)
@@ -74,6 +74,6 @@ def test_a_far_end_that_stays_away_is_told_and_loses_nothing():
 
 def test_a_recipient_and_a_far_end_are_told_apart():
     s = forwarding(noted(story(), "given-up", MINUTE), "not-through", MINUTE).advance(HOUR)
-    text = s.watch.alarms()[0].text
+    text = s.monitor.alarms()[0].text
     assert "Messages to on-call do not get through. 1 given up so far." in text
     assert "InfluxDB does not take what is forwarded" in text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.domain.readings import Quality
 from tests.rules.support import (
     HOUR,
@@ -76,9 +76,9 @@ def test_without_devices_a_thing_whose_rows_stop_is_silent():
 def test_the_watch_being_down_is_nobodys_silence():
     s = story(plant(devices=TWO))
     s.feed(series({"gen1.tank_pressure": 70, "r1.pressure": 25}, end=MINUTE)).advance(MINUTE)
-    state = json.loads(json.dumps(s.watch.dump()))
-    again = Story(Watch(plant=plant(devices=TWO), settings=settings()), [])
-    again.watch.load(state, [])
+    state = json.loads(json.dumps(s.monitor.dump()))
+    again = Story(SiteMonitor(plant=plant(devices=TWO), settings=settings()), [])
+    again.monitor.load(state, [])
     again.advance(HOUR)
     again.feed(series({"gen1.tank_pressure": 70, "r1.pressure": 25},
                       start=HOUR + 3 * SECOND, end=HOUR + MINUTE))
@@ -88,8 +88,8 @@ def test_the_watch_being_down_is_nobodys_silence():
 def test_a_device_that_died_while_the_watch_was_down_is_found_after_it():
     s = story(plant(devices=TWO))
     s.feed(series({"gen1.tank_pressure": 70, "r1.pressure": 25}, end=MINUTE)).advance(MINUTE)
-    again = Story(Watch(plant=plant(devices=TWO), settings=settings()), [])
-    again.watch.load(s.watch.dump(), [])
+    again = Story(SiteMonitor(plant=plant(devices=TWO), settings=settings()), [])
+    again.monitor.load(s.monitor.dump(), [])
     again.advance(HOUR)
     again.feed(series({"r1.pressure": 25}, start=HOUR, end=HOUR + MINUTE))
     assert again.moves(C) == [("raised", HOUR + 26 * SECOND)]
@@ -100,7 +100,7 @@ def test_silence_explains_what_depends_on_it():
     s.feed(series({"r1.pressure": 25, "gen1.compressor_running": 1}, end=5 * MINUTE))
     s.feed(stale(series({"r1.pressure": 0}, start=5 * MINUTE, end=HOUR)))
     assert {e.condition for e in s.events if hasattr(e, "condition")} == {C}
-    because = {v.condition: v.because for v in s.watch.verdicts() if v.standing == "unknown"}
+    because = {v.condition: v.because for v in s.monitor.evaluations() if v.state == "unknown"}
     assert because["compressor-long-run"] == "io does not answer"
 
 
@@ -111,5 +111,5 @@ def test_a_bad_point_of_an_answering_device_is_not_its_silence():
     s.feed(r if r.point == "gen1.tank_pressure" else stale([r])[0] for r in rows)
     assert s.moves(C) == []
     assert all(r.quality is Quality.GOOD for r in rows)
-    low = [v for v in s.watch.verdicts() if v.condition == "pressure-low"]
+    low = [v for v in s.monitor.evaluations() if v.condition == "pressure-low"]
     assert low[0].because == "no usable supervisory pressure yet"

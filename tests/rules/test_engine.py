@@ -43,9 +43,9 @@ def test_events_carry_the_time_of_a_tick():
 
 
 def test_a_coarser_grid():
-    from collector.app.monitor import Watch
+    from collector.app.monitor import SiteMonitor
     from tests.rules.support import Story, settings
-    s = Story(Watch(plant=plant(), settings=settings(), step=10_000), [])
+    s = Story(SiteMonitor(plant=plant(), settings=settings(), step=10_000), [])
     s.feed(series({P: 15}, end=MINUTE, phase=437))
     assert s.moves("pressure-low") == [("raised", 20 * SECOND)]
 
@@ -57,8 +57,8 @@ def test_samples_out_of_order_change_nothing_and_are_counted():
     s.feed([*rows[:200], late, *rows[200:]])
     plain = story(compressor_long_run={"limit": 12 * MINUTE}).feed(rows)
     assert s.events == plain.events
-    assert s.watch.statistics().late == 1
-    assert s.watch.statistics().clock_sets == 0
+    assert s.monitor.statistics().late == 1
+    assert s.monitor.statistics().clock_sets == 0
 
 
 def test_duplicated_samples_change_nothing_and_are_counted():
@@ -66,7 +66,7 @@ def test_duplicated_samples_change_nothing_and_are_counted():
     doubled = [r for row in rows for r in (row, row)]
     s = story(compressor_long_run={"limit": 12 * MINUTE}).feed(doubled)
     assert s.events == story(compressor_long_run={"limit": 12 * MINUTE}).feed(rows).events
-    assert s.watch.statistics().repeated == len(rows)
+    assert s.monitor.statistics().repeated == len(rows)
 
 
 def test_values_that_are_no_numbers_are_not_used():
@@ -83,7 +83,7 @@ def test_rows_shuffled_within_some_seconds_do_not_set_the_clock():
     rng = random.Random(3)
     shuffled = sorted(rows, key=lambda r: r.time + rng.uniform(0, 12_000))
     s = story(compressor_long_run={"limit": 12 * MINUTE}).feed(shuffled)
-    assert s.watch.statistics().clock_sets == 0
+    assert s.monitor.statistics().clock_sets == 0
     assert [m for m, _ in s.moves(LONG)] == ["raised"]
     assert abs(s.moves(LONG)[0][1] - (13 * MINUTE + 5 * SECOND)) < 20 * SECOND
 
@@ -94,7 +94,7 @@ def test_a_clock_set_back_moves_what_is_remembered(back):
     after = series({RUN: 1, MODE: 1}, start=8 * MINUTE, end=20 * MINUTE)
     s = story(compressor_long_run={"limit": 12 * MINUTE}).feed(before)
     s.feed(replace(r, time=r.time - back, asked=r.asked - back) for r in after)
-    assert s.watch.statistics().clock_sets == 1
+    assert s.monitor.statistics().clock_sets == 1
     (what, at), = s.moves(LONG)
     assert what == "raised"
     # The run's true length still decides; the jump itself costs at most two samples.
@@ -107,7 +107,7 @@ def test_a_clock_set_back_by_some_seconds_costs_no_more_than_those():
     after = series({RUN: 1, MODE: 1}, start=8 * MINUTE, end=20 * MINUTE)
     s = story(compressor_long_run={"limit": 12 * MINUTE}).feed(before)
     s.feed(replace(r, time=r.time - 10 * SECOND) for r in after)
-    assert s.watch.statistics().clock_sets == 0
+    assert s.monitor.statistics().clock_sets == 0
     assert s.moves(LONG) == [("raised", 13 * MINUTE + 5 * SECOND)]
 
 
@@ -130,8 +130,8 @@ def test_a_clock_set_forward_is_a_gap():
 
 def test_every_condition_of_the_catalogue_is_watched_or_says_why_not():
     s = story()
-    seen = {v.condition for v in s.feed(series({P: 25}, end=MINUTE)).watch.verdicts()}
-    said = {n.condition: n.reason for n in s.watch.not_watched()}
+    seen = {v.condition for v in s.feed(series({P: 25}, end=MINUTE)).monitor.evaluations()}
+    said = {n.condition: n.reason for n in s.monitor.not_monitored()}
     assert seen | set(said) == set(CATALOGUE)
 
 
@@ -200,8 +200,8 @@ def test_a_quiet_band_promises_nothing_that_a_sample_would_change():
                    RUN: lambda at: float(at % (40 * MINUTE) < 20 * MINUTE)}, end=2 * HOUR)
     s = story().feed(rows)
     every = story()
-    for slot in every.watch._engine.rules.runtimes:
-        slot.rule.quiet = lambda point: None
+    for slot in every.monitor._engine.rules.runtimes:
+        slot.rule.no_change_band = lambda point: None
     every.feed(rows)
     assert s.events == every.events
     assert s.events

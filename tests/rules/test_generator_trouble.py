@@ -34,10 +34,10 @@ def test_a_broken_wire_is_its_own_condition_and_not_trouble():
     s.feed(replace(r, value=None, quality=Quality.BAD, why="both legs open")
            if r.point == TROUBLE and r.time >= broken else r for r in rows)
     assert {e.condition for e in s.events if hasattr(e, "condition")} == {"contact-disagreement"}
-    verdict = next(v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing == "unknown"
-    assert "no usable trouble contact" in verdict.because
-    assert "Contact contradicts itself (Generator 1) since 00:10:00" in verdict.because
+    evaluation = next(v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state == "unknown"
+    assert "no usable trouble contact" in evaluation.because
+    assert "Contact contradicts itself (Generator 1) since 00:10:00" in evaluation.because
 
 
 def test_without_the_contact_it_says_so():

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, story
 
 C = "journal-trouble"
 
 
 def noted(s: Story, fact: str, at: int, text: str = "The journal cannot be written: disk full"):
-    s.events += s.watch.note(FactNoted(time=T0 + at, site="fenmoor", fact=fact, text=text))
+    s.events += s.monitor.record_event(SystemEvent(time=T0 + at, site="fenmoor", fact=fact,
+                                                   text=text))
     return s
 
 

@@ -86,7 +86,7 @@ def test_a_doubling_below_the_limit_is_found_within_48_h_through_a_restart():
     rows = recorded(risers, days=8.1, every=120, acts=[leak_step("r1", 0.02, 6.05)], seed=32)
     first = told(rows[:len(rows) // 2], watched(risers))
     s = told([], watched(risers))
-    s.watch.load(json.loads(json.dumps(first.watch.dump())), [])
+    s.monitor.load(json.loads(json.dumps(first.monitor.dump())), [])
     s.feed(rows[len(rows) // 2:])
     (what, at), = s.moves(C)
     assert (what, s.alarms(C)[0].values["kind"]) == ("raised", "jump")

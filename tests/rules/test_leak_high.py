@@ -80,7 +80,7 @@ def test_trap_purge_flow_while_the_vent_is_open():
 
 def test_trap_the_demand_of_a_declared_fill():
     s = story()
-    s.watch.declare_fill("r1", T0 + 20 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 20 * HOUR)
     s.feed(series(saw_tooth(80.0), end=20 * HOUR, every=MINUTE))
     assert s.moves(C) == []
 

@@ -134,16 +134,16 @@ def test_a_vent_that_nobody_reads_leaves_no_figure():
     vent = VentSpec(id="r1-vent", riser="r1", logic="closed")
     s = told(recorded([leaky], days=1.02, every=60, seed=8, vents=[vent],
                       without=("r1-vent.open", "r1-vent.oxygen")), watched([leaky], [vent]))
-    assert "nobody reads whether its vent is open" in s.estimates("leak-rate")[0].reason
+    assert "no point says whether its vent is open" in s.estimates("leak-rate")[0].reason
 
 
 def test_trap_the_demand_of_a_declared_fill_is_left_out():
     leaky = Leaky(leak=0.04)
     rows = recorded([leaky], days=1.02, every=60, seed=9)
     s = told([], watched([leaky]))
-    s.watch.declare_fill("r1", T0 + 12 * 3_600_000)
+    s.monitor.declare_fill("r1", T0 + 12 * 3_600_000)
     s.feed(rows)
-    pipe = s.watch._engine.estimators.estimators[0].context.shared["leaks"].pipes["r1"]
+    pipe = s.monitor._engine.estimators.estimators[0].context.shared["leaks"].pipes["r1"]
     assert pipe.loss.seen(T0, T0 + 12 * 3_600_000) == 0.0
     assert pipe.loss.seen(T0, T0 + 2 * DAY) > 6 * 3600
 
@@ -178,6 +178,6 @@ def test_survives_a_restart_in_the_middle_of_a_stretch():
     for cut in (len(rows) // 3 + 1, len(rows) // 2 + 4):
         first = told(rows[:cut], watched([leaky]))
         second = told([], watched([leaky]))
-        second.watch.load(json.loads(json.dumps(first.watch.dump())), [])
-        second.watch._engine._resumed = False
+        second.monitor.load(json.loads(json.dumps(first.monitor.dump())), [])
+        second.monitor._engine._resumed = False
         assert second.feed(rows[cut:]).estimates("leak-rate") == whole

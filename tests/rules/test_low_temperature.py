@@ -56,6 +56,6 @@ def test_survives_a_restart_between_limit_and_delay():
     readings = series({T: 2}, end=5 * MINUTE)
     first = story().feed(readings[:6])
     second = story()
-    second.watch.load(json.loads(json.dumps(first.watch.dump())), first.alarms(C))
+    second.monitor.load(json.loads(json.dumps(first.monitor.dump())), first.alarms(C))
     second.feed(readings[6:])
     assert first.moves(C) + second.moves(C) == [("raised", MINUTE)]

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import load_site
 from collector.domain.conditions import CATALOGUE
-from collector.domain.conditions.shape import DECLARED_FILL
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.conditions.schema import DECLARED_FILL
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.plant import Device, Generator, Plant, Riser, Site, Vent
 from collector.domain.readings import Quality, Reading, mode_code
 from simulators.record import rows
@@ -40,7 +40,7 @@ def lived(scenario: Scenario, folder: Path, duration: int, every: int) -> Story:
     """Return what the watch of the scenario's own site file said."""
     addresses = {s.id: f"tcp://127.0.0.1:{port}" for port, s in enumerate(scenario.serve, 1)}
     config = load_site(write_site(scenario, addresses, folder))
-    s = Story(Watch(plant=config.plant, settings=config.settings), [])
+    s = Story(SiteMonitor(plant=config.plant, settings=config.settings), [])
     for batch in recorded(scenario, duration, every):
         s.feed(batch)
     return s
@@ -53,7 +53,7 @@ LEAKS = {("leak-high", "r1"), ("leak-high", "r2")}
 def raised(s: Story, start: int = 0) -> list[tuple[str, str]]:
     return sorted(
         (e.condition, e.asset) for e in s.events
-        if isinstance(e, AlarmMoved) and e.transition is Transition.RAISED and e.time >= start
+        if isinstance(e, AlarmTransition) and e.transition is Transition.RAISED and e.time >= start
     )
 
 
@@ -80,9 +80,9 @@ def test_a_silent_controller_is_its_silence_only(tmp_path, device):
     acts = (Act(at=HOUR, fault="silent", on=True, params={"device": device}),)
     s = lived(replace(scenario, acts=acts), tmp_path, 3 * HOUR, 10 * SECOND)
     assert set(raised(s)) - LEAKS == {("device-silent", device)}
-    stands_still = [v for v in s.watch.verdicts() if "does not answer" in v.because]
+    stands_still = [v for v in s.monitor.evaluations() if "does not answer" in v.because]
     assert len(stands_still) >= 2
-    assert all(v.standing == "unknown" for v in stands_still)
+    assert all(v.state == "unknown" for v in stands_still)
 
 
 # -- the parts of it, one by one -------------------------------------------------------------------
@@ -121,12 +121,12 @@ def power(start: int, end: int = 100 * HOUR):
 def test_loss_of_power_explains_the_controller_and_the_trouble_relay():
     s = story(two()).feed(series({**off_from(HOUR), **power(HOUR)}, end=3 * HOUR))
     assert raised(s) == [("power-lost", "gen1")]
-    text = next(a.text for a in s.watch.alarms())
-    assert "It explains, and no alarm is raised for: " in text
+    text = next(a.text for a in s.monitor.alarms())
+    assert "Alarms suppressed by it: " in text
     assert "Device does not answer (controller)" in text
     assert "Generator reports trouble (Generator 1)" in text
-    assert text.index("It explains") < text.index("Check in this order")
-    because = {(v.condition, v.asset): v.because for v in s.watch.verdicts()}
+    assert text.index("Alarms suppressed by it") < text.index("Check in this order")
+    because = {(v.condition, v.asset): v.because for v in s.monitor.evaluations()}
     assert because["device-silent", "controller"].startswith(
         "it holds, but is explained by Power lost (Generator 1) since 01:00:00")
     assert "Power lost (Generator 1)" in because["compressor-long-run", "gen1"]
@@ -172,7 +172,7 @@ def test_an_alarm_that_stood_before_is_left_standing_and_explained():
     shapes = {**off_from(HOUR), **power(HOUR + 10 * MINUTE)}
     s = story(two()).feed(series(shapes, end=3 * HOUR))
     assert raised(s) == [("device-silent", "controller"), ("power-lost", "gen1")]
-    text = next(a.text for a in s.watch.alarms() if a.condition == "device-silent")
+    text = next(a.text for a in s.monitor.alarms() if a.condition == "device-silent")
     assert "Probably because of: Power lost (Generator 1) since 01:10:00" in text
 
 
@@ -189,14 +189,14 @@ def test_a_restart_in_the_middle_tells_the_same_story():
     all_rows = series(shapes, end=3 * HOUR)
     expected = raised(story(two()).feed(all_rows))
     s = story(two())
-    watch, said, fed = s.watch, [], 0
+    monitor, said, fed = s.monitor, [], 0
     for cut in range(0, len(all_rows), 217):
-        said += watch.feed(all_rows[fed:cut])
-        fed, state = cut, json.loads(json.dumps(watch.dump()))
-        watch = Watch(plant=two(), settings=settings())
-        watch.load(state, [e for e in said if isinstance(e, AlarmMoved)])
-    said += watch.feed(all_rows[fed:])
-    assert raised(Story(watch, said)) == expected
+        said += monitor.feed(all_rows[fed:cut])
+        fed, state = cut, json.loads(json.dumps(monitor.dump()))
+        monitor = SiteMonitor(plant=two(), settings=settings())
+        monitor.load(state, [e for e in said if isinstance(e, AlarmTransition)])
+    said += monitor.feed(all_rows[fed:])
+    assert raised(Story(monitor, said)) == expected
 
 
 # -- the declared causes --------------------------------------------------------------------------

@@ -68,13 +68,38 @@ def test_trap_a_shut_pipe_cannot_gain_so_fast():
     s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=1.6))}, end=16 * HOUR,
                            every=MINUTE))
     assert s.moves(C) == []
-    verdict, = (v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing == "unknown"
-    assert "room air until the vent opens" in verdict.because
+    evaluation, = (v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state == "unknown"
+    assert "room air until the vent opens" in evaluation.because
+
+
+def daily(per_hour, *, first=HOUR, lasts=2 * HOUR, pipe=1.4):
+    """A vent that a timer opens once a day, and a chamber that takes in room air while shut."""
+    is_open = lambda t: 0 <= (t - first) % DAY < lasts  # noqa: E731
+    shut = lambda t: (t - first) % DAY - lasts if t >= first else t  # noqa: E731
+    return {OPEN: lambda t: float(is_open(t)),
+            O2: noisy(lambda t: pipe if is_open(t) else pipe + per_hour * shut(t) / HOUR)}
+
+
+@pytest.mark.parametrize("first", [HOUR, 20 * HOUR])
+def test_trap_an_opening_soon_after_the_last_does_not_prove_a_chamber_tight(first):
+    # 0.15 % an hour is no more than leaks could let in, and crosses the line in half a day.
+    s = told().feed(series(daily(0.15, first=first), end=4 * DAY, every=5 * MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_timer_whose_chamber_was_seen_to_be_tight_is_believed_while_shut():
+    pipe = lambda t: 1.4 + max(t - 3 * DAY - 4 * HOUR, 0) / HOUR * 0.15  # noqa: E731
+    shapes = daily(0.0)
+    s = told().feed(series({OPEN: shapes[OPEN], O2: noisy(pipe)}, end=4 * DAY, every=5 * MINUTE))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert at < 3 * DAY + 20 * HOUR
 
 
 def test_a_leak_made_up_for_with_air_is_raised_behind_a_shut_vent():
-    s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=0.3))}, end=20 * HOUR,
+    # Once a daily timer would have opened it: until then it may be the chamber.
+    s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=0.3))}, end=30 * HOUR,
                            every=MINUTE))
     assert [m for m, _ in s.moves(C)] == ["raised"]
     # In air-fill it may come as fast as it likes.
@@ -87,7 +112,7 @@ def test_trap_a_declared_refill_begins_anew():
     shape = lambda t: 1.7 if t < DAY else falling(15.0, start=DAY)(t)  # noqa: E731
     s = told()
     s.feed(series({O2: noisy(shape)}, end=DAY - HOUR, every=MINUTE))
-    s.watch.declare_fill("r1", T0 + DAY + 2 * HOUR)
+    s.monitor.declare_fill("r1", T0 + DAY + 2 * HOUR)
     s.feed(series({O2: noisy(shape)}, start=DAY - HOUR, end=2 * DAY, every=MINUTE))
     assert s.moves(C) == []
 

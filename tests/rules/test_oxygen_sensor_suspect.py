@@ -79,6 +79,21 @@ def test_an_opening_brings_other_gas_and_is_no_step():
     assert s.moves(C) == []
 
 
+def test_trap_an_opening_that_is_not_seen_flushes_room_air_out():
+    # No contact: for half a day the chamber takes in air, to 3.4 %; the pipe holds 1.2 %.
+    o2 = noisy(lambda t: 1.2 + (2.2 * ((t % (12 * HOUR)) / HOUR - 1) / 11 if t % (12 * HOUR) > HOUR
+                                else 0.0))
+    s = told().feed(series({O2: o2}, end=3 * DAY, every=MINUTE))
+    assert s.moves(C) == []
+
+
+def test_a_step_up_behind_a_vent_without_contact():
+    live = noisy(lambda t: 3.0)
+    s = told().feed(series({O2: lambda t: live(t) + (3 if HOUR < t < 9 * HOUR else 0)},
+                           end=11 * HOUR, every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
 def test_a_sensor_that_gives_nothing_while_its_device_answers():
     s = told().feed(series({OPEN: 0, O2: lambda t: 1.6 if t < HOUR else None}, end=3 * HOUR,
                            every=MINUTE))

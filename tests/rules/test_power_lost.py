@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from tests.rules.support import (
     HOUR,
     MINUTE,
@@ -86,7 +86,7 @@ def test_a_silent_contact_leaves_it_standing():
     s.feed(series({POWER: lambda at: None if at >= 5 * MINUTE else between(MINUTE, HOUR, 0, 1)(at),
                    "r1.pressure": 25}, end=30 * MINUTE))
     assert [m for m, _ in s.moves(C)] == ["raised"]
-    text = next(a.text for a in s.watch.alarms() if a.condition == C)
+    text = next(a.text for a in s.monitor.alarms() if a.condition == C)
     assert "Not known at present: io does not answer" in text
 
 
@@ -95,6 +95,6 @@ def test_a_restart_between_two_readings_loses_nothing():
     expected = story(plant(devices=ALONE)).feed(rows).moves(C)
     for cut in range(10, 18):
         s = story(plant(devices=ALONE)).feed(rows[:cut])
-        again = Story(Watch(plant=plant(devices=ALONE), settings=settings()), s.events)
-        again.watch.load(json.loads(json.dumps(s.watch.dump())), s.alarms(C))
+        again = Story(SiteMonitor(plant=plant(devices=ALONE), settings=settings()), s.events)
+        again.monitor.load(json.loads(json.dumps(s.monitor.dump())), s.alarms(C))
         assert again.feed(rows[cut:]).moves(C) == expected

@@ -201,9 +201,9 @@ def test_leaving_out_quiet_samples_changes_nothing():
     said = []
     for skip in (True, False):
         s = story()
-        slot = next(x for x in s.watch._engine.rules.runtimes if x.rule.condition == C)
+        slot = next(x for x in s.monitor._engine.rules.runtimes if x.rule.condition == C)
         if not skip:
-            slot.rule.quiet = lambda point: None
+            slot.rule.no_change_band = lambda point: None
         s.feed(series({P: lambda t: noisy[t // (5 * SECOND)]}, end=30 * MINUTE))
         said.append((s.moves(C), slot.rule.dump()))
     assert said[0] == said[1]
@@ -214,9 +214,9 @@ def test_survives_a_restart_anywhere():
     whole = story().feed(readings).moves(C)
     for cut in range(1, len(readings)):
         first = story().feed(readings[:cut])
-        state = json.loads(json.dumps(first.watch.dump()))
+        state = json.loads(json.dumps(first.monitor.dump()))
         second = story()
-        second.watch.load(state, first.alarms(C))
+        second.monitor.load(state, first.alarms(C))
         second.feed(readings[cut:])
         assert first.moves(C) + second.moves(C) == whole
 

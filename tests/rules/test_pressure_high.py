@@ -45,7 +45,7 @@ def test_stands_still_while_silent():
     s = told(devices={"io": (5000, (P,))})
     s.feed(series({P: 45}, end=MINUTE)).feed(stale(series({P: 0}, start=MINUTE, end=10 * MINUTE)))
     assert [m for m, _ in s.moves(C)] == ["raised"]
-    assert next(v for v in s.watch.verdicts() if v.condition == C).standing == "unknown"
+    assert next(v for v in s.monitor.evaluations() if v.condition == C).state == "unknown"
 
 
 def test_not_watched_without_a_limit_or_a_sensor():

@@ -57,10 +57,10 @@ def test_an_alarm_stands_still_while_its_device_is_silent():
     s.feed(series({P: 15}, end=MINUTE))
     s.feed(stale(series({P: 0}, start=MINUTE, end=10 * MINUTE)))
     assert [m for m, _ in s.moves(C)] == ["raised"]
-    unknown = [v for v in s.watch.verdicts() if v.condition == C]
-    assert (unknown[0].standing, unknown[0].because) == ("unknown", "io does not answer")
+    unknown = [v for v in s.monitor.evaluations() if v.condition == C]
+    assert (unknown[0].state, unknown[0].because) == ("unknown", "io does not answer")
     assert "Not known at present: io does not answer" in next(
-        a.text for a in s.watch.alarms() if a.condition == C)
+        a.text for a in s.monitor.alarms() if a.condition == C)
     s.feed(series({P: 25}, start=10 * MINUTE, end=12 * MINUTE))
     assert s.moves(C)[-1] == ("returned", 10 * MINUTE + 15 * SECOND)
 

@@ -13,7 +13,7 @@ OXYGEN, RUN, MODE = "gen1.product_oxygen", "gen1.compressor_running", "gen1.mode
 
 
 def gas_of(s) -> ProductGas:
-    return next(e for e in s.watch._engine.estimators.estimators if isinstance(e, ProductGas))
+    return next(e for e in s.monitor._engine.estimators.estimators if isinstance(e, ProductGas))
 
 
 def runs(at):

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Generator
-from collector.domain.verdicts import Standing
 from tests.rules.support import HOUR, MINUTE, SECOND, between, plant, series, story
-from tests.rules.test_air_in_nitrogen_mode import AIR, HIGH, MODE, OXYGEN, RUN, after, verdict
+from tests.rules.test_air_in_nitrogen_mode import AIR, HIGH, MODE, OXYGEN, RUN, after, evaluation
 
 
 def test_high_is_raised_above_the_limit_of_the_site_file():
@@ -33,7 +33,7 @@ def test_trap_warm_up():
     oxygen = lambda at: 5.8 if at % HOUR < 150 * SECOND else 0.9  # noqa: E731
     s = story().feed(series({MODE: 1, RUN: run, OXYGEN: oxygen}, end=5 * HOUR))
     assert s.moves(HIGH) == []
-    assert verdict(s, HIGH).standing is Standing.ABSENT
+    assert evaluation(s, HIGH).state is ConditionState.INACTIVE
 
 
 def test_poor_gas_at_the_end_of_each_run_is_raised_once_and_stands_between_runs():

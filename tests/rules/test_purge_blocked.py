@@ -106,14 +106,14 @@ def test_trap_a_very_small_vent_says_cannot_tell():
     s.feed(series({OPEN: 1, O2: noisy(lambda t: 9.0), PSI: noisy(lambda t: 25.0)}, end=5 * DAY,
                   every=10 * MINUTE))
     assert s.moves(C) == []
-    verdict, = (v for v in s.watch.verdicts() if v.condition == C)
-    assert verdict.standing == "unknown"
-    assert verdict.because.startswith("cannot tell: the vent is too small")
+    evaluation, = (v for v in s.monitor.evaluations() if v.condition == C)
+    assert evaluation.state == "unknown"
+    assert evaluation.because.startswith("cannot tell: the vent is too small")
 
 
 def test_a_declared_fill_stands_still():
     s = told()
-    s.watch.declare_fill("r1", T0 + 30 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 30 * HOUR)
     s.feed(series({OPEN: 1, O2: course(6 * HOUR)}, end=20 * HOUR, every=MINUTE))
     assert s.moves(C) == []
 

@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Generator
-from collector.domain.verdicts import Standing
 from collector.rules.plan import HourClock, calendar_due, months_later
 from tests.rules.restarts import with_restart
 from tests.rules.support import DAY, HOUR, MINUTE, T0, plant, series, story
@@ -28,8 +28,8 @@ def counter(start: float, share: float = 1.0):
     return lambda at: round((start + share * at / HOUR) * 10 // 1 / 10, 1)
 
 
-def verdict(s):
-    return next(v for v in s.watch.verdicts() if v.condition == C)
+def evaluation(s):
+    return next(v for v in s.monitor.evaluations() if v.condition == C)
 
 
 def rows(shape, end=12 * HOUR, start=0):
@@ -66,7 +66,7 @@ def test_the_calendar_goes_on_while_the_counter_is_silent():
 def test_not_due_is_silent_and_absent():
     s = story(unit(**BY_HOURS)).feed(rows(counter(1200.0)))
     assert s.moves(C) == []
-    assert verdict(s).standing is Standing.ABSENT
+    assert evaluation(s).state is ConditionState.INACTIVE
 
 
 def test_a_unit_never_serviced_counts_from_new():
@@ -107,8 +107,8 @@ def test_trap_one_absurd_reading():
 def test_trap_a_counter_replaced_before_anybody_watched():
     s = story(unit(**BY_HOURS)).feed(rows(counter(12.0), end=DAY + HOUR))
     assert s.moves(C) == []
-    assert verdict(s).standing is Standing.UNKNOWN
-    assert "less than the 500 h of the last service" in verdict(s).because
+    assert evaluation(s).state is ConditionState.UNKNOWN
+    assert "less than the 500 h of the last service" in evaluation(s).because
     assert s.estimates(Q)[-1].value is None
     assert "replaced or rolled over" in s.estimates(Q)[-1].reason
 
@@ -117,7 +117,7 @@ def test_trap_more_hours_than_the_clock_allows():
     plan = {**BY_HOURS, "last_service": date(2026, 2, 20)}
     s = story(unit(**plan)).feed(rows(counter(9000.0), end=HOUR))
     assert s.moves(C) == []
-    assert "more than the clock allows" in verdict(s).because
+    assert "more than the clock allows" in evaluation(s).because
 
 
 def test_hours_to_service_with_its_interval():

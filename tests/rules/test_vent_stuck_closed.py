@@ -13,7 +13,7 @@ def test_closed_with_a_purge_due_longer_than_a_daily_timer_pauses():
     s = told().feed(series({O2: HIGH, OPEN: 0}, end=2 * DAY, every=MINUTE))
     assert s.moves(C) == [("raised", 26 * HOUR)]
     text = s.alarms(C)[0].text
-    assert "closed with a purge due for at least 26.0 h" in text
+    assert "closed with a purge due for at least 1 d 2 h" in text
     assert "Oxygen is 8." in text or "Oxygen is 7.9" in text
 
 

@@ -14,7 +14,7 @@ def test_open_long_after_the_target():
     s = told().feed(series({O2: noisy(lambda t: 1.2), OPEN: 1}, end=10 * HOUR, every=MINUTE))
     assert s.moves(C) == [("raised", 6 * HOUR)]
     text = s.alarms(C)[0].text
-    assert "open with the purge done for at least 6.0 h" in text
+    assert "open with the purge done for at least 6 h" in text
     assert "the target is 2.0 %" in text
 
 
@@ -68,7 +68,7 @@ def test_trap_a_purge_whose_tail_lies_just_above_the_target():
 
 def test_a_declared_fill_stands_still():
     s = told()
-    s.watch.declare_fill("r1", T0 + 12 * HOUR)
+    s.monitor.declare_fill("r1", T0 + 12 * HOUR)
     s.feed(series({O2: noisy(lambda t: 1.2), OPEN: 1}, end=11 * HOUR, every=MINUTE))
     assert s.moves(C) == []
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from collector.domain.events import AlarmMoved, Transition
+from collector.domain.events import AlarmTransition, Transition
 from simulators.plant import Plant
 from tests.benchmarks.cases import BANK
 from tests.benchmarks.cases.build import hours, scenario_of
@@ -89,7 +89,7 @@ def test_what_ends_and_comes_again_is_no_repeat_but_a_second_alarm_of_one_is() -
     story = BANK["long-run-from-a-leak"]
     played = play(story, 4)
     (expect,), own = played.case.expects, [
-        e for e in played.events if isinstance(e, AlarmMoved)
+        e for e in played.events if isinstance(e, AlarmTransition)
         and e.condition == "compressor-long-run" and e.transition is Transition.RAISED]
     # Each run is a long one: the plant came to it again and again, and one alarm stood through all.
     (onset,), (episodes,) = played.onsets, played.episodes
@@ -144,7 +144,7 @@ def test_the_books_of_the_parts_are_the_books_of_the_whole() -> None:
     for n in range(1, 25):
         plant.advance_exactly(start + hours(n))
         ledger.note()
-    end, books = plant.time, plant.books
+    end, books = plant.time, plant.totals
     unit = plant.generators["gen1"]
     lost = sum(ledger.passed(f"{r}.leaked", start, end) for r in plant.risers)
     drawn = sum(ledger.passed(f"{r}.drawn", start, end) for r in plant.risers)
@@ -152,6 +152,6 @@ def test_the_books_of_the_parts_are_the_books_of_the_whole() -> None:
     assert ledger.passed("gen1.drawn", start, end) == pytest.approx(drawn, rel=1e-9)
     assert ledger.passed("gen1.gave", start, end) == pytest.approx(
         books.taken_in - books.rejected, rel=1e-9)
-    assert unit.tally.intake == pytest.approx(books.taken_in, rel=1e-9)
+    assert unit.totals.intake == pytest.approx(books.taken_in, rel=1e-9)
     half = ledger.passed("gen1.run", start, start + hours(0.5))
     assert half == pytest.approx(ledger.passed("gen1.run", start, start + hours(1)) / 2)

@@ -28,11 +28,11 @@ def test_every_mol_of_nitrogen_and_oxygen_is_accounted_for(name: str) -> None:
     last = max((a.at for a in scenario.acts), default=0)
     stage.advance_to(scenario.plant.start + min(max(last + HOUR, 24 * HOUR), 72 * HOUR))
     after, oxygen_after = plant.content()
-    assert plant.books.taken_in > 100  # something did flow
-    assert after - gas == pytest.approx(plant.books.kept, abs=1e-8)
-    assert oxygen_after - oxygen == pytest.approx(plant.books.oxygen_kept, abs=1e-8)
+    assert plant.totals.taken_in > 100  # something did flow
+    assert after - gas == pytest.approx(plant.totals.kept, abs=1e-8)
+    assert oxygen_after - oxygen == pytest.approx(plant.totals.oxygen_kept, abs=1e-8)
     nitrogen = (after - oxygen_after) - (gas - oxygen)
-    assert nitrogen == pytest.approx(plant.books.kept - plant.books.oxygen_kept, abs=1e-8)
+    assert nitrogen == pytest.approx(plant.totals.kept - plant.totals.oxygen_kept, abs=1e-8)
 
 
 def test_books_would_notice_a_loss(small_plant) -> None:
@@ -40,7 +40,7 @@ def test_books_would_notice_a_loss(small_plant) -> None:
     gas, _ = plant.content()
     plant.advance_to(START + 5 * HOUR)
     plant.risers["r1"].total -= 0.01
-    assert plant.content()[0] - gas != pytest.approx(plant.books.kept, abs=1e-8)
+    assert plant.content()[0] - gas != pytest.approx(plant.totals.kept, abs=1e-8)
 
 
 def test_nothing_is_ever_negative_or_absurd(small_plant) -> None:
@@ -88,7 +88,7 @@ def test_a_well_mixed_pipe_purges_by_the_dilution_equation() -> None:
     plant = Plant(small_spec(risers=(riser,), generators=(generator,), vents=(vent,)))
     held = plant.risers["r1"].total
     plant.advance_to(START + 3 * HOUR)
-    turned_over = plant.books.vented / held
+    turned_over = plant.totals.vented / held
     expected = 0.01 + (AIR_OXYGEN - 0.01) * math.exp(-turned_over)
     assert 1 < turned_over < 5
     assert plant.risers["r1"].far_oxygen == pytest.approx(expected, rel=0.01)
@@ -100,7 +100,7 @@ def test_a_real_pipe_is_not_well_mixed() -> None:
     plant = Plant(small_spec(risers=(riser,), vents=(vent,)))
     pipe = plant.risers["r1"]
     held = pipe.total
-    while plant.books.vented < 0.4 * held:
+    while plant.totals.vented < 0.4 * held:
         plant.advance_to(plant.time + 60_000)
     mixed = AIR_OXYGEN * math.exp(-0.4)
     near = pipe.oxygen[0] * pipe.cells / (pipe.total * (1 - pipe.dead))
@@ -139,7 +139,7 @@ def test_a_leak_loses_what_the_gas_law_says_it_lost() -> None:
     before = pipe.gauge
     plant.advance_to(START + HOUR)
     fell = (before - pipe.gauge) * pipe.volume / (GAS_CONSTANT * pipe.temperature)
-    assert fell == pytest.approx(plant.books.leaked, rel=1e-6)
+    assert fell == pytest.approx(plant.totals.leaked, rel=1e-6)
     assert fell > 1
 
 

@@ -288,7 +288,7 @@ async def test_plant_server_for_other_tests() -> None:
     async with PlantServer("demo", clock=clock) as plant:
         clock.advance(25 * MINUTE)
         plant.catch_up()
-        assert plant.told == ['2026-03-02T06:20:00Z  leak-step on  '
+        assert plant.log == ['2026-03-02T06:20:00Z  leak-step on  '
                               '{"flow": "1.48 scfm", "riser": "r1"}']
         plant.fault("riser-trip", riser="r3")
         clock.advance(20 * MINUTE)

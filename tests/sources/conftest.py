@@ -8,7 +8,7 @@ from contextlib import AbstractAsyncContextManager
 
 import pytest
 
-from collector.sources.settings import Address
+from collector.sources import Address
 from tests.sources.peer import Peer
 
 Serve = Callable[[Peer], AbstractAsyncContextManager[Address]]

@@ -15,9 +15,9 @@ from collector.domain.errors import (
     DeviceSilent,
     LinkDown,
 )
+from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
 from tests.sources import peer as p
 from tests.sources.conftest import Serve
 from tests.sources.peer import Peer, Twist
@@ -146,7 +146,7 @@ async def test_a_dropped_connection_is_opened_again(peer: Peer) -> None:
                       SystemClock())
             await bus.read(THREE, 200)
             peer.drop = True
-            with pytest.raises(LinkDown, match="closed by the far end"):
+            with pytest.raises(LinkDown, match="closed by the device"):
                 await bus.read(THREE, 200)
             assert (await bus.read(THREE, 200)).values == (0x022B, 0, 0x64)
             assert bus.statistics().opened == 2

@@ -16,8 +16,7 @@ import pytest
 
 from collector.domain.errors import DeviceError, DeviceRefused, DeviceReplyInvalid
 from collector.sources.line import Frame, take_frame
-from collector.sources.pdu import FUNCTION_CODES, ReadRequest, parse_reply
-from collector.sources.wire_guard import Framing
+from collector.sources.pdu import FUNCTION_CODES, Framing, ReadRequest, parse_reply
 
 pytestmark = pytest.mark.data
 

@@ -7,9 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
-from collector.sources.decoding import Debounce, PointDecoder, Raw, contact_value, point_names
-from collector.sources.read_plan import Span
-from collector.sources.settings import ContactLeg, PointSettings
+from collector.sources import ContactLeg, PointSettings
+from collector.sources.read_plan import (
+    Debounce,
+    PointDecoder,
+    Raw,
+    Span,
+    contact_value,
+    point_names,
+)
 
 NO = ContactLeg(table="discrete-inputs", address=0)
 NC = ContactLeg(table="discrete-inputs", address=1)

@@ -19,8 +19,8 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.domain.readings import Quality, Reading
-from collector.sources.gpio import GpioDevice
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources.device import GpioDevice
 
 
 class Value(enum.Enum):

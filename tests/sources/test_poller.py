@@ -12,11 +12,11 @@ import pytest
 from collector.clock import ManualClock, SystemClock
 from collector.domain.errors import DeviceSilent
 from collector.domain.readings import Quality, Reading
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
 from collector.sources import poller as poller_module
 from collector.sources.bus import Answer
 from collector.sources.pdu import ReadRequest
 from collector.sources.poller import Poller
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 from tests.sources import peer as p
 from tests.sources.conftest import Serve
 from tests.sources.peer import Peer

@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings, width
 from collector.sources.read_plan import Planned, ReadPlan, spans_of
-from collector.sources.register_map import width
-from collector.sources.settings import Address, ContactLeg, DeviceSettings, PointSettings
 
 TABLES = ["coils", "discrete-inputs", "input-registers", "holding-registers"]
 WIDE = ["uint16", "int32", "float64"]
@@ -119,7 +118,10 @@ def test_learns_any_holes_and_settles(
     read, asked = poll(plan, has, most)
     assert read == wanted, "every point the device has is read"
     assert {s.start for s in plan.refused_spans} == set(addresses) - has
-    assert asked == len(plan.requests()), "nothing is refused any more"
+    if read:
+        assert asked == len(plan.requests()), "nothing is refused any more"
+    else:
+        assert (asked, plan.requests()) == (1, ()), "one request a poll tells when it has started"
     for one in plan.requests():
         assert set(range(one.request.address, one.request.address + one.request.count)) <= has
 
@@ -138,7 +140,7 @@ def test_learns_with_overlapping_points(
     read, asked = poll(plan, has)
     whole = [{a for _, a in cells(m)} for m in made]
     assert read == set().union(*(w for w in whole if w <= has))
-    assert asked == len(plan.requests())
+    assert asked == max(len(plan.requests()), 1)
 
 
 def test_a_refused_gap_is_never_spanned_again() -> None:
@@ -161,6 +163,28 @@ def test_a_refused_point_is_tried_again_seldom() -> None:
         assert poll(plan, everything)[0] == {0, 2}
     assert poll(plan, everything)[0] == everything, "granted after the device changed its mind"
     assert shape(plan.requests()) == [(0, 3)]
+
+
+def test_a_device_that_starts_up_is_read_as_soon_as_it_answers() -> None:
+    plan = ReadPlan(device(at(0), at(1), at(5), at(6), at(40)))
+    for _ in range(30):
+        assert poll(plan, set())[0] == set()
+    assert poll(plan, set())[1] == 1, "one request a poll while it starts"
+    everything = set(range(50))
+    poll(plan, everything)
+    assert poll(plan, everything)[0] >= {0, 1, 5, 6, 40}
+    assert shape(plan.requests()) == [(0, 7), (40, 1)], "no gap is held to be refused"
+
+
+def test_what_was_answered_before_is_tried_again_soon() -> None:
+    plan = ReadPlan(device(at(0), at(1), at(2)))
+    everything = {0, 1, 2}
+    poll(plan, everything)
+    poll(plan, {0, 2})
+    assert {s.start for s in plan.refused_spans} == {1}
+    for _ in range(10):
+        read = poll(plan, everything)[0]
+    assert read == everything
 
 
 def test_codes_that_smaller_requests_do_not_help() -> None:

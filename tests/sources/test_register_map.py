@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.readings import Quality
-from collector.sources.register_map import decode, raw_value, width
-from collector.sources.settings import PointSettings
+from collector.sources import PointSettings, decode, raw_value, width
 
 CODES = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "int64": "q", "uint64": "Q",
          "float32": "f", "float64": "d"}

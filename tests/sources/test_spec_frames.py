@@ -16,8 +16,7 @@ from pymodbus.framer.rtu import FramerRTU
 
 from collector.domain.errors import DeviceRefused, DeviceReplyInvalid
 from collector.sources.line import OutOfStep, character_time, frame_silence, take_frame
-from collector.sources.pdu import ReadRequest, parse_reply
-from collector.sources.wire_guard import Framing, build_frame
+from collector.sources.pdu import Framing, ReadRequest, build_frame, parse_reply
 from tests.sources.peer import crc
 
 EXAMPLES = [

@@ -23,13 +23,13 @@ from pymodbus.pdu.register_message import (
 
 import collector.sources
 from collector.clock import SystemClock
+from collector.sources import Address
 from collector.sources.bus import Bus
-from collector.sources.pdu import ReadRequest
-from collector.sources.settings import Address
-from collector.sources.wire_guard import (
+from collector.sources.pdu import (
     Framing,
     GuardedSender,
     NotAReadRequest,
+    ReadRequest,
     build_frame,
     check_outgoing,
 )
@@ -116,7 +116,7 @@ def test_one_writing_end_in_the_whole_of_sources() -> None:
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) \
                     and node.func.attr in names:
                 found.add((file.name, node.func.attr))
-    assert found == {("wire_guard.py", "write")}
+    assert found == {("pdu.py", "write")}
 
 
 async def test_the_tap_sees_what_is_sent() -> None:

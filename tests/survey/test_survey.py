@@ -10,20 +10,17 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.cli import main
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
-from collector.domain.formatting import duration_text
 from collector.domain.plant import Generator, PipeRun, Plant, Riser, Site, Vent
 from collector.domain.readings import QUANTITIES, split_point
-from collector.domain.verdicts import NotWatched
+from collector.domain.units import duration_text
 from collector.physics.gas import standard_molar_volume
-from collector.survey import Deliveries, Delivery, Part, Survey, make_survey
-from collector.survey.limits import FILL
-from collector.survey.parts import Tone
-from collector.survey.site_survey import measured
-from collector.survey.site_units import SiteUnits
-from collector.survey.takeoff import inside, lines_of
+from collector.survey import Deliveries, Delivery, Part, Survey, make_survey, measured
+from collector.survey.parts import FILL, SiteUnits, Tone
+from collector.survey.riser_survey import inside, lines_of
 from tests.rules.support import plant as rules_plant
 from tests.rules.support import settings
 
@@ -200,10 +197,10 @@ def test_every_vent_open_at_once_may_be_too_much() -> None:
 # -- what is not said ----------------------------------------------------------------------------
 
 def test_what_is_not_watched_and_which_key_would_change_it() -> None:
-    found = make_survey(plant(), not_watched=[
-        NotWatched(condition="tank-leak", asset="gen1", reason="no tank pressure at gen1"),
-        NotWatched(condition="compressor-weak", asset="gen1", reason="no tank pressure at gen1"),
-        NotWatched(condition="pressure-low", asset="r1", reason="switched off in the site file"),
+    found = make_survey(plant(), not_monitored=[
+        NotMonitored(condition="tank-leak", asset="gen1", reason="no tank pressure at gen1"),
+        NotMonitored(condition="compressor-weak", asset="gen1", reason="no tank pressure at gen1"),
+        NotMonitored(condition="pressure-low", asset="r1", reason="switched off in the site file"),
     ])
     assert len(found.lacks) == 2
     assert "gen1.tank_pressure" in found.lacks[0].source
@@ -212,9 +209,9 @@ def test_what_is_not_watched_and_which_key_would_change_it() -> None:
 
 def test_every_point_it_asks_for_is_one_a_profile_can_give() -> None:
     bare = rules_plant(devices={"io": (5000, ("plant-room.temperature",))})
-    watch = Watch(plant=bare, settings=settings())
+    monitor = SiteMonitor(plant=bare, settings=settings())
     asked = [note.source.split(" the point ")[1].split(" or ")
-             for note in make_survey(bare, not_watched=watch.not_watched()).lacks
+             for note in make_survey(bare, not_monitored=monitor.not_monitored()).lacks
              if " the point " in note.source]
     kinds = {t: kind for kind, things in (
         ("generator", bare.generators), ("riser", bare.risers), ("vent", bare.vents),

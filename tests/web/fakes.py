@@ -10,37 +10,34 @@ from pathlib import Path
 from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
-from collector.config.conditions import default_settings
-from collector.domain.actions import Action, Deed
-from collector.domain.baselines import Baseline
+from collector.config import default_settings
+from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction
 from collector.domain.conditions import ConditionSettings
-from collector.domain.deliveries import Delivery, DeliveryState
 from collector.domain.errors import ActionRefused
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
     event_to_json,
 )
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import AlarmState, LiveAlarm, LivePicture
+from collector.domain.messages import Delivery, DeliveryState
 from collector.domain.plant import Device, Generator, Plant, Riser, Room, Site, Vent
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
-from collector.domain.verdicts import NotWatched
-from collector.people import Accounts, Role, SessionManager
-from collector.people.accounts import Passwords
+from collector.domain.readings import Quality, Reading, TrendStep
+from collector.people import Accounts, Passwords, Role
+from collector.people.sessions import SessionManager
 from collector.web import (
     BoardServices,
     CollectorStatistics,
     DeviceStatistics,
 )
 from collector.web.access import AccessPolicy
-from collector.web.live import Live
+from collector.web.render import Live
 from collector.web.services import HistoryServices, MeasureLine, Search
 
 PASSWORD = "nine lives of a cat"
@@ -147,7 +144,7 @@ def alarms() -> list[LiveAlarm]:
         _alarm("compressor-long-run", "gen1", AlarmState.UNACKNOWLEDGED, 17,
                "Compressor of Generator, dock end has run for 17.2 min; the limit is 12.0 min. "
                "It began at 08:53.\nLook for, in this order: a leak in the pipe or at the tank: "
-               "listen, soap the joints; a riser being filled that nobody declared, or a bypass "
+               "listen, soap the joints; a riser being filled without a declared fill, or a bypass "
                "left open; a worn compressor or a clogged intake filter.\nCompressors start by "
                "themselves; tanks hold pressure with the power off. Isolate, lock out, bleed down.",
                values={"run_minutes": 17.2, "limit_minutes": 12.0}),
@@ -163,7 +160,7 @@ def alarms() -> list[LiveAlarm]:
 
 def _moved(minutes: int, condition: str, asset: str, transition: Transition, **who: str) -> Event:
     time = NOW - minutes * MINUTE
-    return AlarmMoved(time=time, site="fenmoor", condition=condition, asset=asset,
+    return AlarmTransition(time=time, site="fenmoor", condition=condition, asset=asset,
                       transition=transition, priority=Priority.HIGH, signal=Signal.TROUBLE,
                       since=time, text="", id=f"{condition}.{asset}.{time // 1000}", **who)
 
@@ -171,7 +168,7 @@ def _moved(minutes: int, condition: str, asset: str, transition: Transition, **w
 def history() -> list[Event]:
     """A day of entries."""
     return [
-        FactNoted(time=NOW - 23 * HOUR, site="fenmoor", fact="collector-started",
+        SystemEvent(time=NOW - 23 * HOUR, site="fenmoor", fact="collector-started",
                   text="The collector started."),
         _moved(1200, "pressure-low", "r3", Transition.RAISED),
         _moved(1194, "pressure-low", "r3", Transition.ACKNOWLEDGED, by="J. Whitlock"),
@@ -220,12 +217,12 @@ class FakeSite:
     picture: LivePicture = field(default_factory=picture)
     alarms: list[LiveAlarm] = field(default_factory=alarms)
     events: list[Event] = field(default_factory=history)
-    not_watched: list[NotWatched] = field(default_factory=lambda: [
-        NotWatched(condition="compressor-not-starting", asset="gen1", reason="not built yet"),
-        NotWatched(condition="compressor-not-starting", asset="gen2", reason="not built yet"),
-        NotWatched(condition="leak-high", asset="r1", reason="not built yet"),
-        NotWatched(condition="vent-stuck-open", asset="r1-vent", reason="not built yet"),
-        NotWatched(condition="pressure-low", asset="r2", reason="no low_pressure for r2"),
+    not_monitored: list[NotMonitored] = field(default_factory=lambda: [
+        NotMonitored(condition="compressor-not-starting", asset="gen1", reason="not built yet"),
+        NotMonitored(condition="compressor-not-starting", asset="gen2", reason="not built yet"),
+        NotMonitored(condition="leak-high", asset="r1", reason="not built yet"),
+        NotMonitored(condition="vent-stuck-open", asset="r1-vent", reason="not built yet"),
+        NotMonitored(condition="pressure-low", asset="r2", reason="no low_pressure for r2"),
     ])
     estimates: list[EstimateMade] = field(default_factory=lambda: [
         EstimateMade(time=NOW - HOUR, site="fenmoor", quantity="nitrogen-demand", asset="gen1",
@@ -240,11 +237,11 @@ class FakeSite:
         numbers={"polls_per_second": 1.5},
         devices=(
             DeviceStatistics(device="gen1-controller", answering=True, last_answer=NOW - 1000,
-                             polls=16_560, failures=4),
-            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, failures=170,
+                             polls=16_560, silent=4),
+            DeviceStatistics(device="gen2-controller", answering=False, polls=16_560, silent=170,
                              last_answer=NOW - 14 * MINUTE, why="no reply within 1 s"),
             DeviceStatistics(device="field", answering=True, last_answer=NOW - 1000, polls=8280,
-                             lateness=1300),
+                             lateness_middle=1300),
         ),
     )
     fills: list[DeclaredFill] = field(default_factory=list)
@@ -257,33 +254,33 @@ class FakeSite:
     live: Live = field(default_factory=Live)
     searches: list[Search] = field(default_factory=list)
     notes: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
-    actions: list[Action] = field(default_factory=list)
+    actions: list[OperatorAction] = field(default_factory=list)
     trends: list[tuple[str, int, int, int]] = field(default_factory=list)
 
-    async def act(self, action: Action) -> Sequence[Event]:
+    async def act(self, action: OperatorAction) -> Sequence[Event]:
         """Do as the watch does, as far as the tests go."""
         self.actions.append(action)
-        if action.deed in (Deed.DECLARE_FILL, Deed.END_FILL):
+        if action.kind in (ActionKind.DECLARE_FILL, ActionKind.END_FILL):
             return self._fill(action)
-        if action.deed is Deed.RESET_BASELINE:
+        if action.kind is ActionKind.RESET_BASELINE:
             return self._reset(action)
         for place, alarm in enumerate(self.alarms):
             if alarm.id == action.alarm:
                 self.alarms[place] = self._moved(alarm, action)
                 return []
-        raise ActionRefused(f"{action.alarm} is normal: there is nothing to {action.deed}")
+        raise ActionRefused(f"{action.alarm} is normal: there is nothing to {action.kind}")
 
-    def _fill(self, action: Action) -> Sequence[Event]:
+    def _fill(self, action: OperatorAction) -> Sequence[Event]:
         others = [f for f in self.fills if f.asset != action.alarm]
-        if action.deed is Deed.END_FILL and len(others) == len(self.fills):
+        if action.kind is ActionKind.END_FILL and len(others) == len(self.fills):
             raise ActionRefused(f"no fill of {action.alarm} is declared")
         self.fills = others
-        if action.deed is Deed.DECLARE_FILL:
+        if action.kind is ActionKind.DECLARE_FILL:
             self.fills.append(declared(action.alarm, since=action.time, until=action.until,
                                        by=action.by, why=action.why))
         return []
 
-    def _reset(self, action: Action) -> Sequence[Event]:
+    def _reset(self, action: OperatorAction) -> Sequence[Event]:
         for place, one in enumerate(self.baselines):
             if f"{one.quantity}.{one.asset}" == action.alarm:
                 if one.given:
@@ -292,19 +289,19 @@ class FakeSite:
                                                 window=None)
         return []
 
-    def _moved(self, alarm: LiveAlarm, action: Action) -> LiveAlarm:
-        if action.deed is Deed.ACKNOWLEDGE and alarm.state is AlarmState.UNACKNOWLEDGED:
+    def _moved(self, alarm: LiveAlarm, action: OperatorAction) -> LiveAlarm:
+        if action.kind is ActionKind.ACKNOWLEDGE and alarm.state is AlarmState.UNACKNOWLEDGED:
             return replace(alarm, state=AlarmState.ACKNOWLEDGED, by=action.by)
-        if action.deed is Deed.SHELVE and alarm.state is not AlarmState.SHELVED:
+        if action.kind is ActionKind.SHELVE and alarm.state is not AlarmState.SHELVED:
             return replace(alarm, state=AlarmState.SHELVED, by=action.by, why=action.why,
                            until=action.until)
-        if action.deed is Deed.UNSHELVE and alarm.state is AlarmState.SHELVED:
+        if action.kind is ActionKind.UNSHELVE and alarm.state is AlarmState.SHELVED:
             return replace(alarm, state=AlarmState.UNACKNOWLEDGED, by="", why="", until=None)
-        if action.deed is Deed.TAKE_OUT:
+        if action.kind is ActionKind.TAKE_OUT:
             return replace(alarm, state=AlarmState.OUT_OF_SERVICE, by=action.by, why=action.why)
-        if action.deed is Deed.PUT_BACK and alarm.state is AlarmState.OUT_OF_SERVICE:
+        if action.kind is ActionKind.PUT_BACK and alarm.state is AlarmState.OUT_OF_SERVICE:
             return replace(alarm, state=AlarmState.UNACKNOWLEDGED, by="", why="")
-        raise ActionRefused(f"the alarm is {alarm.state}: it cannot be {action.deed}d")
+        raise ActionRefused(f"the alarm is {alarm.state}: it cannot be {action.kind}d")
 
     async def trend(self, point: str, start: int, end: int, step: int) -> Sequence[TrendStep]:
         """A wave with a gap in it; contacts are on now and then; oxygen falls."""
@@ -330,9 +327,9 @@ class FakeSite:
         """The events of a span."""
         return [e for e in self.events if start <= e.time < end]
 
-    async def moved(self, start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmMoved]:
+    async def moved(self, start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         """The alarm events of a span and of some assets."""
-        return [e for e in self.events if start <= e.time < end and isinstance(e, AlarmMoved)
+        return [e for e in self.events if start <= e.time < end and isinstance(e, AlarmTransition)
                 and any(e.asset == a or e.asset.startswith(f"{a}.") for a in assets)]
 
     async def made(self, quantity: str, asset: str, start: int, end: int) -> list[EstimateMade]:
@@ -348,7 +345,7 @@ class FakeSite:
         self.searches.append(search)
         found = [
             e for e in reversed(self.events)
-            if (isinstance(e, AlarmMoved) or not search.alarms_only)
+            if (isinstance(e, AlarmTransition) or not search.alarms_only)
             and (not search.condition or getattr(e, "condition", "") == search.condition)
             and (not search.asset or getattr(e, "asset", "").startswith(search.asset))
             and all(w.lower() in event_to_json(e).lower() for w in search.words)
@@ -378,7 +375,7 @@ class FakeSite:
         return BoardServices(
             plant=lambda: self.plant, settings=lambda: self.settings, clock=self.clock,
             picture=self.picture,
-            alarms=lambda: self.alarms, not_watched=lambda: self.not_watched, act=self.act,
+            alarms=lambda: self.alarms, not_monitored=lambda: self.not_monitored, act=self.act,
             fills=lambda: self.fills, baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", live=self.live,

@@ -1,7 +1,7 @@
 """The worker that forwards the journal to an InfluxDB.
 
 The newest commits are sent every few seconds. After an outage the worker continues with the newest
-at once, and backfills the rest at a limited rate. The journal's cursor stands where everything
+at once, and backfills the rest at a limited rate. The journal's cursor is where everything
 before it was accepted; what was accepted beyond it is in the checkpoint. After a crash a little is
 written again, which changes nothing in the database.
 """
@@ -17,18 +17,28 @@ from dataclasses import replace
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
+from collector.domain.live import ForwardStatistics
 from collector.domain.plant import Plant
-from collector.domain.statistics import ForwardStatistics
 from collector.domain.units import SECOND
-from collector.forward.checkpoint import CommitStore, PublishCheckpoint
-from collector.forward.influx.batches import TARGET, BatchSender, DeadLetterFile, Stopped
-from collector.forward.influx.endpoints import Busy, Endpoint, endpoint_of
-from collector.forward.influx.points import InfluxMapping
-from collector.forward.remote_endpoint import RateLimiter, Reachability, RetryPolicy
-from collector.forward.settings import InfluxSettings
-
-__all__ = ["CONSUMER", "InfluxForwarder"]
+from collector.forward import (
+    CommitStore,
+    InfluxSettings,
+    PublishCheckpoint,
+    Reachability,
+    RetryPolicy,
+    SendPacer,
+)
+from collector.forward.influx import InfluxMapping
+from collector.forward.influx.endpoints import (
+    TARGET,
+    BatchSender,
+    Busy,
+    DeadLetterFile,
+    Endpoint,
+    Stopped,
+    endpoint_of,
+)
 
 CONSUMER = "influx"
 """Name of this worker's cursor in the journal, and key of its checkpoint in the meta."""
@@ -45,7 +55,7 @@ class InfluxForwarder:
 
     def __init__(
         self, *, settings: InfluxSettings | None, store: CommitStore, plant: Plant, clock: Clock,
-        pace: Clock, record_event: Callable[[FactNoted], object],
+        pace: Clock, record_event: Callable[[SystemEvent], object],
         dead_letters: DeadLetterFile,
         endpoint: Callable[[InfluxSettings], Endpoint] = endpoint_of,
         retry: RetryPolicy | None = None, rng: random.Random | None = None,
@@ -59,7 +69,7 @@ class InfluxForwarder:
                                     dead_letters=dead_letters, retry=self._retry)
         self._checkpoint: PublishCheckpoint | None = None
         self._settled, self._settled_at = "", pace.monotonic()
-        self._limiter = RateLimiter(pace.monotonic(), burst=SECOND)
+        self._limiter = SendPacer(pace.monotonic(), burst=SECOND)
         self._failures, self._rest_for = 0, 0
         self._changed, self._stopping = True, False
         self._woken = asyncio.Event()

@@ -15,9 +15,7 @@ from collector.domain.live import LivePicture, PointState
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Quantity, Reading, point_kind, split_point
 from collector.forward.mqtt import Message
-from collector.forward.sparkplug.payload import DataType, Metric, Payload, Value, decode, encode
-
-__all__ = ["NAMESPACE", "REBIRTH", "EdgeNode", "PrimaryHost", "is_rebirth_request"]
+from collector.forward.sparkplug import DataType, Metric, Payload, Value, decode, encode
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"

@@ -12,12 +12,15 @@ from dataclasses import dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
-from collector.forward.checkpoint import CommitStore, PublishCheckpoint
-from collector.forward.remote_endpoint import Reachability
-from collector.forward.settings import MqttSettings
+from collector.forward import (
+    CommitStore,
+    MqttSettings,
+    PublishCheckpoint,
+    Reachability,
+)
 from collector.forward.sparkplug.session import (
     CHECKPOINT,
     CONSUMER,
@@ -70,7 +73,7 @@ class SparkplugPublisher:
 
     def __init__(
         self, *, settings: MqttSettings | None, plant: Plant, picture: LivePicture,
-        store: CommitStore, clock: Clock, record_event: Callable[[FactNoted], object],
+        store: CommitStore, clock: Clock, record_event: Callable[[SystemEvent], object],
         version: str, rng: random.Random | None = None, timeout: float = 20.0,
     ) -> None:
         self._settings, self._plant, self._picture = settings, plant, picture
@@ -184,7 +187,7 @@ class SparkplugPublisher:
             position = store.register(CONSUMER)
             last = store.meta(_BD_SEQ)
             # One more with each connection, and kept before it: a death must find its own birth.
-            number = 0 if last is None else (int(last) + 1) % 256
+            number = 0 if last is None or not last.isdecimal() else (int(last) + 1) % 256
             journal = store.meta(_JOURNAL) or secrets.token_hex(8)
             store.commit([], [], meta={_BD_SEQ: str(number), _JOURNAL: journal})
             return PublishCheckpoint.load(store.meta(CHECKPOINT), position), number, journal

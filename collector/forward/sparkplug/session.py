@@ -21,14 +21,18 @@ from collector.domain.events import event_to_json
 from collector.domain.live import LivePicture
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
-from collector.forward.checkpoint import CommitStore, KeptEvent, PublishCheckpoint, StoredCommit
+from collector.forward import (
+    CommitStore,
+    KeptEvent,
+    MqttSettings,
+    PublishCheckpoint,
+    Reachability,
+    SendPacer,
+    StoredCommit,
+)
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
-from collector.forward.remote_endpoint import RateLimiter, Reachability
-from collector.forward.settings import MqttSettings
+from collector.forward.sparkplug import PayloadInvalid
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
-from collector.forward.sparkplug.payload import PayloadInvalid
-
-__all__ = ["CONSUMER", "CHECKPOINT", "PublishCounts", "Session", "SessionParts"]
 
 CONSUMER = "mqtt"
 """The name of the cursor in the journal."""
@@ -90,7 +94,7 @@ class Session:
         self._ending = False
         self._rebirth = False
         self._marked_at = 0
-        self._limiter = RateLimiter(parts.clock.now())
+        self._limiter = SendPacer(parts.clock.now())
         self.born = False
         """Whether the births are published."""
         site = parts.plant.site.id

@@ -9,21 +9,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from collector.domain.columns import Columns, readings_of
+from collector.domain.actions import DeclaredFill
 from collector.domain.conditions import ConditionSettings
-from collector.domain.events import FactNoted
-from collector.domain.fills import DeclaredFill
+from collector.domain.evaluations import ConditionState, Evaluation
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
-from collector.domain.readings import Reading
-from collector.domain.verdicts import Standing, Verdict
+from collector.domain.readings import Columns, Reading, readings_of
+from collector.domain.units import DAY
 from collector.rules.base import Context, Estimator, RuleSet
 from collector.rules.baselines import Baselines
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
 from collector.rules.engine.fill_suppression import DeclaredFills
 from collector.rules.engine.rule_schedule import RuleSchedule
-from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.engine.staleness import CLOCK_SET, Lateness
-from collector.rules.engine.step import EngineStatistics, StepListener, StepResult
+from collector.rules.engine.step import EngineStatistics, RuleRuntime, StepListener, StepResult
 from collector.rules.inputs import Inputs
 from collector.rules.state import shifted
 from collector.rules.wording import Words
@@ -33,7 +32,7 @@ __all__ = ["Engine"]
 _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as time without monitoring."""
 
-_TICKED = 7 * 86_400_000
+_TICKED = 7 * DAY
 """ms of a stretch without readings in which ticks still run: a shelf, a window or a day ends at its
 own instant. No delay passes in them."""
 
@@ -55,7 +54,7 @@ class Engine:
             plant=plant, settings=settings, inputs=self.inputs, words=words,
             baselines=self.baselines,
         ))
-        self.not_watched = built.not_watched
+        self.not_monitored = built.not_monitored
         self._site = plant.site.id
         self.fills = DeclaredFills(self.inputs, words)
         self.rules = RuleSchedule(built.rules, self.inputs, words, step)
@@ -77,7 +76,7 @@ class Engine:
         """Return counts."""
         return EngineStatistics(
             now=self.now, rules=len(self.rules.runtimes), late=self.inputs.late,
-            repeated=self.inputs.repeated, judged=self.rules.evaluated, **self._counts,
+            repeated=self.inputs.repeated, evaluated=self.rules.evaluated, **self._counts,
         )
 
     # -- stepping --------------------------------------------------------------------------------
@@ -294,7 +293,7 @@ class Engine:
         """Take one reading, after the ticks that are due before it."""
         self._counts["readings"] += 1
         name, at = reading.point, reading.time
-        took = self.inputs.take(reading)
+        took = self.inputs.ingest(reading)
         if took is None:
             if reading.usable is None:
                 for runtime in self.rules.subscribed.get(name, ()):
@@ -317,9 +316,9 @@ class Engine:
         self.inputs.fills[asset] = until
         self.rules.mark_all(self.now)
 
-    def record_event(self, event: FactNoted) -> None:
+    def record_event(self, event: SystemEvent) -> None:
         """Apply an event of an operator or of the daemon, after the ticks due before it."""
-        if self.fills.apply(event) or self.baselines.take(event):
+        if self.fills.apply(event) or self.baselines.apply(event):
             self.rules.mark_all(self.now)
         for runtime in self.rules.runtimes:
             if event.fact in runtime.rule.facts and runtime.rule.apply_event(event):
@@ -329,7 +328,7 @@ class Engine:
         """Return the declared fills, each with the conditions it affects."""
         return self.fills.active(r.rule for r in self.rules.runtimes)
 
-    def reset_baseline(self, key: str, now: int, by: str, why: str) -> FactNoted:
+    def reset_baseline(self, key: str, now: int, by: str, why: str) -> SystemEvent:
         """Forget a baseline (``compressor-delivery.gen1``) and learn it again.
 
         Raises ``ActionRefused`` without a reason or where there is none to reset.
@@ -340,23 +339,23 @@ class Engine:
 
     # -- evaluations -----------------------------------------------------------------------------
 
-    def current(self) -> list[Verdict]:
+    def current(self) -> list[Evaluation]:
         """Return the last evaluation of every rule, worded now."""
         if self._last_tick is None:
             return []
-        return [self.rules.evaluator.verdict(r, self._last_tick) for r in self.rules.runtimes]
+        return [self.rules.evaluator.evaluation(r, self._last_tick) for r in self.rules.runtimes]
 
-    def says(self, condition: str, asset: str) -> Verdict | None:
+    def says(self, condition: str, asset: str) -> Evaluation | None:
         """Return the last evaluation of one rule, worded now; ``None`` where there is no rule."""
         found = self.rules.find(condition, asset)
         if found is None or self._last_tick is None or self.now is None:
             return None
         # Of now, not of the last tick: which ticks ran makes no difference.
-        return self.rules.evaluator.verdict(found, max(self.now, self._last_tick))
+        return self.rules.evaluator.evaluation(found, max(self.now, self._last_tick))
 
     def holding(self) -> dict[tuple[str, str], bool]:
         """Return for each condition and asset whether it is active by its last evaluation."""
-        return {(r.rule.condition, r.rule.asset): r.standing is Standing.PRESENT
+        return {(r.rule.condition, r.rule.asset): r.state is ConditionState.ACTIVE
                 for r in self.rules.runtimes}
 
     # -- state -----------------------------------------------------------------------------------
@@ -377,7 +376,7 @@ class Engine:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; rules it does not contain begin afresh."""
+        """Restore a dumped state; rules it does not contain begin afresh."""
         if not state or state.get("now_at") is None:
             return
         now = self.now = state["now_at"]

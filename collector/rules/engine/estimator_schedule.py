@@ -1,4 +1,4 @@
-"""The times at which estimates are made: the site's midnight, and at once where one is ready."""
+"""Schedule of estimates: at the site's midnight, and at once where one is ready."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class EstimatorSchedule:
         """Have the estimators that are ready make an estimate at the next tick."""
         self._requested = True
 
-    def due(self, now: int) -> bool:
+    def is_due(self, now: int) -> bool:
         """Whether a tick at ``now`` makes estimates."""
         return self._requested or (self.midnight is not None and now >= self.midnight)
 
@@ -75,7 +75,7 @@ class EstimatorSchedule:
         return {f"{e.quantity} {e.asset}": e.dump() for e in self.estimators}
 
     def load(self, state: Mapping[str, Any], midnight: int | None, now: int) -> None:
-        """Take over a dumped state; what it does not know begins at ``now``."""
+        """Restore a dumped state; what it does not know begins at ``now``."""
         self.midnight = midnight
         for estimator in self.estimators:
             saved = state.get(f"{estimator.quantity} {estimator.asset}")

@@ -1,4 +1,4 @@
-"""Suppression by a declared fill, during which the compressor may rightly run for long.
+"""Suppression of alarms during a declared fill, when long runs of the compressor are normal.
 
 A declaration is an event of the journal. It ends at its own time, or earlier by an operator.
 """
@@ -9,12 +9,12 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, DeclaredFill, OperatorAction
 from collector.domain.conditions import CATALOGUE
-from collector.domain.conditions.shape import DECLARED_FILL
+from collector.domain.conditions.schema import DECLARED_FILL
 from collector.domain.errors import ActionRefused
-from collector.domain.events import FactNoted
-from collector.domain.fills import DeclaredFill
+from collector.domain.events import SystemEvent
+from collector.domain.units import HOUR
 from collector.rules.base import Rule
 from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
@@ -24,7 +24,7 @@ __all__ = ["DeclaredFills"]
 
 _DECLARED, _ENDED = "fill-declared", "fill-ended"
 
-_LONGEST = 24 * 3_600_000
+_LONGEST = 24 * HOUR
 """ms; a fill must not suppress alarms for days. A longer one is declared again."""
 
 
@@ -44,13 +44,13 @@ class DeclaredFills:
     def __init__(self, inputs: Inputs, words: Words) -> None:
         self._inputs, self._words = inputs, words
         self._site = inputs.plant.site.id
-        self._facts: list[FactNoted] = []
+        self._facts: list[SystemEvent] = []
         self._declared_by: dict[str, dict[str, Any]] = {}
 
     def __repr__(self) -> str:
         return f"DeclaredFills({self._inputs.fills})"
 
-    def request(self, action: Action) -> FactNoted:
+    def request(self, action: OperatorAction) -> SystemEvent:
         """Return the event that an action requests; :meth:`apply` carries it out.
 
         Raises ``ActionRefused`` for what cannot be filled, without a reason, without an end or
@@ -59,7 +59,7 @@ class DeclaredFills:
         plant, asset = self._inputs.plant, action.alarm
         if asset not in plant.generators and asset not in plant.risers:
             raise ActionRefused(f"no generator or riser to fill: {asset}")
-        if action.deed is Deed.END_FILL:
+        if action.kind is ActionKind.END_FILL:
             if asset not in self._inputs.fills:
                 raise ActionRefused(f"no fill of {asset} is declared")
             return self._ended(asset, action.time, by=action.by, why=action.why)
@@ -73,25 +73,25 @@ class DeclaredFills:
             raise ActionRefused("a fill is declared for 24 h at most; declare it again then")
         return self._declared(asset, action, action.until)
 
-    def _declared(self, asset: str, action: Action, until: int) -> FactNoted:
+    def _declared(self, asset: str, action: OperatorAction, until: int) -> SystemEvent:
         text = (f"A fill of {self._words.name(asset)} was declared by {action.by} until "
                 f"{self._words.instant(until)}: {action.why.strip().rstrip('.')}. Filling is an "
                 "impairment: follow the impairment procedure.")
-        return FactNoted(
+        return SystemEvent(
             time=action.time, site=self._site, fact=_DECLARED, asset=asset, text=text,
             values={"until": format_instant(until), "by": action.by, "why": action.why},
         )
 
-    def _ended(self, asset: str, at: int, *, by: str = "", why: str = "") -> FactNoted:
+    def _ended(self, asset: str, at: int, *, by: str = "", why: str = "") -> SystemEvent:
         who = f" by {by}" if by else " by itself: its time is up"
         more = f": {why.strip().rstrip('.')}" if why.strip() else ""
-        return FactNoted(
+        return SystemEvent(
             time=at, site=self._site, fact=_ENDED, asset=asset,
             text=f"The declared fill of {self._words.name(asset)} ended{who}{more}.",
             values={"by": by, "why": why},
         )
 
-    def apply(self, fact: FactNoted) -> bool:
+    def apply(self, fact: SystemEvent) -> bool:
         """Carry out an event; return whether it was one about fills."""
         if fact.fact == _DECLARED:
             self._inputs.fills[fact.asset] = parse_instant(str(fact.values["until"]))
@@ -119,7 +119,7 @@ class DeclaredFills:
             self._facts.append(fact)
         return bool(over)
 
-    def drain(self) -> list[FactNoted]:
+    def drain(self) -> list[SystemEvent]:
         """Return the events recorded since the last call."""
         facts, self._facts = self._facts, []
         return facts
@@ -142,9 +142,9 @@ class DeclaredFills:
         )
 
     def dump(self) -> dict[str, Any]:
-        """Return who declared what, as JSON-able data; until when is with the inputs."""
+        """Return the declarations as JSON-able data; their ends are in ``Inputs.fills``."""
         return {asset: dict(by) for asset, by in self._declared_by.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state."""
+        """Restore a dumped state."""
         self._declared_by = {asset: dict(by) for asset, by in state.items()}

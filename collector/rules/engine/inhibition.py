@@ -10,23 +10,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from collector.domain.conditions.shape import DECLARED_FILL, Cause
+from collector.domain.conditions.schema import DECLARED_FILL, Cause
+from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Plant
-from collector.domain.verdicts import Standing
+from collector.domain.units import MINUTE
 from collector.rules.base import Rule
+from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
-
-if TYPE_CHECKING:
-    from collector.rules.engine.runtime import RuleRuntime
 
 __all__ = [
     "InhibitedBy", "Inhibition", "fill_bears_on", "sentences",
 ]
 
-_LEAST_GRACE = 60_000
+_LEAST_GRACE = MINUTE
 """ms; a controller starts up for about a minute when its power is back."""
 _LOOK_AGAIN = 10_000
 
@@ -45,7 +43,7 @@ def _generator_of(plant: Plant, asset: str) -> str | None:
 
 
 def fill_bears_on(plant: Plant, filled: str, asset: str) -> bool:
-    """Whether the fill of ``filled`` (generator or riser) bears on ``asset``."""
+    """Whether the fill of ``filled`` (generator or riser) affects ``asset``."""
     if filled in plant.generators or asset in plant.generators:
         return _generator_of(plant, filled) == _generator_of(plant, asset)
     return _riser_of(plant, asset) == filled
@@ -57,7 +55,7 @@ def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
         return _generator_of(plant, of.asset) == by.asset
     points = plant.devices[of.asset].points
     fed = {_generator_of(plant, p.rpartition(".")[0]) for p in points} - {None}
-    # The device that tells of the loss has power: its own silence is another matter.
+    # The device that reports the loss has power: its own silence is another matter.
     return fed == {by.asset} and not any(p in points for p in by.needs)
 
 
@@ -67,7 +65,7 @@ def _upstream(plant: Plant, by: Rule, of: Rule) -> bool:
 
 
 def _doubted(by: Rule, of: Rule) -> bool:
-    """Whether ``of`` needs a reading that ``by`` says is not to be believed."""
+    """Whether ``of`` needs a reading that ``by`` marks as not valid."""
     return not (of.answers_only or by.doubts().isdisjoint(of.needs or of.inputs))
 
 
@@ -85,7 +83,7 @@ _REACHES: Mapping[str, Callable[[Plant, Rule, Rule], bool]] = {
 
 @dataclass(frozen=True, slots=True)
 class InhibitedBy:
-    """Why a condition is not raised at present, and when to evaluate it again (ms)."""
+    """The reason that a condition is inhibited, and when to evaluate it again (ms)."""
 
     why: str
     again: int
@@ -96,7 +94,7 @@ class _Link:
     cause: Cause
     by: RuleRuntime
     doubts: bool = False
-    """Whether it holds only for what needs a reading that ``by`` doubts at present."""
+    """Whether it applies only to conditions that need a reading that ``by`` doubts."""
 
 
 class Inhibition:
@@ -145,7 +143,7 @@ class Inhibition:
     def inhibiting(
         self, of: RuleRuntime, now: int, rests_on: int | None = None,
     ) -> InhibitedBy | None:
-        """Return why a condition is not to be raised now, or ``None``.
+        """Return the inhibition of a condition at present, or ``None``.
 
         ``rests_on`` (ms) is the start of the readings that the evaluation rests on, ``None`` for
         now.
@@ -168,7 +166,7 @@ class Inhibition:
         """Return the active causes of a condition, in words."""
         found = [
             self._why(link.by) for link in self._links[id(of)]
-            if link.by.standing is Standing.PRESENT and self._reaches(link, of)
+            if link.by.state is ConditionState.ACTIVE and self._reaches(link, of)
         ]
         until = self._declared(of.rule.asset, now) if self._fills.get(id(of)) else None
         if until is not None:
@@ -224,5 +222,5 @@ def sentences(by: Sequence[str], of: Sequence[str]) -> str:
     if by:
         parts.append(f"Probably because of: {'; '.join(by)}.")
     if of:
-        parts.append(f"It explains, and no alarm is raised for: {'; '.join(of)}.")
+        parts.append(f"Alarms suppressed by it: {'; '.join(of)}.")
     return " ".join(parts)

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from collector.domain.units import MINUTE
 from collector.rules.inputs import Inputs
 
 __all__ = ["CLOCK_SET", "Lateness", "Staleness"]
 
 _SWEEP = 30_000
-"""ms between looks."""
+"""ms between checks."""
 
 CLOCK_SET = 2000
 """ms by which time must run backwards to count as a clock that was set."""
 
-_OUT_OF_ORDER = 60_000
+_OUT_OF_ORDER = MINUTE
 """ms by which recorded rows may be out of order: readings later than that may mean a set clock."""
 
 _LATE_FOR_GOOD = 5000
@@ -26,7 +27,7 @@ class Staleness:
 
     def __init__(self, inputs: Inputs, names: Iterable[str]) -> None:
         self._inputs = inputs
-        self._watched = [inputs.point(name) for name in names]
+        self._points = [inputs.point(name) for name in names]
         self.points: set[str] = set()
         """Stale points; their next sample has its rules evaluated."""
         self.next_at: int | None = None
@@ -54,7 +55,7 @@ class Staleness:
         self._look_after(max(now, self._inputs.known_until))
         silent = {source.id for source in self._inputs.sources.values() if source.silent(now)}
         found, just_now = [], now - self._inputs.least_gap
-        for point in self._watched:
+        for point in self._points:
             at = point.at
             # Most have a sample of just now: none of those asks for its gap.
             if at is None or (at >= just_now and not silent) or point.name in self.points:
@@ -66,7 +67,7 @@ class Staleness:
 
 
 class Lateness:
-    """Tells late readings from a clock that was set back.
+    """Distinguishes late readings from a clock that was set back.
 
     Single late readings and rows out of order within a minute are late. Older ones that continue
     with none in time between them are a new time.

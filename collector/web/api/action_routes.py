@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import Depends, FastAPI, Path, Security
@@ -9,16 +11,171 @@ from fastapi.security import HTTPBearer
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from collector.domain.actions import Deed
+from collector.clock import format_instant
+from collector.domain.actions import ActionKind, OperatorAction, WindowKind
+from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
-from collector.web.access import require, visitor
-from collector.web.api import schemas
-from collector.web.api.action_targets import ACTIONS
-from collector.web.api.requests import BODIES, local_path, read_action_request
-from collector.web.http_errors import HttpError
+from collector.domain.plant import Plant
+from collector.domain.readings import split_point
+from collector.people import Role
+from collector.web.access import HttpError, require, visitor
+from collector.web.api import BODIES, local_path, read_action_request, schemas
+from collector.web.api.responses import (
+    alarm_response,
+    baseline_response,
+    fill_response,
+    window_response,
+)
+from collector.web.api.schemas import (
+    ActResponse,
+    ApiModel,
+    BaselineActResponse,
+    FillActResponse,
+    WindowActResponse,
+)
 from collector.web.services import BoardServices
+from collector.web.views.board import baseline_id
 
-__all__ = ["ERROR_RESPONSES", "add_action_routes"]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ActionTarget:
+    """One kind of target. ``path`` has its id in braces, named ``parameter``.
+
+    ``after`` returns the response to a performed action; ``back`` is the page a form returns to.
+    """
+
+    name: str
+    path: str
+    parameter: str
+    known: Callable[[str, BoardServices], bool]
+    unknown: str
+    back: str
+    response: type[ApiModel]
+    after: Callable[[OperatorAction, BoardServices], ApiModel]
+
+
+def _knows_asset(plant: Plant, asset: str) -> bool:
+    if asset == plant.site.id or asset in plant.devices or plant.thing(asset) is not None:
+        return True
+    try:
+        return plant.thing(split_point(asset)[0]) is not None
+    except ValueError:
+        return False
+
+
+def _known_alarm(alarm_id: str, services: BoardServices) -> bool:
+    """Whether an id names a live alarm, or a condition of an asset of this site."""
+    if any(alarm_id in (a.id, f"{a.condition}.{a.asset}") for a in services.alarms()):
+        return True
+    condition, _, asset = alarm_id.partition(".")
+    return condition in CATALOGUE and _knows_asset(services.plant(), asset)
+
+
+def _known_fill(asset: str, services: BoardServices) -> bool:
+    plant = services.plant()
+    return asset in plant.generators or asset in plant.risers
+
+
+def _known_system(asset: str, services: BoardServices) -> bool:
+    return asset == services.plant().site.id or _known_fill(asset, services)
+
+
+def _known_asset(asset: str, services: BoardServices) -> bool:
+    plant = services.plant()
+    return asset in plant.devices or plant.thing(asset) is not None
+
+
+def _known_baseline(name: str, services: BoardServices) -> bool:
+    return any(name == baseline_id(one) for one in services.baselines())
+
+
+def _after_alarm(action: OperatorAction, services: BoardServices) -> ApiModel:
+    found = next((a for a in services.alarms()
+                  if action.alarm in (a.id, f"{a.condition}.{a.asset}")), None)
+    return ActResponse(
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
+        alarm=None if found is None else alarm_response(found, services.plant()),
+    )
+
+
+def _after_fill(action: OperatorAction, services: BoardServices) -> ApiModel:
+    found = next((f for f in services.fills() if f.asset == action.alarm), None)
+    return FillActResponse(
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
+        fill=None if found is None else fill_response(found, services.plant()),
+    )
+
+
+def _after_window(kind: WindowKind) -> Callable[[OperatorAction, BoardServices], ApiModel]:
+    def after(action: OperatorAction, services: BoardServices) -> ApiModel:
+        found = next((w for w in services.windows()
+                      if w.kind is kind and w.asset == action.alarm), None)
+        return WindowActResponse(
+            done=action.kind.value, by=action.by, time=format_instant(action.time),
+            window=None if found is None else window_response(found, services.plant()),
+        )
+    return after
+
+
+def _after_baseline(action: OperatorAction, services: BoardServices) -> ApiModel:
+    found = next((b for b in services.baselines() if baseline_id(b) == action.alarm), None)
+    return BaselineActResponse(
+        done=action.kind.value, by=action.by, time=format_instant(action.time),
+        baseline=None if found is None else baseline_response(found, services.plant()),
+    )
+
+
+_ALARM = ActionTarget(
+    name="alarm", path="/api/v1/alarms/{alarm_id}", parameter="alarm_id", known=_known_alarm,
+    unknown="No such alarm; it may have ended.", back="/alarms#live",
+    response=ActResponse, after=_after_alarm,
+)
+_FILL = ActionTarget(
+    name="fill", path="/api/v1/fills/{asset}", parameter="asset", known=_known_fill,
+    unknown="This site has no such generator or riser.", back="/work#fills",
+    response=FillActResponse, after=_after_fill,
+)
+_IMPAIRMENT = ActionTarget(
+    name="impairment", path="/api/v1/impairments/{asset}", parameter="asset", known=_known_system,
+    unknown="This site has no such riser or generator.", back="/windows",
+    response=WindowActResponse, after=_after_window(WindowKind.IMPAIRMENT),
+)
+_VISIT = ActionTarget(
+    name="visit", path="/api/v1/visits/{asset}", parameter="asset", known=_known_asset,
+    unknown="This site has no such asset or device.", back="/windows",
+    response=WindowActResponse, after=_after_window(WindowKind.VISIT),
+)
+_BASELINE = ActionTarget(
+    name="baseline", path="/api/v1/baselines/{baseline_id}", parameter="baseline_id",
+    known=_known_baseline, unknown="No such baseline is kept.", back="/work#baselines",
+    response=BaselineActResponse, after=_after_baseline,
+)
+
+@dataclass(frozen=True, slots=True)
+class ActionRoute:
+    """The route of one action: its target, the last segment of its path, the role it needs."""
+
+    target: ActionTarget
+    segment: str
+    role: Role
+
+
+ACTIONS: Mapping[ActionKind, ActionRoute] = {
+    ActionKind.ACKNOWLEDGE: ActionRoute(_ALARM, "acknowledge", Role.RESPOND),
+    ActionKind.SHELVE: ActionRoute(_ALARM, "shelve", Role.RESPOND),
+    ActionKind.UNSHELVE: ActionRoute(_ALARM, "unshelve", Role.RESPOND),
+    ActionKind.TAKE_OUT: ActionRoute(_ALARM, "take-out", Role.MANAGE),
+    ActionKind.PUT_BACK: ActionRoute(_ALARM, "put-back", Role.MANAGE),
+    ActionKind.DECLARE_FILL: ActionRoute(_FILL, "declare", Role.RESPOND),
+    ActionKind.END_FILL: ActionRoute(_FILL, "end", Role.RESPOND),
+    ActionKind.RESET_BASELINE: ActionRoute(_BASELINE, "reset", Role.MANAGE),
+    ActionKind.DECLARE_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "declare", Role.RESPOND),
+    ActionKind.END_IMPAIRMENT: ActionRoute(_IMPAIRMENT, "end", Role.RESPOND),
+    ActionKind.BEGIN_VISIT: ActionRoute(_VISIT, "begin", Role.RESPOND),
+    ActionKind.END_VISIT: ActionRoute(_VISIT, "end", Role.RESPOND),
+}
+"""Every action that HTTP offers."""
+
 
 _BEARER = HTTPBearer(auto_error=False, description="the board's token")
 """For the description only: the access policy decides."""
@@ -40,8 +197,8 @@ def add_action_routes(app: FastAPI, services: BoardServices) -> None:
         _add_action(app, services, kind)
 
 
-def _body(kind: Deed) -> dict[str, Any]:
-    """Return the description of a request's body, which is read below the framework."""
+def _body(kind: ActionKind) -> dict[str, Any]:
+    """Return the OpenAPI description of a request's body, which the route reads itself."""
     body = BODIES[kind].model_json_schema()
     extra = schemas.FormFields.model_json_schema()
     form = body | {
@@ -54,7 +211,7 @@ def _body(kind: Deed) -> dict[str, Any]:
     }}
 
 
-def _add_action(app: FastAPI, services: BoardServices, kind: Deed) -> None:
+def _add_action(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
     route = ACTIONS[kind]
     target, segment = route.target, route.segment
     # A default, since an annotation could not see what is known only here.
@@ -71,7 +228,7 @@ def _add_action(app: FastAPI, services: BoardServices, kind: Deed) -> None:
 
 
 async def perform(
-    request: Request, services: BoardServices, name: str, kind: Deed,
+    request: Request, services: BoardServices, name: str, kind: ActionKind,
 ) -> Response:
     """Perform an action on the target of that id and return the response.
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collector.clock import format_instant
-from collector.domain.baselines import Baseline
+from collector.domain.actions import Baseline, DeclaredFill, Window
 from collector.domain.conditions import CATALOGUE, CAUTIONS
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
-from collector.domain.fills import DeclaredFill
 from collector.domain.live import LiveAlarm, PointState
 from collector.domain.plant import Plant
-from collector.domain.readings import point_kind, split_point
-from collector.domain.trends import TrendStep
-from collector.domain.verdicts import NotWatched
-from collector.domain.windows import Window
-from collector.web.api.requests import Span
+from collector.domain.readings import TrendStep, point_kind, split_point
+from collector.web.api import Span
 from collector.web.api.schemas import (
     AlarmResponse,
     BaselineResponse,
@@ -28,14 +25,8 @@ from collector.web.api.schemas import (
     StepResponse,
     WindowResponse,
 )
-from collector.web.liveness import Health
-from collector.web.services import BoardServices, CollectorStatistics
-from collector.web.views.fills import baseline_id
-
-__all__ = [
-    "alarm_response", "baseline_response", "estimate_responses", "fill_response",
-    "health_response", "series_response", "status_response", "unit_of", "window_response",
-]
+from collector.web.services import BoardServices, CollectorStatistics, Health
+from collector.web.views.board import baseline_id
 
 
 def unit_of(plant: Plant, point: str) -> str | None:
@@ -71,7 +62,7 @@ def _point_response(point: str, state: PointState, unit: str, now: int) -> Point
     )
 
 
-def _not_monitored_response(gap: NotWatched) -> NotMonitoredResponse:
+def _not_monitored_response(gap: NotMonitored) -> NotMonitoredResponse:
     return NotMonitoredResponse(condition=gap.condition, asset=gap.asset, reason=gap.reason)
 
 
@@ -86,7 +77,7 @@ def status_response(services: BoardServices, health: Health, now: int) -> Status
             _point_response(point, state, unit_of(plant, point) or "", now)
             for point, state in sorted(services.picture.points().items())
         ],
-        not_watched=[_not_monitored_response(gap) for gap in services.not_watched()],
+        not_watched=[_not_monitored_response(gap) for gap in services.not_monitored()],
         cautions=list(CAUTIONS.values()), version=services.version,
     )
 
@@ -163,5 +154,5 @@ def window_response(window: Window, plant: Plant) -> WindowResponse:
     return WindowResponse(
         kind=window.kind.value, asset=window.asset, name=name, by=window.by, why=window.why,
         since=format_instant(window.since), until=format_instant(window.until),
-        quiet=list(window.quiet),
+        quiet=list(window.inhibits),
     )

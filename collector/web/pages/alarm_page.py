@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
@@ -11,20 +11,26 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from collector.domain.actions import Window, WindowKind
 from collector.domain.conditions import CATALOGUE
-from collector.domain.events import AlarmMoved, EstimateMade, Event, FactNoted
+from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
-from collector.web.api.requests import read_day
-from collector.web.board_queries import board_facts
-from collector.web.http_errors import HttpError
+from collector.web.access import HttpError
+from collector.web.api import read_day
+from collector.web.pages import board_facts
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
+from collector.web.views import (
+    TRANSITION_WORDS,
+    When,
+    about_of,
+    location_of,
+    moment,
+    title_of,
+    when_of,
+)
 from collector.web.views.board import board_view
-from collector.web.views.labels import TRANSITION_WORDS
-from collector.web.views.lists import When, about_of, location_of, title_of, when_of
-
-__all__ = ["add_alarm_page"]
 
 _MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
@@ -46,7 +52,7 @@ class EntryView:
 def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
     when = when_of(event.time, zone, now)
     match event:
-        case AlarmMoved():
+        case AlarmTransition():
             who = f" by {event.by}" if event.by else ""
             why = f": {event.why}" if event.why else ""
             return EntryView(
@@ -54,7 +60,7 @@ def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
                 where=location_of(plant, event.asset),
                 what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
             )
-        case FactNoted():
+        case SystemEvent():
             return EntryView(when=when, title="The collector", about="", where="",
                              what=event.text, text="")
         case EstimateMade():
@@ -121,3 +127,75 @@ def _things(plant: Plant) -> Sequence[tuple[str, str]]:
 
 def _conditions() -> Sequence[tuple[str, str]]:
     return sorted(((c, known.title) for c, known in CATALOGUE.items()), key=lambda pair: pair[1])
+
+
+_SPANS = (("1 h", "1 hour"), ("2 h", "2 hours"), ("4 h", "4 hours"), ("8 h", "8 hours"),
+          ("24 h", "24 hours"), ("3 d", "3 days"), ("7 d", "7 days"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowView:
+    """One impairment or visit in words; ``suppressed`` has a line for each asset."""
+
+    heading: str
+    declared: str
+    until: str
+    suppressed: tuple[str, ...]
+    end: str
+    """The path that ends it."""
+
+
+def _name(plant: Plant, asset: str) -> str:
+    return plant.site.name if asset == plant.site.id else location_of(plant, asset)
+
+
+def _heading(window: Window, plant: Plant) -> str:
+    what = "Impairment of" if window.kind is WindowKind.IMPAIRMENT else "Planned visit to"
+    return f"{what} {_name(plant, window.asset)}"
+
+
+def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowView]:
+    """Return the windows in the order given."""
+    zone = ZoneInfo(plant.site.timezone)
+    return [
+        WindowView(
+            heading=_heading(w, plant), until=moment(w.until, zone, now),
+            suppressed=_suppressed(w, plant),
+            declared=f"Declared by {w.by} at {moment(w.since, zone, now)}: {w.why}",
+            end=f"/api/v1/{w.kind}s/{w.asset}/end",
+        ) for w in windows
+    ]
+
+
+def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
+    places: dict[str, list[str]] = {}
+    for name in window.inhibits:
+        condition, _, asset = name.partition(".")
+        places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
+    return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())
+
+
+def active_window_lines(services: BoardServices) -> Callable[[], list[str]]:
+    """Return the function that gives a line for each active window, shown on every page."""
+    def lines() -> list[str]:
+        plant, now = services.plant(), services.clock.now()
+        zone = ZoneInfo(plant.site.timezone)
+        return [f"{_heading(w, plant)} until {moment(w.until, zone, now)}, by {w.by}: {w.why}"
+                for w in services.windows()]
+    return lines
+
+
+def add_window_page(app: FastAPI, services: BoardServices) -> None:
+    """Add ``/windows``."""
+
+    @app.get("/windows", include_in_schema=False)
+    async def shown(request: Request) -> HTMLResponse:
+        plant = services.plant()
+        systems = [*plant.risers, *plant.generators, plant.site.id] if plant.risers else []
+        things = [*(t.id for t in plant.things()), *plant.devices]
+        return page(
+            request, "windows.html", spans=_SPANS,
+            windows=window_views(list(services.windows()), plant, services.clock.now()),
+            systems=[(asset, _name(plant, asset)) for asset in systems],
+            things=[(asset, _name(plant, asset)) for asset in things],
+        )

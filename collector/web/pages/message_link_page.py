@@ -19,26 +19,22 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
-from collector.domain.events import AlarmMoved, Transition
-from collector.domain.formatting import duration_text
-from collector.domain.links import BY_LINK, Link, LinkFault, LinkRefused
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import AlarmState, LiveAlarm
-from collector.domain.messages import parts_of
+from collector.domain.messages import BY_LINK, Link, LinkFault, LinkRefused, parts_of
 from collector.domain.plant import Plant
-from collector.domain.units import MINUTE
+from collector.domain.units import MINUTE, duration_text
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
-from collector.web.views.labels import moment
-from collector.web.views.lists import location_of, title_of
+from collector.web.views import location_of, moment, title_of
 
-__all__ = ["FAULTS", "RateLimiter", "LinkEntry", "LinkPage", "add_message_link_page", "link_page"]
 
 class RateLimiter:
-    """Allows ``most`` tries by key within ``window`` ms.
+    """Limits attempts to ``most`` for each key within ``window`` ms.
 
     At most ``kept`` keys are remembered; the least recently used one is dropped first.
     """
@@ -60,11 +56,11 @@ class RateLimiter:
         return tries
 
     def allows(self, key: str, now: int) -> bool:
-        """Whether another try of ``key`` at ``now`` (ms, monotonic) is within the limit."""
+        """Whether another attempt of ``key`` at ``now`` (ms, monotonic) is within the limit."""
         return len(self._recent(key, now)) < self._most
 
     def count(self, key: str, now: int) -> None:
-        """Count a try."""
+        """Count an attempt."""
         self._recent(key, now).append(now)
 
 
@@ -122,7 +118,7 @@ class LinkPage:
 
 def link_page(
     link: Link, *, person: str, plant: Plant, alarms: Sequence[LiveAlarm],
-    history: Mapping[str, Sequence[AlarmMoved]], now: int,
+    history: Mapping[str, Sequence[AlarmTransition]], now: int,
 ) -> LinkPage:
     """Return the page of a link; ``history`` has the events of each occurrence, oldest first."""
     zone = ZoneInfo(plant.site.timezone)
@@ -142,7 +138,7 @@ def link_page(
 
 
 def _heading(
-    entries: Sequence[LinkEntry], waiting: int, history: Mapping[str, Sequence[AlarmMoved]],
+    entries: Sequence[LinkEntry], waiting: int, history: Mapping[str, Sequence[AlarmTransition]],
     person: str,
 ) -> tuple[str, str]:
     if waiting:
@@ -161,7 +157,7 @@ def _heading(
 
 
 def _entry(
-    name: str, alarm: LiveAlarm | None, events: Sequence[AlarmMoved], plant: Plant,
+    name: str, alarm: LiveAlarm | None, events: Sequence[AlarmTransition], plant: Plant,
     zone: ZoneInfo, now: int,
 ) -> LinkEntry:
     raised = next((e for e in events if e.transition is Transition.RAISED), None)
@@ -188,7 +184,7 @@ _IN_FOOTER = frozenset({CAUTIONS["not-a-fire-alarm"]})
 """Cautions that every page has in its footer."""
 
 
-def _outcome(events: Sequence[AlarmMoved], zone: ZoneInfo, now: int) -> str:
+def _outcome(events: Sequence[AlarmTransition], zone: ZoneInfo, now: int) -> str:
     parts = []
     for event in events:
         if event.transition not in _TRANSITIONS:
@@ -214,7 +210,7 @@ def _page(status: int, heading: str, sentence: str, page: object = None) -> HTML
 
 
 class _LinkReader:
-    """Reads tokens and limits the rate of tries."""
+    """Reads tokens and limits the rate of attempts."""
 
     def __init__(self, services: BoardServices, links: LinkServices) -> None:
         self._services, self._links = services, links
@@ -284,10 +280,10 @@ def _client(request: Request) -> str:
 
 
 async def _acknowledge(services: BoardServices, links: LinkServices, link: Link) -> int:
-    """Acknowledge the alarms that wait for it; return their number."""
+    """Acknowledge the unacknowledged alarms; return their number."""
     by, done = links.name(link.person) + BY_LINK, 0
     for occurrence in link.occurrences:
-        action = Action(deed=Deed.ACKNOWLEDGE, alarm=occurrence, by=by,
+        action = OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=occurrence, by=by,
                         time=services.clock.now())
         if not _waits(services, occurrence):
             continue

@@ -12,10 +12,11 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.domain.errors import UsageError
-from collector.people import Role, TooManyAttempts, WrongPassword
-from collector.people.sessions import LONGEST
+from collector.people import Role
+from collector.people.sessions import LONGEST, TooManyAttempts, WrongPassword
 from collector.web.access import (
     AccessPolicy,
+    HttpError,
     Visitor,
     address_of,
     changes_need,
@@ -24,11 +25,8 @@ from collector.web.access import (
     require,
     visitor,
 )
-from collector.web.api.requests import local_path
-from collector.web.http_errors import HttpError
+from collector.web.api import local_path
 from collector.web.render import page
-
-__all__ = ["SignInServices", "add_sign_in_pages"]
 
 RecordEvent = Callable[[str, str, Mapping[str, str]], None]
 

@@ -1,4 +1,4 @@
-"""The assets of a site: points, alarms, state, and how they are piped."""
+"""The assets of a site: points, alarms, state, and their piping."""
 
 from __future__ import annotations
 
@@ -6,14 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import AlarmMoved, Event, Transition
-from collector.domain.formatting import duration_text
+from collector.domain.events import AlarmTransition, Event, Transition
 from collector.domain.live import AlarmState, LiveAlarm, PointState
 from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
-from collector.web.views.labels import moment, shown_value
-
-__all__ = ["Branch", "Node", "PointView", "Tank", "AssetView", "branches", "asset_views"]
+from collector.domain.units import duration_text
+from collector.web.views import moment, shown_value
 
 _STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""
@@ -99,10 +97,10 @@ def _thing(
 
 
 def _quantities(plant: Plant, thing: Thing, points: Mapping[str, PointState]) -> list[str]:
-    """Return the quantities wired or read, in catalogue order, legs after their contact."""
-    wired = (p for device in plant.devices.values() for p in device.points)
+    """Return the quantities configured or read, in catalogue order, legs after their contact."""
+    configured = (p for device in plant.devices.values() for p in device.points)
     known = {
-        quantity for owner, quantity in map(split_point, {*wired, *points})
+        quantity for owner, quantity in map(split_point, {*configured, *points})
         if owner == thing.id and point_kind(thing.kind, quantity) is not None
     }
     order = list(QUANTITIES[thing.kind])
@@ -140,7 +138,7 @@ def _point(
 
 
 def _concerns(plant: Plant, thing: Thing, asset: str) -> bool:
-    """Whether ``asset`` is the thing, one of its contacts, or a device that reads its points."""
+    """Whether ``asset`` is that asset, one of its contacts, or a device that reads its points."""
     if asset == thing.id or asset.startswith(f"{thing.id}."):
         return True
     device = plant.devices.get(asset)
@@ -164,7 +162,7 @@ def _state(
     if silent:
         what = f"no valid data at {silent} of {len(rows)} points"
         return "unsure", "not known", f"{what}{suppressed}"
-    ends = [e.time for e in events if isinstance(e, AlarmMoved)
+    ends = [e.time for e in events if isinstance(e, AlarmTransition)
             and e.transition is Transition.RETURNED and _concerns(plant, thing, e.asset)]
     since_text = f"since {moment(max(ends), zone, now)}" if ends else ""
     return "normal", "normal", f"{since_text}{suppressed}".removeprefix("; ")

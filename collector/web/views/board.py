@@ -7,19 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from collector.domain.events import AlarmMoved, Priority, Transition
+from collector.domain.actions import Baseline, DeclaredFill
+from collector.domain.events import AlarmTransition, Priority, Transition
 from collector.domain.live import AlarmState, LiveAlarm
-from collector.web.views.assets import AssetView, asset_views
-from collector.web.views.fills import (
-    BaselineView,
-    FillPlace,
-    FillView,
-    baseline_views,
-    fill_places,
-    fill_views,
-)
-from collector.web.views.labels import PRIORITY_MARKS, STATE_WORDS, moment
-from collector.web.views.lists import (
+from collector.web.views import (
+    PRIORITY_MARKS,
+    STATE_WORDS,
     BoardFacts,
     Gap,
     Line,
@@ -31,13 +24,121 @@ from collector.web.views.lists import (
     gaps_of,
     location_of,
     log_lines,
+    moment,
     title_of,
     when_of,
 )
+from collector.web.views.assets import AssetView, asset_views
 
 __all__ = [
-    "UNSUPPRESSED", "AlarmView", "BoardFacts", "BoardView", "Headline", "board_view", "by_urgency",
+    "AlarmView", "BaselineView", "BoardFacts", "BoardView", "FillPlace", "FillView", "Headline",
+    "UNSUPPRESSED", "baseline_id", "baseline_views", "board_view", "by_urgency", "fill_places",
+    "fill_views",
 ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillView:
+    """One declared fill: who declared it and why, and the alarms it suppresses."""
+
+    asset: str
+    where: str
+    until: When
+    declared: str
+    effects: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillPlace:
+    """A generator or riser whose fill can be declared."""
+
+    asset: str
+    name: str
+    more: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineView:
+    """One baseline as a line; ``about`` is the handbook's page about its quantity."""
+
+    id: str
+    title: str
+    about: str
+    value: str
+    state: str
+    more: str
+    may_reset: bool
+
+
+def baseline_id(baseline: Baseline) -> str:
+    """Return the id of a baseline, such as ``compressor-delivery.gen1``."""
+    return f"{baseline.quantity}.{baseline.asset}"
+
+
+def _titles(conditions: Sequence[str]) -> str:
+    return "; ".join(title_of(c).lower() for c in conditions) + "."
+
+
+def fill_views(facts: BoardFacts, zone: ZoneInfo) -> tuple[FillView, ...]:
+    """Return the declared fills in the order given."""
+    return tuple(_fill(fill, facts, zone) for fill in facts.fills)
+
+
+def _fill(fill: DeclaredFill, facts: BoardFacts, zone: ZoneInfo) -> FillView:
+    since = "" if fill.since is None else f" at {moment(fill.since, zone, facts.now)}"
+    declared = f"Declared by {fill.by}{since}: {fill.why}" if fill.by \
+        else "It is not known who declared it."
+    effects = (
+        ("Suppressed during the fill:", fill.held),
+        ("Suppressed for a day after it:", fill.afterwards),
+        ("With a longer limit:", fill.longer),
+    )
+    lines = [Line(what=what, more=_titles(conditions)) for what, conditions in effects
+             if conditions]
+    return FillView(
+        asset=fill.asset, where=location_of(facts.plant, fill.asset), declared=declared,
+        until=when_of(fill.until, zone, facts.now),
+        effects=tuple(lines) or (Line(what="It suppresses no alarm."),),
+    )
+
+
+def fill_places(facts: BoardFacts, zone: ZoneInfo) -> tuple[FillPlace, ...]:
+    """Return every generator and riser, with the fill declared for it."""
+    until = {f.asset: f"declared until {moment(f.until, zone, facts.now)}; declare it again to "
+                      "change the end" for f in facts.fills}
+    plant = facts.plant
+    return tuple(
+        FillPlace(asset=asset, name=plant.name_of(asset), more=until.get(asset, ""))
+        for asset in (*plant.generators, *plant.risers)
+    )
+
+
+def baseline_views(facts: BoardFacts, zone: ZoneInfo) -> tuple[BaselineView, ...]:
+    """Return every baseline: value, state, and the data it is learned from."""
+    return tuple(_baseline(one, facts, zone) for one in facts.baselines)
+
+
+def _baseline(one: Baseline, facts: BoardFacts, zone: ZoneInfo) -> BaselineView:
+    quantity = one.quantity.replace("-", " ").capitalize()
+    value = "–" if one.value is None else f"{one.value:.4g} {one.unit}".rstrip()
+    if one.given:
+        state, more = "set in the site file", ""
+    elif one.accepted_by:
+        state, more = "accepted", f"Signed by {one.accepted_by}."
+    elif one.value is None:
+        state = f"learning, {one.days} of {one.needed} days"
+        more = f"A day counts with {one.conditions}."
+    else:
+        learned = "" if one.window is None \
+            else f" {moment(one.window[1], zone, facts.now)}"
+        state = f"learned{learned}"
+        more = f"From {one.days} days with {one.conditions}."
+    return BaselineView(
+        id=baseline_id(one), title=f"{quantity}, {location_of(facts.plant, one.asset)}",
+        about=one.quantity, value=value, state=state, more=more,
+        may_reset=not one.given,
+    )
+
 
 _ORDER = (
     AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED,
@@ -131,7 +232,7 @@ def board_view(facts: BoardFacts) -> BoardView:
         assets=assets, fills=fill_views(facts, zone), fill_places=fill_places(facts, zone),
         baselines=baseline_views(facts, zone),
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
-        gaps=gaps_of(facts), gap_count=len(facts.not_watched),
+        gaps=gaps_of(facts), gap_count=len(facts.not_monitored),
         estimates=tuple(estimate_lines(facts.estimates, facts.plant, zone, facts.now)),
         log=tuple(log_lines(facts, zone)),
     )
@@ -173,7 +274,7 @@ def _count(number: int, one: str, many: str) -> str:
 def _headline(
     facts: BoardFacts, alarms: Sequence[LiveAlarm], assets: Sequence[AssetView], zone: ZoneInfo,
 ) -> Headline:
-    """Return the headline; that the page cannot be trusted comes before anything else."""
+    """Return the headline; first of all, whether the data of the page are current."""
     urgent = [a for a in alarms if a.state in UNSUPPRESSED]
     present = [a for a in urgent if a.present]
     if not facts.health.alive:
@@ -204,7 +305,7 @@ def _normal_headline(
         return Headline(tone="unsure", sentence="No data yet",
                         detail="No device has answered since the start.")
     ends = [e.time for e in facts.events
-            if isinstance(e, AlarmMoved) and e.transition is Transition.RETURNED]
+            if isinstance(e, AlarmTransition) and e.transition is Transition.RETURNED]
     since = (f"Since {moment(max(ends), zone, facts.now)}." if ends
              else "No alarm in the last 24 hours.")
     if facts.log_trouble:
@@ -215,8 +316,9 @@ def _normal_headline(
     if facts.fills:
         # An alarm that a fill suppresses would otherwise pass for normal.
         parts.append(f"{_count(len(facts.fills), 'fill', 'fills')} declared: see below.")
-    if facts.not_watched:
-        parts.append(f"{_count(len(facts.not_watched), 'condition', 'conditions')} not monitored.")
+    if facts.not_monitored:
+        count = _count(len(facts.not_monitored), "condition", "conditions")
+        parts.append(f"{count} not monitored.")
     unsure = [asset.name for asset in assets if asset.points and asset.tone == "unsure"]
     if unsure:
         # No alarm is not the same as normal: points without valid data may hide one.
@@ -224,5 +326,3 @@ def _normal_headline(
                         detail=f"Points without valid data at: {'; '.join(unsure)}.")
     return Headline(tone="normal", sentence="No active alarms",
                     detail=" ".join(parts))
-
-

@@ -9,13 +9,11 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from collector.domain.conditions import CATALOGUE, ConditionSettings
-from collector.domain.events import AlarmMoved, Transition
-from collector.domain.limits import limit_of
+from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
+from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
-from collector.domain.readings import Quantity, point_kind, split_point
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quantity, TrendStep, point_kind, split_point
 from collector.domain.units import DAY, HOUR
 from collector.plots import (
     Axis,
@@ -31,14 +29,8 @@ from collector.plots import (
     draw,
     step_for,
 )
-from collector.web.api.requests import read_instant
-from collector.web.views.labels import moment
-from collector.web.views.lists import title_of
-
-__all__ = [
-    "DRAWN", "Occurrence", "RangeView", "TrendView", "drawn", "limits_of", "marks", "occurrences",
-    "read_range", "strips", "trend_plot",
-]
+from collector.web.api import read_instant
+from collector.web.views import moment, title_of
 
 _SPANS = {
     "6h": ("6 hours", 6 * HOUR), "1d": ("1 day", DAY), "1w": ("1 week", 7 * DAY),
@@ -136,7 +128,7 @@ class TrendView:
     svg: Markup
 
 
-def occurrences(events: Sequence[AlarmMoved], live: Iterable[LiveAlarm]) -> list[Occurrence]:
+def occurrences(events: Sequence[AlarmTransition], live: Iterable[LiveAlarm]) -> list[Occurrence]:
     """Join transitions into alarms with start and end; active ones come from the live alarms."""
     done: list[Occurrence] = []
     active: dict[tuple[str, str], Occurrence] = {}

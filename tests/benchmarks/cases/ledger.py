@@ -24,7 +24,7 @@ class Ledger:
         self._plant = plant
         self._columns: dict[str, Callable[[], float]] = {}
         for name, unit in plant.generators.items():
-            tally = unit.tally
+            tally = unit.totals
             self._columns |= {
                 f"{name}.drawn": lambda t=tally: t.drawn,
                 f"{name}.gave": lambda t=tally: t.gave,

@@ -7,10 +7,10 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
+from collector.domain.evaluations import NotMonitored
 from collector.domain.events import Event
 from collector.domain.readings import QUANTITIES, Quality, Reading, mode_code
-from collector.domain.verdicts import NotWatched
 from simulators.plant import Plant
 from simulators.record import polls
 from simulators.registers import REGISTER_SETS, assign
@@ -35,7 +35,7 @@ class Played:
     scenario: Scenario
     events: list[Event]
     ledger: Ledger
-    not_watched: list[NotWatched]
+    not_monitored: list[NotMonitored]
     onsets: list[int | None]
     """Of ``case.expects``, in their order; ``None`` where it never came to it."""
     episodes: list[int]
@@ -85,7 +85,7 @@ def play(story: Story, seed: int) -> Played:
     scenario = scenario_of(case, seed)
     config, unknown = load(case)
     stage = Stage(scenario)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     ledger = Ledger(stage.plant)
     start = scenario.plant.start
     waiting = [_Onset(e, start) for e in case.expects if e.when is not None]
@@ -105,17 +105,17 @@ def play(story: Story, seed: int) -> Played:
         watch_began = time.process_time()
         while declared and declared[0][0] <= now:
             at, fill = declared.pop(0)
-            watch.declare_fill(fill.asset, start + fill.until)
-        events += watch.feed(readings)
-        events += watch.advance(now)
+            monitor.declare_fill(fill.asset, start + fill.until)
+        events += monitor.feed(readings)
+        events += monitor.advance(now)
         spent += time.process_time() - watch_began
         count += len(readings)
     ledger.note()
-    events += watch.advance(start + case.duration)
+    events += monitor.advance(start + case.duration)
     found = {id(o.expect): o for o in waiting}
     return Played(
         case=case, scenario=scenario, events=events, ledger=ledger,
-        not_watched=watch.not_watched(), readings=count, watch_seconds=spent,
+        not_monitored=monitor.not_monitored(), readings=count, watch_seconds=spent,
         plant_seconds=time.process_time() - began - spent, unknown_settings=unknown,
         onsets=[start + e.at if e.at is not None else found[id(e)].found for e in case.expects],
         episodes=[found[id(e)].episodes if id(e) in found else 1 for e in case.expects],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.domain.events import AlarmMoved, EstimateMade, Transition
+from collector.domain.events import AlarmTransition, EstimateMade, Transition
 from collector.rules.registry import RULES
 from tests.benchmarks.cases.play import Played, play
 from tests.benchmarks.cases.shape import BANK, Expect, May, Never
@@ -96,7 +96,7 @@ def score(name: str, seed: int) -> Scored:
 def _alarms(played: Played, scored: Scored) -> None:
     case, start = played.case, played.scenario.plant.start
     raised = [e for e in played.events
-              if isinstance(e, AlarmMoved) and e.transition is Transition.RAISED]
+              if isinstance(e, AlarmTransition) and e.transition is Transition.RAISED]
     explained: set[int] = set()
     for expect, onset, episodes in zip(case.expects, played.onsets, played.episodes, strict=True):
         own = [e for e in raised if (e.condition, e.asset) == (expect.condition, expect.asset)]
@@ -113,11 +113,11 @@ def _alarms(played: Played, scored: Scored) -> None:
 
 
 def _outcome(played: Played, expect: Expect, onset: int | None,
-             own: list[AlarmMoved], episodes: int) -> Outcome:
+             own: list[AlarmTransition], episodes: int) -> Outcome:
     base = {"condition": expect.condition, "asset": expect.asset, "slow": expect.slow}
     if expect.condition not in RULES:
         return Outcome(what="not built", **base)  # type: ignore[arg-type]
-    why = [n.reason for n in played.not_watched
+    why = [n.reason for n in played.not_monitored
            if (n.condition, n.asset) == (expect.condition, expect.asset)]
     if why:
         return Outcome(what="not watched", why=why[0], **base)  # type: ignore[arg-type]
@@ -140,13 +140,13 @@ def _outcome(played: Played, expect: Expect, onset: int | None,
     )
 
 
-def _excuses(may: May, e: AlarmMoved, after: int) -> bool:
+def _excuses(may: May, e: AlarmTransition, after: int) -> bool:
     return (may.condition in ("*", e.condition) and may.asset in ("*", e.asset)
             and may.start <= after and (may.end is None or after < may.end)
             and all(w.lower() in e.text.lower() for w in may.says))
 
 
-def _names(never: Never, e: AlarmMoved) -> bool:
+def _names(never: Never, e: AlarmTransition) -> bool:
     return never.condition == e.condition and never.asset in ("*", e.asset)
 
 

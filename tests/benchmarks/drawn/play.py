@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from collector.app.monitor import Watch
+from collector.app.monitor import SiteMonitor
 from collector.config import load_site
-from collector.domain.actions import Action, Deed
-from collector.domain.columns import Columns
-from collector.domain.events import AlarmMoved, EstimateMade, Event, Transition
-from collector.domain.readings import QUANTITIES
+from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.events import AlarmTransition, EstimateMade, Event, Transition
+from collector.domain.readings import QUANTITIES, Columns
 from simulators.family import DrawnPlant, Fault, Recording, Truth, draw, simulate
 from simulators.family import truth as true_history
 from simulators.family.folder import write_site
@@ -126,38 +125,39 @@ def play(task: Task) -> Marks:
                   plant_seconds=time.process_time() - began)
     with tempfile.TemporaryDirectory() as folder:
         config = load_site(write_site(plant, Path(folder)), secrets=False)
-    watch = Watch(plant=config.plant, settings=config.settings, step=config.step)
+    monitor = SiteMonitor(plant=config.plant, settings=config.settings, step=config.step)
     began = time.process_time()
-    events = [e for part in _fed(watch, recording, columns) for e in part]
+    events = [e for part in _fed(monitor, recording, columns) for e in part]
     marks.watch_seconds = time.process_time() - began
-    _mark_alarms(marks, recording, events, watch)
+    _mark_alarms(marks, recording, events, monitor)
     if task.fault is None:
         _mark_estimates(marks, plant, recording.truth, events)
     return marks
 
 
-def _fed(watch: Watch, recording: Recording, columns: Columns) -> Iterator[list[Event]]:
+def _fed(monitor: SiteMonitor, recording: Recording, columns: Columns) -> Iterator[list[Event]]:
     """Feed the rows, what people declared in between at its time."""
     start = 0
     for action in sorted(recording.actions, key=lambda a: a["time"]):
         end = int(columns.times.searchsorted(action["time"]))
-        yield watch.feed_columns(columns.take(slice(start, end)))
-        yield watch.act(Action(
-            time=action["time"], deed=Deed(action["kind"]), alarm=action["asset"],
+        yield monitor.feed_columns(columns.take(slice(start, end)))
+        yield monitor.act(OperatorAction(
+            time=action["time"], kind=ActionKind(action["kind"]), alarm=action["asset"],
             until=action["until"], by=action["by"], why=action["why"]))
         start = end
-    yield watch.feed_columns(columns.take(slice(start, None)))
+    yield monitor.feed_columns(columns.take(slice(start, None)))
     if len(columns):
-        yield watch.advance(int(columns.times[-1]))
+        yield monitor.advance(int(columns.times[-1]))
 
 
 # -- alarms --------------------------------------------------------------------------------------
 
 
-def _mark_alarms(marks: Marks, recording: Recording, events: list[Event], watch: Watch) -> None:
+def _mark_alarms(marks: Marks, recording: Recording, events: list[Event],
+                 monitor: SiteMonitor) -> None:
     truth, start = recording.truth, recording.start
     raised = [e for e in events
-              if isinstance(e, AlarmMoved) and e.transition is Transition.RAISED]
+              if isinstance(e, AlarmTransition) and e.transition is Transition.RAISED]
     onset = None
     if marks.task.fault is not None:
         fault = truth.faults[0] if truth.faults else None
@@ -167,8 +167,8 @@ def _mark_alarms(marks: Marks, recording: Recording, events: list[Event], watch:
             onset = start if fault is None else fault.onset
         else:
             onset = fault.onset
-            moved = [e for e in events if isinstance(e, AlarmMoved)]
-            _mark_fault(marks, fault, moved, watch, truth)
+            moved = [e for e in events if isinstance(e, AlarmTransition)]
+            _mark_fault(marks, fault, moved, monitor, truth)
     for e in raised:
         if onset is not None and (e.time >= onset - 60_000 or marks.fault == "void"):
             continue  # what follows from the fault is not counted
@@ -179,24 +179,28 @@ def _mark_alarms(marks: Marks, recording: Recording, events: list[Event], watch:
             priority=e.priority.value, text=e.text, since=(e.since - start) / 3.6e6))
 
 
-def _allowed(truth: Truth, e: AlarmMoved) -> bool:
+def _allowed(truth: Truth, e: AlarmTransition) -> bool:
     return any(a.condition in ("*", e.condition) and a.asset in ("*", e.asset)
                and a.start <= e.time <= a.end for a in truth.allowed)
 
 
 def _mark_fault(
-    marks: Marks, fault: Fault, moved: list[AlarmMoved], watch: Watch, truth: Truth,
+    marks: Marks, fault: Fault, moved: list[AlarmTransition], monitor: SiteMonitor, truth: Truth,
 ) -> None:
     marks.hard, marks.asset, marks.cause = fault.hard, fault.asset, fault.cause
     raised = [e for e in moved if e.transition is Transition.RAISED]
-    mine = [e for e in moved if (e.condition, e.asset) == (fault.condition, fault.asset)
+    # Of a riser that its gauge does not tell from others the generator's sum is raised.
+    assets = {fault.asset, *(
+        f"gen{r.fed_by + 1}" for r in truth.plant.risers
+        if fault.condition in ("leak-high", "leak-growing") and r.id == fault.asset)}
+    mine = [e for e in moved if e.condition == fault.condition and e.asset in assets
             and e.transition in (Transition.RAISED, Transition.RETURNED)]
     own = [e for e in mine if e.transition is Transition.RAISED and e.time >= fault.onset - 60_000]
     before = [e for e in mine if e.time < fault.onset - 60_000]
     if before and before[-1].transition is Transition.RAISED and _allowed(truth, before[-1]):
         # Raised by what its gauge read when the fact was not wholly one yet; it still stands.
         own.insert(0, before[-1])
-    why = [n.reason for n in watch.not_watched()
+    why = [n.reason for n in monitor.not_monitored()
            if (n.condition, n.asset) == (fault.condition, fault.asset)]
     if own and own[0].time <= fault.by:
         marks.fault, marks.delay = "found", (own[0].time - fault.onset) / 3.6e6
@@ -221,6 +225,11 @@ def _mark_fault(
 def _mark_estimates(
     marks: Marks, plant: DrawnPlant, truth: Truth, events: list[Event],
 ) -> None:
+    # A generator's leak is that of the risers that have no figure of their own.
+    apart: dict[int, set[str]] = {}
+    for e in events:
+        if isinstance(e, EstimateMade) and e.quantity == "leak-rate" and e.value is not None:
+            apart.setdefault(e.time, set()).add(e.asset)
     for e in events:
         if not isinstance(e, EstimateMade):
             continue
@@ -228,7 +237,7 @@ def _mark_estimates(
             reasons = marks.refused.setdefault(e.quantity, {})
             reasons[e.reason] = reasons.get(e.reason, 0) + 1
             continue
-        found = _true(e, plant, truth)
+        found = _true(e, plant, truth, apart)
         if found is None:
             continue
         value, low, high, true, scale = found
@@ -240,7 +249,9 @@ def _mark_estimates(
 _Found = tuple[float, float | None, float | None, float, float]
 
 
-def _true(e: EstimateMade, plant: DrawnPlant, truth: Truth) -> _Found | None:
+def _true(
+    e: EstimateMade, plant: DrawnPlant, truth: Truth, apart: Mapping[int, set[str]],
+) -> _Found | None:
     """Return value, interval, truth and scale in one unit; ``None`` where there is no truth."""
     if e.value is None or e.window is None or e.window[1] <= e.window[0]:
         return None
@@ -249,6 +260,9 @@ def _true(e: EstimateMade, plant: DrawnPlant, truth: Truth) -> _Found | None:
     if e.quantity not in true_history.QUANTITIES:
         return None
     true = truth.mean(e.quantity, e.asset, *e.window)
+    if true is not None and e.quantity == "leak-rate":
+        true -= sum(truth.mean(e.quantity, r.id, *e.window) or 0.0 for r in plant.risers
+                    if f"gen{r.fed_by + 1}" == e.asset and r.id in apart[e.time])
     if true is None or true <= 0.0:
         return None
     if e.quantity == "compressor-duty":

@@ -136,7 +136,7 @@ def _structures(key: str, healthy: Sequence[Marks], faulty: Sequence[Marks]) -> 
 
 def _cost(marks: Sequence[Marks]) -> str:
     readings = sum(m.readings for m in marks)
-    watch = sum(m.watch_seconds for m in marks)
+    monitor = sum(m.watch_seconds for m in marks)
     return (f"{len(marks)} recordings, {readings / 1e6:.0f} million readings; plants "
-            f"{sum(m.plant_seconds for m in marks):.0f} s, watch {watch:.0f} s of CPU: "
-            f"{readings / max(watch, 1e-9) / 1000.0:.0f} thousand readings a CPU second")
+            f"{sum(m.plant_seconds for m in marks):.0f} s, watch {monitor:.0f} s of CPU: "
+            f"{readings / max(monitor, 1e-9) / 1000.0:.0f} thousand readings a CPU second")

@@ -10,13 +10,12 @@ from pathlib import Path
 import pytest
 
 from collector.clock import ManualClock
-from collector.domain.events import FactNoted
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.domain.readings import Quality, Reading
-from collector.forward.influx.batches import DeadLetterFile
+from collector.forward import InfluxSettings, RetryPolicy
+from collector.forward.influx.endpoints import DeadLetterFile
 from collector.forward.influx.forwarder import InfluxForwarder
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
 from collector.journal import Journal
 from tests.forward.influx.peers import Influxd, StrictServer, VictoriaMetrics
 
@@ -61,7 +60,7 @@ class Bench:
         self.folder, self.settings = folder, settings
         self.clock = ManualClock(T0)
         self.journal = Journal.open(folder / "journal.sqlite")
-        self.facts: list[FactNoted] = []
+        self.facts: list[SystemEvent] = []
         self.aside = DeadLetterFile(folder / "aside.jsonl")
         self._patience = retry or RetryPolicy()
         self.started: list[asyncio.Task[None]] = []

@@ -13,9 +13,8 @@ from pathlib import Path
 import pytest
 
 from collector.domain.readings import Reading
+from collector.forward import InfluxSettings, RetryPolicy
 from collector.forward.influx.forwarder import CONSUMER
-from collector.forward.remote_endpoint import RetryPolicy
-from collector.forward.settings import InfluxSettings
 from tests.forward.certificates import Authority
 from tests.forward.influx.conftest import MINUTE, PLANT, SECOND, T0, poll, reading
 from tests.forward.influx.peers import StrictServer, free_port

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from collector.forward.influx.points import Line
+from collector.forward.influx import Line
 from tests.forward.influx.protocol import parse
 
 # InfluxData, docs-v2, reference of line protocol: the examples of its sections on strings, special

@@ -9,16 +9,16 @@ from dataclasses import dataclass
 import pytest
 
 from collector.domain.events import (
-    AlarmMoved,
+    AlarmTransition,
     EstimateMade,
     Event,
-    FactNoted,
     Priority,
     Signal,
+    SystemEvent,
     Transition,
 )
 from collector.domain.readings import QUANTITIES, Quality, Reading, point_kind
-from collector.forward.influx.points import FIELDS, TAGS, InfluxMapping
+from collector.forward.influx import FIELDS, TAGS, InfluxMapping
 from tests.forward.influx.conftest import PLANT, T0, poll, reading
 from tests.forward.influx.protocol import parse
 
@@ -45,8 +45,8 @@ def points(*readings: Reading, events: tuple[Event, ...] = ()):
     return [p for line in mapped(*readings, events=events).lines for p in parse(line)]
 
 
-def moved(transition: Transition, **more) -> AlarmMoved:
-    return AlarmMoved(**{
+def moved(transition: Transition, **more) -> AlarmTransition:
+    return AlarmTransition(**{
         "time": T0, "site": "fenmoor", "condition": "pressure-low", "asset": "r1",
         "transition": transition, "priority": Priority.HIGH, "signal": Signal.SUPERVISORY,
         "since": T0 - 5000, "text": 'Low, "very" low.', "id": "pressure-low.r1.1",
@@ -117,8 +117,8 @@ def test_estimates_with_and_without_a_value():
 
 
 def test_two_that_would_replace_each_other_stand_apart_and_always_alike():
-    fact = FactNoted(time=T0, site="fenmoor", fact="delivery-given-up", text="To one.")
-    other = FactNoted(time=T0, site="fenmoor", fact="delivery-given-up", text="To two.")
+    fact = SystemEvent(time=T0, site="fenmoor", fact="delivery-given-up", text="To one.")
+    other = SystemEvent(time=T0, site="fenmoor", fact="delivery-given-up", text="To two.")
     found = points(events=(fact, other))
     assert [(p.time, p.fields["text"]) for p in found] == [(T0, "To one."), (T0 + 1, "To two.")]
     assert found == points(events=(fact, other))
@@ -135,7 +135,7 @@ def test_nothing_is_written_that_is_not_listed():
         moved(Transition.SHELVED, by="a", why="b", until=1), moved(Transition.RAISED),
         EstimateMade(time=T0, site="fenmoor", quantity="q", asset="a", value=1.0, low=0.0,
                      high=2.0, unit="psi", window=(0, 1), reason="r"),
-        FactNoted(time=T0, site="fenmoor", fact="f", text="t", asset="gen1", values={"a": 1}),
+        SystemEvent(time=T0, site="fenmoor", fact="f", text="t", asset="gen1", values={"a": 1}),
     )
     fields: dict[str, set[str]] = {}
     tags: dict[str, set[str]] = {}

@@ -6,10 +6,10 @@ from collections import Counter
 
 import pytest
 
-from collector.domain.events import AlarmMoved, EstimateMade, Priority, Signal, Transition
+from collector.domain.events import AlarmTransition, EstimateMade, Priority, Signal, Transition
 from collector.domain.readings import Reading
+from collector.forward import RetryPolicy
 from collector.forward.influx.forwarder import CONSUMER
-from collector.forward.remote_endpoint import RetryPolicy
 from tests.forward.influx.conftest import HOUR, MINUTE, SECOND, T0, poll, reading
 from tests.forward.influx.peers import Influxd
 from tests.forward.influx.test_influx import v1, v2, wanted
@@ -115,7 +115,7 @@ async def test_what_is_older_than_the_server_keeps_is_counted_and_not_searched(b
 
 
 async def test_events_read_back_as_they_were(bench, influxd):
-    raised = AlarmMoved(
+    raised = AlarmTransition(
         time=T0, site="fenmoor", condition="pressure-low", asset="r1",
         transition=Transition.RAISED, priority=Priority.HIGH, signal=Signal.SUPERVISORY,
         since=T0 - 5000, text='Dock riser, 17.5 psi, "low" \\ since 00:00, é', id="x",

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable, LinesRefused
-from collector.forward.influx.batches import deliver, refused_count
-from collector.forward.influx.endpoints import Busy, ServerFault, error_of
+from collector.forward.influx.endpoints import Busy, ServerFault, deliver, error_of, refused_count
 
 
 class Server:

@@ -22,8 +22,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from collector.forward import BrokerSettings
 from collector.forward.mqtt import _Handshake
-from collector.forward.settings import BrokerSettings
 from tests.forward.certificates import Authority
 
 MOSQUITTO = shutil.which("mosquitto") or (

@@ -9,8 +9,8 @@ import pytest
 from collector.domain.live import LivePicture
 from collector.domain.readings import Quality
 from collector.forward.mqtt import Message
+from collector.forward.sparkplug import Metric, Payload, PayloadInvalid, encode
 from collector.forward.sparkplug.edge_node import EdgeNode, PrimaryHost, is_rebirth_request
-from collector.forward.sparkplug.payload import Metric, Payload, PayloadInvalid, encode
 from tests.forward.support import decoded, plant, reading
 
 NOW = 1_772_323_805_000

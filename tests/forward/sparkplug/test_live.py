@@ -13,9 +13,9 @@ import pytest
 
 from collector.domain.errors import DeliveryRefused, DeliveryUnreachable
 from collector.domain.readings import Quality
+from collector.forward import BrokerSettings
 from collector.forward.mqtt import Connection, Message, SessionSettings
-from collector.forward.settings import BrokerSettings
-from collector.forward.sparkplug.payload import Metric, Payload, encode
+from collector.forward.sparkplug import Metric, Payload, encode
 from collector.forward.sparkplug.session import CONSUMER
 from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, Seen, closing
 from tests.forward.support import SmallSite, decoded, reading, until
@@ -423,7 +423,7 @@ async def test_a_broker_that_another_signed_is_not_trusted(
 async def test_what_is_long_out_of_reach_is_told_and_so_is_its_return(
     tmp_path: Path, broker: Mosquitto, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("collector.forward.remote_endpoint._SHORT_OUTAGE", 500)
+    monkeypatch.setattr("collector.forward._SHORT_OUTAGE", 500)
     line = Line(broker.port)
     site = SmallSite(tmp_path, broker.settings("fenmoor", line.port))
     with closing(line, site):

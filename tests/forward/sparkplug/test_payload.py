@@ -7,7 +7,7 @@ from esio_spb_builder.core.sparkplug_b_pb2 import DataType as OpenDataType
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.forward.sparkplug.payload import (
+from collector.forward.sparkplug import (
     DataType,
     Metric,
     Payload,

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.config.site import load_site
+from collector.config import load_site
 from simulators.family import FAULTS, STRUCTURE, draw, simulate
 from simulators.family.folder import write_readings, write_site
 from simulators.family.specs import atmosphere

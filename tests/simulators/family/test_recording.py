@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from collector.config.site import load_site
+from collector.config import load_site
 from collector.recorded import read_recordings
 from simulators.__main__ import main
 from simulators.family import FAULTS, draw, simulate

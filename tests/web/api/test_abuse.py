@@ -6,12 +6,12 @@ import httpx
 import pytest
 from fastapi import Depends, FastAPI
 
-from collector.domain.actions import Deed
+from collector.domain.actions import ActionKind
 from collector.people import Role
 from collector.people.sessions import IDLE
 from collector.web import create_app
 from collector.web.access import require
-from collector.web.api.action_targets import ACTIONS
+from collector.web.api.action_routes import ACTIONS
 from tests.web.conftest import Signed, client_of, mark_in, sign_in
 from tests.web.fakes import PASSWORD, TOKEN, FakeSite, declared
 
@@ -23,7 +23,7 @@ TARGETS = {
 ASKED = {"why": "because", "for": "1 h"}
 
 
-def path_of(deed: Deed) -> str:
+def path_of(deed: ActionKind) -> str:
     asked = ACTIONS[deed]
     base = asked.target.path.replace(f"{{{asked.target.parameter}}}",
                                       TARGETS[asked.target.name])
@@ -203,7 +203,7 @@ async def test_the_cookie_is_kept_from_scripts_other_sites_and_open_wires(site: 
 @pytest.mark.parametrize("deed", list(ACTIONS))
 @pytest.mark.parametrize("sent", ["missing", "wrong", "of another session"])
 async def test_a_form_without_its_mark_does_nothing(
-    signed: Signed, site: FakeSite, deed: Deed, sent: str
+    signed: Signed, site: FakeSite, deed: ActionKind, sent: str
 ) -> None:
     site.fills = [declared()]
     client, other = await signed("R. Okafor"), await signed("J. Whitlock")
@@ -246,7 +246,7 @@ async def test_json_of_a_signed_in_browser_needs_the_mark_too(
 @pytest.mark.parametrize("deed", list(ACTIONS))
 @pytest.mark.parametrize("name", ["L. Ames", "J. Whitlock"])
 async def test_too_small_a_role_is_refused_for_each_deed(
-    signed: Signed, site: FakeSite, name: str, deed: Deed
+    signed: Signed, site: FakeSite, name: str, deed: ActionKind
 ) -> None:
     client = await signed(name)
     mine = Role.LOOK if name == "L. Ames" else Role.RESPOND

@@ -8,7 +8,7 @@ import json
 import httpx
 import pytest
 
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.live import AlarmState
 from collector.web import create_app
 from tests.web.conftest import Signed, mark_in
@@ -28,7 +28,7 @@ async def test_acknowledge_with_the_bearer_token(client: httpx.AsyncClient, site
     assert answer.status_code == 200
     assert answer.json()["alarm"]["state"] == "acknowledged"
     assert site.actions == [
-        Action(deed=Deed.ACKNOWLEDGE, alarm=LONG_RUN, time=NOW, by="J. Whitlock"),
+        OperatorAction(kind=ActionKind.ACKNOWLEDGE, alarm=LONG_RUN, time=NOW, by="J. Whitlock"),
     ]
 
 

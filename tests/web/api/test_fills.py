@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from collector.clock import ManualClock
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.events import Event
 from collector.web import create_app
@@ -38,7 +38,8 @@ async def test_declare_a_fill(
     body = {"by": "R. Okafor", "why": "head replaced", **span}
     answer = await client.post(DECLARE, json=body, headers=BEARER)
     assert answer.status_code == 200
-    assert site.actions == [Action(deed=Deed.DECLARE_FILL, alarm="r1", time=NOW, by="R. Okafor",
+    assert site.actions == [OperatorAction(kind=ActionKind.DECLARE_FILL, alarm="r1", time=NOW,
+                                           by="R. Okafor",
                                    why="head replaced", until=NOW + 4 * HOUR)]
     assert answer.json()["done"] == "declare-fill"
     fill = answer.json()["fill"]
@@ -68,7 +69,8 @@ async def test_baselines_and_their_reset(client: httpx.AsyncClient, site: FakeSi
     answer = await client.post(RESET, json={"by": "x", "why": "new filter"}, headers=BEARER)
     assert answer.status_code == 200
     assert answer.json()["baseline"]["state"] == "learning"
-    assert site.actions == [Action(deed=Deed.RESET_BASELINE, alarm="compressor-delivery.gen1",
+    assert site.actions == [OperatorAction(kind=ActionKind.RESET_BASELINE,
+                                           alarm="compressor-delivery.gen1",
                                    time=NOW, by="x", why="new filter")]
 
 
@@ -234,10 +236,11 @@ async def test_with_the_watch_itself(site: FakeSite) -> None:
     s = story().advance(STORY_MINUTE)
     site.clock = ManualClock(T0 + STORY_MINUTE)
 
-    async def act(action: Action) -> Sequence[Event]:
-        return s.watch.act(action)
+    async def act(action: OperatorAction) -> Sequence[Event]:
+        return s.monitor.act(action)
 
-    services = replace(site.services(), act=act, fills=s.watch.fills, baselines=s.watch.baselines)
+    services = replace(site.services(), act=act, fills=s.monitor.fills,
+                       baselines=s.monitor.baselines)
     transport = httpx.ASGITransport(app=create_app(services))
     async with httpx.AsyncClient(transport=transport, base_url="http://board.test") as client:
         fill = (await client.post(DECLARE, json=ASKED, headers=BEARER)).json()["fill"]

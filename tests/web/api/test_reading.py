@@ -303,7 +303,8 @@ async def test_what_a_site_file_or_device_says_is_never_markup(
         plant(name=evil), generators={"gen1": Generator(id="gen1", name=evil)})
     site.alarms = [dataclasses.replace(a, id=f'{evil}"{i}', text=evil, by=evil, why=evil)
                    for i, a in enumerate(site.alarms)]
-    site.not_watched = [dataclasses.replace(g, reason=evil, asset=evil) for g in site.not_watched]
+    site.not_monitored = [dataclasses.replace(g, reason=evil, asset=evil)
+                          for g in site.not_monitored]
     site.estimates = [EstimateMade(time=NOW, site=evil, quantity=evil, asset=evil, value=None,
                                    reason=evil)]
     site.fills = [declared(evil, by=evil, why=evil, held=(evil,))]

@@ -9,9 +9,8 @@ import httpx
 import pytest
 
 from collector.clock import format_instant
-from collector.domain.actions import Action, Deed
+from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
 from collector.domain.events import Event
-from collector.domain.windows import Window, WindowKind
 from collector.web import create_app
 from tests.web.conftest import client_of
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite
@@ -26,16 +25,16 @@ class Declared:
     def __init__(self, site: FakeSite) -> None:
         self.site = site
         self.windows: list[Window] = []
-        self.asked: list[Action] = []
+        self.asked: list[OperatorAction] = []
 
-    async def act(self, action: Action) -> Sequence[Event]:
+    async def act(self, action: OperatorAction) -> Sequence[Event]:
         self.asked.append(action)
-        kind = WindowKind.VISIT if "visit" in action.deed else WindowKind.IMPAIRMENT
+        kind = WindowKind.VISIT if "visit" in action.kind else WindowKind.IMPAIRMENT
         self.windows = [w for w in self.windows if (w.kind, w.asset) != (kind, action.alarm)]
         if action.until is not None:
             self.windows.append(Window(
                 kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                by=action.by, why=action.why, quiet=("pressure-low.r1",)))
+                by=action.by, why=action.why, inhibits=("pressure-low.r1",)))
         return []
 
 
@@ -54,10 +53,12 @@ async def client(declared: Declared) -> AsyncIterator[httpx.AsyncClient]:
 
 
 @pytest.mark.parametrize(("path", "begin", "end", "deeds"), [
-    ("impairments/r1", "declare", "end", (Deed.DECLARE_IMPAIRMENT, Deed.END_IMPAIRMENT)),
-    ("impairments/fenmoor", "declare", "end", (Deed.DECLARE_IMPAIRMENT, Deed.END_IMPAIRMENT)),
-    ("visits/gen1", "begin", "end", (Deed.BEGIN_VISIT, Deed.END_VISIT)),
-    ("visits/gen1-controller", "begin", "end", (Deed.BEGIN_VISIT, Deed.END_VISIT)),
+    ("impairments/r1", "declare", "end",
+     (ActionKind.DECLARE_IMPAIRMENT, ActionKind.END_IMPAIRMENT)),
+    ("impairments/fenmoor", "declare", "end",
+     (ActionKind.DECLARE_IMPAIRMENT, ActionKind.END_IMPAIRMENT)),
+    ("visits/gen1", "begin", "end", (ActionKind.BEGIN_VISIT, ActionKind.END_VISIT)),
+    ("visits/gen1-controller", "begin", "end", (ActionKind.BEGIN_VISIT, ActionKind.END_VISIT)),
 ])
 async def test_declared_seen_and_ended(client, declared, path, begin, end, deeds):
     asset = path.rpartition("/")[2]
@@ -71,7 +72,7 @@ async def test_declared_seen_and_ended(client, declared, path, begin, end, deeds
     assert listed["quiet"] == ["pressure-low.r1"]
     over = await client.post(f"/api/v1/{path}/{end}", json={"by": "x"}, headers=BEARER)
     assert over.json()["window"] is None
-    assert [(a.deed, a.alarm) for a in declared.asked] == [(d, asset) for d in deeds]
+    assert [(a.kind, a.alarm) for a in declared.asked] == [(d, asset) for d in deeds]
 
 
 @pytest.mark.parametrize(("path", "body", "status", "says"), [
@@ -108,8 +109,8 @@ async def test_one_alarm_is_taken_out_and_put_back(client, declared):
     out = await client.post("/api/v1/alarms/pressure-low.r1/take-out", json=ASK, headers=BEARER)
     assert out.status_code == 200
     await client.post("/api/v1/alarms/pressure-low.r1/put-back", json={"by": "x"}, headers=BEARER)
-    assert [(a.deed, a.until) for a in declared.asked] == [
-        (Deed.TAKE_OUT, NOW + 4 * HOUR), (Deed.PUT_BACK, None)]
+    assert [(a.kind, a.until) for a in declared.asked] == [
+        (ActionKind.TAKE_OUT, NOW + 4 * HOUR), (ActionKind.PUT_BACK, None)]
 
 
 @pytest.mark.parametrize("reading", ["open", "signed-in"])

@@ -11,7 +11,7 @@ import pytest
 from fastapi import FastAPI
 
 from collector.acceptance import AcceptanceService, RecordStore, Result
-from collector.acceptance.record_pdf import render_record
+from collector.acceptance.record import render_record
 from collector.domain.readings import Reading
 from collector.web import create_app
 from tests.acceptance.step_readings import T0, a_plant, series

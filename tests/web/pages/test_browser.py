@@ -183,7 +183,7 @@ def test_acknowledge(opened: Opened, site: FakeSite, view: dict[str, int], path:
     page.locator("article", has_text="Compressor runs too long").get_by_text(
         "by J. Whitlock").wait_for()
     assert urlsplit(page.url).path == path  # back where it was done
-    assert [(a.deed.value, a.by) for a in site.actions] == [("acknowledge", "J. Whitlock")]
+    assert [(a.kind.value, a.by) for a in site.actions] == [("acknowledge", "J. Whitlock")]
     assert site.alarms[1].state is AlarmState.ACKNOWLEDGED
 
 
@@ -199,7 +199,7 @@ def test_shelve_and_unshelve(opened: Opened, site: FakeSite, view: dict[str, int
     form = _action(page, "Unshelve", "Device does not answer")
     form.get_by_role("button", name="Unshelve").click()
     entry.locator("summary", has_text="Acknowledge").wait_for()
-    assert [a.deed.value for a in site.actions] == ["shelve", "unshelve"]
+    assert [a.kind.value for a in site.actions] == ["shelve", "unshelve"]
 
 
 def test_take_out_and_put_back(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
@@ -212,7 +212,7 @@ def test_take_out_and_put_back(opened: Opened, site: FakeSite, view: dict[str, i
     form = _action(page, "Put back in service", "Oxygen is not falling")
     form.get_by_role("button", name="Put back in service").click()
     entry.locator("summary", has_text="Shelve").wait_for()
-    assert [a.deed.value for a in site.actions] == ["take-out", "put-back"]
+    assert [a.kind.value for a in site.actions] == ["take-out", "put-back"]
 
 
 def test_a_fill_is_declared_seen_everywhere_and_ended(

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from collector.acceptance import AcceptanceService, RecordStore, Result, Size
-from collector.acceptance.record_pdf import render_record
+from collector.acceptance.record import render_record
 from collector.web import create_app, serve
 from tests.acceptance.step_readings import T0, a_plant
 from tests.acceptance.test_acceptance_service import Shelf

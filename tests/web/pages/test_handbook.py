@@ -37,7 +37,7 @@ async def test_alarms_gaps_and_estimates_lead_to_their_pages(
     pages = [(await client.get(p)).text for p in
              ("/alarms", "/health", "/things/gen1", "/things/r1-vent")]
     links = {a.get("href") for text in pages for a in Page(text).all("a")}
-    wanted = {a.condition for a in site.alarms} | {g.condition for g in site.not_watched} \
+    wanted = {a.condition for a in site.alarms} | {g.condition for g in site.not_monitored} \
         | {e.quantity for e in site.estimates}
     assert len(wanted) > 5
     assert {f"/explain/{name}" for name in wanted} <= links

@@ -9,10 +9,10 @@ from urllib.parse import quote
 import httpx
 import pytest
 
-from collector.domain.actions import Action
-from collector.domain.events import AlarmMoved, Event, Priority, Signal, Transition
-from collector.domain.links import Link, LinkSigner
+from collector.domain.actions import OperatorAction
+from collector.domain.events import AlarmTransition, Event, Priority, Signal, Transition
 from collector.domain.live import AlarmState, LiveAlarm
+from collector.domain.messages import Link, LinkSigner
 from collector.web import BoardServices, create_app
 from collector.web.pages.message_link_page import RateLimiter
 from collector.web.services import LinkServices
@@ -35,7 +35,7 @@ class Linked:
         self.low = self._alarm("pressure-low", "r1")
         self.cold = self._alarm("low-temperature", "r2")
         self.site.alarms = [self.low, self.cold]
-        self.history: list[AlarmMoved] = []
+        self.history: list[AlarmTransition] = []
         for alarm in self.site.alarms:
             self._write(alarm, Transition.RAISED, alarm.raised)
 
@@ -48,18 +48,18 @@ class Linked:
             present=True, since=raised, raised=raised, text=TEXT)
 
     def _write(self, alarm: LiveAlarm, transition: Transition, at: int, **who: str) -> None:
-        self.history.append(AlarmMoved(
+        self.history.append(AlarmTransition(
             time=at, site="fenmoor", condition=alarm.condition, asset=alarm.asset, id=alarm.id,
             transition=transition, priority=alarm.priority, signal=alarm.signal, since=alarm.since,
             text=TEXT, **who))
 
-    async def act(self, action: Action) -> Sequence[Event]:
+    async def act(self, action: OperatorAction) -> Sequence[Event]:
         await self.site.act(action)
         alarm = next(a for a in self.site.alarms if a.id == action.alarm)
         self._write(alarm, Transition.ACKNOWLEDGED, action.time, by=action.by)
         return []
 
-    async def of(self, occurrence: str) -> Sequence[AlarmMoved]:
+    async def of(self, occurrence: str) -> Sequence[AlarmTransition]:
         return [e for e in self.history if e.id == occurrence]
 
     def ends(self, alarm: LiveAlarm, transition: Transition, state: AlarmState | None,
@@ -114,7 +114,7 @@ async def test_the_button_acknowledges_once_by_name_and_link(linked, phone):
     done = await phone.post(link)
     assert (done.status_code, done.headers["location"]) == (303, link)
     (action,) = linked.site.actions
-    assert (action.by, action.alarm, action.deed) == ("Ann Archer by link", linked.low.id,
+    assert (action.by, action.alarm, action.kind) == ("Ann Archer by link", linked.low.id,
                                                       "acknowledge")
     page = await phone.get(link)
     assert page.status_code == 200

@@ -9,9 +9,9 @@ import httpx
 import pytest
 
 from collector.web import create_app, serve
-from collector.web import live as live_module
-from collector.web.http_errors import HttpError
-from collector.web.live import Live
+from collector.web import render as live_module
+from collector.web.access import HttpError
+from collector.web.render import Live
 from tests.web.conftest import client_of, sign_in
 from tests.web.fakes import FakeSite, history
 

@@ -13,14 +13,13 @@ import pytest
 
 from collector.domain.events import INSTANT_UNIT, EstimateMade
 from collector.domain.live import AlarmState
-from collector.domain.readings import Quality, Reading
-from collector.domain.trends import TrendStep
+from collector.domain.readings import Quality, Reading, TrendStep
 from collector.web import create_app
-from collector.web.http_errors import HttpError
-from collector.web.pages.compressor_page import duty, runs_of
-from collector.web.pages.purge_page import expected_curve, predicted_tau
+from collector.web.access import HttpError
+from collector.web.pages.compressor_page import duty, expected_curve, predicted_tau, runs_of
 from collector.web.views.assets import branches
 from collector.web.views.trends import occurrences, read_range
+from tests.house.words import SCREENS, screen_text
 from tests.web.api.test_reading import Page
 from tests.web.conftest import Signed, client_of
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, history, plant
@@ -40,6 +39,7 @@ async def test_every_page_is_well_built(signed: Signed, path: str) -> None:
     answer = await client.get(path)
     assert answer.status_code == 200
     page = Page(answer.text)
+    assert SCREENS.findall(screen_text(answer.text)) == []
     assert [len(page.all(tag)) for tag in ("main", "h1", "footer")] == [1, 1, 1]
     assert page.all("nav")
     ids = [a["id"] for _, a in page.tags if "id" in a]
@@ -291,7 +291,7 @@ async def test_only_managers_see_what_is_theirs(signed: Signed) -> None:
 async def test_a_site_with_nothing_in_it_still_has_its_pages(site: FakeSite) -> None:
     site.plant = replace(site.plant, generators={}, risers={}, vents={}, rooms={}, devices={})
     site.picture = type(site.picture)()
-    site.alarms, site.events, site.not_watched, site.estimates = [], [], [], []
+    site.alarms, site.events, site.not_monitored, site.estimates = [], [], [], []
     site.baselines = []
     async with client_of(create_app(site.services())) as client:
         for path in ("/", "/alarms", "/work", "/health"):

@@ -15,9 +15,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from collector.reports.blocks import Heading, Paragraph, Report
-from collector.reports.html_report import html_of
-from collector.reports.report_files import write
+from collector.reports.report_data import Heading, Paragraph, Report
+from collector.reports.report_files import html_of, write
 from collector.web import create_app
 from tests.web.chromium import (
     DESKTOP,

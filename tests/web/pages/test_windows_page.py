@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from collector.domain.actions import Deed
+from collector.domain.actions import ActionKind
 from collector.web import create_app, serve
 from tests.web.api.test_windows import Declared
 from tests.web.chromium import CONTRAST, DESKTOP, PHONE, browser, open_page, sign_in_at, sound
@@ -51,8 +51,8 @@ async def test_declared_said_on_every_page_and_ended(
     await page.get_by_label("Why").locator("visible=true").fill("branch line renewed")
     await page.get_by_role("button", name="Declare an impairment").locator("visible=true").click()
     await page.wait_for_url("**/windows")
-    assert [(a.deed, a.alarm, a.by) for a in declared.asked] == [
-        (Deed.DECLARE_IMPAIRMENT, "r1", "R. Okafor")]
+    assert [(a.kind, a.alarm, a.by) for a in declared.asked] == [
+        (ActionKind.DECLARE_IMPAIRMENT, "r1", "R. Okafor")]
     assert await page.get_by_role("heading", name="Impairment of Dock riser").is_visible()
     assert await page.get_by_text("Dock riser: supervisory pressure low.").is_visible()
     assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
@@ -65,7 +65,7 @@ async def test_declared_said_on_every_page_and_ended(
     await page.locator("summary", has_text="End now").click()
     await page.get_by_role("button", name="End now").locator("visible=true").click()
     await page.get_by_text("None. No alarm is suppressed by an impairment or a visit.").wait_for()
-    assert declared.asked[-1].deed is Deed.END_IMPAIRMENT
+    assert declared.asked[-1].kind is ActionKind.END_IMPAIRMENT
 
 
 async def test_whoever_may_only_look_declares_nothing(

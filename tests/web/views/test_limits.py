@@ -7,7 +7,7 @@ from dataclasses import replace
 import httpx
 import pytest
 
-from collector.config.conditions import default_settings
+from collector.config import default_settings
 from collector.domain.conditions import ConditionSettings
 from collector.domain.readings import QUANTITIES
 from collector.plots import axis_of

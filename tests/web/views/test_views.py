@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from scipy import constants
 
-import collector.web.views.labels
-from collector.domain.events import INSTANT_UNIT, EstimateMade, FactNoted, Priority
+import collector.web.views
+from collector.domain.evaluations import COMPUTED
+from collector.domain.events import INSTANT_UNIT, EstimateMade, Priority, SystemEvent
 from collector.domain.live import AlarmState, LivePicture, PointState
-from collector.domain.quantities import COMPUTED
 from collector.domain.readings import QUANTITIES, Reading
-from collector.web.liveness import Health, check_health
+from collector.web.services import Health, check_health
+from collector.web.views import shown_value
 from collector.web.views.assets import AssetView
 from collector.web.views.board import BoardFacts, BoardView, board_view, by_urgency
-from collector.web.views.labels import shown_value
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite, plant
 
 
@@ -26,7 +26,7 @@ def view(site: FakeSite | None = None, **changed: Any) -> BoardView:
     site = site or FakeSite()
     facts = BoardFacts(
         plant=site.plant, points=site.picture.points(), alarms=site.alarms,
-        not_watched=site.not_watched, fills=site.fills, baselines=site.baselines,
+        not_monitored=site.not_monitored, fills=site.fills, baselines=site.baselines,
         estimates=site.estimates, events=site.events,
         statistics=site.statistics, health=Health(alive=True), now=NOW, pace=1.0,
     )
@@ -38,7 +38,7 @@ def by_id(things: Sequence[AssetView]) -> dict[str, AssetView]:
 
 
 def test_the_examples_in_the_words_hold() -> None:
-    result = doctest.testmod(collector.web.views.labels)
+    result = doctest.testmod(collector.web.views)
     assert (result.failed, result.attempted > 2) == (0, True)
 
 
@@ -65,7 +65,7 @@ def test_a_quiet_site_is_normal_since_the_last_return() -> None:
 
 
 def test_a_site_without_history_says_no_more_than_it_knows() -> None:
-    assert view(alarms=[], events=[], not_watched=[], points=seen()).headline.detail \
+    assert view(alarms=[], events=[], not_monitored=[], points=seen()).headline.detail \
         == "No alarm in the last 24 hours."
 
 
@@ -198,7 +198,7 @@ def test_an_estimate_that_is_an_instant_is_shown_as_the_time_it_is() -> None:
 
 
 def test_the_log_is_newest_first_and_bounded() -> None:
-    many = [FactNoted(time=NOW - HOUR + i, site="fenmoor", fact="noted", text=str(i))
+    many = [SystemEvent(time=NOW - HOUR + i, site="fenmoor", fact="noted", text=str(i))
             for i in range(100)]
     log = view(events=many).log
     assert (len(log), log[0].what) == (20, "99")

@@ -1,9 +1,9 @@
 """Feeds a batch of readings to the engine; samples that change nothing are skipped.
 
 The result is the same as if each reading had been observed by itself. A row is only examined where
-it may matter: it leaves the no-change band of a rule, follows a gap, is not good, or a rule takes
-every sample of its point. Between two such rows the inputs are carried forward, and ticks run
-before the same readings as without batches.
+it may change something: it leaves the no-change band of a rule, follows a gap, is not good, or a
+rule takes every sample of its point. Between two such rows the inputs are carried forward, and
+ticks run before the same readings as without batches.
 """
 
 from __future__ import annotations
@@ -11,15 +11,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from heapq import heapify, heappop, heappush
-from typing import TYPE_CHECKING
 
-from collector.domain.columns import Columns
+from collector.domain.readings import Columns
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
-from collector.rules.engine.batch.reading_batch import ReadingBatch
-from collector.rules.engine.runtime import RuleRuntime
-
-if TYPE_CHECKING:
-    from collector.rules.engine.engine import Engine
+from collector.rules.engine.batch.reading_batch import BatchEngine, ReadingBatch
+from collector.rules.engine.step import RuleRuntime
 
 __all__ = ["BatchFeed"]
 
@@ -28,7 +24,7 @@ class BatchFeed:
     """Feeds one engine. ``run_to`` runs the ticks up to a time and returns the next one."""
 
     def __init__(
-        self, engine: Engine, columns: Columns, run_to: Callable[[int], int | None],
+        self, engine: BatchEngine, columns: Columns, run_to: Callable[[int], int | None],
     ) -> None:
         self._engine, self._rules, self._run_to = engine, engine.rules, run_to
         self._due: int | None = None
@@ -43,7 +39,7 @@ class BatchFeed:
         return f"BatchFeed({self._engine!r}, {self._readings.count} rows)"
 
     def run(self, next_tick: int | None) -> int:
-        """Take the rows; return how many were taken without the engine's ``observe``.
+        """Feed the rows; return how many were fed without the engine's ``observe``.
 
         They are in the order of their time, all later than the engine's own. ``next_tick`` (ms) is
         the first tick that is due.
@@ -72,7 +68,7 @@ class BatchFeed:
         return readings.count - len(readings.odd)
 
     def _rows(self) -> None:
-        """Take each row that may matter, and run the ticks that are due before it."""
+        """Examine each row that may change something, after the ticks due before it."""
         heap, rules, count = self._heap, self._rules, self._readings.count
         due, stop = self._due, self._stop(0)
         while True:
@@ -84,7 +80,7 @@ class BatchFeed:
                 due, stop = self._due, self._stop(stop + 1)
                 continue
             heappop(heap)
-            self._take(row)
+            self._apply(row)
             dirty = rules.dirty_tick
             if dirty is not None and (due is None or dirty < due):
                 self._due = due = dirty
@@ -105,7 +101,7 @@ class BatchFeed:
             engine.now = readings.times[row - 1]
         self._carry(row)
         self._ticks_at = row
-        estimating = engine.estimators.due(now)
+        estimating = engine.estimators.is_due(now)
         if estimating:
             self._release_all(row)
         self._due = self._run_to(now)
@@ -117,8 +113,8 @@ class BatchFeed:
         if estimating:
             self._look_again(readings.estimated, row)
 
-    def _take(self, row: int) -> None:
-        """Take a row that may matter."""
+    def _apply(self, row: int) -> None:
+        """Apply a row that may change something."""
         readings = self._readings
         batch = readings.batch_at(row)
         if batch.next_row == row:
@@ -132,7 +128,7 @@ class BatchFeed:
             self._engine.observe(readings.reading(row))
 
     def _deliver(self, batch: PointBatch, row: int) -> None:
-        """Deliver a sample to the subscriptions to which it may matter."""
+        """Deliver a sample to the subscriptions that may not skip it."""
         rules, name, place = self._rules, batch.name, batch.next_place
         value, at, before = batch.values[place], batch.times[place], batch.before[place]
         back = name in self._stale
@@ -162,13 +158,13 @@ class BatchFeed:
             heappush(self._heap, batch.next_row)
 
     def _release_others(self, subscription: Subscription, row: int) -> None:
-        """Deliver the samples of its other points that were kept back for a rule or estimator."""
+        """Deliver the kept samples of a rule's or estimator's other points."""
         for batch, same in subscription.others:
             if same.held is not None:
                 place = bisect_left(batch.rows, row, batch.passed)
                 same.release(batch, place)
                 if same.end > place and same.own:
-                    same.hold(place)
+                    same.keep_batch(place)
 
     def _look_again(self, those: Iterable[tuple[PointBatch, Subscription]], row: int) -> None:
         for batch, subscription in those:
@@ -176,7 +172,7 @@ class BatchFeed:
                 heappush(self._heap, batch.next_row)
 
     def _release(self, runtime: RuleRuntime) -> None:
-        """Deliver what was kept back for a rule before its evaluation."""
+        """Deliver the kept samples of a rule before its evaluation."""
         subscribed = self._readings.by_rule.get(id(runtime), ())
         self._evaluated += subscribed
         for batch, subscription in subscribed:
@@ -191,7 +187,7 @@ class BatchFeed:
                 subscription.look(batch, place)
 
     def _wake(self, row: int) -> None:
-        """Let the next sample of every stale point matter."""
+        """Have the next sample of every stale point examined."""
         for name in self._stale:
             batch = self._readings.points.get(name)
             if batch is not None and batch.count:

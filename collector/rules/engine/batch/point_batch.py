@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.rules.base import Band, Estimator, SampleConsumer
-from collector.rules.engine.runtime import RuleRuntime
+from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Point
 
 if TYPE_CHECKING:
-    from collector.domain.columns import Columns
+    from collector.domain.readings import Columns
 
 __all__ = ["PointBatch", "Subscription"]
 
 _PART = 64
-"""Samples with a known least and greatest value, so that a band is searched in leaps."""
+"""Samples per part with a known minimum and maximum, by which a band is searched."""
 
 
 class Subscription:
@@ -59,7 +59,7 @@ class Subscription:
         """The first place that is kept back."""
 
     def skips(self, batch: PointBatch, place: int, value: float) -> bool:
-        """Whether, as the target is now, this sample may be skipped."""
+        """Whether the target may skip this sample, by its present band."""
         if self.each or (self.runtime is not None and self.runtime.blind):
             return False
         band = self.no_change_band(batch.name)
@@ -81,7 +81,7 @@ class Subscription:
         return None if blind else self.no_change_band(name)
 
     def look(self, batch: PointBatch, place: int) -> None:
-        """Find the first place from ``place`` on that may matter."""
+        """Find the first place from ``place`` on that must not be skipped."""
         band = self._current(batch.name)
         if band is None:
             self.band, self.end, self.own = None, place, False
@@ -97,10 +97,10 @@ class Subscription:
                     stop = min(stop, self.late[found])
             self.end = batch.leaves(band, place, stop)
         if band.counted and self.end > place and self.held is None:
-            self.hold(place)
+            self.keep_batch(place)
 
     def look_again(self, batch: PointBatch, row: int) -> bool:
-        """Look from ``row`` on, if the target changed its band; return whether it did."""
+        """Search again from ``row`` on, if the target changed its band; return whether it did."""
         band = self._current(batch.name)
         counted = band is not None and band.counted
         if band == self.band and counted is (self.held is not None):
@@ -109,13 +109,13 @@ class Subscription:
         self.look(batch, place)
         return batch.bring_forward(self.end)
 
-    def hold(self, place: int) -> None:
-        """Keep back samples from ``place`` on."""
+    def keep_batch(self, place: int) -> None:
+        """Keep the samples from ``place`` on for one batch."""
         self.held = place
         self.holding[0] += 1
 
     def release(self, batch: PointBatch, place: int) -> None:
-        """Deliver what was kept back before ``place``."""
+        """Deliver the kept samples before ``place``."""
         start, self.held = self.held, None
         if start is None:
             return
@@ -152,7 +152,7 @@ class PointBatch:
         self.next_row = total
 
     def fill(self, rows: NDArray[np.int64], columns: Columns) -> None:
-        """Take the samples."""
+        """Set the samples."""
         times, values = columns.times[rows], columns.values[rows]
         self.count = len(rows)
         self.rows, self.times, self.values = rows.tolist(), times.tolist(), values.tolist()
@@ -189,13 +189,13 @@ class PointBatch:
         self.each = any(subscription.each for subscription in self.subscriptions)
 
     def learn(self, at: int) -> None:
-        """Let the point learn its pace from a sample."""
+        """Learn the point's spacing from a sample."""
         if self.learned_at is not None and self.point.spacing is not None:
             self.point.spacing.learn(at - self.learned_at)
         self.learned_at = at
 
     def settle(self, place: int) -> None:
-        """Find the next place that may matter; all before ``place`` are delivered."""
+        """Find the next place not to be skipped; all before ``place`` are delivered."""
         self.passed = place
         if not self.each:
             least = self.count
@@ -206,7 +206,7 @@ class PointBatch:
         self._next(place)
 
     def bring_forward(self, place: int) -> bool:
-        """Let ``place`` matter; return whether it did not matter before."""
+        """Have ``place`` examined; return whether it was to be skipped before."""
         if place >= self.next_place:
             return False
         self._next(place)

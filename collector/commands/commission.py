@@ -1,0 +1,71 @@
+"""From an unknown controller to a watched site: a dialogue that writes site file and profiles.
+
+It describes the plant, finds devices, looks at their registers, matches them with what the
+controller's display shows, compares every point and writes the sheet to sign. It only reads, one
+question at a time and slowly. Leave it at any question with Ctrl-C; the same command goes on.
+
+Example:
+  quietpipe commission fenmoor.toml
+
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from collector.clock import SystemClock
+from collector.commissioning.commissioning import Commissioning, state_path
+from collector.domain.conditions import CAUTIONS
+from collector.domain.errors import UsageError
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("site", type=Path, nargs="?", default=Path("site.toml"),
+                        metavar="SITE.toml", help="the site file to write, or to add devices to "
+                        "(default: site.toml)")
+    parser.add_argument("--afresh", action="store_true",
+                        help="put the answers of an earlier commissioning aside and begin again")
+
+
+class Terminal:
+    """The technician at a terminal: questions to stderr, answers from stdin."""
+
+    def ask(self, key: str, question: str) -> str:
+        """Return the line typed. Raises ``UsageError`` at the end of the input."""
+        print(question, end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            raise UsageError("the input has ended; what was answered is kept")
+        return line
+
+    def say(self, text: str) -> None:
+        """Show a text."""
+        print(text, file=sys.stderr, flush=True)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Lead through the dialogue; 0 when every point agrees with the display."""
+    kept = state_path(options.site)
+    if options.afresh and kept.exists():
+        kept.replace(kept.with_suffix(".old.json"))
+    person = Terminal()
+    for name in ("not-a-fire-alarm", "only-reads"):
+        person.say(CAUTIONS[name])
+    if kept.exists():
+        person.say(f"Going on with {kept}; --afresh begins again.")
+    commissioning = Commissioning(options.site, person, SystemClock())
+    try:
+        commissioning.run()
+    except KeyboardInterrupt:
+        person.say(f"\nLeft. Everything answered is kept in {kept}.")
+        return 130
+    if commissioning.record is not None:
+        print(commissioning.record.text())
+    person.say(f"Next: quietpipe check {options.site}")
+    proven = commissioning.record is not None and commissioning.record.proven
+    return 0 if proven else 1

@@ -1,0 +1,1 @@
+"""Commissioning: from an unknown controller to a device profile, with no terminal and no board."""

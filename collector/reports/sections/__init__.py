@@ -1,1 +1,0 @@
-"""The sections of a report: functions from ``ReportData`` to blocks."""
