@@ -138,7 +138,7 @@ class CompressorShortCycling(Rule):
             s.found_at = s.found_at or s.level.since_at
         elif pump_up is None or s.lasted is None or s.lasted >= _HEALTHY * pump_up:
             s.found_at = None
-        return found if s.found_at is None else RawEvaluation.present(s.found_at)
+        return found if s.found_at is None else RawEvaluation.active(s.found_at)
 
     def _pump_up(self) -> float | None:
         """Return the tank's own pump-up time (ms) in good order, and take the limit from it."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from collector.domain.quantities import flow_unit
+from collector.domain.evaluations import flow_unit
+from collector.domain.units import DAY
 from collector.physics.estimate import Estimate
 from collector.rules.base import (
     ALL,
