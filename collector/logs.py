@@ -106,6 +106,30 @@ def _quoted(value: object) -> bool:
     )
 
 
+class RepeatFilter(logging.Filter):
+    """Leaves out a line that is written too often, and says how often with the next like it."""
+
+    MOST, SPELL = 20, 60.0
+    """Lines with one message in so many seconds."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._seen: dict[tuple[str, int, str], tuple[float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Return whether the record is written."""
+        key = (record.name, record.levelno, record.getMessage())
+        began, count = self._seen.get(key, (record.created, 0))
+        if not 0 <= record.created - began < self.SPELL:
+            if count > self.MOST:
+                record.left_out = count - self.MOST
+            began, count = record.created, 0
+        if len(self._seen) > 1000:
+            self._seen.clear()
+        self._seen[key] = began, count + 1
+        return count < self.MOST
+
+
 class _Stderr(logging.StreamHandler[TextIO]):
     """Writes to the stderr of the moment, so that a test or a wrapper may exchange it."""
 
@@ -134,6 +158,7 @@ def configure_logs(
     text = form == "text" or (form == "auto" and (stream or sys.stderr).isatty())
     handler.setFormatter(TerminalLines() if text else JsonLines())
     handler.set_name("quietpipe")
+    handler.addFilter(RepeatFilter())
     root = logging.getLogger()
     for old in [h for h in root.handlers if h.get_name() == "quietpipe"]:
         root.removeHandler(old)

@@ -26,7 +26,8 @@ from collector.domain.plant import Plant
 from collector.domain.units import MINUTE
 from collector.handbook import find_html
 from collector.journal import Journal, JournalStatistics
-from collector.people import PEOPLE, Accounts, AccountsError, SessionManager
+from collector.people import PEOPLE, Accounts, AccountsError
+from collector.people.sessions import SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app, serve
 from collector.web.render import Live

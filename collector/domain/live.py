@@ -77,11 +77,12 @@ class LivePicture:
         return dict(self._points)
 
     def update(self, readings: Iterable[Reading]) -> None:
-        """Apply readings; one older than the last of its point is skipped."""
+        """Apply readings in the order in which they were read.
+
+        Their times may go back: the clock was set, and what was read last is what is so now.
+        """
         for reading in readings:
             before = self._points.get(reading.point)
-            if before is not None and reading.time < before.last.time:
-                continue
             good = before.last_good if before is not None else None
             if reading.quality is Quality.GOOD:
                 good = reading
@@ -89,7 +90,8 @@ class LivePicture:
             self._points[reading.point] = PointState(
                 last=reading,
                 last_good=good,
-                same_since=before.same_since if same and before is not None else reading.time,
+                same_since=min(before.same_since, reading.time)
+                if same and before is not None else reading.time,
             )
 
 

@@ -27,7 +27,8 @@ from collector.fleet.hub_group import GroupHub, GroupParts, HistoryWriter, histo
 from collector.fleet.hub_message_handler import HandledMessages
 from collector.fleet.hub_reader import FleetReader
 from collector.forward.influx.endpoints import DeadLetterFile, endpoint_of
-from collector.people import PEOPLE, Accounts, SessionManager
+from collector.people import PEOPLE, Accounts
+from collector.people.sessions import SessionManager
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import serve
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND
-from collector.people.accounts import Accounts, AccountsError, Role
+from collector.people import Accounts, AccountsError, Role
 
 _FREE = 5
 """Failures without a wait: typing errors."""

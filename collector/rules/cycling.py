@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.plant import Generator
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.rates import moles_per_psi
 from collector.rules.running import Steady
@@ -34,6 +34,9 @@ def most_starts(generator: Generator, temperature: float) -> tuple[float, str]:
     return _PLAIN_LIMIT, "taken because tank, set points or delivery are not given"
 
 
+_HEALTHY = 0.75
+"""Share of the pump-up time that a sound tank's run lasts at the least: it is full early where it
+is warm (setting)."""
 _MORE = "half as often again, at least twice more, than"
 
 
@@ -51,6 +54,11 @@ class _StartsState(State):
     count: float | None = None
     count_at: int | None = None
     level: Level = field(default_factory=Level)
+    run_at: int | None = None
+    lasted: int | None = None
+    """The start of the present run, and the length (ms) of the last one."""
+    found_at: int | None = None
+    """Since when it starts too often: until a run is long enough again."""
 
 
 class CompressorShortCycling(Rule):
@@ -60,6 +68,9 @@ class CompressorShortCycling(Rule):
     longer than contacts bounce. The controller's own start counter also sees what falls between
     two samples; the greater of the two counts. A counter that fell, or jumped by more than could
     have been, was replaced: it is followed from its new value.
+
+    How often it starts follows what is drawn, by the hour. What is wrong with tank or switch stays:
+    where the pump-up time is known, the alarm is active until a run is as long as it should be.
     """
 
     condition = "compressor-short-cycling"
@@ -91,6 +102,9 @@ class CompressorShortCycling(Rule):
         began = s.running.settle(now, self._bounce)
         if began is not None and s.running.on:
             s.start_series.append([began])
+            s.run_at = began
+        elif began is not None and s.run_at is not None:
+            s.lasted = began - s.run_at
         return began is not None
 
     def _counted(self, at: int, value: float) -> bool:
@@ -117,17 +131,26 @@ class CompressorShortCycling(Rule):
     def evaluate(self, now: int) -> RawEvaluation:
         """Return whether the last hour had too many starts."""
         self._settle(now)
-        level = self.state.level
-        self._relearn()
-        level.compare(now, self._number(now), self._limit, self._deadband, above=True)
-        return level.evaluation()
+        s, pump_up = self.state, self._pump_up()
+        s.level.compare(now, self._number(now), self._limit, self._deadband, above=True)
+        found = s.level.evaluation()
+        if s.level.beyond:
+            s.found_at = s.found_at or s.level.since_at
+        elif pump_up is None or s.lasted is None or s.lasted >= _HEALTHY * pump_up:
+            s.found_at = None
+        return found if s.found_at is None else RawEvaluation.active(s.found_at)
 
-    def _relearn(self) -> None:
-        """Take the limit from the tank's own pump-up time in good order, once that is known."""
-        found = self.context.baselines.get("pump-up-time", self.asset)
-        if found is not None and found.value > 0 and self._given is None:
-            self._limit = _over(60 / (4 * found.value))
-            self._why = f"{_MORE} a tank can call for that is pumped up in {found.value:.1f} min"
+    def _pump_up(self) -> float | None:
+        """Return the tank's own pump-up time (ms) in good order, and take the limit from it."""
+        baselines = self.context.baselines
+        known = baselines.get("pump-up-time", self.asset) or baselines.accepted(
+            "pump-up-time", self.asset)
+        if known is None or known.value <= 0:
+            return None
+        if self._given is None:
+            self._limit = _over(60 / (4 * known.value))
+            self._why = f"{_MORE} a tank can call for that is pumped up in {known.value:.1f} min"
+        return known.value * MINUTE
 
     def next_evaluation_at(self, now: int) -> int | None:
         """Return when a change stops being bounce, or the oldest start is an hour old."""
@@ -144,7 +167,7 @@ class CompressorShortCycling(Rule):
         numbers = f"{starts} starts in the last hour; the limit is {limit} ({self._why})."
         values: Values = {"starts_per_hour": starts, "limit_per_hour": round(self._limit, 1)}
         return values, self.words.message(
-            self.about, self.asset, since=self.state.level.since_at, numbers=numbers,
+            self.about, self.asset, since=self.state.found_at, numbers=numbers,
         )
 
     def no_change_band(self, point: str) -> Band | None:

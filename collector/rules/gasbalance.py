@@ -40,8 +40,6 @@ _INNER = 60
 _STEP, _ROUNDING, _TWO_STEPS = 1.0, 1e-3, 0.41
 """psi that a gauge steps by until it shows less, as coarse as they are by common practice; psi that
 is rounding of the arithmetic; deviation of the difference of two readings, in steps: 1/sqrt(6)."""
-_DRAINED = 1.5
-"""psi that a riser loses at most when its low points are drained (common practice)."""
 _RISE = 1.0  # psi
 _WARMTHS = 4320
 _EVENLY = 24
@@ -179,7 +177,7 @@ class GasBalance:
             return
         whole = self.vessel.whole(value, at)
         if whole is not None:
-            self._note_gauges()
+            self._note_steps()
         if s.on:
             if whole is None and self.vessel.known:
                 return  # the tank alone is no measure of tank and risers
@@ -206,17 +204,12 @@ class GasBalance:
         for k, x in enumerate([1.0, t, whole, value, *opened], 1):
             row[k] += x
 
-    def _note_gauges(self) -> None:
-        """Note what the risers' gauges step by, and by how much they fall in a run."""
-        s, run, read = self.state, self.state.run, self.vessel.pressures()
-        if not run.tops:
-            run.tops, run.falls = list(read), [0.0] * len(read)
-        for k, new in enumerate(read):
-            if s.seen[k] and _ROUNDING < abs(new - s.seen[k]) < s.steps[k]:
-                s.steps[k] = abs(new - s.seen[k])
-            if s.on:
-                run.tops[k] = max(run.tops[k], new)
-                run.falls[k] = max(run.falls[k], run.tops[k] - new)
+    def _note_steps(self) -> None:
+        """Note what the risers' gauges step by."""
+        s, read = self.state, self.vessel.pressures()
+        for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
+            if old and _ROUNDING < abs(new - old) < s.steps[k]:
+                s.steps[k] = abs(new - old)
         s.seen = read
 
     def _normal(self, at: int) -> bool:
@@ -362,14 +355,6 @@ class GasBalance:
         """Deviation (psi of the tank) that the steps of the risers' gauges leave in a gain."""
         return _TWO_STEPS * math.hypot(*(
             step * share for step, share in zip(self.state.steps, self.vessel.shares, strict=True)))
-
-    @property
-    def drained(self) -> float:
-        """Gas (psi of the tank) that the risers lost in the run by falls such as draining makes."""
-        s = self.state
-        return math.fsum(
-            share * min(max(fall - step, 0.0), _DRAINED) for share, fall, step in zip(
-                self.vessel.shares, s.run.falls or s.steps, s.steps, strict=True))
 
     def warm(self, seconds: float) -> float:
         """Return the heat after a run of so many s from cold, as a share of the pressure."""

@@ -35,13 +35,14 @@ _WIDTH, _LATELY = 120.0, 900_000
 the others may hold a minute in which a riser is drained (settings)."""
 _APART = 60_000
 """ms by which the start of a run may differ as the balance and the rule saw it."""
-_OVERSHOOT = 3.0  # psi
+_OVERSHOOT, _DREW = 3.0, 2.5
+"""psi above cut-out that says its switch stays shut, and by which a tank falls while it is filled
+where a riser draws more than is made (settings)."""
 _GULP = 1.0
 """psi of all its pipes that one run may have to refill, before it is learned what its runs do:
 regulators refill 0.5 to 3 psi (common practice)."""
 _ONCE = 2.0
-"""Most limits that a run may last whose gas is not read, the first time: a drained riser is
-refilled once, and what is worn stays so (setting)."""
+"""Most limits that a run may last for risers that are refilled (setting)."""
 _DOUBTS, _CLEAR = 2.5, 0.3
 """Deviations that a gain must be short by, and share of the gas of a run that they may be where
 runs are told apart by gas."""
@@ -69,7 +70,7 @@ def refill_limit(generator: Generator, altitude: float, temperature: float) -> t
 
 @dataclass(slots=True, kw_only=True)
 class RefillState(State):
-    """What is learned of the healthy refills."""
+    """The learned lengths of healthy refills."""
 
     run_series: list[list[float]] = field(default_factory=list)
     """Of the last ones: stop (ms), ms, purge vents that were open, gas (psi of the tank) that tank
@@ -203,7 +204,7 @@ class Refill:
 
         A drained riser is refilled through the tank: gas that stays in the plant is no loss. Looked
         at over stretches as short as the gauges allow, since draining takes a minute, and what
-        leaks goes on; or by all that it gained and was drained. ``None`` where it is not read.
+        leaks goes on. ``None`` where it is not read.
         """
         rows, cut_out = self._rows(start), self._generator.cut_out
         if len(rows) < 2 or self._balance is None or now - rows[-1][0] > (now - start) / 2:
@@ -224,20 +225,26 @@ class Refill:
                 over.append(later[1] - psi - wanted + max(_SHORT * wanted, _DOUBTS * doubt))
         if not over:
             return None
-        whole = rate * (rows[-1][0] - rows[0][0]) / 1000
-        lost = self._balance.drained + max(_SHORT * whole, _DOUBTS * doubt)
-        if max(over) >= 0 or rows[-1][1] - rows[0][1] >= whole - lost:
+        if max(over) >= 0:
             return True
         return False if self._balance.vessel.known else None
 
     def excused(self, now: int, start: int) -> bool:
         """Whether a run past its limit may be healthy all the same.
 
-        Where its gas is not read, it may the first time: it refills a riser that was drained.
+        It is given time for a riser that is refilled: where the tank fell while the compressor ran,
+        as a riser draws that was drained or opened, and once where gas is not read. What is worn
+        lets the tank rise slowly, and does so every time.
         """
-        found = self.fills(now, start)
-        if found is not None:
-            return found
-        learned = self._set is None and len(self.state.run_series) >= _LEARNED
+        found, highest, drew = self.fills(now, start), -math.inf, False
+        for _, _, tank in self._rows(start):
+            highest = max(highest, tank)
+            drew = drew or tank < highest - _DREW
+        if found or self._set is not None or (
+                self._generator.cut_out is not None
+                and highest > self._generator.cut_out + _OVERSHOOT):
+            return bool(found)
         more = min(self._refilled(), _ONCE)
-        return not self.state.doubtful and learned and now < start + more * self.limit()[0]
+        return ((drew if found is False else not self.state.doubtful)
+                and len(self.state.run_series) >= _LEARNED
+                and now < start + more * self.limit()[0])

@@ -32,9 +32,6 @@ class Run(State):
     unseen: int = 0
     inner_series: list[list[float]] = field(default_factory=list)
     """Its first and its last readings: instant, whole, tank, heat columns."""
-    tops: list[float] = field(default_factory=list)
-    falls: list[float] = field(default_factory=list)
-    """Highest reading of each riser in it, and the largest fall from there (psi)."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from collector.domain.evaluations import flow_unit
 from collector.domain.units import DAY
+from collector.physics.estimate import Estimate
 from collector.rules.base import (
     ALL,
     Band,
@@ -21,11 +22,24 @@ from collector.rules.delivery import missing
 from collector.rules.gasbalance import balance_of
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorWeak"]
+__all__ = ["CompressorWeak", "has_fallen"]
 
 _OLD = 14 * DAY
 _TOO_FEW = 0.5
 """Share of the required runs with which the condition is evaluated."""
+
+_SURE = 0.98
+"""How sure a verdict is that is ventured anew after every run (setting)."""
+
+
+def has_fallen(delivery: Estimate, baseline: Estimate, by: float) -> bool:
+    """Whether delivery is less than its baseline by a share.
+
+    The figure must lie past the limit, and its doubt, with the baseline's own, must not reach half
+    way back.
+    """
+    left = delivery.over(baseline)
+    return left.value <= 1 - by and left.interval(_SURE)[1] <= 1 - by / 2
 
 
 @dataclass(slots=True, kw_only=True)
@@ -99,22 +113,20 @@ class CompressorWeak(Rule):
             if rate.rough:
                 s.delivery = None
                 return RawEvaluation.unknown(COARSE if self._balance.whole else ROUGH)
-            self._compare(rate, recent[-1][3], baseline.value, newest)
+            self._compare(rate, recent[-1][3], baseline, newest)
         if s.weak:
             return RawEvaluation.active(s.since_at)
         return RawEvaluation.inactive(s.since_at)
 
-    def _compare(self, rate: Rate, drawn: float, baseline: float, at: int) -> None:
+    def _compare(self, rate: Rate, drawn: float, baseline: Estimate, at: int) -> None:
         s = self.state
         factor = moles_per_psi(self._volume, self._balance.state.celsius) * flow_factor(
             self.context.plant)
-        low, high = rate.psi.scaled(factor).interval()
-        s.delivery, s.low, s.high = rate.psi.value * factor, low, high
-        s.runs, s.drawn = rate.runs, drawn * factor
-        limit = (1 - self._share) * baseline
-        # The figure must lie past the limit, and its doubt must not reach half way back.
-        past = s.delivery <= limit and high <= (1 - self._share / 2) * baseline
-        within = s.delivery >= limit + self._deadband * baseline
+        delivery = rate.psi.scaled(factor)
+        s.low, s.high = delivery.interval()
+        s.delivery, s.runs, s.drawn = delivery.value, rate.runs, drawn * factor
+        past = has_fallen(delivery, baseline, self._share)
+        within = delivery.value >= (1 - self._share + self._deadband) * baseline.value
         if s.weak is None or (not s.weak and past) or (s.weak and within):
             s.weak, s.since_at = past, at
 

@@ -20,7 +20,8 @@ from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 
-from collector.people import Role, Session, SessionManager, TooManyAttempts
+from collector.people import Role
+from collector.people.sessions import Session, SessionManager, TooManyAttempts
 
 
 class HttpError(Exception):

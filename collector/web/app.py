@@ -22,10 +22,18 @@ from collector.web.access import REDIRECTED, CrossSiteNavigation, HttpError, Sig
 from collector.web.api import local_path
 from collector.web.api.action_routes import add_action_routes
 from collector.web.api.read_routes import add_read_routes
-from collector.web.pages.acceptance_pages import add_acceptance_pages, add_report_page
+from collector.web.connection_limits import (
+    BoundedConnection,
+    RequestLimit,
+    raise_descriptor_limit,
+)
+from collector.web.pages.acceptance_pages import (
+    add_acceptance_pages,
+    add_commissioning_page,
+    add_report_page,
+)
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
-from collector.web.pages.commissioning_page import add_commissioning_page
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
 from collector.web.pages.message_link_page import add_message_link_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
@@ -99,8 +107,8 @@ def create_app(services: BoardServices) -> FastAPI:
     app = FastAPI(
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
         description="Reads what the monitor of one site knows; acknowledges and shelves alarms, "
-                    "declares fills, impairments and visits, resets baselines. It never talks to "
-                    "a device.",
+                    "declares fills, impairments and visits, resets baselines. Only a "
+                    "commissioning asks a device.",
         # Before every route, also those that other modules add: a new route is closed by default.
         dependencies=[Depends(services.access.admit)],
     )
@@ -229,6 +237,7 @@ async def serve(
     (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Raises
     ``QuietpipeError`` when the port cannot be bound.
     """
+    raise_descriptor_limit()
     with _listen(host, port) as listener:
         real = int(listener.getsockname()[1])
         shown = f"[{host}]" if ":" in host else host
@@ -238,9 +247,9 @@ async def serve(
                 on_ready(f"http://{shown}:{real}")
 
         config = uvicorn.Config(
-            app, lifespan="off", loop="asyncio", http="h11", ws="none", log_config=None,
-            access_log=False, server_header=False, proxy_headers=False,
-            timeout_graceful_shutdown=_GRACE, limit_concurrency=200,
+            RequestLimit(app), lifespan="off", loop="asyncio", http=BoundedConnection, ws="none",
+            log_config=None, access_log=False, server_header=False, proxy_headers=False,
+            timeout_graceful_shutdown=_GRACE,
         )
         server = _Server(config, ready)
         running = asyncio.create_task(server.serve(sockets=[listener]))

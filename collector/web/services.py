@@ -24,7 +24,7 @@ from collector.domain.messages import Delivery, Link
 from collector.domain.plant import Plant
 from collector.domain.readings import TrendStep
 from collector.domain.units import duration_text
-from collector.people import SessionManager
+from collector.people.sessions import SessionManager
 from collector.web.access import AccessPolicy
 from collector.web.render import Live
 

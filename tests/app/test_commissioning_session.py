@@ -2,11 +2,10 @@
 
 import threading
 
-from collector.config.addresses import parse_address
-
 from collector.app.commissioning_session import CommissioningSession
 from collector.clock import SystemClock
 from collector.commissioning.commissioning import state_path
+from collector.config.field_types import parse_address
 
 
 def session_at(path, polled=()):

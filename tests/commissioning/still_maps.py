@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.sources.decoding import Raw
-
 from collector.app.first_readings import FOUND_IMPLAUSIBLE, FirstReadings
 from collector.commissioning.first_look import look_at
 from collector.config import SiteConfig, load_site
@@ -25,7 +23,7 @@ from collector.domain.units import MINUTE
 from collector.sources.bus import Answer
 from collector.sources.device import ModbusDevice
 from collector.sources.pdu import ReadRequest
-from collector.sources.read_plan import Span
+from collector.sources.read_plan import Raw, Span
 from tests.commissioning.wrong_maps import Case, cases, right_cases, site_of
 
 __all__ = ["Outcome", "outcome"]

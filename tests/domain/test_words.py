@@ -49,5 +49,3 @@ def test_the_picture_keeps_the_last_good_value_under_a_bad_one():
     picture.update([reading(1, 25.0), reading(2, 25.0), reading(3, None, Quality.STALE)])
     state = picture.get("r1.pressure")
     assert (state.last.time, state.last_good.time, state.same_since) == (3, 2, 3)
-    picture.update([reading(2, 99.0)])
-    assert picture.get("r1.pressure") == state

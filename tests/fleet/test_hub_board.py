@@ -19,7 +19,8 @@ from collector.fleet.hub_board import HubServices, create_hub
 from collector.fleet.hub_message_handler import Counts, MessageHandler
 from collector.fleet.hub_reader import FleetReader
 from collector.fleet.hub_store import Batch, GroupStore, group_file
-from collector.people import Accounts, Role, SessionManager
+from collector.people import Accounts, Role
+from collector.people.sessions import SessionManager
 from collector.web.access import AccessPolicy
 from tests.fleet.support import FakeSite, alarm, came, estimate, fact, received, settings
 

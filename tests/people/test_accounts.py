@@ -12,8 +12,7 @@ from argon2 import PasswordHasher, extract_parameters
 from argon2.low_level import Type
 
 from collector.domain.errors import UsageError
-from collector.people import Accounts, AccountsError, Role
-from collector.people.accounts import Passwords
+from collector.people import Accounts, AccountsError, Passwords, Role
 
 CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 GOOD = "a riser and its vent"

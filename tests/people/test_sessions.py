@@ -9,16 +9,15 @@ from pathlib import Path
 import pytest
 
 from collector.clock import ManualClock
-from collector.people import (
-    Accounts,
+from collector.people import Accounts, Passwords, Role
+from collector.people.sessions import (
+    IDLE,
+    LONGEST,
     AttemptLimiter,
-    Role,
     SessionManager,
     TooManyAttempts,
     WrongPassword,
 )
-from collector.people.accounts import Passwords
-from collector.people.sessions import IDLE, LONGEST
 from tests.people.test_accounts import CHEAP, GOOD
 
 HERE = "203.0.113.7"

@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 
 from collector.domain.evaluations import ConditionState
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator
 from collector.rules.cycling import most_starts
 from tests.rules.restarts import with_restart
-from tests.rules.support import HOUR, MINUTE, SECOND, T0, plant, series, story
+from tests.rules.support import HOUR, MINUTE, SECOND, T0, Story, plant, series, story
 
 RUN, STARTS = "gen1.compressor_running", "gen1.start_count"
 C = "compressor-short-cycling"
@@ -87,6 +88,31 @@ def test_the_limit_follows_from_the_tank():
     assert limit == pytest.approx(1.5 * 24.74, rel=2e-3)
     assert "tank" in why
     assert most_starts(Generator(id="g", name="G"), 15.0)[0] == 10.0
+
+
+def pumped_up_in_6_min(on: int, until: int) -> Story:
+    """Return runs of ``on`` ms each 10 min of every other hour, from ``until`` on of 6 min."""
+    short = every(10 * MINUTE, on)
+    shape = lambda at: (short(at) * (at // HOUR % 2 == 0) if at < until  # noqa: E731
+                        else every(50 * MINUTE, 6 * MINUTE)(at))
+    s = story()
+    s.monitor.record_event(SystemEvent(
+        time=T0, site="fenmoor", fact="baseline-accepted", asset="gen1", text="…",
+        values={"quantity": "pump-up-time", "value": 6.0, "deviation": 0.1, "unit": "min",
+                "by": "Ines Okoro (technician)"}))
+    return s.feed(series({RUN: shape}, end=until + 4 * HOUR))
+
+
+def test_the_limit_follows_from_the_pump_up_time():
+    # At most 60 / (4 x 6) = 2.5 an hour, two more at least: the fifth is one too many. It ran when
+    # the watch began: that start is not counted.
+    s = pumped_up_in_6_min(MINUTE, 6 * HOUR)
+    assert s.moves(C)[0] == ("raised", 50 * MINUTE + 10 * SECOND)
+    assert "pumped up in 6.0 min" in s.alarms(C)[0].text
+
+
+def test_it_is_one_alarm_until_a_run_is_as_long_as_it_should_be():
+    assert [m for m, _ in pumped_up_in_6_min(MINUTE, 6 * HOUR).moves(C)] == ["raised", "returned"]
 
 
 def test_unknown_while_the_contact_is_silent():

@@ -21,9 +21,8 @@ from collector.rules.baselines import Baselines
 from collector.rules.engine.estimator_schedule import EstimatorSchedule
 from collector.rules.engine.fill_suppression import DeclaredFills
 from collector.rules.engine.rule_schedule import RuleSchedule
-from collector.rules.engine.runtime import RuleRuntime
 from collector.rules.engine.staleness import CLOCK_SET, Lateness
-from collector.rules.engine.step import EngineStatistics, StepListener, StepResult
+from collector.rules.engine.step import EngineStatistics, RuleRuntime, StepListener, StepResult
 from collector.rules.inputs import Inputs
 from collector.rules.state import shifted
 from collector.rules.wording import Words

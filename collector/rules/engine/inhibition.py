@@ -10,18 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from collector.domain.conditions.schema import DECLARED_FILL, Cause
 from collector.domain.evaluations import ConditionState
 from collector.domain.plant import Plant
 from collector.domain.units import MINUTE
 from collector.rules.base import Rule
+from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
-
-if TYPE_CHECKING:
-    from collector.rules.engine.runtime import RuleRuntime
 
 __all__ = [
     "InhibitedBy", "Inhibition", "fill_bears_on", "sentences",

@@ -63,6 +63,21 @@ class FormFields(BaseModel):
     back: str = ""
 
 
+class AtSite(ApiModel):
+    """A response that says of which site, and when."""
+
+    site: str
+    time: str
+
+
+class Acted(ApiModel):
+    """The result of an action: the kind, by whom, and when."""
+
+    done: str
+    by: str
+    time: str
+
+
 class ErrorResponse(ApiModel):
     """The reason for which a request was refused."""
 
@@ -127,20 +142,15 @@ class StatusResponse(ApiModel):
     version: str
 
 
-class AlarmsResponse(ApiModel):
+class AlarmsResponse(AtSite):
     """Every alarm that is not in the normal state, the most urgent first."""
 
-    site: str
-    time: str
     alarms: list[AlarmResponse]
 
 
-class ActResponse(ApiModel):
+class ActResponse(Acted):
     """The result of an action: the alarm's present state, or ``null`` when it is normal."""
 
-    done: str
-    by: str
-    time: str
     alarm: AlarmResponse | None
 
 
@@ -226,20 +236,15 @@ class FillResponse(ApiModel):
     """Conditions with a longer limit during the fill."""
 
 
-class FillsResponse(ApiModel):
+class FillsResponse(AtSite):
     """Every declared fill, the first to end first."""
 
-    site: str
-    time: str
     fills: list[FillResponse]
 
 
-class FillActResponse(ApiModel):
+class FillActResponse(Acted):
     """The result of an action: the declared fill, or ``null``."""
 
-    done: str
-    by: str
-    time: str
     fill: FillResponse | None
 
 
@@ -261,20 +266,15 @@ class BaselineResponse(ApiModel):
     conditions: str
 
 
-class BaselinesResponse(ApiModel):
+class BaselinesResponse(AtSite):
     """Every baseline, learned, being learned, or given by the site file."""
 
-    site: str
-    time: str
     baselines: list[BaselineResponse]
 
 
-class BaselineActResponse(ApiModel):
+class BaselineActResponse(Acted):
     """The result of an action: the baseline's present state."""
 
-    done: str
-    by: str
-    time: str
     baseline: BaselineResponse | None
 
 
@@ -291,18 +291,13 @@ class WindowResponse(ApiModel):
     quiet: list[str]
 
 
-class WindowsResponse(ApiModel):
+class WindowsResponse(AtSite):
     """Every active impairment and visit, the first to end first."""
 
-    site: str
-    time: str
     windows: list[WindowResponse]
 
 
-class WindowActResponse(ApiModel):
+class WindowActResponse(Acted):
     """The result of an action: the window's present state, or ``null`` when it ended."""
 
-    done: str
-    by: str
-    time: str
     window: WindowResponse | None

@@ -12,8 +12,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.domain.errors import UsageError
-from collector.people import Role, TooManyAttempts, WrongPassword
-from collector.people.sessions import LONGEST
+from collector.people import Role
+from collector.people.sessions import LONGEST, TooManyAttempts, WrongPassword
 from collector.web.access import (
     AccessPolicy,
     HttpError,

@@ -11,15 +11,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from heapq import heapify, heappop, heappush
-from typing import TYPE_CHECKING
 
 from collector.domain.readings import Columns
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
-from collector.rules.engine.batch.reading_batch import ReadingBatch
-from collector.rules.engine.runtime import RuleRuntime
-
-if TYPE_CHECKING:
-    from collector.rules.engine.engine import Engine
+from collector.rules.engine.batch.reading_batch import BatchEngine, ReadingBatch
+from collector.rules.engine.step import RuleRuntime
 
 __all__ = ["BatchFeed"]
 
@@ -28,7 +24,7 @@ class BatchFeed:
     """Feeds one engine. ``run_to`` runs the ticks up to a time and returns the next one."""
 
     def __init__(
-        self, engine: Engine, columns: Columns, run_to: Callable[[int], int | None],
+        self, engine: BatchEngine, columns: Columns, run_to: Callable[[int], int | None],
     ) -> None:
         self._engine, self._rules, self._run_to = engine, engine.rules, run_to
         self._due: int | None = None

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.rules.base import Band, Estimator, SampleConsumer
-from collector.rules.engine.runtime import RuleRuntime
+from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Point
 
 if TYPE_CHECKING:

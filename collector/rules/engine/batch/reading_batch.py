@@ -7,20 +7,21 @@ good, how far each lies behind the one before, which of them move their source.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from collector.domain.readings import Columns, Reading, readings_of
+from collector.rules.base import Estimator
 from collector.rules.engine.batch.horizon import StalenessHorizon
 from collector.rules.engine.batch.point_batch import PointBatch, Subscription
-from collector.rules.inputs import Point, Spacing
+from collector.rules.engine.estimator_schedule import EstimatorSchedule
+from collector.rules.engine.rule_schedule import RuleSchedule
+from collector.rules.engine.step import RuleRuntime
+from collector.rules.inputs import Inputs, Point, Spacing
 
-if TYPE_CHECKING:
-    from collector.rules.engine.engine import Engine
-
-__all__ = ["ReadingBatch"]
+__all__ = ["BatchEngine", "ReadingBatch"]
 
 _Rows = tuple[Point, NDArray[np.int64]]
 """A point, and the rows that are new and good samples of it."""
@@ -31,10 +32,37 @@ _ANSWERED, _MOVED, _NUMBER, _LEARNS = 1, 2, 4, 8
 """Effects of a row on its source: first answer of its time, change, number, learned spacing."""
 
 
+class BatchEngine(Protocol):
+    """The engine as a batch uses it."""
+
+    inputs: Inputs
+    rules: RuleSchedule
+    estimators: EstimatorSchedule
+    now: int | None
+
+    def consumers(self, name: str) -> tuple[list[RuleRuntime], list[Estimator]]:
+        """Return the rules and the estimators that take samples of a point."""
+
+    def observe(self, reading: Reading) -> None:
+        """Take one reading, after the ticks that are due before it."""
+
+    def reached(self, now: int) -> None:
+        """Set the engine's time to ``now``; all due ticks have run."""
+
+    def look_ahead(self, until: int) -> None:
+        """Skip the checks for stale inputs before ``until`` (ms)."""
+
+    def forget_horizon(self) -> None:
+        """Check for stale inputs again."""
+
+    def request_estimates(self, at: int) -> None:
+        """Have the estimators that are ready make an estimate at the next tick."""
+
+
 class ReadingBatch:
     """The batches of all points of some columns, and the effect of each row on the inputs."""
 
-    def __init__(self, engine: Engine, columns: Columns) -> None:
+    def __init__(self, engine: BatchEngine, columns: Columns) -> None:
         self._columns = columns
         self.count = len(columns)
         self._cut_frames(engine.inputs.surely_seen())
@@ -82,7 +110,7 @@ class ReadingBatch:
         """Rows after which a stretch without readings may count as downtime of the engine."""
 
     def _point_batch(
-        self, engine: Engine, name: str, code: int, usable: NDArray[np.bool_],
+        self, engine: BatchEngine, name: str, code: int, usable: NDArray[np.bool_],
         new: NDArray[np.bool_],
     ) -> _Rows:
         columns = self._columns
