@@ -1,4 +1,4 @@
-"""Falls of a riser's pressure between refills: from each peak to the low before a refill."""
+"""How a riser's pressure falls between refills: from each peak to the low that a refill ends."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["Falls"]
+__all__ = ["DecaySegments"]
 
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 
 
 @dataclass(slots=True, kw_only=True)
-class Falls(State):
+class DecaySegments(State):
     """The sum of the falls since :attr:`since_at`, and the fall that goes on."""
 
     since_at: int = 0
@@ -26,7 +26,7 @@ class Falls(State):
     lasted: int = 0
 
     def begin(self, at: int, value: float | None = None) -> None:
-        """Begin again, from ``value`` or the next reading."""
+        """Begin anew, from ``value`` or the next reading."""
         self.since_at = self.peak_at = at
         self.peak, self.down, self.fell, self.lasted = value, False, 0.0, 0
 
