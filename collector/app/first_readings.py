@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from collector.clock import Clock
-from collector.commissioning.first_look import FirstLook, counter_steps, look_at
+from collector.commissioning.first_look import FirstLook, counter_steps, look_back
 from collector.commissioning.plausible import Grade, Growth, Plausibility
 from collector.domain.events import SystemEvent
 from collector.domain.plant import Plant
@@ -47,7 +47,6 @@ _COUNTED_FOR = DAY
 """ms over which a counter is watched: one of ten times the true scale shows when it grows."""
 _LOOK_EVERY, _LOOK_LATER = 10 * MINUTE, HOUR
 """ms between two looks: in the first hour, and after it."""
-_PAUSE = 3000
 _TURN = 10 * SECOND
 _COUNTERS = ("running_hours", "start_count")
 
@@ -90,6 +89,9 @@ class _Trial:
     begun: int | None = None
     look: FirstLook | None = None
     look_due: int = 0
+    latest: dict[str, Reading] = field(default_factory=dict)
+    earlier: dict[str, Reading] = field(default_factory=dict)
+    """Readings as they came, at the last turn."""
     noted: frozenset[str] = frozenset()
     """The points that were noted as implausible last."""
 
@@ -153,6 +155,7 @@ class FirstReadings:
         if trial is None:
             return reading
         trial.begun = reading.time if trial.begun is None else trial.begun
+        trial.latest[reading.point] = reading
         seen, value = trial.points[reading.point], reading.usable
         if value is None:
             self._not_good(seen, reading)
@@ -218,10 +221,12 @@ class FirstReadings:
                 early = now - trial.begun < HOUR
                 trial.look_due = now + (_LOOK_EVERY if early else _LOOK_LATER)
                 try:
-                    trial.look = await look_at(poller, trial.settings, self._plant, clock,
-                                               pause=_PAUSE, other_units=False)
+                    trial.look = await look_back(
+                        poller, trial.settings, self._plant, clock,
+                        (list(trial.earlier.values()), list(trial.latest.values())))
                 except KeyError:
                     continue  # the site file was read again meanwhile: it has no such device
+            trial.earlier = dict(trial.latest)
             if self._trials.get(trial.settings.id) is trial:
                 self._record_changes(trial, clock.now())
 

@@ -20,7 +20,7 @@ from collector.sources.pdu import BIT_TABLES, ReadRequest
 from collector.sources.poller import Poller
 from collector.sources.read_plan import Span, spans_of
 
-__all__ = ["FirstLook", "counter_steps", "look_at"]
+__all__ = ["FirstLook", "counter_steps", "look_at", "look_back"]
 
 _REST = 340
 """ms between two questions: at most three a second, since some controllers hang at four (setting).
@@ -75,32 +75,46 @@ def counter_steps(points: Sequence[PointSettings]) -> dict[str, float]:
 
 async def look_at(
     poller: Poller, settings: DeviceSettings, plant: Plant, clock: Clock, *, pause: int,
-    other_units: bool = True,
 ) -> FirstLook:
     """Poll a device twice, ``pause`` ms apart, and doubt its readings.
 
-    Of one that does not answer, ``other_units`` on its line are asked.
+    Of one that does not answer, a few other units on its line are asked.
     """
     look = FirstLook(device=settings.id)
     for count in range(_POLLS):
         if count:
             await clock.sleep(pause)
         look.polls.append(await poller.ask_once(settings.id))
-        for span, raw in poller.words(settings.id).items():
-            if raw.quality is Quality.GOOD:
-                for n, word in enumerate(raw.values):
-                    look.words.setdefault(span.table, {})[span.start + n] = word
+        _add_words(look, poller)
         if count and all(r.quality is Quality.STALE for r in look.readings):
             break
         if count and not any(r.quality is Quality.STALE for r in look.readings):
             break
     if settings.address.kind != "gpio":
         if all(r.quality is Quality.STALE for r in look.readings):
-            if other_units:
-                await _other_units(look, poller, settings, clock)
+            await _other_units(look, poller, settings, clock)
         else:
             await _doubt(look, poller, settings, plant, clock)
     return look
+
+
+async def look_back(
+    poller: Poller, settings: DeviceSettings, plant: Plant, clock: Clock,
+    polls: Sequence[Sequence[Reading]],
+) -> FirstLook:
+    """Doubt the readings of polls that were made; ask only what lies beside unusual ones."""
+    look = FirstLook(device=settings.id, polls=list(polls))
+    _add_words(look, poller)
+    if settings.address.kind != "gpio":
+        await _doubt(look, poller, settings, plant, clock)
+    return look
+
+
+def _add_words(look: FirstLook, poller: Poller) -> None:
+    for span, raw in poller.words(look.device).items():
+        if raw.quality is Quality.GOOD:
+            for n, word in enumerate(raw.values):
+                look.words.setdefault(span.table, {})[span.start + n] = word
 
 
 async def _other_units(

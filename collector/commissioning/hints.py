@@ -90,9 +90,10 @@ def _orders(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
             how = f"as {words}" if words != point.word_order else ""
             if order != point.byte_order:
                 how = " and ".join(x for x in (how, f"with byte_order {order}") if x)
-            # Swapped bytes turn any small number into a large one, and prove nothing.
+            # Swapping turns any small whole number into a large one, and proves nothing.
             yield (replace(point, word_order=words, byte_order=order),
-                   f"{how} it would be {{value}}", order == point.byte_order)
+                   f"{how} it would be {{value}}",
+                   order == point.byte_order and point.type.startswith("float"))
 
 
 def _typed(

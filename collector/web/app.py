@@ -107,8 +107,8 @@ def create_app(services: BoardServices) -> FastAPI:
     app = FastAPI(
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
         description="Reads what the monitor of one site knows; acknowledges and shelves alarms, "
-                    "declares fills, impairments and visits, resets baselines. It never talks to "
-                    "a device.",
+                    "declares fills, impairments and visits, resets baselines. Only a "
+                    "commissioning asks a device.",
         # Before every route, also those that other modules add: a new route is closed by default.
         dependencies=[Depends(services.access.admit)],
     )

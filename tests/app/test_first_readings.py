@@ -51,7 +51,7 @@ class Bench:
         """Give readings for ``length`` ms; points are named with _ for the dot."""
         async def look(*_given: Any, **_keys: Any) -> FirstLook:
             return FirstLook(device="d", doubts=list(self.looked))
-        monkeypatch.setattr("collector.app.first_readings.look_at", look)
+        monkeypatch.setattr("collector.app.first_readings.look_back", look)
         start, end = len(self.passed), self.time + length
         while self.time < end:
             self.gate.put([reading(name.replace("__", "."), value, self.time)

@@ -39,6 +39,14 @@ def test_the_plainest_mistake_comes_first(
     assert hints(point, words)[0] == first
 
 
+def test_a_small_whole_number_is_no_other_order_of_a_large_one() -> None:
+    hours = PointSettings(point="gen1.running_hours", table="input-registers", address=3,
+                          type="uint32", scale=0.1)
+    found = hints(hours, {3: 0, 4: 3})  # a new unit: 0.3 h
+    assert found
+    assert not [h for h in found if h.endswith("!")]
+
+
 def test_what_lies_beside_an_empty_tank_speaks_against_nothing() -> None:
     half = replace(TANK, type="uint16")
     found = hints(half, {2: 615, 3: 0, 4: 715, 5: 800})

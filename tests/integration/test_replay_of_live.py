@@ -52,7 +52,7 @@ def _told(site: Path) -> list[str]:
     """
     lines = _quietpipe("export", str(site), "--events").splitlines()
     assert {json.loads(line)["kind"] for line in lines} - {"alarm", "estimate"} <= {
-        "collector-started", "collector-stopped",
+        "collector-started", "collector-stopped", "register-map-accepted",
     }
     return [line for line in lines if json.loads(line)["kind"] in ("alarm", "estimate")]
 
