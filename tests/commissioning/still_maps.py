@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.sources.decoding import Raw
-
 from collector.app.first_readings import FOUND_IMPLAUSIBLE, FirstReadings
 from collector.commissioning.first_look import look_at
 from collector.config import SiteConfig, load_site
