@@ -19,7 +19,7 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.decaysegments import DecaySegments
+from collector.rules.decay_segments import DecaySegments
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas

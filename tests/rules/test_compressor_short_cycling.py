@@ -96,7 +96,7 @@ def pumped_up_in_6_min(on: int, until: int) -> Story:
     shape = lambda at: (short(at) * (at // HOUR % 2 == 0) if at < until  # noqa: E731
                         else every(50 * MINUTE, 6 * MINUTE)(at))
     s = story()
-    s.watch.note(SystemEvent(
+    s.monitor.record_event(SystemEvent(
         time=T0, site="fenmoor", fact="baseline-accepted", asset="gen1", text="…",
         values={"quantity": "pump-up-time", "value": 6.0, "deviation": 0.1, "unit": "min",
                 "by": "Ines Okoro (technician)"}))
