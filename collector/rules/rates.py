@@ -47,8 +47,16 @@ class Rate:
     start: int
     single: float
     """Deviation (psi) of the gas of one run."""
+    settles: float = 0.0
+    """The part of ``shared`` that is of regulators: it was the same when a baseline was learned."""
     rough: bool = False
     """Whether intermittent draws of the risers make the rate unusable."""
+
+    @property
+    def compared(self) -> Estimate:
+        """The rate with the uncertainty that it has against a baseline of the same plant."""
+        own = math.sqrt(max(self.shared**2 - self.settles**2, 0.0))
+        return self.scatter.times(Estimate(value=1.0, deviation=own))
 
     @property
     def psi(self) -> Estimate:
@@ -93,17 +101,16 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     ran = float((weights * seconds).sum())
     among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
     lever = weights @ reach / ran
-    settles, gas_of_one = 0.0, rate * float(np.median(seconds))
+    settles = 0.0
     if balance.state.by_tank and balance.state.last is not None:
         drawn = float(np.median(known[:, 3] * seconds))
-        share = min(max(drawn / gas_of_one, 0.0), 1.0)
-        lift = (1.0 - share) * gas_of_one  # what is drawn meanwhile does not lift the tank
-        settles = _SETTLES * share * lift / (balance.state.last + balance.vessel.ambient)
+        settles = _SETTLES * max(drawn, 0.0) / (balance.state.last + balance.vessel.ambient)
     rough = math.sqrt(account.noise)
+    gas_of_one = rate * float(np.median(seconds))
     gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
         shared=math.hypot(common / rate, gulps, settles), runs=n,
-        start=int(rows[0][0]), single=single, rough=gulps > _ROUGH,
+        start=int(rows[0][0]), single=single, settles=settles, rough=gulps > _ROUGH,
     )

@@ -125,7 +125,7 @@ class CompressorWeak(Rule):
         delivery = rate.psi.scaled(factor)
         s.low, s.high = delivery.interval()
         s.delivery, s.runs, s.drawn = delivery.value, rate.runs, drawn * factor
-        past = has_fallen(delivery, baseline, self._share)
+        past = has_fallen(rate.compared.scaled(factor), baseline, self._share)
         within = delivery.value >= (1 - self._share + self._deadband) * baseline.value
         if s.weak is None or (not s.weak and past) or (s.weak and within):
             s.weak, s.since_at = past, at
