@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     lines = "\n".join(f"  {name:<10} {line}" for name, line in COMMANDS.items())
     parser = argparse.ArgumentParser(
         prog="quietpipe",
-        description="Watches nitrogen generators and purge vents on dry-pipe and preaction "
+        description="Monitors nitrogen generators and purge vents on dry-pipe and preaction "
                     "sprinkler systems.\n\ncommands:\n" + lines,
         epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter,
         usage="quietpipe COMMAND [options]   (quietpipe COMMAND --help for one command)",

@@ -186,7 +186,7 @@ class Daemon:
             self._record_event("journal-replaced", f"The journal was damaged. {moved}")
         for text in filter(None, (damage, *restored.damage, self._journal.damage())):
             self._record_event("damage-left-out", text)
-        self._record_event("collector-started", f"quietpipe {__version__} watches {self.site}.",
+        self._record_event("collector-started", f"quietpipe {__version__} monitors {self.site}.",
                    values={"version": __version__})
 
     def _new_monitor(self) -> SiteMonitor:

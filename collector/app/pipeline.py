@@ -65,7 +65,7 @@ class Pipeline:
     """Takes readings and actions; calls ``committed`` with what each commit holds.
 
     While the journal cannot be written for long, ``unjournalled`` is called each turn with the
-    events since its last call: an alarm must reach somebody also when the disk is full.
+    events since its last call: an alarm must reach people also when the disk is full.
     """
 
     def __init__(

@@ -1,13 +1,4 @@
-"""From an unknown controller to a watched site: a dialogue that writes site file and profiles.
-
-It describes the plant, finds devices, looks at their registers, matches them with what the
-controller's display shows, compares every point and writes the sheet to sign. It only reads, one
-question at a time and slowly. Leave it at any question with Ctrl-C; the same command goes on.
-
-Example:
-  quietpipe commission fenmoor.toml
-
-"""
+"""The dialogue of a commissioning at a terminal: questions to stderr, answers from stdin."""
 
 from __future__ import annotations
 
@@ -20,11 +11,9 @@ from collector.commissioning.commissioning import Commissioning, state_path
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError
 
-__all__ = ["add_arguments", "run"]
 
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's arguments."""
+def commission_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", default=Path("site.toml"),
                         metavar="SITE.toml", help="the site file to write, or to add devices to "
                         "(default: site.toml)")
@@ -48,8 +37,18 @@ class Terminal:
         print(text, file=sys.stderr, flush=True)
 
 
-def run(options: argparse.Namespace) -> int:
-    """Lead through the dialogue; 0 when every point agrees with the display."""
+def run_commission(options: argparse.Namespace) -> int:
+    """Lead from an unknown controller to a watched site: a dialogue that writes its files.
+
+    It describes the plant, finds devices, looks at their registers, matches them with what the
+    controller's display shows, compares every point and writes the sheet to sign. It only reads,
+    one question at a time and slowly. Leave it at any question with Ctrl-C; the same command goes
+    on there. Exit status 0 when every point was compared and agrees with the display.
+
+    Example:
+      quietpipe commission fenmoor.toml
+
+    """
     kept = state_path(options.site)
     if options.afresh and kept.exists():
         kept.replace(kept.with_suffix(".old.json"))

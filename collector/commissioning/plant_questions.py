@@ -10,7 +10,7 @@ from typing import Any
 from collector.commissioning.interview import Interview, whole
 from collector.commissioning.state import write_whole
 from collector.config.assets import check_assets
-from collector.config.diagnostics import Key, Mistakes, Source, path_text
+from collector.config.diagnostics import Diagnostics, Key, Source, path_text
 from collector.config.schema import read_tables
 from collector.config.tables import SiteFile
 
@@ -30,7 +30,7 @@ _SIZES = {
 
 def mistake_at(raw: Raw, key: Key) -> str:
     """Return what the site file's rules say about the value at ``key``; empty where it is right."""
-    source, mistakes = Source("answer", ""), Mistakes()
+    source, mistakes = Source("answer", ""), Diagnostics()
     check_assets(read_tables(SiteFile, raw, source, mistakes), source, mistakes)
     for mistake in mistakes.sorted():
         if mistake.place == f"answer: {path_text(key)}":

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from collector.commissioning.decodings import NotShown, parse_shown
 from collector.config.devices import point_settings, unit_scale
-from collector.config.diagnostics import Mistakes, Source, nearest, read_text, unreadable
+from collector.config.diagnostics import Diagnostics, Source, nearest, read_text, unreadable
 from collector.config.field_types import Table
 from collector.config.profiles import (
     Profile,
@@ -71,7 +71,7 @@ class RegisterImage:
 
 def load_profile(path: Path) -> Profile:
     """Read one profile by itself. Raises ``SiteFileError`` with every mistake."""
-    mistakes = Mistakes()
+    mistakes = Diagnostics()
     profile = Profiles(path.parent, mistakes).get(path.name, Source(str(path), ""), ())
     if mistakes or profile is None:
         raise SiteFileError(mistakes.sorted())
@@ -80,7 +80,7 @@ def load_profile(path: Path) -> Profile:
 
 def read_image(path: Path) -> RegisterImage:
     """Read a register image. Raises ``SiteFileError`` with every mistake."""
-    mistakes, source = Mistakes(), Source(path.name, "")
+    mistakes, source = Diagnostics(), Source(path.name, "")
     try:
         data = json.loads(read_text(path)[1])
     except (OSError, UnicodeDecodeError) as exc:
@@ -134,7 +134,7 @@ class _Test:
 
     def _compare(self, key: str, expected: Expected, point: ProfilePoint) -> Iterator[Mistake]:
         quantity = _quantity(point)
-        mistakes = Mistakes()
+        mistakes = Diagnostics()
         scale = unit_scale(point, quantity, mistakes)
         if scale is None:
             yield from mistakes.sorted()

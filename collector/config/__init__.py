@@ -11,7 +11,7 @@ from typing import Any
 
 from collector.config.assets import build_plant, check_assets, kinds_of
 from collector.config.devices import DeviceReader
-from collector.config.diagnostics import Key, Mistakes, Source, nearest, read_text, unreadable
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest, read_text, unreadable
 from collector.config.integrations import (
     BoardSettings,
     HeartbeatSettings,
@@ -98,7 +98,7 @@ def default_settings() -> dict[str, Values]:
 
 def read_conditions(
     tables: Mapping[str, Mapping[str, Any]], plant: Plant, ids: Mapping[str, str],
-    source: Source, mistakes: Mistakes,
+    source: Source, mistakes: Diagnostics,
 ) -> ConditionSettings:
     """Return the settings of all conditions; collect every mistake.
 
@@ -115,7 +115,7 @@ def read_conditions(
 
 class _Reader:
     def __init__(
-        self, plant: Plant, ids: Mapping[str, str], source: Source, mistakes: Mistakes,
+        self, plant: Plant, ids: Mapping[str, str], source: Source, mistakes: Diagnostics,
     ) -> None:
         self._plant, self._ids, self._source, self._mistakes = plant, ids, source, mistakes
         self.general: dict[str, Values] = {}
@@ -208,7 +208,7 @@ def load_site(
     on a machine without the secrets. ``change`` is an override file applied to the site file (see
     :func:`~collector.config.changed`). Raises :class:`SiteFileError` with every mistake.
     """
-    mistakes = Mistakes()
+    mistakes = Diagnostics()
     source = Source(path.name, "")
     try:
         raw, text = read_text(path)
@@ -231,7 +231,7 @@ def load_site(
 
 
 def _build(
-    path: Path, raw: bytes, data: Mapping[str, Any], source: Source, mistakes: Mistakes, *,
+    path: Path, raw: bytes, data: Mapping[str, Any], source: Source, mistakes: Diagnostics, *,
     secrets: bool,
 ) -> SiteConfig:
     file = read_tables(SiteFile, data, source, mistakes)
@@ -260,7 +260,7 @@ def _build(
 
 
 def _shared_profiles(
-    file: SiteFile, source: Source, mistakes: Mistakes, folder: Path,
+    file: SiteFile, source: Source, mistakes: Diagnostics, folder: Path,
 ) -> Path | None:
     """Return the site-wide folder of profiles, if one is named."""
     if file.site.profiles is None:
@@ -280,7 +280,7 @@ def _digest(raw: bytes, profiles: Profiles) -> str:
 
 
 def changed(
-    base: dict[str, Any], path: Path, mistakes: Mistakes,
+    base: dict[str, Any], path: Path, mistakes: Diagnostics,
 ) -> tuple[dict[str, Any], dict[Key, str]]:
     """Return the tables with an override file applied, and the file that states each key.
 
@@ -302,7 +302,7 @@ def changed(
 class _Overrides:
     """Applies one override file to the tables of a site file."""
 
-    def __init__(self, name: str, source: Source, mistakes: Mistakes) -> None:
+    def __init__(self, name: str, source: Source, mistakes: Diagnostics) -> None:
         self._name, self._source, self._mistakes = name, source, mistakes
         self.names: dict[Key, str] = {}
 

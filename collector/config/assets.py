@@ -7,7 +7,7 @@ import re
 import zoneinfo
 from collections.abc import Iterator, Mapping, Sequence
 
-from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
@@ -33,7 +33,7 @@ def kinds_of(file: SiteFile) -> dict[str, str]:
     return kinds
 
 
-def check_assets(file: SiteFile, source: Source, mistakes: Mistakes) -> None:
+def check_assets(file: SiteFile, source: Source, mistakes: Diagnostics) -> None:
     """Add every mistake between assets: ids used twice, references, limits in the wrong order."""
     check = _Check(file, source, mistakes)
     check.ids()
@@ -44,7 +44,7 @@ def check_assets(file: SiteFile, source: Source, mistakes: Mistakes) -> None:
 
 
 class _Check:
-    def __init__(self, file: SiteFile, source: Source, mistakes: Mistakes) -> None:
+    def __init__(self, file: SiteFile, source: Source, mistakes: Diagnostics) -> None:
         self._file, self._source, self._mistakes = file, source, mistakes
 
     def _say(self, key: Key, problem: str, expected: str = "") -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest
 from collector.config.field_types import parse_address
 from collector.config.profiles import (
     BIT_TABLES,
@@ -40,7 +40,7 @@ class DeviceReader:
     """
 
     source: Source
-    mistakes: Mistakes
+    mistakes: Diagnostics
     profiles: Profiles
     kinds: Mapping[str, str]
     _givers: dict[str, str] = field(default_factory=dict)
@@ -191,7 +191,7 @@ class DeviceReader:
 
 
 def unit_scale(
-    placed: ProfilePoint, quantity: Quantity, mistakes: Mistakes,
+    placed: ProfilePoint, quantity: Quantity, mistakes: Diagnostics,
 ) -> tuple[float, float] | None:
     """Return factor and shift from the profile's unit into that of record.
 

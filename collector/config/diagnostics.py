@@ -146,8 +146,8 @@ class Source:
         return f"{head}: {path_text(key)}" if key else head
 
 
-class Mistakes:
-    """Mistakes found so far, in the order of files and lines, each once."""
+class Diagnostics:
+    """Diagnostics found so far, in the order of files and lines, each once."""
 
     def __init__(self) -> None:
         self._found: dict[Mistake, tuple[int, int]] = {}

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest
 from collector.config.field_types import holds_password, host_and_port, is_reference, read_secret
 from collector.config.tables import BoardTable, HeartbeatTable, InfluxTable, MqttTable, SiteFile
 from collector.config.units import QuantityError
@@ -76,7 +76,7 @@ class Integrations:
 
     file: SiteFile
     source: Source
-    mistakes: Mistakes
+    mistakes: Diagnostics
     folder: Path
     secrets: bool = True
 

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 import collector
-from collector.config.diagnostics import Key, Mistakes, Source, nearest, read_text
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest, read_text
 from collector.config.field_types import Table, Text, sized
 from collector.config.schema import parse_toml, read_tables
 from collector.domain.readings import MODES, QUANTITIES
@@ -124,7 +124,7 @@ def quantity_names() -> set[str]:
 class Profiles:
     """Finds and reads profiles: beside the site file, in the site-wide folder, in the package."""
 
-    def __init__(self, folder: Path, mistakes: Mistakes, shared: Path | None = None) -> None:
+    def __init__(self, folder: Path, mistakes: Diagnostics, shared: Path | None = None) -> None:
         self._folders = tuple(f for f in (folder, shared, BUNDLED) if f is not None)
         self._mistakes = mistakes
         self._read: dict[str, Profile | None] = {}
@@ -217,7 +217,7 @@ class Profiles:
 class _Check:
     """Check a point for what does not depend on its asset."""
 
-    def __init__(self, source: Source, mistakes: Mistakes, key: Key, point: PointTable) -> None:
+    def __init__(self, source: Source, mistakes: Diagnostics, key: Key, point: PointTable) -> None:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
 
     def _say(self, name: str, problem: str, expected: str = "") -> None:

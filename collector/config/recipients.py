@@ -8,7 +8,7 @@ from datetime import datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.config.diagnostics import Key, Mistakes, Source, nearest
+from collector.config.diagnostics import Diagnostics, Key, Source, nearest
 from collector.config.field_types import holds_password, is_reference, read_secret
 from collector.config.tables import (
     OverrideTable,
@@ -43,7 +43,7 @@ class RecipientTables:
 
     file: SiteFile
     source: Source
-    mistakes: Mistakes
+    mistakes: Diagnostics
     folder: Path
     assets: Iterable[str]
     """Ids of assets and devices that a route may name."""

@@ -18,13 +18,13 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 from pydantic_settings import EnvSettingsSource, SettingsError
 
-from collector.config.diagnostics import Key, Mistakes, Source, dig, nearest
+from collector.config.diagnostics import Diagnostics, Key, Source, dig, nearest
 from collector.config.tables import EnvironmentFile, Table
 
 _ROUNDS = 50
 
 
-def parse_toml(name: str, text: str, mistakes: Mistakes) -> dict[str, Any] | None:
+def parse_toml(name: str, text: str, mistakes: Diagnostics) -> dict[str, Any] | None:
     """Parse TOML, or add the syntax error with its line and return ``None``."""
     try:
         return tomllib.loads(text)
@@ -39,7 +39,7 @@ def parse_toml(name: str, text: str, mistakes: Mistakes) -> dict[str, Any] | Non
         return None
 
 
-def from_environment(mistakes: Mistakes) -> tuple[dict[str, Any], dict[Key, str]]:
+def from_environment(mistakes: Diagnostics) -> tuple[dict[str, Any], dict[Key, str]]:
     """Return the tables given by environment variables, and the variable of each key."""
     try:
         tables = EnvSettingsSource(EnvironmentFile)()
@@ -73,7 +73,7 @@ T = TypeVar("T", bound=Table)
 
 
 def read_tables(
-    model: type[T], raw: Mapping[str, Any], source: Source, mistakes: Mistakes,
+    model: type[T], raw: Mapping[str, Any], source: Source, mistakes: Diagnostics,
 ) -> T:
     """Return ``raw`` as ``model`` without its wrong values; each wrong value is a mistake."""
     data = copy.deepcopy(dict(raw))

@@ -10,7 +10,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from collector.config.diagnostics import Mistakes, Source, read_text, unreadable
+from collector.config.diagnostics import Diagnostics, Source, read_text, unreadable
 from collector.config.field_types import host_and_port
 from collector.config.integrations import Integrations
 from collector.config.schema import parse_toml, read_tables
@@ -131,7 +131,7 @@ def folded(name: str) -> str:
 
 def load_hub(path: Path, *, secrets: bool = True) -> HubSettings:
     """Read the hub's file. Raises ``SiteFileError`` with every mistake found."""
-    mistakes = Mistakes()
+    mistakes = Diagnostics()
     try:
         _, text = read_text(path)
     except (OSError, UnicodeDecodeError) as exc:
@@ -149,7 +149,7 @@ def load_hub(path: Path, *, secrets: bool = True) -> HubSettings:
 
 
 def _build(
-    file: HubFile, source: Source, mistakes: Mistakes, folder: Path, secrets: bool,
+    file: HubFile, source: Source, mistakes: Diagnostics, folder: Path, secrets: bool,
 ) -> HubSettings:
     known = file.mqtt.model_dump(exclude={"host"}, exclude_unset=True)
     # The keys to a broker and to InfluxDB are those of a site file, and are read as there.
@@ -172,7 +172,7 @@ def _build(
     )
 
 
-def _groups(file: HubFile, source: Source, mistakes: Mistakes) -> tuple[Group, ...]:
+def _groups(file: HubFile, source: Source, mistakes: Diagnostics) -> tuple[Group, ...]:
     if not file.groups and "groups" in file.model_fields_set:
         mistakes.add(source, ("groups",), "no group is named", "[[groups]] with an id")
     alone = len(file.groups) == 1
@@ -193,7 +193,7 @@ def _groups(file: HubFile, source: Source, mistakes: Mistakes) -> tuple[Group, .
     return tuple(made)
 
 
-def _customers(file: HubFile, source: Source, mistakes: Mistakes) -> tuple[Customer, ...]:
+def _customers(file: HubFile, source: Source, mistakes: Diagnostics) -> tuple[Customer, ...]:
     seen: Mapping[str, str] = {}
     made = []
     staff = set(map(folded, file.hub.staff))

@@ -68,7 +68,7 @@ def _set_apart(text: str) -> str:
 
 
 def title_and_place(event: AlarmTransition, plant: Plant) -> str:
-    """Return condition and place, such as ``Supervisory pressure low: Dock riser``."""
+    """Return condition and place, such as ``Pressure low: Dock riser``."""
     return f"{_title(event)}: {_where(event.asset, plant)}"
 
 

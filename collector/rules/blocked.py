@@ -19,7 +19,7 @@ from collector.rules.base import (
     contact_band,
     number,
 )
-from collector.rules.falls import Falls
+from collector.rules.decay_segments import DecaySegments
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
@@ -79,7 +79,7 @@ class _BlockedState(State):
     """mol/s drawn from the generator's tank and risers at that time."""
     oxygen_due: float = 0.0
     oxygen_fell: float = 0.0
-    falls: Falls = field(default_factory=Falls)
+    segments: DecaySegments = field(default_factory=DecaySegments)
     shown: float | None = None
     """psi/ms by which the riser fell while gas was known to flow."""
     rate: float | None = None
@@ -142,7 +142,7 @@ class PurgeBlocked(Rule):
                 last = s.flicker.last
                 if last is None or last <= self._target + _UNDER_WAY:
                     self._start_oxygen()
-                s.falls.begin(at)
+                s.segments.begin(at)
             elif value >= 0.5:
                 s.open_ms += passed
             return moved
@@ -151,7 +151,7 @@ class PurgeBlocked(Rule):
             return False
         if declared_fill(self.context, self.asset, at) is not None:
             self._start_oxygen()
-            s.falls.begin(at)
+            s.segments.begin(at)
             s.open_ms = 0
             return False
         if point == self._psi:
@@ -214,19 +214,19 @@ class PurgeBlocked(Rule):
 
     def _take_pressure(self, at: int, value: float, passed: int) -> bool:
         """Add up the falls between refills."""
-        s, falls = self.state, self.state.falls
+        s, segments = self.state, self.state.segments
         if not self._by_demand or not s.pipe.open:
             return False
         if not passed or value < self._supervisory - _WELL_BELOW:
-            falls.begin(at, value)
+            segments.begin(at, value)
             return False
-        falls.add(at, value)
-        fall, lasted = falls.so_far()
-        began = falls.since_at
+        segments.add(at, value)
+        fall, lasted = segments.so_far()
+        began = segments.since_at
         if lasted < self._window and at - began < _LONGEST_WAIT * self._window:
             return False
         s.rate = fall / max(lasted, self._window)
-        falls.begin(at, falls.low if falls.down else falls.peak)
+        segments.begin(at, segments.low if segments.down else segments.peak)
         s.demand = self._demand_says(s.rate)
         if s.demand == "none" and (self._tank.flows(began, s.drawn) or s.oxygen == "flows" and (
             lasted < self._window or (s.flowed_at or 0) > (began + at) // 2

@@ -154,7 +154,7 @@ class CompressorDelivery(_TankEstimator):
         super().__init__(context, asset)
 
     def _figure(self, rate: Rate, now: int) -> tuple[Estimate | None, str]:
-        return self._flow(rate.psi, now), f"no tank_volume is set for {self.asset}"
+        return self._flow(rate.absolute, now), f"no tank_volume is set for {self.asset}"
 
 
 class PumpUpTime(_TankEstimator):
@@ -166,7 +166,7 @@ class PumpUpTime(_TankEstimator):
         g = self.context.plant.generators[self.asset]
         if g.cut_in is None or g.cut_out is None or g.cut_out <= g.cut_in:
             return None, f"no cut_in and cut_out are set for {self.asset}"
-        cold = Estimate(value=(g.cut_out - g.cut_in) / 60, deviation=0.0).over(rate.psi)
+        cold = Estimate(value=(g.cut_out - g.cut_in) / 60, deviation=0.0).over(rate.absolute)
         # A warm tank is full early: the heat of a run of that length is no gas.
         share = self.balance.warm(60 * cold.value) * (g.cut_out + self.balance.vessel.ambient)
         warm = share / (g.cut_out - g.cut_in)
@@ -214,7 +214,7 @@ class NitrogenDemand(_TankEstimator):
             share = 100 * passed.seen / total if total > 0 else 0.0
             return None, f"only {share:.0f} % of the day was seen in nitrogen mode"
         brought = self._brought(rate, passed).times(
-            Estimate(value=1.0, deviation=math.hypot(rate.shared, _DRIFT)))
+            Estimate(value=1.0, deviation=math.hypot(rate.shared, rate.settles, _DRIFT)))
         kept = Estimate(value=passed.gain, deviation=_ENDS)
         return (self._flow(brought.minus(kept).scaled(1000 / passed.seen), now),
                 f"no tank_volume is set for {self.asset}")

@@ -86,7 +86,7 @@ class BalanceState(State):
     warmths: int = 0
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Take over a dumped state; one of other vents, risers or make begins anew."""
+        """Restore a dumped state; one of other vents, risers or layout is dropped."""
         alone = state.get("alone")
         if isinstance(alone, Mapping) and len(alone.get("right", ())) == len(self.alone.right) \
                 and set(state.get("vents", ())) == set(self.vents) \

@@ -90,13 +90,13 @@ class OxygenNotFalling(Rule):
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is
-    judged by the time it really purged. A vent whose position is not read may be a timer's: it has
-    to be half as fast as this purge was so far, or as a timer's common share of the time would have
-    it, and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge is
-    slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times the
-    prediction. Nothing is judged while the front has not reached the far end: half a time constant
-    and one window of purge time must have passed. A riser without a known flow or volume is called
-    stalled when even the fast end would not bring it to the target within 60 days.
+    evaluated by the time it really purged. A vent whose position is not read may be a timer's: it
+    has to be half as fast as this purge was so far, or as a timer's common share of the time would
+    have it, and the window holds two days. The rate is the robust slope of ln(x - x_feed); a purge
+    is slow only when even the fast end of the slope's 95 % interval is below ``slow_factor`` times
+    the prediction. Nothing is judged while the front has not reached the remote end: half a time
+    constant and one window of purge time must have passed. A riser without a known flow or volume
+    is called stalled when even the fast end would not bring it to the target within 60 days.
     """
 
     condition = "oxygen-not-falling"

@@ -42,7 +42,10 @@ class Rate:
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
     flow of its vents; where the risers are not booked with it, that rests may end with the same
-    part of a gulp each time, and that regulators pass more while its pressure rises."""
+    part of a gulp each time."""
+    settles: float
+    """The same, of what regulators pass more while the tank's pressure rises, where the risers are
+    not booked with it. Days of like demand have it alike: a comparison of two leaves it out."""
     runs: int
     start: int
     single: float
@@ -54,6 +57,11 @@ class Rate:
     def psi(self) -> Estimate:
         """The rate with its whole uncertainty."""
         return self.scatter.times(Estimate(value=1.0, deviation=self.shared))
+
+    @property
+    def absolute(self) -> Estimate:
+        """The rate as it is stated by itself, not compared."""
+        return self.psi.times(Estimate(value=1.0, deviation=self.settles))
 
 
 def flow_factor(plant: Plant) -> float:
@@ -93,16 +101,17 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     ran = float((weights * seconds).sum())
     among = float(((weights * (gas - rate * seconds)) ** 2).sum()) * n / (n - 1)
     lever = weights @ reach / ran
-    settles = 0.0
+    settles, gas_of_one = 0.0, rate * float(np.median(seconds))
     if balance.state.by_tank and balance.state.last is not None:
         drawn = float(np.median(known[:, 3] * seconds))
-        settles = _SETTLES * max(drawn, 0.0) / (balance.state.last + balance.vessel.ambient)
+        share = min(max(drawn / gas_of_one, 0.0), 1.0)
+        lift = (1.0 - share) * gas_of_one  # what is drawn meanwhile does not lift the tank
+        settles = _SETTLES * share * lift / (balance.state.last + balance.vessel.ambient)
     rough = math.sqrt(account.noise)
-    gas_of_one = rate * float(np.median(seconds))
     gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
     return Rate(
         scatter=Estimate(value=rate, deviation=math.sqrt(among) / ran, freedom=n - 1),
-        shared=math.hypot(common / rate, gulps, settles), runs=n,
+        shared=math.hypot(common / rate, gulps), settles=settles, runs=n,
         start=int(rows[0][0]), single=single, rough=gulps > _ROUGH,
     )

@@ -70,7 +70,7 @@ def refill_limit(generator: Generator, altitude: float, temperature: float) -> t
 
 @dataclass(slots=True, kw_only=True)
 class RefillState(State):
-    """What is learned of the healthy refills."""
+    """The learned lengths of healthy refills."""
 
     run_series: list[list[float]] = field(default_factory=list)
     """Of the last ones: stop (ms), ms, purge vents that were open, gas (psi of the tank) that tank

@@ -27,10 +27,13 @@ from collector.web.connection_limits import (
     RequestLimit,
     raise_descriptor_limit,
 )
-from collector.web.pages.acceptance_pages import add_acceptance_pages, add_report_page
+from collector.web.pages.acceptance_pages import (
+    add_acceptance_pages,
+    add_commissioning_page,
+    add_report_page,
+)
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
-from collector.web.pages.commissioning_page import add_commissioning_page
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
 from collector.web.pages.message_link_page import add_message_link_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
@@ -104,8 +107,8 @@ def create_app(services: BoardServices) -> FastAPI:
     app = FastAPI(
         title="quietpipe", version=services.version, docs_url=None, redoc_url=None,
         description="Reads what the monitor of one site knows; acknowledges and shelves alarms, "
-                    "declares fills, impairments and visits, resets baselines. It never talks to "
-                    "a device.",
+                    "declares fills, impairments and visits, resets baselines. Only a "
+                    "commissioning asks a device.",
         # Before every route, also those that other modules add: a new route is closed by default.
         dependencies=[Depends(services.access.admit)],
     )

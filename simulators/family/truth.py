@@ -100,9 +100,8 @@ class Truth:
     def purge_done(self, vent: str) -> int | None:
         """Return when a vent's sensor, its calibration in it, first reads the target.
 
-        That is when its controller ends the purge and a reader of the sensor calls it done: of gas
-        that the sensor does not show nobody knows. ``None`` where the recording ends before that,
-        or it was there from the start.
+        Its controller then ends the purge: gas that the sensor does not show is not known. ``None``
+        where the recording ends before that, or it was there from the start.
         """
         end, target = self._vent_end(vent)
         offset = next(r.vent.offset for r in self.plant.risers

@@ -58,7 +58,8 @@ def test_acknowledged_then_returned_leaves_nothing():
     assert (told(done), done[0].by) == (["acknowledged"], "kim")
     back = book.apply([evaluation("absent", 65_000)])
     assert told(back) == ["returned"]
-    assert back[0].text == "Compressor runs too long: Generator 1. Back to normal after 1 min 1 s."
+    assert back[0].text == (
+        "Compressor running too long: Generator 1. Back to normal after 1 min 1 s.")
     assert book.alarms() == []
 
 

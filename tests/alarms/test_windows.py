@@ -82,7 +82,7 @@ def test_each_is_journalled_as_suppressed_by_design_with_who_why_and_until() -> 
                                 "on Sunday 1 March 2026 (GMT): branch line renewed. Follow the "
                                 "impairment procedure: ")
     assert "Suppressed by design meanwhile, and nothing else: Dock riser: " in said.text
-    assert "supervisory pressure low" in said.text
+    assert "pressure low" in said.text
     assert "10 h" not in said.text
 
 

@@ -136,7 +136,7 @@ def happened(day: int) -> Iterator[Event]:
             yield AlarmTransition(time=at + step * 600_000, site="year", condition="pressure-low",
                              asset=f"r{n}", transition=transition, priority=Priority.HIGH,
                              signal=Signal.SUPERVISORY, since=at, id=f"pressure-low.r{n}.{at}",
-                             text="Supervisory pressure low: 17.2 psi; the limit is 18.0 psi. " * 4)
+                             text="Pressure low: 17.2 psi; the limit is 18.0 psi. " * 4)
     for n in range(20):
         yield EstimateMade(time=day, site="year", quantity="compressor-delivery", asset=f"g{n % 3}",
                            value=41.0 - n / 10, low=40.0, high=42.0, unit="scfh",

@@ -18,7 +18,7 @@ def test_without_an_id_it_lists_every_page(capsys: pytest.CaptureFixture[str]) -
 def test_a_page_on_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["explain", "pressure-low"]) == 0
     out, err = capsys.readouterr()
-    assert out.startswith("Supervisory pressure low\n====")
+    assert out.startswith("Pressure low\n====")
     assert "\x1b" not in out
     assert err == ""
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.cli import COMMANDS
+from collector.domain.conditions import CATALOGUE
 from tests.house.words import (
     EXCEPTED,
     SCREENS,
@@ -92,3 +93,29 @@ def test_a_planted_text_is_found(planted: str):
     assert bad_strings(Path("planted.py"), f"print('{planted} .')\n") != []
     assert SCREENS.search(screen_text(f"<p>{planted}</p>"))
     assert not SCREENS.search(screen_text(f"<p>{{{{ x('{planted}') }}}}</p>"))
+
+
+def test_conditions_have_the_titles_that_the_trade_says():
+    titles = {c.id: c.title for c in CATALOGUE.values()}
+    assert titles | {
+        "compressor-long-run": "Compressor running too long",
+        "compressor-not-starting": "Compressor not starting",
+        "compressor-short-cycling": "Compressor short cycling",
+        "compressor-weak": "Compressor output low",
+        "air-fill-stuck": "Stuck in air-fill", "air-fill-frequent": "Frequent air-fill",
+        "air-in-nitrogen-mode": "Air in nitrogen mode",
+        "product-oxygen-high": "Product oxygen high",
+        "pressure-low": "Pressure low", "pressure-high": "Pressure high",
+        "pressure-falling-fast": "Pressure falling fast",
+        "leak-high": "Leak rate high", "leak-growing": "Leak rate growing",
+        "tank-leak": "Tank leak",
+        "oxygen-not-falling": "Oxygen not falling", "oxygen-rising": "Oxygen rising",
+        "oxygen-sensor-suspect": "Oxygen sensor suspect",
+        "vent-stuck-open": "Vent stuck open", "vent-stuck-closed": "Vent stuck closed",
+        "purge-blocked": "Purge path blocked", "water-at-vent": "Water at vent",
+        "low-air-contact": "Low air pressure switch operated",
+        "contact-disagreement": "Form C contact mismatch",
+        "device-silent": "Device not responding", "data-frozen": "Readings frozen",
+        "low-temperature": "Valve room temperature low", "room-oxygen-low": "Room oxygen low",
+        "service-due": "Service due",
+    } == titles

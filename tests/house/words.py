@@ -34,7 +34,6 @@ MODULES = frozenset((
 SAVED = "key of the saved state in journals: a new name would lose it at an upgrade"
 PHYSICAL = "a hole in a simulated pipe, which gas leaves by"
 EXCEPTED = {
-    ("commissioning/finding.py", "finding"): "the act of finding devices",
     ("domain/readings.py", "take"): "numpy's word for the same thing",
     ("rules/energy.py", "told_at"): SAVED,
     ("rules/running.py", "told_at"): SAVED,

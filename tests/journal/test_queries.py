@@ -93,7 +93,7 @@ async def test_measures_name_the_alarms_behind_them(journal: Journal) -> None:
     past = past_services(lambda: journal, lambda: PLANT)
     lines = {line.what: line for line in await past.measures(T0, T0 + 86_400_000)}
     assert lines["Alarms a day"].value == "2.0"
-    assert "Supervisory pressure low, Dock riser (1)" in lines["The most frequent ten, of all"].more
+    assert "Pressure low, Dock riser (1)" in lines["The most frequent ten, of all"].more
     assert all(line.acceptable and line.source for line in lines.values())
     nothing = measure_lines(measure([], T0, T0 + 86_400_000), PLANT)
     assert [line.value for line in nothing if "By priority" in line.what] == [

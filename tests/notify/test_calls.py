@@ -191,12 +191,12 @@ def test_a_burst_is_one_message_and_the_first_never_waits_longer(plant: Plant) -
     assert len(story.sent) == 1
     at, message = story.sent[0]
     assert at == NIGHT + 30_000  # ten seconds after the first high one
-    subject = "HIGH supervisory – Supervisory pressure low: Dock riser and 2 more · fenmoor"
+    subject = "HIGH supervisory – Pressure low: Dock riser and 2 more · Fenmoor Cold Store"
     assert message.subject == subject
     body = message.body
     assert body.startswith("3 alarms in one message, the most urgent first.")
-    heads = ["1. HIGH supervisory – Supervisory pressure low: Dock riser",
-             "2. HIGH supervisory – Supervisory pressure low: Freezer riser",
+    heads = ["1. HIGH supervisory – Pressure low: Dock riser",
+             "2. HIGH supervisory – Pressure low: Freezer riser",
              "3. MEDIUM trouble – Stuck in air-fill: Nitrogen generator"]
     assert [body.index(h) for h in heads] == sorted(body.index(h) for h in heads)
     assert body.count("https://board.example/a/ben:") == 1
@@ -231,7 +231,7 @@ def test_service_is_held_until_the_quiet_hours_end_and_goes_as_one(plant: Plant)
     (message,) = [d for _, d in story.sent[sent:]]
     assert "Held back by quiet hours since Wednesday 14 January 2026, 02:00:00 GMT" in message.body
     assert "Service due" in message.body
-    assert "Back to normal – Leak above its limit" in message.body
+    assert "Back to normal – Leak rate high" in message.body
     assert due.id in message.body
     story.passes(24 * HOUR)
     assert not [f for f in story.facts if "Service" in f.text or "Leak" in f.text]

@@ -15,12 +15,12 @@ from collector.domain.units import duration_text
 from collector.notify import alarm_message, fact_message
 from tests.notify.conftest import T0, alarm
 
-LOW = "Supervisory pressure low: Dock riser · Fenmoor Cold Store"
+LOW = "Pressure low: Dock riser · Fenmoor Cold Store"
 AT_NIGHT = parse_instant("2026-07-12T02:04:20Z")
 
 
 def test_an_alarm_at_three_in_the_morning(plant: Plant) -> None:
-    text = ("Supervisory pressure low at Dock riser: 16.2 psi, the limit is 18.0 psi.\n"
+    text = ("Pressure low at Dock riser: 16.2 psi, the limit is 18.0 psi.\n"
             "Check first: an open head, drain or test valve.")
     message = alarm_message(alarm(time=AT_NIGHT, text=text), plant, board="https://board.example/")
     assert message.subject == f"HIGH supervisory – {LOW}"
@@ -93,8 +93,8 @@ def test_a_contact_is_named_after_its_thing(plant: Plant) -> None:
 
 def test_an_unnamed_asset_and_an_empty_text_still_say_something(plant: Plant) -> None:
     message = alarm_message(alarm("device-silent", "box-7", text=""), plant)
-    assert message.subject.endswith("Device does not answer: box-7 · Fenmoor Cold Store")
-    assert message.body.startswith("Device does not answer: box-7\n")
+    assert message.subject.endswith("Device not responding: box-7 · Fenmoor Cold Store")
+    assert message.body.startswith("Device not responding: box-7\n")
 
 
 def test_a_condition_from_a_later_version_is_still_readable(plant: Plant) -> None:

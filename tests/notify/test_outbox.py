@@ -100,7 +100,7 @@ class Rig:
 async def test_a_committed_alarm_reaches_everybody_once(plant: Plant) -> None:
     async with Rig(plant, "a", "b") as rig:
         await rig.commit(alarm())
-        what = "HIGH supervisory – Supervisory pressure low: Dock riser · Fenmoor Cold Store"
+        what = "HIGH supervisory – Pressure low: Dock riser · Fenmoor Cold Store"
         assert sorted(rig.wire.took) == [(who, what) for who in "ab"]
         await rig.pass_time(60_000)
         assert len(rig.wire.took) == 2

@@ -87,10 +87,10 @@ def test_a_limit_has_its_name_and_value_and_stays_in_sight() -> None:
 
 def test_an_alarm_has_a_shape_and_a_word_and_many_are_counted() -> None:
     spans = [Span(start=2 * HOUR, end=3 * HOUR, word="Low pressure"),
-             Span(start=20 * HOUR, end=None, word="Leak above its limit"),
+             Span(start=20 * HOUR, end=None, word="Leak rate high"),
              Span(start=8 * HOUR, end=9 * HOUR, word="Declared fill", kind=SpanKind.SUPPRESSED)]
     drawing = drawing_of(plot(step(0, 25.0), spans=spans))
-    assert {"Low pressure", "Leak above its limit", "Declared fill"} <= set(words(drawing))
+    assert {"Low pressure", "Leak rate high", "Declared fill"} <= set(words(drawing))
     assert len(of(drawing, Area, "plot-alarm")) == 4  # a triangle and how long, for each of two
     crowd = [Span(start=n * HOUR // 60, end=n * HOUR // 60 + 1000, word="Chatter")
              for n in range(60)]

@@ -135,7 +135,7 @@ def test_a_site_with_contacts_only(tmp_path: Path, make: Callable[..., Report]) 
     assert "Nitrogen generator" not in " ".join(words(found.blocks))
     seen = words(section(found, "Valid data"))
     assert any(w.startswith("gen1: all 2 points | 100 %") for w in seen), seen
-    assert any(w.startswith("The tank leaks, gen1: ")
+    assert any(w.startswith("Tank leak, gen1: ")
                for w in words(section(found, "Not monitored")))
     assert any("not known: no leak rate" in w for w in words(found.blocks))
 

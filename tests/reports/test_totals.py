@@ -55,15 +55,15 @@ def test_alarms_are_listed_with_what_became_of_them(found: Report) -> None:
     # Every ninth day from the third: one on day 3, one on day 12, and a leak on the last day.
     got = rows(section(found, "Events"))
     assert got == [
-        ("19 Mar 2026, 02:00", "high", "Supervisory pressure low", "Dock riser", "2 h",
+        ("19 Mar 2026, 02:00", "high", "Pressure low", "Dock riser", "2 h",
          "after 6 min by ann"),
-        ("28 Mar 2026, 02:00", "high", "Supervisory pressure low", "Dock riser", "2 h",
+        ("28 Mar 2026, 02:00", "high", "Pressure low", "Dock riser", "2 h",
          "after 6 min by ann"),
-        ("29 Mar 2026, 00:00", "medium", "Leak above its limit", "Dock riser", "still active",
+        ("29 Mar 2026, 00:00", "medium", "Leak rate high", "Dock riser", "still active",
          "not acknowledged"),
     ]
     assert words(section(found, "What to do next"))[0].startswith(
-        "Leak above its limit at Dock riser still active, since 29 Mar 2026, 00:00 (medium). "
+        "Leak rate high at Dock riser still active, since 29 Mar 2026, 00:00 (medium). "
         "Check first:")
 
 
@@ -155,7 +155,7 @@ def test_an_alarm_from_before_still_counts_as_standing(
         journal.commit([], [moved(at("2026-01-05T10:00"), Transition.RAISED)])
     found = make(site, at("2026-02-01"), at("2026-03-01"))
     assert rows(section(found, "State at the end")) == [
-        ("high", "Supervisory pressure low", "Dock riser", "5 Jan 2026, 10:00",
+        ("high", "Pressure low", "Dock riser", "5 Jan 2026, 10:00",
          "not acknowledged")]
     assert any(w == "No alarm was raised in 28 d; 1 active at the end."
                for w in words(section(found, "The period in brief")))

@@ -31,7 +31,8 @@ def test_raised_at_limit_plus_delay_with_the_numbers_of_the_contract():
     event = s.alarms(C)[0]
     assert event.since == T0 + 13 * MINUTE
     assert (event.values["run_minutes"], event.values["limit_minutes"]) == (12.1, 12.0)
-    assert event.text.startswith("Compressor runs too long: Generator 1. Since 00:13:00 on Sunday")
+    assert event.text.startswith(
+        "Compressor running too long: Generator 1. Since 00:13:00 on Sunday")
     assert "at least" not in event.text
     assert event.id == f"{C}.gen1.{event.time // 1000}"
 

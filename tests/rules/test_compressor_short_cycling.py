@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from collector.domain.events import FactNoted
+from collector.domain.evaluations import ConditionState
+from collector.domain.events import SystemEvent
 from collector.domain.plant import Generator
 from collector.rules.cycling import most_starts
 from tests.rules.restarts import with_restart
@@ -95,7 +96,7 @@ def pumped_up_in_6_min(on: int, until: int) -> Story:
     shape = lambda at: (short(at) * (at // HOUR % 2 == 0) if at < until  # noqa: E731
                         else every(50 * MINUTE, 6 * MINUTE)(at))
     s = story()
-    s.watch.note(FactNoted(
+    s.monitor.record_event(SystemEvent(
         time=T0, site="fenmoor", fact="baseline-accepted", asset="gen1", text="…",
         values={"quantity": "pump-up-time", "value": 6.0, "deviation": 0.1, "unit": "min",
                 "by": "Ines Okoro (technician)"}))

@@ -33,7 +33,7 @@ def test_a_third_less_is_raised_within_a_few_runs():
     assert what == "raised"
     assert 26 * HOUR < at < 33 * HOUR
     text = s.alarms(WEAK)[0].text
-    for said in ("Compressor delivers less than it did: Generator 1", "scfh", "the limit is 20 %",
+    for said in ("Compressor output low: Generator 1", "scfh", "the limit is 20 %",
                  "intake filter", "is not counted against it", "Caution: Compressors start"):
         assert said in text
     values = s.alarms(WEAK)[0].values

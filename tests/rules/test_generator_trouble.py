@@ -37,7 +37,7 @@ def test_a_broken_wire_is_its_own_condition_and_not_trouble():
     evaluation = next(v for v in s.monitor.evaluations() if v.condition == C)
     assert evaluation.state == "unknown"
     assert "no usable trouble contact" in evaluation.because
-    assert "Contact contradicts itself (Generator 1) since 00:10:00" in evaluation.because
+    assert "Form C contact mismatch (Generator 1) since 00:10:00" in evaluation.because
 
 
 def test_without_the_contact_it_says_so():

@@ -42,7 +42,7 @@ def test_a_switch_that_contradicts_the_sensor_says_so():
     assert s.moves(C) == [("raised", MINUTE + 6 * SECOND)]
     assert s.moves("contact-disagreement") == [("raised", MINUTE + 30 * SECOND)]
     text = next(a.text for a in s.monitor.alarms() if a.condition == C)
-    assert "Probably because of: Contact contradicts itself (Dock riser)" in text
+    assert "Probably because of: Form C contact mismatch (Dock riser)" in text
     assert text.index("Probably") < text.index("Check in this order")
 
 

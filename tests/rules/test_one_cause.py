@@ -123,8 +123,8 @@ def test_loss_of_power_explains_the_controller_and_the_trouble_relay():
     assert raised(s) == [("power-lost", "gen1")]
     text = next(a.text for a in s.monitor.alarms())
     assert "Alarms suppressed by it: " in text
-    assert "Device does not answer (controller)" in text
-    assert "Generator reports trouble (Generator 1)" in text
+    assert "Device not responding (controller)" in text
+    assert "Generator trouble (Generator 1)" in text
     assert text.index("Alarms suppressed by it") < text.index("Check in this order")
     because = {(v.condition, v.asset): v.because for v in s.monitor.evaluations()}
     assert because["device-silent", "controller"].startswith(

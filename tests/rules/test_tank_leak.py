@@ -26,7 +26,7 @@ def test_a_tank_that_falls_between_gulps_leaks():
     s = leak().feed(leaking(0.3).readings(6 * HOUR))
     assert [what for what, _ in s.moves(LEAK)] == ["raised"]
     text = s.alarms(LEAK)[0].text
-    for said in ("The tank leaks: Generator 1", "psi in an hour", "scfh", "drain",
+    for said in ("Tank leak: Generator 1", "psi in an hour", "scfh", "drain",
                  "no riser drawing", "Caution"):
         assert said in text
     assert s.alarms(LEAK)[0].values["fall_psi_per_hour"] == pytest.approx(18, rel=0.1)

@@ -11,7 +11,7 @@ def test_raised_and_returned_past_its_delays():
     s = story().feed(series({WATER: between(MINUTE, 5 * MINUTE)}, end=8 * MINUTE))
     assert s.moves(C) == [("raised", MINUTE + 30 * SECOND), ("returned", 6 * MINUTE)]
     text = s.alarms(C)[0].text
-    assert text.startswith("Water at the vent: Dock vent. Since 00:01:00")
+    assert text.startswith("Water at vent: Dock vent. Since 00:01:00")
     assert "1) drain the vent's trap" in text
     assert "impairment procedure" in text
 

@@ -363,7 +363,7 @@ class FakeSite:
 
     async def told(self, limit: int) -> Sequence[Delivery]:
         """One message that arrived and one that did not."""
-        return [Delivery(id=2, recipient="on-call", subject="Compressor runs too long", body="",
+        return [Delivery(id=2, recipient="on-call", subject="Compressor running too long", body="",
                          event_seq=7, created=NOW - 16 * MINUTE, due=NOW, kind="raised",
                          attempts=3, state=DeliveryState.GIVEN_UP, detail="no route to host"),
                 Delivery(id=1, recipient="desk", subject="Pressure low", body="", event_seq=2,

@@ -108,7 +108,7 @@ VENT = (
         ),
     ),
     Condition(
-        id="water-at-vent", title="Water at the vent", applies_to="vent",
+        id="water-at-vent", title="Water at vent", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("impairment",),
         causes=(
             "drain the vent's trap and the low points before it",
@@ -125,7 +125,7 @@ _BOUNCE = "setting; a change counts from its first reading and needs a second on
 
 CONTACTS = (
     Condition(
-        id="low-air-contact", title="Low-air switch", applies_to="riser",
+        id="low-air-contact", title="Low air pressure switch operated", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         impairment=True,
         explained_by=(
@@ -144,7 +144,7 @@ CONTACTS = (
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
     ),
     Condition(
-        id="generator-trouble", title="Generator reports trouble", applies_to="generator",
+        id="generator-trouble", title="Generator trouble", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("compressor", "only-reads"),
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
@@ -168,7 +168,7 @@ CONTACTS = (
         settings=(MAX_GAP, *delays("5 s", "30 s", _BOUNCE)),
     ),
     Condition(
-        id="contact-disagreement", title="Contact contradicts itself", applies_to="contact",
+        id="contact-disagreement", title="Form C contact mismatch", applies_to="contact",
         signal=Signal.TROUBLE, priority=Priority.HIGH,
         doubts=False,
         causes=(
@@ -190,7 +190,7 @@ CONTACTS = (
 
 HEALTH = (
     Condition(
-        id="device-silent", title="Device does not answer", applies_to="device",
+        id="device-silent", title="Device not responding", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         explained_by=(Cause("power-lost", "downstream"),),
         causes=(
@@ -220,7 +220,7 @@ HEALTH = (
         settings=(*delays("0 s", "0 s"),),
     ),
     Condition(
-        id="data-frozen", title="Readings never change", applies_to="device",
+        id="data-frozen", title="Readings frozen", applies_to="device",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         explained_by=(
             Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "alone"),
@@ -262,7 +262,7 @@ HEALTH = (
         ),
     ),
     Condition(
-        id="journal-trouble", title="Journal in trouble", applies_to="collector",
+        id="journal-trouble", title="Journal trouble", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "room on the disk",
@@ -277,7 +277,7 @@ HEALTH = (
         ),
     ),
     Condition(
-        id="delivery-failing", title="Messages do not get through", applies_to="collector",
+        id="delivery-failing", title="Messages not delivered", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the line to the internet or to the mail server",
@@ -295,7 +295,7 @@ HEALTH = (
         ),
     ),
     Condition(
-        id="site-silent", title="Site is silent", applies_to="collector",
+        id="site-silent", title="Site not reporting", applies_to="collector",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         causes=(
             "the site's line to the outside",

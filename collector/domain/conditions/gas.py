@@ -9,7 +9,7 @@ _ISA = "ISA-18.2 for pressure, from memory"
 
 PRESSURE = (
     Condition(
-        id="pressure-low", title="Supervisory pressure low", applies_to="riser",
+        id="pressure-low", title="Pressure low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         plot="pressure", impairment=True,
         explained_by=(
@@ -35,7 +35,7 @@ PRESSURE = (
         ),
     ),
     Condition(
-        id="pressure-high", title="Supervisory pressure high", applies_to="riser",
+        id="pressure-high", title="Pressure high", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH, cautions=("impairment",),
         plot="pressure",
         causes=(
@@ -55,7 +55,7 @@ PRESSURE = (
         ),
     ),
     Condition(
-        id="pressure-falling-fast", title="Supervisory pressure falls fast",
+        id="pressure-falling-fast", title="Pressure falling fast",
         applies_to="riser", signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         cautions=("impairment", "oxygen"),
         plot="pressure", impairment=True,
@@ -79,7 +79,7 @@ PRESSURE = (
         ),
     ),
     Condition(
-        id="low-temperature", title="Valve room too cold", applies_to="riser",
+        id="low-temperature", title="Valve room temperature low", applies_to="riser",
         signal=Signal.SUPERVISORY, priority=Priority.HIGH,
         plot="valve_room_temperature",
         causes=(
@@ -104,7 +104,7 @@ PRESSURE = (
 
 LEAK = (
     Condition(
-        id="tank-leak", title="The tank leaks", applies_to="generator",
+        id="tank-leak", title="Tank leak", applies_to="generator",
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("compressor", "oxygen"),
         plot="tank_pressure", impairment=True,
         explained_by=(Cause("declared fill", "downstream"),),
@@ -131,7 +131,7 @@ LEAK = (
         ),
     ),
     Condition(
-        id="leak-high", title="Leak above its limit", applies_to="riser", also=("generator",),
+        id="leak-high", title="Leak rate high", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.MEDIUM, cautions=("impairment", "oxygen"),
         plot="pressure", impairment=True,
         explained_by=(
@@ -160,7 +160,7 @@ LEAK = (
         ),
     ),
     Condition(
-        id="leak-growing", title="Leak is growing", applies_to="riser", also=("generator",),
+        id="leak-growing", title="Leak rate growing", applies_to="riser", also=("generator",),
         signal=Signal.SERVICE, priority=Priority.LOW, cautions=("impairment",),
         plot="pressure", impairment=True,
         explained_by=(
@@ -187,7 +187,7 @@ LEAK = (
 
 OXYGEN = (
     Condition(
-        id="oxygen-not-falling", title="Oxygen is not falling", applies_to="vent",
+        id="oxygen-not-falling", title="Oxygen not falling", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
         plot="oxygen", impairment=True,
         explained_by=(
@@ -224,7 +224,7 @@ OXYGEN = (
         ),
     ),
     Condition(
-        id="oxygen-rising", title="Oxygen is rising again", applies_to="vent",
+        id="oxygen-rising", title="Oxygen rising", applies_to="vent",
         signal=Signal.TROUBLE, priority=Priority.MEDIUM, cautions=("oxygen",),
         plot="oxygen", impairment=True,
         explained_by=(

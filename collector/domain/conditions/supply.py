@@ -7,7 +7,7 @@ from collector.domain.events import Priority, Signal
 
 COMPRESSOR = (
     Condition(
-        id="compressor-long-run", title="Compressor runs too long", applies_to="generator",
+        id="compressor-long-run", title="Compressor running too long", applies_to="generator",
         signal=Signal.TROUBLE, priority=Priority.HIGH, cautions=("compressor",),
         plot="tank_pressure", impairment=True,
         explained_by=(
@@ -40,7 +40,7 @@ COMPRESSOR = (
         ),
     ),
     Condition(
-        id="compressor-overduty", title="Compressor runs too much of the day",
+        id="compressor-overduty", title="Compressor duty high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure", impairment=True,
@@ -72,7 +72,7 @@ COMPRESSOR = (
         ),
     ),
     Condition(
-        id="compressor-short-cycling", title="Compressor starts too often",
+        id="compressor-short-cycling", title="Compressor short cycling",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure", impairment=True,
@@ -103,7 +103,7 @@ COMPRESSOR = (
         ),
     ),
     Condition(
-        id="compressor-not-starting", title="Compressor does not start",
+        id="compressor-not-starting", title="Compressor not starting",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("compressor",),
         plot="tank_pressure",
@@ -138,7 +138,7 @@ COMPRESSOR = (
         ),
     ),
     Condition(
-        id="compressor-weak", title="Compressor delivers less than it did",
+        id="compressor-weak", title="Compressor output low",
         applies_to="generator", signal=Signal.SERVICE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="tank_pressure",
@@ -204,7 +204,7 @@ MODE = (
         ),
     ),
     Condition(
-        id="air-fill-frequent", title="Falls back to air-fill too often",
+        id="air-fill-frequent", title="Frequent air-fill",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("impairment",),
         plot="tank_pressure", impairment=True,
@@ -231,7 +231,7 @@ MODE = (
         ),
     ),
     Condition(
-        id="air-in-nitrogen-mode", title="Air while it says nitrogen",
+        id="air-in-nitrogen-mode", title="Air in nitrogen mode",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.HIGH,
         cautions=("oxygen", "compressor"),
         plot="product_oxygen",
@@ -259,7 +259,7 @@ MODE = (
         ),
     ),
     Condition(
-        id="product-oxygen-high", title="Product oxygen too high",
+        id="product-oxygen-high", title="Product oxygen high",
         applies_to="generator", signal=Signal.TROUBLE, priority=Priority.MEDIUM,
         cautions=("compressor",),
         plot="product_oxygen",

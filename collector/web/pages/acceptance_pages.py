@@ -1,4 +1,4 @@
-"""The pages of an acceptance, on the same records as the command line."""
+"""The pages of a commissioning and of an acceptance, on the records of the command line."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from collector.acceptance import (
 from collector.domain.conditions import CAUTIONS
 from collector.people import Role
 from collector.plots import draw
-from collector.web.access import HttpError, require, visitor
+from collector.web.access import HttpError, changes_need, require, visitor
 from collector.web.api import ActionRequest, read_action_request
 from collector.web.render import page
 from collector.web.services import BoardServices
@@ -222,7 +222,6 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     async def enter_reading(request: Request, step_id: str) -> Response:
         return await pages.enter_reading(request, step_id)
 
-
 _NAME = re.compile(r"(?P<review>[A-Za-z0-9][A-Za-z0-9._-]{0,99}-(?P<first>\d{4}-\d\d-\d\d)-"
                    r"(?P<last>\d{4}-\d\d-\d\d))\.(?P<form>html|pdf)", re.ASCII)
 _SHOWN = 200
@@ -328,3 +327,48 @@ def _as_page(content: bytes) -> Response:
             "base-uri 'none'; frame-ancestors 'none'; sandbox"
         ),
     })
+
+
+_AGAIN_COMMISSIONING = 3
+"""Seconds until the page is loaded again while the device is being asked."""
+_LONGEST = 500
+
+
+def add_commissioning_page(app: FastAPI, services: BoardServices) -> None:
+    """Add ``/commissioning``; nothing on a board without it."""
+    commissioning = services.commissioning
+    if commissioning is None:
+        return
+
+    @app.get("/commissioning", include_in_schema=False,
+             dependencies=[Depends(require(Role.MANAGE))])
+    async def shown(request: Request) -> HTMLResponse:
+        view = commissioning.view()
+        return page(request, "commissioning.html", view=view,
+                    again=_AGAIN_COMMISSIONING if view.state == "working" else 0)
+
+    async def done(do: Callable[[], None]) -> Response:
+        await asyncio.to_thread(do)
+        return RedirectResponse("/commissioning#question", status_code=303)
+
+    @app.post("/commissioning/start", include_in_schema=False)
+    @changes_need(Role.MANAGE)
+    async def start() -> Response:
+        return await done(commissioning.start)
+
+    @app.post("/commissioning/answer", include_in_schema=False)
+    @changes_need(Role.MANAGE)
+    async def answer(request: Request) -> Response:
+        sent = await request.form()
+        question, text = str(sent.get("question", "")), str(sent.get("answer", ""))[:_LONGEST]
+        return await done(lambda: commissioning.answer(question, text))
+
+    @app.post("/commissioning/stop", include_in_schema=False)
+    @changes_need(Role.MANAGE)
+    async def stop() -> Response:
+        return await done(commissioning.stop_asking)
+
+    @app.post("/commissioning/leave", include_in_schema=False)
+    @changes_need(Role.MANAGE)
+    async def leave() -> Response:
+        return await done(commissioning.leave)

@@ -198,7 +198,7 @@ async def test_the_board_shows_a_fill_and_what_it_holds_back(
     assert "System fill of Dock riser, declared until 13:10" in text
     assert "Declared by R. Okafor at 09:00: sprinkler head replaced" in text
     assert "Suppressed during the fill: compressor" in text
-    assert "With a longer limit: compressor runs too long." in text
+    assert "With a longer limit: compressor running too long." in text
     assert text.index("System fill of Dock riser") < text.index("Active alarms")
 
 

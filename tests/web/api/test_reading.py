@@ -81,7 +81,7 @@ async def test_the_board_says_what_is_not_normal_where_and_since_when(
     client: httpx.AsyncClient,
 ) -> None:
     page = Page((await client.get("/")).text)
-    assert "Compressor runs too long and 1 more" in page.text
+    assert "Compressor running too long and 1 more" in page.text
     assert ("Generator, dock end, since 08:53. 2 not acknowledged."
             in page.text)
     assert "Sunday 19 July 2026, 09:10 BST" in page.text  # the site's zone, not UTC
@@ -98,7 +98,7 @@ async def test_the_most_pressing_alarm_comes_first(client: httpx.AsyncClient) ->
     ]
     assert alarms[0]["since"] == "2026-07-19T07:53:05Z"
     assert alarms[0]["values"] == {"run_minutes": 17.2, "limit_minutes": 12.0}
-    assert alarms[0]["title"] == "Compressor runs too long"
+    assert alarms[0]["title"] == "Compressor running too long"
 
 
 async def test_the_board_needs_no_other_host_and_nothing_inline(client: httpx.AsyncClient) -> None:
@@ -346,7 +346,7 @@ async def test_a_journal_that_cannot_be_read_hides_no_alarm(
             site.picture.update([dataclasses.replace(
                 state.last, time=NOW, value=1.0, quality=Quality.GOOD, why="")])
         quiet = Page((await troubled.get("/")).text).text
-    assert "Compressor runs too long and 1 more" in board.text
+    assert "Compressor running too long and 1 more" in board.text
     assert "The journal cannot be read the disk does not answer" in Page(board.text).text
     assert "Since when is not known" in quiet
     assert (series.status_code, series.json()["error"]) \

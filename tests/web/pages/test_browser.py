@@ -178,9 +178,9 @@ def _action(page: Any, label: str, entry: str = "") -> Any:
 @pytest.mark.parametrize("path", ["/", "/alarms", "/things/gen1"])
 def test_acknowledge(opened: Opened, site: FakeSite, view: dict[str, int], path: str) -> None:
     page = opened(path, view, "J. Whitlock")
-    form = _action(page, "Acknowledge", "Compressor runs too long")
+    form = _action(page, "Acknowledge", "Compressor running too long")
     form.get_by_role("button", name="Acknowledge").click()
-    page.locator("article", has_text="Compressor runs too long").get_by_text(
+    page.locator("article", has_text="Compressor running too long").get_by_text(
         "by J. Whitlock").wait_for()
     assert urlsplit(page.url).path == path  # back where it was done
     assert [(a.kind.value, a.by) for a in site.actions] == [("acknowledge", "J. Whitlock")]
@@ -189,14 +189,14 @@ def test_acknowledge(opened: Opened, site: FakeSite, view: dict[str, int], path:
 
 def test_shelve_and_unshelve(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
     page = opened("/alarms", view, "J. Whitlock")
-    form = _action(page, "Shelve", "Device does not answer")
+    form = _action(page, "Shelve", "Device not responding")
     form.get_by_label("Why").fill("switch is being replaced")
     form.get_by_label("For").select_option("12 h")
     form.get_by_role("button", name="Shelve").click()
-    entry = page.locator("article.entry", has_text="Device does not answer")
+    entry = page.locator("article.entry", has_text="Device not responding")
     entry.get_by_text("until 21:10, by J. Whitlock: switch is being replaced").wait_for()
     assert not entry.locator("summary", has_text="Take out").count()  # that is for managers
-    form = _action(page, "Unshelve", "Device does not answer")
+    form = _action(page, "Unshelve", "Device not responding")
     form.get_by_role("button", name="Unshelve").click()
     entry.locator("summary", has_text="Acknowledge").wait_for()
     assert [a.kind.value for a in site.actions] == ["shelve", "unshelve"]
@@ -204,12 +204,12 @@ def test_shelve_and_unshelve(opened: Opened, site: FakeSite, view: dict[str, int
 
 def test_take_out_and_put_back(opened: Opened, site: FakeSite, view: dict[str, int]) -> None:
     page = opened("/alarms", view, "R. Okafor")
-    form = _action(page, "Take out of service", "Oxygen is not falling")
+    form = _action(page, "Take out of service", "Oxygen not falling")
     form.get_by_label("Why").fill("vent is off for its yearly visit")
     form.get_by_role("button", name="Take out of service").click()
-    entry = page.locator("article.entry", has_text="Oxygen is not falling")
+    entry = page.locator("article.entry", has_text="Oxygen not falling")
     entry.get_by_text("out of service", exact=True).wait_for()
-    form = _action(page, "Put back in service", "Oxygen is not falling")
+    form = _action(page, "Put back in service", "Oxygen not falling")
     form.get_by_role("button", name="Put back in service").click()
     entry.locator("summary", has_text="Shelve").wait_for()
     assert [a.kind.value for a in site.actions] == ["take-out", "put-back"]
@@ -301,7 +301,7 @@ def test_ranges_are_links(opened: Opened, site: FakeSite, view: dict[str, int]) 
 
 def test_without_a_script_it_works_the_same(opened: Opened, site: FakeSite) -> None:
     page = opened("/alarms", VIEWS["phone"], "R. Okafor", java_script_enabled=False)
-    form = _action(page, "Acknowledge", "Compressor runs too long")
+    form = _action(page, "Acknowledge", "Compressor running too long")
     form.get_by_role("button").click()
     page.get_by_text("by R. Okafor", exact=False).first.wait_for()
     assert [a.by for a in site.actions] == ["R. Okafor"]
@@ -312,11 +312,11 @@ def test_it_hears_of_news_and_spares_a_form_under_a_hand(
     opened: Opened, site: FakeSite, board: Board
 ) -> None:
     page = opened("/", VIEWS["desk"], "R. Okafor")
-    form = _action(page, "Shelve", "Compressor runs too long")
+    form = _action(page, "Shelve", "Compressor running too long")
     form.get_by_label("Why").fill("half a rea")
     site.alarms[:] = site.alarms[:2]
     board.soon(lambda: site.live.wake(site.events[1:2]))
-    page.get_by_role("status").get_by_text("Compressor runs too long", exact=True).wait_for(
+    page.get_by_role("status").get_by_text("Compressor running too long", exact=True).wait_for(
         timeout=15_000)
     assert form.get_by_label("Why").input_value() == "half a rea"
     page.locator("details[open] summary").click()

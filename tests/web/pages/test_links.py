@@ -20,7 +20,7 @@ from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite
 
 KEY = b"a key that only this site has, 42"
 SIGNER = LinkSigner(KEY, "fenmoor")
-TEXT = ("Supervisory pressure low: Dock riser. Since 08:58:00 on Sunday 19 July 2026 (BST). "
+TEXT = ("Pressure low: Dock riser. Since 08:58:00 on Sunday 19 July 2026 (BST). "
         "16.2 psi; the limit is 18.0 psi. Check in this order: 1) an open head, drain or test "
         "valve; 2) the air maintenance device. Caution: Filling is an impairment. "
         "Caution: <b>Wear</b> a meter.")
@@ -97,7 +97,7 @@ async def test_the_page_has_everything_and_opening_it_changes_nothing(linked, ph
         page = await phone.get(f"/a/{linked.token()}")
         assert page.status_code == 200
     text = page.text
-    for said in ("Not acknowledged", "Supervisory pressure low", "Dock riser",
+    for said in ("Not acknowledged", "Pressure low", "Dock riser",
                  "High supervisory", "08:58, for 12 min",
                  "16.2 psi; the limit is 18.0 psi", "<li>the air maintenance device</li>",
                  "Filling is an impairment.", "&lt;b&gt;Wear&lt;/b&gt; a meter.",

@@ -54,7 +54,7 @@ async def test_declared_said_on_every_page_and_ended(
     assert [(a.kind, a.alarm, a.by) for a in declared.asked] == [
         (ActionKind.DECLARE_IMPAIRMENT, "r1", "R. Okafor")]
     assert await page.get_by_role("heading", name="Impairment of Dock riser").is_visible()
-    assert await page.get_by_text("Dock riser: supervisory pressure low.").is_visible()
+    assert await page.get_by_text("Dock riser: pressure low.").is_visible()
     assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
     assert (await page.evaluate(CONTRAST))["found"] == []
     for path in ("/", "/explain", "/survey"):

@@ -182,7 +182,7 @@ def test_not_watched_is_grouped_by_reason_and_leaves_none_out() -> None:
         == [("no low_pressure for r2", 1), ("not built yet", 3)]
     first = board.gaps[1].conditions[0]
     assert (first.title, first.places, first.about) == (
-        "Compressor does not start", "Generator, dock end, Generator, freezer",
+        "Compressor not starting", "Generator, dock end, Generator, freezer",
         "compressor-not-starting")
 
 

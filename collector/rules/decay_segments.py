@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["Falls"]
+__all__ = ["DecaySegments"]
 
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 
 
 @dataclass(slots=True, kw_only=True)
-class Falls(State):
+class DecaySegments(State):
     """The sum of the falls since :attr:`since_at`, and the fall that goes on."""
 
     since_at: int = 0
