@@ -104,9 +104,7 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
     settles, gas_of_one = 0.0, rate * float(np.median(seconds))
     if balance.state.by_tank and balance.state.last is not None:
         drawn = float(np.median(known[:, 3] * seconds))
-        share = min(max(drawn / gas_of_one, 0.0), 1.0)
-        lift = (1.0 - share) * gas_of_one  # what is drawn meanwhile does not lift the tank
-        settles = _SETTLES * share * lift / (balance.state.last + balance.vessel.ambient)
+        settles = _SETTLES * max(drawn, 0.0) / (balance.state.last + balance.vessel.ambient)
     rough = math.sqrt(account.noise)
     gulps = (_STEPS if balance.whole else _GULPS) * rough / gas_of_one
     common = math.sqrt(max(float(lever @ np.array(account.covariance) @ lever), 0.0))
