@@ -1,4 +1,4 @@
-"""How a riser's pressure falls between refills: from each peak to the low that a refill ends."""
+"""Falls of a riser's pressure between refills, each from a peak to the low that a refill ends."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class DecaySegments(State):
     lasted: int = 0
 
     def begin(self, at: int, value: float | None = None) -> None:
-        """Begin anew, from ``value`` or the next reading."""
+        """Restart at ``value`` or at the next reading."""
         self.since_at = self.peak_at = at
         self.peak, self.down, self.fell, self.lasted = value, False, 0.0, 0
 

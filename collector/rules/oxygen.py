@@ -86,7 +86,7 @@ class _PurgeState(State):
 
 
 class OxygenNotFalling(Rule):
-    """During a purge the oxygen falls significantly slower than predicted, or not, or too long.
+    """During a purge the oxygen falls far slower than predicted, stalls or takes too long.
 
     The curve is kept as means over equal stretches of purge time (time with the vent open, or all
     time where that is not read), so that sensor noise and steps average out and a purge by timer is

@@ -41,7 +41,7 @@ class Rate:
     """Rate with the scatter of the runs as its uncertainty."""
     shared: float
     """Deviation, as a share of the rate, that all runs have alike: the heat in the tank, the
-    flow of its vents; where the risers are not booked with it, that rests may end with the same
+    flow of its vents; where the risers are not included, that rests may end with the same
     part of a gulp each time."""
     settles: float
     """The same, of what regulators pass more while the tank's pressure rises, where the risers are

@@ -93,7 +93,7 @@ class _Riser(State):
         self.count += len(values)
 
     def close(self, at: int, setting: float | None, *, lifted: bool) -> bool:
-        """End a minute; return whether the riser was heard of in it."""
+        """End a minute; return whether it has a sample of the riser."""
         if not self.count:
             self.minutes, self.lifted, self.rising = [], [], False
             return False

@@ -98,10 +98,10 @@ class Truth:
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
     def purge_done(self, vent: str) -> int | None:
-        """Return when a vent's sensor, its calibration in it, first reads the target.
+        """Return the first instant at which a vent's sensor, with its offset, reads the target.
 
-        Its controller then ends the purge: gas that the sensor does not show is not known. ``None``
-        where the recording ends before that, or it was there from the start.
+        The controller ends the purge then. ``None`` where the recording ends before that, or the
+        sensor read the target from the start.
         """
         end, target = self._vent_end(vent)
         offset = next(r.vent.offset for r in self.plant.risers

@@ -11,7 +11,7 @@ __all__ = ["temperatures"]
 
 
 def _lagged(values: Floats, share: float) -> Floats:
-    """Return ``values`` as a body follows them that takes up ``share`` of the difference a step."""
+    """Return ``values`` with a first-order lag: each step takes up ``share`` of the difference."""
     out = np.empty_like(values)
     held = values[0]
     for k, value in enumerate(values.tolist()):
