@@ -82,7 +82,7 @@ class PipeOxygen(State):
     shut: float | None = None
     """The last reading before the vent opened."""
     flushing: float | None = None
-    """The last reading since it opened, while the chamber settles."""
+    """The last reading since it opened, until it shows whether the chamber held room air."""
     opened: float | None = None
     """Highest oxygen (%) at which it was seen to open above its target."""
     breathes: bool | None = None
@@ -150,7 +150,8 @@ class PipeOxygen(State):
         if not self.open:
             self.shut = value
             return not self.breathes and not self.settling(at)
-        self.flushing = value
+        if self.shut is not None:
+            self.flushing = value
         if self.settling(at):
             return False
         self._flushed(self.moved_at or at)
@@ -166,7 +167,7 @@ class PipeOxygen(State):
             self.breathes = bool(self.breathes)
             if self.shut_at is not None:
                 self.sealed_ms = max(self.sealed_ms, opened_at - self.shut_at)
-        self.shut = None
+        self.shut = self.flushing = None
 
     def sealed(self, at: int) -> bool:
         """Whether the chamber, shut for as long as now, is known to hold the pipe's gas alone."""

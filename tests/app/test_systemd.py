@@ -116,7 +116,7 @@ def test_a_manager_that_went_away_does_not_stop_the_watch(
     service = ServiceManager(address=str(tmp_path / "gone"))
     service.ready()
     service.alive()
-    assert [r.message for r in caplog.records] == ["the service manager could not be told"]
+    assert [r.message for r in caplog.records] == ["the service manager could not be notified"]
 
 
 def test_a_socket_of_another_kind_is_said_once(caplog: pytest.LogCaptureFixture) -> None:

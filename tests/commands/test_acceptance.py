@@ -148,7 +148,7 @@ def test_the_whole_walk_typed_in_and_signed(
     assert "Enter waits for it" in err
     assert "pass\tcontact.gen1.trouble\tBoth legs changed over" in out
     assert "Now those present sign" in err
-    assert "as soon as the watch runs" in err
+    assert "as soon as the daemon runs" in err
     sealed = record_store(config.data).load_all()[0]
     assert [(s.name, s.role) for s in sealed.signatures] == [
         ("Ines Okoro", "technician"), ("B. Lee", "owner")]

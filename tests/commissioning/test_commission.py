@@ -228,7 +228,10 @@ def answered(site):
 def test_a_stopped_process_leaves_its_answers_and_goes_on_from_there(tmp_path, number):
     site = tmp_path / "site.toml"
     command = [sys.executable, "-m", "collector.cli", "commission", str(site)]
-    first = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    first = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        # A shell's background jobs ignore it, and so would what they start.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     first.stdin.write("Fenmoor\n\nEurope/London\n")
     first.stdin.flush()
     until = time.monotonic() + 60

@@ -65,7 +65,7 @@ def test_without_a_zone_a_rota_keeps_the_sites(folder):
 @pytest.mark.parametrize(("old", "new", "place", "problem"), [
     ('people = ["ann", "ben"]', 'people = ["ann", "bne"]', "rotas[0].people",
      'there is no person "bne"; did you mean "ben"?'),
-    ('people = ["ann", "ben"]', "people = []", "rotas[0].people", "nobody is on this rota"),
+    ('people = ["ann", "ben"]', "people = []", "rotas[0].people", "this rota has no one on it"),
     ('"America/Chicago"', '"America/Chicag"', "rotas[0].timezone",
      'no time zone is called "America/Chicag"'),
     ('hand_over = "17:30"', 'hand_over = "5 pm"', "rotas[0].hand_over",
