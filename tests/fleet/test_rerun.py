@@ -61,7 +61,7 @@ def test_the_command(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
         line for site in sorted(stories) for line in one_by_one(sites / f"{site}.toml",
                                                                 stories[site])]
     assert "site-1: 2 alarms where 2 were reported; none more, none fewer" in err
-    assert "site-0: what was told at the time is not archived" in err
+    assert "site-0: the alarms of the time are not archived" in err
     assert "2 of 2 sites re-run." in err
     assert main([*arguments, "--change", str(change), "--only", "site-1"]) == 0
     out, err = capfd.readouterr()
