@@ -78,8 +78,11 @@ class _Stuck(Rule):
         """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._oxygen:
+            breathed = s.pipe.breathes
             if not s.pipe.of_pipe(at, value):
                 return False
+            if s.pipe.breathes and not breathed:
+                s.timed = True  # it was room air that seemed to call for this opening
             changed = self._near(at, value)
             return s.level.compare(at, value, self._line(), self._deadband,
                                    above=not self.stuck_open) or changed
@@ -287,7 +290,8 @@ class VentStuckClosed(_Stuck):
         if len(s.habits) >= _HABIT:
             learned = max(int(_TIMES_LONGER * h) for h in s.habits)
             return max(self._short, self._planned, learned)
-        if self._steady and s.longest_open >= self._steady:
+        # One that opened again by itself was a timer's all the same.
+        if self._steady and s.longest_open >= self._steady and not s.habits:
             return max(self._short, self._planned)
         return super().limit()
 

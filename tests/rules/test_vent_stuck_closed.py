@@ -29,6 +29,12 @@ def test_it_returns_when_the_vent_opens():
     assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
 
 
+def test_trap_a_timer_that_opens_for_most_of_the_day_is_called_once_at_most():
+    shut = lambda t: float(t % DAY < 20 * HOUR)  # noqa: E731
+    s = told().feed(series({O2: HIGH, OPEN: shut}, end=8 * DAY, every=5 * MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
+
+
 def test_trap_a_purge_planned_by_timer():
     for period in (12 * HOUR, DAY):
         shut = lambda t, p=period: float(t % p < 2 * HOUR)  # noqa: E731

@@ -44,6 +44,14 @@ def test_trap_a_long_timer_is_learned_or_planned():
     assert learned.moves(C) == []
 
 
+def test_trap_a_long_timer_on_a_chamber_that_lets_room_air_in():
+    opened = lambda t: 3 * HOUR < t % DAY < 12 * HOUR  # noqa: E731
+    o2 = lambda t: 1.2 if opened(t) else 9.0  # noqa: E731
+    s = told().feed(series({OPEN: lambda t: float(opened(t)), O2: noisy(o2)}, end=4 * DAY,
+                           every=5 * MINUTE))
+    assert s.moves(C) == []
+
+
 def test_one_that_only_samples_and_then_stays_open_is_raised_by_its_habit():
     opened = lambda t: float(t % (6 * HOUR) < 10 * MINUTE or t > 25 * HOUR)  # noqa: E731
     s = told().feed(series({O2: noisy(lambda t: 1.2), OPEN: opened}, end=34 * HOUR, every=MINUTE))
