@@ -29,8 +29,9 @@ REFERENCE = 288.15
 
 _DAY = 86_400.0
 _KEEP = 74 * HOUR
-_LOOK_BACK = 20
-"""Averages in which a slow top-up may have begun before it is noticed."""
+_LOOK_BACK, _LOOK_BACK_BLIND = 20, 6
+"""Averages in which a slow top-up may have begun before it is noticed, with a temperature read and
+without: a roof void in the sun warms by 0.3 psi in twenty minutes, and that is no top-up."""
 _CHUNK = 3600.0
 _FEWEST = 4
 _OLD_HEAT = 600_000
@@ -44,7 +45,7 @@ _DRAINED = 0.25
 _STEPS = 1.6
 _SCATTERS = 6.0
 _LEAST_STEPS = 2.5
-"""Steps of the gauge that a top-up, or the whole fall, must span to count."""
+"""Steps of the gauge that a top-up, or the whole fall, must span."""
 _LEAST_SEEN, _LEAST_BLIND = 2 * 3600.0, 16 * 3600.0
 """s of pieces that are wanted; without a temperature the day's swing must be in it whole."""
 _SURE = 4.0
@@ -55,19 +56,16 @@ _RECENT = 6 * HOUR
 _FLOOR = 0.05
 """psi a day: effect of barometric pressure and sensor drift."""
 _HEAT, _NO_HEAT = 0.2, 2.5
-"""K, deviation of what the pipe may differ by from one day to the next unseen; with a sensor and
-without."""
+"""K by which the pipe may differ unseen from day to day, with a sensor and without: deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
-    """A line through one piece or a part of it: s, psi a day lost, its deviation, mean psi."""
+    """A line through one piece or a part of it: s, psi a day lost, its deviation."""
 
-    at: int
     span: float
     rate: float
     deviation: float
-    level: float
 
 
 @dataclass(slots=True, kw_only=True)
@@ -91,11 +89,10 @@ class _LossState(State):
     top: float = 0.0
     piece: int = 0
     sums_series: list[list[float]] = field(default_factory=list)
-    """The part under way: instant of its start, span, count, mean s, mean psi, and the sums of
-    squares and products about them, mean K."""
+    """The part under way: start, span, count, mean s and psi, sums of squares and products, K."""
     rows_series: list[list[float]] = field(default_factory=list)
-    """Parts of pieces: end, piece, span, count, s from the mean instant to the end, mean psi, sums
-    of squares and products, mean K."""
+    """Parts of pieces: end, piece, span, count, s from mean to end, mean psi, sums of squares and
+    products, mean K."""
     refills_series: list[list[float]] = field(default_factory=list)
     """Top-ups: instant, rise (psi), gauge psi at which it began."""
 
@@ -229,7 +226,7 @@ class PipeLoss:
             s.piece += 1
             rows.clear()
         rows.append([at, held, gauge, kelvin])
-        if len(rows) > _LOOK_BACK:
+        if len(rows) > (_LOOK_BACK if self.compensated else _LOOK_BACK_BLIND):
             self._add(rows.pop(0))
 
     def _add(self, row: Sequence[float]) -> None:
@@ -288,7 +285,9 @@ class PipeLoss:
             return Refusal(code="too-short", reason=(
                 "without a pipe temperature most of a day is needed, and less was seen"))
         level = math.fsum(r[5] * r[2] for r in rows) / seen
-        found = self._pooled(self._lines(rows), level, (end - start) / 1000.0 / _DAY)
+        days = (end - start) / 1000.0 / _DAY
+        found = self._pooled(self._lines(rows), level, days) if self.compensated else (
+            self._over_the_day(rows, level, days))
         refills = [r for r in self.state.refills_series if start < r[0] <= end]
         if found is None or not self._is_certain(found, rows, refills, end):
             return Refusal(code="held", reason=(
@@ -319,14 +318,13 @@ class PipeLoss:
             return None
         slope, span = tv / tt, (end - parts[0][0]) / 1000.0 + parts[0][2]
         rest = max(0.0, vv - slope * tv) / (n - 2)
-        # A line that crosses many steps knows when it crossed each; of one that crosses none only
-        # the ends are known, to a step. Neighbouring averages err alike: four of them count as one.
+        # A line that crosses many steps knows when; of one that crosses none only the ends are
+        # known, to a step. Neighbouring averages err alike: four count as one.
         step = self.state.gauge.step
         ends = math.sqrt(2.0) * _ROUNDING * step / math.sqrt(1.0 + abs(slope) * span / (
             step or 1.0)) + _ROUNDING * self.state.warmth.step * mean_v / REFERENCE
         deviation = math.hypot(2.0 * math.sqrt(rest / tt), math.hypot(ends, 0.003) / span)
-        return _Piece(at=int(end), span=span, rate=-slope * _DAY, deviation=deviation * _DAY,
-                      level=mean_v)
+        return _Piece(span=span, rate=-slope * _DAY, deviation=deviation * _DAY)
 
     def _pooled(self, lines: Sequence[_Piece], level: float, days: float) -> Estimate | None:
         """Return the mean rate, weighted by the length of the pieces."""
@@ -344,11 +342,27 @@ class PipeLoss:
                 k - 1)
         # The lines share what they do not know of themselves: few may agree by chance.
         scatter = max(among, within) if k >= 4 else among + within
-        if not self.compensated:
-            scatter = max(among / 3.0, within)  # most of what differs is the day's own swing
-        heat = level / REFERENCE * (_HEAT if self.compensated else _NO_HEAT) / max(days, 1.0)
+        heat = level / REFERENCE * _HEAT / max(days, 1.0)
         return Estimate(value=mean, deviation=math.sqrt(scatter), freedom=max(k - 1.0, 3.0)).plus(
             Estimate(value=0.0, deviation=math.hypot(_FLOOR, heat)))
+
+    def _over_the_day(
+        self, rows: Sequence[Sequence[float]], level: float, days: float,
+    ) -> Estimate | None:
+        """Return the mean rate of all that was seen, without a temperature.
+
+        Over whole days its swing cancels: only hours that were not seen leave some of it.
+        """
+        lines = [line for r in rows if (line := self._line([r])) is not None]
+        if not (total := math.fsum(p.span for p in lines)):
+            return None
+        mean = math.fsum(p.span * p.rate for p in lines) / total
+        within = math.hypot(*(p.span * p.deviation for p in lines)) / total
+        swing = math.sqrt(math.fsum(p.span * (p.rate - mean) ** 2 for p in lines) / total)
+        unseen = max(0.0, 1.0 - total / (max(days, 1.0) * _DAY))
+        heat = level / REFERENCE * _NO_HEAT / max(days, 1.0)
+        return Estimate(value=mean, deviation=within, freedom=3.0).plus(Estimate(
+            value=0.0, deviation=math.hypot(_FLOOR, heat, unseen * swing)))
 
     def _is_certain(
         self, found: Estimate, rows: Sequence[Sequence[float]], refills: Sequence[Sequence[float]],
@@ -356,8 +370,6 @@ class PipeLoss:
     ) -> bool:
         """Whether the pieces fall by themselves, all at one rate, and the gauge can see it."""
         gauge = self.state.gauge
-        if found.value <= _SURE * found.deviation:
-            return False
         least = _LEAST_STEPS * gauge.step
         if refills:
             fell = median(r[1] for r in refills)
@@ -367,11 +379,9 @@ class PipeLoss:
                 _NO_HEAT)
             fell = found.value * math.fsum(r[2] for r in rows) / _DAY
             least += 3.0 * gauge.scatter + 2.0 * warmed * rows[-1][5] / REFERENCE
-        if fell < least:
+        if fell < least or found.value <= _SURE * found.deviation:
             return False
-        if not self.compensated:
-            return True
-        return all(self._even(found.value, part) for part in (
+        return not self.compensated or all(self._even(found.value, part) for part in (
             rows, [r for r in rows if r[0] > end - _RECENT]))
 
     def _even(self, mean: float, rows: Sequence[Sequence[float]]) -> bool:

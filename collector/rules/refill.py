@@ -232,9 +232,9 @@ class Refill:
     def excused(self, now: int, start: int) -> bool:
         """Whether a run past its limit may be healthy all the same.
 
-        It is given time for a riser that is refilled: where the tank fell while the compressor ran,
-        as a riser draws that was drained or opened, and once where gas is not read. What is worn
-        lets the tank rise slowly, and does so every time.
+        It is given time for a riser that is refilled: once, since what is worn lets the tank rise
+        slowly every time, and where the tank fell while the compressor ran, as a riser draws that
+        was drained or opened.
         """
         found, highest, drew = self.fills(now, start), -math.inf, False
         for _, _, tank in self._rows(start):
@@ -245,6 +245,6 @@ class Refill:
                 and highest > self._generator.cut_out + _OVERSHOOT):
             return bool(found)
         more = min(self._refilled(), _ONCE)
-        return ((drew if found is False else not self.state.doubtful)
-                and len(self.state.run_series) >= _LEARNED
+        return (len(self.state.run_series) >= _LEARNED
+                and (not self.state.doubtful or (drew and found is False))
                 and now < start + more * self.limit()[0])
