@@ -22,6 +22,7 @@ from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quantity, point_kind, split_point
+from collector.files import write_whole
 from collector.pdf import PdfDocument
 from collector.plots import Bar, BarKind, Bars, Curve, Level, Plot, axis_of
 from collector.survey.parts import SiteUnits
@@ -202,19 +203,10 @@ class RecordStore:
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise RecordError(f"{path} cannot be read: {error}") from error
 
-    def _write(self, path: Path, content: bytes) -> None:
-        temporary = path.with_name(f".{path.name}.new")
+    @staticmethod
+    def _write(path: Path, content: bytes) -> None:
         try:
-            with temporary.open("wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.replace(path)
-            folder = os.open(self.folder, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            write_whole(path, content, mode=0o666)
         except OSError as error:
             raise RecordError(f"{path} cannot be written: {error.strerror}") from error
 

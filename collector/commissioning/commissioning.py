@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,7 +14,7 @@ from collector.commissioning.display_match import DisplayMatch
 from collector.commissioning.interview import Back, Interview, Person
 from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
-from collector.commissioning.profile_images import image_path
+from collector.commissioning.profile_images import RegisterImage, image_path
 from collector.commissioning.profile_text import (
     FoundPoint,
     device_table,
@@ -185,9 +184,8 @@ class Commissioning:
         self._write(path, text)
         image, expected = display.register_image(points)
         if image is not None and head:
-            self._write(image_path(path), json.dumps({
-                "unit": search.unit, "tables": image.as_json()["tables"], "expected": expected},
-                indent=1, ensure_ascii=False) + "\n")
+            self._write(image_path(path), RegisterImage(
+                unit=search.unit, tables=image.tables, expected=expected).text())
         found[f"{key}.mine"] = True
         found[f"{key}.points"] = [p.as_json() for p in points]
         found[f"{key}.table"] = {

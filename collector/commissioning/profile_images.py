@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Field
 
@@ -30,7 +30,7 @@ from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, poin
 from collector.sources import PointSettings
 from collector.sources.read_plan import PointDecoder, Raw, Span
 
-__all__ = ["RegisterImage", "image_path", "load_profile", "read_image", "write_image"]
+__all__ = ["RegisterImage", "image_path", "load_profile", "read_image"]
 
 Word = Annotated[int, Field(ge=0, le=65535, strict=True)]
 Expected = str | float | None
@@ -63,6 +63,16 @@ class RegisterImage:
     tables: Mapping[str, Mapping[int, int]]
     expected: Mapping[str, Expected]
     name: str = ""
+
+    def text(self) -> str:
+        """Return the file that :func:`read_image` reads."""
+        data = {
+            "unit": self.unit,
+            "tables": {table: {str(a): words[a] for a in sorted(words)}
+                       for table, words in self.tables.items()},
+            "expected": dict(self.expected),
+        }
+        return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
 
     def test(self, profile: Profile) -> list[Mistake]:
         """Return each expected value that ``profile`` does not decode to, with file and key."""
@@ -99,19 +109,6 @@ def read_image(path: Path) -> RegisterImage:
         unit=file.unit, expected=file.expected, name=path.name,
         tables={table: {int(a): w for a, w in words.items()}
                 for table, words in file.tables.items()})
-
-
-def write_image(image: RegisterImage, path: Path) -> None:
-    """Write a register image that :func:`read_image` reads, in one step."""
-    data: dict[str, Any] = {
-        "unit": image.unit,
-        "tables": {table: {str(a): words[a] for a in sorted(words)}
-                   for table, words in image.tables.items()},
-        "expected": dict(image.expected),
-    }
-    fresh = path.with_suffix(".part")
-    fresh.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    fresh.replace(path)
 
 
 class _Test:

@@ -6,13 +6,12 @@ the next question is asked, so that nothing is asked twice.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from collector import files
 from collector.commissioning.decodings import parse_shown
 from collector.commissioning.images import Image
 from collector.commissioning.matching import DisplayReading
@@ -32,28 +31,10 @@ class NotSaved(QuietpipeError):
 
 
 def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
-    """Write a file so that after any interruption it is the old or the new one, never a part.
-
-    Raises ``NotSaved``.
-    """
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    part = path.with_name(path.name + ".part")
+    """Write a file as :func:`collector.files.write_whole` does. Raises ``NotSaved``."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, mode)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        files.write_whole(path, content, mode=mode)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink()
         raise NotSaved(f"{path} cannot be written: {error.strerror or error}") from error
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from collector.cli import main
-from collector.commissioning.profile_images import image_path, load_profile, read_image, write_image
+from collector.commissioning.profile_images import image_path, load_profile, read_image
+from collector.commissioning.state import write_whole
 from collector.config.profiles import BUNDLED
 from collector.domain.errors import SiteFileError
 
@@ -108,7 +109,7 @@ def test_a_wrong_image_is_told_with_its_key(profile: Path, text: str, says: str)
 
 def test_what_is_written_is_read(profile: Path) -> None:
     image = read_image(image_path(profile))
-    write_image(image, profile.with_name("again.image.json"))
+    write_whole(profile.with_name("again.image.json"), image.text())
     again = read_image(profile.with_name("again.image.json"))
     assert (again.unit, again.tables, again.expected) == (image.unit, image.tables, image.expected)
     assert not list(profile.parent.glob("*.part"))
