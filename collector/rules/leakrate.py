@@ -28,7 +28,7 @@ DECAY, SUM = "decay", "sum"
 """How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 
 _AFTER = 5 * MINUTE
-_KEPT = 74 * 3_600_000
+_KEPT = 74 * HOUR
 _LONG = 3
 _EVERY = 3 * HOUR
 """ms between two computations of a gas balance of a day and more."""

@@ -21,7 +21,7 @@ __all__ = ["Refill", "RefillState", "refill_limit"]
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
 """Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
 _OVER_LONGEST = 1.3
-_COMMON_LIMIT = 12 * 60_000
+_COMMON_LIMIT = 12 * MINUTE
 _LEARNED, _KEPT = 5, 40
 _USUAL = 0.95
 _PURGE = 2.0
@@ -33,7 +33,7 @@ _SHORT = 0.35
 _WIDTH, _LATELY = 120.0, 900_000
 """s that a run is looked at over, at the least, and ms within which one such stretch must be found:
 the others may hold a minute in which a riser is drained (settings)."""
-_APART = 60_000
+_APART = MINUTE
 """ms by which the start of a run may differ as the balance and the rule saw it."""
 _OVERSHOOT, _DREW = 3.0, 2.5
 """psi above cut-out that says its switch stays shut, and by which a tank falls while it is filled

@@ -45,7 +45,7 @@ _STEPS, _SCATTERS = 2.5, 6.0
 """Steps of the gauge and scatters of its minutes beyond which a rise is a gulp: the fall after it
 must show as well."""
 _GULPS = 3
-_LONGEST = 36 * 3_600_000
+_LONGEST = 36 * HOUR
 """ms between two gulps; top-ups after a weekly draining come no oftener."""
 _LIFTED = 10 * MINUTE
 """ms after a run in which a device that feeds all the time still passes more."""

@@ -24,14 +24,12 @@ _KEPT_FREE = 256
 """Descriptors that are kept for devices, messages and the journal."""
 
 
-def raise_descriptor_limit() -> int:
-    """Raise this process's limit of open files as far as it may; return the limit."""
+def raise_descriptor_limit() -> None:
+    """Raise this process's limit of open files as far as it may."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     wanted = _DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, _DESCRIPTORS)
     if soft != resource.RLIM_INFINITY and soft < wanted:
         resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
-        return wanted
-    return soft
 
 
 class BoundedConnection(H11Protocol):
