@@ -1,4 +1,4 @@
-"""The sub-commands of ``quietpipe``: one module each, with ``add_arguments`` and ``run``."""
+"""The sub-commands of ``quietpipe``: each has a ``NAME_arguments`` and a ``run_NAME``."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from types import TracebackType
 from collector.clock import parse_instant
 from collector.config import load_site
 from collector.fleet import load_hub
+from collector.recorded import RecordingError
 
 
 def instant(text: str) -> int:
@@ -41,6 +42,13 @@ def data_folder(path: Path) -> Path:
     if "groups" in raw and "site" not in raw:
         return load_hub(path, secrets=False).data
     return load_site(path, secrets=False).data
+
+
+def print_recording_mistakes(error: RecordingError, consequence: str) -> None:
+    """Print every mistake of the recordings to stderr, and what follows from them."""
+    for mistake in error.mistakes:
+        print(mistake, file=sys.stderr)
+    print(f"{len(error.mistakes)} mistake(s) in the recordings; {consequence}", file=sys.stderr)
 
 
 class Progress:

@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from collector.clock import SystemClock
-from collector.commands import Progress, add_span
+from collector.commands import Progress, add_span, print_recording_mistakes
 from collector.config import load_site
 from collector.config.field_types import host_and_port
 from collector.config.units import QuantityError
@@ -119,10 +119,7 @@ def run_archive(options: argparse.Namespace) -> int:
             else:
                 readings, events = _from_journal(archive, site, options, config.data)
     except RecordingError as error:
-        for mistake in error.mistakes:
-            print(mistake, file=sys.stderr)
-        print(f"{len(error.mistakes)} mistake(s) in the recordings; what comes after the first is "
-              "not archived.", file=sys.stderr)
+        print_recording_mistakes(error, "what comes after the first is not archived.")
         return 2
     print(json.dumps({
         "site": site, "days": readings.days, "readings": readings.given,

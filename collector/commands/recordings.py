@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from collector.app.monitor import SiteMonitor
 from collector.clock import format_instant
-from collector.commands import Progress, add_span
+from collector.commands import Progress, add_span, print_recording_mistakes
 from collector.config import load_site
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, event_to_json
@@ -52,10 +52,7 @@ def run_replay(options: argparse.Namespace) -> int:
                 found = True
                 _print_events(events)
     except RecordingError as error:
-        for mistake in error.mistakes:
-            print(mistake, file=sys.stderr)
-        print(f"{len(error.mistakes)} mistake(s) in the recordings; the replay stopped before "
-              "the first.", file=sys.stderr)
+        print_recording_mistakes(error, "the replay stopped before the first.")
         return 2
     _print_left_out(site)
     if not found:
