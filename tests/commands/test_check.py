@@ -1,51 +1,23 @@
 """``quietpipe check``: against a real Modbus server, and against nobody."""
 
-import asyncio
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from collector.cli import main
+from tests.integration.support import modbus_server
+from tests.wire import in_thread
 
 
-class Server:
-    """A generator's controller on loopback, in a thread of its own."""
-
-    def __init__(self, tank: int) -> None:
-        self.port = 0
-        self._tank = tank
-        self._up = threading.Event()
-        self._loop = asyncio.new_event_loop()
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-        assert self._up.wait(10)
-
-    def _run(self) -> None:
-        self._loop.run_until_complete(self._serve())
-        self._loop.close()
-
-    async def _serve(self) -> None:
-        bits = [SimData(0, values=[True, False], datatype=DataType.BITS)]
-        device = SimDevice(1, simdata=(
-            [SimData(0, values=[False], datatype=DataType.BITS)], bits,
-            [SimData(10, values=[1], datatype=DataType.REGISTERS)],
-            [SimData(0, values=[self._tank], datatype=DataType.REGISTERS)],
-        ))
-        server = ModbusTcpServer(device, address=("127.0.0.1", 0))
-        await server.listen()
-        self.port = server.transport.sockets[0].getsockname()[1]
-        self._stop = asyncio.Event()
-        self._up.set()
-        await self._stop.wait()
-        await server.shutdown()
-
-    def close(self) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
-        self._thread.join(10)
+def controller(tank: int) -> SimDevice:
+    bits = [SimData(0, values=[True, False], datatype=DataType.BITS)]
+    return SimDevice(1, simdata=(
+        [SimData(0, values=[False], datatype=DataType.BITS)], bits,
+        [SimData(10, values=[1], datatype=DataType.REGISTERS)],
+        [SimData(0, values=[tank], datatype=DataType.REGISTERS)],
+    ))
 
 
 def at_port(site: Path, port: int) -> Path:
@@ -55,14 +27,14 @@ def at_port(site: Path, port: int) -> Path:
 
 
 @pytest.fixture
-def server(request: pytest.FixtureRequest) -> Iterator[Server]:
-    server = Server(getattr(request, "param", 725))
-    yield server
-    server.close()
+def server(request: pytest.FixtureRequest) -> Iterator[int]:
+    """The port of a generator's controller."""
+    with in_thread(lambda: modbus_server(controller(getattr(request, "param", 725)))) as port:
+        yield port
 
 
-def test_all_is_well(site: Path, server: Server, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["check", str(at_port(site, server.port))]) == 0
+def test_all_is_well(site: Path, server: int, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(at_port(site, server))]) == 0
     lines = {line.split()[1]: line for line in capsys.readouterr().out.splitlines()
              if line.startswith("gen1-controller")}
     assert "72.5 psi" in lines["gen1.tank_pressure"]
@@ -72,9 +44,9 @@ def test_all_is_well(site: Path, server: Server, capsys: pytest.CaptureFixture[s
 
 @pytest.mark.parametrize("server", [2500, 32767], indirect=True)
 def test_a_bad_point_is_not_well(
-    site: Path, server: Server, capsys: pytest.CaptureFixture[str],
+    site: Path, server: int, capsys: pytest.CaptureFixture[str],
 ) -> None:
-    assert main(["check", str(at_port(site, server.port))]) == 1
+    assert main(["check", str(at_port(site, server))]) == 1
     line = next(x for x in capsys.readouterr().out.splitlines() if "tank_pressure" in x)
     assert " bad: " in line
 

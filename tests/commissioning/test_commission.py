@@ -159,7 +159,7 @@ def test_a_full_disk_is_waited_for_and_the_old_file_stays_whole(tmp_path, monkey
                 assert before[-1].endswith(b"}")
             return ""
         answers["save-again"] = made_room
-        monkeypatch.setattr(state_module.os, "fsync", full)
+        monkeypatch.setattr(os, "fsync", full)
         Commissioning(site, person, clock).run()
     assert len(before) > 5
     assert load_site(site, secrets=False).devices[0].points

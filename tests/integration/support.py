@@ -19,6 +19,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, TypeVar
 
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import SimDevice
+
 T = TypeVar("T")
 
 PATIENCE = 3
@@ -125,6 +128,17 @@ async def beside(work: Callable[[], Any]) -> AsyncIterator[None]:
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+
+
+@contextlib.asynccontextmanager
+async def modbus_server(*devices: SimDevice) -> AsyncIterator[int]:
+    """Serve simulated devices on a free port, also within :func:`tests.wire.in_thread`."""
+    server = ModbusTcpServer(list(devices), address=("127.0.0.1", 0))
+    await server.listen()
+    try:
+        yield server.transport.sockets[0].getsockname()[1]
+    finally:
+        await server.shutdown()
 
 
 Manager = AbstractAsyncContextManager

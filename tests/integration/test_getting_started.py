@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import json
 import os
@@ -10,21 +9,20 @@ import pty
 import re
 import shlex
 import signal
-import socket
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from collector.config.profiles import BUNDLED
-from tests.integration.support import get_json, until
+from tests.integration.support import get_json, modbus_server, until
+from tests.notify.mailserver import free_port
+from tests.wire import in_thread
 
 ROOT = Path(__file__).resolve().parents[2]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
@@ -69,36 +67,6 @@ def typed(command: list[str], folder: Path, answers: int) -> str:
     return shown
 
 
-class Devices:
-    """The two devices of the example, with the registers of their profiles' images."""
-
-    def __init__(self) -> None:
-        self.port = 0
-        self._up = threading.Event()
-        self._loop = asyncio.new_event_loop()
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-        assert self._up.wait(10)
-
-    def _run(self) -> None:
-        self._loop.run_until_complete(self._serve())
-        self._loop.close()
-
-    async def _serve(self) -> None:
-        devices = [_device(1, "example-generator"), _device(3, "example-riser")]
-        server = ModbusTcpServer(devices, address=("127.0.0.1", 0))
-        await server.listen()
-        self.port = server.transport.sockets[0].getsockname()[1]
-        self._stop = asyncio.Event()
-        self._up.set()
-        await self._stop.wait()
-        await server.shutdown()
-
-    def close(self) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
-        self._thread.join(10)
-
-
 def _device(unit: int, name: str) -> SimDevice:
     tables = json.loads((BUNDLED / f"{name}.image.json").read_text())["tables"]
 
@@ -115,10 +83,11 @@ def _device(unit: int, name: str) -> SimDevice:
 
 
 @pytest.fixture
-def devices() -> Iterator[Devices]:
-    devices = Devices()
-    yield devices
-    devices.close()
+def devices() -> Iterator[int]:
+    """The port of the example's two devices, with the registers of their profiles' images."""
+    both = _device(1, "example-generator"), _device(3, "example-riser")
+    with in_thread(lambda: modbus_server(*both)) as port:
+        yield port
 
 
 def _status(port: int) -> Any:
@@ -128,16 +97,9 @@ def _status(port: int) -> Any:
     return None
 
 
-def _free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        port: int = one.getsockname()[1]
-        return port
-
-
 @pytest.mark.slow
 def test_five_commands_from_the_example_to_a_running_board(
-    tmp_path: Path, devices: Devices,
+    tmp_path: Path, devices: int,
 ) -> None:
     copy, first, second, people, daemon = commands()
     site = tmp_path / copy[2]
@@ -146,11 +108,11 @@ def test_five_commands_from_the_example_to_a_running_board(
     checked = run(first, tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
 
-    port = _free_port()
+    port = free_port()
     text = site.read_text()
-    for old, new in (("tcp://192.0.2.10:502", f"tcp://127.0.0.1:{devices.port}"),
+    for old, new in (("tcp://192.0.2.10:502", f"tcp://127.0.0.1:{devices}"),
                      ("rtu:/dev/ttyUSB0?baud=19200&parity=even",
-                      f"tcp://127.0.0.1:{devices.port}"),
+                      f"tcp://127.0.0.1:{devices}"),
                      ("127.0.0.1:8600", f"127.0.0.1:{port}")):
         assert old in text
         text = text.replace(old, new)
@@ -199,7 +161,7 @@ def test_the_site_that_a_demo_leaves_is_checked_replayed_and_run(tmp_path: Path)
     assert again.returncode == 2
     assert "is not empty" in again.stderr
 
-    port = _free_port()
+    port = free_port()
     with (kept / "site.toml").open("a") as out:
         out.write(f'\n[board]\nlisten = "127.0.0.1:{port}"\n')
     running = subprocess.Popen(program([*quietpipe, "run", site]), env=ENVIRONMENT,
