@@ -220,7 +220,7 @@ def register_lines(images: Sequence[Image], with_compressor: set[tuple[str, int]
 
 
 def _addresses(where: str, text: str) -> Iterator[Address]:
-    """Give what to try. Raises ``QuantityError``."""
+    """Yield the addresses to try. Raises ``QuantityError``."""
     if where == "serial":
         parse_address(f"rtu:{text.strip()}")
         yield from line_settings(text.strip())

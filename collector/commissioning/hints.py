@@ -61,7 +61,7 @@ def alternatives(
 
 
 def _candidates(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
-    """Give other settings, their description, and whether they speak against the map.
+    """Yield alternative settings, their description, and whether they contradict the map.
 
     Only the point's own registers do. A set point or another gauge may rightly lie beside them.
     """

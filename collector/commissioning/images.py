@@ -34,7 +34,6 @@ class Image:
 
     @classmethod
     def from_json(cls, data: Mapping[str, object]) -> Image:
-        """Return what :meth:`as_json` gave."""
         tables = data["tables"]
         assert isinstance(tables, dict)
         return cls(began=int(str(data["began"])), ended=int(str(data["ended"])), tables={
@@ -71,7 +70,7 @@ def moved(images: Sequence[Image]) -> set[tuple[str, int]]:
 
 
 def texts(image: Image) -> Iterator[tuple[str, int, str]]:
-    """Give ``(table, address, text)`` of every run of printable characters with letters."""
+    """Yield ``(table, address, text)`` of every run of printable characters with letters."""
     for table, cells in image.tables.items():
         if table in BIT_TABLES:
             continue
@@ -88,7 +87,7 @@ def texts(image: Image) -> Iterator[tuple[str, int, str]]:
 
 
 def word_views(image: Image, table: str, address: int) -> dict[str, str]:
-    """Return what an address can mean, by how it is read.
+    """Return the meanings that an address can have, by how it is decoded.
 
     The 32 bit ones take the next address too, and are absent where there is none.
     """

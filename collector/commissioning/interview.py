@@ -47,7 +47,7 @@ class Interview:
         self._waiting.append(text)
 
     def show(self) -> None:
-        """Show what waits now."""
+        """Show the texts that are waiting."""
         for text in self._waiting:
             self.person.say(text)
         self._waiting.clear()
@@ -106,7 +106,7 @@ class Interview:
                 self.person.ask("save-again", "  Enter tries again: ")
 
     def forget(self, prefix: str) -> None:
-        """Forget every answer whose key begins so."""
+        """Forget every answer whose key begins with ``prefix``."""
         for key in [k for k in self.state.answers if k.startswith(prefix)]:
             del self.state.answers[key]
             self.state.spans.pop(key, None)

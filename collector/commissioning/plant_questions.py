@@ -98,7 +98,7 @@ class _Plant:
                                        check=whole(0, most)))
 
     def _table(self, group: str, fallback: str, what: str) -> tuple[Raw, Callable[..., None]]:
-        """Begin a table with its id and name; return it, and what asks for one of its keys."""
+        """Begin a table with its id and name; return it, and a function that asks for a key."""
         tables = self.raw.setdefault(group, [])
         table: Raw = {}
         tables.append(table)

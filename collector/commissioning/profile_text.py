@@ -1,4 +1,4 @@
-"""Writes what was found as a device profile and a site file that a technician can read."""
+"""Writes the points found as a device profile and a site file that a technician can read."""
 
 from __future__ import annotations
 
@@ -72,7 +72,6 @@ class FoundPoint:
 
     @property
     def where(self) -> str:
-        """The place in words."""
         keys = self.keys
         legs = [f"{keys[name]['table']} {keys[name]['address']}"
                 for name in ("normally_open", "normally_closed") if name in keys]

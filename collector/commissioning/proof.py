@@ -72,7 +72,7 @@ class Proof:
     def _compare(
         self, quantity: Quantity, shown: str, before: float | None, value: float | None,
     ) -> tuple[bool | None, str]:
-        """Return whether it agrees, and the difference in words."""
+        """Return whether both agree, and the difference in words."""
         if not shown:
             return None, ""
         if before is None or value is None:

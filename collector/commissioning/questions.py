@@ -133,7 +133,7 @@ class PacedClient:
             self._next = self.clock.monotonic() + pause
 
     def _heard(self) -> None:
-        """Count an answer, and a silence before it that was the device's habit."""
+        """Count an answer, and a silence before it that belongs to the device's habit."""
         self._answers += 1
         self._single_silences += self._silent_in_a_row == 1
         self._silent_in_a_row = 0

@@ -172,7 +172,7 @@ class _Table:
         )
 
     def merged(self, held: _Table | None) -> tuple[_Table, int]:
-        """Return both, each point once at a time, and how many of its own rows were new."""
+        """Merge the rows of ``held`` with these; return them, and how many of these were new."""
         import numpy
 
         before = 0 if held is None else len(held.times)

@@ -271,7 +271,7 @@ def _text(text: str) -> str:
 
 
 def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
-    """Return a number that grows with a site's events, over a journal that was replaced too."""
+    """Return a number that grows with a site's events, also after its journal was replaced."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
                      (came.site, came.journal)).fetchone()
     if row is None:

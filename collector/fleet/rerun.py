@@ -289,7 +289,7 @@ def _rerun(job: Job, file: Path) -> Rerun:
 
 
 class _Count:
-    """Counts rows that pass."""
+    """Passes batches on and counts their rows."""
 
     def __init__(self) -> None:
         self.rows = 0

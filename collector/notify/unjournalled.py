@@ -50,7 +50,7 @@ class UnjournalledMessages:
         return f"UnjournalledMessages({len(self._tasks)} on their way)"
 
     def send(self, policy: Policy, state: Mapping[str, Any], events: Sequence[Event]) -> None:
-        """Take further events, none twice, and send what is due. To be called in the event loop.
+        """Apply further events, each once, and send what is due. To be called in the event loop.
 
         ``state`` is the outbox's, used at the first call since :meth:`end`.
         """

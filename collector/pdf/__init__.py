@@ -240,7 +240,7 @@ class PdfDocument:
         return len(cast("list[str]", lines))
 
     def _know(self, text: str) -> str:
-        """Return the text as it can be written: in letters some font has, a box for any other."""
+        """Return the text with a box in place of each letter that no font has."""
         for letter in set(text) - self._known:
             self._known.add(letter)
             if covered_by(font_files()[""], letter) or not letter.isprintable():

@@ -79,7 +79,7 @@ def put_drawing(
     pdf: FPDF, drawing: Drawing, left: float, top: float, width: float,
     spell: Callable[[str], str],
 ) -> None:
-    """Draw at ``left``, ``top`` (mm), ``width`` wide; ``spell`` gives words as fonts can."""
+    """Draw at ``left``, ``top`` (mm), ``width`` wide; ``spell`` replaces letters without a font."""
     scale = width / drawing.width
     for shape in drawing.shapes:
         if isinstance(shape, Text):

@@ -99,7 +99,7 @@ class Baselines:
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
     def apply(self, fact: SystemEvent) -> bool:
-        """Apply the event of an accepted value; return whether it was one."""
+        """Apply the event of an accepted value; return whether the event is one."""
         if fact.fact != ACCEPTED:
             return False
         values = fact.values

@@ -32,11 +32,10 @@ class Course(State):
     """Instant of the first reading, sum and number of the readings."""
 
     def begin(self) -> None:
-        """Begin again with the next reading."""
         self.begun_at, self.width, self.row_series = None, _WIDTH, []
 
     def add(self, at: int, value: float) -> None:
-        """Take a reading."""
+        """Add a reading."""
         if self.begun_at is None:
             self.begun_at = at
         rows, begun = self.row_series, self.begun_at

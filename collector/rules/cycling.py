@@ -91,7 +91,6 @@ class CompressorShortCycling(Rule):
         self.state = _StartsState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the contact or of the counter."""
         if point == self._starts:
             return self._counted(at, value)
         moved = self._settle(at)
@@ -141,7 +140,7 @@ class CompressorShortCycling(Rule):
         return found if s.found_at is None else RawEvaluation.active(s.found_at)
 
     def _pump_up(self) -> float | None:
-        """Return the tank's own pump-up time (ms) in good order, and take the limit from it."""
+        """Return the pump-up time (ms) of a sound tank, and set the limit by it."""
         baselines = self.context.baselines
         known = baselines.get("pump-up-time", self.asset) or baselines.accepted(
             "pump-up-time", self.asset)
@@ -171,7 +170,6 @@ class CompressorShortCycling(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's state, or the counter's value."""
         if point == self._running:
             return self.state.running.no_change_band()
         count = self.state.count
@@ -179,7 +177,6 @@ class CompressorShortCycling(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         return "" if cls._points(context, asset) else (
             f"neither compressor running nor starts at {asset}")
 

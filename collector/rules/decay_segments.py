@@ -26,12 +26,10 @@ class DecaySegments(State):
     lasted: int = 0
 
     def begin(self, at: int, value: float | None = None) -> None:
-        """Restart at ``value`` or at the next reading."""
         self.since_at = self.peak_at = at
         self.peak, self.down, self.fell, self.lasted = value, False, 0.0, 0
 
     def add(self, at: int, value: float) -> None:
-        """Take a reading."""
         if self.peak is None:
             self.begin(at, value)
         elif not self.down:

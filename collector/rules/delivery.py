@@ -72,7 +72,6 @@ class _TankEstimator(Estimator):
             ))
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         self.state.start_at = now
 
     def make(self, now: int) -> EstimateMade | None:
@@ -95,7 +94,7 @@ class _TankEstimator(Estimator):
         return self._made(now, begin, figure.value, max(0.0, low), high)
 
     def _offer(self, figure: Estimate, now: int) -> None:
-        """Offer a good value as a baseline: each from runs of its own."""
+        """Offer a good estimate to the baseline; no two estimates share a run."""
         s, rows = self.state, self.balance.account.runs_series
         since = max(s.offered_at, now - _WEEK)
         mine = [r for r in rows if r[0] >= since]
@@ -136,7 +135,7 @@ class _TankEstimator(Estimator):
         return True
 
     def _flow(self, psi: Estimate, now: int) -> Estimate | None:
-        """Return psi/s of the tank as a flow the site reads, the tank's warmth in doubt."""
+        """Convert psi/s of the tank into a flow, with the doubt of the tank's temperature."""
         if not self._volume:
             return None
         celsius = self.balance.state.celsius
@@ -184,7 +183,6 @@ class NitrogenDemand(_TankEstimator):
         self.state.balance = balance.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the compressor, the tank or a vent."""
         if point == self.balance.tank:
             self.balance.observe_tank(at, value, before_at)
         elif point == self.balance.running:
@@ -196,7 +194,6 @@ class NitrogenDemand(_TankEstimator):
             self.state.vented = self.state.vented or is_open
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the samples that the gas balance does not use."""
         if point == self.balance.tank:
             s = self.balance.state
             return None if s.waits_at is not None else Band(
@@ -220,7 +217,7 @@ class NitrogenDemand(_TankEstimator):
                 f"no tank_volume is set for {self.asset}")
 
     def _brought(self, rate: Rate, passed: Passed) -> Estimate:
-        """Return the gas (psi) of the day's runs: by their length, and by the rests about them."""
+        """Return the gas (psi) of the day's runs, by their lengths and by the rests around them."""
         q, start = rate.scatter.value, self.state.start_at
         values = self.balance.account.values
         runs = [r for r in self.balance.account.runs_series if r[0] >= start]
@@ -255,7 +252,7 @@ def missing(context: Context, asset: str) -> str:
 
 
 def build_estimators(context: Context) -> list[Estimator]:
-    """Return the estimators of every generator; the last of each feeds, and closes the day."""
+    """Return the estimators of every generator; the last of each feeds its gas balance."""
     return [
         made(context, g)
         for g in context.plant.generators

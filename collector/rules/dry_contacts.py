@@ -38,7 +38,6 @@ class ContactRule(Rule):
         self.state = _ContactState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a reading of the contact."""
         s, says = self.state, (value >= 0.5) is self.holds_at
         if s.on is None and not says:
             s.on, s.other_at = False, None
@@ -62,7 +61,6 @@ class ContactRule(Rule):
         return RawEvaluation.active(s.since_at) if s.on else RawEvaluation.inactive(s.since_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
             return None

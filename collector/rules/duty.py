@@ -79,14 +79,13 @@ class CompressorOverduty(Rule):
         self.state = _DutyState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Count the time up to this sample."""
         s = self.state
         for span in s.time.sample(at, value >= 0.5, before_at, self.gap(point))[0]:
             s.add(span)
         return False
 
     def _seen(self, now: int) -> tuple[int, int]:
-        """Return ms on and ms known of the last day."""
+        """Return how long (ms) it ran in the last day, and for how long that is known."""
         s = self.state
         for span in s.time.look(self._point, self._frozen):
             s.add(span)
@@ -148,5 +147,4 @@ class CompressorOverduty(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's present state."""
         return contact_band(self.state.time.on)

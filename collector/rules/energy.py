@@ -60,14 +60,12 @@ class CompressorDuty(Estimator):
         """What the last window gave."""
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         s = self.state
         s.start_at, s.on_ms, s.known_ms, s.variance = now, 0, 0, 0.0
         if s.time.told_at is not None:
             s.time.told_at = max(s.time.told_at, now)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last change, or check that the device is alive."""
         s, gap = self.state, self._point.max_gap()
         on = value >= 0.5
         if on is s.time.on and before_at is not None and at - before_at <= gap:
@@ -79,7 +77,6 @@ class CompressorDuty(Estimator):
         s.variance += spacing * spacing / 12
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's state, while the device is alive."""
         band = contact_band(self.state.time.on)
         if band is None or self.state.time.doubt:
             return None

@@ -42,7 +42,6 @@ class AirFillFrequent(Rule):
         self.state = _FallbackState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the mode."""
         moved = self._settle(at)
         return self.state.air.sample(at, value == _AIR_FILL) or moved
 
@@ -86,7 +85,6 @@ class AirFillFrequent(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the mode in which a sample changes nothing."""
         if self.state.air.no_change_band() is None:
             return None
         return Band(_AIR_FILL, _AIR_FILL) if self.state.air.on else Band(

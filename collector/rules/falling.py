@@ -105,7 +105,6 @@ class PressureFallingFast(Rule):
         self.state = _FallState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply a sample of the pressure; return whether the evaluation may have changed."""
         s, was = self.state, self.state.falling
         first = s.last_at is None
         apart, last = at - (at if s.last_at is None else s.last_at), s.last

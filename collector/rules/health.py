@@ -41,11 +41,9 @@ class DeviceSilent(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply an answer; its time is kept in the inputs."""
         return self.state.silent
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return every value, unless it was silent."""
         return None if self.state.silent else ALL
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -107,7 +105,6 @@ class DeviceSilent(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the device cannot be evaluated."""
         device = context.plant.devices.get(asset)
         return f"{asset} gives no points" if device is not None and not device.points else ""
 
@@ -136,7 +133,6 @@ class ReadingsImplausible(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the asset is a device: without devices there is no map to doubt."""
         return asset in context.plant.devices
 
     def apply_event(self, event: SystemEvent) -> bool:

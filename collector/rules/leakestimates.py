@@ -94,18 +94,15 @@ class LeakRate(LeakEquivalent):
         self._days = days_of(context, asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what changes nothing in the pipe."""
         return self._pipe.no_change_band(point) if self._pipe else None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         if self._pipe:
             self._pipe.update_batch(point, times, values)
 
@@ -121,11 +118,9 @@ class LeakRate(LeakEquivalent):
         return None if figure.flow is None else figure.flow.scaled(factor)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of the pipe and of the days."""
         return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
         self._days.restore(state["days"])
@@ -140,25 +135,20 @@ class SharedLeakRate(LeakRate):
         self.inputs = self._outflow.points
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
         self._outflow.observe(point, at, (value,))
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what only goes into the means under way."""
         return self._outflow.held_band()
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         self._outflow.observe(point, times[-1], values)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of the outflow and of the days."""
         return {**super().dump(), "outflow": self._outflow.state.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         self._outflow.state.restore(state.get("outflow", {}))
 

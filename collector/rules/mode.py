@@ -60,7 +60,6 @@ class AirFillStuck(Rule):
         self._return = _COMMON_RETURN if given is None else given
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode or tank pressure."""
         if point == self._mode:
             return self._observe_mode(at, value, before_at)
         return self.state.tank.compare(at, value, self._return, self._deadband, above=True)
@@ -179,7 +178,6 @@ class AirFillStuck(Rule):
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)

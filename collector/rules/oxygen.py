@@ -134,7 +134,6 @@ class OxygenNotFalling(Rule):
     # -- the curve -------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             s.has_open, s.open = True, value >= 0.5
@@ -261,7 +260,6 @@ class OxygenNotFalling(Rule):
         return late if late is not None and late > now else None
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen at which no purge is under way."""
         s = self.state
         if point == self._open:
             return contact_band(s.open) if s.has_open else None

@@ -390,10 +390,8 @@ class PipeLoss:
         return slow <= _UNEVEN * math.fsum(p.span for p in parts)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {**self.state.dump(), "compensated": self.compensated}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

@@ -84,7 +84,6 @@ class HourClock(State):
         return value + self.shift
 
     def begin(self, plan: str) -> None:
-        """Begin a plan; of an older plan only the last reading is kept."""
         if plan != self.plan:
             self.shift = self.lost = 0.0
             self.swap_at = self.old_at = None

@@ -81,7 +81,6 @@ class _Bound(Rule):
         return max(self._least, min(own, _ZONE * self._least))
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare with the limit."""
         changed = self.level.compare(at, value, self._limit, self._deadband, above=self.above)
         if abs(value - self._limit) <= _ZONE * self._least:
             self.state.learn(at, value, before_at)
@@ -92,7 +91,6 @@ class _Bound(Rule):
         return self.level.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the values clearly on one side of the limit."""
         beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
         if beyond is None:
             return None
@@ -113,7 +111,6 @@ class _PressureBound(_Bound):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the riser cannot be evaluated."""
         none = limit_of(cls.condition, asset, context.plant, context.settings) is None
         return super().lacks(context, asset) or (
             f"no {cls.bound} is set for {asset}" if none else "")

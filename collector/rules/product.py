@@ -100,7 +100,6 @@ class _Product(Rule):
         return running.fresh(now, self.gap(self._running)) and (running.value or 0.0) >= 0.5
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode, compressor or analyser."""
         s = self.state
         if point == self._oxygen:
             return self._measured(at, value)
@@ -212,7 +211,6 @@ class _Product(Rule):
         return RawEvaluation.active(s.level.since_at, rests_on=old)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
@@ -264,7 +262,6 @@ class AirInNitrogenMode(_Product):
         return [self._mode]
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode, compressor or analyser."""
         changed = super().observe(point, at, value, before_at)
         fast = self._fast
         if fast is not None and point == self._running:

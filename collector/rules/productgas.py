@@ -70,7 +70,6 @@ class ProductGas(Estimator):
         return None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the compressor, the mode or the analyser."""
         s = self.state
         if point == self._oxygen:
             if self._makes() and _NO_READING <= value <= _MOST:
@@ -106,7 +105,6 @@ class ProductGas(Estimator):
         s.course.begin()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the readings that change nothing: those of a rest, and what was read before."""
         s = self.state
         if point == self._oxygen:
             return None if self._makes() else ALL

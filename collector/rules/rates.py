@@ -60,7 +60,7 @@ class Rate:
 
     @property
     def absolute(self) -> Estimate:
-        """The rate as it is stated by itself, not compared."""
+        """The rate as an absolute value, with the doubt that a comparison leaves out."""
         return self.psi.times(Estimate(value=1.0, deviation=self.settles))
 
 

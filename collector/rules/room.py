@@ -31,7 +31,6 @@ class RoomOxygenLow(Rule):
         self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare a sample with the limit; absurdly low ones count too."""
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -39,7 +38,6 @@ class RoomOxygenLow(Rule):
         return self.state.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which nothing changes."""
         return self.state.band(self._limit, self._deadband, above=False)
 
     def describe(self, now: int) -> tuple[Values, str]:

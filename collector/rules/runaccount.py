@@ -67,7 +67,8 @@ class RunAccount(State):
             learn: bool) -> None:
         """Add a run with the rests before and after it; one already added is replaced.
 
-        ``place`` is where its own readings have the pressure that the blocks are of.
+        ``place`` is the index of the pressure, among a row of the run's own readings, that the
+        blocks hold too.
         """
         gain = run_gain(before, after, run.start_at / 1000, run.stop_at / 1000)
         if gain is None:

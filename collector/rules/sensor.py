@@ -103,7 +103,6 @@ class OxygenSensorSuspect(Rule):
     # -- samples ---------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             s.has_open = True
@@ -268,7 +267,6 @@ class OxygenSensorSuspect(Rule):
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or oxygen too narrow for a step while nothing can freeze."""
         s = self.state
         if point == self._open:
             return s.pipe.no_change_band() if s.has_open else None
@@ -295,7 +293,6 @@ class OxygenSensorSuspect(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch: in range, without a step, and not frozen yet."""
         s = self.state
         for at, value in zip(times, values, strict=True):
             self._take_still(at, value, at - before_at)

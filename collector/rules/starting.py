@@ -109,7 +109,6 @@ class CompressorNotStarting(Rule):
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of tank, compressor or power."""
         s = self.state
         if point == self._power:
             return s.power.sample(at, value >= 0.5, before_at, self.gap(point))
@@ -127,12 +126,11 @@ class CompressorNotStarting(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the tank pressures of a batch: all above the limits."""
         kept = [[at, value] for at, value in zip(times[-_NEAR:], values[-_NEAR:], strict=True)]
         self.state.recent_series = [*self.state.recent_series, *kept][-_NEAR:]
 
     def _started(self, off_at: int) -> None:
-        """Store the tank pressure at which the compressor was last off (``off_at``)."""
+        """Store the tank pressure when the compressor was last off (``off_at``) before a start."""
         s = self.state
         before = [value for at, value in s.recent_series if at <= off_at]
         if before:
@@ -242,7 +240,6 @@ class CompressorNotStarting(Rule):
         return "Whether it has power is not read.", [*first, off], "not read"
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point."""
         s = self.state
         if point == self._power:
             return s.power.no_change_band()
@@ -255,6 +252,5 @@ class CompressorNotStarting(Rule):
         return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         self._set_limits()

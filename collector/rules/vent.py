@@ -75,7 +75,6 @@ class _Stuck(Rule):
         self._planned = int(number(self.settings, "planned") or 0)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._oxygen:
             breathed = s.pipe.breathes
@@ -155,7 +154,6 @@ class _Stuck(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._open:
             return None if s.stay.on is None else contact_band(s.stay.on is self.stuck_open)
@@ -174,7 +172,6 @@ class _Stuck(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the last sample of a batch."""
         found = self.state.pipe.held_band(times[0])
         self.state.pipe.of_pipe_many(values)
         if found is not None and found[1]:
@@ -252,7 +249,6 @@ class VentStuckOpen(_Stuck):
         return stays if found is None else min(found, stays, key=lambda f: f[1])
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen that changes nothing but what was read last and the mean."""
         found = super().no_change_band(point)
         if found is None or point != self._oxygen or not self.state.stay.on \
                 or self.state.near_at is not None:
@@ -317,7 +313,6 @@ class WaterAtVent(Rule):
         self.state = _WaterState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the contact."""
         return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
 
     def evaluate(self, now: int) -> RawEvaluation:
@@ -328,7 +323,6 @@ class WaterAtVent(Rule):
         return RawEvaluation.active(wet.start_at) if wet.on else RawEvaluation.inactive(wet.end_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which a further sample changes nothing."""
         return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:

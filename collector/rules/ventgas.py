@@ -56,7 +56,7 @@ def mode_of(context: Context, vent: str) -> str:
 
 
 def declared_fill(context: Context, vent: str, now: int) -> int | None:
-    """Return until when a fill of this vent's riser or its generator is declared, if it is on."""
+    """Return the end of a declared fill of this vent's riser or generator, ``None`` without one."""
     things = (context.plant.vents[vent].riser, generator_of(context, vent))
     ends = [context.inputs.fills[t] for t in things if t is not None and t in context.inputs.fills]
     return max((e for e in ends if now < e), default=None)

@@ -80,14 +80,12 @@ class CompressorWeak(Rule):
         self._unit = flow_unit(context.plant)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply a sample of the compressor: a cycle may have ended with it."""
         if point != self._balance.running:
             return False
         self.state.on = value >= 0.5
         return True
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band that changes nothing: the gas balance takes every sample itself."""
         if point == self._balance.tank:
             return ALL
         return contact_band(self.state.on)
@@ -165,7 +163,6 @@ class CompressorWeak(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         if reason := missing(context, asset):
             return reason
         return "" if context.plant.generators[asset].tank_volume else (

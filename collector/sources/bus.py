@@ -52,7 +52,6 @@ class DeviceCounters:
         return f"DeviceCounters({self._device}, {dict(self.counts)})"
 
     def statistics(self) -> DeviceStatistics:
-        """Return the counts of now."""
         count = self.counts
         return DeviceStatistics(
             device=self._device, polls=count["polls"], answers=count["answers"],
@@ -116,7 +115,6 @@ class Bus:
         return f"Bus({self.address}, {self._line or 'not open'}, {self._counts['requests']} asked)"
 
     def statistics(self) -> BusStatistics:
-        """Return counts since the start."""
         return BusStatistics(address=str(self.address), up=bool(self._line and self._line.up),
                              **self._counts)
 

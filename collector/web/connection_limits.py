@@ -33,17 +33,17 @@ def raise_descriptor_limit() -> None:
 
 
 class BoundedConnection(H11Protocol):
-    """A connection of which there are only so many, each with a time to ask."""
+    """A connection that counts towards a limit and is closed without a complete request in time."""
 
     _timer: asyncio.TimerHandle | None = None
 
     @property
     def waits(self) -> bool:
-        """Whether no whole request is here that is not answered yet."""
+        """Whether no complete request has arrived that is still unanswered."""
         return self.cycle is None or self.cycle.response_complete or self.cycle.more_body
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take a connection; the oldest that waits gives way when there are too many."""
+        """Accept a connection; of too many, close the oldest that still waits for a request."""
         super().connection_made(transport)
         self._since = self.loop.time()
         self._start_timer()
@@ -58,18 +58,17 @@ class BoundedConnection(H11Protocol):
             self.connections.discard(oldest)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Forget the connection."""
         self._stop_timer()
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Take what arrived; a whole request ends the time to ask."""
+        """Apply received bytes; a complete request stops the time limit."""
         super().data_received(data)
         if not self.waits:
             self._stop_timer()
 
     def on_response_complete(self) -> None:
-        """Begin the time to ask again."""
+        """Start the time limit for the next request."""
         super().on_response_complete()
         self._since = self.loop.time()
         self._start_timer()

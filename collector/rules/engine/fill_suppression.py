@@ -92,7 +92,7 @@ class DeclaredFills:
         )
 
     def apply(self, fact: SystemEvent) -> bool:
-        """Carry out an event; return whether it was one about fills."""
+        """Carry out an event; return whether it concerns fills."""
         if fact.fact == _DECLARED:
             self._inputs.fills[fact.asset] = parse_instant(str(fact.values["until"]))
             self._declared_by[fact.asset] = {
@@ -111,7 +111,7 @@ class DeclaredFills:
         return min(self._inputs.fills.values(), default=None)
 
     def end_due(self, now: int) -> bool:
-        """End what was declared until now; return whether anything ended."""
+        """End the fills whose time is up; return whether there were any."""
         over = [asset for asset, until in self._inputs.fills.items() if until <= now]
         for asset in over:
             fact = self._ended(asset, now)

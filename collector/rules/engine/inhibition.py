@@ -50,7 +50,7 @@ def fill_bears_on(plant: Plant, filled: str, asset: str) -> bool:
 
 
 def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about the generator of ``by``, what it feeds, or a device of it alone."""
+    """Whether ``of`` concerns the generator of ``by``, an asset it feeds, or its own device."""
     if of.asset not in plant.devices:
         return _generator_of(plant, of.asset) == by.asset
     points = plant.devices[of.asset].points
@@ -60,7 +60,7 @@ def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
 
 
 def _upstream(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about the riser of ``by``, or the generator that feeds it."""
+    """Whether ``of`` concerns the riser of ``by``, or the generator that feeds it."""
     return of.asset in (_riser_of(plant, by.asset), _generator_of(plant, by.asset))
 
 
@@ -70,7 +70,7 @@ def _doubted(by: Rule, of: Rule) -> bool:
 
 
 def _alone(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about a device that gives nothing but readings of the asset of ``by``."""
+    """Whether ``of`` concerns a device that reads points of the asset of ``by`` only."""
     device = plant.devices.get(of.asset)
     points = (of.asset + ".",) if device is None else device.points
     return all(p.startswith(f"{by.asset}.") for p in points)

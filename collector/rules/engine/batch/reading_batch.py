@@ -236,11 +236,11 @@ class ReadingBatch:
         self._applied = place
 
     def set_received_at(self, row: int) -> None:
-        """Set when the point of a row last had any sample before it."""
+        """Set the time of the last sample of any quality, for the point of a row."""
         _set_received(self._points[row])
 
     def set_received(self) -> None:
-        """Set when each point last had any sample, after all rows."""
+        """Set the time of the last sample of any quality, for every point."""
         for batch in self.points.values():
             _set_received(batch.point)
 
