@@ -27,7 +27,7 @@ _TABLES = {1: "coils", 2: "discrete-inputs", 3: "holding-registers", 4: "input-r
 
 @dataclass(slots=True)
 class _Memory:
-    """What a controller remembers of its requests."""
+    """The requests that a controller remembers."""
 
     last: float = -1e9
     hung_until: float = -1e9
