@@ -168,7 +168,7 @@ class AccessPolicy:
     async def admit(self, request: Request) -> None:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
-        request.state.from_form = _kind(request) == FORM
+        request.state.from_form = kind_of(request) == FORM
         request.state.visitor = who = self._who(request)
         if getattr(endpoint, "is_public", False):
             return
@@ -255,7 +255,8 @@ class AccessPolicy:
         return f"__Host-{_COOKIE}" if self.is_secure(request) else _COOKIE
 
 
-def _kind(request: Request) -> str:
+def kind_of(request: Request) -> str:
+    """Return the media type of a request's body, without its parameters."""
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 

@@ -33,7 +33,7 @@ from collector.domain.conditions import CAUTIONS
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, changes_need, require, visitor
-from collector.web.api import ActionRequest, read_action_request
+from collector.web.api import ActionRequest, read_form
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views import moment
@@ -128,7 +128,7 @@ class _Pages:
     # -- doing -----------------------------------------------------------------------------------
 
     async def _sent(self, request: Request) -> tuple[ActionRequest, str, int]:
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         by = visitor(request).name or sent.text("by")
         return sent, by, self._services.clock.now()
 
