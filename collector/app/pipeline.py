@@ -346,7 +346,6 @@ def kept_number(text: str | None) -> int | None:
 
 
 def alarm_events(journal: Journal) -> list[AlarmTransition]:
-    """Return every alarm transition of the journal, from which the alarms are rebuilt."""
     return [s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmTransition)]
 
 

@@ -161,7 +161,6 @@ def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) ->
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:
-    """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
             if isinstance(stored.event, SystemEvent):

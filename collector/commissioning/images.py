@@ -28,7 +28,6 @@ class Image:
         return found if len(found) == count else None
 
     def as_json(self) -> dict[str, object]:
-        """Return it as plain JSON."""
         return {"began": self.began, "ended": self.ended, "tables": {
             t: {str(a): v for a, v in cells.items()} for t, cells in self.tables.items()}}
 

@@ -67,7 +67,6 @@ class FoundPoint:
             "byte_order": "high-first", "values": {str(code): word for code, word in place.words}})
 
     def as_json(self) -> dict[str, Any]:
-        """Return it as plain JSON."""
         return asdict(self)
 
     @property

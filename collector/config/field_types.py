@@ -26,7 +26,6 @@ from collector.sources import Address
 
 
 def mistake(problem: str, expected: str) -> PydanticCustomError:
-    """Return a mistake as a pydantic error."""
     # Text goes in as context, since pydantic reads braces in the template itself.
     return PydanticCustomError("ours", "{problem}", {"problem": problem, "expected": expected})
 

@@ -119,7 +119,6 @@ class Archive:
                     yield event
 
     def has_events(self, site: str) -> bool:
-        """Whether the archive has events of the site."""
         return any(self._days(site, _EVENTS, None, None))
 
     # -- where it lies ---------------------------------------------------------------------------

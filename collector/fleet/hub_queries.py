@@ -175,7 +175,6 @@ def answer_of(found: Answer) -> dict[str, Any]:
 
 
 def alarm_answer(alarm: FleetAlarm) -> dict[str, Any]:
-    """Return one alarm."""
     return {
         "id": alarm.id, "condition": alarm.condition, "asset": alarm.asset,
         "priority": alarm.priority, "signal": alarm.signal, "since": format_instant(alarm.since),
@@ -236,5 +235,4 @@ def dead_letter_answer(
 
 
 def event_answer(group: str, event: Event) -> dict[str, Any]:
-    """Return one event, with the group of its site."""
     return {"group": group, **json.loads(event_to_json(event))}

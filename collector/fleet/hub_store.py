@@ -93,7 +93,6 @@ class Batch:
 
 
 def group_file(folder: Path, group: str) -> Path:
-    """Return the path of a group's file."""
     return folder / f"group-{quote(group, safe='')}.sqlite"
 
 
@@ -129,7 +128,6 @@ class GroupStore:
             self._db.close()
 
     def states(self) -> dict[str, SiteState]:
-        """Return the state of every site received so far."""
         with self._lock, _ours():
             rows = self._db.execute("SELECT body FROM sites").fetchall()
         states = [SiteState.load(json.loads(body)) for (body,) in rows]

@@ -302,7 +302,6 @@ class Journal:
 
     @property
     def last_commit(self) -> int:
-        """The number of the last commit, 0 for none."""
         return self._last
 
     def position(self, consumer: str) -> int:

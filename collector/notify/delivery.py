@@ -323,7 +323,6 @@ class Sender:
         ))
 
     async def record_event(self, fact: SystemEvent) -> None:
-        """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:
             await recorded

@@ -47,7 +47,6 @@ class PdfDocument:
 
     @property
     def width(self) -> float:
-        """Width of the text."""
         return float(self._pdf.epw)
 
     def heading(self, text: str, level: int = 1, *, keep: float = 26.0) -> None:
@@ -68,13 +67,11 @@ class PdfDocument:
         pdf.ln(2)
 
     def paragraph(self, text: str, *, soft: bool = False, strong: bool = False) -> None:
-        """Write a paragraph."""
         self._font(_BODY, bold=strong, colour=_SOFT if soft else _INK)
         self._text(text, _LEADING)
         self._pdf.ln(1.6)
 
     def bullets(self, items: Sequence[str], *, numbered: bool = False) -> None:
-        """Write a list."""
         pdf = self._pdf
         for number, item in enumerate(items, 1):
             self._font(_BODY, bold=numbered)

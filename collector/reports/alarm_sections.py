@@ -48,7 +48,6 @@ def _answer(g: ReportData, one: Occurrence) -> str:
 
 
 def events(g: ReportData) -> Iterator[Block]:
-    """List the alarms and events of the period."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
     if not raised:

@@ -318,7 +318,6 @@ class Level(State):
         return False
 
     def evaluation(self) -> RawEvaluation:
-        """Return the state as a raw evaluation."""
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:

@@ -171,7 +171,6 @@ class Baselines:
         )
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data; rows begin with an instant."""
         found: dict[str, Any] = {
             key: {"days_series": [list(d) for d in days]} for key, days in self._days.items()}
         for key, row in self._accepted.items():
@@ -179,7 +178,6 @@ class Baselines:
         return found
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
         self._accepted = {key: list(held["accepted_series"][0]) for key, held in state.items()
                           if held.get("accepted_series")}

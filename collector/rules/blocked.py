@@ -313,7 +313,6 @@ class PurgeBlocked(Rule):
     # -- the finding -----------------------------------------------------------------------------
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the path is blocked."""
         s = self.state
         if s.pipe.open is None:
             return RawEvaluation.unknown("the vent's position is not known yet")

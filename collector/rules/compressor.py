@@ -223,7 +223,6 @@ class CompressorLongRun(Rule):
         return limits[longest], longest
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the present run is over its limit, or the last ones were."""
         self._note_phase(now)
         s, run = self.state, self.state.run
         if run.on and run.start_at is not None:

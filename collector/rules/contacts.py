@@ -97,7 +97,6 @@ class ContactDisagreement(Rule):
         return looks
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether any contact contradicts itself or the sensor."""
         looks = self._looks(now)
         since = self.state.since
         for name, alike in looks.items():

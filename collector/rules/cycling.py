@@ -128,7 +128,6 @@ class CompressorShortCycling(Rule):
         return max(len(s.start_series), sum(row[1] for row in s.counted_series))
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last hour had too many starts."""
         self._settle(now)
         s, pump_up = self.state, self._pump_up()
         s.level.compare(now, self._number(now), self._limit, self._deadband, above=True)

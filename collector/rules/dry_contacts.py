@@ -53,7 +53,6 @@ class ContactRule(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what the contact says."""
         s = self.state
         if s.on is None:
             return RawEvaluation.unknown(

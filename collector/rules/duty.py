@@ -99,7 +99,6 @@ class CompressorOverduty(Rule):
         return min(on, DAY), min(known, DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the day's duty is over its limit."""
         on, known = self._seen(now)
         least = 100 * on / DAY
         most = 100 * (on + DAY - known) / DAY

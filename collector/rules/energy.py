@@ -91,7 +91,6 @@ class CompressorDuty(Estimator):
                 s.on_ms += passed if on else 0
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the window's duty where at least half of it was seen."""
         self.last = found = self._close(now)
         if found is None:
             return None
@@ -135,7 +134,6 @@ class RunningEnergy(Estimator):
         self._duty, self._power, self._price = duty, power, 1.0
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the energy of the duty just estimated."""
         duty = self._duty.last
         if duty is None:
             return None

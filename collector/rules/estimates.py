@@ -86,7 +86,6 @@ class PurgeCompletion(Estimator):
                 s.sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the completion by the last hour that has readings."""
         s = self.state
         if self.context.inputs.point(self.inputs[0]).at is None:
             return None

@@ -53,7 +53,6 @@ class AirFillFrequent(Rule):
         return began is not None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last day had too many fallbacks."""
         self._settle(now)
         s = self.state
         while s.entry_series and s.entry_series[0][0] <= now - DAY:

@@ -176,7 +176,6 @@ class PressureFallingFast(Rule):
             s.start_at, s.jumped_to, s.high_series = None, None, [[at, value]]
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it falls, or fell and is not back."""
         s = self.state
         if s.last_at is None:
             return RawEvaluation.unknown("no reading yet")

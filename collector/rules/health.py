@@ -47,7 +47,6 @@ class DeviceSilent(Rule):
         return None if self.state.silent else ALL
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it has been silent for too long."""
         source = self._source
         self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
@@ -148,7 +147,6 @@ class ReadingsImplausible(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether readings are implausible."""
         s = self.state
         return RawEvaluation.inactive(s.ended_at) if s.began_at is None \
             else RawEvaluation.active(s.began_at)

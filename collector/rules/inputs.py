@@ -287,7 +287,6 @@ class Inputs:
         return until is not None and now < until
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data; instants end in ``_at``."""
         return {
             "points": {
                 p.name: {

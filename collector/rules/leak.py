@@ -99,7 +99,6 @@ class LeakHigh(_LeakRule):
         self.state = _HighState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check the estimate when it is time; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
@@ -215,7 +214,6 @@ class LeakGrowing(_LeakRule):
         self.state = _GrowingState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:

@@ -29,7 +29,6 @@ class Days(State):
     rows_series: list[list[Any]] = field(default_factory=list)
 
     def add(self, figure: Figure) -> None:
-        """Add the estimate of a day."""
         if figure.psi is None or figure.level <= 0:
             return
         self.rows_series.append([
@@ -62,7 +61,6 @@ class LeakEquivalent(Estimator):
         self._leaks = leaks_of(context)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
         known: Estimate | Refusal = found if isinstance(found, Refusal) else (
             self._express(found)
@@ -107,7 +105,6 @@ class LeakRate(LeakEquivalent):
             self._pipe.update_batch(point, times, values)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
         if isinstance(found, Figure):
             self._days.add(found)

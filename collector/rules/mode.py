@@ -106,7 +106,6 @@ class AirFillStuck(Rule):
         return max(s.tank.since_at, start) + self._return_delay
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is stuck."""
         s, stay = self.state, self.state.stay
         if not stay.on:
             if s.found_at is None and s.last == _OFF and self._only_air(now):

@@ -243,7 +243,6 @@ class OxygenNotFalling(Rule):
         return begun + int(self._planned * DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the purge is slow, stalled or late."""
         s = self.state
         if s.begun_at is None:
             return RawEvaluation.inactive()

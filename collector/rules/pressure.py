@@ -87,7 +87,6 @@ class _Bound(Rule):
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the limit is passed."""
         return self.level.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:

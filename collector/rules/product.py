@@ -197,7 +197,6 @@ class _Product(Rule):
         return level.compare(at, settled, self._limit, deadband, above=True)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the product is over the limit, by the last usable readings."""
         s = self.state
         if s.dead:
             return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
@@ -271,7 +270,6 @@ class AirInNitrogenMode(_Product):
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is air, by analyser or speed."""
         fast = self.state.fast
         if fast is not None and fast.fast:
             return RawEvaluation.active(fast.since_at)

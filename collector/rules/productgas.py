@@ -66,7 +66,6 @@ class ProductGas(Estimator):
         """Do nothing at the begin of a day."""
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return nothing."""
         return None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:

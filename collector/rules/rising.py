@@ -212,7 +212,6 @@ class OxygenRising(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it rose; before the target was reached it cannot."""
         s = self.state
         if s.room:
             return RawEvaluation.unknown(

@@ -34,7 +34,6 @@ class RoomOxygenLow(Rule):
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is low."""
         return self.state.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:

@@ -316,7 +316,6 @@ class OxygenSensorSuspect(Rule):
         return step if step is not None and now - step < self._hold else None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the sensor is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):

@@ -88,7 +88,6 @@ class ServiceDue(Rule):
         return plan.used(self.state.clock, value, now)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether either plan has been reached."""
         s, plan = self.state, self._plan
         used = self._used(now)
         if plan is not None and not isinstance(used, str):

@@ -165,7 +165,6 @@ class CompressorNotStarting(Rule):
         return self._began(s.low if s.low.beyond else s.deep, now)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it should have started."""
         s = self.state
         s.waits = False
         if not s.off.on or not (s.low.beyond or s.deep.beyond):

@@ -21,7 +21,6 @@ class State:
     """
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
 
     def restore(self, state: Mapping[str, Any]) -> None:

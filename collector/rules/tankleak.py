@@ -311,7 +311,6 @@ class TankLeak(Rule):
         return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last falls, or the last balance, show a leak."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             self._look(now)

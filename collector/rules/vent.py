@@ -134,7 +134,6 @@ class _Stuck(Rule):
         return max(s.stay.start_at, s.level.since_at)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is stuck; not during a declared fill."""
         found = self._late()
         if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
@@ -316,7 +315,6 @@ class WaterAtVent(Rule):
         return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what the contact says."""
         wet = self.state.wet
         if wet.on is None:
             return RawEvaluation.unknown("no reading yet")

@@ -91,7 +91,6 @@ class CompressorWeak(Rule):
         return contact_band(self.state.on)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last runs delivered too little."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:

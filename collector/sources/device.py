@@ -51,7 +51,6 @@ class Reader(Protocol):
 
 
 def stale_readings(settings: DeviceSettings, now: int, why: str) -> list[Reading]:
-    """Return a stale reading of every point of a device."""
     return [
         Reading(point=name, asked=now, time=now, value=None, quality=Quality.STALE, why=why)
         for point in settings.points for name in point_names(point)

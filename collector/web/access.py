@@ -76,7 +76,6 @@ class Visitor:
         return self.session.csrf if self.session is not None else ""
 
     def may(self, role: Role) -> bool:
-        """Whether the visitor has that role."""
         return self.role is not None and self.role.may(role)
 
 

@@ -65,7 +65,6 @@ class Endpoint(Protocol):
 
 
 def endpoint_of(settings: InfluxSettings) -> Endpoint:
-    """Return the endpoint for the settings."""
     return V1Endpoint(settings) if settings.api == "v1" else V2Endpoint(settings)
 
 

@@ -71,7 +71,6 @@ class EstimatorSchedule:
         return [made for estimator in ready if (made := estimator.make(now)) is not None]
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of all as JSON-able data."""
         return {f"{e.quantity} {e.asset}": e.dump() for e in self.estimators}
 
     def load(self, state: Mapping[str, Any], midnight: int | None, now: int) -> None:

@@ -146,5 +146,4 @@ class DeclaredFills:
         return {asset: dict(by) for asset, by in self._declared_by.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self._declared_by = {asset: dict(by) for asset, by in state.items()}

@@ -111,7 +111,6 @@ class RuleRuntime:
         }
 
     def load(self, saved: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.rule.load(saved["state"])
         self.bands.clear()
         self.state, self.since = ConditionState(saved["standing"]), saved["since_at"]

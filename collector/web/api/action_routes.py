@@ -194,7 +194,6 @@ ERROR_RESPONSES: dict[int | str, dict[str, Any]] = {
 
 
 def add_action_routes(app: FastAPI, services: BoardServices) -> None:
-    """Add a route for each action."""
     for kind in ACTIONS:
         _add_action(app, services, kind)
 

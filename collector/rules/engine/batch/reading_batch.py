@@ -194,7 +194,6 @@ class ReadingBatch:
                 self.by_rule[id(runtime)] = mine
 
     def batch_at(self, row: int) -> PointBatch:
-        """Return the batch of a row."""
         return self._batches[row]
 
     def is_odd(self, row: int) -> bool:
