@@ -191,10 +191,6 @@ class PdfDocument:
                 pdf.cell(third - 5, 3.5, label)
             pdf.set_xy(pdf.l_margin, top + 6)
 
-    def space(self, mm: float = 4.0) -> None:
-        """Leave some room."""
-        self._pdf.ln(mm)
-
     def page(self) -> None:
         """Begin a new page."""
         self._pdf.add_page()
