@@ -15,8 +15,6 @@ from collector.domain.errors import QuietpipeError
 from collector.sources import Address
 from collector.web.services import CommissioningView
 
-__all__ = ["CommissioningSession"]
-
 _log = logging.getLogger(__name__)
 _LINES = 300
 """Lines of the dialogue that a page shows."""

@@ -27,9 +27,6 @@ from collector.sources import NO_VALUE, DeviceSettings
 from collector.sources.poller import Poller
 from collector.sources.read_plan import point_names
 
-__all__ = ["MAP_ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
-           "accepted_maps", "map_digest"]
-
 _log = logging.getLogger(__name__)
 
 FOUND_IMPLAUSIBLE = "readings-found-implausible"

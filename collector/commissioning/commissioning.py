@@ -30,8 +30,6 @@ from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point
 from collector.sources import Address
 
-__all__ = ["Commissioning", "state_path"]
-
 _GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room"}
 
 

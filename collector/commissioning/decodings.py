@@ -15,11 +15,6 @@ from dataclasses import dataclass
 from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.sources import PointSettings, raw_value, width
 
-__all__ = [
-    "SCALES", "TYPES", "UNITS", "Decoding", "NotShown", "Shown", "decodings", "matching",
-    "parse_shown", "values_of",
-]
-
 TYPES = ("int16", "uint16", "int32", "uint32", "float32", "float64")
 """Types tried unless others are named; ``int64`` and ``uint64`` are rare in such controllers."""
 SCALES = (1.0, 0.1, 0.01, 0.001, 10.0)

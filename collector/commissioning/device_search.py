@@ -23,8 +23,6 @@ from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
 from collector.sources import Address
 
-__all__ = ["DeviceSearch", "Left", "register_lines"]
-
 
 class Left(QuietpipeError):
     """The technician left; the same command takes it up again."""

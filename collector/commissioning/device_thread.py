@@ -13,8 +13,6 @@ from collector.commissioning.questions import PacedClient, Stopped, Vanished
 from collector.commissioning.unit_search import Explored
 from collector.sources import Address
 
-__all__ = ["DeviceThread"]
-
 T = TypeVar("T")
 
 

@@ -17,8 +17,6 @@ from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
 from collector.domain.readings import MODES, QUANTITIES, Quantity, split_point
 
-__all__ = ["DisplayMatch"]
-
 _ENOUGH = 3
 """Readings of the display that are asked for; further ones are offered."""
 _SEEN = {"compressor_running": "Is the compressor running (y/n)"}

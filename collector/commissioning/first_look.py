@@ -20,8 +20,6 @@ from collector.sources.pdu import BIT_TABLES, ReadRequest
 from collector.sources.poller import Poller
 from collector.sources.read_plan import Span, spans_of
 
-__all__ = ["FirstLook", "counter_steps", "look_at", "look_back"]
-
 _REST = 340
 """ms between two questions: at most three a second, since some controllers hang at four (setting).
 """

@@ -15,8 +15,6 @@ from collector.domain.readings import Quality, split_point
 from collector.sources import PointSettings, decode, width
 from collector.sources.read_plan import Span
 
-__all__ = ["Alternative", "Words", "alternatives", "text_in"]
-
 Words = Mapping[str, Mapping[int, int]]
 """Words by table and address."""
 

@@ -10,8 +10,6 @@ from collector.commissioning.questions import PacedClient, Vanished
 from collector.commissioning.unit_search import Explored
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Image", "moved", "read_image", "texts", "word_views"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:

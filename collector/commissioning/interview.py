@@ -12,8 +12,6 @@ from typing import Protocol
 from collector.clock import Clock
 from collector.commissioning.state import NotSaved, State
 
-__all__ = ["Back", "Interview", "Person", "choice", "numbers", "whole"]
-
 Check = Callable[[str], str]
 """Returns what is wrong with an answer; empty where it is right."""
 

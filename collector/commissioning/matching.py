@@ -18,8 +18,6 @@ from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "match"]
-
 _CHANCE = 0.2
 """The most that chance may be expected to leave (setting). With one family left, and one unusual
 controller in ten whose true register is not among those tried, that is wrong once in fifty."""

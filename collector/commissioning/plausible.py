@@ -20,8 +20,6 @@ from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import Quality, Reading, point_kind, split_point
 from collector.domain.units import HOUR, SECOND, scale_of
 
-__all__ = ["Doubt", "Grade", "Growth", "Plausibility", "good_values"]
-
 
 class Grade(StrEnum):
     """A reading is impossible, or only unlikely."""

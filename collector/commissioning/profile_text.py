@@ -11,8 +11,6 @@ from collector.commissioning.matching import Candidate
 from collector.commissioning.states import BitPlace, CodedPlace
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 
-__all__ = ["FoundPoint", "device_table", "profile_text", "site_text"]
-
 _GROUPS = ("site", "generators", "risers", "vents", "rooms", "recipients")
 
 

@@ -16,8 +16,6 @@ from collector.domain.units import scale_of, value_text
 from collector.sources import DeviceSettings, PointSettings
 from collector.sources.read_plan import PointDecoder, Raw
 
-__all__ = ["Proof"]
-
 
 class Proof:
     """Reads the points of one device by its profile, and asks what the display shows."""

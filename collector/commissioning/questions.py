@@ -21,8 +21,6 @@ from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
 
-__all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped", "Vanished"]
-
 PAUSE = 340
 """ms between two questions: at most three a second, since some hang at four (setting)."""
 _AFTER_SILENCE = 1000

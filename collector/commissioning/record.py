@@ -11,8 +11,6 @@ from collector.clock import format_instant
 from collector.domain.conditions import CAUTIONS
 from collector.pdf import PdfDocument
 
-__all__ = ["Row", "CommissioningRecord"]
-
 _HEADS = ("Point", "Register", "Raw", "Read", "Shown", "Difference", "By", "Result")
 
 

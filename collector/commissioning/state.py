@@ -18,8 +18,6 @@ from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
 
-__all__ = ["NotSaved", "State", "write_whole"]
-
 _VERSION = 1
 _GAP = 10_000
 """ms without an image, at most, around an answer (setting): a value may turn in a longer gap, and

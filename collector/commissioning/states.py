@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["BitPlace", "CodedPlace", "StateReading", "bits_that_follow", "codes_that_follow",
-           "form_c", "moves_with"]
-
 _MOST_STATUS_BITS = 4
 """A register in which more bits than these changed is a number, no set of contacts (setting)."""
 

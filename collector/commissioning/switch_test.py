@@ -11,8 +11,6 @@ from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.states import StateReading, bits_that_follow, form_c
 from collector.domain.readings import QUANTITIES
 
-__all__ = ["SwitchTest"]
-
 _STEPS = ("as it normally is", "operated", "back to normal", "operated once more",
           "back to normal again")
 """Twice each way: what changes by itself seldom keeps step with a hand."""

@@ -10,10 +10,6 @@ from collector.commissioning.questions import PacedClient, Vanished
 from collector.sources import Address
 from collector.sources.pdu import BIT_TABLES, FUNCTION_CODES
 
-__all__ = [
-    "BASES", "FIRST", "UNITS", "Explored", "explore", "find_units", "line_settings", "unit_answers",
-]
-
 UNITS = (*range(1, 21), 247, 255)
 """Units asked unless the technician names others: the usual ones, and what gateways answer to."""
 FIRST = 128

@@ -99,7 +99,6 @@ class ActionReplay:
             if fact.fact == _ACCEPTED:
                 yield fact
 
-
     def _action_of(self, fact: SystemEvent) -> OperatorAction | None:
         """Return the operator action that an event records, or ``None``."""
         values = {name: "" if value is None else str(value) for name, value in fact.values.items()}

@@ -16,8 +16,6 @@ from collector.notify.calls import decide
 from collector.notify.delivery import SendAbandoned, Sender, pause
 from collector.notify.policy import Policy
 
-__all__ = ["UnjournalledMessages"]
-
 _MARK = "Not journalled: "
 _WORDS = ("The collector cannot write its journal, for instance because its disk is full. This "
           "message is sent from memory. It is sent again once the journal can be written.")

@@ -34,6 +34,7 @@ __all__ = ["History", "Report", "ReportData", "make", "report_of"]
 
 _log = logging.getLogger(__name__)
 
+
 def make(g: ReportData) -> Report:
     """Return the report of the collected data."""
     blocks: list[Block] = [

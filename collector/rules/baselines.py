@@ -18,8 +18,6 @@ from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.physics.estimate import Estimate
 
-__all__ = ["ACCEPTED", "Baselines", "Want"]
-
 ACCEPTED = "baseline-accepted"
 """Event: a signed acceptance measured a value; it is the baseline until it is reset."""
 

@@ -33,8 +33,6 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["PurgeBlocked"]
-
 _ENDS = 10 * MINUTE
 _LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show

@@ -12,9 +12,6 @@ from collector.domain.events import SystemEvent
 from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
-
-
 
 class _OfFacts(Rule):
     """A rule that takes system events only. Its alarm stays for a while, so that it is seen."""

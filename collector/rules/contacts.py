@@ -8,8 +8,6 @@ from dataclasses import dataclass, field
 from collector.domain.readings import QUANTITIES
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["ContactDisagreement"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _DisagreementState(State):

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 
 from collector.rules.base import State
 
-__all__ = ["Course"]
-
 _ROWS = 24
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level

@@ -11,8 +11,6 @@ from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Stat
 from collector.rules.rates import moles_per_psi
 from collector.rules.running import Steady
 
-__all__ = ["CompressorShortCycling", "most_starts"]
-
 _PLAIN_LIMIT = 10.0
 _MARGIN, _STRAY = 1.5, 2.0
 """Over what the tank can call for: as a share, and in starts. The hour that is looked at may hold

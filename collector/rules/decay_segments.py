@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["DecaySegments"]
-
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 
 

@@ -21,8 +21,6 @@ from collector.rules.gasbalance import ABNORMAL, balance_of
 from collector.rules.gasstate import BalanceState, Passed
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
-
 _WEEK = 7 * DAY
 _SEEN = 0.5
 _GOOD_RUNS, _ENOUGH = 3, 12
@@ -240,7 +238,6 @@ class NitrogenDemand(_TankEstimator):
     def _ordinary(self) -> bool:
         vented, self.state.vented = self.state.vented, False
         return not vented
-
 
 
 def missing(context: Context, asset: str) -> str:

@@ -7,8 +7,6 @@ from typing import ClassVar
 
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
-__all__ = ["ContactRule", "GeneratorTrouble", "LowAirContact", "PowerLost"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _ContactState(State):

@@ -18,8 +18,6 @@ from collector.rules.base import (
 )
 from collector.rules.running import OnTime, Span
 
-__all__ = ["FROZEN", "CompressorOverduty"]
-
 _PART = 600_000
 FROZEN = 30 * MINUTE
 """ms without any change, while its compressor runs, after which a device counts as frozen."""

@@ -12,8 +12,6 @@ from collector.rules.base import Band, Context, Estimator, State, contact_band, 
 from collector.rules.duty import FROZEN
 from collector.rules.running import OnTime, Span
 
-__all__ = ["CompressorDuty", "Duty", "RunningCost", "RunningEnergy", "build_estimators"]
-
 _KWH = 3.6e6
 _ENOUGH = 0.5
 

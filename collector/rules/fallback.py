@@ -10,8 +10,6 @@ from collector.domain.units import DAY
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
-__all__ = ["AirFillFrequent"]
-
 _AIR_FILL = mode_code("air-fill")
 
 

@@ -18,10 +18,6 @@ from collector.physics.gas import R
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
-__all__ = [
-    "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
-]
-
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
 
 _ZERO = 1.0  # psi: what an empty pipe or a dead sensor reads

@@ -25,8 +25,6 @@ from collector.rules.base import Context, RawEvaluation, Rule, State, Values, nu
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
-__all__ = ["DataFrozen"]
-
 _LOOK = MINUTE
 """ms between checks: far below the shortest limit."""
 _LEAST = 10 * MINUTE

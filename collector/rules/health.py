@@ -8,8 +8,6 @@ from collector.domain.events import SystemEvent
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["DeviceSilent", "ReadingsImplausible"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _SilentState(State):

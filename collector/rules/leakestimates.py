@@ -13,8 +13,6 @@ from collector.rules.base import Band, Context, Estimator, State
 from collector.rules.leakrate import Figure, leaks_of
 from collector.rules.rates import flow_factor
 
-__all__ = ["Days", "build_estimators", "days_of"]
-
 _KEPT_DAYS = 60
 
 

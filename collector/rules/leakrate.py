@@ -22,8 +22,6 @@ from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import TankOutflow, outflow_of
 
-__all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
-
 DECAY, SUM = "decay", "sum"
 """How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 

@@ -9,8 +9,6 @@ from collector.domain.units import MINUTE
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["AirFillStuck"]
-
 _OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
 

@@ -23,8 +23,6 @@ from collector.rules.base import (
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["PIPE_TEMPERATURE", "OxygenNotFalling", "predicted_time_constant"]
-
 PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has

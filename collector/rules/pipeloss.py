@@ -20,8 +20,6 @@ from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
 
-__all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
-
 BUCKET = MINUTE
 """ms over which samples are averaged before anything else."""
 REFERENCE = 288.15

@@ -10,9 +10,6 @@ from collector.domain.conditions import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
-__all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
-
-
 _ZONE = 4.0
 """Deadbands about the limit within which every sample is taken; no deadband grows wider."""
 _SPREADS = 6.0

@@ -20,8 +20,6 @@ from collector.rules.base import (
 from collector.rules.course import Course
 from collector.rules.fastruns import FastRuns, FastState
 
-__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
-
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _SHORT_RUNS = 3

@@ -17,8 +17,6 @@ from collector.rules.base import ALL, Band, Context, Estimator, State, contact_b
 from collector.rules.course import Course
 from collector.rules.ventgas import generator_of, target_of
 
-__all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
-
 _OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold

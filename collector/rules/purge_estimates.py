@@ -18,8 +18,6 @@ from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
-
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins again
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning

@@ -14,8 +14,6 @@ from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
 from collector.rules.gasbalance import GasBalance
 
-__all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
-
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")

@@ -17,8 +17,6 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["OxygenRising"]
-
 _PARTS = 6
 _LEAST_SAMPLES = 3
 _RISE = 0.5  # %, several steps of a 0.1 % sensor

@@ -7,8 +7,6 @@ from dataclasses import replace
 from collector.domain.conditions import CAUTIONS, limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
-__all__ = ["RoomOxygenLow"]
-
 _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there unseen
 
 

@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from collector.physics.rungain import TAUS, Block, RunGain, run_gain, solve_shared
 from collector.rules.base import State
 
-__all__ = ["Run", "RunAccount", "empty_account"]
-
 _KEPT = 120
 _MEMORY = 0.997
 """Weight, after one more run, of what was learned from one: some 300 runs are remembered. The

@@ -13,8 +13,6 @@ from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["OxygenSensorSuspect"]
-
 _AIR = 20.9
 _NEAR_AIR = 19.0
 _SAMPLES = 5

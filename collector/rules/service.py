@@ -12,8 +12,6 @@ from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
-__all__ = ["HoursToService", "ServiceDue", "build_estimators"]
-
 _STEP = 0.1  # h, what a common counter shows
 
 

@@ -23,8 +23,6 @@ from collector.rules.base import (
 )
 from collector.rules.runs import Stretch
 
-__all__ = ["CompressorNotStarting"]
-
 _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
 """Numbers of readings whose median is compared, so that a wrong one does not count."""

@@ -9,8 +9,6 @@ from typing import Any
 
 from collector.physics.sums import LineSums, MeanSums
 
-__all__ = ["State", "shifted"]
-
 
 @dataclass(slots=True, kw_only=True)
 class State:

@@ -37,8 +37,6 @@ from collector.rules.gauge import GaugeNoise
 from collector.rules.leakrate import leaks_of
 from collector.rules.rates import flow_factor, moles_per_psi
 
-__all__ = ["TankLeak"]
-
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
 _STEPS, _SCATTERS = 2.5, 6.0

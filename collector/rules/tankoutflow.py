@@ -19,8 +19,6 @@ from collector.rules.gasbalance import balance_of
 from collector.rules.rates import moles_per_psi
 from collector.rules.vessel import ROOM, Vessel
 
-__all__ = ["TankOutflow", "outflow_of"]
-
 _AIR_FILL = mode_code("air-fill")
 _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
 """degrees C assumed for a pipe whose temperature is not read; K by which it may differ from one end

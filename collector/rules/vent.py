@@ -21,8 +21,6 @@ from collector.rules.base import (
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
-
 _REMEMBERED = 8
 _HABIT = 2
 """Stretches that ended by themselves from which the vent's pattern is known."""

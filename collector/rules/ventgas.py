@@ -9,9 +9,6 @@ from collector.domain.readings import mode_code
 from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
-__all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
-           "mode_of", "target_of"]
-
 AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 

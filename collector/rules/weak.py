@@ -22,8 +22,6 @@ from collector.rules.delivery import missing
 from collector.rules.gasbalance import balance_of
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorWeak", "has_fallen"]
-
 _OLD = 14 * DAY
 _TOO_FEW = 0.5
 """Share of the required runs with which the condition is evaluated."""

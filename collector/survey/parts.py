@@ -124,7 +124,6 @@ COOL_DOWN = Limit(
 VENTS = Limit(value=1, source="at least one purge vent per riser (common practice)")
 
 
-
 _CUBIC_FOOT = 0.3048**3
 
 

@@ -10,8 +10,6 @@ from collector.rules.base import Estimator
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["EstimatorSchedule"]
-
 
 class EstimatorSchedule:
     """The estimators of one site. Instants in ms."""

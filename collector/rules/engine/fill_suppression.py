@@ -20,8 +20,6 @@ from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["DeclaredFills"]
-
 _DECLARED, _ENDED = "fill-declared", "fill-ended"
 
 _LONGEST = 24 * HOUR

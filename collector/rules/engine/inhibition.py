@@ -20,10 +20,6 @@ from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = [
-    "InhibitedBy", "Inhibition", "fill_bears_on", "sentences",
-]
-
 _LEAST_GRACE = MINUTE
 """ms; a controller starts up for about a minute when its power is back."""
 _LOOK_AGAIN = 10_000

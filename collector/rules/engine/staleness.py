@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from collector.domain.units import MINUTE
 from collector.rules.inputs import Inputs
 
-__all__ = ["CLOCK_SET", "Lateness", "Staleness"]
-
 _SWEEP = 30_000
 """ms between checks."""
 

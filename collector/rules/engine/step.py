@@ -11,8 +11,6 @@ from collector.domain.events import EstimateMade, SystemEvent
 from collector.rules.base import Band, Rule
 from collector.rules.inputs import Point
 
-__all__ = ["EngineStatistics", "RuleRuntime", "StepListener", "StepResult"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineStatistics:

@@ -153,6 +153,7 @@ _BASELINE = ActionTarget(
     response=BaselineActResponse, after=_after_baseline,
 )
 
+
 @dataclass(frozen=True, slots=True)
 class ActionRoute:
     """The route of one action: its target, the last segment of its path, the role it needs."""

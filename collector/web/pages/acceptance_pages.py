@@ -222,6 +222,7 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     async def enter_reading(request: Request, step_id: str) -> Response:
         return await pages.enter_reading(request, step_id)
 
+
 _NAME = re.compile(r"(?P<review>[A-Za-z0-9][A-Za-z0-9._-]{0,99}-(?P<first>\d{4}-\d\d-\d\d)-"
                    r"(?P<last>\d{4}-\d\d-\d\d))\.(?P<form>html|pdf)", re.ASCII)
 _SHOWN = 200

@@ -21,8 +21,6 @@ from collector.rules.engine.rule_schedule import RuleSchedule
 from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs, Point, Spacing
 
-__all__ = ["BatchEngine", "ReadingBatch"]
-
 _Rows = tuple[Point, NDArray[np.int64]]
 """A point, and the rows that are new and good samples of it."""
 _T = TypeVar("_T")
