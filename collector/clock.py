@@ -78,11 +78,9 @@ class ManualClock:
         self._sleepers: list[tuple[int, asyncio.Future[None]]] = []
 
     def now(self) -> int:
-        """Return the instant it was last set to."""
         return self._now
 
     def monotonic(self) -> int:
-        """Return the ms it has been advanced by."""
         return self._monotonic
 
     def advance(self, duration: int) -> None:

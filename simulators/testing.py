@@ -80,7 +80,7 @@ class PlantServer:
         return {name: dict(unit.asked) for name, unit in self.bench.units.items()}
 
     def statistics(self) -> ServingStatistics:
-        """Return what was asked so far, and how much of it was no read."""
+        """Return the counts of requests, and of those that were no reads."""
         return self._serving.statistics()
 
     def write_site(self, folder: Path) -> Path:

@@ -252,9 +252,9 @@ class PublishCheckpoint:
 
     @classmethod
     def load(cls, kept: str | None, position: int) -> PublishCheckpoint:
-        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish.
+        """Restore what :meth:`dump` wrote; without it, nothing after ``position`` is published.
 
-        So it is when ``kept`` is damaged: what was published before is published again.
+        The same holds where ``kept`` is damaged: what was published is then published again.
         """
         if kept is None:
             return cls(position)

@@ -230,7 +230,7 @@ def _threes(nodes: list[tuple[float, float]]) -> list[list[tuple[float, float]]]
 
 
 def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
-    """Return time constants to try with their logarithmic widths: close about what is expected."""
+    """Return time constants to try with their logarithmic widths, densest near the expected one."""
     edges = [0.12 * span * (8.0 / 0.12) ** (i / 48) for i in range(49)]
     if expected is not None:
         near = [expected * 0.7 * 2.0 ** (i / 24) for i in range(25)]

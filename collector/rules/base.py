@@ -213,7 +213,7 @@ class Rule(SampleConsumer, ABC):
 
     @property
     def about(self) -> Condition:
-        """The catalogue's entry."""
+        """The condition's entry in the catalogue."""
         return CATALOGUE[self.condition]
 
     def gap(self, point: str) -> int:

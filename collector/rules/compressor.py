@@ -254,7 +254,6 @@ class CompressorLongRun(Rule):
         return min(times, default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has run, against which limit."""
         s, run = self.state, self.state.run
         limit, phase = self._limit(now)
         start = run.start_at if run.start_at is not None else now

@@ -138,7 +138,7 @@ def _point(
 
 
 def _concerns(plant: Plant, thing: Thing, asset: str) -> bool:
-    """Whether ``asset`` is that asset, one of its contacts, or a device that reads its points."""
+    """Whether ``asset`` is ``thing``, one of its contacts, or a device that reads its points."""
     if asset == thing.id or asset.startswith(f"{thing.id}."):
         return True
     device = plant.devices.get(asset)
