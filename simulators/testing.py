@@ -19,7 +19,7 @@ __all__ = ["PlantServer"]
 
 
 class PlantServer:
-    """``async with PlantServer("demo", clock=clock) as plant: plant.addresses["tcp-1"] …``.
+    """Serves a scenario to tests: ``async with PlantServer("demo", clock=clock) as plant: ...``.
 
     ``scenario`` is a bundled name, a path or a :class:`Scenario`. The clock decides how time
     passes; under a manual clock the plant moves when it is asked, or when :meth:`catch_up` is
@@ -60,7 +60,7 @@ class PlantServer:
 
     @property
     def bench(self) -> Bench:
-        """Plant, gauges and units together."""
+        """The plant with its gauges and units, as faults change them."""
         return self.stage.bench
 
     def catch_up(self) -> None:

@@ -53,7 +53,7 @@ class Decoding:
 
     @property
     def width(self) -> int:
-        """Registers taken."""
+        """Number of registers that the decoding reads."""
         return width(self._settings())
 
     @property
@@ -68,7 +68,7 @@ class Decoding:
 
     @property
     def slope(self) -> float:
-        """The change in the unit of record for a change of the raw number by one."""
+        """The change of the value, in the unit of record, for a change of the raw number by one."""
         return self.scale * UNITS[self.of][self.unit][0]
 
     def raw(self, words: Sequence[int]) -> float | None:

@@ -146,7 +146,7 @@ def forecast_purge(
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
-    """Return how much more the feed may hold, with weights."""
+    """Return the oxygen that the feed may hold above the stated one, with weights."""
     if error <= 0.0:
         return {0.0: 1.0}
     return {max(n * error, -feed): weight for n, weight in _DOUBT.items()}

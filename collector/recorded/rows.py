@@ -363,7 +363,7 @@ class Codes:
     def _converted(
         self, values: NDArray[np.float64], points: NDArray[np.int32], unit: Any,
     ) -> NDArray[np.float64]:
-        """Return the values with those that have a unit of their own in the unit of record."""
+        """Return the values, each in the unit of record."""
         texts: list[str] = []
 
         def seen(text: str) -> int:

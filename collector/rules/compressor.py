@@ -38,7 +38,7 @@ class _Counter(State):
     before_at: int | None = None
 
     def sample(self, at: int, value: float) -> None:
-        """Take a value."""
+        """Apply a value."""
         self.before, self.before_at = self.value, self.value_at
         self.value, self.value_at = value, at
 

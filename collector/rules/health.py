@@ -132,7 +132,6 @@ class ReadingsImplausible(Rule):
         return asset in context.plant.devices
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply that readings of this device were found implausible, or plausible again."""
         if event.asset != self.asset:
             return False
         s = self.state

@@ -187,7 +187,7 @@ class Tank:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
-    """One asset with the points shown on the overview."""
+    """One asset with its points on the overview."""
 
     asset: AssetView
     first: tuple[PointView, ...]
