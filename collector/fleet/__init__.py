@@ -69,7 +69,7 @@ class CustomerTable(Table):
 
 
 class HubFile(Table):
-    """The whole file."""
+    """The whole hub file."""
 
     needs = ("mqtt", "groups")
     hub: HubTable = HubTable()

@@ -258,7 +258,7 @@ class Codes:
     ) -> Columns:
         """Return arrow arrays as columns; the last two may be missing.
 
-        Raises :class:`Odd`, or an arrow exception, where anything is not plain and right.
+        Raises :class:`Odd`, or an arrow exception, where anything is unusual or wrong.
         """
         points = self._looked_up(point, self.code).astype(self._np.int32)
         values = self._values(value, points)
