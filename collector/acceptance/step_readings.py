@@ -35,7 +35,7 @@ class History(Protocol):
         """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return the instants (ms) at which the clock was set, by events numbered after ``after``."""
+        """Return the instants (ms) at which the clock was set, by events after that number."""
 
     def last_event(self) -> int:
         """Return the number of the newest event."""
