@@ -204,7 +204,8 @@ class Daemon:
         self._reports = ReportScheduler(queue=self._journal, consumer=CONSUMER,
                                     record_event=self._pipeline.record_event)
         board, self.board_address = await start_board(
-            board_services(self._board_parts()), self._listen, self._live)
+            board_services(self._board_parts()), self._listen, self._live,
+            self._config.board.proxies)
         self._connections.outbox.use(self._policy())
         parts = self._connections.start()
         helpers = [

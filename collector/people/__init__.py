@@ -250,6 +250,12 @@ class Accounts:
                            (self._passwords.rehash(password), _key(name), row[1]))
         return str(row[0])
 
+    def device_key(self, name: str) -> bytes:
+        """Return a key that is known here alone and changes with the password; empty for none."""
+        with self.reading() as db:
+            row = db.execute("SELECT hash FROM people WHERE key = ?", (_key(name),)).fetchone()
+        return str(row[0]).encode() if row else b""
+
     def _change(self, name: str, what: str, *values: object) -> None:
         with self.transaction() as db:
             _found(name, db.execute(f"UPDATE people SET {what} WHERE key = ?",
