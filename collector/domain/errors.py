@@ -83,6 +83,10 @@ class JournalCorrupt(JournalError):
     """The file is not a journal, or is damaged."""
 
 
+class JournalReplaced(JournalCorrupt):
+    """The file, or its lock, was deleted or replaced while it was open."""
+
+
 class JournalFull(JournalError, Retryable):
     """The disk has no room."""
 

@@ -14,13 +14,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from collector.domain.errors import JournalCorrupt
+from collector.clock import format_instant
+from collector.domain.errors import JournalCorrupt, JournalReplaced
 from collector.domain.events import Event
 from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
 from collector.domain.readings import Reading, TrendStep
 from collector.journal import history, queries, retention, writing
 from collector.journal.connection import Database, rename_damaged
 from collector.journal.history import HOUR, QUALITIES, Row
+from collector.journal.lock import LockFile, Mark
 from collector.journal.records import (
     Commit,
     JournalStatistics,
@@ -47,6 +49,27 @@ class Journal:
         with database.reading() as db:
             self._last = history.get_state(db, "last_commit")
             self._packed_until = _packed_until(db)
+            self._mark = writing.mark_of(db)
+        self.missing = self._after_the_missing()
+        """What was committed and is no longer there, in a sentence; empty for nothing."""
+
+    def _after_the_missing(self) -> str:
+        """Say which commits are missing; go on with numbers after theirs: none is used twice."""
+        lock, kept = self._database.lock, self._mark
+        if lock is None:
+            return ""
+        noted = lock.mark()
+        if noted.commit <= kept.commit:
+            return ""
+        with self._database.writing() as db:
+            writing.number_after(db, noted, self._last)
+        self._last, self._mark = noted.commit, noted
+        return (f"The journal lacks {noted.commit - kept.commit} commit(s) that had been written: "
+                f"{max(noted.readings - kept.readings, 0)} reading(s) and "
+                f"{max(noted.event - kept.event, 0)} event(s), "
+                f"from {format_instant(kept.time) if kept.time else 'its beginning'} to "
+                f"{format_instant(noted.time)}. Its file or its write-ahead log was damaged, "
+                "emptied or replaced by an older one.")
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False) -> Journal:
@@ -73,6 +96,7 @@ class Journal:
             return cls.open(path), None
         except JournalCorrupt as exc:
             renamed = rename_damaged(path, now)
+            LockFile(path).forget()  # the new journal's numbers begin at 1, and nothing is missing
             _log.error("a damaged journal was moved aside",
                        extra={"reason": str(exc), "moved_to": str(renamed)})
         return cls.open(path), str(renamed)
@@ -105,13 +129,28 @@ class Journal:
         with self._database.writing(undone=self._forget) as db:
             last = history.get_state(db, "last_commit")
             number = last + 1 if readings or events else last
+            if last != self._last:
+                raise JournalReplaced("another process has written the journal")
             rows = rows_of(db, readings, number, self._series, self._whys)
-            insert_rows(db, rows, self._packed_until)
-            insert_events(db, events, number)
+            new = insert_rows(db, rows, self._packed_until)
+            newest = insert_events(db, events, number) or self._mark.event
             history.add_state(db, "last_commit", number - last)
+            history.add_state(db, "readings_written", new)
             keep_meta(db, meta or {})
-        self._last = number
+        if number > last:
+            self._note(number, newest, new, [*(r.time for r in readings),
+                                             *(e.time for e in events)])
         return number
+
+    def _note(self, number: int, event: int, readings: int, times: Sequence[int]) -> None:
+        self._last = number
+        self._mark = Mark(number, event, self._mark.readings + readings, max(times))
+        if self._database.lock is not None:
+            self._database.lock.write_mark(self._mark)
+
+    def rescue(self, now: int) -> str:
+        """Save what a deleted or replaced file holds, close it, and say where it is."""
+        return self._database.rescue(now)
 
     def _forget(self) -> None:
         """Drop the numbers of names that a rolled-back transaction had added."""

@@ -10,7 +10,15 @@ from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.readings import Reading
-from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
+from collector.journal.history import (
+    HOUR,
+    QUALITIES,
+    Row,
+    add_state,
+    get_state,
+    packed_series_rows,
+)
+from collector.journal.lock import Mark
 
 _CODES = {quality: code for code, quality in enumerate(QUALITIES)}
 _INSERT = (
@@ -146,12 +154,34 @@ def kind_of(event: Event) -> str:
             return event.fact
 
 
-def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) -> None:
-    """Insert events in their order."""
-    db.executemany(
-        "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
-        [(commit, e.time, kind_of(e), event_to_json(e)) for e in events],
-    )
+def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) -> int:
+    """Insert events in their order; return the number of the last one, 0 for none."""
+    last = 0
+    for e in events:
+        last = db.execute(
+            "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
+            (commit, e.time, kind_of(e), event_to_json(e)),
+        ).lastrowid or 0
+    return last
+
+
+def mark_of(db: sqlite3.Connection) -> Mark:
+    """Return the last commit that the file holds."""
+    event = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
+    time = db.execute("SELECT max(time) FROM events").fetchone()[0]
+    tick = db.execute("SELECT value FROM meta WHERE key = 'tick'").fetchone()
+    at = int(tick[0]) if tick and str(tick[0]).isdecimal() else 0
+    return Mark(get_state(db, "last_commit"), int(event[0]) if event else 0,
+                get_state(db, "readings_written"), max(at, time or 0))
+
+
+def number_after(db: sqlite3.Connection, noted: Mark, last: int) -> None:
+    """Let commits and events be numbered after those that are missing."""
+    add_state(db, "last_commit", noted.commit - last)
+    add_state(db, "readings_written", noted.readings - get_state(db, "readings_written"))
+    if not db.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = 'events'",
+                      (noted.event,)).rowcount:
+        db.execute("INSERT INTO sqlite_sequence VALUES ('events', ?)", (noted.event,))
 
 
 def keep_meta(db: sqlite3.Connection, meta: Mapping[str, str]) -> None:

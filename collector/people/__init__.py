@@ -22,6 +22,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from collector.domain.errors import QuietpipeError, UsageError
+from collector.files import private_folder
 
 SHORTEST = 10
 """Characters. NIST SP 800-63B asks for a length of 8, and for no mixture of kinds."""
@@ -159,7 +160,7 @@ class Accounts:
 
     def _open(self) -> sqlite3.Connection:
         with _accounts_errors():
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(self.path.parent)
             # Made by us first, since SQLite would leave it to the umask who may read it.
             os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
             db = sqlite3.connect(self.path, timeout=5, isolation_level=None,

@@ -1,4 +1,4 @@
-"""Delays after failed attempts to sign in: for who fails, and for nobody else.
+"""Delays of sign-ins after failed attempts.
 
 A failure counts for the name at that address. Each such pair that fails counts once for its name
 and once for its address, so that many names from one address, and one name from many addresses,
