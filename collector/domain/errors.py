@@ -99,6 +99,10 @@ class DeliveryUnreachable(DeliveryError, Retryable):
     """The server is unreachable, or asks for a later attempt."""
 
 
+class DeliveryUncertain(DeliveryUnreachable):
+    """The server took the message and did not answer: it may have arrived."""
+
+
 class DeliveryRefused(DeliveryError):
     """The server refuses, and will until the site file is changed."""
 

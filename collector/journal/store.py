@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -371,6 +371,22 @@ class Journal:
         """Return deliveries that are due now, oldest first."""
         with self._database.reading() as db:
             return writing.due_deliveries(db, now, limit)
+
+    def crowded(self, now: int, most: int) -> list[str]:
+        """Return the recipients for whom more than ``most`` messages are due."""
+        with self._database.reading() as db:
+            return writing.crowded(db, now, most)
+
+    def fold(
+        self, recipient: str, keep: int, now: int,
+        summary: Callable[[Sequence[Delivery], int], NewDelivery],
+    ) -> int:
+        """Let one message stand for all that are due but the ``keep`` newest alarms.
+
+        ``summary`` makes it from the newest of them and their number, which is returned.
+        """
+        with self._database.writing() as db:
+            return writing.fold(db, recipient, keep, now, summary)
 
     def begin(self, delivery_id: int, now: int) -> None:
         """Record that an attempt begins, before anything is sent."""

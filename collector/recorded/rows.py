@@ -126,7 +126,7 @@ class RowReader:
 
 def _plain_number(text: str) -> float | None:
     try:
-        return None if "_" in text else float(text)
+        return None if "_" in text or not text.isascii() else float(text)
     except ValueError:
         return None
 
@@ -193,6 +193,19 @@ def _mode(text: str) -> float | None:
         return _number(text)
     except BadRow:
         raise BadRow(f'unknown mode "{text}"{nearest(text, MODES)}', ", ".join(MODES)) from None
+
+
+_FORMULA = tuple("=+-@\t\r")
+
+
+def no_formula(text: str) -> str:
+    """Return a text that no spreadsheet takes for a formula; see :func:`without_mark`."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def without_mark(text: str) -> str:
+    """Return the text that :func:`no_formula` was given."""
+    return text[1:] if text[:1] == "'" and text[1:].startswith(_FORMULA) else text
 
 
 _PER_MS = {"us": 1000, "ns": 10**6}
