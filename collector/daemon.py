@@ -231,6 +231,7 @@ class Daemon:
         finally:
             self._service.stopping()
             self._jobs.stop()
+            board.cancel()  # its requests have two seconds to end, while the rest does
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(

@@ -103,7 +103,7 @@ class RowReader:
             impossible = quantity.impossible(number)
             if impossible:
                 return self._time, point, number, Quality.BAD, impossible
-        return self._time, point, number, trust, why
+        return self._time, point, number, trust, without_mark(why)
 
     def _instant(self, text: str) -> int:
         """Return an instant in ms. The first number of a recording tells the unit of all."""
