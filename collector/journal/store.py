@@ -194,6 +194,9 @@ class Journal:
         while more and max_bytes is not None:
             with self._database.writing() as db:
                 more = retention.by_size(db, max_bytes, counts)
+        with self._database.writing() as db:
+            if retention.delete_reasons(db):
+                self._forget()
         self._database.shrink()
         with self._database.reading() as db:
             slow = retention.slow_consumers(db) if counts.held or counts.gaps else ()
