@@ -45,7 +45,7 @@ def parse_toml(name: str, text: str, mistakes: Diagnostics) -> dict[str, Any] | 
                      "TOML 1.0, such as key = \"value\"")
         return None
     except RecursionError:
-        mistakes.add(Source(name, ""), (), "nested too deeply", "tables and lists a few levels deep")
+        mistakes.add(Source(name, ""), (), "nested too deeply", "a few levels of tables and lists")
         return None
 
 

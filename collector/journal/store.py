@@ -10,17 +10,18 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
 from collector.clock import format_instant
 from collector.domain.errors import JournalCorrupt, JournalReplaced
 from collector.domain.events import Event
-from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.messages import NewDelivery
 from collector.domain.readings import Reading, TrendStep
 from collector.journal import history, queries, retention, writing
 from collector.journal.connection import Database, rename_damaged
+from collector.journal.deliveries import Deliveries
 from collector.journal.history import HOUR, QUALITIES, Row
 from collector.journal.lock import LockFile, Mark
 from collector.journal.records import (
@@ -35,7 +36,7 @@ from collector.journal.writing import Names, insert_events, insert_rows, keep_me
 _log = logging.getLogger(__name__)
 
 
-class Journal:
+class Journal(Deliveries):
     """One file of readings, events, cursors and deliveries. Use :meth:`open`."""
 
     def __init__(self, database: Database) -> None:
@@ -319,18 +320,13 @@ class Journal:
                                        exactly=exactly, start=start, end=end, limit=limit,
                                        damaged=self._damaged)
 
-    def recent_deliveries(self, limit: int) -> list[Delivery]:
-        """Return the deliveries written last, newest first, without their bodies."""
-        with self._database.reading() as db:
-            return queries.recent_deliveries(db, limit)
-
     def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
         return Reading(
             point=self._series.text(db, row.series), asked=row.time - row.latency, time=row.time,
             value=row.value, quality=QUALITIES[row.quality], why=self._whys.text(db, row.why),
         )
 
-    # -- consumers and deliveries
+    # -- consumers
 
     def register(self, consumer: str) -> int:
         """Register a consumer, for which retention waits; return its position."""
@@ -369,49 +365,6 @@ class Journal:
             queries.move(db, consumer, position)
             writing.enqueue(db, deliveries)
             keep_meta(db, meta or {})
-
-    def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
-        """Return deliveries that are due now, oldest first."""
-        with self._database.reading() as db:
-            return writing.due_deliveries(db, now, limit)
-
-    def crowded(self, now: int, most: int) -> list[str]:
-        """Return the recipients for whom more than ``most`` messages are due."""
-        with self._database.reading() as db:
-            return writing.crowded(db, now, most)
-
-    def fold(
-        self, recipient: str, keep: int, now: int,
-        summary: Callable[[Sequence[Delivery], int], NewDelivery],
-    ) -> int:
-        """Let one message stand for all that are due but the ``keep`` newest alarms.
-
-        ``summary`` makes it from the newest of them and their number, which is returned.
-        """
-        with self._database.writing() as db:
-            return writing.fold(db, recipient, keep, now, summary)
-
-    def begin(self, delivery_id: int, now: int) -> None:
-        """Record that an attempt begins, before anything is sent."""
-        with self._database.writing() as db:
-            writing.begin(db, delivery_id, now)
-
-    def finish(
-        self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
-        retry_at: int | None = None, detail: str = "",
-    ) -> None:
-        """Record the outcome of an attempt; with ``RETRY`` the next one is at ``retry_at`` (ms)."""
-        with self._database.writing() as db:
-            writing.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
-
-    def recover(self, now: int) -> list[Delivery]:
-        """Queue attempts that began and never ended once more, marked uncertain.
-
-        Returns those that were uncertain already, which are closed. To be called at the start,
-        before any attempt begins.
-        """
-        with self._database.writing() as db:
-            return writing.recover(db, now)
 
     # -- the file
 

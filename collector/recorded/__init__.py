@@ -13,9 +13,10 @@ from collector.clock import format_instant
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Columns, Quality, Quantity, Reading
 from collector.recorded.column_reader import columns_available, read_columns
+from collector.recorded.formulas import no_formula
 from collector.recorded.repeats import SecondValues
 from collector.recorded.row_reader import Progress, RecordingError, load_arrow, read_recordings
-from collector.recorded.rows import COLUMNS, Row, no_formula, quantity_of
+from collector.recorded.rows import COLUMNS, Row, quantity_of
 
 __all__ = [
     "RecordingError", "Row", "SiteFilter", "columns_available", "columns_within", "read_columns",

@@ -23,6 +23,7 @@ from collector.domain.readings import (
     point_kind,
     split_point,
 )
+from collector.recorded.formulas import without_mark
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,8 +40,7 @@ _QUALITIES = {q.value: q for q in Quality} | {"": Quality.GOOD}
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 _UNITS_OF_TIME = ((1e11, 1), (1e14, 1000), (1e17, 10**6), (1e20, 10**9))
-"""Numbers below each limit, and how many of their unit are a second: whatever the unit, they mean
-1973 to 5138; smaller ones are seconds."""
+"""Numbers below each limit, and how many of their unit are a second: they mean 1973 to 5138."""
 _DAY_NUMBERS = (20_000, 80_000)
 """Days since 1899-12-30, as spreadsheets write instants: 1954 to 2119."""
 
@@ -193,19 +193,6 @@ def _mode(text: str) -> float | None:
         return _number(text)
     except BadRow:
         raise BadRow(f'unknown mode "{text}"{nearest(text, MODES)}', ", ".join(MODES)) from None
-
-
-_FORMULA = tuple("=+-@\t\r")
-
-
-def no_formula(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula; see :func:`without_mark`."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
-
-
-def without_mark(text: str) -> str:
-    """Return the text that :func:`no_formula` was given."""
-    return text[1:] if text[:1] == "'" and text[1:].startswith(_FORMULA) else text
 
 
 _PER_MS = {"us": 1000, "ns": 10**6}

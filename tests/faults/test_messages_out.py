@@ -1,4 +1,4 @@
-"""Servers of messages that misbehave: nobody is left without an alarm, or called ten times for it."""
+"""Servers of messages that misbehave: no alarm is lost, and none is sent ten times."""
 
 from __future__ import annotations
 

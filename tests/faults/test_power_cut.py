@@ -14,7 +14,6 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -85,10 +84,10 @@ def two_days(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def folder(two_days: Path, tmp_path: Path) -> Iterator[Path]:
+def folder(two_days: Path, tmp_path: Path) -> Path:
     import shutil
     shutil.copytree(two_days, tmp_path / "data")
-    yield tmp_path / "data"
+    return tmp_path / "data"
 
 
 @pytest.mark.slow

@@ -20,7 +20,7 @@ __all__ = ["controller", "folder", "works"]
 DEEP = {
     "lists": "x = " + "[" * 5000 + "]" * 5000,
     "tables in lists": "x = " + "[{a = " * 2000 + "1" + "}]" * 2000,
-    "a dotted key": ".".join("a" * 1 for _ in range(5000)) + " = 1",
+    "a dotted key": ".".join("a" for _ in range(5000)) + " = 1",
     "a dotted table": f"[{'.'.join('a' for _ in range(5000))}]\nb = 1",
     "thirteen levels": "x = " + "[" * 13 + "]" * 13,
 }
@@ -45,8 +45,8 @@ def test_whatever_reading_again_raises_keeps_the_old_file(
     config = folder.load()
     monkeypatch.setattr("collector.app.wiring.load_site", lambda path: 1 / 0)
     said = read_again(folder.path / "site.toml", config)
-    assert said == "The new site file could not be read (ZeroDivisionError); the old one stays in " \
-                   "force."
+    assert said == ("The new site file could not be read (ZeroDivisionError); "
+                    "the old one stays in force.")
 
 
 @pytest.mark.slow
