@@ -77,7 +77,7 @@ class LockFile:
                   + b"\n", 0)
 
     def forget(self) -> None:
-        """Clear the note, for a journal that begins anew, and let go."""
+        """Clear the note, for a new journal, and close."""
         os.ftruncate(self._file, 0)
         self.close()
 

@@ -139,11 +139,11 @@ class Journal(Deliveries):
             history.add_state(db, "readings_written", new)
             keep_meta(db, meta or {})
         if number > last:
-            self._note(number, newest, new, [*(r.time for r in readings),
+            self._write_mark(number, newest, new, [*(r.time for r in readings),
                                              *(e.time for e in events)])
         return number
 
-    def _note(self, number: int, event: int, readings: int, times: Sequence[int]) -> None:
+    def _write_mark(self, number: int, event: int, readings: int, times: Sequence[int]) -> None:
         self._last = number
         self._mark = Mark(number, event, self._mark.readings + readings, max(times))
         if self._database.lock is not None:

@@ -34,7 +34,7 @@ class OutboxSettings:
     The wait after the n-th failure is ``first_retry * 2**(n-1)``, at most ``longest_retry``,
     shortened by up to half at random: many sites must not connect to a returning server together.
     A message is given up after ``attempts`` attempts, or ``give_up_after`` from its creation; one
-    that the server refuses after ``refusals`` attempts, which takes some minutes: a server that is
+    that the server refuses after ``attempts_refused`` attempts, which takes some minutes: a server that is
     being set up refuses too. One that may have arrived is repeated once.
 
     In seconds of real time, since the server does not run on our clock: ``timeout`` limits a socket
@@ -44,7 +44,7 @@ class OutboxSettings:
     first_retry: int = 15_000
     longest_retry: int = 900_000
     attempts: int = 120
-    refusals: int = 5
+    attempts_refused: int = 5
     give_up_after: int = DAY
     fold_above: int = 50
     """Messages due to one person above which one message stands for the older ones."""
@@ -235,7 +235,7 @@ class Sender:
             await self._repeat(delivery, str(exc))
             return False
         except DeliveryError as exc:
-            most = self._settings.refusals if isinstance(exc, DeliveryRefused) \
+            most = self._settings.attempts_refused if isinstance(exc, DeliveryRefused) \
                 else self._settings.attempts
             await self._postpone(delivery, str(exc), most)
             return False

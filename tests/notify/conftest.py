@@ -110,19 +110,21 @@ class MemoryStore:
             )
 
     def due_deliveries(self, now: int, limit: int) -> Sequence[Delivery]:
-        due = [d for d in self.deliveries.values()
-               if d.state is DeliveryState.WAITING and d.due <= now]
-        return due[:limit]
+        return self._due(now)[:limit]
+
+    def _due(self, now: int) -> list[Delivery]:
+        return [d for d in self.deliveries.values()
+                if d.state is DeliveryState.WAITING and d.due <= now]
 
     def crowded(self, now: int, most: int) -> list[str]:
-        due = Counter(d.recipient for d in self.due_deliveries(now, 10**9))
+        due = Counter(d.recipient for d in self._due(now))
         return [who for who, count in due.items() if count > most]
 
     def fold(
         self, recipient: str, keep: int, now: int,
         summary: Callable[[Sequence[Delivery], int], NewDelivery],
     ) -> int:
-        due = [d for d in self.due_deliveries(now, 10**9) if d.recipient == recipient]
+        due = [d for d in self._due(now) if d.recipient == recipient]
         old = due[:-keep]
         for d in old:
             self._set(d.id, state=DeliveryState.FOLDED)
