@@ -90,7 +90,10 @@ def read_proxies(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Integrations:
-    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+    """Reads the settings of this module and collects their mistakes.
+
+    Without ``secrets`` none is resolved.
+    """
 
     file: SiteFile
     source: Source

@@ -86,7 +86,7 @@ class PointTable(Table):
 
 
 class ProfileFile(Table):
-    """The whole profile."""
+    """The whole device profile."""
 
     profile: HeadTable = HeadTable()
     points: list[PointTable] = []

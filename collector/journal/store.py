@@ -183,7 +183,7 @@ class Journal(Deliveries):
         Age leaves what a consumer has not settled; size does not, and :meth:`after` gives the
         consumer a ``gap``. Alarm events always stay.
         """
-        counts = retention.RetentionCounters()
+        counts = RetainResult()
         hour: int | None = retention.EARLIEST
         while oldest is not None and hour is not None:
             with self._database.writing() as db:
@@ -198,9 +198,10 @@ class Journal(Deliveries):
                 self._forget()
         self._database.shrink()
         with self._database.reading() as db:
-            slow = retention.slow_consumers(db) if counts.held or counts.gaps else ()
-        self._last_retain = counts.result(slow, self._database.size())
-        return self._last_retain
+            counts.held_for = retention.slow_consumers(db) if counts.held or counts.gaps else ()
+        counts.bytes = self._database.size()
+        self._last_retain = counts
+        return counts
 
     # -- reading
 

@@ -116,7 +116,8 @@ async def test_what_a_visitor_sends_is_no_markup_in_the_answer(
     word = WORDS[name]
     async with client_of(create_app(site.services())) as client:
         await sign_in(client, "R. Okafor")
-        for path, ask in (("/alarms", {"search": word, "before": word}), ("/sign-in", {"next": word}),
+        for path, ask in (("/alarms", {"search": word, "before": word}),
+                          ("/sign-in", {"next": word}),
                           (f"/things/{word[:30]}", {}), ("/api/v1/series", {"point": word})):
             answer = await client.get(path, params=ask, headers={"accept": "text/html"})
             assert answer.status_code < 500
