@@ -150,7 +150,7 @@ def parse_instant(text: str) -> int:
     >>> parse_instant("2026-03-01T01:10:05+01:00") == parse_instant("1772323805")
     True
     """
-    if "_" not in text:
+    if "_" not in text and text.isascii():
         with contextlib.suppress(ValueError, OverflowError):
             return round(float(text) * 1000)
     try:

@@ -123,6 +123,9 @@ def run_archive(options: argparse.Namespace) -> int:
         "site": site, "days": readings.days, "readings": readings.given,
         "new_readings": readings.new, "events": events.given, "new_events": events.new,
     }))
+    if options.readings and not readings.given:
+        print("The recordings have no reading in this span.", file=sys.stderr)
+        return 2
     return 0
 
 

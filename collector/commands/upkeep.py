@@ -19,7 +19,7 @@ from collector import __version__
 from collector.clock import SystemClock, format_instant
 from collector.commands import data_folder
 from collector.domain.errors import QuietpipeError, UsageError
-from collector.files import write_whole
+from collector.files import private_folder, write_whole
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, Role
 
@@ -183,10 +183,11 @@ def restore(data: Path, source: Path) -> list[Kept]:
     try:
         for one in kept:
             _same(source, one)
-        data.mkdir(parents=True, exist_ok=True)
+        private_folder(data)
         for one in kept:
             target = data / one.name
             target.parent.mkdir(parents=True, exist_ok=True)
+            os.close(os.open(target, os.O_CREAT | os.O_WRONLY, 0o600))
             shutil.copyfile(source / one.name, target)
             shutil.copymode(source / one.name, target)
             _on_disk(target)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from collector.journal.history import HOUR, delete_packed, get_state, hour_rows, next_hour
+from collector.journal.history import HOUR, REASON, delete_packed, get_state, hour_rows, next_hour
 from collector.journal.queries import positions
 from collector.journal.records import Gap, RetainResult
 
@@ -123,6 +123,32 @@ def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetainResult) ->
         "VALUES (?, ?, ?, ?, ?, ?)",
         (gap.first, gap.last, gap.start, gap.end, gap.readings, gap.events),
     )
+
+
+def delete_reasons(db: sqlite3.Connection) -> int:
+    """Delete the texts of reasons that no reading has any more; return how many.
+
+    One of an older journal, of which no last hour is known, is kept as long as any hour of today.
+    """
+    first = next_hour(db, EARLIEST)
+    newest = db.execute("SELECT max(hour) FROM packed_times").fetchone()[0]
+    if first is None or newest is None:
+        return 0
+    open_ones = {why for (why,) in db.execute("SELECT DISTINCT why FROM readings")}
+    last = {int(key.split()[1]): hour for key, hour in db.execute(
+        "SELECT key, value FROM state WHERE key LIKE ?", (f"{REASON} %",))}
+    numbers = [n for (n,) in db.execute("SELECT id FROM whys WHERE text != '' ORDER BY id")]
+    deleted = 0
+    for number in numbers[:-1]:  # the last stays: its number would be given again
+        if number in open_ones:
+            continue
+        if number not in last:
+            db.execute("INSERT INTO state VALUES (?, ?)", (f"{REASON} {number}", newest))
+        elif last[number] < first:
+            db.execute("DELETE FROM whys WHERE id = ?", (number,))
+            db.execute("DELETE FROM state WHERE key = ?", (f"{REASON} {number}",))
+            deleted += 1
+    return deleted
 
 
 def delete_facts(db: sqlite3.Connection, oldest: int, counts: RetainResult) -> None:

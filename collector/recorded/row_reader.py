@@ -280,6 +280,8 @@ class File:
             per = _PER_SECOND[column.type.unit]
             return ["" if v is None else repr(v / per)
                     for v in column.cast("int64").to_pylist()]
+        if str(column.type) == "bool":
+            column = column.cast("int8")
         return ["" if v is None else str(v) for v in column.to_pylist()]
 
 

@@ -73,6 +73,9 @@ FAULTS: Mapping[LinkFault, tuple[int, str, str]] = {
     LinkFault.EXPIRED: (
         410, "This link has expired",
         "Links work for a limited time. Open the board for the active alarms."),
+    LinkFault.PERSON_REMOVED: (
+        410, "This link is no longer valid",
+        "The site does not notify its recipient any more."),
 }
 """Status, heading and sentence for each fault; they reveal nothing of the site."""
 
