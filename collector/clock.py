@@ -31,15 +31,12 @@ class SystemClock:
     """The machine's own clock."""
 
     def now(self) -> int:
-        """Return the wall clock in ms."""
         return time.time_ns() // 1_000_000
 
     def monotonic(self) -> int:
-        """Return the monotonic clock in ms."""
         return time.monotonic_ns() // 1_000_000
 
     async def sleep(self, duration: int) -> None:
-        """Sleep for ``duration`` ms of real time."""
         await asyncio.sleep(max(duration, 0) / 1000)
 
 
@@ -63,15 +60,12 @@ class ScaledClock:
         return f"ScaledClock(origin={format_instant(self.origin)}, speed={self.speed:g})"
 
     def now(self) -> int:
-        """Return scaled time in ms."""
         return self.origin + self.monotonic()
 
     def monotonic(self) -> int:
-        """Return scaled ms since the origin."""
         return int((time.monotonic_ns() - self._anchor) * self.speed) // 1_000_000
 
     async def sleep(self, duration: int) -> None:
-        """Sleep for ``duration`` ms of scaled time."""
         await asyncio.sleep(max(duration, 0) / 1000 / self.speed)
 
 

@@ -6,8 +6,6 @@ import contextlib
 import os
 from pathlib import Path
 
-__all__ = ["write_whole"]
-
 
 def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
     """Write a file so that after any interruption it is the old or the new one, never a part.

@@ -1,4 +1,4 @@
-"""The bundled plant for integration tests: on a free port, under any clock, faults at hand."""
+"""The bundled plant for integration tests: on a free port, under any clock, with its faults."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class PlantServer:
 
     @property
     def addresses(self) -> dict[str, str]:
-        """Line id to address."""
+        """Address of each line, by its id."""
         return self._serving.addresses
 
     @property

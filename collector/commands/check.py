@@ -34,7 +34,6 @@ from collector.sources.read_plan import point_names
 
 
 def check_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--no-devices", action="store_true", help="poll no device")
     parser.add_argument("--pause", default="3 s", metavar="TIME",

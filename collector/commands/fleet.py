@@ -37,7 +37,6 @@ from collector.recorded.rows import Codes
 
 
 def hub_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("hub", type=Path, metavar="HUB.toml", help="the hub's file")
     parser.add_argument("--id", default="hub", metavar="NAME", dest="me",
                         help="name of this process among those of one data folder (default: hub)")
@@ -86,7 +85,6 @@ _BATCH = 65_536
 
 
 def archive_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("archive", type=Path, metavar="ARCHIVE",
                         help="the folder; created if missing")
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
@@ -182,7 +180,6 @@ def _columns(readings: Iterable[Reading]) -> Iterator[Columns]:
 
 
 def rerun_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="the folder of the archive")
     parser.add_argument("--sites", type=Path, required=True, metavar="FOLDER",
                         help="folder of the site files, or the folder above theirs")

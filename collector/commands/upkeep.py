@@ -24,7 +24,6 @@ from collector.people import PEOPLE, Accounts, Role
 
 
 def people_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
     parser.add_argument("action", metavar="ACTION", choices=list(_ACTIONS),
@@ -107,7 +106,6 @@ def _password(options: argparse.Namespace) -> str:
 
 
 def backup_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
     parser.add_argument("copy", type=Path, metavar="FOLDER", help="a folder for this copy alone")

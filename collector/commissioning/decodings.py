@@ -1,4 +1,4 @@
-"""Decodings of raw registers: every type, order, scale and unit that can give a shown value. Pure.
+"""Decodings of raw registers: every type, order, scale and unit that can give a shown value.
 
 A display and a register hold the same quantity, each rounded or cut off in its own way. So a
 decoding gives what a display shows when one true value could have led to both.
@@ -14,11 +14,6 @@ from dataclasses import dataclass
 
 from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.sources import PointSettings, raw_value, width
-
-__all__ = [
-    "SCALES", "TYPES", "UNITS", "Decoding", "NotShown", "Shown", "decodings", "matching",
-    "parse_shown", "values_of",
-]
 
 TYPES = ("int16", "uint16", "int32", "uint32", "float32", "float64")
 """Types tried unless others are named; ``int64`` and ``uint64`` are rare in such controllers."""
@@ -147,7 +142,7 @@ def _plainness(one: Decoding) -> tuple[int, int, int, int, int]:
 def values_of(
     words: Sequence[int], of: str, types: Sequence[str] = TYPES,
 ) -> Iterator[tuple[Decoding, float]]:
-    """Give each decoding of the registers from the first of ``words``, with its value.
+    """Yield each decoding of the registers from the first of ``words``, with its value.
 
     ``words`` may be longer than any type; each decoding takes as many as it needs. Values are in
     the unit of record ``of``.
@@ -180,7 +175,7 @@ class Shown:
 
     @property
     def span(self) -> tuple[float, float]:
-        """Lowest and highest true value, in the unit of record, that can be shown so."""
+        """Lowest and highest true value, in the unit of record, that would be shown like this."""
         above = self.resolution if self.number >= 0 else self.resolution / 2
         below = self.resolution if self.number <= 0 else self.resolution / 2
         factor, shift = UNITS[self.of][self.unit]
@@ -189,11 +184,11 @@ class Shown:
 
     @property
     def step(self) -> float:
-        """The last digit's worth in the unit of record."""
+        """The value of the last digit shown, in the unit of record."""
         return self.resolution * abs(UNITS[self.of][self.unit][0])
 
     def fits(self, low: float, high: float, step: float = 0.0) -> bool:
-        """Whether a register that went from ``low`` to ``high`` in the meantime can show so.
+        """Whether a register that went from ``low`` to ``high`` meanwhile agrees with the display.
 
         ``step`` is the register's own step: its value too may have been rounded or cut.
         """

@@ -215,7 +215,7 @@ class Profiles:
 
 
 class _Check:
-    """Check a point for what does not depend on its asset."""
+    """Checks of a point that do not depend on its asset."""
 
     def __init__(self, source: Source, mistakes: Diagnostics, key: Key, point: PointTable) -> None:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point

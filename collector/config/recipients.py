@@ -117,7 +117,6 @@ class RecipientTables:
     # -- recipients ------------------------------------------------------------------------------
 
     def recipients(self) -> tuple[Recipient, ...]:
-        """Return the recipients."""
         return tuple(self._recipient(table, ("recipients", index))
                      for index, table in enumerate(self.file.recipients))
 

@@ -156,7 +156,7 @@ class MqttSettings:
 
     @property
     def password(self) -> str | None:
-        """The secret among them."""
+        """The broker's password, ``None`` without one."""
         return self.broker.password
 
 

@@ -84,13 +84,10 @@ class JournalStatistics:
     """Of the file and what is not yet merged into it."""
     readings_open: int
     readings_packed: int
-    bytes_per_packed_sample: float | None
-    """Blocks, aggregates and row overhead; ``None`` while nothing is packed."""
     points: int
     last_commit: int
     lags: Mapping[str, int] = field(default_factory=dict)
     """Commits that each consumer has not settled."""
     deliveries: Mapping[str, int] = field(default_factory=dict)
     """Deliveries by state."""
-    last_pack: PackResult | None = None
     last_retain: RetainResult | None = None

@@ -147,7 +147,7 @@ def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetentionCounter
 
 
 def delete_facts(db: sqlite3.Connection, oldest: int, counts: RetentionCounters) -> None:
-    """Delete settled events but alarms, closed deliveries and read gaps, from before ``oldest``."""
+    """Delete closed deliveries, read gaps and settled events before ``oldest``, but no alarms."""
     settled = settled_by_all(db)
     counts.events += db.execute(
         "DELETE FROM events WHERE time < ? AND kind != 'alarm' AND commit_no <= ?",

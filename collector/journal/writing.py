@@ -147,7 +147,6 @@ def kind_of(event: Event) -> str:
 
 
 def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) -> None:
-    """Insert events in their order."""
     db.executemany(
         "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
         [(commit, e.time, kind_of(e), event_to_json(e)) for e in events],

@@ -79,11 +79,9 @@ class OutboxCounters:
         return f"OutboxCounters({self.so_far})"
 
     def add(self, **more: int) -> None:
-        """Add to counts."""
         self.put(**{name: getattr(self.so_far, name) + n for name, n in more.items()})
 
     def put(self, **values: Any) -> None:
-        """Replace values."""
         self.so_far = replace(self.so_far, **values)
 
 
@@ -121,7 +119,7 @@ class DeliveryStore(Protocol):
         """Return the number of the last commit this consumer has settled."""
 
     def after(self, position: int, limit: int) -> Sequence[CommitOfEvents]:
-        """Return the next commits, oldest first."""
+        """Return up to ``limit`` commits after ``position``, in order, none skipped."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -325,7 +323,6 @@ class Sender:
         ))
 
     async def record_event(self, fact: SystemEvent) -> None:
-        """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:
             await recorded
@@ -336,7 +333,7 @@ class Sender:
         _log.error("the outbox could not use the journal", extra={"reason": str(exc)})
 
     async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
-        """Write the outcome, with settings_: unwritten, the message would go again."""
+        """Write the outcome, with several tries: without it the message would be sent again."""
         for left in reversed(range(_FINISH_TRIES)):
             try:
                 await asyncio.to_thread(

@@ -274,7 +274,7 @@ def _logs(
 
 
 def _prior(model: Course, first: float, expected: float | None) -> float:
-    """Weigh a model before any reading: by volume and flow, and by the height it begins at."""
+    """Return a model's log weight before any reading: by volume, flow and first height."""
     begins = model.at(0.0) / first
     weight = model.width * math.exp(model.pipe.likely)
     weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4

@@ -241,7 +241,6 @@ class Codes:
         return found
 
     def of_rows(self, rows: Sequence[Row]) -> Columns:
-        """Return rows that were read one by one as columns."""
         import numpy as np
 
         n = len(rows)

@@ -55,7 +55,7 @@ def contact_band(on: bool) -> Band: ...
 @overload
 def contact_band(on: bool | None) -> Band | None: ...
 def contact_band(on: bool | None) -> Band | None:
-    """Return the values of a 0/1 point in the state ``on``; ``None`` while that is not known.
+    """Return the band of a 0/1 point in the state ``on``; ``None`` while that is not known.
 
     Not for a state that a sample of another point may change.
     """
@@ -82,17 +82,17 @@ class RawEvaluation:
     def active(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
-        """Return that the condition is active."""
+        """Return the result that the condition is active."""
         return cls(state=ConditionState.ACTIVE, since=since, held=held, rests_on=rests_on)
 
     @classmethod
     def inactive(cls, since: int | None = None) -> Self:
-        """Return that the condition is inactive."""
+        """Return the result that the condition is inactive."""
         return cls(state=ConditionState.INACTIVE, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
-        """Return that the condition cannot be evaluated."""
+        """Return the result that the condition cannot be evaluated."""
         return cls(state=ConditionState.UNKNOWN, because=because)
 
 
@@ -276,7 +276,7 @@ class Estimator(SampleConsumer, ABC):
 
     @abstractmethod
     def make(self, now: int) -> EstimateMade | None:
-        """Close the window at ``now`` (ms); return its estimate, ``None`` without any reading."""
+        """Close the window at ``now`` (ms); return its estimate, ``None`` if it had no reading."""
 
     def _made(
         self, now: int, start: int, value: float | None, low: float | None = None,
@@ -318,7 +318,6 @@ class Level(State):
         return False
 
     def evaluation(self) -> RawEvaluation:
-        """Return the state as a raw evaluation."""
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:

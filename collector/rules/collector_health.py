@@ -12,9 +12,6 @@ from collector.domain.events import SystemEvent
 from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
-
-
 
 class _OfFacts(Rule):
     """A rule that takes system events only. Its alarm stays for a while, so that it is seen."""
@@ -51,7 +48,6 @@ class ClockJump(_OfFacts):
         self.state = _ClockState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply the event of a clock jump."""
         seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
@@ -61,7 +57,6 @@ class ClockJump(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
             return RawEvaluation.active(s.began_at)
@@ -191,7 +186,6 @@ class DeliveryFailing(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether a recipient or remote endpoint is unreachable."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]

@@ -22,8 +22,6 @@ from collector.rules.gasbalance import ABNORMAL, balance_of
 from collector.rules.gasstate import BalanceState, Passed
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
-
 _WEEK = 7 * DAY
 _SEEN = 0.5
 _GOOD_RUNS, _ENOUGH = 3, 12
@@ -78,7 +76,6 @@ class _TankEstimator(Estimator):
             ))
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         self.state.start_at = now
 
     def make(self, now: int) -> EstimateMade | None:
@@ -101,7 +98,7 @@ class _TankEstimator(Estimator):
         return self._made(now, begin, figure.value, max(0.0, low), high)
 
     def _offer(self, figure: Estimate, now: int) -> None:
-        """Offer a good value as a baseline: each from runs of its own."""
+        """Offer a good estimate to the baseline; no two estimates share a run."""
         s, rows = self.state, self.balance.account.runs_series
         since = max(s.offered_at, now - _WEEK)
         mine = [r for r in rows if r[0] >= since]
@@ -150,7 +147,7 @@ class _TankEstimator(Estimator):
         return True
 
     def _flow(self, psi: Estimate, now: int) -> Estimate | None:
-        """Return psi/s of the tank as a flow the site reads, the tank's warmth in doubt."""
+        """Convert psi/s of the tank into a flow, with the doubt of the tank's temperature."""
         if not self._volume:
             return None
         celsius = self.balance.state.celsius
@@ -198,7 +195,6 @@ class NitrogenDemand(_TankEstimator):
         self.state.balance = balance.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the compressor, the tank or a vent."""
         if point == self.balance.tank:
             self.balance.observe_tank(at, value, before_at)
         elif point == self.balance.running:
@@ -210,7 +206,6 @@ class NitrogenDemand(_TankEstimator):
             self.state.vented = self.state.vented or is_open
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the samples that the gas balance does not use."""
         if point == self.balance.tank:
             s = self.balance.state
             return None if s.waits_at is not None else Band(
@@ -239,8 +234,7 @@ class NitrogenDemand(_TankEstimator):
         Each way counts by the inverse of its variance. A rest that says more than the contact
         allows, which changed somewhere between two polls, is held to that.
         """
-        q, balance = rate.scatter.value, self.balance
-        account = balance.account
+        q, account = rate.scatter.value, self.balance.account
         runs = [r for r in account.runs_series if r[0] >= self.state.start_at]
         if not runs:
             return rate.scatter.scaled(passed.on / 1000).plus(
@@ -271,7 +265,6 @@ class NitrogenDemand(_TankEstimator):
         return not vented
 
 
-
 def missing(context: Context, asset: str) -> str:
     """Return the missing reading, as the site file names it; empty when there is none."""
     for quantity in ("tank_pressure", "compressor_running"):
@@ -281,7 +274,7 @@ def missing(context: Context, asset: str) -> str:
 
 
 def build_estimators(context: Context) -> list[Estimator]:
-    """Return the estimators of every generator; the last of each feeds, and closes the day."""
+    """Return the estimators of every generator; the last of each feeds its gas balance."""
     return [
         made(context, g)
         for g in context.plant.generators

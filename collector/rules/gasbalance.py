@@ -129,16 +129,16 @@ class GasBalance:
         s.edge_at = edge
 
     def _heat(self, at: int) -> list[float]:
-        """Return the heat at an instant after the last edge, for each time constant."""
+        """Return the heat left at an instant after the last start or stop, per time constant."""
         s, goal = self.state, 1.0 if self.state.on else 0.0
         passed = max(at - s.edge_at, 0) / 1000
         return [goal + (h - goal) * math.exp(-passed / tau)
                 for h, tau in zip(s.heat, TAUS, strict=True)]
 
     def _settle_waiting(self, at: int) -> None:
-        """Place a sample that waits for the risers before or after an edge seen ``at``.
+        """Assign a tank sample that waited for the risers to before or after a start or stop.
 
-        Of the poll that shows the edge it belongs to what begins there; a run has few samples, and
+        The poll that shows the change belongs to what begins there; a run has few samples, and
         needs its first and its last.
         """
         s = self.state
@@ -211,7 +211,7 @@ class GasBalance:
             row[k] += x
 
     def _note_steps(self) -> None:
-        """Note what the risers' gauges step by."""
+        """Record the steps of the risers' gauges."""
         s, read = self.state, self.vessel.pressures()
         for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
             if old and _ROUNDING < abs(new - old) < s.steps[k]:
@@ -244,7 +244,7 @@ class GasBalance:
     # -- totals of a window ----------------------------------------------------------------------
 
     def _mark(self, at: int) -> None:
-        """Count the time since the last mark in the state it had."""
+        """Add the time since the last call to the state that the plant was in."""
         s = self.state
         if s.marked_at is not None:
             passed = max(0, at - s.marked_at)
@@ -255,7 +255,7 @@ class GasBalance:
             s.marked_at = at
 
     def _warmth(self, at: int) -> float:
-        """Return the part (psi) of the last tank pressure that is due to heat."""
+        """Return the part (psi) of the last tank pressure that is due to heat of compression."""
         s = self.state
         if s.last is None:
             return 0.0
@@ -284,9 +284,10 @@ class GasBalance:
     # -- runs ------------------------------------------------------------------------------------
 
     def _blocks(self, rest: Rest, ahead: bool) -> list[tuple[float, ...]]:
-        """Return a rest next to its run, in time: s, whole, tank, count, columns of each block.
+        """Return the blocks of a rest nearest to its run: s, whole, tank, count, columns of each.
 
-        ``ahead``: of the run before it, else of the run after it. The nearest blocks stay apart.
+        With ``ahead`` it is the rest before the run, else the one after it. The nearest blocks stay
+        apart.
         """
         if not rest.blocks:
             return []
@@ -385,7 +386,7 @@ class GasBalance:
 
 
 def _opened(vent: Mapping[str, Any], at: int) -> float:
-    """Return the s that a vent was open until ``at``."""
+    """Return for how many s in all a vent was open until ``at``."""
     now = (at - vent["since_at"]) / 1000 if vent["open"] else 0.0
     return float(vent["total"] + now)
 

@@ -8,8 +8,6 @@ from collector.domain.events import SystemEvent
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["DeviceSilent", "ReadingsImplausible"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _SilentState(State):
@@ -41,15 +39,12 @@ class DeviceSilent(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply an answer; its time is kept in the inputs."""
         return self.state.silent
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return every value, unless it was silent."""
         return None if self.state.silent else ALL
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it has been silent for too long."""
         source = self._source
         self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
@@ -107,7 +102,6 @@ class DeviceSilent(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the device cannot be evaluated."""
         device = context.plant.devices.get(asset)
         return f"{asset} gives no points" if device is not None and not device.points else ""
 
@@ -136,7 +130,6 @@ class ReadingsImplausible(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the asset is a device: without devices there is no map to doubt."""
         return asset in context.plant.devices
 
     def apply_event(self, event: SystemEvent) -> bool:
@@ -152,7 +145,6 @@ class ReadingsImplausible(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether readings are implausible."""
         s = self.state
         return RawEvaluation.inactive(s.ended_at) if s.began_at is None \
             else RawEvaluation.active(s.began_at)

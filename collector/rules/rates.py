@@ -14,8 +14,6 @@ from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
 from collector.rules.gasbalance import GasBalance
 
-__all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
-
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
@@ -60,7 +58,7 @@ class Rate:
 
     @property
     def absolute(self) -> Estimate:
-        """The rate as it is stated by itself, not compared."""
+        """The rate as an absolute value, with the doubt that a comparison leaves out."""
         return self.psi.times(Estimate(value=1.0, deviation=self.settles))
 
 

@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from collector.physics.rungain import TAUS, Block, RunGain, run_gain, solve_shared
 from collector.rules.base import State
 
-__all__ = ["Run", "RunAccount", "empty_account"]
-
 _KEPT = 120
 _MEMORY = 0.997
 """Weight, after one more run, of what was learned from one: some 300 runs are remembered. The
@@ -72,7 +70,8 @@ class RunAccount(State):
             learn: bool) -> None:
         """Add a run with the rests before and after it; one already added is replaced.
 
-        ``place`` is where its own readings have the pressure that the blocks are of.
+        ``place`` is the index of the pressure, among a row of the run's own readings, that the
+        blocks hold too.
         """
         gain = run_gain(before, after, run.start_at / 1000, run.stop_at / 1000)
         if gain is None:

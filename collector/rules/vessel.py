@@ -8,8 +8,6 @@ from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.rules.base import Context
 
-__all__ = ["ROOM", "Vessel"]
-
 ROOM = 20.0
 """degrees C assumed where no temperature near the tank is read."""
 _CABINET = 5.0

@@ -93,7 +93,7 @@ class Truth:
         return float(100.0 * np.interp(self._minute(instant), np.arange(end.size), end))
 
     def purge_fraction(self, vent: str, instant: int) -> float:
-        """Return how much of the oxygen that has to go is gone at the vent's end: 0 is air."""
+        """Return the share of the oxygen to be purged that is gone at the vent's end: 0 is air."""
         _, target = self._vent_end(vent)
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
@@ -131,7 +131,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return the true times of a condition by its definition, whatever the cause."""
+    """Return the times at which a condition is true by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,
@@ -160,14 +160,14 @@ def _instant(plant: DrawnPlant, seconds: float) -> int:
 
 
 def _first(true: NDArray[np.bool_], spacing: float, start: float) -> float | None:
-    """Return the first instant (s) from ``start`` at which it is true."""
+    """Return the first instant (s) from ``start`` at which ``true`` holds."""
     skip = int(start / spacing)
     at = np.flatnonzero(true[skip:])
     return float((skip + int(at[0])) * spacing) if at.size else None
 
 
 def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float, float]:
-    """Return when the fault began to be one, and from when its grace counts (s)."""
+    """Return when a fault's effect began, and from when its time to be raised counts (s)."""
     never = plant.days * 86400.0 * 2.0 + 1e6
     minutes, k = 60.0, plan.where
     if plan.rule == "at-once":
@@ -203,7 +203,7 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
 
 
 def _counted(plan: FaultPlan, history: History) -> float | None:
-    """Return the instant after so many runs or fallbacks, or so long a run."""
+    """Return the instant after the stated number of runs or fallbacks, or length of a run."""
     column = 2 if plan.rule == "fallbacks" else 1
     state = history.generators[:, plan.where, column] > 0.5
     skip = int(plan.onset / history.grid)

@@ -141,7 +141,7 @@ class SparkplugPublisher:
         self._woken.set()
 
     async def _one_session(self, settings: MqttSettings) -> float:
-        """Hold one session; return the seconds to wait before the next."""
+        """Run one session with the broker; return the seconds to wait before the next."""
         sessions = self._counts.sessions
         try:
             self._session = await self._new_session(settings)

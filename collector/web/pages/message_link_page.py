@@ -218,7 +218,6 @@ class _LinkReader:
         self._uses = RateLimiter(most=30, window=MINUTE)
 
     def open(self, token: str, client: str) -> Link | HTMLResponse:
-        """Return the link of a token, or the page that refuses it."""
         now = self._services.clock.monotonic()
         try:
             link = self._links.read(token, self._services.clock.now())

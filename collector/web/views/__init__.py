@@ -52,6 +52,7 @@ TRANSITION_WORDS = {
 PRIORITY_MARKS = {Priority.HIGH: "triangle", Priority.MEDIUM: "diamond", Priority.LOW: "bar"}
 """Each priority has a shape of its own, so that it reads without colour."""
 
+
 def moment(instant: int, zone: ZoneInfo, now: int) -> str:
     """Write an instant (ms) in the site's zone: the time alone when it is today's.
 

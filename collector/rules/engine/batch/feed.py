@@ -17,8 +17,6 @@ from collector.rules.engine.batch.point_batch import PointBatch, Subscription
 from collector.rules.engine.batch.reading_batch import BatchEngine, ReadingBatch
 from collector.rules.engine.step import RuleRuntime
 
-__all__ = ["BatchFeed"]
-
 
 class BatchFeed:
     """Feeds one engine. ``run_to`` runs the ticks up to a time and returns the next one."""

@@ -17,8 +17,6 @@ from collector.rules.inputs import Point
 if TYPE_CHECKING:
     from collector.domain.readings import Columns
 
-__all__ = ["PointBatch", "Subscription"]
-
 _PART = 64
 """Samples per part with a known minimum and maximum, by which a band is searched."""
 
