@@ -130,7 +130,7 @@ class Generator:
         return max(self.spec.cut_in, self.spec.cut_out - narrow) if narrow else self.spec.cut_in
 
     def make(self, room: float) -> Made:
-        """Return the flow it makes; delivery falls with tank pressure, wear and warm air."""
+        """Return the flows made now; delivery falls with tank pressure, wear and warm air."""
         made, spec = self.made, self.spec
         if not self.running:
             made.intake = made.gas = made.oxygen = 0.0

@@ -70,7 +70,7 @@ class Serving:
         self.stage.advance_to(self._clock.now())
 
     async def keep_up(self, every: int) -> None:
-        """Catch up every ``every`` ms of the clock, asked or not, so that the story goes on."""
+        """Catch up every ``every`` ms of the clock, so that orders are carried out."""
         while True:
             self.catch_up()
             await self._clock.sleep(every)

@@ -86,7 +86,7 @@ def rtu_frame(ask: Ask, pdu: bytes) -> bytes:
 def split_tcp(buffer: bytearray) -> list[Ask]:
     """Remove every whole request from the front of ``buffer`` and return them.
 
-    Raises ``ValueError`` when it cannot be Modbus TCP: the connection is then worth nothing.
+    Raises ``ValueError`` when the bytes cannot be Modbus TCP: the connection must then be closed.
     """
     asks = []
     while len(buffer) >= 7:

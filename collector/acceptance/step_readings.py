@@ -35,7 +35,7 @@ class History(Protocol):
         """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when (ms) the clock was found set, of events after that number."""
+        """Return the instants (ms) at which the clock was set, by events after that number."""
 
     def last_event(self) -> int:
         """Return the number of the newest event."""

@@ -73,7 +73,7 @@ class CommissioningSession:
         self._wait_for_question()
 
     def stop_asking(self) -> None:
-        """Stop asking the device before its next question."""
+        """Stop sending requests to the device."""
         work = self._work
         if work is not None:
             work.stop_asking()

@@ -116,7 +116,7 @@ class FirstReadings:
         return f"FirstReadings({len(self._trials)} maps on trial)"
 
     def use(self, plant: Plant, devices: Sequence[DeviceSettings]) -> None:
-        """Put on trial each device whose map was not accepted; those on trial already go on."""
+        """Put each device on trial whose map was not accepted; trials in progress continue."""
         self._plant, self._plausibility = plant, Plausibility(plant)
         before, self._trials = self._trials, {}
         for device in devices:

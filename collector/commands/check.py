@@ -185,7 +185,7 @@ def _is_silent(look: FirstLook) -> bool:
 
 
 def _print_look(look: FirstLook, device: DeviceSettings) -> None:
-    """Print what concerns the whole device."""
+    """Print the findings about the whole device."""
     if look.readings and _is_silent(look):
         print(f"\nno answer from: {look.device}, unit {device.unit}")
         if look.units:

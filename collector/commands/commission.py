@@ -35,7 +35,7 @@ class Terminal:
 
 
 def run_commission(options: argparse.Namespace) -> int:
-    """Lead from an unknown controller to a watched site: a dialogue that writes its files.
+    """Lead from an unknown controller to a monitored site: a dialogue that writes its files.
 
     It describes the plant, finds devices, looks at their registers, matches them with what the
     controller's display shows, compares every point and writes the sheet to sign. It only reads,

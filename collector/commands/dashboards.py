@@ -73,7 +73,7 @@ def dashboards(plant: Plant | None = None) -> dict[str, _Json]:
 
 
 def written(board: _Json) -> str:
-    """Return a dashboard as its file holds it."""
+    """Return the text of a dashboard's file."""
     return json.dumps(board, ensure_ascii=False, indent=1) + "\n"
 
 

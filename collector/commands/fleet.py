@@ -123,6 +123,9 @@ def run_archive(options: argparse.Namespace) -> int:
         "site": site, "days": readings.days, "readings": readings.given,
         "new_readings": readings.new, "events": events.given, "new_events": events.new,
     }))
+    if options.readings and not readings.given:
+        print("The recordings have no reading in this span.", file=sys.stderr)
+        return 2
     return 0
 
 
@@ -210,7 +213,7 @@ def run_rerun(options: argparse.Namespace) -> int:
     archive holds the events of the site's journal.
 
     Events are written as JSON lines, sorted by site, then time. For each site with archived events
-    the alarms raised more and less often than then are listed.
+    the alarms that are raised more often, or less often, than in them are listed.
 
     Example:
       quietpipe rerun /srv/archive --sites /etc/quietpipe/sites --change lower.toml > events.jsonl

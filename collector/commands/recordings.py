@@ -54,6 +54,8 @@ def run_replay(options: argparse.Namespace) -> int:
         print_recording_mistakes(error, "the replay stopped before the first.")
         return 2
     _print_left_out(site)
+    if said := site.second_values.text():
+        print(said, file=sys.stderr)
     if not found:
         print("The recordings have no reading of this site in this span.", file=sys.stderr)
         return 2

@@ -132,7 +132,7 @@ class Commissioning:
         self._write_profile(key, search, display, points, watches)
 
     def _assigned(self) -> set[str]:
-        """Return the assets that devices of the site file, or those found before, read."""
+        """Return the assets that a device of the site file, or one found before, reads already."""
         tables = [*self.raw.get("devices", []), *self._devices()]
         return {asset for table in tables for asset in (
             [table["watches"]] if isinstance(table["watches"], str) else table["watches"])}

@@ -53,7 +53,7 @@ class Decoding:
 
     @property
     def width(self) -> int:
-        """Registers taken."""
+        """Number of registers that the decoding reads."""
         return width(self._settings())
 
     @property
@@ -63,12 +63,12 @@ class Decoding:
 
     @property
     def is_float(self) -> bool:
-        """Whether it is a float, of either size."""
+        """Whether the type is a float, of either size."""
         return self.type.startswith("float")
 
     @property
     def slope(self) -> float:
-        """The change in the unit of record for a change of the raw number by one."""
+        """The change of the value, in the unit of record, for a change of the raw number by one."""
         return self.scale * UNITS[self.of][self.unit][0]
 
     def raw(self, words: Sequence[int]) -> float | None:
@@ -87,11 +87,11 @@ class Decoding:
         return None if raw is None else self.scaled(raw)
 
     def scaled(self, raw: float) -> float:
-        """Return what a raw number is in the unit of record."""
+        """Return a raw number as a value in the unit of record."""
         return raw * self.slope + UNITS[self.of][self.unit][1]
 
     def __str__(self) -> str:
-        """Write it for people: ``int32, low word first, x 0.1 psi``."""
+        """Return the decoding for people: ``int32, low word first, x 0.1 psi``."""
         parts = [self.type]
         if self.width > 1 and self.word_order == "low-first":
             parts.append("low word first")

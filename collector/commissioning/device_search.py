@@ -25,7 +25,7 @@ from collector.sources import Address
 
 
 class Left(QuietpipeError):
-    """The technician left; the same command takes it up again."""
+    """Raised when the technician leaves; the same command continues the dialogue."""
 
 
 class DeviceSearch:

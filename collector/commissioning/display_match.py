@@ -107,7 +107,7 @@ class DisplayMatch:
                 optional=True, check=functools.partial(_wrong, quantity, self._unit(quantity)))
 
     def _unit(self, quantity: Quantity) -> str:
-        """Return the unit that is meant where none is typed."""
+        """Return the unit of a typed value that has none."""
         us, metric = {"psi": ("psi", "bar"), "degC": ("degF", "degC")}.get(
             quantity.unit, (quantity.unit, quantity.unit))
         unit = metric if self._metric else us

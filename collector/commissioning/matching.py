@@ -47,11 +47,11 @@ class Candidate:
 
     @property
     def places(self) -> frozenset[tuple[str, int]]:
-        """The addresses it takes."""
+        """The addresses that the decoding reads."""
         return frozenset((self.table, self.address + n) for n in range(self.decoding.width))
 
     def values(self, images: Sequence[Image]) -> list[float]:
-        """Return its values, in the unit of record, in the images that have it."""
+        """Return the candidate's values, in the unit of record, in the images that have them."""
         return [self.decoding.scaled(raw)
                 for raw in _raws(images, self.table, self.address, self.decoding)]
 
@@ -71,7 +71,7 @@ class Family:
 
     @property
     def best(self) -> Candidate:
-        """The one to use."""
+        """The candidate of the family to use."""
         return self.candidates[0]
 
 

@@ -89,7 +89,7 @@ def form_c(places: Sequence[BitPlace]) -> tuple[BitPlace, BitPlace] | None:
 
 
 def codes_that_follow(readings: Sequence[StateReading]) -> list[CodedPlace]:
-    """Return the registers with one number for each stated word, and another for each other."""
+    """Return the registers that held one number for each stated word, different for each."""
     if len({r.state for r in readings}) < 2:
         return []
     found: dict[CodedPlace, int] = {}

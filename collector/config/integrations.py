@@ -5,7 +5,9 @@ Secrets are resolved here, and never shown.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from ipaddress import ip_network
 from pathlib import Path
 
 from collector.config.diagnostics import Diagnostics, Key, Source, nearest
@@ -35,6 +37,8 @@ class BoardSettings:
     token: str | None = field(default=None, repr=False)
     public_address: str | None = None
     """The address that people use; it goes into messages."""
+    proxies: tuple[str, ...] = ()
+    """Addresses and networks of web servers before the board, whose word on clients is taken."""
     link_key: str | None = field(default=None, repr=False)
     """Key that signs the links in messages; ``None`` for one in the data folder."""
     link_lasts: int = DAY
@@ -70,9 +74,26 @@ class ReportSettings:
     at: int
 
 
+def read_proxies(
+    given: Sequence[str], key: Key, source: Source, mistakes: Diagnostics,
+) -> tuple[str, ...]:
+    """Return the addresses and networks of proxies; collect what is neither."""
+    for number, text in enumerate(given):
+        try:
+            if ip_network(text).prefixlen == 0:
+                raise ValueError("that is every address")
+        except ValueError as error:
+            mistakes.add(source, (*key, number), f"not an address or a network: {error}",
+                         '"192.0.2.1" or "10.1.0.0/24"')
+    return tuple(given)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Integrations:
-    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+    """Reads the settings of this module and collects their mistakes.
+
+    Without ``secrets`` none is resolved.
+    """
 
     file: SiteFile
     source: Source
@@ -106,6 +127,7 @@ class Integrations:
             host=host, port=port, public_address=table.public_address, link_key=link_key,
             link_lasts=table.link_lasts, reading=table.reading,
             token=self._secret(table.token, ("board", "token")),
+            proxies=read_proxies(table.proxies, ("board", "proxies"), self.source, self.mistakes),
         )
 
     def influx(self) -> InfluxSettings | None:

@@ -61,6 +61,7 @@ class LinkFault(StrEnum):
     FORGED = "forged"
     OTHER_SITE = "other-site"
     EXPIRED = "expired"
+    PERSON_REMOVED = "person-removed"
 
 
 class LinkRefused(QuietpipeError):
@@ -143,6 +144,8 @@ class DeliveryState(StrEnum):
     GIVEN_UP = "given-up"
     UNCERTAIN = "uncertain"
     """Cut off twice: it may have arrived, and is not tried a third time."""
+    FOLDED = "folded"
+    """One of too many that waited: named in a message that stands for all of them."""
 
 
 class DeliveryOutcome(StrEnum):
@@ -150,6 +153,10 @@ class DeliveryOutcome(StrEnum):
 
     DELIVERED = "delivered"
     RETRY = "retry"
+    REPEAT = "repeat"
+    """It may have arrived: sent once more, marked as a repeat."""
+    UNCERTAIN = "uncertain"
+    """It may have arrived, twice: not tried again."""
     GIVEN_UP = "given-up"
 
 

@@ -166,7 +166,7 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
 
 
 def answer_of(found: Answer) -> dict[str, Any]:
-    """Return one result as plain data."""
+    """Return a query's result for one site as plain data."""
     return {
         "group": found.state.group, "site": found.state.site, "name": found.state.name,
         "asset": found.asset, "why": found.sentence, "numbers": dict(found.numbers),

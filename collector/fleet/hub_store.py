@@ -22,6 +22,7 @@ from urllib.parse import quote
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.units import DAY
+from collector.files import private_folder
 from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
@@ -103,7 +104,7 @@ class GroupStore:
         self.path, self.group = path, group
         self._lock = threading.Lock()
         with _ours():
-            path.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(path.parent)
             self._db = sqlite3.connect(path, timeout=10, isolation_level=None,
                                        check_same_thread=False)
             self._db.execute("PRAGMA journal_mode = WAL")

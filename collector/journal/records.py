@@ -1,4 +1,4 @@
-"""The records that the journal returns: frozen, without a database behind them."""
+"""The records that the journal returns, without a database behind them."""
 
 from __future__ import annotations
 
@@ -57,9 +57,9 @@ class PackResult:
     bytes: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class RetainResult:
-    """The result of retention: what was deleted, and what had to stay.
+    """The result of retention, counted while it runs: what was deleted, and what had to stay.
 
     ``held`` counts hours older than asked that stay because ``held_for`` have not settled them.
     ``gaps`` are what size forced it to delete unsettled. ``bytes`` is the file's size now.

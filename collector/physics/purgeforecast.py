@@ -146,7 +146,7 @@ def forecast_purge(
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
-    """Return how much more the feed may hold, with weights."""
+    """Return the oxygen that the feed may hold above the stated one, with weights."""
     if error <= 0.0:
         return {0.0: 1.0}
     return {max(n * error, -feed): weight for n, weight in _DOUBT.items()}
@@ -230,7 +230,7 @@ def _threes(nodes: list[tuple[float, float]]) -> list[list[tuple[float, float]]]
 
 
 def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
-    """Return time constants to try with their logarithmic widths: close about what is expected."""
+    """Return time constants to try with their logarithmic widths, densest near the expected one."""
     edges = [0.12 * span * (8.0 / 0.12) ** (i / 48) for i in range(49)]
     if expected is not None:
         near = [expected * 0.7 * 2.0 ** (i / 24) for i in range(25)]

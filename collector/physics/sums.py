@@ -69,7 +69,7 @@ class MeanSums:
         self.merge(other)
 
     def merge(self, other: MeanSums) -> None:
-        """Add the samples of another one."""
+        """Add the samples of another instance."""
         if not other.count:
             return
         total = self.count + other.count
@@ -198,7 +198,7 @@ class LineSums:
         self.merge(other)
 
     def merge(self, other: LineSums) -> None:
-        """Add the samples of another one, which follow these."""
+        """Add the samples of another instance; they must follow this one's."""
         if other._first is None:
             return
         if self._last is None:

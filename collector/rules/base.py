@@ -128,7 +128,7 @@ class SampleConsumer:
     """State that a restart keeps; a subclass sets its own."""
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
-        """Take a good sample, newer than the last of its point, which was at ``before_at`` (ms).
+        """Apply a good sample, newer than the last of its point, which was at ``before_at`` (ms).
 
         A rule returns whether its evaluation may have changed.
         """
@@ -147,7 +147,7 @@ class SampleConsumer:
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples within a counted band, with the result of observing them one by one.
+        """Apply a batch of samples within a counted band; the result is that of observing each.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -213,7 +213,7 @@ class Rule(SampleConsumer, ABC):
 
     @property
     def about(self) -> Condition:
-        """The catalogue's entry."""
+        """The condition's entry in the catalogue."""
         return CATALOGUE[self.condition]
 
     def gap(self, point: str) -> int:
@@ -309,7 +309,7 @@ class Level(State):
     def compare(
         self, at: int, value: float, limit: float, deadband: float, *, above: bool,
     ) -> bool:
-        """Take a sample; return whether the state changed."""
+        """Apply a sample; return whether the state changed."""
         past = value > limit if above else value < limit
         within = value <= limit - deadband if above else value >= limit + deadband
         if self.beyond is None or (not self.beyond and past) or (self.beyond and within):

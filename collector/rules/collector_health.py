@@ -68,7 +68,6 @@ class ClockJump(_OfFacts):
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the size and direction of the jump."""
         s, words = self.state, self.words
         by = words.duration(round(abs(s.seconds) * 1000))
         more = f" It was set {s.times} times since." if s.times > 1 else ""
@@ -129,7 +128,6 @@ class JournalTrouble(_OfFacts):
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what is wrong, and for how long."""
         s, since = self.state, self.evaluate(now).since
         lasted = now - since if since is not None else 0
         numbers = f"{s.why.rstrip('.')}."
@@ -207,7 +205,6 @@ class DeliveryFailing(_OfFacts):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return who does not get messages, and how many were given up."""
         failing = self._reported(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)

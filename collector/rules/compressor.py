@@ -38,7 +38,7 @@ class _Counter(State):
     before_at: int | None = None
 
     def sample(self, at: int, value: float) -> None:
-        """Take a value."""
+        """Apply a value."""
         self.before, self.before_at = self.value, self.value_at
         self.value, self.value_at = value, at
 
@@ -254,7 +254,6 @@ class CompressorLongRun(Rule):
         return min(times, default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has run, against which limit."""
         s, run = self.state, self.state.run
         limit, phase = self._limit(now)
         start = run.start_at if run.start_at is not None else now

@@ -138,7 +138,6 @@ class ContactDisagreement(Rule):
         return None if value is None else Band(value, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which contacts, and what was read."""
         inputs, words = self.context.inputs, self.words
         values: dict[str, float | int | str | None] = {}
         sentences, names = [], []

@@ -158,7 +158,6 @@ class CompressorShortCycling(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the starts of the last hour and the limit."""
         starts, limit = self._number(now), math.floor(self._limit)
         numbers = f"{starts} starts in the last hour; the limit is {limit} ({self._why})."
         values: Values = {"starts_per_hour": starts, "limit_per_hour": round(self._limit, 1)}

@@ -11,7 +11,7 @@ _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 
 @dataclass(slots=True, kw_only=True)
 class DecaySegments(State):
-    """The sum of the falls since :attr:`since_at`, and the fall that goes on."""
+    """The sum of the falls since :attr:`since_at`, and the fall in progress."""
 
     since_at: int = 0
     down: bool = False

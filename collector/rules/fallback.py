@@ -67,7 +67,6 @@ class AirFillFrequent(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the fallbacks of the last day, and the last of them."""
         entries = self.state.entry_series
         numbers = (
             f"{len(entries)} times in the last 24 h the unit fell back to air-fill; the limit is "

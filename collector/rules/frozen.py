@@ -259,7 +259,6 @@ class DataFrozen(Rule):
         return not others or any(s.moved_at is not None and s.moved_at > since for s in others)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the duration, the constant values, and the longest stillness before."""
         source, s, words = self._source, self.state, self.words
         if not s.frozen and self._held():
             return self._describe_gauges(now)

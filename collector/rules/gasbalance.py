@@ -359,7 +359,7 @@ class GasBalance:
 
     @property
     def account(self) -> RunAccount:
-        """The account in use."""
+        """The account in use: with the risers, or of the tank alone."""
         return self.state.alone if self.state.by_tank else self.state.whole
 
     @property

@@ -76,7 +76,6 @@ class DeviceSilent(Rule):
         return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has been silent."""
         source = self._source
         limit = (source.limit() if source is not None else None) or 0
         since = now
@@ -133,7 +132,6 @@ class ReadingsImplausible(Rule):
         return asset in context.plant.devices
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply that readings of this device were found implausible, or plausible again."""
         if event.asset != self.asset:
             return False
         s = self.state
@@ -150,7 +148,6 @@ class ReadingsImplausible(Rule):
             else RawEvaluation.active(s.began_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which points, and why each is doubted."""
         s = self.state
         numbers = (f"{s.why} What is impossible is not used, so conditions that need it cannot be "
                    "judged; what is only unlikely is used, and its alarms are raised.")

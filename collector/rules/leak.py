@@ -143,7 +143,6 @@ class LeakHigh(_LeakRule):
             s.high, s.since_at = high, now
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the leak, its interval, its limit and how it was measured."""
         s = self.state
         values: dict[str, float | int | str | None] = {
             "leak_psi_per_day": round(s.psi, 2), "low_psi_per_day": round(s.low, 2),
@@ -242,7 +241,6 @@ class LeakGrowing(_LeakRule):
             s.since_at = s.found_at = None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the leak was and what it has become."""
         s = self.state
         growth = s.last - s.first
         values: Values = {

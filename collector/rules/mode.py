@@ -138,7 +138,6 @@ class AirFillStuck(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has been in air-fill, and the tank pressure where it is read."""
         stay = self.state.stay
         start = stay.start_at if stay.start_at is not None else now
         end = now if stay.on or stay.end_at is None else stay.end_at

@@ -267,7 +267,6 @@ class OxygenNotFalling(Rule):
     # -- the words -------------------------------------------------------------------------------
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, the rate against the prediction, and what fed the pipe."""
         s, words = self.state, self.words
         oxygen = self.context.inputs.point(self._oxygen).value
         known = oxygen if oxygen is not None else self._target

@@ -112,7 +112,6 @@ class _PressureBound(_Bound):
             f"no {cls.bound} is set for {asset}" if none else "")
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the pressure and its limit."""
         known = self._last()
         numbers = (
             f"Supervisory pressure is {self.words.pressure(known)}; the limit is "
@@ -131,7 +130,6 @@ class PressureLow(_PressureBound):
     bound = "low_pressure"
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return pressure and limit, and whether it looks like a sensor rather than like gas."""
         values, text = super().describe(now)
         start = fell_at_once(self.context, self.asset, now)
         if start is None:
@@ -168,7 +166,6 @@ class LowTemperature(_Bound):
     requires = {quantity: "valve-room temperature"}
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the temperature and its limit."""
         known = self._last()
         numbers = (
             f"The valve room is at {self.words.temperature(known)}; the limit is "

@@ -274,7 +274,6 @@ class AirInNitrogenMode(_Product):
         return super().evaluate(now)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds, or how fast the tank fills."""
         value, notes = self._numbers(now)
         values: Values = {
             "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
@@ -309,7 +308,6 @@ class ProductOxygenHigh(_Product):
         self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds against its limit."""
         value, notes = self._numbers(now)
         numbers = (
             f"The product holds {self.words.percent(value)} oxygen; the limit is "

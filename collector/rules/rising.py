@@ -224,7 +224,6 @@ class OxygenRising(Rule):
         return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, and the likely causes by the readings."""
         s, words = self.state, self.words
         mean = s.part_series[-1][1] if s.part_series else self._target
         values: dict[str, float | int | str | None] = {

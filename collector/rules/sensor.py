@@ -341,7 +341,6 @@ class OxygenSensorSuspect(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which of the faults are present, with their numbers."""
         s, words = self.state, self.words
         value = s.last if s.last is not None else 0.0
         values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}

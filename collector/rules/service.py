@@ -105,7 +105,6 @@ class ServiceDue(Rule):
         return self._date if self._date is not None and self._date > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return hours and date against the plan, and whether the counter was replaced."""
         unit, plan, s = self._unit, self._plan, self.state
         used = self._used(now)
         values: dict[str, float | int | str | None] = {}

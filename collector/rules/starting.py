@@ -195,7 +195,6 @@ class CompressorNotStarting(Rule):
         return over if over > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return tank, cut-in, how long it has been off, and what is known of the power."""
         s, inputs = self.state, self.context.inputs
         since = self._since(now)
         psi = inputs.point(self._tank).value or 0.0

@@ -317,7 +317,7 @@ class TankLeak(Rule):
         return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how fast it falls with nothing drawn."""
+        """Return the rate at which the tank falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()

@@ -176,7 +176,6 @@ class _Stuck(Rule):
                 self._near(at, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has stayed, the oxygen, and the limit."""
         words, (began, late) = self.words, self._late() or (now, now)
         oxygen = self.context.inputs.point(self._oxygen).value
         known = self._target if oxygen is None else oxygen
@@ -322,7 +321,6 @@ class WaterAtVent(Rule):
         return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the start, and the effect on the purge."""
         wet = self.state.wet
         since = now if wet.start_at is None else wet.start_at
         least = "" if wet.known else "at least "

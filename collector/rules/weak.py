@@ -133,7 +133,6 @@ class CompressorWeak(Rule):
         return "no baseline is kept"
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return delivery, its baseline, and the demand, which is not the cause."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         was = baseline.value if baseline is not None else None

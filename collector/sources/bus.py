@@ -12,6 +12,7 @@ import asyncio
 from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
@@ -39,6 +40,7 @@ class DeviceCounters:
     def __init__(self, device: str) -> None:
         self._device = device
         self.counts: Counter[str] = Counter()
+        """Counts by their names in :class:`DeviceStatistics`."""
         self.lateness: deque[int] = deque(maxlen=512)
         self.last_answer: int | None = None
         self.back_off = 0
@@ -49,11 +51,9 @@ class DeviceCounters:
         return f"DeviceCounters({self._device}, {dict(self.counts)})"
 
     def statistics(self) -> DeviceStatistics:
-        count = self.counts
+        counts: dict[str, Any] = dict(self.counts)
         return DeviceStatistics(
-            device=self._device, polls=count["polls"], answers=count["answers"],
-            silent=count["silent"], link_down=count["link_down"], refused=count["refused"],
-            invalid=count["invalid"], skipped=count["skipped"],
+            device=self._device, **counts,
             lateness_middle=middle(self.lateness), lateness_most=max(self.lateness, default=None),
             last_answer=self.last_answer, back_off=self.back_off,
             answering=self.answering, why=self.why,

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import resource
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Annotated, Any
 
 import uvicorn
@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from collector.domain.errors import QuietpipeError
@@ -53,14 +54,17 @@ _HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
 
+_HSTS = "strict-transport-security"
+_ONLY_HTTPS = "max-age=31536000"
+"""A year in s, for this host alone: a browser that came by https comes by nothing else."""
 _LONGEST_BODY = 262_144
 
 
 class SecurityHeaders:
     """ASGI middleware; a response without a ``cache-control`` of its own is not stored."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
+    def __init__(self, app: ASGIApp, is_secure: Callable[[Request], bool]) -> None:
+        self._app, self._is_secure = app, is_secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on and add the headers to its response."""
@@ -76,6 +80,8 @@ class SecurityHeaders:
                     if name != _POLICY or name not in headers:
                         headers[name] = value
                 headers.setdefault("cache-control", "no-store")
+                if self._is_secure(Request(scope)):
+                    headers[_HSTS] = _ONLY_HTTPS
             await send(message)
 
         await self._app(scope, _limited(receive), with_headers)
@@ -111,7 +117,7 @@ def create_app(services: BoardServices) -> FastAPI:
     )
     app.state.site_name = lambda: services.plant().site.name
     app.state.active_windows = active_window_lines(services)
-    app.add_middleware(SecurityHeaders)
+    app.add_middleware(SecurityHeaders, is_secure=services.access.is_secure)
     add_error_handlers(app)
     add_read_routes(app, services)
     add_action_routes(app, services)
@@ -226,14 +232,17 @@ def _listen(host: str, port: int) -> socket.socket:
 
 async def serve(
     app: ASGIApp, host: str, port: int, on_ready: Callable[[str], None] | None = None,
-    on_end: Callable[[], None] | None = None,
+    on_end: Callable[[], None] | None = None, proxies: Sequence[str] = (),
 ) -> None:
     """Serve ``app`` until cancelled; running requests then have two seconds to end.
 
     ``port`` 0 means any free one. ``on_ready`` is called once with the address to open
-    (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Raises
+    (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Of
+    ``proxies`` (addresses and networks) the forwarded address is believed. Raises
     ``QuietpipeError`` when the port cannot be bound.
     """
+    if proxies:
+        app = ProxyHeadersMiddleware(app, list(proxies))  # type: ignore[arg-type, assignment]
     raise_descriptor_limit()
     with _listen(host, port) as listener:
         real = int(listener.getsockname()[1])

@@ -1,4 +1,4 @@
-"""Cells of a register map: what a controller keeps at an address, and how it writes it there."""
+"""Cells of a register map: the value that a controller holds at an address, and its encoding."""
 
 from __future__ import annotations
 

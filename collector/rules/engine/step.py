@@ -47,7 +47,7 @@ class StepListener(Protocol):
         """Return the time (ms) of the next tick that it needs itself."""
 
     def stepped(self, result: StepResult) -> None:
-        """Take the result of a tick."""
+        """Apply the result of a tick."""
 
 
 @dataclass(slots=True)

@@ -30,6 +30,7 @@ from collector.acceptance import (
     StepState,
 )
 from collector.domain.conditions import CAUTIONS
+from collector.domain.units import plain_number
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, changes_need, require, visitor
@@ -153,10 +154,9 @@ class _Pages:
 
     async def enter_reading(self, request: Request, step_id: str) -> Response:
         sent, by, now = await self._sent(request)
-        try:
-            value = float(sent.text("value").strip().removesuffix("%"))
-        except ValueError:
-            raise HttpError(400, "What the instrument shows must be a number.") from None
+        value = plain_number(sent.text("value").strip().removesuffix("%"))
+        if value is None:
+            raise HttpError(400, "What the instrument shows must be a number.")
         await self.work(lambda: self._service.enter_reading(
             self._current().id, step_id, value=value, by=by, now=now,
             instrument=sent.text("instrument"), serial=sent.text("serial")))

@@ -112,7 +112,10 @@ _LOG_LINES = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFacts:
-    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``liveness.pace_of``."""
+    """The facts that the board shows.
+
+    ``now`` in ms; ``pace`` as in :func:`collector.web.services.pace_of`.
+    """
 
     plant: Plant
     points: Mapping[str, PointState]

@@ -194,7 +194,7 @@ class BatchFeed:
                     heappush(self._heap, batch.next_row)
 
     def _carry(self, row: int) -> None:
-        """Carry the inputs forward over the rows before ``row``."""
+        """Bring the inputs up to date with the rows before ``row``."""
         start = self._synced
         if row > start:
             self._synced = row
