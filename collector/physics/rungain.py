@@ -178,7 +178,7 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
         # Of what bends a rest, the part that is heat: as its prior allows.
         part = _WARM_DOUBT**2 * prior[0]
         heat = max(_WARM + part * (values[0] - _WARM), 0.0)
-        settled[place] = weight * (values[0] - heat)
+        settled[mine[0]] = weight * (values[0] - heat)
         values[0] = heat
         spread[0] *= part
         spread[:, 0] *= part

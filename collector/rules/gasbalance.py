@@ -331,7 +331,7 @@ class GasBalance:
         until the pipes' pressure has closed it so far again.
         """
         rows = self.state.alone.runs_series[-20:]
-        if not rows or not self.vessel.shares or self.state.last is None:
+        if not rows or self.state.last is None:
             return 0.0
         drawn, seconds = (max(median(r[k] for r in rows), 0.0) for k in (3, 2))
         full = self.state.last + self.vessel.ambient
