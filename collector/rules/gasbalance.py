@@ -48,6 +48,8 @@ _EVENLY = 12
 _SETTLING = 600.0
 """s in which pipes come to a regulator's new pressure: as unknown as a tank's cooling, and like it.
 """
+_SUPPLY = 0.01
+"""psi by which a regulated pressure follows one psi of supply (common practice: 0.5 to 2 %)."""
 _LEARNED, _SMOOTHER, _SMOOTH, _ROUGH = 4, 4.0, 0.03, 0.1
 """Runs before the tank alone may be chosen, how much smoother (as a variance) its rests must be,
 how smooth against the gas of a run, and how rough tank and pipes (settings, from trials)."""
@@ -328,15 +330,16 @@ class GasBalance:
         """Return what regulators may pass more while the tank falls back, as heat is stated.
 
         Through an unchanged opening they pass gas as the tank's absolute pressure (choked flow),
-        until the pipes' pressure has closed it so far again.
+        until the pipes' pressure, which a higher supply raises a little, has closed it again.
         """
         rows = self.state.alone.runs_series[-20:]
-        if not rows or self.state.last is None:
+        if not rows or not self.vessel.shares or self.state.last is None:
             return 0.0
         drawn, seconds = (max(median(r[k] for r in rows), 0.0) for k in (3, 2))
         full = self.state.last + self.vessel.ambient
-        lift = max(self.state.alone.typical() - drawn * seconds, 0.0) / full
-        return drawn * lift * _SETTLING / (full * (1.0 - math.exp(-seconds / _SETTLING)))
+        lift = max(self.state.alone.typical() - drawn * seconds, 0.0)
+        passed = min(drawn * lift / full * _SETTLING, _SUPPLY * lift * sum(self.vessel.shares))
+        return passed / (full * (1.0 - math.exp(-seconds / _SETTLING)))
 
     def _choose(self) -> None:
         """Choose between the tank alone and tank and pipes.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import random
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -16,6 +17,7 @@ from collector.rules import rates
 from collector.rules.rates import flow_factor, moles_per_psi
 from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, Story
 from tests.rules.tank import (
+    GALLON,
     MODE,
     OPEN,
     RUN,
@@ -109,25 +111,30 @@ def test_more_demand_does_not_touch_the_delivery():
     assert second.value == pytest.approx(3 * first.value, rel=0.04)
 
 
-def test_a_regulator_that_settles_after_each_run_looks_like_heat_and_widens_the_interval():
+@pytest.mark.parametrize(("pipe", "heat", "within"), [(None, 0.0, 0.12), (4000.0, 0.05, 0.05)])
+def test_a_regulator_that_settles_after_each_run_looks_like_heat_and_widens_the_interval(
+        pipe, heat, within):
     # It lags the tank's pressure by some minutes: the rests die away, and no heat does it.
-    excess = [0.0, 0.0]
+    excess, dice = [0.0, 0.0], random.Random(1)
 
     def drawn(_: int) -> float:
         return 0.9 * (1.0 + excess[1])
 
     def heard() -> Iterator[Reading]:
-        for r in Tank(demand=drawn, heat=0.05).readings(2 * DAY + MINUTE):
+        for r in Tank(demand=drawn, heat=heat, steady_riser=True).readings(2 * DAY + MINUTE):
+            if r.point == P:  # rough in psi of so small a tank: the tank alone is used
+                yield replace(r, value=r.value + dice.gauss(0.0, 0.3))
+                continue
             if r.point == TANK:
                 pull = (r.value - 70.0) / 84.7
                 excess[0] += (pull - excess[0]) * 20.0 / 700.0
                 excess[1] = pull - excess[0]
             yield r
 
-    s = monitor(site(pipe=None)).feed(heard())
+    s = monitor(site(pipe=pipe and pipe * GALLON)).feed(heard())
     found = last(s, "compressor-delivery")
     assert found.low <= scfh(3.2) <= found.high
-    assert found.value == pytest.approx(scfh(3.2), rel=0.05)
+    assert found.value == pytest.approx(scfh(3.2), rel=within)
 
 
 def test_metric_sites_read_litres():
