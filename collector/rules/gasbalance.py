@@ -11,7 +11,8 @@ a contact that changed somewhere between two polls.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any
 
 from collector.physics.rungain import TAUS, Block
@@ -42,8 +43,13 @@ _STEP, _ROUNDING, _TWO_STEPS = 1.0, 1e-3, 0.41
 is rounding of the arithmetic; deviation of the difference of two readings, in steps: 1/sqrt(6)."""
 _RISE = 1.0  # psi
 _WARMTHS = 4320
-_EVENLY = 24
-"""Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
+_EVENLY = 12
+"""An edge anywhere in the u ms between two samples has a variance of u^2/12."""
+_SETTLING = 600.0
+"""s in which pipes come to a regulator's new pressure: as unknown as a tank's cooling, and like it.
+"""
+_SUPPLY = 0.01
+"""psi by which a regulated pressure follows one psi of supply (common practice: 0.5 to 2 %)."""
 _LEARNED, _SMOOTHER, _SMOOTH, _ROUGH = 4, 4.0, 0.03, 0.1
 """Runs before the tank alone may be chosen, how much smoother (as a variance) its rests must be,
 how smooth against the gas of a run, and how rough tank and pipes (settings, from trials)."""
@@ -103,7 +109,8 @@ class GasBalance:
         self._mark(edge)
         self._settle_waiting(at)
         self._warm_to(edge)
-        s.blunt += (at - before_at) ** 2 / _EVENLY
+        s.gap = at - before_at
+        s.blunt += s.gap**2 / _EVENLY
         if on:
             self.weigh(learn=True)
             s.before = [[b[0] - edge / 1000, *b[1:]] for b in self._blocks(s.rest, ahead=False)]
@@ -149,7 +156,7 @@ class GasBalance:
         if before_at is None or at - before_at > self._tank.max_gap():
             self.spoil(_GAP)
         elif s.waits_at is not None:
-            self._sample(s.waits_at, s.last)
+            self._sample(s.waits_at, s.last, s.waiting)
         if at < s.next_at:
             return
         s.next_at = at + _THIN
@@ -168,14 +175,15 @@ class GasBalance:
         if self.vessel.read_at(at) and (not s.on or self._running.at == at):
             self._sample(at, value)
         else:
-            s.waits_at = at
+            s.waits_at, s.waiting = at, self.vessel.readings()
 
-    def _sample(self, at: int, value: float | None) -> None:
+    def _sample(self, at: int, value: float | None,
+                before: Sequence[Sequence[float]] = ()) -> None:
         s = self.state
         s.waits_at = None
         if value is None or not (s.run.clean if s.on else s.rest.clean):
             return
-        whole = self.vessel.whole(value, at)
+        whole = self.vessel.whole(value, at, before)
         if whole is not None:
             self._note_steps()
         if s.on:
@@ -310,12 +318,28 @@ class GasBalance:
         start = run.start_at / 1000
         before = [(row[0] + start, *row[1:]) for row in s.before]
         after = self._blocks(s.rest, ahead=True)
+        s.alone.settles = self._settles()
         for place, account in ((TANK, s.alone), (WHOLE, s.whole)):
             if account is s.alone or (s.before_whole and s.rest.whole):
                 account.add(run, *(
                     [Block(b[0], b[place], b[3], b[4:]) for b in side] for side in (before, after)),
                     place=place, learn=learn)
         self._choose()
+
+    def _settles(self) -> float:
+        """Return what regulators may pass more while the tank falls back, as heat is stated.
+
+        Through an unchanged opening they pass gas as the tank's absolute pressure (choked flow),
+        until the pipes' pressure, which a higher supply raises a little, has closed it again.
+        """
+        rows = self.state.alone.runs_series[-20:]
+        if not rows or not self.vessel.shares or self.state.last is None:
+            return 0.0
+        drawn, seconds = (max(median(r[k] for r in rows), 0.0) for k in (3, 2))
+        full = self.state.last + self.vessel.ambient
+        lift = max(self.state.alone.typical() - drawn * seconds, 0.0)
+        passed = min(drawn * lift / full * _SETTLING, _SUPPLY * lift * sum(self.vessel.shares))
+        return passed / (full * (1.0 - math.exp(-seconds / _SETTLING)))
 
     def _choose(self) -> None:
         """Choose between the tank alone and tank and pipes.

@@ -92,7 +92,9 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
         rate = float((weights * gas).sum() / (weights * seconds).sum())
         off = np.abs(gas - rate * seconds)
         # Half a percent at least: runs that agree by chance must not shut out the others.
-        single = max(1.4826 * float(np.median(off)), 0.005 * abs(rate) * float(seconds.mean()))
+        # Nor lengths that polls round alike: a start and a stop are off by up to half a poll each.
+        single = max(1.4826 * float(np.median(off)), abs(rate) * max(
+            0.005 * float(seconds.mean()), 0.5 * balance.state.gap / 1000))
         weights = base * np.minimum(1.0, _HUBER * single / np.maximum(off, 1e-12))
     if rate <= 0:
         return None

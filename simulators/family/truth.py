@@ -34,7 +34,8 @@ class Truth:
     def mean(self, quantity: str, asset: str, t0: int, t1: int) -> float | None:
         """Return the true mean from ``t0`` to ``t1``, at the site's standard conditions.
 
-        ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too;
+        ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too, while
+        it is not in air-fill and none of its pipes is filled as declared;
         ``compressor-delivery`` what it makes in nitrogen mode while it runs (``None`` where it did
         not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or an
         opened drain (a relief valve's loss is in it), of a generator the sum of its risers;
@@ -48,7 +49,11 @@ class Truth:
         hours = (t1 - t0) / 3.6e6
         if quantity == "nitrogen-demand" and asset in generators:
             k = generators[asset]
-            gas, time = self._grown(gen[:, k, 4] + gen[:, k, 5], t0, t1), hours
+            drawn = gen[:, k, 4] + gen[:, k, 5]
+            gas, time = self._grown(drawn, t0, t1), hours
+            for begin, end in self._fills(k, t0, t1):
+                gas = None if gas is None else gas - (self._grown(drawn, begin, end) or 0.0)
+                time -= (end - begin) / 3.6e6
         elif quantity == "compressor-delivery" and asset in generators:
             k = generators[asset]
             gas, ran = self._grown(gen[:, k, 0], t0, t1), self._grown(gen[:, k, 2], t0, t1)
@@ -68,6 +73,24 @@ class Truth:
         if gas is None or time <= 0.0:
             return None
         return scf(gas, self.plant.standard_temperature + 273.15) / time
+
+    def _fills(self, generator: int, t0: int, t1: int) -> list[tuple[int, int]]:
+        """Return the times within ``t0`` to ``t1`` of air-fill or of a declared fill, merged."""
+        plant, grid = self.plant, self.history.grid * 1000
+        pipes = {r.id for r in plant.risers if r.fed_by == generator}
+        times = [(_instant(plant, a["time"]), _instant(plant, a["until"]))
+                 for a in plant.happenings.actions
+                 if a["kind"] == "declare-fill" and a["asset"] in pipes]
+        air = np.flatnonzero(np.diff((self.history.generators[:, generator, 2] > 0.5).astype(
+            np.int8), prepend=0, append=0)).reshape(-1, 2)
+        times += [(plant.start + int(a) * grid, plant.start + int(b) * grid) for a, b in air]
+        out: list[tuple[int, int]] = []
+        for begin, end in sorted((max(a, t0), min(b, t1)) for a, b in times if a < t1 and b > t0):
+            if out and begin <= out[-1][1]:
+                out[-1] = out[-1][0], max(end, out[-1][1])
+            else:
+                out.append((begin, end))
+        return out
 
     def _minute(self, instant: float) -> float:
         return (instant - self.plant.start) / 60000.0
