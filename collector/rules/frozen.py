@@ -221,9 +221,7 @@ class DataFrozen(Rule):
         return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
-        """Return [ms seen moving, longest period without change] of this state; ``None``: too
-        little seen.
-        """
+        """Return the ms that this state was seen moving, and its longest ms without change."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
@@ -242,9 +240,7 @@ class DataFrozen(Rule):
         return self._known() is None or all(len(had) < _WANDERS for had in seen.values())
 
     def limit(self, source: Source) -> int:
-        """Return the longest period (ms) without change that is normal in the plant's present
-        state.
-        """
+        """Return the longest time (ms) without change that is normal in the present state."""
         if self._limit_set:
             return int(self._limit_set)
         known = self._known()

@@ -162,7 +162,7 @@ AIR_SEEN = 0.2095
 
 def fit_generator(unit: Generator, risers: list[Riser], dice: Chance) -> tuple[
         Generator, list[Riser]]:
-    """Return the generator and its risers, with vent flows reduced so that the compressor can rest."""
+    """Return the generator and its risers, with vent flows that let the compressor rest."""
     delivery = unit.delivery * (1.0 - unit.pressure_loss * 0.9) * 0.95
     lost = unit.leak + sum(r.leak * 1.1 + r.creep for r in risers)
     if lost > 0.18 * delivery:  # the designer takes the larger compressor
