@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ _BOTH_WAYS = 1.3
 _EMPTY = 1e-9
 _FORGOTTEN = math.log(1e-12)
 
-_Floats = NDArray[np.float64]
+_Floats = NDArray[np.floating[Any]]
 _Places = NDArray[np.int64]
 
 
