@@ -156,7 +156,6 @@ class RunningCost(RunningEnergy):
 
     @property
     def unit(self) -> str:
-        """The currency."""
         return self._currency
 
 

@@ -61,5 +61,4 @@ class Stretch(State):
         self.lost_at = self.gap_at = None
 
     def no_change_band(self) -> Band | None:
-        """Return the band of a 0/1 point in which a sample in time changes nothing."""
         return contact_band(self.on)

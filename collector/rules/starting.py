@@ -187,7 +187,6 @@ class CompressorNotStarting(Rule):
         return min(inputs.point(p).at or 0 for p in (self._running, self._tank))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when it has been close to cut-in for too long."""
         s = self.state
         if not s.off.on or not s.low.beyond:
             return None
