@@ -56,7 +56,7 @@ class Stretch(State):
         self.lost_at = self.gap_at = None
 
     def restart(self, at: int) -> None:
-        """Count from ``at``: it was off for a moment between two samples."""
+        """Count the stretch from ``at``: it was off for a moment between two samples."""
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 
