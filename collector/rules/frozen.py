@@ -213,8 +213,8 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        sentences = [points[p].value for p in self._witnesses if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
+        values = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in values)
 
     def _known(self) -> tuple[int, int] | None:
         """Return the ms that this state was seen moving, and its longest ms without change."""
