@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import getpass
+import select
+import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.commissioning.commissioning import Commissioning, state_path
+from collector.commissioning.interview import Frame
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError
+
+_REDRAW = 1.0
+"""Seconds between two drawings of what is shown live."""
 
 
 def commission_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,11 +34,34 @@ class Terminal:
 
     def ask(self, key: str, question: str) -> str:
         """Return the line typed. Raises ``UsageError`` at the end of the input."""
+        if key.endswith(".password") and sys.stdin.isatty():
+            return getpass.getpass(question)
         print(question, end="", file=sys.stderr, flush=True)
+        return self._line()
+
+    @staticmethod
+    def _line() -> str:
         line = sys.stdin.readline()
         if not line:
             raise UsageError("the input has ended; what was answered is kept")
         return line
+
+    def watch(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+        """Draw ``frame`` in place once a second until a line is typed; once, on no terminal."""
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            self.say("\n".join(frame().lines()))
+            return self.ask(key, question)
+        height = 0
+        while True:
+            size = shutil.get_terminal_size()
+            lines = frame().lines(size.columns, size.lines - 2)
+            back = f"\x1b[{height}F\x1b[J" if height else ""
+            print(back + "\n".join(lines), end="\n", file=sys.stderr)
+            print(question, end="", file=sys.stderr, flush=True)
+            height = len(lines)
+            # A line that is being typed stays with the terminal until its Enter.
+            if select.select([sys.stdin], [], [], _REDRAW)[0]:
+                return self._line()
 
     def say(self, text: str) -> None:
         """Show a text."""

@@ -16,8 +16,8 @@ from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.sources import PointSettings, raw_value, width
 
 __all__ = [
-    "SCALES", "TYPES", "UNITS", "Decoding", "NotShown", "Shown", "decodings", "matching",
-    "parse_shown", "values_of",
+    "SCALES", "TYPES", "UNITS", "UNIT_NAMES", "Decoding", "NotShown", "Shown", "decodings",
+    "matching", "parse_shown", "values_of",
 ]
 
 TYPES = ("int16", "uint16", "int32", "uint32", "float32", "float64")
@@ -37,6 +37,8 @@ UNITS = {
 """By unit of record: each unit of a device or a display, with the factor and the shift into it.
 ``% N2`` is nitrogen, where the quantity is oxygen."""
 
+UNIT_NAMES = {"degC": "°C", "degF": "°F"}
+"""Units that people write otherwise."""
 _ENDLESS = 1e30
 """No number of a plant is larger; the bytes of a wrong type often are."""
 _FRACTIONAL = {"fraction"}

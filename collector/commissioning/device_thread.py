@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Sequence
 from typing import Any, TypeVar
 
 from collector.clock import Clock
@@ -26,6 +26,9 @@ class DeviceThread:
         self.client: PacedClient | None = None
         self.images: list[Image] = []
         """Images taken so far, oldest first."""
+        self.moved: set[tuple[str, int]] = set()
+        """Addresses that changed since the first of them."""
+        self._at_first: dict[tuple[str, int], int] = {}
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="commissioning",
                                         daemon=True)
@@ -71,6 +74,7 @@ class DeviceThread:
             try:
                 while True:
                     image = await read_image(client, unit, explored)
+                    self._note(image)
                     with self._changed:
                         self.images.append(image)
                         self._changed.notify_all()
@@ -87,6 +91,19 @@ class DeviceThread:
         began = self.clock.now()
         self._wait(start())
         self.image_since(self.image_since(began).ended)
+
+    def _note(self, image: Image) -> None:
+        for table, cells in image.tables.items():
+            for address, value in cells.items():
+                if self._at_first.setdefault((table, address), value) != value:
+                    self.moved.add((table, address))
+
+    def keep_images(self, images: Sequence[Image]) -> None:
+        """Keep these images alone, and what moved; with none, begin with another device."""
+        self.images[:] = images
+        if not images:
+            self.moved.clear()
+            self._at_first.clear()
 
     @property
     def is_reading(self) -> bool:

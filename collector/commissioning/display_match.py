@@ -6,9 +6,10 @@ import functools
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 
 from collector.clock import format_instant
-from collector.commissioning.decodings import UNITS, Decoding, NotShown, parse_shown
+from collector.commissioning.decodings import UNIT_NAMES, UNITS, Decoding, NotShown, parse_shown
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
+from collector.commissioning.display_wait import TankSeen, Waiting
 from collector.commissioning.images import Image
 from collector.commissioning.interview import Interview, choice
 from collector.commissioning.matching import DisplayReading, Match, Outlook, match
@@ -46,24 +47,60 @@ class DisplayMatch:
     def readings(self) -> None:
         """Ask for readings of the display until every point is found or the technician ends it."""
         say = self._interview.say
-        say("\nThe display. Type what it shows, with its digits and unit, such as 71.5 psi or "
-            "1200.2 h.\nLook at it when the question appears. Enter: it does not show that.")
+        say("\nThe display. Type what it shows, with all its digits, such as 71.5 or 4.93 bar.\n"
+            "Look at it when the question appears, not before.")
         self._round([p for p in self._quantities if self._is_asked(p)])
         while not self._done():
             for line in self.result_lines():
                 say(line)
-            if self._rounds >= _ENOUGH:
-                if not self._interview.sure(f"{self._key}.more.{self._rounds}",
-                                            "Another reading of the display"):
+            wanted = [p for p in self._open() if self._typed(p) < _ENOUGH]
+            if not wanted:
+                if not self._interview.sure(
+                        f"{self._key}.more.{self._rounds}", "Another reading of the display",
+                        explain="What is not sure yet goes into the profile with a doubt, or is "
+                        "left out."):
                     break
-            else:
-                self._interview.ask(
-                    f"{self._key}.wait.{self._rounds}",
-                    "Wait until the values have moved, a compressor's start or stop is best; "
-                    "then Enter", optional=True)
-            self._round(self._open())
+                wanted = self._open()
+            self._round(self._wait(wanted))
         for line in self.result_lines():
             say(line)
+
+    def _wait(self, points: Sequence[str]) -> list[str]:
+        """Let the technician wait until readings would tell something new; return of what."""
+        key, state = f"{self._key}.wait.{self._rounds}", self._interview.state
+        if key not in state.answers:
+            self._search.begin_reading()
+        matches = {p: m for p, m in self.matches().items() if p in points}
+        waiting = Waiting(
+            self._thread, self._interview.clock.now(), matches=matches,
+            last={p: self._display_readings(p)[-1] for p in matches},
+            left={p: max(1, _ENOUGH - self._typed(p)) for p in matches},
+            states={p: self._tank(p) for p in points if p not in matches},
+            words={p: (split_point(p)[0], self._quantities[p].label) for p in points})
+        while True:
+            answer = self._interview.ask(
+                key, "Enter reads the display again, r shows the registers", optional=True,
+                enter="", frame=waiting.frame,
+                check=lambda text: "" if text == "r" else "Enter, or r, please.",
+                explain="A second reading of a value that has not moved tells nothing new.")
+            if answer != "r":
+                # Kept, since by the next start of the program others may be worth a reading.
+                chosen: list[str] = state.found.setdefault(
+                    f"{key}.told", waiting.telling() or list(points))
+                return chosen
+            self._interview.forget(key)
+            self._interview.ask(
+                f"{key}.registers", "Enter goes back", optional=True, enter="",
+                frame=lambda: self._search.registers(self.with_compressor()))
+            self._interview.forget(f"{key}.registers")
+
+    def _tank(self, point: str) -> TankSeen | None:
+        """Return the tank's register with what it held at its last reading, where it is found."""
+        tank = f"{split_point(point)[0]}.tank_pressure"
+        found = self.matches().get(tank)
+        if found is None or found.outlook is not Outlook.FOUND:
+            return None
+        return found.families[0].best, self._display_readings(tank)[-1].images
 
     def _is_asked(self, point: str) -> bool:
         quantity, name = self._quantities[point], split_point(point)[1]
@@ -81,10 +118,12 @@ class DisplayMatch:
             missing = [k for k in keys.values() if k not in state.answers]
             if missing:
                 self._interview.show()
-                self._begin()
+                if not self._thread.is_reading:
+                    self._search.begin_reading()
             for point, key in keys.items():
                 if key in missing and not self._thread.is_reading:
-                    self._begin()  # it vanished meanwhile: an answer now would be worth nothing
+                    # It vanished meanwhile: an answer now would be worth nothing.
+                    self._search.begin_reading()
                 self._ask(point, key)
             if missing:
                 self._enclose(missing)
@@ -92,6 +131,7 @@ class DisplayMatch:
                 break
             self._interview.say("The device was not read around some answers; those again:")
         state.drop_unused_images()
+        self._thread.keep_images(state.images)
         self._interview.save()
 
     def _ask(self, point: str, key: str) -> None:
@@ -99,14 +139,21 @@ class DisplayMatch:
         quantity = self._quantities[point]
         if name in _SEEN:
             self._interview.ask(key, f"{asset}: {_SEEN[name]}", optional=True,
-                                check=choice("y", "n"))
+                                enter="cannot see it", check=choice("y", "n"))
         elif quantity.unit == "mode":
             self._interview.ask(key, f"{asset}: mode ({', '.join(MODES)})", optional=True,
-                                check=choice(*MODES))
+                                enter="not shown", check=choice(*MODES),
+                                explain="nitrogen: the separator is in the path. air-fill: plain "
+                                "air goes to the pipe. off: the compressor rests.")
         else:
+            unit = self._unit(quantity)
+            shown = UNIT_NAMES.get(unit, unit) or "a number"
             self._interview.ask(
-                key, f"{asset}: {quantity.label}, {self._unit(quantity) or 'a number'}",
-                optional=True, check=functools.partial(_wrong, quantity, self._unit(quantity)))
+                key, f"{asset}: {quantity.label}, {shown}", optional=True, enter="not shown",
+                check=functools.partial(_wrong, quantity, unit), explain=f"Type it with all its "
+                f"digits, as the display shows it. Without a unit it is taken as {shown}; others "
+                f"are written behind it: {', '.join(u for u in UNITS[quantity.unit] if u)}."
+                if unit else "Type the number as the display shows it.")
 
     def _unit(self, quantity: Quantity) -> str:
         """Return the unit that is meant where none is typed."""
@@ -114,19 +161,6 @@ class DisplayMatch:
             quantity.unit, (quantity.unit, quantity.unit))
         unit = metric if self._metric else us
         return unit if unit in UNITS.get(quantity.unit, {}) else ""
-
-    def _begin(self) -> None:
-        self._interview.person.say("  Reading the device …")
-        while True:
-            self._search.connect()
-            try:
-                self._thread.begin_reading(self._search.unit, self._search.explored)
-            except Vanished as error:
-                self._search.vanished(error)
-            else:
-                self._interview.state.images += [
-                    i for i in self._thread.images if i not in self._interview.state.images]
-                return
 
     def _enclose(self, keys: Sequence[str]) -> None:
         """Wait for the image after the last answer, and keep all of them."""
@@ -143,8 +177,9 @@ class DisplayMatch:
 
     # -- what follows from it ----------------------------------------------------------------------
 
-    def _typed(self, point: str) -> bool:
-        return any(self._interview.state.answers.get(k) for k in self._keys(point))
+    def _typed(self, point: str) -> int:
+        """Return how many readings of a point were typed."""
+        return sum(bool(self._interview.state.answers.get(k)) for k in self._keys(point))
 
     def matches(self) -> dict[str, Match]:
         """Return the match of every numeric point that the display shows."""
@@ -152,33 +187,38 @@ class DisplayMatch:
         for like in (False, True):  # what is certain tells how this device writes numbers
             sure = [m.families[0].best.decoding for m in found.values()
                     if m.outlook is Outlook.FOUND] if like else []
+            places = {p: m.places for p, m in found.items()} if like else {}
             for point, quantity in self._quantities.items():
                 if quantity.is_contact or quantity.unit == "mode" or not self._typed(point):
                     continue
                 readings = self._display_readings(point)
                 if readings:
-                    found[point] = self._match(point, readings, _common(sure))
+                    found[point] = self._match(point, readings, _common(sure), frozenset(
+                        place for other, theirs in places.items() if other != point
+                        for place in theirs))
         return found
 
     def _match(
         self, point: str, readings: Sequence[DisplayReading], like: Sequence[Decoding],
+        taken: frozenset[tuple[str, int]],
     ) -> Match:
         """Return the match, worked out once for the same readings."""
         known = (point, tuple((str(r.shown), len(r.images), r.images[-1].began) for r in readings),
-                 tuple(like))
+                 tuple(like), taken)
         if known not in self._matched:
-            self._matched[known] = match(readings, limits=self._quantities[point].limits, like=like)
+            self._matched[known] = match(readings, limits=self._quantities[point].limits,
+                                         like=like, taken=taken)
         return self._matched[known]
 
     def _open(self) -> list[str]:
         """Return the points that another reading would help."""
-        unsure = {p for p, m in self.matches().items() if m.outlook is not Outlook.FOUND}
+        unsure = {p for p, m in self.matches().items() if not m.is_settled}
         states = {p for p in self._quantities if self._typed(p) and (
             split_point(p)[1] in _SEEN or self._quantities[p].unit == "mode")}
         return [p for p in self._quantities if p in unsure | states]
 
     def _done(self) -> bool:
-        return all(m.outlook is Outlook.FOUND for m in self.matches().values()) \
+        return all(m.is_settled for m in self.matches().values()) \
             and all(self._states(p) for p in self._open())
 
     def _states(self, point: str) -> list[FoundPoint]:
@@ -273,13 +313,15 @@ class DisplayMatch:
         Beside a profile these make it its own test: no device is needed.
         """
         best: tuple[Image | None, dict[str, str]] = (None, {})
+        matches = self.matches()
+        shown = {p.point: self._display_readings(p.point) for p in points if p.point in matches}
         for image in self._interview.state.images:
             expected: dict[str, str] = {}
             for point in points:
-                result = self.matches().get(point.point)
+                result = matches.get(point.point)
                 candidate = next((f.best for f in result.families if FoundPoint.of_candidate(
                     point.point, f.best).keys == point.keys), None) if result else None
-                for reading in self._display_readings(point.point) if candidate else ():
+                for reading in shown[point.point] if candidate else ():
                     value = candidate.values([image])[:1] if candidate else []
                     if value and image in reading.images and reading.shown.fits(*value, *value):
                         expected[point.point] = str(reading.shown)

@@ -7,15 +7,45 @@ question that has an answer is not asked, so it soon stands where it was left.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from collector.clock import Clock
 from collector.commissioning.state import NotSaved, State
 
-__all__ = ["Back", "Interview", "Person", "choice", "numbers", "whole"]
+__all__ = ["Back", "Frame", "Interview", "Person", "choice", "numbers", "whole"]
 
 Check = Callable[[str], str]
 """Returns what is wrong with an answer; empty where it is right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """A table as it is now, shown again and again while a question waits for its answer."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+    ready: bool = False
+    """Whether what the question waits for has come."""
+
+    def lines(self, columns: int = 1000, rows: int = 10**6) -> list[str]:
+        """Return it as text; columns that do not fit are left out whole, rows from the end."""
+        table = [self.head, *self.rows]
+        widths = [max(len(row[n]) for row in table) for n in range(len(self.head))]
+        while len(widths) > 1 and sum(widths) + len(widths) - 1 > columns:
+            widths.pop()
+        lines = [" ".join(cell.ljust(w) if n < 2 else cell.rjust(w)
+                          for n, (cell, w) in enumerate(zip(row, widths, strict=False))).rstrip()
+                 for row in table]
+        room = max(rows - len(self.notes), 2)
+        if len(lines) > room:
+            lines[room - 1:] = [f"… and {len(lines) - room + 1} more; a higher window shows them"]
+        return [line[:columns] for line in [*lines, *self.notes]]
+
+
+_KEYS = ("Enter takes what is in brackets; < goes back to the question before; Ctrl-C "
+         "leaves for now.")
 
 
 class Person(Protocol):
@@ -23,6 +53,9 @@ class Person(Protocol):
 
     def ask(self, key: str, question: str) -> str:
         """Return the line typed. Raises ``EOFError`` when there will be none."""
+
+    def watch(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+        """Show ``frame`` again and again until the line is typed, and return that."""
 
     def say(self, text: str) -> None:
         """Show a text."""
@@ -54,28 +87,35 @@ class Interview:
 
     def ask(
         self, key: str, question: str, *, default: str = "", check: Check = lambda _text: "",
-        optional: bool = False, keep: Callable[[str], str] = lambda text: text,
+        optional: bool = False, enter: str = "leave out", explain: str = "",
+        keep: Callable[[str], str] = lambda text: text, frame: Callable[[], Frame] | None = None,
     ) -> str:
         """Return the answer to ``key``; ask until it is right, and save it.
 
-        Enter takes ``default``; with ``optional``, Enter leaves it out. ``keep`` turns what was
-        typed into what is stored: a secret goes elsewhere. ``<`` goes back to the question before.
+        Enter takes ``default``; with ``optional``, Enter leaves it out, which ``enter`` puts into
+        words. ``keep`` turns what was typed into what is stored: a secret goes elsewhere. ``<``
+        goes back to the question before, and ``?`` shows ``explain``. ``frame`` is shown meanwhile.
         """
         self._asked.append(key)
         if key in self.state.answers:
             self._waiting.clear()
             return self.state.answers[key]
         self.show()
-        hint = f" [{default}]" if default else " [Enter: leave out]" if optional else ""
+        hint = f" [{default}]" if default else f" [Enter: {enter}]" if optional and enter else ""
         while True:
             asked = self.clock.now()
             self.live += 1
-            typed = self.person.ask(key, f"{question}{hint}: ").strip()
+            line = f"{question}{hint}: "
+            typed = (self.person.ask(key, line) if frame is None
+                     else self.person.watch(key, line, frame)).strip()
             if typed == "<":
                 self._back()
+            if typed == "?":
+                self.person.say("  " + " ".join(filter(None, (explain, _KEYS))))
+                continue
             answer = typed or default
             if not answer and not optional:
-                self.person.say("  This is needed.")
+                self.person.say("  This is needed; ? says more.")
                 continue
             wrong = check(answer) if answer else ""
             if wrong:
@@ -90,10 +130,12 @@ class Interview:
             self.save()
             return self.state.answers[key]
 
-    def sure(self, key: str, question: str, *, default: bool = False) -> bool:
+    def sure(
+        self, key: str, question: str, *, default: bool = False, explain: str = "",
+    ) -> bool:
         """Return a yes or a no."""
         answer = self.ask(key, f"{question} (y/n)", default="y" if default else "n",
-                          check=choice("y", "n", "yes", "no"))
+                          check=choice("y", "n", "yes", "no"), explain=explain)
         return answer.lower().startswith("y")
 
     def save(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping
 
-from collector.commissioning.decodings import UNITS, NotShown, parse_shown
+from collector.commissioning.decodings import UNIT_NAMES, UNITS, NotShown, parse_shown
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.interview import Interview, choice
 from collector.commissioning.profile_text import FoundPoint
@@ -41,9 +41,13 @@ class Proof:
         asset, name = split_point(point.point)
         quantity = QUANTITIES[self._kinds[asset]][name]
         before, _ = self._read(point)
+        unit = self._unit(quantity)
+        what = "on or off" if quantity.is_contact else ", ".join(MODES) \
+            if quantity.unit == "mode" else UNIT_NAMES.get(unit, unit)
         shown = self._interview.ask(
-            key, f"{point.point}: what does the display or the analyser show", optional=True,
-            check=functools.partial(_wrong, quantity, self._unit(quantity)))
+            key, f"{asset}: {quantity.label} now" + (f", {what}" if what else ""), optional=True,
+            enter="not compared", check=functools.partial(_wrong, quantity, unit),
+            explain="As the display or an analyser shows it at this moment.")
         value, raw = self._read(point)
         agrees, difference = self._compare(quantity, shown, before, value)
         row = Row(

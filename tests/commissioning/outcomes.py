@@ -28,6 +28,8 @@ class Outcome:
     true: str
     """``right``, ``alike`` (named, and no reading tells them apart), ``named`` or ``WRONG``."""
     left: int
+    others: str
+    """What is left beside the best, where the registers were not always alike."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,4 +122,6 @@ def outcomes(
         else:
             true = "WRONG"
         yield Outcome(point=item.point, shown=typed, outlook=match.outlook if match else None,
-                      best=str(best or ""), true=true, left=len(families))
+                      best=str(best or ""), true=true, left=len(families),
+                      others="alike" if match and match.same and len(families) > 1
+                      else "; ".join(str(f.best) for f in families[1:4]))

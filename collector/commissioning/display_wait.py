@@ -1,0 +1,93 @@
+"""What a further reading of a display would tell, worked out while its device is being read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from collector.commissioning.device_thread import DeviceThread
+from collector.commissioning.images import Image
+from collector.commissioning.interview import Frame
+from collector.commissioning.matching import Candidate, DisplayReading, Match, way_to_go
+
+__all__ = ["TankSeen", "Waiting"]
+
+TankSeen = tuple[Candidate, tuple[Image, ...]]
+"""The register of a tank's pressure, and the images around its last reading."""
+_PATIENCE = 60_000
+"""ms after which what a reading would tell is read, though other values still go too little
+(setting)."""
+
+
+class Waiting:
+    """Tells which points a reading would help now, by what their registers hold now.
+
+    Those numbers are not shown: a technician would type them instead of what the display shows.
+    """
+
+    def __init__(
+        self, thread: DeviceThread, since: int, *, matches: Mapping[str, Match],
+        last: Mapping[str, DisplayReading], left: Mapping[str, int],
+        states: Mapping[str, TankSeen | None], words: Mapping[str, tuple[str, str]],
+    ) -> None:
+        """``left`` readings of each point in ``matches`` are to come; ``states`` are contacts."""
+        self._thread, self._since = thread, since
+        self._matches, self._last, self._left = matches, last, left
+        self._states, self._words = states, words
+
+    def telling(self) -> list[str]:
+        """Return the points of which a reading would tell something new now."""
+        return [p for p in self._matches if self._tells(p)] + [
+            p for p in self._states if self._has_turned(p)]
+
+    def frame(self) -> Frame:
+        """Return a row for each point, and whether it is a good moment."""
+        telling, rows = self.telling(), []
+        for point, found in self._matches.items():
+            shown = self._last[point].shown
+            way = self._way(point) / shown.step * shown.resolution
+            rows.append((*self._words[point], str(shown), "now" if point in telling
+                         else "at any time" if not found.families
+                         else f"when it is {way:.2g} {shown.unit} from there"))
+        rows += [(*self._words[p], "", "now" if p in telling else "when it has changed")
+                 for p in self._states]
+        waited = self._thread.clock.now() - self._since
+        ready = len(telling) == len(rows) or (bool(telling) and waited > _PATIENCE)
+        note = "Now is a good moment." if ready else \
+            "Wait until the values have moved; a compressor's start or stop is best."
+        if not self._thread.is_reading:
+            note = "The device answers no more: press Enter."
+        return Frame(head=("", "value", "last shown", "a reading tells more"), rows=tuple(rows),
+                     notes=(note,), ready=ready)
+
+    def _way(self, point: str) -> float:
+        found = self._matches[point]
+        return way_to_go(found, self._last[point], self._left[point]) if found.families else 0.0
+
+    def _tells(self, point: str) -> bool:
+        """Whether the registers that fit lie apart now, and far enough from the last reading.
+
+        As far as it goes is far enough: a value that turns comes back.
+        """
+        found, last = self._matches[point], self._last[point]
+        now = [v for f in found.families for v in f.best.values(self._thread.images[-1:])]
+        if not now or len(now) < len(found.families):
+            return False
+        apart = last.shown.step + max(f.best.decoding.step for f in found.families)
+        ordered = sorted(now)
+        if any(b - a < apart for a, b in zip(ordered, ordered[1:], strict=False)):
+            return False
+        gone = abs(now[0] - last.shown.value)
+        since = [i for i in self._thread.images if i.began >= self._since]
+        furthest = max(abs(v - last.shown.value)
+                       for v in found.families[0].best.values(since or self._thread.images[-1:]))
+        return gone >= self._way(point) or (
+            furthest >= 3 * apart and furthest - apart / 2 > gone >= 0.8 * furthest)
+
+    def _has_turned(self, point: str) -> bool:
+        """Whether the tank's pressure goes the other way than at its last reading."""
+        tank = self._states[point]
+        if tank is None:
+            return False
+        register, images = tank
+        was, now = register.values(images), register.values(self._thread.images[-3:])
+        return (was[-1] - was[0]) * (now[-1] - now[0]) < 0
