@@ -41,6 +41,7 @@ class DisplayMatch:
             for name, quantity in QUANTITIES[kinds[asset]].items()}
         self._rounds = 0
         self._matched: dict[Hashable, Match] = {}
+        self._said: set[str] = set()
 
     # -- asking ------------------------------------------------------------------------------------
 
@@ -51,8 +52,7 @@ class DisplayMatch:
             "Look at it when the question appears, not before.")
         self._round([p for p in self._quantities if self._is_asked(p)])
         while not self._done():
-            for line in self.result_lines():
-                say(line)
+            self._say_results()
             wanted = [p for p in self._open() if self._typed(p) < _ENOUGH]
             if not wanted:
                 if not self._interview.sure(
@@ -62,8 +62,7 @@ class DisplayMatch:
                     break
                 wanted = self._open()
             self._round(self._wait(wanted))
-        for line in self.result_lines():
-            say(line)
+        self._say_results()
 
     def _wait(self, points: Sequence[str]) -> list[str]:
         """Let the technician wait until readings would tell something new; return of what."""
@@ -95,12 +94,15 @@ class DisplayMatch:
             self._interview.forget(f"{key}.registers")
 
     def _tank(self, point: str) -> TankSeen | None:
-        """Return the tank's register with what it held at its last reading, where it is found."""
-        tank = f"{split_point(point)[0]}.tank_pressure"
-        found = self.matches().get(tank)
-        if found is None or found.outlook is not Outlook.FOUND:
+        """Return the tank's register, where it is found, and what it held when ``point`` was seen.
+
+        Its pressure rises while the compressor runs.
+        """
+        tank = self.matches().get(f"{split_point(point)[0]}.tank_pressure")
+        images = [i for key in self._keys(point) if (i := self._interview.state.around(key))]
+        if tank is None or tank.outlook is not Outlook.FOUND or not images:
             return None
-        return found.families[0].best, self._display_readings(tank)[-1].images
+        return tank.families[0].best, images[-1]
 
     def _is_asked(self, point: str) -> bool:
         quantity, name = self._quantities[point], split_point(point)[1]
@@ -221,6 +223,10 @@ class DisplayMatch:
         return all(m.is_settled for m in self.matches().values()) \
             and all(self._states(p) for p in self._open())
 
+    def _stated(self, point: str) -> set[str]:
+        answers = self._interview.state.answers
+        return {answers[k] for k in self._keys(point) if answers.get(k)}
+
     def _states(self, point: str) -> list[FoundPoint]:
         """Return what follows a stated state, as points."""
         state, name = self._interview.state, split_point(point)[1]
@@ -239,7 +245,14 @@ class DisplayMatch:
                     self._keys(point), {"y": "1", "n": "0"}))
         return found
 
-    def result_lines(self) -> list[str]:
+    def _say_results(self) -> None:
+        """Say what is left of each point, where that is not known yet."""
+        for line in self._result_lines():
+            if line not in self._said:
+                self._said.add(line)
+                self._interview.say(line)
+
+    def _result_lines(self) -> list[str]:
         """Return a line for each point: what is left of it."""
         lines = []
         for point, result in self.matches().items():
@@ -248,8 +261,8 @@ class DisplayMatch:
                 Outlook.FOUND: f"found, {named[0] if named else ''}",
                 Outlook.WEAK: f"probably {named[0] if named else ''}; it has moved too little to "
                               "be sure",
-                Outlook.SEVERAL: f"{len(named)} fit: " + "; ".join(named[:4])
-                                 + (" …" if len(named) > 4 else ""),
+                Outlook.SEVERAL: f"{len(named)} fit: " + "; ".join(named[:2])
+                                 + (" …" if len(named) > 2 else ""),
                 Outlook.NONE: "no register that was found gives this",
             }[result.outlook] + (f". Misread? {result.without} does not fit"
                                  if result.without else ""))
@@ -259,7 +272,8 @@ class DisplayMatch:
                 lines.append(f"  {point}: " + (
                     f"found, {places[0]}" if len(places) == 1
                     else f"{len(places)} fit: " + "; ".join(places) if places
-                    else "not yet: it was seen in one state only, or nothing follows it"))
+                    else "not yet: it must be seen in both states"
+                    if len(self._stated(point)) < 2 else "nothing follows it"))
         return lines
 
     # -- the outcome -------------------------------------------------------------------------------
@@ -308,27 +322,29 @@ class DisplayMatch:
     def register_image(
         self, points: Sequence[FoundPoint],
     ) -> tuple[Image | None, dict[str, str]]:
-        """Return the image that agrees with the most points, and what the display showed of them.
+        """Return the registers, and what the display showed of each point that was matched.
 
+        Those of a point are as they were when it was shown, so that every point has its value.
         Beside a profile these make it its own test: no device is needed.
         """
-        best: tuple[Image | None, dict[str, str]] = (None, {})
-        matches = self.matches()
-        shown = {p.point: self._display_readings(p.point) for p in points if p.point in matches}
-        for image in self._interview.state.images:
-            expected: dict[str, str] = {}
-            for point in points:
-                result = matches.get(point.point)
-                candidate = next((f.best for f in result.families if FoundPoint.of_candidate(
-                    point.point, f.best).keys == point.keys), None) if result else None
-                for reading in shown[point.point] if candidate else ():
-                    value = candidate.values([image])[:1] if candidate else []
-                    if value and image in reading.images and reading.shown.fits(*value, *value):
-                        expected[point.point] = str(reading.shown)
-            if best[0] is None or len(expected) >= len(best[1]):
-                best = (image, expected)
-        return best[0], {point_key(name, self._quantities): text
-                         for name, text in best[1].items()}
+        images, matches = self._interview.state.images, self.matches()
+        if not images:
+            return None, {}
+        tables = {table: dict(cells) for table, cells in images[-1].tables.items()}
+        expected: dict[str, str] = {}
+        for point in points:
+            result = matches.get(point.point)
+            one = next((f.best for f in result.families if FoundPoint.of_candidate(
+                point.point, f.best).keys == point.keys), None) if result else None
+            for reading in self._display_readings(point.point) if one else ():
+                fitting = [i for i in reading.images for value in one.values([i])
+                           if reading.shown.fits(value, value)]
+                if fitting:
+                    for table, address in one.places:
+                        tables[table][address] = fitting[0].tables[table][address]
+                    expected[point_key(point.point, self._quantities)] = str(reading.shown)
+                    break
+        return Image(began=images[-1].began, ended=images[-1].ended, tables=tables), expected
 
     def _display_readings(self, point: str) -> list[DisplayReading]:
         quantity = self._quantities[point]

@@ -12,7 +12,7 @@ from collector.commissioning.matching import Candidate, DisplayReading, Match, w
 __all__ = ["TankSeen", "Waiting"]
 
 TankSeen = tuple[Candidate, tuple[Image, ...]]
-"""The register of a tank's pressure, and the images around its last reading."""
+"""The register of a tank's pressure, and the images around the last look at its compressor."""
 _PATIENCE = 60_000
 """ms after which what a reading would tell is read, though other values still go too little
 (setting)."""
@@ -47,7 +47,7 @@ class Waiting:
             way = self._way(point) / shown.step * shown.resolution
             rows.append((*self._words[point], str(shown), "now" if point in telling
                          else "at any time" if not found.families
-                         else f"when it is {way:.2g} {shown.unit} from there"))
+                         else f"when it has moved by {way:.2g} {shown.unit}"))
         rows += [(*self._words[p], "", "now" if p in telling else "when it has changed")
                  for p in self._states]
         waited = self._thread.clock.now() - self._since
@@ -64,7 +64,7 @@ class Waiting:
         return way_to_go(found, self._last[point], self._left[point]) if found.families else 0.0
 
     def _tells(self, point: str) -> bool:
-        """Whether the registers that fit lie apart now, and far enough from the last reading.
+        """Whether the registers that fit lie apart now, the likeliest far from the last reading.
 
         As far as it goes is far enough: a value that turns comes back.
         """
@@ -76,15 +76,16 @@ class Waiting:
         ordered = sorted(now)
         if any(b - a < apart for a, b in zip(ordered, ordered[1:], strict=False)):
             return False
-        gone = abs(now[0] - last.shown.value)
-        since = [i for i in self._thread.images if i.began >= self._since]
-        furthest = max(abs(v - last.shown.value)
-                       for v in found.families[0].best.values(since or self._thread.images[-1:]))
+        since = [i for i in self._thread.images if i.began >= self._since] or \
+            self._thread.images[-1:]
+        values = found.families[0].best.values(since)
+        gone, furthest = (abs(values[-1] - last.shown.value),
+                          max(abs(v - last.shown.value) for v in values))
         return gone >= self._way(point) or (
             furthest >= 3 * apart and furthest - apart / 2 > gone >= 0.8 * furthest)
 
     def _has_turned(self, point: str) -> bool:
-        """Whether the tank's pressure goes the other way than at its last reading."""
+        """Whether the tank's pressure goes the other way than at the last look at this state."""
         tank = self._states[point]
         if tank is None:
             return False

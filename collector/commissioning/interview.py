@@ -35,9 +35,9 @@ class Frame:
         widths = [max(len(row[n]) for row in table) for n in range(len(self.head))]
         while len(widths) > 1 and sum(widths) + len(widths) - 1 > columns:
             widths.pop()
-        lines = [" ".join(cell.ljust(w) if n < 2 else cell.rjust(w)
-                          for n, (cell, w) in enumerate(zip(row, widths, strict=False))).rstrip()
-                 for row in table]
+        words = [not n or any(" " in row[n] for row in self.rows) for n in range(len(self.head))]
+        lines = [" ".join(cell.ljust(w) if is_words else cell.rjust(w) for cell, w, is_words
+                          in zip(row, widths, words, strict=False)).rstrip() for row in table]
         room = max(rows - len(self.notes), 2)
         if len(lines) > room:
             lines[room - 1:] = [f"… and {len(lines) - room + 1} more; a higher window shows them"]

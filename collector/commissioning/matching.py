@@ -102,7 +102,7 @@ class Match:
     without: str = ""
     """The one reading that was left out, as it was shown."""
     same: bool = False
-    """Whether all families always held the same value: mirrored registers, say."""
+    """Whether all families always held the same: mirrored registers, say."""
 
     @property
     def outlook(self) -> Outlook:
@@ -157,8 +157,18 @@ def match(
     if best is not None and len(like) >= _STYLE and _alike(best.decoding, like):
         tried = alike
     chance = tried * _passing(readings, best)
-    series = {tuple(f"{v:.6g}" for v in f.best.values(images)) for f in families}
-    return Match(families=tuple(families), chance=chance, same=len(series) == 1, without=without)
+    series = [f.best.values(images) for f in families]
+    step = max((f.best.decoding.step for f in families), default=0.0)
+    same = all(_keep_step(series[0], other, step) for other in series[1:])
+    return Match(families=tuple(families), chance=chance, same=same, without=without)
+
+
+def _keep_step(one: Sequence[float], other: Sequence[float], step: float) -> bool:
+    """Whether two registers always held the same, but for the moment between their questions."""
+    moves = [0.0, *(abs(b - a) for a, b in zip(one, one[1:], strict=False)), 0.0]
+    return len(one) == len(other) and all(
+        abs(a - b) <= step / 2 + 1e-6 * abs(a) + max(before, after)
+        for a, b, before, after in zip(one, other, moves, moves[1:], strict=False))
 
 
 def way_to_go(found: Match, last: DisplayReading, readings: int) -> float:

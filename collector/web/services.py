@@ -172,6 +172,8 @@ class BoardServices:
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
     """Active impairments and planned visits."""
+    handbook_picture: Callable[[str], bytes | None] = lambda name: None
+    """A picture (PNG) of the handbook's pages; ``None`` where there is none of that name."""
     commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""

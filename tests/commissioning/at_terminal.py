@@ -9,7 +9,6 @@ import select
 import subprocess
 import sys
 import time
-import tty
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -54,7 +53,6 @@ def converse(
         "-c", _SCALED, str(clock.origin), str(clock.speed),
         str(time.time_ns() // 10**6 - int(clock.monotonic() / clock.speed))]
     near, far = pty.openpty()
-    tty.setraw(near)
     process = subprocess.Popen(
         [sys.executable, *program, *arguments], cwd=folder, stdin=far, stdout=far, stderr=far,
         start_new_session=True, env={**os.environ, "PYTHONPATH": str(ROOT)})

@@ -20,22 +20,22 @@ import signal
 import subprocess
 import sys
 import tempfile
+import textwrap
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from email.message import EmailMessage
 from pathlib import Path
 
-from collector.clock import ScaledClock, format_instant
+from collector.clock import ScaledClock
 from collector.domain.readings import MODES, QUANTITIES
 from simulators.unknown_maps import Controller, draw_controller
 from tests.commissioning.at_terminal import ROOT, Conversation, converse
-from tests.commissioning.outcomes import ranges_of
 from tests.commissioning.technician import served
 from tests.integration.support import get_json, until
 from tests.notify.mailserver import MailServer, free_port
 
-__all__ = ["SEED", "Typist", "Way", "counted", "way"]
+__all__ = ["PAGE", "SEED", "Typist", "Way", "counted", "screens", "way"]
 
 SEED = 0
 SPEED = 20.0
@@ -44,7 +44,7 @@ TYPING = 5.0
 """Seconds that a person needs to read a question and to type its answer: a setting of this test."""
 PATIENCE = 300.0
 """Seconds that a person waits at most until values have moved."""
-_PAGE = ROOT / "collector" / "handbook" / "pages" / "first-site.md"
+PAGE = ROOT / "collector" / "handbook" / "pages" / "first-site.md"
 
 
 class Typist:
@@ -60,8 +60,7 @@ class Typist:
             "How many purge vents": "0", "Who is called": "Ann Archer",
             "Mail server": f"127.0.0.1:{mail.port}", "E-mail address": "ann@example.org",
             "How is it connected": "serial", "The serial port": port,
-            "Unit numbers": str(controller.unit), "Register addresses": ranges_of(controller),
-            "Your name": "T. Fitter",
+            "Unit numbers": str(controller.unit), "Your name": "T. Fitter",
         }
         self.labels = {f"{asset}: {QUANTITIES[kind][name].label}": point
                        for point in (*controller.shown(0), *controller.switches)
@@ -81,7 +80,7 @@ class Typist:
                 return answer
         if "compressor running" in question:
             return "y" if self.running(self.now) else "n"
-        if f"mode ({', '.join(MODES)})" in question:
+        if all(word in question for word in MODES):
             return "nitrogen" if self.running(self.now) else "off"
         if question.startswith("Which of them are wired"):
             return ", ".join(number for number, label in re.findall(r"  (\d+) = (.+)", shown)
@@ -186,3 +185,70 @@ def _good(board: str, point: str) -> bool:
         return any(p["point"] == point and p["quality"] == "good"
                    for p in get_json(f"http://{board}/api/v1/status")["points"])
     return False
+
+
+_PARTS = (("plant", "Name of the site"), ("device", "Find a device now"),
+          ("display", "\nThe display."), ("contacts", "\nThe contacts."),
+          ("sheet", "Short name of this controller"))
+"""Parts of the screen, by the text that each begins with."""
+
+
+def screens(found: Way) -> dict[str, str]:
+    """Return what the page shows, by name."""
+    shown, begins = {}, [found.talk.screen.index(text) for _, text in _PARTS]
+    for (name, _), begin, end in zip(_PARTS, begins, [*begins[1:], None], strict=True):
+        shown[name] = found.talk.screen[begin:end].strip("\n")
+    # The command prints the sheet once more at its end.
+    shown["sheet"] = shown["sheet"].partition("\nCommissioning sheet")[0]
+    first = found.profile.index("[[points]]")
+    shown["profile"] = found.profile[:found.profile.index("\n\n", first)]
+    shown["check"] = found.check.partition("\nnot monitored")[0].strip("\n")
+    body = found.mail.get_content().partition("\nSite:")[0].strip()
+    shown["mail"] = f"To: {found.mail['To']}\nSubject: {found.mail['Subject']}\n\n{body}"
+    return {name: "\n".join(textwrap.fill(
+        line, 96, subsequent_indent="    ", break_long_words=False)
+        if len(line) > 96 else line.rstrip() for line in text.split("\n"))
+        for name, text in shown.items()}
+
+
+def picture(board: str, path: Path) -> None:
+    """Take a picture of the board as a telephone shows it."""
+    from PIL import Image
+    from playwright.sync_api import sync_playwright
+
+    from tests.web.chromium import ARGUMENTS, CHROMIUM, PHONE
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        page = browser.new_page(viewport=PHONE)
+        page.goto(board)
+        page.screenshot(path=path)
+        browser.close()
+    # Sixty-four colours are enough for a page, and a quarter of the size.
+    Image.open(path).convert("P", palette=Image.Palette.ADAPTIVE, colors=64).save(
+        path, optimize=True)
+
+
+def main() -> None:
+    """Go the way, and print what was counted; with ``--write``, write it into the page."""
+    parser = argparse.ArgumentParser(description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--write", action="store_true", help="write the page of the handbook")
+    write = parser.parse_args().write
+    with tempfile.TemporaryDirectory() as folder:
+        found = way(Path(folder), visit=lambda board: picture(
+            board, PAGE.with_name("first-site-board.png")) if write else None)
+    print(found.talk.screen)
+    print(counted(found), f"{found.seconds_to_mail:.0f} s from the switch to the mail")
+    if not write:
+        return
+    text = PAGE.read_text(encoding="utf-8")
+    for name, shown in screens(found).items():
+        text = re.sub(rf"```screen {name}\n.*?```", lambda _, n=name, s=shown:
+                      f"```screen {n}\n{s}\n```", text, flags=re.DOTALL)
+    for name, number in counted(found).items():
+        text = re.sub(rf"\| {name} \| \d+ \|", f"| {name} | {number} |", text)
+    PAGE.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
