@@ -86,6 +86,7 @@ def run_commission(options: argparse.Namespace) -> int:
     person = Terminal()
     for name in ("not-a-fire-alarm", "only-reads"):
         person.say(CAUTIONS[name])
+    person.say("Ctrl-C stops what is being asked, or leaves; the same command goes on from there.")
     if kept.exists():
         person.say(f"Going on with {kept}; --afresh begins again.")
     commissioning = Commissioning(options.site, person, SystemClock())

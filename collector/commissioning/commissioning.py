@@ -188,7 +188,7 @@ class Commissioning:
         self.state.images.clear()  # of this device alone
         self._thread.keep_images(())
         self.interview.save()
-        self.interview.say(f"{path} is written, with {len(points)} points.")
+        self.interview.say(f"{path.name} is written, with {len(points)} points.")
         return None
 
     def _wrong_id(self, text: str) -> str:
@@ -248,7 +248,7 @@ class Commissioning:
         # own file for one that somebody else wrote.
         self.interview.save()
         self._write(self.site, text)
-        self.interview.say(f"{self.site} is written and has no mistakes.")
+        self.interview.say(f"{self.site.name} is written and has no mistakes.")
 
     # -- the proof ---------------------------------------------------------------------------------
 
@@ -267,7 +267,9 @@ class Commissioning:
         plant_site = config.plant.site
         self.record = CommissioningRecord(
             site=plant_site.name, zone=plant_site.timezone, by=by, signed=signed, rows=rows)
-        if not self.interview.sure("prove.sign", f"{self.record.text()}\nSign this", default=True):
+        if not self.interview.sure(
+                "prove.sign", "Sign this", default=True, frame=self.record.frame,
+                explain="The sheet, with registers and raw words, is written as text and PDF."):
             return
         self._keep(config, self.record)
 
@@ -280,5 +282,5 @@ class Commissioning:
         self._write(stem.with_suffix(".pdf"), record.pdf())
         self.state.found["prove.kept"] = True
         self.interview.save()
-        self.interview.say(f"{stem}.pdf and .txt are written.")
+        self.interview.say(f"{stem.name}.pdf and .txt are written.")
 

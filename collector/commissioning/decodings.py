@@ -207,7 +207,8 @@ class Shown:
 
     def __str__(self) -> str:
         decimals = max(0, -round(math.log10(self.resolution)))
-        return f"{self.number:.{decimals}f} {self.unit}".rstrip()
+        unit = UNIT_NAMES.get(self.unit, self.unit)
+        return f"{self.number:.{decimals}f} {unit}".rstrip()
 
 
 _NUMBER = re.compile(r"\s*([-+\u2212]?)(\d+)(?:\.(\d*))?\s*(\S.*?)?\s*")

@@ -105,7 +105,7 @@ class DeviceSearch:
     def _search(self, addresses: Sequence[Address], units: Sequence[int]) -> None:
         """Ask every unit at every address; a serial line only until a setting is right."""
         self._interview.say("Asking each unit slowly, at most three questions a second; it only "
-                            "reads. Ctrl-C stops.")
+                            "reads.")
         self._interview.show()
         answering: list[tuple[str, int]] = []
         try:
@@ -254,7 +254,7 @@ def register_frame(
                     _plain(view.get(f"{kind} {order} first", ""))
                     for kind in ("float32", "int32") for order in ("high", "low")] + [view["bits"]]
             rows.append((mark, f"{_SHORT[table]} {address}", *values))
-    return Frame(head=_HEAD, rows=tuple(rows), notes=(
+    return Frame(title="Registers now", head=_HEAD, rows=tuple(rows), notes=(
         *(f'text from {_SHORT[table]} {start} on: "{text}"' for table, start, text in texts(last)),
         "* moved since the start; c rises and falls with the compressor",
         "HL and LH: with the next register, high or low word first"))

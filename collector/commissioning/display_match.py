@@ -75,7 +75,7 @@ class DisplayMatch:
             last={p: self._display_readings(p)[-1] for p in matches},
             left={p: max(1, _ENOUGH - self._typed(p)) for p in matches},
             states={p: self._tank(p) for p in points if p not in matches},
-            words={p: (split_point(p)[0], self._quantities[p].label) for p in points})
+            words={p: f"{split_point(p)[0]} {self._quantities[p].label}" for p in points})
         while True:
             answer = self._interview.ask(
                 key, "Enter reads the display again, r shows the registers", optional=True,
@@ -336,7 +336,9 @@ class DisplayMatch:
             result = matches.get(point.point)
             one = next((f.best for f in result.families if FoundPoint.of_candidate(
                 point.point, f.best).keys == point.keys), None) if result else None
-            for reading in self._display_readings(point.point) if one else ():
+            if one is None:
+                continue
+            for reading in self._display_readings(point.point):
                 fitting = [i for i in reading.images for value in one.values([i])
                            if reading.shown.fits(value, value)]
                 if fitting:

@@ -27,7 +27,7 @@ class Waiting:
     def __init__(
         self, thread: DeviceThread, since: int, *, matches: Mapping[str, Match],
         last: Mapping[str, DisplayReading], left: Mapping[str, int],
-        states: Mapping[str, TankSeen | None], words: Mapping[str, tuple[str, str]],
+        states: Mapping[str, TankSeen | None], words: Mapping[str, str],
     ) -> None:
         """``left`` readings of each point in ``matches`` are to come; ``states`` are contacts."""
         self._thread, self._since = thread, since
@@ -45,10 +45,10 @@ class Waiting:
         for point, found in self._matches.items():
             shown = self._last[point].shown
             way = self._way(point) / shown.step * shown.resolution
-            rows.append((*self._words[point], str(shown), "now" if point in telling
+            rows.append((self._words[point], str(shown), "now" if point in telling
                          else "at any time" if not found.families
                          else f"when it has moved by {way:.2g} {shown.unit}"))
-        rows += [(*self._words[p], "", "now" if p in telling else "when it has changed")
+        rows += [(self._words[p], "", "now" if p in telling else "when it has changed")
                  for p in self._states]
         waited = self._thread.clock.now() - self._since
         ready = len(telling) == len(rows) or (bool(telling) and waited > _PATIENCE)
@@ -56,8 +56,8 @@ class Waiting:
             "Wait until the values have moved; a compressor's start or stop is best."
         if not self._thread.is_reading:
             note = "The device answers no more: press Enter."
-        return Frame(head=("", "value", "last shown", "a reading tells more"), rows=tuple(rows),
-                     notes=(note,), ready=ready)
+        return Frame(title="Values that are not sure yet", rows=tuple(rows), notes=(note,),
+                     head=("value", "last shown", "a reading tells more"), ready=ready)
 
     def _way(self, point: str) -> float:
         found = self._matches[point]

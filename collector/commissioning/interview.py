@@ -23,6 +23,7 @@ Check = Callable[[str], str]
 class Frame:
     """A table as it is now, shown again and again while a question waits for its answer."""
 
+    title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
@@ -44,8 +45,7 @@ class Frame:
         return [line[:columns] for line in [*lines, *self.notes]]
 
 
-_KEYS = ("Enter takes what is in brackets; < goes back to the question before; Ctrl-C "
-         "leaves for now.")
+_KEYS = "Enter takes what is in brackets; < goes back to the question before."
 
 
 class Person(Protocol):
@@ -132,10 +132,11 @@ class Interview:
 
     def sure(
         self, key: str, question: str, *, default: bool = False, explain: str = "",
+        frame: Callable[[], Frame] | None = None,
     ) -> bool:
         """Return a yes or a no."""
         answer = self.ask(key, f"{question} (y/n)", default="y" if default else "n",
-                          check=choice("y", "n", "yes", "no"), explain=explain)
+                          check=choice("y", "n", "yes", "no"), explain=explain, frame=frame)
         return answer.lower().startswith("y")
 
     def save(self) -> None:

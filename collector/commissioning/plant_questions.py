@@ -50,8 +50,7 @@ def ask_plant(interview: Interview, folder: Path) -> Raw:
     """
     plant = _Plant(interview, folder)
     interview.say(
-        "The plant. Enter takes what is in brackets; ? explains a question; < goes back;\n"
-        "Ctrl-C leaves, and the same command goes on where you left.\n")
+        "The plant. Enter takes what is in brackets; ? explains a question; < goes back.\n")
     plant.site()
     plant.generators()
     plant.risers()

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from collector.clock import format_instant
+from collector.commissioning.interview import Frame
 from collector.domain.conditions import CAUTIONS
 from collector.pdf import PdfDocument
 
@@ -64,6 +65,14 @@ class CommissioningRecord:
     def proven(self) -> bool:
         """Whether every row was compared and agrees."""
         return bool(self.rows) and all(row.agrees for row in self.rows)
+
+    def frame(self) -> Frame:
+        """Return what a person looks at before signing."""
+        rows = tuple((row.point.replace(".", " ").replace("_", " "), row.value, row.shown or "–",
+                      row.result) for row in self.rows)
+        return Frame(title="Commissioning sheet", head=("point", "read", "shown", "result"),
+                     rows=rows, notes=tuple(f"{row.point}: {row.doubt}" for row in self.rows
+                                            if row.doubt))
 
     def text(self) -> str:
         """Return it as a table of text."""

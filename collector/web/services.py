@@ -114,6 +114,13 @@ class CommissioningView:
     """``asking`` a person, ``working`` on the device, or ``stopped``."""
     lines: tuple[str, ...]
     question: str
+    secret: bool = False
+    """Whether the answer is a password."""
+    title: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    """A table that is shown live while the question is open."""
+    notes: tuple[str, ...] = ()
 
 
 class CommissioningServices(Protocol):

@@ -198,7 +198,7 @@ def screens(found: Way) -> dict[str, str]:
     shown, begins = {}, [found.talk.screen.index(text) for _, text in _PARTS]
     for (name, _), begin, end in zip(_PARTS, begins, [*begins[1:], None], strict=True):
         shown[name] = found.talk.screen[begin:end].strip("\n")
-    # The command prints the sheet once more at its end.
+    # The command prints the whole sheet at its end.
     shown["sheet"] = shown["sheet"].partition("\nCommissioning sheet")[0]
     first = found.profile.index("[[points]]")
     shown["profile"] = found.profile[:found.profile.index("\n\n", first)]
