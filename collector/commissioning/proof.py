@@ -52,7 +52,9 @@ class Proof:
         agrees, difference = self._compare(quantity, shown, before, value)
         row = Row(
             point=point.point, register=self._found[point.point].where, raw=raw,
-            value="no value" if value is None else self._words(quantity, value), shown=shown,
+            value="no value" if value is None else self._words(quantity, value),
+            shown={"y": "on", "n": "off"}.get(shown.lower(), shown) if quantity.is_contact
+            else shown,
             difference=difference, by=self._by, at=state.spans[key][1], agrees=agrees,
             doubt=self._found[point.point].doubt)
         state.found[f"{key}.row"] = {name: getattr(row, name) for name in Row.__slots__}

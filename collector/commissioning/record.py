@@ -6,10 +6,12 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
 from collector.commissioning.interview import Frame
 from collector.domain.conditions import CAUTIONS
+from collector.domain.units import local_time, time_text
 from collector.pdf import PdfDocument
 
 __all__ = ["Row", "CommissioningRecord"]
@@ -97,13 +99,17 @@ class CommissioningRecord:
         paper.paragraph(
             "Each point as the device profile reads it, beside what the controller's display or an "
             "analyser showed at the same time.")
-        paper.table(_HEADS, [row.cells() for row in self.rows],
-                    widths=(5, 5, 3, 3, 3, 3, 3, 3))
+        zone = ZoneInfo(self.zone)
+        paper.table(_HEADS, [
+            (row.point.replace(".", " ").replace("_", " "), *row.cells()[1:6],
+             f"{row.by}, {local_time(row.at, zone):%H:%M}", row.result) for row in self.rows],
+            widths=(5, 5, 3, 3, 3, 3, 3, 3))
         doubts = [f"{row.point}: {row.doubt}" for row in self.rows if row.doubt]
         if doubts:
             paper.heading("Doubtful", level=2)
             paper.bullets(doubts)
         paper.heading("Signature", level=2)
-        paper.signatures([(self.by, "Technician", format_instant(self.signed))])
+        paper.signatures([(self.by, "Technician", time_text(self.signed, zone))])
+        paper.space()
         paper.box("Cautions", [CAUTIONS[n] for n in ("not-a-fire-alarm", "only-reads")])
         return paper.bytes()

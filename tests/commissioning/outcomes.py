@@ -61,6 +61,8 @@ def commission(seed: int, folder: Path, *, speed: float = 40.0, search: bool = F
     controller = draw_controller(seed)
     if controller.manners.every_second:
         speed = min(speed, 10.0)  # a time-out is never shorter than 0.1 s of real time
+    if controller.manners.shortest_pause:
+        speed = min(speed, 20.0)  # a busy machine must not make two questions seem one hurry
     seen: list[tuple[dict[str, Match], int]] = []
     registry = WireRegistry()
 
