@@ -110,8 +110,8 @@ class CommissioningSession:
             self._lines.append(question + ("(hidden)" if self._secret else self._answer))
             return self._answer
 
-    def watch(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
-        """Return the answer; the page shows ``frame`` meanwhile, anew at each load."""
+    def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+        """Return the answer; the page shows ``frame`` meanwhile, again at each load."""
         self._frame = frame
         try:
             return self.ask(key, question)

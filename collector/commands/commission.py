@@ -46,7 +46,7 @@ class Terminal:
             raise UsageError("the input has ended; what was answered is kept")
         return line
 
-    def watch(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+    def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
         """Draw ``frame`` in place once a second until a line is typed; once, on no terminal."""
         if not (sys.stdin.isatty() and sys.stderr.isatty()):
             self.say("\n".join(frame().lines()))

@@ -186,14 +186,17 @@ class DeviceSearch:
             raise Left("left; nothing is lost")
         self.connect()
 
-    def begin_reading(self) -> None:
-        """Take image after image from now on, however often the device vanishes at first."""
+    def begin_reading(self, wanted: set[tuple[str, int]] | None = None) -> None:
+        """Take images of all addresses, or those ``wanted``, from now on.
+
+        However often the device vanishes at first.
+        """
         self._interview.show()
         self._interview.person.say("  Reading the device …")
         while True:
             self.connect()
             try:
-                self._thread.begin_reading(self.unit, self.explored)
+                self._thread.begin_reading(self.unit, self.explored, wanted)
             except Vanished as error:
                 self.vanished(error)
             else:

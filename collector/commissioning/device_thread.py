@@ -60,8 +60,12 @@ class DeviceThread:
         self._stop.clear()
         return self._wait(questions)
 
-    def begin_reading(self, unit: int, explored: Explored) -> None:
+    def begin_reading(
+        self, unit: int, explored: Explored, wanted: set[tuple[str, int]] | None = None,
+    ) -> None:
         """Take image after image until :meth:`end_reading`; return when two are complete.
+
+        ``wanted`` are the addresses to read, all by default: the fewer, the closer they follow.
 
         Raises ``Vanished``.
         """
@@ -73,8 +77,8 @@ class DeviceThread:
         async def read() -> None:
             try:
                 while True:
-                    image = await read_image(client, unit, explored)
-                    self._note(image)
+                    image = await read_image(client, unit, explored, wanted)
+                    self._find_moved(image)
                     with self._changed:
                         self.images.append(image)
                         self._changed.notify_all()
@@ -92,7 +96,7 @@ class DeviceThread:
         self._wait(start())
         self.image_since(self.image_since(began).ended)
 
-    def _note(self, image: Image) -> None:
+    def _find_moved(self, image: Image) -> None:
         for table, cells in image.tables.items():
             for address, value in cells.items():
                 if self._at_first.setdefault((table, address), value) != value:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 
 from collector.clock import format_instant
 from collector.commissioning.decodings import UNIT_NAMES, UNITS, Decoding, NotShown, parse_shown
@@ -12,8 +12,14 @@ from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.display_wait import TankSeen, Waiting
 from collector.commissioning.images import Image
 from collector.commissioning.interview import Interview, choice
-from collector.commissioning.matching import DisplayReading, Match, Outlook, match
-from collector.commissioning.profile_text import FoundPoint
+from collector.commissioning.matching import (
+    DisplayReading,
+    Match,
+    Outlook,
+    common_style,
+    match,
+)
+from collector.commissioning.profile_text import FoundPoint, point_key
 from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
 from collector.domain.readings import MODES, QUANTITIES, Quantity, split_point
@@ -85,7 +91,7 @@ class DisplayMatch:
             if answer != "r":
                 # Kept, since by the next start of the program others may be worth a reading.
                 chosen: list[str] = state.found.setdefault(
-                    f"{key}.told", waiting.telling() or list(points))
+                    f"{key}.told", waiting.helpful() or list(points))
                 return chosen
             self._interview.forget(key)
             self._interview.ask(
@@ -112,29 +118,42 @@ class DisplayMatch:
         return [f"{self._key}.display.{n}.{point}" for n in range(self._rounds)]
 
     def _round(self, points: Sequence[str]) -> None:
-        """Ask for each point once, with images around the answers."""
+        """Ask for each point once, with images around the answers.
+
+        After the first round only the registers that still fit are read around a number.
+        """
         n, state = self._rounds, self._interview.state
+        numbers = [p for p in points if n and p in self.matches()]
+        groups = [numbers, [p for p in points if p not in numbers]]
+        wanted = {place for p in numbers for f in self.matches()[p].families
+                  for c in f.candidates for place in c.places}
+        whole = not all(self.matches()[p].families for p in numbers)
         self._rounds += 1
-        keys = {p: f"{self._key}.display.{n}.{p}" for p in points}
+        for group, places in zip(groups, (None if whole else wanted, None), strict=True):
+            self._enclosed({p: f"{self._key}.display.{n}.{p}" for p in group}, places)
+        state.drop_unused_images()
+        self._thread.keep_images(state.images)
+        self._interview.save()
+
+    def _enclosed(self, keys: Mapping[str, str], wanted: set[tuple[str, int]] | None) -> None:
+        """Ask until each answer has images around it."""
+        state = self._interview.state
         while True:
             missing = [k for k in keys.values() if k not in state.answers]
             if missing:
                 self._interview.show()
-                if not self._thread.is_reading:
-                    self._search.begin_reading()
+                if wanted is not None or not self._thread.is_reading:
+                    self._search.begin_reading(wanted)
             for point, key in keys.items():
                 if key in missing and not self._thread.is_reading:
                     # It vanished meanwhile: an answer now would be worth nothing.
-                    self._search.begin_reading()
+                    self._search.begin_reading(wanted)
                 self._ask(point, key)
             if missing:
                 self._enclose(missing)
             if not state.forget_unenclosed(list(keys.values())):
-                break
+                return
             self._interview.say("The device was not read around some answers; those again:")
-        state.drop_unused_images()
-        self._thread.keep_images(state.images)
-        self._interview.save()
 
     def _ask(self, point: str, key: str) -> None:
         asset, name = split_point(point)
@@ -195,7 +214,7 @@ class DisplayMatch:
                     continue
                 readings = self._display_readings(point)
                 if readings:
-                    found[point] = self._match(point, readings, _common(sure), frozenset(
+                    found[point] = self._match(point, readings, common_style(sure), frozenset(
                         place for other, theirs in places.items() if other != point
                         for place in theirs))
         return found
@@ -290,8 +309,9 @@ class DisplayMatch:
                 chosen.came_from = [self._how(point)] + [
                     f"Reads alike so far: {other}" for other in family.candidates[1:4]]
                 found.append(chosen)
+        known = {one.point for one in found}
         for point in self._quantities:
-            if self._is_asked(point) and self._typed(point) and point not in result_points(found):
+            if self._is_asked(point) and self._typed(point) and point not in known:
                 chosen = self._chosen(point, self._states(point), "")
                 if chosen is not None:
                     chosen.came_from = [self._how(point)]
@@ -330,7 +350,10 @@ class DisplayMatch:
         images, matches = self._interview.state.images, self.matches()
         if not images:
             return None, {}
-        tables = {table: dict(cells) for table, cells in images[-1].tables.items()}
+        tables: dict[str, dict[int, int]] = {}
+        for image in images:
+            for table, cells in image.tables.items():
+                tables.setdefault(table, {}).update(cells)
         expected: dict[str, str] = {}
         for point in points:
             result = matches.get(point.point)
@@ -360,33 +383,11 @@ class DisplayMatch:
             f"{text} at {format_instant(at)[:19]}Z" for text, at in typed)
 
 
-def result_points(found: Sequence[FoundPoint]) -> set[str]:
-    """Return the names of points."""
-    return {one.point for one in found}
-
-
-def point_key(point: str, known: Iterable[str]) -> str:
-    """Return a point's name in a register image: its quantity, and which of several it is."""
-    asset, name = split_point(point)
-    owners = [split_point(p)[0] for p in known if split_point(p)[1] == name]
-    nth = owners.index(asset) + 1
-    return name if nth == 1 else f"{name}.{nth}"
-
-
 def _doubt(result: Match) -> str:
     if result.outlook is Outlook.WEAK:
         return "the value moved too little while it was matched; compare it again"
     return "others always held the same" \
         if result.same and result.sure and result.outlook is Outlook.SEVERAL else ""
-
-
-def _common(sure: Sequence[Decoding]) -> list[Decoding]:
-    """Return the decodings whose orders most of the certain ones share."""
-    wide = [d for d in sure if d.width > 1] or list(sure)
-    orders = [(d.word_order, d.byte_order) for d in wide]
-    most = max(orders, key=orders.count, default=("", ""))
-    return [d for d in sure if (d.word_order, d.byte_order) == most
-            or (d.width == 1 and d.byte_order == most[1])]
 
 
 def _wrong(quantity: Quantity, unit: str, text: str) -> str:

@@ -1,4 +1,4 @@
-"""What a further reading of a display would tell, worked out while its device is being read."""
+"""Finds which further readings of a display would help, while its device is being read."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["TankSeen", "Waiting"]
 
 TankSeen = tuple[Candidate, tuple[Image, ...]]
 """The register of a tank's pressure, and the images around the last look at its compressor."""
-_PATIENCE = 60_000
+_LONGEST_WAIT = 60_000
 """ms after which what a reading would tell is read, though other values still go too little
 (setting)."""
 
@@ -34,24 +34,24 @@ class Waiting:
         self._matches, self._last, self._left = matches, last, left
         self._states, self._words = states, words
 
-    def telling(self) -> list[str]:
+    def helpful(self) -> list[str]:
         """Return the points of which a reading would tell something new now."""
-        return [p for p in self._matches if self._tells(p)] + [
+        return [p for p in self._matches if self._helps(p)] + [
             p for p in self._states if self._has_turned(p)]
 
     def frame(self) -> Frame:
         """Return a row for each point, and whether it is a good moment."""
-        telling, rows = self.telling(), []
+        helpful, rows = self.helpful(), []
         for point, found in self._matches.items():
             shown = self._last[point].shown
             way = self._way(point) / shown.step * shown.resolution
-            rows.append((self._words[point], str(shown), "now" if point in telling
+            rows.append((self._words[point], str(shown), "now" if point in helpful
                          else "at any time" if not found.families
                          else f"when it has moved by {way:.2g} {shown.unit}"))
-        rows += [(self._words[p], "", "now" if p in telling else "when it has changed")
+        rows += [(self._words[p], "", "now" if p in helpful else "when it has changed")
                  for p in self._states]
         waited = self._thread.clock.now() - self._since
-        ready = len(telling) == len(rows) or (bool(telling) and waited > _PATIENCE)
+        ready = len(helpful) == len(rows) or (bool(helpful) and waited > _LONGEST_WAIT)
         note = "Now is a good moment." if ready else \
             "Wait until the values have moved; a compressor's start or stop is best."
         if not self._thread.is_reading:
@@ -63,7 +63,7 @@ class Waiting:
         found = self._matches[point]
         return way_to_go(found, self._last[point], self._left[point]) if found.families else 0.0
 
-    def _tells(self, point: str) -> bool:
+    def _helps(self, point: str) -> bool:
         """Whether the registers that fit lie apart now, the likeliest far from the last reading.
 
         As far as it goes is far enough: a value that turns comes back.

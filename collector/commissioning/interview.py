@@ -6,6 +6,7 @@ question that has an answer is not asked, so it soon stands where it was left.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -39,10 +40,11 @@ class Frame:
         words = [not n or any(" " in row[n] for row in self.rows) for n in range(len(self.head))]
         lines = [" ".join(cell.ljust(w) if is_words else cell.rjust(w) for cell, w, is_words
                           in zip(row, widths, words, strict=False)).rstrip() for row in table]
-        room = max(rows - len(self.notes), 2)
+        notes = [part for note in self.notes for part in textwrap.wrap(note, columns)]
+        room = max(rows - len(notes), 2)
         if len(lines) > room:
             lines[room - 1:] = [f"… and {len(lines) - room + 1} more; a higher window shows them"]
-        return [line[:columns] for line in [*lines, *self.notes]]
+        return [line[:columns] for line in [*lines, *notes]]
 
 
 _KEYS = "Enter takes what is in brackets; < goes back to the question before."
@@ -54,7 +56,7 @@ class Person(Protocol):
     def ask(self, key: str, question: str) -> str:
         """Return the line typed. Raises ``EOFError`` when there will be none."""
 
-    def watch(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+    def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
         """Show ``frame`` again and again until the line is typed, and return that."""
 
     def say(self, text: str) -> None:
@@ -107,7 +109,7 @@ class Interview:
             self.live += 1
             line = f"{question}{hint}: "
             typed = (self.person.ask(key, line) if frame is None
-                     else self.person.watch(key, line, frame)).strip()
+                     else self.person.ask_live(key, line, frame)).strip()
             if typed == "<":
                 self._back()
             if typed == "?":

@@ -18,7 +18,8 @@ from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "match", "way_to_go"]
+__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "common_style", "match",
+           "way_to_go"]
 
 _CHANCE = 0.2
 """The most that chance may be expected to leave (setting). With one family left, and one unusual
@@ -356,3 +357,12 @@ def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> t
         (one.width == 1) == counter, counter == signed, one.word_order != "high-first",
         candidate.address,
     )
+
+
+def common_style(sure: Sequence[Decoding]) -> list[Decoding]:
+    """Return the decodings whose orders most of the certain ones share."""
+    wide = [d for d in sure if d.width > 1] or list(sure)
+    orders = [(d.word_order, d.byte_order) for d in wide]
+    most = max(orders, key=orders.count, default=("", ""))
+    return [d for d in sure if (d.word_order, d.byte_order) == most
+            or (d.width == 1 and d.byte_order == most[1])]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -11,7 +11,7 @@ from collector.commissioning.matching import Candidate
 from collector.commissioning.states import BitPlace, CodedPlace
 from collector.domain.readings import QUANTITIES, point_kind, split_point
 
-__all__ = ["FoundPoint", "device_table", "profile_text", "site_text"]
+__all__ = ["FoundPoint", "device_table", "point_key", "profile_text", "site_text"]
 
 _GROUPS = ("site", "generators", "risers", "vents", "rooms", "recipients")
 
@@ -158,3 +158,11 @@ def _value(value: Any) -> str:
         return repr(value)
     text = str(value).replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c >= " " else f"\\u{ord(c):04x}" for c in text) + '"'
+
+
+def point_key(point: str, known: Iterable[str]) -> str:
+    """Return a point's name in a register image: its quantity, and which of several it is."""
+    asset, name = split_point(point)
+    owners = [split_point(p)[0] for p in known if split_point(p)[1] == name]
+    nth = owners.index(asset) + 1
+    return name if nth == 1 else f"{name}.{nth}"

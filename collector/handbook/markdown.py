@@ -243,7 +243,7 @@ def _html_block(block: Block, root: str) -> str:
             return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
         case Picture():
             return (f'<p><img src="{escape(root + block.name)}" alt="{escape(block.alt)}" '
-                    'loading="lazy"></p>')
+                    'loading="lazy" /></p>')
         case Generated():
             raise ValueError(f"{block.name} was not generated")
 

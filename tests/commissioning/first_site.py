@@ -109,7 +109,8 @@ class Typist:
         point = self.labels.get(re.split(r",| now\b| \[", question)[0], "")
         if point in self.controller.switches:
             return "y" if self.controller.switches[point] else "n"
-        return self.controller.shown(self.now).get(point, "")
+        # A person leaves the unit out where the question names it.
+        return self.controller.shown(self.now).get(point, "").partition(" ")[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

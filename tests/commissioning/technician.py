@@ -47,7 +47,7 @@ class Technician:
                 return answer(key) if callable(answer) else answer
         return self.by_hand(key)
 
-    def watch(self, key, question, frame):
+    def ask_live(self, key, question, frame):
         """Look at what is shown live until what is waited for has come; not for ever."""
         until = self.seconds + self.wait * 4
         running = self.running(self.seconds)
