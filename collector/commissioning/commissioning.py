@@ -11,7 +11,7 @@ from collector.clock import Clock, format_instant
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.display_match import DisplayMatch
-from collector.commissioning.interview import Back, Interview, Person
+from collector.commissioning.interview import Back, Interview, NotSaved, Person, State, write_whole
 from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
 from collector.commissioning.profile_images import RegisterImage, image_path
@@ -21,10 +21,8 @@ from collector.commissioning.profile_text import (
     profile_text,
     site_text,
 )
-from collector.commissioning.proof import Proof
+from collector.commissioning.proof import CommissioningRecord, Proof
 from collector.commissioning.questions import PAUSE
-from collector.commissioning.record import CommissioningRecord
-from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
 from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.units import PSI, ZERO_CELSIUS
@@ -17,7 +17,7 @@ from collector.sources import PointSettings, raw_value, width
 
 __all__ = [
     "SCALES", "TYPES", "UNITS", "UNIT_NAMES", "Decoding", "NotShown", "Shown", "decodings",
-    "matching", "parse_shown", "values_of",
+    "parse_shown",
 ]
 
 TYPES = ("int16", "uint16", "int32", "uint32", "float32", "float64")
@@ -146,20 +146,6 @@ def _plainness(one: Decoding) -> tuple[int, int, int, int, int]:
             one.width, SCALES.index(one.scale), one.word_order != "high-first")
 
 
-def values_of(
-    words: Sequence[int], of: str, types: Sequence[str] = TYPES,
-) -> Iterator[tuple[Decoding, float]]:
-    """Give each decoding of the registers from the first of ``words``, with its value.
-
-    ``words`` may be longer than any type; each decoding takes as many as it needs. Values are in
-    the unit of record ``of``.
-    """
-    for one in decodings(of, tuple(types)):
-        value = one.value(words)
-        if value is not None:
-            yield one, value
-
-
 class NotShown(ValueError):
     """Text that is not a number as a display shows it."""
 
@@ -244,28 +230,3 @@ def parse_shown(text: str, of: str, unit: str = "") -> Shown:
     number = float(f"{whole}.{part or 0}")
     return Shown(number=-number if sign in ("-", "\u2212") else number,
                  resolution=10.0 ** -len(part or ""), unit=unit or next(iter(UNITS[of])), of=of)
-
-
-_COARSEST = 2.0
-"""A register may be this many times as coarse as the display: kPa behind tenths of a psi."""
-
-
-def matching(
-    words: Sequence[int], shown: Shown, among: Sequence[Decoding] | None = None,
-) -> list[Decoding]:
-    """Return the decodings of the registers from the first of ``words`` that give ``shown``.
-
-    ``among`` are those to try; all of the quantity by default. The plainest come first.
-
-    >>> words = [0x0000, 0x02CB]  # 715
-    >>> [str(d) for d in matching(words, parse_shown("71.5", "psi"))]
-    ['int32, x 0.1 psi', 'uint32, x 0.1 psi']
-    """
-    found = []
-    for one in decodings(shown.of) if among is None else among:
-        if one.step > _COARSEST * shown.step:
-            continue
-        value = one.value(words)
-        if value is not None and shown.fits(value, value, one.step):
-            found.append(one)
-    return found

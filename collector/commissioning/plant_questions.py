@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from collector.commissioning.interview import Interview, whole
-from collector.commissioning.state import write_whole
+from collector.commissioning.interview import Interview, whole, write_whole
 from collector.config.assets import check_assets
 from collector.config.diagnostics import Diagnostics, Key, Source, path_text
 from collector.config.schema import read_tables

@@ -11,7 +11,7 @@ import tomllib
 import pytest
 
 from collector.cli import main
-from collector.commissioning import state as state_module
+from collector.commissioning import interview as state_module
 from collector.commissioning.commissioning import Commissioning, state_path
 from collector.config import load_site
 from simulators.unknown_maps import draw_controller
