@@ -14,7 +14,7 @@ from collector.commissioning.display_match import DisplayMatch
 from collector.commissioning.interview import Back, Interview, NotSaved, Person, State, write_whole
 from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
-from collector.commissioning.profile_images import RegisterImage, image_path
+from collector.commissioning.profile_images import image_path
 from collector.commissioning.profile_text import (
     FoundPoint,
     device_table,
@@ -173,10 +173,8 @@ class Commissioning:
             found[f"{key}.head"] = head
             self.interview.save()
         self._write(path, found[f"{key}.text"])
-        image, expected = display.register_image(points)
-        if image is not None and found[f"{key}.head"]:
-            self._write(image_path(path), RegisterImage(
-                unit=search.unit, tables=image.tables, expected=expected).text())
+        if self.state.images and found[f"{key}.head"]:
+            self._write(image_path(path), display.register_image(search.unit, points).text())
         found[f"{key}.points"] = [p.as_json() for p in points]
         found[f"{key}.table"] = {
             "id": ident, "address": search.address, "unit": search.unit, "profile": name,

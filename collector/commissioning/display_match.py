@@ -10,7 +10,6 @@ from collector.commissioning.decodings import UNIT_NAMES, UNITS, Decoding, NotSh
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.display_wait import TankSeen, Waiting
-from collector.commissioning.images import Image
 from collector.commissioning.interview import Interview, choice
 from collector.commissioning.matching import (
     DisplayReading,
@@ -19,6 +18,7 @@ from collector.commissioning.matching import (
     common_style,
     match,
 )
+from collector.commissioning.profile_images import RegisterImage, captured
 from collector.commissioning.profile_text import FoundPoint, point_key
 from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
@@ -212,11 +212,16 @@ class DisplayMatch:
             for point, quantity in self._quantities.items():
                 if quantity.is_contact or quantity.unit == "mode" or not self._typed(point):
                     continue
-                readings = self._display_readings(point)
-                if readings:
-                    found[point] = self._match(point, readings, common_style(sure), frozenset(
-                        place for other, theirs in places.items() if other != point
-                        for place in theirs))
+                readings, style = self._display_readings(point), common_style(sure)
+                if not readings:
+                    continue
+                taken = frozenset(place for other, theirs in places.items() if other != point
+                                  for place in theirs)
+                found[point] = self._match(point, readings, style, taken)
+                whole = [r for r in readings if r.addresses > 0.9 * readings[0].addresses]
+                if found[point].outlook is Outlook.NONE and len(whole) < len(readings):
+                    # Only what fitted the first was read around the others: was it misread?
+                    found[point] = self._match(point, whole, style, taken)
         return found
 
     def _match(
@@ -339,37 +344,16 @@ class DisplayMatch:
         chosen.doubt = f"{doubt or 'others fit too'}: {others}"
         return chosen
 
-    def register_image(
-        self, points: Sequence[FoundPoint],
-    ) -> tuple[Image | None, dict[str, str]]:
-        """Return the registers, and what the display showed of each point that was matched.
-
-        Those of a point are as they were when it was shown, so that every point has its value.
-        Beside a profile these make it its own test: no device is needed.
-        """
-        images, matches = self._interview.state.images, self.matches()
-        if not images:
-            return None, {}
-        tables: dict[str, dict[int, int]] = {}
-        for image in images:
-            for table, cells in image.tables.items():
-                tables.setdefault(table, {}).update(cells)
-        expected: dict[str, str] = {}
+    def register_image(self, unit: int, points: Sequence[FoundPoint]) -> RegisterImage:
+        """Return the registers with what the display showed of each point that was matched."""
+        matches, shown = self.matches(), {}
         for point in points:
-            result = matches.get(point.point)
-            one = next((f.best for f in result.families if FoundPoint.of_candidate(
-                point.point, f.best).keys == point.keys), None) if result else None
-            if one is None:
-                continue
-            for reading in self._display_readings(point.point):
-                fitting = [i for i in reading.images for value in one.values([i])
-                           if reading.shown.fits(value, value)]
-                if fitting:
-                    for table, address in one.places:
-                        tables[table][address] = fitting[0].tables[table][address]
-                    expected[point_key(point.point, self._quantities)] = str(reading.shown)
-                    break
-        return Image(began=images[-1].began, ended=images[-1].ended, tables=tables), expected
+            families = matches[point.point].families if point.point in matches else ()
+            for family in families:
+                if FoundPoint.of_candidate(point.point, family.best).keys == point.keys:
+                    shown[point_key(point.point, self._quantities)] = (
+                        family.best, self._display_readings(point.point))
+        return captured(unit, self._interview.state.images, shown)
 
     def _display_readings(self, point: str) -> list[DisplayReading]:
         quantity = self._quantities[point]

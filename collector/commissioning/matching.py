@@ -41,6 +41,11 @@ class DisplayReading:
     context: tuple[Image, ...] = ()
     """The same with one image more on either side, where there are: they tell of a turn."""
 
+    @property
+    def addresses(self) -> int:
+        """How many addresses were read around it."""
+        return sum(map(len, self.images[0].tables.values()))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
