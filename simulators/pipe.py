@@ -74,7 +74,10 @@ class Pipe:
         return self.oxygen[self.cells - 1] * self.cells / (self.total * (1 - self.dead))
 
     def demand(self, supply_gauge: float) -> float:
-        """Return what the air maintenance device lets in, mol/s. It sticks, droops and creeps."""
+        """Return the flow through the air maintenance device, mol/s.
+
+        It sticks, droops and creeps.
+        """
         spec, gauge = self.spec, self.gauge
         if self.faults.shut:
             self.amd_open = False
@@ -147,7 +150,7 @@ class Pipe:
         return leaked_oxygen * dt, carried * dt
 
     def settle(self, temperature: float) -> None:
-        """Take the pipe's new temperature and the pressure that follows from it."""
+        """Set the pipe's temperature, and the pressure that follows from it."""
         self.temperature = temperature
         self.gauge = self.total * GAS_CONSTANT * temperature / self.volume - self.atmosphere
 
@@ -158,7 +161,7 @@ class Pipe:
         return heated + self.cold * (self.temperature - 2.0 - heated)
 
     def cool_room(self, dt: float, outside: float) -> None:
-        """Let the valve room follow its heating, within some two hours."""
+        """Move the valve room's temperature towards its heating's, within some two hours."""
         if self.faults.heating_off and outside < self.spec.valve_room:
             self.cold += (1 - self.cold) * min(dt / 7200, 0.5)
         elif self.cold:

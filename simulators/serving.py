@@ -1,4 +1,4 @@
-"""Put a stage on its lines, and say how to reach it."""
+"""Serves a scenario on its lines, and writes a site file with their addresses."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ServingStatistics:
 
 
 class Serving:
-    """The lines of a scenario, open. The plant catches up with the clock whenever it is asked."""
+    """The lines of a scenario, open. The plant catches up with the clock at every request."""
 
     def __init__(self, stage: Stage, clock: Clock) -> None:
         self.stage = stage
@@ -46,17 +46,14 @@ class Serving:
         return {name: line.address for name, line in self.lines.items()}
 
     async def open(self) -> None:
-        """Open every line."""
         for line in self.lines.values():
             await line.open()
 
     async def close(self) -> None:
-        """Close every line."""
         for line in self.lines.values():
             await line.close()
 
     def statistics(self) -> ServingStatistics:
-        """Return what was asked so far."""
         asked: Counter[int] = Counter()
         for unit in self.units.values():
             asked += unit.faults.asked
@@ -73,7 +70,7 @@ class Serving:
         self.stage.advance_to(self._clock.now())
 
     async def keep_up(self, every: int) -> None:
-        """Catch up every ``every`` ms of the clock, asked or not, so that the story goes on."""
+        """Catch up every ``every`` ms of the clock, so that orders are carried out."""
         while True:
             self.catch_up()
             await self._clock.sleep(every)
@@ -114,7 +111,7 @@ def write_site(scenario: Scenario, addresses: Mapping[str, str], folder: Path) -
 
 def ready_line(scenario: Scenario, addresses: Mapping[str, str], *, started: int,
                site: Path | None) -> str:
-    """Return the one line of JSON that says the plant is there and how to read it."""
+    """Return the line of JSON that announces that the plant is ready, and how to read it."""
     origin = scenario.plant.start
     facts: dict[str, Any] = {
         "ready": True, "addresses": dict(addresses), "origin": origin, "speed": scenario.speed,

@@ -56,14 +56,14 @@ class Vent:
             self.open = False
 
     def flow(self, gauge: float) -> float:
-        """Return what leaves, mol/s: by absolute pressure while choked, fading below."""
+        """Return the outflow, mol/s, by absolute pressure while choked, less below."""
         if not self.open or self.faults.blocked or gauge <= 0:
             return 0.0
         size = self.spec.flow * (1 - self.faults.clog) * (gauge + self.atmosphere) / self.full
         return size * min(math.sqrt(gauge / 90e3), 1.0)
 
     def sense(self, dt: float, far: float, flowing: bool) -> None:
-        """Let the chamber follow the gas that passes it; shut, it hardly follows anything."""
+        """Move the chamber's gas towards the gas that passes; shut, it hardly changes."""
         if flowing:
             self.chamber += (far - self.chamber) * min(dt / self.spec.sensor_lag, 0.5)
         elif self.spec.samples_room_air and not self.open:

@@ -21,7 +21,6 @@ _REDRAW = 1.0
 
 
 def commission_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", default=Path("site.toml"),
                         metavar="SITE.toml", help="the site file to write, or to add devices to "
                         "(default: site.toml)")
@@ -64,12 +63,11 @@ class Terminal:
                 return self._line()
 
     def say(self, text: str) -> None:
-        """Show a text."""
         print(text, file=sys.stderr, flush=True)
 
 
 def run_commission(options: argparse.Namespace) -> int:
-    """Lead from an unknown controller to a watched site: a dialogue that writes its files.
+    """Lead from an unknown controller to a monitored site: a dialogue that writes its files.
 
     It describes the plant, finds devices, looks at their registers, matches them with what the
     controller's display shows, compares every point and writes the sheet to sign. It only reads,

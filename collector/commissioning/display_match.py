@@ -24,8 +24,6 @@ from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
 from collector.domain.readings import MODES, QUANTITIES, Quantity, split_point
 
-__all__ = ["DisplayMatch"]
-
 _ENOUGH = 3
 """Readings of the display that are asked for; further ones are offered."""
 _SEEN = {"compressor_running": "Is the compressor running (y/n)"}
@@ -177,14 +175,14 @@ class DisplayMatch:
                 if unit else "Type the number as the display shows it.")
 
     def _unit(self, quantity: Quantity) -> str:
-        """Return the unit that is meant where none is typed."""
+        """Return the unit of a typed value that has none."""
         us, metric = {"psi": ("psi", "bar"), "degC": ("degF", "degC")}.get(
             quantity.unit, (quantity.unit, quantity.unit))
         unit = metric if self._metric else us
         return unit if unit in UNITS.get(quantity.unit, {}) else ""
 
     def _enclose(self, keys: Sequence[str]) -> None:
-        """Wait for the image after the last answer, and keep all of them."""
+        """Wait for the image after the last answer, and keep the images around all answers."""
         state = self._interview.state
         ends = [state.spans[k][1] for k in keys if k in state.spans]
         try:
@@ -252,7 +250,7 @@ class DisplayMatch:
         return {answers[k] for k in self._keys(point) if answers.get(k)}
 
     def _states(self, point: str) -> list[FoundPoint]:
-        """Return what follows a stated state, as points."""
+        """Return the contacts and modes found by the states that the technician stated."""
         state, name = self._interview.state, split_point(point)[1]
         if name in _SEEN:
             readings = state.state_readings(self._keys(point), {"y": "1", "n": "0"})

@@ -9,8 +9,6 @@ from collector.commissioning.images import Image
 from collector.commissioning.interview import Frame
 from collector.commissioning.matching import Candidate, DisplayReading, Match, way_to_go
 
-__all__ = ["TankSeen", "Waiting"]
-
 TankSeen = tuple[Candidate, tuple[Image, ...]]
 """The register of a tank's pressure, and the images around the last look at its compressor."""
 _LONGEST_WAIT = 60_000
@@ -91,4 +89,4 @@ class Waiting:
             return False
         register, images = tank
         was, now = register.values(images), register.values(self._thread.images[-3:])
-        return (was[-1] - was[0]) * (now[-1] - now[0]) < 0
+        return bool(was and now) and (was[-1] - was[0]) * (now[-1] - now[0]) < 0

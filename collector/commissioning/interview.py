@@ -22,11 +22,6 @@ from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
 
-__all__ = [
-    "Back", "Frame", "Interview", "NotSaved", "Person", "State", "choice", "numbers", "whole",
-    "write_whole",
-]
-
 _VERSION = 1
 _GAP = 10_000
 """ms without an image, at most, around an answer (setting): a value may turn in a longer gap, and
@@ -204,7 +199,7 @@ class Interview:
         self._waiting.append(text)
 
     def show(self) -> None:
-        """Show what waits now."""
+        """Show the texts that are waiting."""
         for text in self._waiting:
             self.person.say(text)
         self._waiting.clear()
@@ -273,7 +268,7 @@ class Interview:
                 self.person.ask("save-again", "  Enter tries again: ")
 
     def forget(self, prefix: str) -> None:
-        """Forget every answer whose key begins so."""
+        """Forget every answer whose key begins with ``prefix``."""
         for key in [k for k in self.state.answers if k.startswith(prefix)]:
             del self.state.answers[key]
             self.state.spans.pop(key, None)

@@ -18,9 +18,6 @@ from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "common_style", "match",
-           "way_to_go"]
-
 _CHANCE = 0.2
 """The most that chance may be expected to leave (setting). With one family left, and one unusual
 controller in ten whose true register is not among those tried, that is wrong once in fifty."""
@@ -57,11 +54,11 @@ class Candidate:
 
     @property
     def places(self) -> frozenset[tuple[str, int]]:
-        """The addresses it takes."""
+        """The addresses that the decoding reads."""
         return frozenset((self.table, self.address + n) for n in range(self.decoding.width))
 
     def values(self, images: Sequence[Image]) -> list[float]:
-        """Return its values, in the unit of record, in the images that have it."""
+        """Return the candidate's values, in the unit of record, in the images that have them."""
         return [self.decoding.scaled(raw)
                 for raw in _raws(images, self.table, self.address, self.decoding)]
 
@@ -81,7 +78,7 @@ class Family:
 
     @property
     def best(self) -> Candidate:
-        """The one to use."""
+        """The candidate of the family to use."""
         return self.candidates[0]
 
 
@@ -98,7 +95,7 @@ class Outlook(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """The candidates left for a point."""
+    """The candidates that the readings leave for a point."""
 
     families: tuple[Family, ...]
     """The likeliest first."""
@@ -132,7 +129,7 @@ class Match:
 
     @property
     def sure(self) -> bool:
-        """Whether chance alone would not have left what is left."""
+        """Whether chance alone would hardly have left these candidates."""
         return self.chance < _CHANCE
 
 
@@ -141,7 +138,7 @@ def match(
     like: Sequence[Decoding] = (), taken: frozenset[tuple[str, int]] = frozenset(),
     types: Sequence[str] = TYPES, without: str = "",
 ) -> Match:
-    """Return what the readings of one point leave.
+    """Match the readings of one point with registers.
 
     ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
     were found already: a device tends to write all in one way. That settles what comes first and
@@ -278,7 +275,7 @@ def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> li
 
 
 def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
-    """Return the width of what a candidate would have let pass."""
+    """Return the width of the values that a candidate could have shown meanwhile."""
     values = [] if candidate is None else candidate.values(reading.images)
     if candidate is None or not values:
         return reading.shown.step
@@ -305,7 +302,7 @@ def _families(
     left: Sequence[Candidate], images: Sequence[Image], order: functools.partial[tuple[int, ...]],
     like: Sequence[Decoding],
 ) -> list[Family]:
-    """Group what shares a register and always had the same value."""
+    """Group the candidates that share a register and always had the same value."""
     groups: list[list[Candidate]] = []
     series: list[list[str]] = []
     for candidate in left:

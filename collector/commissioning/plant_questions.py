@@ -14,8 +14,6 @@ from collector.config.diagnostics import Diagnostics, Key, Source, path_text
 from collector.config.schema import read_tables
 from collector.config.tables import SiteFile
 
-__all__ = ["ask_plant", "mistake_at"]
-
 Raw = dict[str, Any]
 _SIZES = {
     "us": {"cut_in": "60 psi", "cut_out": "80 psi", "air_fill_below": "55 psi",

@@ -32,8 +32,6 @@ from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, poin
 from collector.sources import PointSettings
 from collector.sources.read_plan import PointDecoder, Raw, Span
 
-__all__ = ["RegisterImage", "captured", "image_path", "load_profile", "read_image"]
-
 Word = Annotated[int, Field(ge=0, le=65535, strict=True)]
 Expected = str | float | None
 

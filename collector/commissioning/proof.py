@@ -22,8 +22,6 @@ from collector.pdf import PdfDocument
 from collector.sources import DeviceSettings, PointSettings
 from collector.sources.read_plan import PointDecoder, Raw
 
-__all__ = ["CommissioningRecord", "Proof", "Row"]
-
 _HEADS = ("Point", "Register", "Raw", "Read", "Shown", "Difference", "By", "Result")
 
 
@@ -118,7 +116,6 @@ class CommissioningRecord:
             paper.bullets(doubts)
         paper.heading("Signature", level=2)
         paper.signatures([(self.by, "Technician", time_text(self.signed, zone))])
-        paper.space()
         paper.box("Cautions", [CAUTIONS[n] for n in ("not-a-fire-alarm", "only-reads")])
         return paper.bytes()
 
@@ -182,7 +179,7 @@ class Proof:
     def _compare(
         self, quantity: Quantity, shown: str, before: float | None, value: float | None,
     ) -> tuple[bool | None, str]:
-        """Return whether it agrees, and the difference in words."""
+        """Return whether both agree, and the difference in words."""
         if not shown:
             return None, ""
         if before is None or value is None:

@@ -99,7 +99,6 @@ class ActionReplay:
             if fact.fact == _ACCEPTED:
                 yield fact
 
-
     def _action_of(self, fact: SystemEvent) -> OperatorAction | None:
         """Return the operator action that an event records, or ``None``."""
         values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
@@ -289,7 +288,7 @@ def _rerun(job: Job, file: Path) -> Rerun:
 
 
 class _Count:
-    """Counts rows that pass."""
+    """Passes batches on and counts their rows."""
 
     def __init__(self) -> None:
         self.rows = 0

@@ -121,7 +121,7 @@ def _stretches(content: Sequence[float | None], breaks: set[int]) -> list[range]
 
 
 def _lost(stretches: Sequence[range], rest: Sequence[float]) -> set[int]:
-    """Return the places where gas was let out at once: steps down larger than any step up.
+    """Return the steps at which gas was let out at once: falls larger than any rise.
 
     A gauge that sticks, or reads in coarse steps, jumps both ways.
     """

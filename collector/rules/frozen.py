@@ -25,8 +25,6 @@ from collector.rules.base import Context, RawEvaluation, Rule, State, Values, nu
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
-__all__ = ["DataFrozen"]
-
 _LOOK = MINUTE
 """ms between checks: far below the shortest limit."""
 _LEAST = 10 * MINUTE
@@ -85,7 +83,6 @@ class DataFrozen(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the device cannot be evaluated."""
         return "" if any(_is_number(context, p) for p in _points_of(context, asset)) else (
             f"only contacts at {asset}: they may rightly stay as they are for months")
 
@@ -262,7 +259,6 @@ class DataFrozen(Rule):
         return not others or any(s.moved_at is not None and s.moved_at > since for s in others)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the duration, the constant values, and the longest stillness before."""
         source, s, words = self._source, self.state, self.words
         if not s.frozen and self._held():
             return self._describe_gauges(now)
@@ -318,7 +314,6 @@ class DataFrozen(Rule):
         return f" It always says: {', '.join(sentences[:3])}." if sentences else ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         for name, saved in state.get("gauges", {}).items():
             self.state.gauges[name] = HeldGauge()

@@ -20,8 +20,6 @@ from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
 
-__all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
-
 BUCKET = MINUTE
 """ms over which samples are averaged before anything else."""
 REFERENCE = 288.15
@@ -390,10 +388,8 @@ class PipeLoss:
         return slow <= _UNEVEN * math.fsum(p.span for p in parts)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {**self.state.dump(), "compensated": self.compensated}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

@@ -40,7 +40,6 @@ class Chance:
         return float(self.rng.normal(0.0, sd))
 
     def times(self, per_day: float, days: float) -> list[float]:
-        """Return instants (s) of a Poisson process, in order."""
         count = int(self.rng.poisson(per_day * days))
         return sorted(self.rng.uniform(0.0, days * 86400.0, count).tolist())
 

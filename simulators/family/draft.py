@@ -50,7 +50,6 @@ class Draft:
 
     @property
     def length(self) -> float:
-        """Seconds of the recording."""
         return self.days * 86400.0
 
     def one_psi(self, riser: Riser) -> float:
@@ -58,12 +57,12 @@ class Draft:
         return PSI * riser.volume / (R * (riser.pipe.mean + 273.15))
 
     def drive(self, riser: Riser) -> float:
-        """Return the upstream pressure that drives a hole at supervisory pressure (ISO 6358)."""
+        """Return the upstream pressure that drives a leak at supervisory pressure (ISO 6358)."""
         return driving(riser.setting * PSI + self.ambient, self.ambient)
 
     def set(self, group: str, index: int, column: int, value: float, start: float,
             back: float = 0.0, end: float | None = None) -> None:
-        """Give a number another value, and ``back`` to what it was at ``end``."""
+        """Set a number from ``start``; with ``end``, set it to ``back`` then."""
         self.changes.append(Change(at=start, group=group, index=index, column=column, value=value))
         if end is not None:
             self.changes.append(Change(at=end, group=group, index=index, column=column, value=back))
@@ -107,7 +106,7 @@ class Draft:
                        "air-fill-frequent", "data-frozen")
 
     def every(self, asset: str) -> int:
-        """Return the shortest poll (s) of the devices that read an asset."""
+        """Return the shortest poll interval (s) of the devices that read an asset."""
         return min(d.every for d in self.devices if asset in d.watches)
 
     def happenings(self) -> Happenings:
@@ -119,7 +118,7 @@ class Draft:
 
 
 def driving(upstream: float, downstream: float) -> float:
-    """Return the upstream pressure that counts for a hole's flow (ISO 6358, b = 0.528)."""
+    """Return the upstream pressure that determines a hole's flow (ISO 6358, b = 0.528)."""
     ratio = downstream / upstream
     if ratio >= 1.0:
         return 0.0

@@ -16,7 +16,7 @@ __all__ = ["FAULTS", "plan_fault"]
 
 
 def _contact(condition: str, kind: str, quantity: str) -> Callable[[Draft], FaultPlan | None]:
-    """Return a fault in which a contact is simply made."""
+    """Return a fault in which a contact simply closes."""
     def draw(draft: Draft) -> FaultPlan | None:
         groups: dict[str, list[Any]] = {"generator": draft.generators, "riser": draft.risers,
                   "vent": [r.vent for r in draft.risers if r.vent is not None]}

@@ -33,7 +33,7 @@ def refill_time(draft: Draft, unit: Generator) -> float:
 
 
 def demand_of(draft: Draft, index: int) -> float:
-    """Return what leaves a tank in mol/s on the mean, vents included."""
+    """Return the mean flow (mol/s) out of a tank, vents included."""
     unit = draft.generators[index]
     total = unit.leak
     for riser in draft.risers:

@@ -1,4 +1,4 @@
-"""The plant's gas, second by second: one explicit loop over tanks, regulators, pipes and vents.
+"""The plant's gas, second by second: a loop over tanks, regulators, pipes and vents.
 
 Compiled where numba is there, plain (and slow) Python where it is not. Every mole that leaves one
 place arrives in another or in a running total, so that a test can hold the sums together.
@@ -40,7 +40,7 @@ _AIR = 0.209476
 
 @compiled
 def _orifice(upstream: float, downstream: float) -> float:
-    """Return the upstream pressure that counts: flow = conductance x this (ISO 6358, b = 0.528)."""
+    """Return the upstream pressure that determines an orifice's flow (ISO 6358, b = 0.528)."""
     if upstream <= downstream:
         return 0.0
     ratio = downstream / upstream

@@ -1,4 +1,4 @@
-"""Cells of a register map: what a controller keeps at an address, and how it writes it there."""
+"""Cells of a register map: the value that a controller holds at an address, and its encoding."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def in_unit(value: float, unit: str) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A value at an address: ``quantity`` is a point's, or empty for what is no point at all."""
+    """A value at an address: ``quantity`` is a point's, or empty for one that is no point."""
 
     name: str
     table: str
@@ -79,7 +79,7 @@ class DisplayItem:
     cut: bool = False
 
     def text(self, time: float) -> str:
-        """Return what is shown at ``time``, such as ``71.5 psi``."""
+        """Return the display's text at ``time``, such as ``71.5 psi``."""
         value = in_unit(self.signal(time), self.unit)
         if self.cut:
             value = math.trunc(value * 10 ** self.decimals + 1e-9) / 10 ** self.decimals

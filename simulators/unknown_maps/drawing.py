@@ -17,7 +17,7 @@ STYLES = ("tenths", "floats-low-first", "doubles-and-mirror", "metric-bytes-swap
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manners:
-    """The habits of a controller when it is asked. Times in seconds."""
+    """Behaviour of a controller when it is read. Times in seconds."""
 
     largest_block: int = 125
     """Registers granted in one request; more is refused with exception 3."""
@@ -41,7 +41,7 @@ class Controller:
     """Point of a switch to whether it is operated; a technician operates them by hand."""
 
     def truth(self) -> dict[str, list[Cell]]:
-        """Return the cells that are each point: mirrored ones too, the first first."""
+        """Return the cells of each point; where a point has mirrored cells, its own comes first."""
         found: dict[str, list[Cell]] = {}
         for cell in self.cells:
             if cell.point:
@@ -113,7 +113,7 @@ def _point(quantity: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """The way one style writes a quantity."""
+    """The way in which one style of controller writes a quantity."""
 
     table: str
     base: int
@@ -165,7 +165,7 @@ def _layout(style: str, r: random.Random) -> _Layout:
 
 
 def draw_controller(seed: int) -> Controller:
-    """Draw the controller of ``seed``; the style follows from it, so that six give all."""
+    """Draw the controller of ``seed``; the style is the seed modulo six."""
     r = random.Random(f"unknown-map-{seed}")
     style = STYLES[seed % len(STYLES)]
     signals, layout = _signals(r), _layout(style, r)
@@ -231,7 +231,7 @@ def _registers(style: str, layout: _Layout, quantities: Sequence[str],
 
 
 def seed_of(style: str, r: random.Random) -> str:
-    """Return a seed of its own for what several cells share."""
+    """Return one seed for a number that several cells share."""
     return f"{style}-{r.random()}"
 
 
