@@ -40,7 +40,7 @@ class DisplayReading:
 
     @property
     def addresses(self) -> int:
-        """How many addresses were read around it."""
+        """Number of addresses that were read around it."""
         return sum(map(len, self.images[0].tables.values()))
 
 
