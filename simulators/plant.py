@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 from simulators.generator import Generator
 from simulators.noise import key_of, slow
-from simulators.pipe import Pipe
+from simulators.pipe import Pipe, Vent
 from simulators.specs import PlantSpec, RiserSpec, RoomSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
-from simulators.vent import Vent
 
 __all__ = ["MolTotals", "Plant", "Room"]
 

@@ -81,7 +81,7 @@ class PointTable(Table):
 
     @property
     def has_legs(self) -> bool:
-        """Whether it is described by the legs of a contact."""
+        """Whether the point is described by the legs of a contact."""
         return self.normally_open is not None or self.normally_closed is not None
 
 

@@ -231,7 +231,7 @@ def site_files(folder: Path) -> Mapping[str, Path]:
     """Return the site files in a folder and those below it, by the id of their site.
 
     Other files are skipped, and so are files that are not TOML: a site whose file cannot be read
-    has none, which is its error.
+    has no entry.
     """
     found: dict[str, Path] = {}
     for path in sorted([*folder.glob("*.toml"), *folder.glob("*/*.toml")]):

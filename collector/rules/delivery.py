@@ -112,7 +112,7 @@ class _TankEstimator(Estimator):
         self.context.baselines.offer(f"{self.quantity}.{self.asset}", figure, (since, now))
 
     def _rate(self, start: int) -> tuple[Rate | None, str]:
-        """Return the rate of this day's runs, with those before where they tell too little.
+        """Return the rate of this day's runs, with earlier ones where the day's alone are too few.
 
         Polls far apart leave the length of each run in doubt: many runs are wanted then.
         """

@@ -183,7 +183,7 @@ class DataFrozen(Rule):
         return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
-        """Learn the length of the stillness that has ended, and begin another."""
+        """Learn the length of the period without change that has ended, and begin another."""
         s = self.state
         seen, longest = s.learned.pop(s.kind, [0, 0])
         still = moved - s.still_at if s.still_at is not None else 0
@@ -221,7 +221,7 @@ class DataFrozen(Rule):
         return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
-        """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
+        """Return the ms that this state was seen moving, and its longest ms without change."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
@@ -240,7 +240,7 @@ class DataFrozen(Rule):
         return self._known() is None or all(len(had) < _WANDERS for had in seen.values())
 
     def limit(self, source: Source) -> int:
-        """Return the longest stillness (ms) that is normal in the present state of the plant."""
+        """Return the longest time (ms) without change that is normal in the present state."""
         if self._limit_set:
             return int(self._limit_set)
         known = self._known()

@@ -83,7 +83,6 @@ class GasBalance:
     # -- samples ---------------------------------------------------------------------------------
 
     def observe_vent(self, point: str, at: int, is_open: bool) -> bool:
-        """Apply a sample of a vent; return whether it moved."""
         vent = self.state.vents[point]
         if is_open is vent["open"]:
             return False
@@ -91,7 +90,6 @@ class GasBalance:
         return True
 
     def observe_running(self, at: int, on: bool, before_at: int | None) -> None:
-        """Take a sample of the compressor."""
         s = self.state
         if before_at is None or at - before_at > self._running.max_gap():
             self.spoil(_GAP)
@@ -151,7 +149,6 @@ class GasBalance:
         s.waits_at = None
 
     def observe_tank(self, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the tank's pressure; most are left out."""
         s = self.state
         if before_at is None or at - before_at > self._tank.max_gap():
             self.spoil(_GAP)
@@ -213,7 +210,6 @@ class GasBalance:
             row[k] += x
 
     def _note_steps(self) -> None:
-        """Record the steps of the risers' gauges."""
         s, read = self.state, self.vessel.pressures()
         for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
             if old and _ROUNDING < abs(new - old) < s.steps[k]:
@@ -367,7 +363,6 @@ class GasBalance:
 
     @property
     def whole(self) -> bool:
-        """Whether the risers are included in the balance."""
         return self.vessel.known and bool(self.state.whole.runs_series)
 
     @property
@@ -389,7 +384,6 @@ class GasBalance:
 
 
 def _opened(vent: Mapping[str, Any], at: int) -> float:
-    """Return for how many s in all a vent was open until ``at``."""
     now = (at - vent["since_at"]) / 1000 if vent["open"] else 0.0
     return float(vent["total"] + now)
 
@@ -400,7 +394,6 @@ def _fed_by(context: Context, riser: str, generator: str) -> bool:
 
 
 def balance_of(context: Context, asset: str) -> GasBalance:
-    """Return the gas balance of a generator: one object for all its users."""
     found = context.shared.get(f"balance.{asset}")
     if not isinstance(found, GasBalance):
         found = context.shared[f"balance.{asset}"] = GasBalance(context, asset)

@@ -125,7 +125,7 @@ class OxygenNotFalling(Rule):
 
     @property
     def _bucket(self) -> int:
-        """Stretch of purge time (ms) that one mean is of."""
+        """Length (ms) of the purge time over which one mean is taken."""
         return self._window if self.state.has_open else max(
             self._window, int(_TIMER_WINDOW / _BUCKETS))
 

@@ -124,12 +124,12 @@ class PipeLoss:
         s.heat_count += len(celsius)
 
     def whole_until(self) -> int | None:
-        """Return the end of the average under way; ``None`` without one."""
+        """Return the end (ms) of the average in progress; ``None`` without one."""
         at = self.state.bucket_at
         return None if at is None else at + BUCKET
 
     def pressures(self, psi: Sequence[float]) -> None:
-        """Add pressures to the average under way."""
+        """Add pressures to the average in progress."""
         s = self.state
         for value in psi:
             s.gauge.learn(value)
@@ -157,7 +157,7 @@ class PipeLoss:
             s.blocked_at = until
 
     def cut(self) -> None:
-        """End the piece at its last certain average, without the pending ones."""
+        """End the present piece at its last certain average; drop the pending ones."""
         s = self.state
         self._close()
         s.piece += 1

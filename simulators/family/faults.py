@@ -6,10 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from simulators.family.draft import Draft
+from simulators.family.draft import HOUR, Draft, delivery_at, demand_of, mended, onset
 from simulators.family.faults_gas import GAS_FAULTS
 from simulators.family.faults_oxygen import OXYGEN_FAULTS
-from simulators.family.planning import HOUR, delivery_at, demand_of, mended, onset
 from simulators.family.specs import FaultPlan, Outage
 
 __all__ = ["FAULTS", "plan_fault"]

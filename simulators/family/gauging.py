@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from simulators.family.chance import Chance
-from simulators.family.compiling import compiled
 from simulators.family.specs import Gauge
-from simulators.family.stepping import Floats
+from simulators.family.stepping import Floats, compiled
 
 __all__ = ["draw_gauges", "read", "switched"]
 

@@ -6,11 +6,27 @@ place arrives in another or in a running total, so that a test can hold the sums
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 from simulators.family import columns as c
-from simulators.family.compiling import compiled
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+_NUMBA: Any = importlib.import_module("numba") if importlib.util.find_spec("numba") else None
+
+
+def compiled(function: _Function) -> _Function:
+    """Return the function compiled, with the machine code kept beside its module's bytecode."""
+    if _NUMBA is None:
+        return function
+    made: _Function = _NUMBA.njit(cache=True)(function)
+    return made
+
 
 __all__ = ["GEN_RECORD", "GEN_STATE", "GEN_TOTAL", "RIS_RECORD", "RIS_STATE", "RIS_TOTAL",
            "Floats", "step_through"]
