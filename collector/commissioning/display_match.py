@@ -89,7 +89,7 @@ class DisplayMatch:
             if answer != "r":
                 # Kept, since by the next start of the program others may be worth a reading.
                 chosen: list[str] = state.found.setdefault(
-                    f"{key}.told", waiting.helpful() or list(points))
+                    f"{key}.told", waiting.worth_reading())
                 return chosen
             self._interview.forget(key)
             self._interview.ask(

@@ -37,6 +37,12 @@ class Waiting:
         return [p for p in self._matches if self._helps(p)] + [
             p for p in self._states if self._has_turned(p)]
 
+    def worth_reading(self) -> list[str]:
+        """Return what to read where the technician waits no longer: what moved at all, or all."""
+        moved = [p for p, found in self._matches.items() if found.families and abs(
+            self._now(p)[-1] - self._last[p].shown.value) >= 2 * self._last[p].shown.step]
+        return self.helpful() or moved or [*self._matches, *self._states]
+
     def frame(self) -> Frame:
         """Return a row for each point, and whether it is a good moment."""
         helpful, rows = self.helpful(), []
@@ -72,15 +78,20 @@ class Waiting:
             return False
         apart = last.shown.step + max(f.best.decoding.step for f in found.families)
         ordered = sorted(now)
-        if any(b - a < apart for a, b in zip(ordered, ordered[1:], strict=False)):
+        if not found.same and any(
+                b - a < apart for a, b in zip(ordered, ordered[1:], strict=False)):
             return False
-        since = [i for i in self._thread.images if i.began >= self._since] or \
-            self._thread.images[-1:]
-        values = found.families[0].best.values(since)
+        values = self._now(point)
         gone, furthest = (abs(values[-1] - last.shown.value),
                           max(abs(v - last.shown.value) for v in values))
         return gone >= self._way(point) or (
             furthest >= 3 * apart and furthest - apart / 2 > gone >= 0.8 * furthest)
+
+    def _now(self, point: str) -> list[float]:
+        """Return what the likeliest register held since the wait began, or what was last shown."""
+        since = [i for i in self._thread.images if i.began >= self._since]
+        return self._matches[point].families[0].best.values(since) or [
+            self._last[point].shown.value]
 
     def _has_turned(self, point: str) -> bool:
         """Whether the tank's pressure goes the other way than at the last look at this state."""
