@@ -122,6 +122,7 @@ class Commissioning:
                                "shown as they change, with what moves marked; nothing is needed "
                                "from you."):
             search.look(f"{key}.looked")
+            self._thread.end_reading()
         display = DisplayMatch(self.interview, self._thread, search, watches, kinds,
                                self._metric())
         display.readings()

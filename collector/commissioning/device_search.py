@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
@@ -22,6 +22,9 @@ from collector.config.field_types import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
 from collector.sources import Address
+
+_PAGE = 16
+"""Rows by which a long list of registers goes on: less than the smallest terminal shows."""
 
 
 class Left(QuietpipeError):
@@ -203,20 +206,27 @@ class DeviceSearch:
                 images += [i for i in self._thread.images if i.began not in known]
                 return
 
-    def registers(self, with_compressor: set[tuple[str, int]]) -> Frame:
-        """Return the registers as they are now, while images are taken."""
+    def look(
+        self, key: str, with_compressor: Callable[[], set[tuple[str, int]]] = set,
+    ) -> None:
+        """Show the registers, and what moves, until the technician has seen enough."""
+        if key not in self._interview.state.answers and not self._thread.is_reading:
+            self.begin_reading()
+        first = 0
+        while self._interview.ask(
+                key, "Enter ends the look, + goes on in a long list", optional=True, enter="",
+                check=lambda text: "" if text == "+" else "Enter, or +, please.",
+                frame=lambda: self._registers(with_compressor(), first)):
+            self._interview.forget(key)
+            first += _PAGE
+
+    def _registers(self, with_compressor: set[tuple[str, int]], first: int) -> Frame:
         changed = self._thread.moved | moved(self._interview.state.images)
         frame = register_frame(self._thread.images[-1], changed, with_compressor)
-        return frame if self._thread.is_reading else replace(
-            frame, notes=("The device answers no more: press Enter.", *frame.notes))
-
-    def look(self, key: str) -> None:
-        """Show the registers, and what moves, until the technician has seen enough."""
-        if key not in self._interview.state.answers:
-            self.begin_reading()
-        self._interview.ask(key, "Enter ends the look", optional=True, enter="",
-                            frame=lambda: self.registers(set()))
-        self._thread.end_reading()
+        turned = first % max(len(frame.rows), 1)
+        lost = () if self._thread.is_reading else ("The device answers no more: press Enter.",)
+        return replace(frame, rows=frame.rows[turned:] + frame.rows[:turned],
+                       notes=(*lost, *frame.notes))
 
     def image(self, wanted: set[tuple[str, int]] | None = None) -> Image:
         """Read the registers once, however often the device vanishes meanwhile."""

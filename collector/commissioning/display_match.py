@@ -92,9 +92,7 @@ class DisplayMatch:
                     f"{key}.told", waiting.worth_reading())
                 return chosen
             self._interview.forget(key)
-            self._interview.ask(
-                f"{key}.registers", "Enter goes back", optional=True, enter="",
-                frame=lambda: self._search.registers(self.with_compressor()))
+            self._search.look(f"{key}.registers", self.with_compressor)
             self._interview.forget(f"{key}.registers")
 
     def _tank(self, point: str) -> TankSeen | None:

@@ -160,7 +160,7 @@ class Frame:
         notes = [part for note in self.notes for part in textwrap.wrap(note, columns)]
         room = max(rows - len(notes), 2)
         if len(lines) > room:
-            lines[room - 1:] = [f"… and {len(lines) - room + 1} more; a higher window shows them"]
+            lines[room - 1:] = [f"… and {len(lines) - room + 1} more"]
         return [line[:columns] for line in [*lines, *notes]]
 
 

@@ -83,6 +83,10 @@ def test_the_page_shows_the_registers_live_and_marks_what_moved(tmp_path):
         assert int(moved[2], 16) == int(moved[3])
         assert moved[0] == "*"
         assert {r[0] for r in session.view().rows if "stuck" in names_at(controller, r[1])} == {""}
+        shown = [r[1] for r in session.view().rows]
+        answer_when_asked(session, "+")  # a terminal shows a long list in parts
+        turned = until(lambda: [r[1] for r in session.view().rows] or None, within=20, what="rows")
+        assert turned == shown[16:] + shown[:16]
         answer_when_asked(session, "")
         until(lambda: not session.view().head, within=20, what="the end of the look")
         session.leave()
