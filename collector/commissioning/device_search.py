@@ -216,13 +216,15 @@ class DeviceSearch:
         while self._interview.ask(
                 key, "Enter ends the look, + goes on in a long list", optional=True, enter="",
                 check=lambda text: "" if text == "+" else "Enter, or +, please.",
-                frame=lambda: self._registers(with_compressor(), first)):
+                frame=partial(self._registers, with_compressor, first)):
             self._interview.forget(key)
             first += _PAGE
 
-    def _registers(self, with_compressor: set[tuple[str, int]], first: int) -> Frame:
+    def _registers(
+        self, with_compressor: Callable[[], set[tuple[str, int]]], first: int,
+    ) -> Frame:
         changed = self._thread.moved | moved(self._interview.state.images)
-        frame = register_frame(self._thread.images[-1], changed, with_compressor)
+        frame = register_frame(self._thread.images[-1], changed, with_compressor())
         turned = first % max(len(frame.rows), 1)
         lost = () if self._thread.is_reading else ("The device answers no more: press Enter.",)
         return replace(frame, rows=frame.rows[turned:] + frame.rows[:turned],
