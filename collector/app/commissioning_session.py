@@ -105,7 +105,9 @@ class CommissioningSession:
             self._question = ""
             if self._answer is None:
                 raise Left("left; everything answered is kept")
-            self._lines.append(question + ("(hidden)" if self._secret else self._answer))
+            # An address of a person may hold a password too.
+            hidden = self._answer and key.endswith((".password", ".to"))
+            self._lines.append(question + ("(kept in its file)" if hidden else self._answer))
             return self._answer
 
     def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:

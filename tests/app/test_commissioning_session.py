@@ -93,6 +93,20 @@ def test_the_page_shows_the_registers_live_and_marks_what_moved(tmp_path):
         until(lambda: session.view().state == "stopped", within=20, what="the end")
 
 
+def test_the_dialogue_keeps_answers_but_no_secrets(tmp_path):
+    session = session_at(tmp_path / "site.toml")
+    session.start()
+    for answer in ("Fenmoor", "UTC", "us", "0 ft", "0", "0", "0", "Ann", "mail.example.org",
+                   "watch", "hunter-two", "sms://key-of-hers@host/5550100"):
+        answer_when_asked(session, answer)
+    until(lambda: session.view().question.startswith("Who else"), within=10, what="the next")
+    shown = "\n".join(session.view().lines)
+    assert "Name of the site: Fenmoor" in shown
+    assert "hunter-two" not in shown
+    assert "key-of-hers" not in shown
+    session.leave()
+
+
 def answer_when_asked(session, text):
     question = until(lambda: session.view().question, within=30, what="a question")
     session.answer(question, text)
