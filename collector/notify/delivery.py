@@ -34,8 +34,8 @@ class OutboxSettings:
     The wait after the n-th failure is ``first_retry * 2**(n-1)``, at most ``longest_retry``,
     shortened by up to half at random: many sites must not connect to a returning server together.
     A message is given up after ``attempts`` attempts, or ``give_up_after`` from its creation; one
-    that the server refuses after ``attempts_refused`` attempts, which takes some minutes: a server that is
-    being set up refuses too. One that may have arrived is repeated once.
+    that the server refuses after ``attempts_refused``, some minutes: a server that is being set up
+    refuses too. One that may have arrived is repeated once.
 
     In seconds of real time, since the server does not run on our clock: ``timeout`` limits a socket
     without data, ``deadline`` one attempt, ``grace`` the wait of a stop for a message being sent.

@@ -16,7 +16,7 @@ from collector.app.monitor import SiteMonitor
 from collector.clock import ManualClock, format_instant, parse_instant
 from collector.config import load_site
 from collector.domain.events import AlarmTransition, Event
-from collector.domain.plant import Generator, Plant, Riser, Site, Vent
+from collector.domain.plant import Generator, Plant, Riser, Site
 from collector.domain.readings import QUANTITIES, Reading
 from collector.domain.units import local_time, time_text
 from collector.journal import Journal
