@@ -6,8 +6,6 @@ import contextlib
 import os
 from pathlib import Path
 
-__all__ = ["private_folder", "without_others", "write_whole"]
-
 
 def private_folder(path: Path) -> None:
     """Make a folder that no other account may look into. Raises ``OSError``.

@@ -87,7 +87,6 @@ class JsonLines(_Lines):
     """One JSON object per line."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the line."""
         fields = dict(_fields(record))
         if trace := self.trace(record):
             fields["trace"] = trace
@@ -98,7 +97,6 @@ class TerminalLines(_Lines):
     """``time LEVEL message key=value …``, the trace below it."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the line or lines."""
         fields = dict(_fields(record))
         head = [str(fields.pop("time")), str(fields.pop("level")).upper().ljust(7),
                 str(fields.pop("message"))]
@@ -147,7 +145,6 @@ class _Stderr(logging.StreamHandler[TextIO]):
 
     @property
     def stream(self) -> TextIO:  # type: ignore[override]
-        """The stream to write to."""
         return sys.stderr
 
 

@@ -46,7 +46,7 @@ _ESTIMATES = 3000
 
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
-    """Return the query for past services; ``journal`` is called for each, as it may be replaced."""
+    """Return the services that read the journal's history; ``journal`` is called for each."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 

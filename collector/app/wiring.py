@@ -142,23 +142,19 @@ class JournalHistory:
         self._journal = journal
 
     def numbers(self, point: str, start: int, end: int) -> Sequence[tuple[int, float | None]]:
-        """Return times and values in time order, ``None`` where a value is not good."""
         return self._journal.numbers(point, start, end)
 
     def readings(
         self, points: Sequence[str] | None, start: int | None, end: int | None,
     ) -> Iterable[Reading]:
-        """Return readings in time order."""
         return self._journal.readings(points, start, end)
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return the instants at which a clock jump was raised, after event number ``after``."""
         return [s.event.time for s in self._journal.events(kind="alarm", after=after)
                 if isinstance(s.event, AlarmTransition) and s.event.condition == "clock-jump"
                 and s.event.transition is Transition.RAISED]
 
     def last_event(self) -> int:
-        """Return the number of the newest event."""
         return self._journal.last_event()
 
 
@@ -174,7 +170,6 @@ def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) ->
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:
-    """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
             if isinstance(stored.event, SystemEvent):

@@ -21,7 +21,6 @@ from collector.recorded import RecordingError, SiteFilter, site_readings, write_
 
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("readings", type=Path, nargs="+", metavar="READINGS",
                         help="recordings: CSV, CSV in .gz, or .parquet")
@@ -98,7 +97,6 @@ T = TypeVar("T")
 
 
 def export_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     add_span(parser)
     parser.add_argument("--points", nargs="+", metavar="P",

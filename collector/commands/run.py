@@ -33,7 +33,6 @@ from collector.recorded import write_csv
 
 
 def run_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--log-level", default="info",
                         choices=["debug", "info", "warning", "error"], help="default: info")
@@ -115,7 +114,6 @@ _HEAD = """\
 
 
 def demo_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("--scenario", default="demo", metavar="NAME",
                         help="a bundled scenario, or the path of one (default: demo)")
     parser.add_argument("--speed", type=float, metavar="X",

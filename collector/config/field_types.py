@@ -26,7 +26,6 @@ from collector.sources import Address
 
 
 def mistake(problem: str, expected: str) -> PydanticCustomError:
-    """Return a mistake as a pydantic error."""
     # Text goes in as context, since pydantic reads braces in the template itself.
     return PydanticCustomError("ours", "{problem}", {"problem": problem, "expected": expected})
 
@@ -215,8 +214,9 @@ def read_secret(text: str, folder: Path) -> str:
 def kept_key(path: Path) -> tuple[bytes, str]:
     """Return the key in the file at ``path``, generated (256 random bits) the first time.
 
-    Only its owner may read the file. A file that holds no key is renamed, and one that cannot be
-    kept is done without until the next start; the second value then says so, else it is empty.
+    Only its owner may read the file. A file that holds no key is renamed. Where the file cannot be
+    written, the key lasts until the next start. The second value says what went wrong; else it is
+    empty.
     """
     key, said = secrets.token_urlsafe(32), ""
     try:

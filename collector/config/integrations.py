@@ -90,7 +90,10 @@ def read_proxies(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Integrations:
-    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+    """Reads the settings of this module and collects their mistakes.
+
+    Without ``secrets`` none is resolved.
+    """
 
     file: SiteFile
     source: Source
@@ -110,7 +113,6 @@ class Integrations:
             return None
 
     def board(self) -> BoardSettings:
-        """Return the board's settings."""
         table: BoardTable = self.file.board
         host, port = "127.0.0.1", 8600
         try:
@@ -129,7 +131,6 @@ class Integrations:
         )
 
     def influx(self) -> InfluxSettings | None:
-        """Return the settings of InfluxDB, or ``None``."""
         table: InfluxTable | None = self.file.influx
         if table is None:
             return None
@@ -150,7 +151,6 @@ class Integrations:
         )
 
     def mqtt(self) -> MqttSettings | None:
-        """Return the settings of MQTT, or ``None``."""
         table: MqttTable | None = self.file.mqtt
         if table is None:
             return None
@@ -191,12 +191,10 @@ class Integrations:
         return path
 
     def journal(self) -> JournalSettings:
-        """Return the journal's limits."""
         return JournalSettings(keep=self.file.journal.keep,
                                max_bytes=self.file.journal.max_size)
 
     def reports(self) -> tuple[ReportSettings, ...]:
-        """Return the scheduled reports."""
         known = [r.id for r in self.file.recipients] + [p.id for p in self.file.people]
         seen: set[str] = set()
         for n, table in enumerate(self.file.reports):
@@ -215,7 +213,6 @@ class Integrations:
             for t in self.file.reports)
 
     def heartbeat(self) -> HeartbeatSettings | None:
-        """Return the settings of the heartbeat, or ``None``."""
         table: HeartbeatTable | None = self.file.heartbeat
         if table is None:
             return None

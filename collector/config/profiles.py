@@ -81,12 +81,12 @@ class PointTable(Table):
 
     @property
     def has_legs(self) -> bool:
-        """Whether it is described by the legs of a contact."""
+        """Whether the point is described by the legs of a contact."""
         return self.normally_open is not None or self.normally_closed is not None
 
 
 class ProfileFile(Table):
-    """The whole profile."""
+    """The whole device profile."""
 
     profile: HeadTable = HeadTable()
     points: list[PointTable] = []
@@ -218,7 +218,7 @@ class Profiles:
 
 
 class _Check:
-    """Check a point for what does not depend on its asset."""
+    """Checks of a point that do not depend on its asset."""
 
     def __init__(self, source: Source, mistakes: Diagnostics, key: Key, point: PointTable) -> None:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point

@@ -310,7 +310,7 @@ class JournalTable(Table):
 
 
 class SiteFile(Table):
-    """The whole file."""
+    """The whole site file."""
 
     needs = ("site",)
     site: SiteTable = SiteTable()

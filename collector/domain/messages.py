@@ -20,7 +20,10 @@ _NUMBER = re.compile(r"(?:^|;\s+)\d+\)\s+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextParts:
-    """``facts`` is the text up to its checks and cautions; a text of another make is all facts."""
+    """The parts of a message's text.
+
+    ``facts`` is what precedes its checks and cautions, or all of a text of another form.
+    """
 
     facts: str
     checks: tuple[str, ...] = ()

@@ -70,7 +70,7 @@ class CustomerTable(Table):
 
 
 class HubFile(Table):
-    """The whole file."""
+    """The whole hub file."""
 
     needs = ("mqtt", "groups")
     hub: HubTable = HubTable()

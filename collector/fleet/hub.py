@@ -269,7 +269,6 @@ class GroupLocks:
         return True
 
     def release(self, group: str) -> None:
-        """Release the lock of a group."""
         held = self._held.pop(group, None)
         if held is not None:
             os.close(held)

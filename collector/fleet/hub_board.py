@@ -113,7 +113,6 @@ class SiteFacts:
 
 
 def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> HTMLResponse:
-    """Return the page of one site."""
     state = facts.state
     try:
         zone = ZoneInfo(state.timezone)

@@ -94,7 +94,6 @@ class Batch:
 
 
 def group_file(folder: Path, group: str) -> Path:
-    """Return the path of a group's file."""
     return folder / f"group-{quote(group, safe='')}.sqlite"
 
 
@@ -130,7 +129,6 @@ class GroupStore:
             self._db.close()
 
     def states(self) -> dict[str, SiteState]:
-        """Return the state of every site received so far."""
         with self._lock, _ours():
             rows = self._db.execute("SELECT body FROM sites").fetchall()
         states = [SiteState.load(json.loads(body)) for (body,) in rows]
@@ -272,7 +270,7 @@ def _text(text: str) -> str:
 
 
 def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
-    """Return a number that grows with a site's events, over a journal that was replaced too."""
+    """Return a number that grows with a site's events, also after its journal was replaced."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
                      (came.site, came.journal)).fetchone()
     if row is None:

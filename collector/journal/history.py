@@ -142,7 +142,6 @@ def span(db: sqlite3.Connection) -> tuple[int, int] | None:
 
 
 def last_row(db: sqlite3.Connection, series: int) -> Row | None:
-    """Return the newest row of a series."""
     row = db.execute(
         _OPEN + "WHERE series = ? ORDER BY time DESC LIMIT 1", (series,)
     ).fetchone()

@@ -45,7 +45,6 @@ class Journal(Deliveries):
         self._whys = Names("whys", "text")
         self._cache = history.HourCache()
         self._damaged: set[int] = set()
-        self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
             self._last = history.get_state(db, "last_commit")
@@ -176,7 +175,6 @@ class Journal(Deliveries):
             hour = found + 1
             total = PackResult(hours=total.hours + 1, readings=total.readings + done.readings,
                                bytes=total.bytes + done.bytes)
-        self._last_pack = total
         return total
 
     def retain(self, *, oldest: int | None, max_bytes: int | None) -> RetainResult:
@@ -185,7 +183,7 @@ class Journal(Deliveries):
         Age leaves what a consumer has not settled; size does not, and :meth:`after` gives the
         consumer a ``gap``. Alarm events always stay.
         """
-        counts = retention.RetentionCounters()
+        counts = RetainResult()
         hour: int | None = retention.EARLIEST
         while oldest is not None and hour is not None:
             with self._database.writing() as db:
@@ -200,9 +198,10 @@ class Journal(Deliveries):
                 self._forget()
         self._database.shrink()
         with self._database.reading() as db:
-            slow = retention.slow_consumers(db) if counts.held or counts.gaps else ()
-        self._last_retain = counts.result(slow, self._database.size())
-        return self._last_retain
+            counts.held_for = retention.slow_consumers(db) if counts.held or counts.gaps else ()
+        counts.bytes = self._database.size()
+        self._last_retain = counts
+        return counts
 
     # -- reading
 
@@ -340,7 +339,6 @@ class Journal(Deliveries):
 
     @property
     def last_commit(self) -> int:
-        """The number of the last commit, 0 for none."""
         return self._last
 
     def position(self, consumer: str) -> int:
@@ -376,16 +374,14 @@ class Journal(Deliveries):
         """Return sizes and counts of the journal."""
         with self._database.reading() as db:
             packed = history.get_state(db, "packed_readings")
-            size = history.get_state(db, "packed_bytes")
             last = history.get_state(db, "last_commit")
             return JournalStatistics(
                 path=self._database.path, bytes=self._database.size(),
                 readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],
-                readings_packed=packed, bytes_per_packed_sample=size / packed if packed else None,
+                readings_packed=packed,
                 points=db.execute("SELECT count(*) FROM series").fetchone()[0], last_commit=last,
                 lags={name: last - at for name, at in queries.positions(db).items()},
-                deliveries=writing.by_state(db), last_pack=self._last_pack,
-                last_retain=self._last_retain,
+                deliveries=writing.by_state(db), last_retain=self._last_retain,
             )
 
     def close(self) -> None:

@@ -153,7 +153,7 @@ class _Decision:
                 self._put(recipient or who, who, item)
 
     def _answered(self, event: AlarmTransition, seq: int) -> None:
-        """Stop calling; inform those who were called, when they are more than one."""
+        """Stop calling about an alarm; inform the people called, where they are several."""
         calls, withdrawn = self._of(event.id), self._withdraw(event.id)
         for call in calls:
             call.due = None

@@ -34,8 +34,8 @@ class OutboxSettings:
     The wait after the n-th failure is ``first_retry * 2**(n-1)``, at most ``longest_retry``,
     shortened by up to half at random: many sites must not connect to a returning server together.
     A message is given up after ``attempts`` attempts, or ``give_up_after`` from its creation; one
-    that the server refuses after ``attempts_refused``, some minutes: a server that is being set up
-    refuses too. One that may have arrived is repeated once.
+    that the server refuses after ``attempts_refused`` attempts, which takes some minutes: a server
+    that is being set up refuses too. One that may have arrived is repeated once.
 
     In seconds of real time, since the server does not run on our clock: ``timeout`` limits a socket
     without data, ``deadline`` one attempt, ``grace`` the wait of a stop for a message being sent.
@@ -86,11 +86,9 @@ class OutboxCounters:
         return f"OutboxCounters({self.so_far})"
 
     def add(self, **more: int) -> None:
-        """Add to counts."""
         self.put(**{name: getattr(self.so_far, name) + n for name, n in more.items()})
 
     def put(self, **values: Any) -> None:
-        """Replace values."""
         self.so_far = replace(self.so_far, **values)
 
 
@@ -128,7 +126,7 @@ class DeliveryStore(Protocol):
         """Return the number of the last commit this consumer has settled."""
 
     def after(self, position: int, limit: int) -> Sequence[CommitOfEvents]:
-        """Return the next commits, oldest first."""
+        """Return up to ``limit`` commits after ``position``, in order, none skipped."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -355,7 +353,6 @@ class Sender:
         ))
 
     async def record_event(self, fact: SystemEvent) -> None:
-        """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:
             await recorded
@@ -366,7 +363,7 @@ class Sender:
         _log.error("the outbox could not use the journal", extra={"reason": str(exc)})
 
     async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
-        """Write the outcome, with settings_: unwritten, the message would go again."""
+        """Write the outcome, with several tries: without it the message would be sent again."""
         for left in reversed(range(_FINISH_TRIES)):
             try:
                 await asyncio.to_thread(

@@ -145,7 +145,7 @@ class Outbox:
                 queue.cancel()
 
     async def _recover(self) -> None:
-        """Queue what a crash cut off; what was cut off twice is closed and reported."""
+        """Queue what a crash interrupted; what it interrupted twice is closed and reported."""
         for delivery in await asyncio.to_thread(self._store.recover, self._clock.now()):
             self._counters.add(uncertain=1)
             # Two attempts that never ended are not counted, since only failed ones are.

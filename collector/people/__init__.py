@@ -192,7 +192,6 @@ class Accounts:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """Yield the connection for reading."""
         with self._lock, _accounts_errors():
             yield self._db
 
@@ -230,7 +229,6 @@ class Accounts:
             _found(name, db.execute("DELETE FROM people WHERE key = ?", (_key(name),)))
 
     def end_sessions(self, name: str) -> None:
-        """End every session of an account."""
         with self.transaction() as db:
             db.execute("DELETE FROM sessions WHERE key = ?", (_key(name),))
 

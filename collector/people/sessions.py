@@ -157,7 +157,6 @@ class SessionManager:
         return Session(name=name, role=Role(role), csrf=csrf, digest=digest)
 
     def end(self, digest: bytes) -> None:
-        """End one session."""
         with self.accounts.transaction() as db:
             db.execute("DELETE FROM sessions WHERE digest = ?", (digest,))
 

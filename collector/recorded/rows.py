@@ -241,7 +241,6 @@ class Codes:
         return found
 
     def of_rows(self, rows: Sequence[Row]) -> Columns:
-        """Return rows that were read one by one as columns."""
         import numpy as np
 
         n = len(rows)
@@ -259,7 +258,7 @@ class Codes:
     ) -> Columns:
         """Return arrow arrays as columns; the last two may be missing.
 
-        Raises :class:`Odd`, or an arrow exception, where anything is not plain and right.
+        Raises :class:`Odd`, or an arrow exception, where anything is unusual or wrong.
         """
         points = self._looked_up(point, self.code).astype(self._np.int32)
         values = self._values(value, points)
@@ -364,7 +363,7 @@ class Codes:
     def _converted(
         self, values: NDArray[np.float64], points: NDArray[np.int32], unit: Any,
     ) -> NDArray[np.float64]:
-        """Return the values with those that have a unit of their own in the unit of record."""
+        """Return the values, each in the unit of record."""
         texts: list[str] = []
 
         def seen(text: str) -> int:

@@ -117,7 +117,8 @@ async def test_what_a_visitor_sends_is_no_markup_in_the_answer(
     async with client_of(create_app(site.services())) as client:
         await sign_in(client, "R. Okafor")
         for path, ask in (("/alarms", {"search": word, "before": word}),
-                          ("/sign-in", {"next": word}), (f"/things/{word[:30]}", {}), ("/api/v1/series", {"point": word})):
+                          ("/sign-in", {"next": word}),
+                          (f"/things/{word[:30]}", {}), ("/api/v1/series", {"point": word})):
             answer = await client.get(path, params=ask, headers={"accept": "text/html"})
             assert answer.status_code < 500
             assert tags(answer.text) == [], path
@@ -139,7 +140,7 @@ async def test_a_name_adds_no_header_and_no_markup_to_a_mail(name: str) -> None:
         assert mail.get_content_type() == "text/plain"
         assert mail["Bcc"] is None
         assert mail["X-Evil"] is None
-        assert len(mail.get_all("Subject")) == 1
+        assert [h for h in mail if h.lower() == "subject"] == ["Subject"]
 
 
 @pytest.mark.parametrize("name", WORDS)

@@ -34,7 +34,7 @@ from collector.domain.units import plain_number
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, changes_need, require, visitor
-from collector.web.api import ActionRequest, read_action_request
+from collector.web.api import ActionRequest, read_form
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views import moment
@@ -129,7 +129,7 @@ class _Pages:
     # -- doing -----------------------------------------------------------------------------------
 
     async def _sent(self, request: Request) -> tuple[ActionRequest, str, int]:
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         by = visitor(request).name or sent.text("by")
         return sent, by, self._services.clock.now()
 
@@ -221,6 +221,7 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     @app.post("/acceptance/steps/{step_id}/type-in", include_in_schema=False)
     async def enter_reading(request: Request, step_id: str) -> Response:
         return await pages.enter_reading(request, step_id)
+
 
 _NAME = re.compile(r"(?P<review>[A-Za-z0-9][A-Za-z0-9._-]{0,99}-(?P<first>\d{4}-\d\d-\d\d)-"
                    r"(?P<last>\d{4}-\d\d-\d\d))\.(?P<form>html|pdf)", re.ASCII)
