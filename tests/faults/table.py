@@ -1,7 +1,7 @@
 """The table of what was tried, drawn from the tests of this folder.
 
-``python -m tests.faults.table`` prints the handbook's page, ``--write`` writes it. A line is a test:
-its name says what holds, its count how many inputs it was tried with.
+``python -m tests.faults.table`` prints the handbook's page, ``--write`` writes it. A line is a
+test: its name says what holds, its count how many inputs it was tried with.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ PAGE = ROOT / "collector" / "handbook" / "pages" / "faults.md"
 HEAD = """\
 # What was tried against it
 
-Each line is a fault, a hostile input or an accident that was tried on this program, in the words of the
-test that repeats it; it holds, or the tests would fail. The number is how many inputs or moments it is
-tried with. `long` is run by itself, with many more generated inputs. {total} cases in all.
+Each line is a fault, a hostile input or an accident that was tried on this program, in the words
+of the test that repeats it; it holds, or the tests would fail. The number is how many inputs or
+moments it is tried with. `long` is run by itself, with many more generated inputs. {total} cases in
+all.
 
 What a fault is meant to reach, and what is left, is in [threats](threats.md).
 """

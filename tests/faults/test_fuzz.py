@@ -197,9 +197,10 @@ def toml(text: str) -> st.SearchStrategy[bytes]:
     return spoilt() | changed(st.just(text.encode()))
 
 
-ROWS = ("time,point,value,unit,quality,why\n2026-03-01T00:10:05Z,gen1.tank_pressure,63.4,psi,good,\n"
-        "1772323806,gen1.mode,nitrogen,,good,\n2026-03-01T00:10:07Z,r1.pressure,,,stale,no answer\n"
-        "2026-03-01T00:10:08+01:00,r1.low_air,1,,,\n").encode()
+ROWS = (b"time,point,value,unit,quality,why\n"
+        b"2026-03-01T00:10:05Z,gen1.tank_pressure,63.4,psi,good,\n"
+        b"1772323806,gen1.mode,nitrogen,,good,\n2026-03-01T00:10:07Z,r1.pressure,,,stale,no answer\n"
+        b"2026-03-01T00:10:08+01:00,r1.low_air,1,,,\n")
 
 
 def check_recording(data: bytes) -> None:

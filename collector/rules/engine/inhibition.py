@@ -104,8 +104,9 @@ class _Near:
         self._device_of = {p: d.id for d in plant.devices.values() for p in d.points}
         for by in runtimes:
             rule = by.rule
-            ends = {"same": {rule.asset}, "alone": {rule.asset}, "downstream": {rule.asset},
-                    "upstream": {_riser_of(plant, rule.asset), _generator_of(plant, rule.asset)}}
+            ends: dict[str, set[str | None]] = {
+                "same": {rule.asset}, "alone": {rule.asset}, "downstream": {rule.asset},
+                "upstream": {_riser_of(plant, rule.asset), _generator_of(plant, rule.asset)}}
             for reach, assets in ends.items():
                 for asset in assets:
                     self._at.setdefault((rule.condition, reach, asset), []).append(by)
