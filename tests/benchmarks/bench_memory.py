@@ -33,7 +33,7 @@ def look():
         time.sleep(every)
         sizes = dict(l.split(":") for l in open("/proc/self/smaps_rollup").readlines()[1:])
         kb = {k: int(v.split()[0]) for k, v in sizes.items() if k in ("Rss", "Anonymous")}
-        row = {"s": time.monotonic() - began, **kb, "objects": len(gc.get_objects()),
+        row = {"s": time.monotonic() - began, **kb, "blocks": sys.getallocatedblocks(),
                "threads": threading.active_count(), "files": len(os.listdir("/proc/self/fd"))}
         if trace:
             gc.collect()
@@ -42,7 +42,7 @@ def look():
             if first is not None:
                 row["grew"] = [(str(d.traceback), d.size_diff // 1024)
                                for d in now.compare_to(first, "lineno")[:12]]
-            if first is None and row["s"] > 60:
+            if first is None and row["s"] > 150:
                 first = now
         print(json.dumps(row), file=out, flush=True)
 
@@ -84,7 +84,7 @@ def main() -> None:
     for row in rows[::max(len(rows) // 24, 1)]:
         print(f"{row['s'] / 60:6.1f} min  {row['s'] * options.speed / 3600:7.1f} h simulated  "
               f"RSS {row['Rss'] / 1024:6.1f} MB  anonymous {row['Anonymous'] / 1024:6.1f} MB  "
-              f"objects {row['objects']:7d}  files {row['files']:3d}"
+              f"blocks {row['blocks']:8d}  files {row['files']:3d}"
               + (f"  traced {row['traced'] / 1024:6.1f} MB" if "traced" in row else ""))
     quarter = len(rows) // 4
     for number in range(4):

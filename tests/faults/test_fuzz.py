@@ -199,7 +199,8 @@ def toml(text: str) -> st.SearchStrategy[bytes]:
 
 ROWS = (b"time,point,value,unit,quality,why\n"
         b"2026-03-01T00:10:05Z,gen1.tank_pressure,63.4,psi,good,\n"
-        b"1772323806,gen1.mode,nitrogen,,good,\n2026-03-01T00:10:07Z,r1.pressure,,,stale,no answer\n"
+        b"1772323806,gen1.mode,nitrogen,,good,\n"
+        b"2026-03-01T00:10:07Z,r1.pressure,,,stale,no answer\n"
         b"2026-03-01T00:10:08+01:00,r1.low_air,1,,,\n")
 
 
