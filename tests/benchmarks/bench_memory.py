@@ -3,7 +3,8 @@
 ``python -m tests.benchmarks.bench_memory --minutes 12 --speed 360 [--trace]``
 
 Runs the demo's daemon, sped up, and prints what the system says of it (``smaps_rollup``) beside the
-simulated hours, with the slope of each quarter. With ``--trace`` what Python allocated is counted
+simulated hours, with what the allocator holds in use and free (glibc's mallinfo2, main arena) and
+what SQLite holds, and the slope of each quarter. With ``--trace`` what Python allocated is counted
 too (tracemalloc: the process is larger and slower then), and the places that grew are named.
 """
 
@@ -25,6 +26,13 @@ trace = sys.argv.pop(1) == "trace"
 if trace:
     tracemalloc.start(1)
 out, began, first = open(sys.argv.pop(1), "w"), time.monotonic(), None
+
+import ctypes, ctypes.util
+libc, sqlite = ctypes.CDLL(None), ctypes.CDLL(ctypes.util.find_library("sqlite3"))
+class Heap(ctypes.Structure):
+    _fields_ = [(n, ctypes.c_size_t) for n in "arena ordblks smblks hblks hblkhd usmblks fsmblks "
+                "uordblks fordblks keepcost".split()]
+libc.mallinfo2.restype, sqlite.sqlite3_memory_used.restype = Heap, ctypes.c_longlong
 every = float(sys.argv.pop(1))
 
 def look():
@@ -35,6 +43,10 @@ def look():
         kb = {k: int(v.split()[0]) for k, v in sizes.items() if k in ("Rss", "Anonymous")}
         row = {"s": time.monotonic() - began, **kb, "blocks": sys.getallocatedblocks(),
                "threads": threading.active_count(), "files": len(os.listdir("/proc/self/fd"))}
+        heap = libc.mallinfo2()
+        row |= {"heap_used": (heap.uordblks + heap.hblkhd) // 1024,
+                "heap_free": heap.fordblks // 1024,
+                "sqlite": sqlite.sqlite3_memory_used() // 1024}
         if trace:
             gc.collect()
             now = tracemalloc.take_snapshot()
@@ -84,7 +96,8 @@ def main() -> None:
     for row in rows[::max(len(rows) // 24, 1)]:
         print(f"{row['s'] / 60:6.1f} min  {row['s'] * options.speed / 3600:7.1f} h simulated  "
               f"RSS {row['Rss'] / 1024:6.1f} MB  anonymous {row['Anonymous'] / 1024:6.1f} MB  "
-              f"blocks {row['blocks']:8d}  files {row['files']:3d}"
+              f"heap used {row['heap_used'] / 1024:6.1f} free {row['heap_free'] / 1024:5.1f} MB  "
+              f"SQLite {row['sqlite'] / 1024:5.1f} MB  files {row['files']:3d}"
               + (f"  traced {row['traced'] / 1024:6.1f} MB" if "traced" in row else ""))
     quarter = len(rows) // 4
     for number in range(4):

@@ -1,4 +1,4 @@
-"""Servers outside that are not who they should be, send elsewhere, or come and go."""
+"""Servers that are not who they should be, or come and go."""
 
 from __future__ import annotations
 
