@@ -92,7 +92,6 @@ class DataFrozen(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def doubts(self) -> frozenset[str]:
-        """Return the device's points while it is frozen."""
         source, s = self._source, self.state
         moved = source is not None and source.moved_at is not None and (
             s.still_at is None or source.moved_at > s.still_at
@@ -106,11 +105,9 @@ class DataFrozen(Rule):
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the next check."""
         return now // _LOOK * _LOOK + _LOOK
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check whether anything changed since the last check, and for how long nothing did."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
@@ -130,7 +127,6 @@ class DataFrozen(Rule):
         return RawEvaluation.inactive(s.ended_at)
 
     def still_inactive(self, now: int) -> int | None:
-        """Check, and return the next check, where a value changed within the last minutes."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return None
