@@ -95,7 +95,7 @@ def some_message(draw: st.DrawFn) -> Message:
 
 @examples(max_examples=400, deadline=None)
 @given(some_message())
-def test_any_message_is_applied_or_set_aside(message: Message) -> None:
+def test_any_message_is_applied_or_a_dead_letter(message: Message) -> None:
     applied_or_set_aside(an_intake(), message)
 
 

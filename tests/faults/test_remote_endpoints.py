@@ -157,7 +157,7 @@ async def test_a_web_hook_with_a_wrong_certificate_is_sent_nothing(
 
 
 @pytest.mark.parametrize("name", ["expired", "of another address"])
-async def test_a_broker_with_a_wrong_certificate_is_told_nothing(
+async def test_a_broker_with_a_wrong_certificate_is_sent_nothing(
     tmp_path: Path, authority: Authority, name: str,  # noqa: F811
 ) -> None:
     class Wrong(Authority):
