@@ -1,6 +1,6 @@
 """Memory of the daemon over time: a plateau or a leak?
 
-``python -m tests.benchmarks.bench_memory --minutes 12 --speed 360 [--trace]``
+``python -m tests.benchmarks.bench_memory --minutes 12 --speed 360 [--trace | --trim]``
 
 Runs the demo's daemon, sped up, and prints what the system says of it (``smaps_rollup``) beside the
 simulated hours, with what the allocator holds in use and free (glibc's mallinfo2, main arena) and
@@ -43,6 +43,8 @@ def look():
         kb = {k: int(v.split()[0]) for k, v in sizes.items() if k in ("Rss", "Anonymous")}
         row = {"s": time.monotonic() - began, **kb, "blocks": sys.getallocatedblocks(),
                "threads": threading.active_count(), "files": len(os.listdir("/proc/self/fd"))}
+        if os.environ.get("TRIM"):
+            libc.malloc_trim(0)
         heap = libc.mallinfo2()
         row |= {"heap_used": (heap.uordblks + heap.hblkhd) // 1024,
                 "heap_free": heap.fordblks // 1024,
@@ -80,13 +82,15 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=12)
     parser.add_argument("--speed", type=float, default=360)
     parser.add_argument("--trace", action="store_true")
+    parser.add_argument("--trim", action="store_true",
+                        help="return free memory to the system before each look")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "rows"
         child = subprocess.Popen(
             [sys.executable, "-c", _PROGRAM, "trace" if options.trace else "plain", str(path),
              "10", "--speed", str(options.speed)], stdout=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
+            env={**os.environ, **({"TRIM": "1"} if options.trim else {}), "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
         end = time.monotonic() + options.minutes * 60
         while time.monotonic() < end and child.poll() is None:
             time.sleep(1)
