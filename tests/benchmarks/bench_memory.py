@@ -90,7 +90,8 @@ def main() -> None:
         child = subprocess.Popen(
             [sys.executable, "-c", _PROGRAM, "trace" if options.trace else "plain", str(path),
              "10", "--speed", str(options.speed)], stdout=subprocess.DEVNULL,
-            env={**os.environ, **({"TRIM": "1"} if options.trim else {}), "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
+            env={**os.environ, **({"TRIM": "1"} if options.trim else {}),
+                 "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
         end = time.monotonic() + options.minutes * 60
         while time.monotonic() < end and child.poll() is None:
             time.sleep(1)
