@@ -105,7 +105,8 @@ def test_a_quarter_of_a_million_messages() -> None:
     rng, handler, accepted = random.Random(1), an_intake(), 0
     seeds = [m for m in CASES.values() if len(m.payload) < 5000] + [
         Message(topic=EVENTS, payload=json.dumps(g).encode()) for g in (FACT, ALARM, ESTIMATE)]
-    seeds += FakeSite(SITE).births(NOW) + [FakeSite(SITE).data(NOW, 1.0)]
+    site = FakeSite(SITE)
+    seeds += [*site.births(NOW), site.data(NOW, 1.0)]
     for _ in range(260_000):
         one = rng.choice(seeds)
         payload = bytearray(one.payload)
