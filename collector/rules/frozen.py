@@ -213,8 +213,8 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        sentences = [points[p].value for p in self._witnesses if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
+        values = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in values)
 
     def _known(self) -> tuple[int, int] | None:
         """Return the ms that this state was seen moving, and its longest ms without change."""
@@ -270,7 +270,7 @@ class DataFrozen(Rule):
             numbers += (" (with the plant like this it was never still for longer than "
                         f"{words.duration(known[1])})")
         numbers += "." + (" Other devices moved meanwhile." if self._others() else "")
-        numbers += self._same(now) + " What depends on it cannot be judged and stands as it was."
+        numbers += self._same(now) + " Conditions that depend on it keep their last state."
         values: Values = {
             "still_minutes": round(still / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
         }
@@ -291,7 +291,7 @@ class DataFrozen(Rule):
                 f"{words.pressure(gauge.value or 0.0)} without the least change for "
                 f"{lasted}: {why}.")
         since = min(gauge.held_at or now for gauge in held.values())
-        sentences.append("What depends on it cannot be judged and stands as it was.")
+        sentences.append("Conditions that depend on it keep their last state.")
         values: Values = {
             "still_minutes": round((now - since) / MINUTE, 1), "points": ", ".join(held)}
         return values, words.message(

@@ -87,7 +87,7 @@ class DeviceSilent(Rule):
         numbers = (
             f"No usable answer for {self.words.duration(now - since)}; the limit is "
             f"{self.words.duration(limit)}{how}; {last} {self.words.instant(since)}. "
-            "What depends on it cannot be judged and stands as it was."
+            "Conditions that depend on it keep their last state."
         )
         values: Values = {
             "silent_seconds": round((now - since) / 1000, 1),
