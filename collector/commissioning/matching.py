@@ -263,11 +263,11 @@ def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
 
 
 def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> list[Candidate]:
-    """Return the candidates without those far less likely than the likeliest.
+    """Return the candidates without those that are far less likely than the likeliest.
 
-    What leapt about while the display was read, as the lower word of a float does, fits nearly
-    everything. The likelihood of a shown value is its last digit's worth over what it could have
-    been.
+    A number that jumps about while the display is read, such as the lower word of a float, agrees
+    with nearly everything. The likelihood of a shown value is the value of its last digit over the
+    range in which the candidate moved meanwhile.
     """
     likelihood = {c: math.prod(r.shown.step / _width(c, r) for r in readings) for c in left}
     most = max(likelihood.values(), default=0.0)
@@ -286,9 +286,9 @@ def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
 def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> float:
     """Return the share of wrong candidates that all readings would leave by chance.
 
-    Of the first, what fits among the sizes a register's number can have, each decade alike. Of each
-    further one, what fits over the way that the shown value went: from a value that stayed, nothing
-    is learned.
+    For the first reading, it is the share of the numbers a register can hold that agree, every
+    decade equally likely. For each further reading, it is the share of the distance that the shown
+    value moved. A value that stayed the same excludes nothing.
     """
     first = readings[0]
     share = min(1.0, 0.1 * _width(best, first) / max(abs(first.shown.value), first.shown.step))
