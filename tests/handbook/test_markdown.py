@@ -92,7 +92,7 @@ def test_raw_html_and_images_stay_text() -> None:
 
 
 def test_a_picture_of_the_handbooks_own_stands_in_a_paragraph_of_its_own() -> None:
-    block, = parse("![a <b> \\"c](one.png)")
+    block, = parse('![a <b> "c](one.png)')
     assert block == Picture('a <b> "c', "one.png")
     assert to_html([block]) == ('<p><img src="/explain/one.png" alt="a &lt;b&gt; &quot;c" '
                                 'loading="lazy" /></p>')
