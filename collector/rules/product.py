@@ -188,8 +188,8 @@ class _Product(Rule):
         s = self.state
         level, settled = s.level, value
         if value > self._limit:
-            if self._lasts(at):
-                return False
+            if self._lasts(at) or s.course.row_series[-1][2] > 1:
+                return False  # a fall is weighed once a stretch
             end = s.course.end(at, value)
             settled = self._limit if end is None else end
             if settled > self._limit:
