@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,30 +14,33 @@ from collector.rules.base import State
 
 __all__ = ["Course"]
 
-_ROWS = 24
+_ROWS = 48
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
-_TRUSTED = 0.2
+_TRUSTED = 0.35
 """Largest remaining fall, as a share of the fall seen, that is extrapolated."""
 _FEWEST = 6
+_ALIKE = 0.4
+"""Share of the fullest row's readings that a row of joined runs must have."""
 _NOISE = 0.03  # %; rounding to steps of 0.1
 _SURE = 0.15  # %; the end is known no better than this: not known
 Floats = NDArray[np.float64]
-_LAGS = np.array([(slow, fast) for slow in np.geomspace(2e4, 4e5, 11)
-                  for fast in np.geomspace(1e4, 2e5, 8) if fast < 0.95 * slow])
+_LAGS = np.array([(slow, fast) for slow in np.geomspace(2e4, 4e5, 8)
+                  for fast in np.geomspace(1e4, 2e5, 6) if fast < 0.95 * slow])
 """Pairs of lags (ms) that are tried: an analyser settles within 2 to 10 min (common practice)."""
-_NEAR = np.array([(slow, fast) for slow in np.linspace(0.85, 1.18, 7) for fast in (0.8, 1.0, 1.25)])
-"""Finer steps about the best pair, as shares of it."""
+_STEPS = 6
+_HELD = np.diag([0.0, 0.0, 0.0, 1.0, 1.0])
+"""What is known of the logarithms of the lags before."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Course(State):
-    """Means of the readings over at most 24 stretches since :attr:`begun_at`.
+    """Means of the readings over at most 48 stretches since :attr:`begun_at`.
 
     The line of an analyser held air during a rest and is flushed, and the analyser lags behind what
     it is given: two lags in series, so that the reading first rises and then falls to its level as
-    the sum of two exponentials. Every pair of lags of a grid is fitted by least squares, and counts
-    by how well it fits; their mean is the end, unless they disagree.
+    the sum of two exponentials, which are fitted by least squares. There is no end while the lags
+    could be others and it would lie elsewhere.
     """
 
     begun_at: int | None = None
@@ -64,47 +69,83 @@ class Course(State):
             self.width *= 2
         self.row_series = [*rows, [at, value, 1]]
 
+    def join(self, run: Course, share: float) -> None:
+        """Add the rows of another run, as from its start, to ``share`` of the own ones.
+
+        Sums of courses with the same two lags have these lags too: together they tell what one run
+        in steps of 0.1 % does not. The rows must hold alike many readings: the mean of a bent
+        course over a longer stretch lies higher.
+        """
+        rows = run.row_series
+        if len(rows) > 1 and rows[-1][2] < rows[0][2]:
+            rows = rows[:-1]
+        if len(rows) < _FEWEST:
+            return
+        apart = statistics.median(b[0] - a[0] for a, b in pairwise(rows))
+        self.width = max(0 if self.begun_at is None else self.width, round(apart))
+        self.begun_at = 0
+        joined: dict[int, list[float]] = {}
+        for own, weight, begun in ((self.row_series, share, 0.0), (rows, 1.0, rows[0][0])):
+            for at, total, count in own:
+                row = joined.setdefault(round((at - begun) / self.width), [0.0, 0.0, 0.0])
+                n = weight * count
+                row[:] = [row[0] + n * (at - begun), row[1] + weight * total, row[2] + n]
+        # Later rows are of the longer runs alone.
+        most = max(r[2] for r in joined.values())
+        self.row_series = [[since / n, total, n] for _, (since, total, n) in sorted(joined.items())
+                           if n >= _ALIKE * most]
+
+    def levels(self, at: int, value: float) -> bool:
+        """Whether the readings no longer fall, or never did."""
+        begun, means = self.begun_at or 0, [(r[0], r[1] / r[2]) for r in self.row_series]
+        top = max((m for _, m in means), default=value)
+        late = [m for since, m in means if since - begun >= 2 * (at - begun) / 3]
+        return top - value <= _LEVEL or (len(late) > 1 and max(late) - value <= _LEVEL)
+
     def end(self, at: int, value: float) -> float | None:
         """Return the value at which it settles, by the readings so far; ``None``: not known yet."""
         rows = self.row_series
-        means = [total / count for _, total, count in rows]
-        top = max(means, default=value)
-        late = [m for m, r in zip(means, rows, strict=True)
-                if r[0] - (self.begun_at or 0) >= 2 * (at - (self.begun_at or 0)) / 3]
-        if top - value <= _LEVEL or (len(late) > 1 and max(late) - value <= _LEVEL):
+        if self.levels(at, value):
             return value
         if len(rows) < _FEWEST:
             return None
-        end, error = _settles(np.array([r[0] - rows[0][0] for r in rows]), np.array(means),
+        means = np.array([total / count for _, total, count in rows])
+        end, error = _settles(np.array([r[0] - rows[0][0] for r in rows]), means,
                               np.array([r[2] for r in rows]))
-        return end if error <= _SURE and value - end <= _TRUSTED * (top - value) else None
+        return end if error <= _SURE and value - end <= _TRUSTED * (means.max() - value) else None
 
 
 def _settles(times: Floats, values: Floats, counts: Floats) -> tuple[float, float]:
-    """Return where a sum of two exponentials ends, and the deviation of that."""
-    found = _fit(_LAGS, 1.0, times, values, counts)
-    near = _LAGS[int(found[:, 0].argmin())]
-    found = np.concatenate([found, _fit(
-        near * _NEAR, 1.0 / len(_NEAR), times, values, counts)])
-    best = float(found[:, 0].min())
-    if not np.isfinite(best):
+    """Return where a sum of two exponentials ends, and the deviation of that.
+
+    From the best pair of the grid the lags are improved by Gauss-Newton steps.
+    """
+    shapes = np.exp(-times[None, :, None] / _LAGS[:, None, :])
+    shapes = np.concatenate([np.ones_like(shapes[:, :, :1]), shapes], axis=2)
+    found, missed = _heights(shapes, values, counts)
+    # There is gas, and the slower part falls.
+    missed[(found[:, 0] <= 0.0) | (found[:, 1] <= 0.0)] = math.inf
+    lags = np.log(_LAGS[int(missed.argmin())])
+    if not np.isfinite(missed.min()):
         return 0.0, math.inf
-    scatter = max(best / max(len(times) - 5, 1), _NOISE**2)
-    weight = np.exp((best - found[:, 0]) / (2.0 * scatter)) * found[:, 3]
-    weight /= weight.sum()
-    end = float(weight @ found[:, 1])
-    return end, math.sqrt(weight @ ((found[:, 1] - end)**2 + scatter * found[:, 2]))
+    for _ in range(_STEPS):
+        bent = np.exp(-times[:, None] / np.exp(lags))
+        shape = np.column_stack([np.ones_like(times), bent])
+        heights, missed = _heights(shape[None], values, counts)
+        slopes = np.column_stack([
+            shape, bent * heights[0, 1:] * times[:, None] / np.exp(lags)])
+        scatter = max(float(missed[0]) / max(len(times) - 5, 1), _NOISE**2)
+        square = slopes.T @ (slopes * counts[:, None]) / scatter + _HELD
+        off = values - heights[0, 0] - bent @ heights[0, 1:]
+        step = np.linalg.solve(square, slopes.T @ (counts * off) / scatter)
+        lags = lags + np.clip(step[3:], -0.2, 0.2)
+    variance = float(np.linalg.inv(square)[0, 0])
+    return float(heights[0, 0]), math.sqrt(variance) if variance > 0.0 else math.inf
 
 
-def _fit(
-    lags: Floats, share: float, times: Floats, values: Floats, counts: Floats,
-) -> Floats:
-    """Return of each pair of lags: squares missed, end, its variance per scatter, weight."""
-    shape = np.exp(-times[None, :, None] / lags[:, None, :])
-    shape = np.concatenate([np.ones_like(shape[:, :, :1]), shape], axis=2)
-    weighed = shape * counts[None, :, None]
-    inverse = np.linalg.inv(np.einsum("pti,ptj->pij", shape, weighed) + 1e-9 * np.eye(3))
-    found = np.einsum("pij,ptj,t->pi", inverse, weighed, values)
-    missed = np.sum(counts * (values - np.einsum("pti,pi->pt", shape, found))**2, axis=1)
-    missed[(found[:, 0] <= 0.0) | (found[:, 1] <= 0.0)] = math.inf  # no gas, or no fall
-    return np.stack([missed, found[:, 0], inverse[:, 0, 0], np.full(len(lags), share)], axis=1)
+def _heights(shapes: Floats, values: Floats, counts: Floats) -> tuple[Floats, Floats]:
+    """Return the best heights of each set of shapes, and the squares that they miss."""
+    weighed = shapes * counts[None, :, None]
+    square = np.einsum("pti,ptj->pij", shapes, weighed) + 1e-9 * np.eye(3)
+    found = np.linalg.solve(square, np.einsum("pti,t->pi", weighed, values)[:, :, None])[:, :, 0]
+    return found, np.sum(counts * (values - np.einsum("pti,pi->pt", shapes, found))**2, axis=1)

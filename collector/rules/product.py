@@ -24,6 +24,8 @@ __all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
 
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
+_WEIGHED = 8
+"""Stretches after each of which a fall is weighed by its end."""
 _SHORT_RUNS = 3
 """Runs in a row that end past the limit, each too short for the on-delay, which is no chance."""
 
@@ -188,8 +190,11 @@ class _Product(Rule):
         s = self.state
         level, settled = s.level, value
         if value > self._limit:
-            if self._lasts(at) or s.course.row_series[-1][2] > 1:
-                return False  # a fall is weighed once a stretch
+            if self._lasts(at):
+                return False
+            rows = s.course.row_series
+            if rows[-1][2] > 1 or (len(rows) % _WEIGHED and not s.course.levels(at, value)):
+                return False
             end = s.course.end(at, value)
             settled = self._limit if end is None else end
             if settled > self._limit:

@@ -1,4 +1,4 @@
-"""Oxygen in a generator's product by its analyser: one value a run, from where it settles.
+"""Oxygen in a generator's product by its analyser: where the readings of its runs settle.
 
 An analyser without power reads zero, holds its last value or gives nothing while the compressor
 rests; with power its sample line takes in air. Neither is the product's oxygen. What is read while
@@ -7,7 +7,6 @@ the compressor runs settles towards it within the run.
 
 from __future__ import annotations
 
-import statistics
 from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
@@ -24,7 +23,8 @@ _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no
 _MOST = 25.0  # %, more than air can hold
 _LONG_RUN = 600_000
 """ms of a run after which it counts before its end; an analyser settles within 2 to 10 min."""
-_RUNS = 12
+_KEPT = 0.85
+"""Share of the runs before that still counts when another one is joined to them."""
 _LOOK = 300_000
 """ms between updates of the feed from the product."""
 _READ_WITHIN = 48 * HOUR
@@ -43,8 +43,11 @@ class _GasState(State):
     """Readings of the current run."""
     last: float = 0.0
     last_at: int = 0
-    runs_series: list[list[float]] = field(default_factory=list)
-    """Of the last runs: instant of the last reading, where it settles (%)."""
+    runs: Course = field(default_factory=Course)
+    """The last runs joined."""
+    settled: float | None = None
+    """Product oxygen (%) at the end of these runs, or of one that was long enough by itself."""
+    settled_at: int = 0
 
 
 class ProductGas(Estimator):
@@ -100,10 +103,18 @@ class ProductGas(Estimator):
 
     def _end_run(self) -> None:
         s = self.state
-        end = s.course.end(s.last_at, s.last)
-        if s.course.begun_at is not None and end is not None:
-            s.runs_series = [*s.runs_series, [s.last_at, max(end, 0.0)]][-_RUNS:]
+        if s.course.begun_at is not None:
+            if s.last_at - s.course.begun_at >= _LONG_RUN:
+                self._settle(s.course.end(s.last_at, s.last))
+            elif s.course.row_series:
+                s.runs.join(s.course, _KEPT)
+                at, total, count = s.runs.row_series[-1]
+                self._settle(s.runs.end(int(at), total / count))
         s.course.begin()
+
+    def _settle(self, end: float | None) -> None:
+        if end is not None:
+            self.state.settled, self.state.settled_at = end, self.state.last_at
 
     def no_change_band(self, point: str) -> Band | None:
         """Return the readings that change nothing: those of a rest, and what was read before."""
@@ -119,16 +130,12 @@ class ProductGas(Estimator):
 
         ``None`` where nothing settled within the last ``within`` ms.
         """
-        s = self.state
-        runs = [r for r in s.runs_series if now - r[0] <= within]
-        begun = s.course.begun_at
+        s, begun = self.state, self.state.course.begun_at
         if begun is not None and (s.last_at - begun >= _LONG_RUN or s.running is None):
-            end = s.course.end(s.last_at, s.last)
-            if end is not None:
-                runs.append([s.last_at, max(end, 0.0)])
-        if not runs:
+            self._settle(s.course.end(s.last_at, s.last))
+        if s.settled is None or now - s.settled_at > within:
             return None
-        return statistics.median(r[1] for r in runs), int(runs[-1][0])
+        return s.settled, s.settled_at
 
 
 def product_gas_of(context: Context, generator: str) -> ProductGas | None:
