@@ -173,16 +173,18 @@ class FeedGas(State):
             self.percent, self.read_at = found
 
     def level(self, context: Context, vent: str, now: int) -> tuple[float, bool]:
-        """Return the feed's oxygen (%) and whether it was measured lately.
-
-        Without an analyser: a share of the target, or of the product's limit where that is less.
-        """
+        """Return the feed's oxygen (%) and whether it was measured lately."""
         if self.percent is not None and self.read_at is not None \
                 and now - self.read_at <= _READ_WITHIN:
             return self.percent, True
+        return self.assumed(context, vent), False
+
+    @staticmethod
+    def assumed(context: Context, vent: str) -> float:
+        """Return a share of the target, or of the product's limit where that is less (%)."""
         generator = context.plant.generators.get(generator_of(context, vent) or "")
         limit = generator.product_oxygen_limit if generator is not None else None
-        return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
+        return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None)
 
     def error(self, context: Context, vent: str, now: int) -> float:
         """Return the error (%) of what :meth:`level` gives."""
