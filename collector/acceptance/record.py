@@ -89,7 +89,6 @@ class Record:
     digest: str = ""
 
     def entry(self, step: str) -> Entry:
-        """Return the entry of a step."""
         return self.entries.get(step, Entry())
 
     def with_entry(self, step: str, entry: Entry) -> Record:
@@ -98,7 +97,6 @@ class Record:
 
 
 def record_to_json(record: Record) -> str:
-    """Write a record."""
     raw = {"format": _FORMAT, **asdict(record)}
     for entry in raw["entries"].values():
         entry["finding"] = entry.pop("evaluation")

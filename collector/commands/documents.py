@@ -28,7 +28,6 @@ from collector.survey.parts import Tone
 
 
 def report_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--from", dest="start", metavar="T",
                         help="first day (2026-03-01) or instant (ISO 8601 with offset or Z)")
@@ -103,7 +102,6 @@ _MARKS = {Tone.GOOD: "ok", Tone.CAUTION: "CAUTION", Tone.MISSING: "not known", T
 
 
 def survey_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--delivery", action="append", default=[], metavar="[GEN=]FLOW",
                         help='what the compressor delivers on air, such as "4.6 scfm", of every '
@@ -246,7 +244,6 @@ _WIDEST = 88
 
 
 def explain_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("id", nargs="?", metavar="ID", default=CONTENTS,
                         help="a condition, a quantity or a subject; none lists them all")
 

@@ -10,6 +10,7 @@ from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import Priority, Transition
 from collector.domain.units import DAY, duration_text
 from collector.reports.gauge_sections import low_air_tests, seen
+from collector.reports.plant_sections import LeakCost, cost_words, leak_cost, number, parts, total
 from collector.reports.report_data import (
     Block,
     Box,
@@ -21,7 +22,6 @@ from collector.reports.report_data import (
     title_of,
 )
 from collector.reports.times import instant_words
-from collector.reports.upkeep_sections import LeakCost, cost_words, leak_cost, number, parts, total
 
 _MOST = 60
 _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
@@ -48,7 +48,6 @@ def _answer(g: ReportData, one: Occurrence) -> str:
 
 
 def events(g: ReportData) -> Iterator[Block]:
-    """List the alarms and events of the period."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
     if not raised:

@@ -49,11 +49,9 @@ class PurgeCompletion(Estimator):
         self._last = context.inputs.point(self.inputs[0])
 
     def begin(self, now: int) -> None:
-        """Start the first hour."""
         self.state.hour_at = now // HOUR * HOUR
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample into its hour."""
         s = self.state
         if point != self.inputs[0]:
             s.pipe.position(at, value)
@@ -68,7 +66,6 @@ class PurgeCompletion(Estimator):
         s.sums.add(value)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or the oxygen that only goes into the mean of its hour."""
         if point != self.inputs[0]:
             return self.state.pipe.no_change_band()
         found = self.state.pipe.held_band(self._last.at or 0)
@@ -82,7 +79,6 @@ class PurgeCompletion(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -91,7 +87,6 @@ class PurgeCompletion(Estimator):
                 s.sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the completion by the last hour that has readings."""
         s = self.state
         if self.context.inputs.point(self.inputs[0]).at is None:
             return None
@@ -145,12 +140,10 @@ class OxygenExposure(Estimator):
         self._target = target_of(context, asset)
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         s = self.state
         s.start_at, s.total, s.known_ms = now, 0.0, 0
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last sample at the oxygen it showed."""
         s = self.state
         if point == self._open:
             s.pipe.position(at, value)
@@ -164,7 +157,6 @@ class OxygenExposure(Estimator):
             s.last = value
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or the oxygen that only adds to the day's exposure."""
         if point == self._open:
             return self.state.pipe.no_change_band()
         found = self.state.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
@@ -173,7 +165,6 @@ class OxygenExposure(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s, target = self.state, self._target
         found = s.pipe.held_band(times[0])
         of_pipe, last = found is not None and found[1], s.last
@@ -189,7 +180,6 @@ class OxygenExposure(Estimator):
         s.pipe.of_pipe_many(values)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the day's exposure with its coverage, where at least half of it was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
         seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last

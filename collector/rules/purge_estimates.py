@@ -18,8 +18,6 @@ from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
-
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins again
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
@@ -130,11 +128,9 @@ class _PurgeCurve(Estimator):
         return self.state.wanted
 
     def begin(self, now: int) -> None:
-        """Start the window of the day."""
         self.state.start_at = now
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             if s.pipe.position(at, value):
@@ -165,7 +161,6 @@ class _PurgeCurve(Estimator):
             self._close(at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or oxygen that begins and ends no purge."""
         s = self.state
         if point == self._open:
             return s.pipe.no_change_band()
@@ -190,7 +185,6 @@ class _PurgeCurve(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -245,7 +239,7 @@ class _PurgeCurve(Estimator):
         return self.state.feed.level(self.context, self.asset, now)[0]
 
     def _share(self, mean: float) -> float:
-        """Return the share of the volume changes that is done, by the feed of now."""
+        """Return the share of the volume changes already done, at the present feed."""
         rows = self.state.row_series
         feed = self._feed(int(rows[-1][0]))
         first = max(r[2] for r in rows[:3])
@@ -282,7 +276,6 @@ class _PurgeCurve(Estimator):
         return min(max(s.open_ms / max(now - (s.begun_at or 0), 1), 1e-6), 1.0)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the estimate of now; nothing where the oxygen was never read."""
         if self.context.inputs.point(self._oxygen).at is None:
             return None
         s = self.state

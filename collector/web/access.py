@@ -76,7 +76,6 @@ class Visitor:
         return self.session.csrf if self.session is not None else ""
 
     def may(self, role: Role) -> bool:
-        """Whether the visitor has that role."""
         return self.role is not None and self.role.may(role)
 
 
@@ -168,7 +167,7 @@ class AccessPolicy:
     async def admit(self, request: Request) -> None:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
-        request.state.from_form = _kind(request) == FORM
+        request.state.from_form = kind_of(request) == FORM
         request.state.visitor = who = self._who(request)
         if getattr(endpoint, "is_public", False):
             return
@@ -255,7 +254,8 @@ class AccessPolicy:
         return f"__Host-{_COOKIE}" if self.is_secure(request) else _COOKIE
 
 
-def _kind(request: Request) -> str:
+def kind_of(request: Request) -> str:
+    """Return the media type of a request's body, without its parameters."""
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 

@@ -56,13 +56,6 @@ class LastingBody(ReasonedBody):
                                                "1970")
 
 
-class FormFields(BaseModel):
-    """The further fields of a form."""
-
-    csrf: str
-    back: str = ""
-
-
 class AtSite(ApiModel):
     """A response that says of which site, and when."""
 

@@ -162,7 +162,7 @@ def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowVi
             heading=_heading(w, plant), until=moment(w.until, zone, now),
             suppressed=_suppressed(w, plant),
             declared=f"Declared by {w.by} at {moment(w.since, zone, now)}: {w.why}",
-            end=f"/api/v1/{w.kind}s/{w.asset}/end",
+            end=f"/{w.kind}s/{w.asset}/end",
         ) for w in windows
     ]
 

@@ -147,6 +147,7 @@ _ORDER = (
 UNSUPPRESSED = frozenset(_ORDER[:3])
 """States that need an operator; in the others the alarm is suppressed on purpose."""
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmView:
     """One alarm as an entry of a page."""
