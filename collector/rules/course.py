@@ -66,8 +66,10 @@ class Course(State):
             self.width *= 2
         self.row_series = [*rows, [at, value, 1]]
 
-    def join(self, run: Course, share: float) -> None:
+    def join(self, run: Course, share: float) -> bool:
         """Add the rows of another run, as from its start, to ``share`` of the own ones.
+
+        Returns whether it had rows enough.
 
         Sums of courses with the same two lags have these lags too: together they tell what one run
         in steps of 0.1 % does not. The rows must hold alike many readings: the mean of a bent
@@ -77,7 +79,7 @@ class Course(State):
         if len(rows) > 1 and rows[-1][2] < rows[0][2]:
             rows = rows[:-1]
         if len(rows) < _FEWEST:
-            return
+            return False
         apart = statistics.median(b[0] - a[0] for a, b in pairwise(rows))
         self.width = max(0 if self.begun_at is None else self.width, round(apart))
         self.begun_at = 0
@@ -91,6 +93,7 @@ class Course(State):
         most = max(r[2] for r in joined.values())
         self.row_series = [[since / n, total, n] for _, (since, total, n) in sorted(joined.items())
                            if n >= _ALIKE * most]
+        return True
 
     def levels(self, at: int, value: float) -> bool:
         """Whether the readings no longer fall, or never did."""

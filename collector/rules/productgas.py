@@ -102,8 +102,7 @@ class ProductGas(Estimator):
         if s.course.begun_at is not None:
             if s.last_at - s.course.begun_at >= _LONG_RUN:
                 self._settle(s.course.end(s.last_at, s.last))
-            elif s.course.row_series:
-                s.runs.join(s.course, _KEPT)
+            elif s.runs.join(s.course, _KEPT):
                 at, total, count = s.runs.row_series[-1]
                 self._settle(s.runs.end(int(at), total / count))
         s.course.begin()

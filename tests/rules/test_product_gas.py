@@ -60,6 +60,12 @@ def test_a_line_and_an_analyser_that_lag_alike_are_told_apart_from_the_product()
     assert percent == pytest.approx(0.65, abs=0.1)
 
 
+def test_runs_of_a_few_readings_tell_nothing():
+    s = story().feed(series({RUN: lambda at: float(at % HOUR < 3 * MINUTE), MODE: 1, OXYGEN: 9.0},
+                            end=4 * HOUR, every=MINUTE))
+    assert gas_of(s).level(T0 + 4 * HOUR, DAY) is None
+
+
 def test_air_fill_is_no_product():
     s = story().feed(series({RUN: runs, MODE: 2, OXYGEN: 20.9}, end=6 * HOUR))
     assert gas_of(s).level(T0 + 6 * HOUR, DAY) is None
