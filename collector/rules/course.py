@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from collector.rules.base import State
 
-_ROWS = 48
+_ROWS = 120  # of 5 s, ten minutes: wider ones would hold unlike numbers of readings
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
 _TRUSTED = 0.35
@@ -33,7 +33,7 @@ _HELD = np.diag([0.0, 0.0, 0.0, 1.0, 1.0])
 
 @dataclass(slots=True, kw_only=True)
 class Course(State):
-    """Means of the readings over at most 48 stretches since :attr:`begun_at`.
+    """Means of the readings over at most 120 stretches since :attr:`begun_at`.
 
     The line of an analyser held air during a rest and is flushed, and the analyser lags behind what
     it is given: two lags in series, so that the reading first rises and then falls to its level as
@@ -73,7 +73,8 @@ class Course(State):
 
         Sums of courses with the same two lags have these lags too: together they tell what one run
         in steps of 0.1 % does not. The rows must hold alike many readings: the mean of a bent
-        course over a longer stretch lies higher.
+        course over a longer stretch lies higher. With readings that come at another pace it begins
+        again.
         """
         rows = run.row_series
         if len(rows) > 1 and rows[-1][2] < rows[0][2]:
@@ -81,8 +82,8 @@ class Course(State):
         if len(rows) < _FEWEST:
             return False
         apart = statistics.median(b[0] - a[0] for a, b in pairwise(rows))
-        self.width = max(0 if self.begun_at is None else self.width, round(apart))
-        self.begun_at = 0
+        if self.begun_at is None or not 0.8 < apart / self.width < 1.25:
+            self.begun_at, self.width, self.row_series = 0, round(apart), []
         joined: dict[int, list[float]] = {}
         for own, weight, begun in ((self.row_series, share, 0.0), (rows, 1.0, rows[0][0])):
             for at, total, count in own:

@@ -22,7 +22,7 @@ from collector.rules.fastruns import FastRuns, FastState
 
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
-_WEIGHED = 8
+_WEIGHED = 16
 """Stretches after each of which a fall is weighed by its end."""
 _SHORT_RUNS = 3
 """Runs in a row that end past the limit, each too short for the on-delay, which is no chance."""
