@@ -124,7 +124,6 @@ class _PurgeCurve(Estimator):
 
     @property
     def wanted(self) -> bool:
-        """Whether the purge has advanced enough for a report before midnight."""
         return self.state.wanted
 
     def begin(self, now: int) -> None:

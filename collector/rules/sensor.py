@@ -328,7 +328,6 @@ class OxygenSensorSuspect(Rule):
         ))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a silent sensor is called dead, or a step has been shown long enough."""
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
         # Not one judging a sample: while readings come, the deadline moves on by itself.
         dead = None if point.at is None else point.at + self._dead_after

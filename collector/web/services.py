@@ -114,6 +114,13 @@ class CommissioningView:
     """``asking`` a person, ``working`` on the device, or ``stopped``."""
     lines: tuple[str, ...]
     question: str
+    secret: bool = False
+    """Whether the answer is a password."""
+    title: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    """A table that is shown live while the question is open."""
+    notes: tuple[str, ...] = ()
 
 
 class CommissioningServices(Protocol):
@@ -172,6 +179,8 @@ class BoardServices:
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
     """Active impairments and planned visits."""
+    handbook_picture: Callable[[str], bytes | None] = lambda name: None
+    """A picture (PNG) of the handbook's pages; ``None`` where there is none of that name."""
     commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""
