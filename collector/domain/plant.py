@@ -156,6 +156,14 @@ class Plant:
             *self.vents.values(), *self.rooms.values(),
         )
 
+    def downstream_of(self, asset: str) -> frozenset[str]:
+        """Return an asset with the risers and vents downstream of it; all of them for the site."""
+        risers = {r.id for r in self.risers.values()
+                  if asset in (r.id, r.fed_by, self.site.id)}
+        generators = self.generators if asset == self.site.id else ()
+        return frozenset({asset, *generators, *risers,
+                          *(v.id for v in self.vents.values() if v.riser in risers)})
+
     def source_of(self, point: str) -> PointSource | None:
         """Return which device gives ``point``, or ``None`` when no device is said to."""
         for device in self.devices.values():

@@ -11,14 +11,13 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from collector.domain.actions import Window, WindowKind
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.web.access import HttpError
 from collector.web.api import read_day
-from collector.web.pages import board_facts
+from collector.web.pages import board_facts, sparklines
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
 from collector.web.views import (
@@ -26,15 +25,17 @@ from collector.web.views import (
     When,
     about_of,
     location_of,
-    moment,
     title_of,
     when_of,
 )
 from collector.web.views.board import board_view
+from collector.web.views.windows import declaration_views, name_of
 
 _MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
 _PAGE = 100
+_SPARKS = 12
+"""Alarms with a trend beside them; each is read from the journal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +83,11 @@ def add_alarm_page(app: FastAPI, services: BoardServices) -> None:
             kept = {k: v for k, v in request.query_params.items() if k != "before"}
             # The same instant again: several entries may share it.
             older = "?" + urlencode(kept | {"before": str((found[_PAGE - 1].time + 999) // 1000)})
+        board = board_view(known)
+        live = [a for a in board.alarms if a.needs_action][:_SPARKS]
         return page(
-            request, "alarms.html", board=board_view(known), entries=shown, older=older,
+            request, "alarms.html", board=board, entries=shown, older=older,
+            sparks=await sparklines(services, live),
             asked=_fields(request), things=_things(plant), conditions=_conditions(),
             measures=await services.past.measures(now - _MEASURED, now),
         )
@@ -133,55 +137,12 @@ _SPANS = (("1 h", "1 hour"), ("2 h", "2 hours"), ("4 h", "4 hours"), ("8 h", "8 
           ("24 h", "24 hours"), ("3 d", "3 days"), ("7 d", "7 days"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WindowView:
-    """One impairment or visit in words; ``suppressed`` has a line for each asset."""
-
-    heading: str
-    declared: str
-    until: str
-    suppressed: tuple[str, ...]
-    end: str
-    """The path that ends it."""
-
-
-def _name(plant: Plant, asset: str) -> str:
-    return plant.site.name if asset == plant.site.id else location_of(plant, asset)
-
-
-def _heading(window: Window, plant: Plant) -> str:
-    what = "Impairment of" if window.kind is WindowKind.IMPAIRMENT else "Planned visit to"
-    return f"{what} {_name(plant, window.asset)}"
-
-
-def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowView]:
-    """Return the windows in the order given."""
-    zone = ZoneInfo(plant.site.timezone)
-    return [
-        WindowView(
-            heading=_heading(w, plant), until=moment(w.until, zone, now),
-            suppressed=_suppressed(w, plant),
-            declared=f"Declared by {w.by} at {moment(w.since, zone, now)}: {w.why}",
-            end=f"/api/v1/{w.kind}s/{w.asset}/end",
-        ) for w in windows
-    ]
-
-
-def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
-    places: dict[str, list[str]] = {}
-    for name in window.inhibits:
-        condition, _, asset = name.partition(".")
-        places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
-    return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())
-
-
 def active_window_lines(services: BoardServices) -> Callable[[], list[str]]:
     """Return the function that gives a line for each active window, shown on every page."""
     def lines() -> list[str]:
-        plant, now = services.plant(), services.clock.now()
-        zone = ZoneInfo(plant.site.timezone)
-        return [f"{_heading(w, plant)} until {moment(w.until, zone, now)}, by {w.by}: {w.why}"
-                for w in services.windows()]
+        return [f"{d.heading} until {d.until}. {d.declared}"
+                for d in declaration_views(services.windows(), (), services.plant(),
+                                           services.clock.now())]
     return lines
 
 
@@ -195,7 +156,7 @@ def add_window_page(app: FastAPI, services: BoardServices) -> None:
         things = [*(t.id for t in plant.things()), *plant.devices]
         return page(
             request, "windows.html", spans=_SPANS,
-            windows=window_views(list(services.windows()), plant, services.clock.now()),
-            systems=[(asset, _name(plant, asset)) for asset in systems],
-            things=[(asset, _name(plant, asset)) for asset in things],
+            windows=declaration_views(services.windows(), (), plant, services.clock.now()),
+            systems=[(asset, name_of(plant, asset)) for asset in systems],
+            things=[(asset, name_of(plant, asset)) for asset in things],
         )

@@ -18,7 +18,14 @@ from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import TrendStep, point_kind, split_point
 from collector.survey import Deliveries, Survey, make_survey, measured
 from collector.web.access import HttpError, public
-from collector.web.pages import asset_of, board_facts, occurrences_of, points_of, trends
+from collector.web.pages import (
+    asset_of,
+    board_facts,
+    occurrences_of,
+    points_of,
+    sparklines,
+    trends,
+)
 from collector.web.render import page, static_file
 from collector.web.services import BoardServices
 from collector.web.views import BoardFacts, Line, estimate_lines, moment, shown_value, when_of
@@ -45,11 +52,10 @@ class AssetPages:
     async def _common(self, asset: Thing) -> Any:
         board = board_view(await board_facts(self._services, log=False))
         view = next(t for t in board.assets if t.id == asset.id)
-        return {
-            "board": board, "asset": view,
-            "alarms": [a for a in board.alarms if a.asset == asset.id
-                       or a.asset.startswith(f"{asset.id}.")],
-        }
+        alarms = [a for a in board.alarms if a.asset == asset.id
+                  or a.asset.startswith(f"{asset.id}.")]
+        return {"board": board, "asset": view, "alarms": alarms,
+                "sparks": await sparklines(self._services, alarms)}
 
     def _estimates(self, *assets: str) -> list[Line]:
         mine = [e for e in self._services.estimates() if e.asset in assets]
@@ -60,6 +66,7 @@ class AssetPages:
 _NO_TREND = ("count", "h")
 """Units of counters, whose trend is a straight line without information."""
 _STATES = ("contact", "mode")
+_CAUTIONS = {"generator": "compressor", "vent": "oxygen", "room": "oxygen"}
 _ROWS = 32
 """Most rows of the table below the plot of a single point."""
 
@@ -91,7 +98,8 @@ class _Pages(AssetPages):
                           start=span.start, end=span.end)
         return page(request, "asset.html", **await self._common(asset), span=span,
                     drawings=drawings, contacts=contacts, estimates=self._estimates(asset.id),
-                    is_generator=isinstance(asset, Generator), is_vent=isinstance(asset, Vent))
+                    is_generator=isinstance(asset, Generator), is_vent=isinstance(asset, Vent),
+                    caution=_CAUTIONS.get(asset.kind, ""))
 
     async def point(
         self, request: Request, point: Annotated[str, Path(max_length=200)],
@@ -134,6 +142,8 @@ _KINDS = {
     "follow.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
+SHOWN = 3
+"""Alarms that the overview shows whole; a link leads to the others."""
 _DELIVERIES = 20
 _DELIVERY_WORDS = {
     DeliveryState.WAITING: "waiting", DeliveryState.BEGUN: "being sent",
@@ -149,7 +159,9 @@ def add_site_pages(app: FastAPI, services: BoardServices) -> None:
         known = await board_facts(services)
         board = board_view(known)
         piped, others = branches(known.plant, board.assets, known.points)
-        return page(request, "overview.html", board=board, piped=piped, others=others)
+        shown = [a for a in board.alarms if a.needs_action][:SHOWN]
+        return page(request, "overview.html", board=board, piped=piped, others=others,
+                    shown=shown, sparks=await sparklines(services, shown))
 
     @app.get("/work", include_in_schema=False)
     async def work(request: Request) -> HTMLResponse:

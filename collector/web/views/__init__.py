@@ -9,7 +9,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
-from collector.domain.actions import Baseline, DeclaredFill
+from collector.domain.actions import Baseline, DeclaredFill, Window
 from collector.domain.conditions import CATALOGUE
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
@@ -126,14 +126,17 @@ class BoardFacts:
     health: Health
     now: int
     pace: float
+    windows: Sequence[Window] = ()
+    """Impairments and visits in force."""
     log_trouble: str = ""
     """Reason for which the events could not be read; ``events`` is then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class When:
-    """An instant in words, as ISO 8601, and its age."""
+    """An instant (ms) in words, as ISO 8601, and its age."""
 
+    instant: int
     text: str
     iso: str
     ago: str
@@ -170,7 +173,7 @@ class Gap:
 
 def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
     """Return an instant (ms) in words, as ISO 8601, and its age."""
-    return When(text=moment(instant, zone, now), iso=format_instant(instant),
+    return When(instant=instant, text=moment(instant, zone, now), iso=format_instant(instant),
                 ago=duration_text(now - instant))
 
 
