@@ -19,6 +19,7 @@ from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import JournalError
+from collector.domain.evaluations import missing_here
 from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.live import ForwardStatistics, LivePicture
 from collector.domain.messages import Delivery, LinkSigner
@@ -252,7 +253,7 @@ def board_services(parts: BoardParts) -> BoardServices:
         settings=lambda: config().settings, plant=lambda: config().plant, clock=parts.clock,
         picture=parts.picture,
         alarms=lambda: pipeline.monitor.alarms(),
-        not_monitored=lambda: pipeline.monitor.not_monitored(),
+        not_monitored=lambda: list(missing_here(pipeline.monitor.not_monitored())),
         fills=lambda: pipeline.monitor.fills(), baselines=lambda: pipeline.monitor.baselines(),
         windows=lambda: pipeline.monitor.windows(), act=pipeline.act,
         trend=trend_query(journal), events=events_query(journal),

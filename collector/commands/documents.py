@@ -20,7 +20,7 @@ from collector.domain.errors import JournalError, UsageError
 from collector.domain.events import EstimateMade
 from collector.handbook import CONTENTS, UnknownPage, find_page
 from collector.journal import Journal
-from collector.reports import report_of
+from collector.reports import not_monitored_then, report_of
 from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey, measured
@@ -38,6 +38,8 @@ def report_arguments(parser: argparse.ArgumentParser) -> None:
                         help="folder for the files; created if missing; default: here")
     parser.add_argument("--format", default="html,pdf", metavar="F",
                         help="html, pdf, txt (the first page), or some of them; default: html,pdf")
+    parser.add_argument("--allow-empty", action="store_true",
+                        help="also a period in which nothing was monitored")
     parser.add_argument("--as-of", metavar="T", help="write it as if it were made then; "
                         "default: now")
 
@@ -69,6 +71,9 @@ def run_report(options: argparse.Namespace) -> int:
     if sys.stderr.isatty():
         print("reading the journal …", file=sys.stderr)
     with Journal.open(path, read_only=True) as journal:
+        empty = not_monitored_then(journal, start, end, ZoneInfo(config.plant.site.timezone))
+        if empty and not options.allow_empty:
+            raise UsageError(f"{empty}; --allow-empty writes the report all the same")
         report = report_of(config, journal, start=start, end=end, made=now)
     for file in write(report, config.plant.site.id, options.out, formats):
         print(file)

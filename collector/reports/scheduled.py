@@ -79,7 +79,7 @@ async def made_in_process(request: ReportRequest) -> None:
         sys.executable, "-c", _YIELDING, "report", str(request.site_file),
         "--from", format_instant(request.period.start), "--to", format_instant(request.period.end),
         "--as-of", format_instant(request.made), "--out", str(request.folder),
-        "--format", "pdf,html,txt",
+        "--format", "pdf,html,txt", "--allow-empty",
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
     )
     try:

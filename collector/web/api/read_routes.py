@@ -16,11 +16,14 @@ from prometheus_client.core import (
 )
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
+from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from collector.clock import format_instant
+from collector.domain.actions import WindowKind
 from collector.domain.readings import Quality, split_point
-from collector.web.access import HttpError, public
+from collector.people import Role
+from collector.web.access import HttpError, public, visitor
 from collector.web.api import read_span, responses, schemas
 from collector.web.api.action_routes import ERROR_RESPONSES
 from collector.web.api.responses import unit_of
@@ -68,6 +71,8 @@ class Metrics(Collector):
             "alive": ("1 when the rules run and the journal can write", float(alive)),
             "readings_waiting": ("Readings not yet in the journal", float(numbers.waiting)),
             "deliveries_waiting": ("Messages not yet sent", float(numbers.deliveries_waiting)),
+            "impairments": ("Impairments in force", float(sum(
+                w.kind is WindowKind.IMPAIRMENT for w in s.windows()))),
             "not_watched": ("Conditions of assets that are not monitored",
                             float(len(s.not_monitored()))),
         }
@@ -264,9 +269,12 @@ def _add_operations(app: FastAPI, services: BoardServices) -> None:
              response_model=schemas.HealthResponse,
              responses={503: {"model": schemas.HealthResponse, "description": "not alive"}})
     @public
-    async def healthz() -> Response:
+    async def healthz(request: Request) -> Response:
         health = _health(services)
-        answer = responses.health_response(health, services.statistics(), services.clock.now())
+        # A visitor who may not read learns whether it is alive, not what is out of service.
+        answer = responses.health_response(
+            health, services.statistics(), services.clock.now(),
+            services if visitor(request).may(Role.LOOK) else None)
         return JSONResponse(answer.model_dump(), status_code=200 if health.alive else 503)
 
     @app.get("/metrics", summary="Metrics in OpenMetrics",

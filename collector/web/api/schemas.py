@@ -136,6 +136,7 @@ class StatusResponse(ApiModel):
     reasons: list[str]
     live_alarms: int
     unacknowledged: int
+    impaired_until: str | None = None
     points: list[PointResponse]
     not_watched: list[NotMonitoredResponse]
     cautions: list[str]
@@ -202,6 +203,11 @@ class HealthResponse(ApiModel):
 
     alive: bool
     reasons: list[str]
+    impaired: bool | None = None
+    """Whether an impairment is in force; ``null`` for a visitor who may not read."""
+    impaired_until: str | None = None
+    declared: list[str] = []
+    """A line for each impairment, visit and fill in force, for visitors who may read."""
     last_turn_age: float | None
     last_commit_age: float | None
     waiting: int

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -173,6 +173,8 @@ def board_view(facts: BoardFacts) -> BoardView:
         facts.plant, facts.points, facts.alarms, facts.events, declared, now=facts.now,
         pace=facts.pace,
     )
+    if not facts.health.alive:
+        assets = tuple(replace(a, tone="unsure", state=f"last known: {a.state}") for a in assets)
     return BoardView(
         site=facts.plant.site.name, time=time, date=today, zone=clock_zone,
         headline=headline(facts, alarms, assets, declared, zone),
