@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Mapping, Sequence
 
 from markupsafe import Markup
@@ -18,6 +19,8 @@ from collector.web.views import BoardFacts
 from collector.web.views.alarms import AlarmView
 from collector.web.views.sparkline import plotted_point, sparkline
 from collector.web.views.trends import Occurrence, occurrences
+
+_log = logging.getLogger(__name__)
 
 _LEAST, _STEPS = 6 * HOUR, 60
 """Shortest time (ms) that a trend beside an alarm shows, and its steps."""
@@ -105,5 +108,10 @@ async def sparklines(
         steps = await services.trend(name, now - span, now, span // _STEPS)
         return sparkline(plant, services.settings(), name, steps, start=now - span, end=now)
 
-    found = await asyncio.gather(*(drawn(*one) for one in named.values()))
+    try:
+        found = await asyncio.gather(*(drawn(*one) for one in named.values()))
+    except QuietpipeError as error:
+        # The alarms are known without the journal, and matter most when that is in trouble.
+        _log.warning("no trends beside the alarms: %s", error)
+        return {}
     return {name: svg for name, svg in zip(named, found, strict=True) if svg is not None}

@@ -82,9 +82,9 @@ def facts_of(text: str, title: str, where: str) -> str:
     ...          "psi.", "Pressure low", "Dock riser")
     'It is 15 psi.'
     """
-    facts = parts_of(text).facts.removeprefix(f"{title}: {where}.").strip()
-    start, _, rest = facts.partition("). ")
-    return rest if facts.startswith("Since ") and rest and ". " not in start else facts
+    said = parts_of(text).facts.removeprefix(f"{title}: {where}.").strip()
+    start, _, rest = said.partition("). ")
+    return rest if said.startswith("Since ") and rest and ". " not in start else said
 
 
 def alarm_view(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:

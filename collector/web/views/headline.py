@@ -66,14 +66,15 @@ def _alarm_headline(
     waiting = sum(a.waits for a in urgent)
     first = present[0] if present else urgent[0]
     more = f" and {len(present) - 1} more" if len(present) > 1 else ""
-    parts = [f"{first.priority.capitalize()} {first.signal}, since {first.since.text}."]
+    parts = [f"{waiting} not acknowledged." if waiting else "All acknowledged.",
+             f"{first.priority.capitalize()} {first.signal}."]
     if first.measured is not None:
         parts.append(_measured(first))
-    parts.append(f"{waiting} not acknowledged." if waiting else "All acknowledged.")
     if declared:
         parts.append(f"{declared[0].state}: {declared[0].where}.")
     return Headline(
-        tone="not-normal" if present else "unsure", where=first.where, detail=" ".join(parts),
+        tone="not-normal" if present else "unsure", detail=" ".join(parts),
+        where=f"{first.where}, since {first.since.text}.",
         sentence=f"{first.title}{more}" if present
         else f"{first.title}: returned to normal, not acknowledged",
         next=f"Check first: {first.checks[0]}" if first.checks and present

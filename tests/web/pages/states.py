@@ -120,7 +120,7 @@ STATES = (
     Drawn(id="all-well", draw=well,
           says=("No active alarms", "Fenmoor Cold Store", "Nothing to do")),
     Drawn(id="high-alarm", draw=_one_alarm, says=(
-        "Compressor running too long", "Generator, dock end", "High trouble, since 08:53",
+        "Compressor running too long", "Generator, dock end, since 08:53", "High trouble",
         "Run: 17 min 12 s, limit 12 min", "Acknowledge", "Check first: a leak in the pipe")),
     Drawn(id="impaired", draw=_impaired, says=(
         "Impaired until 13:10", "Dock riser", "branch line renewed", "7 alarms suppressed",
