@@ -24,8 +24,10 @@ from collector.web.views import (
     TRANSITION_WORDS,
     When,
     about_of,
+    declared_together,
     location_of,
     title_of,
+    together_words,
     when_of,
 )
 from collector.web.views.board import board_view
@@ -50,8 +52,13 @@ class EntryView:
     text: str
 
 
-def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
-    when = when_of(event.time, zone, now)
+def _entry(group: Sequence[Event], plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
+    event, when = group[0], when_of(group[0].time, zone, now)
+    if len(group) > 1:
+        title, what = together_words(group, plant)
+        each = "; ".join(f"{title_of(e.condition)}, {location_of(plant, e.asset)}"
+                         for e in group if isinstance(e, AlarmTransition))
+        return EntryView(when=when, title=title, about="", where="", what=what, text=f"{each}.")
     match event:
         case AlarmTransition():
             who = f" by {event.by}" if event.by else ""
@@ -77,7 +84,7 @@ def add_alarm_page(app: FastAPI, services: BoardServices) -> None:
         zone = ZoneInfo(plant.site.timezone)
         search = _search(request, services, zone)
         found = await services.past.find(search)
-        shown = [_entry(e, plant, zone, now) for e in found[:_PAGE]]
+        shown = [_entry(g, plant, zone, now) for g in declared_together(found[:_PAGE])]
         older = ""
         if len(found) > _PAGE:
             kept = {k: v for k, v in request.query_params.items() if k != "before"}

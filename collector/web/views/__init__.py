@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -304,15 +305,48 @@ def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
     return text
 
 
+_INHIBITING = {
+    Transition.SUPPRESSED: "suppressed", Transition.UNSUPPRESSED: "no longer suppressed",
+    Transition.OUT_OF_SERVICE: "taken out of service",
+    Transition.IN_SERVICE: "put back in service",
+}
+
+
+def declared_together(events: Iterable[Event]) -> Iterator[list[Event]]:
+    """Yield events one by one, but those that one declaration moved as one group."""
+    def key(event: Event) -> object:
+        if isinstance(event, AlarmTransition) and event.transition in _INHIBITING:
+            return event.transition, event.by, event.why, event.time // 1000
+        return id(event)
+
+    for _, group in groupby(events, key):
+        yield list(group)
+
+
+def together_words(events: Sequence[Event], plant: Plant) -> tuple[str, str]:
+    """Return what moved together, such as ``16 alarms taken out of service``, and why."""
+    first = events[0]
+    assert isinstance(first, AlarmTransition)
+    places = dict.fromkeys(location_of(plant, e.asset) for e in events
+                           if isinstance(e, AlarmTransition))
+    by = f"by {first.by}" if first.by else ""
+    said = f"{by}: {first.why}" if by and first.why else by or first.why
+    return (f"{len(events)} alarms {_INHIBITING[first.transition]}",
+            ". ".join(p for p in (", ".join(places), said) if p))
+
+
 def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
     """Return the latest entries, newest first, with who did it and why."""
     lines: list[Line] = []
     if facts.log_trouble:
         lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
                           when=when_of(facts.now, zone, facts.now)))
-    for event in reversed(facts.events):
-        when = when_of(event.time, zone, facts.now)
+    for group in declared_together(reversed(facts.events)):
+        event, when = group[0], when_of(group[0].time, zone, facts.now)
         match event:
+            case AlarmTransition() if len(group) > 1:
+                what, more = together_words(group, facts.plant)
+                lines.append(Line(when=when, what=what, more=more))
             case AlarmTransition():
                 who = f" by {event.by}" if event.by else ""
                 why = f": {event.why}" if event.why else ""
