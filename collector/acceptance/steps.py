@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from collector.domain.basis import printed_basis
 from collector.domain.plant import Generator, Plant, Riser, Vent
 from collector.domain.readings import QUANTITIES
 
@@ -75,7 +76,8 @@ def plan(plant: Plant, size: Size) -> tuple[Step, ...]:
     steps += _contacts(plant)
     for vent in plant.vents.values():
         steps += _of_vent(plant, vent)
-    return tuple(steps)
+    return tuple(replace(s, limit_from=printed_basis(s.limit_from, plant.site.code))
+                 for s in steps)
 
 
 def _missing(plant: Plant, *points: str) -> str:

@@ -24,7 +24,6 @@ from collector.reports import not_monitored_then, report_of
 from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey, measured
-from collector.survey.parts import Tone
 
 
 def report_arguments(parser: argparse.ArgumentParser) -> None:
@@ -104,7 +103,7 @@ def _span(options: argparse.Namespace, config: SiteConfig, now: int) -> tuple[in
     return start, end
 
 
-_MARKS = {Tone.GOOD: "ok", Tone.CAUTION: "CAUTION", Tone.MISSING: "not known", Tone.REMARK: "note"}
+_MARKS = {"Pass": "ok", "Fail": "CAUTION", "Not known": "not known", "Note": "note"}
 
 
 def survey_arguments(parser: argparse.ArgumentParser) -> None:
@@ -201,7 +200,7 @@ def _lines(found: Survey, width: int) -> Iterator[str]:
     yield f"Survey of {found.title} ({found.site})"
     for part in found.parts():
         yield ""
-        yield from _part(part, width)
+        yield from _part(part, found, width)
     yield ""
     yield from _titled("Conditions not monitored, and the key that each needs", "-")
     for note in found.lacks:
@@ -223,23 +222,24 @@ def _titled(title: str, mark: str) -> Iterator[str]:
     yield mark * len(title)
 
 
-def _part(part: Part, width: int) -> Iterator[str]:
+def _part(part: Part, survey: Survey, width: int) -> Iterator[str]:
     yield from _titled(f"{part.title} ({part.id})", "-")
     for figure in part.figures:
         line = f"{figure.name:<26}{figure.shown}"
-        source = f"  [{figure.source}]"
+        source = f"  [{survey.basis(figure.source)}]"
         if len(line) + len(source) <= width:
             yield line + source
         else:
             yield line
             yield from _wrapped(" " * 26, source.strip(), width)
     for note in part.notes:
-        yield from _note_lines(note, width)
+        yield from _note_lines(note, survey.basis(note.source), width)
 
 
-def _note_lines(note: Note, width: int) -> Iterator[str]:
-    text = note.text + (f" [{note.source}]" if note.source else "")
-    yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.tone]:<11}",
+def _note_lines(note: Note, source: str, width: int) -> Iterator[str]:
+    tells = f" What would tell: {note.tells}." if note.tells else ""
+    text = f"{note.text}{tells}" + (f" [{source}]" if source else "")
+    yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.answer]:<11}",
                              subsequent_indent=" " * 11)
 
 

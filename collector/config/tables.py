@@ -310,11 +310,21 @@ class JournalTable(Table):
     max_size: Size = 4_000_000_000
 
 
+class CodeTable(Table):
+    """``[code]``: the codes adopted on site, as customers' papers name them."""
+
+    installation: Text | None = None
+    inspection: Text | None = None
+    fire: Text | None = None
+    authority: Text | None = None
+
+
 class SiteFile(Table):
     """The whole file."""
 
     needs = ("site",)
     site: SiteTable = SiteTable()
+    code: CodeTable = CodeTable()
     generators: list[GeneratorTable] = []
     risers: list[RiserTable] = []
     vents: list[VentTable] = []

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+from collector.domain.basis import AdoptedCode
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -24,6 +26,7 @@ class Site:
     """``us`` or ``metric``."""
     standard_temperature: float = 15.5556
     """degrees C; the base of every standard volume (60 F by default)."""
+    code: AdoptedCode = AdoptedCode()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from collector.domain.basis import printed_basis
 from collector.domain.events import EstimateMade
 from collector.domain.readings import TrendStep
 from collector.domain.units import DAY, MINUTE, PSI, duration_text, scale_of, value_text
@@ -159,8 +160,9 @@ def _against_limit(g: ReportData, asset: str) -> str:
         return f"{found}; no limit: the supervisory pressure is not set."
     ambient = pressure_at_altitude(g.plant.site.altitude)
     allowed = allowed_psi_per_day(IN_SERVICE, riser.supervisory_pressure * PSI, ambient)
+    basis = printed_basis(IN_SERVICE.source, g.plant.site.code)
     return (f"{found}; limit {value_text(allowed, unit, 2)} in 24 h at "
-            f"{value_text(riser.supervisory_pressure, unit)} ({IN_SERVICE.source}).")
+            f"{value_text(riser.supervisory_pressure, unit)} ({basis}).")
 
 
 def supply(g: ReportData) -> Iterator[Block]:
