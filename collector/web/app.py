@@ -30,12 +30,12 @@ from collector.web.connection_limits import (
 from collector.web.pages.acceptance_pages import (
     add_acceptance_pages,
     add_commissioning_page,
-    add_report_page,
 )
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
 from collector.web.pages.message_link_page import add_message_link_page
+from collector.web.pages.report_pages import add_report_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import add_live, page
 from collector.web.services import BoardServices

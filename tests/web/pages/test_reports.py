@@ -210,7 +210,10 @@ async def test_listed_read_and_fetched(
 ) -> None:
     page, said = await open_page(browser, address, view)
     await sign_in_at(page, "L. Ames")
-    await page.get_by_role("link", name="Reports").click()
+    menu = page.get_by_role("button", name="Menu")  # folds the pages on a phone
+    if await menu.is_visible():
+        await menu.click()
+    await page.get_by_role("link", name="Reports", exact=True).click()
     await page.get_by_role("heading", name="Available reports").wait_for()
     await sound(page, view)
     async with page.expect_download() as waiting:
