@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 CONFIRM = "limit to be confirmed by the authority having jurisdiction"
 _STANDARD = re.compile(r"\bNFPA (13|25|1)\b")
+_SITE_FILE = re.compile(r"\w+ of the site file|from the site file|as stated in the site file")
 _PROVENANCE = re.compile(
     r",? ?\(?\b(?:(?:as )?read in a quotation|from memory|older numbering|as quoted by others|"
     r"as quoted on [a-z ]+)\b\)?")
@@ -40,10 +41,13 @@ def printed_basis(source: str, code: AdoptedCode) -> str:
     'NFPA 13 (2019), 8.2.6, adopted on site'
     >>> printed_basis("common practice: 98 % +- 1 % nitrogen", AdoptedCode())
     'common practice: 98 % +- 1 % nitrogen'
+    >>> printed_basis("low_pressure of the site file; 2 psi is a setting", AdoptedCode())
+    'set for this site; 2 psi is a setting'
     """
     found = _STANDARD.search(source)
     if found is None:
-        return " ".join(_PROVENANCE.sub("", source).split())
+        plain = _SITE_FILE.sub("set for this site", _PROVENANCE.sub("", source))
+        return " ".join(plain.split())
     adopted = {"13": code.installation, "25": code.inspection, "1": code.fire}[found[1]]
     if adopted:
         return f"{adopted}, adopted on site"

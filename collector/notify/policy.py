@@ -44,8 +44,8 @@ ESCALATED, UNANSWERED = "call-escalated", "call-unanswered"
 """Events: the next person was called; no acknowledgement, and no person left to call."""
 
 ANNOUNCED = frozenset({
-    "impairment-declared", "impairment-ending", "impairment-ended",
-    "visit-begun", "visit-ending", "visit-ended",
+    "impairment-planned", "impairment-declared", "impairment-ending", "impairment-ended",
+    "visit-planned", "visit-begun", "visit-ending", "visit-ended",
 })
 """Events sent to all who would be called about the asset."""
 

@@ -171,7 +171,9 @@ class BoardServices:
     record_event: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
-    """Active impairments and planned visits."""
+    """Impairments and visits in force."""
+    planned: Callable[[], Sequence[Window]] = tuple
+    """Impairments and visits that begin later."""
     commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""

@@ -251,6 +251,7 @@ def _add_declared(app: FastAPI, services: BoardServices) -> None:
         return schemas.WindowsResponse(
             site=plant.site.id, time=format_instant(services.clock.now()),
             windows=[responses.window_response(w, plant) for w in services.windows()],
+            planned=[responses.window_response(w, plant) for w in services.planned()],
         )
 
     @app.get("/api/v1/baselines", summary="Every baseline, learned or being learned")

@@ -169,5 +169,5 @@ def window_response(window: Window, plant: Plant) -> WindowResponse:
     return WindowResponse(
         kind=window.kind.value, asset=window.asset, name=name, by=window.by, why=window.why,
         since=format_instant(window.since), until=format_instant(window.until),
-        quiet=list(window.inhibits),
+        quiet=list(window.inhibits), details=dict(window.details),
     )

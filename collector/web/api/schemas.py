@@ -56,6 +56,21 @@ class LastingBody(ReasonedBody):
                                                "1970")
 
 
+class WindowBody(LastingBody):
+    """An impairment or a visit: it may begin later, and has what the procedure asks for."""
+
+    from_: str | float = Field("", alias="from", description="when it begins, ISO 8601 with an "
+                                                             "offset, or s since 1970; now without")
+    coordinator: Line = Field("", max_length=120, description="the impairment coordinator")
+    tag: Line = Field("", max_length=120, description="number of the impairment tag")
+    notified_authority: Line = Field("", max_length=200, description="who of the authority having "
+                                                                     "jurisdiction was notified")
+    notified_station: Line = Field("", max_length=200, description="who of the monitoring station "
+                                                                   "was notified")
+    notified_owner: Line = Field("", max_length=200, description="who of the owner was notified")
+    fire_watch: Line = Field("", max_length=200, description="who keeps the fire watch")
+
+
 class FormFields(BaseModel):
     """The further fields of a form."""
 
@@ -295,12 +310,16 @@ class WindowResponse(ApiModel):
     by: str
     why: str
     quiet: list[str]
+    details: dict[str, str] = {}
+    """What the impairment procedure asks to be written down."""
 
 
 class WindowsResponse(AtSite):
     """Every active impairment and visit, the first to end first."""
 
     windows: list[WindowResponse]
+    planned: list[WindowResponse] = []
+    """Those that begin later."""
 
 
 class WindowActResponse(Acted):
