@@ -19,7 +19,13 @@ from collector.domain.plant import Plant
 from collector.domain.readings import split_point
 from collector.people import Role
 from collector.web.access import HttpError, require, visitor
-from collector.web.api import BODIES, local_path, read_action_request, schemas
+from collector.web.api import (
+    BODIES,
+    ActionRequest,
+    local_path,
+    read_action_request,
+    schemas,
+)
 from collector.web.api.responses import (
     alarm_response,
     baseline_response,
@@ -33,7 +39,9 @@ from collector.web.api.schemas import (
     FillActResponse,
     WindowActResponse,
 )
+from collector.web.render import confirmed
 from collector.web.services import BoardServices
+from collector.web.views import location_of, title_of
 from collector.web.views.board import baseline_id
 
 
@@ -177,6 +185,28 @@ ACTIONS: Mapping[ActionKind, ActionRoute] = {
 """Every action that HTTP offers."""
 
 
+DONE: Mapping[ActionKind, str] = {
+    ActionKind.ACKNOWLEDGE: "Acknowledged", ActionKind.SHELVE: "Shelved",
+    ActionKind.UNSHELVE: "Unshelved", ActionKind.TAKE_OUT: "Taken out of service",
+    ActionKind.PUT_BACK: "Put back in service", ActionKind.DECLARE_FILL: "System fill declared",
+    ActionKind.END_FILL: "System fill ended", ActionKind.RESET_BASELINE: "Baseline reset",
+    ActionKind.DECLARE_IMPAIRMENT: "Impairment declared",
+    ActionKind.END_IMPAIRMENT: "Impairment ended", ActionKind.BEGIN_VISIT: "Visit declared",
+    ActionKind.END_VISIT: "Visit ended",
+}
+"""What the page says after each action."""
+
+
+def _subject(name: str, services: BoardServices) -> str:
+    """Return what an action was done to, in words."""
+    plant = services.plant()
+    condition, _, rest = name.partition(".")
+    if condition in CATALOGUE:
+        asset = rest.rpartition(".")[0] if rest.rpartition(".")[2].isdigit() else rest
+        return f"{title_of(condition)}, {location_of(plant, asset)}"
+    return plant.site.name if name == plant.site.id else location_of(plant, rest or name)
+
+
 _BEARER = HTTPBearer(auto_error=False, description="the board's token")
 """For the description only: the access policy decides."""
 
@@ -236,7 +266,13 @@ async def perform(
     JSON, a form with a redirect to its page. Raises ``HttpError``: 400, 404, 413 or 415 before
     anything is done, 409 when the present state does not allow it.
     """
-    sent = await read_action_request(request)
+    return await carry_out(request, services, name, kind, await read_action_request(request))
+
+
+async def carry_out(
+    request: Request, services: BoardServices, name: str, kind: ActionKind, sent: ActionRequest,
+) -> Response:
+    """Perform an action whose request was read; as :func:`perform`."""
     target = ACTIONS[kind].target
     if not target.known(name, services):
         raise HttpError(404, target.unknown)
@@ -246,6 +282,6 @@ async def perform(
     except ActionRefused as refused:
         raise HttpError(409, str(refused)) from refused
     if sent.from_form:
-        return RedirectResponse(local_path(sent.text("back"), target.back),
-                                status_code=303)
+        back = RedirectResponse(local_path(sent.text("back"), target.back), status_code=303)
+        return confirmed(back, f"{DONE[kind]}: {_subject(name, services)}.")
     return JSONResponse(target.after(action, services).model_dump())

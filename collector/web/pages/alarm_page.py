@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 
+from collector.domain.actions import WINDOW_DETAILS, ActionKind
+from collector.domain.basis import printed_basis
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
-from collector.web.access import HttpError
-from collector.web.api import read_day
+from collector.people import Role
+from collector.web.access import HttpError, require
+from collector.web.api import read_action_request, read_day
+from collector.web.api.action_routes import carry_out
 from collector.web.pages import board_facts, sparklines
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
@@ -164,6 +169,34 @@ def add_window_page(app: FastAPI, services: BoardServices) -> None:
         return page(
             request, "windows.html", spans=_SPANS,
             windows=declaration_views(services.windows(), (), plant, services.clock.now()),
+            planned=declaration_views(services.planned(), (), plant, services.clock.now()),
+            labels=WINDOW_DETAILS, chosen=request.query_params.get("asset", ""),
+            basis=printed_basis("NFPA 1", plant.site.code),
             systems=[(asset, name_of(plant, asset)) for asset in systems],
             things=[(asset, name_of(plant, asset)) for asset in things],
         )
+
+    for kind in (ActionKind.DECLARE_IMPAIRMENT, ActionKind.BEGIN_VISIT):
+        _add_form(app, services, kind)
+
+
+def _add_form(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
+    """Add the form of an impairment or a visit, in which the asset is one field of several."""
+    name = "impairment" if kind is ActionKind.DECLARE_IMPAIRMENT else "visit"
+
+    @app.post(f"/windows/{name}", include_in_schema=False,
+              dependencies=[Depends(require(Role.RESPOND))])
+    async def declared(request: Request) -> Response:
+        sent = await read_action_request(request)
+        fields = dict(sent.fields)
+        begins = sent.text("begins")
+        if begins:
+            zone = ZoneInfo(services.plant().site.timezone)
+            try:
+                local = datetime.fromisoformat(begins).replace(tzinfo=zone)
+            except ValueError:
+                raise HttpError(400, "'Begins' is not a time; leave it empty to begin now."
+                                ) from None
+            fields["from"] = str(local.timestamp())
+        return await carry_out(
+            request, services, sent.text("asset"), kind, replace(sent, fields=fields))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from collector.domain.actions import DeclaredFill, Window, WindowKind
+from collector.domain.actions import WINDOW_DETAILS, DeclaredFill, Window, WindowKind
 from collector.domain.plant import Plant
 from collector.web.views import location_of, moment, title_of
 
@@ -31,6 +31,9 @@ class DeclarationView:
     """A line for each asset with its suppressed alarms."""
     inhibits: frozenset[str]
     covers: frozenset[str]
+    since: str = ""
+    details: tuple[tuple[str, str], ...] = ()
+    """Label and text of what the impairment procedure asks for."""
     end: str
     """The path that ends it."""
 
@@ -62,10 +65,14 @@ def _window(window: Window, plant: Plant, zone: ZoneInfo, now: int) -> Declarati
         kind=window.kind.value, asset=window.asset, where=name_of(plant, window.asset),
         heading=f"{_HEADINGS[window.kind.value]} {name_of(plant, window.asset)}",
         until=moment(window.until, zone, now), until_ms=window.until,
-        declared=f"Declared by {window.by} at {moment(window.since, zone, now)}: {window.why}",
+        declared=f"Declared by {window.by}: {window.why}" if window.since > now
+        else f"Declared by {window.by} at {moment(window.since, zone, now)}: {window.why}",
         suppressed=_suppressed(window, plant), inhibits=frozenset(window.inhibits),
         covers=plant.downstream_of(window.asset) if impairment else frozenset({window.asset}),
         end=f"/api/v1/{window.kind}s/{quote(window.asset, safe='')}/end",
+        since=moment(window.since, zone, now), details=tuple(
+            (label, window.details[key]) for key, label in WINDOW_DETAILS.items()
+            if key in window.details),
     )
 
 
