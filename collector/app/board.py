@@ -29,6 +29,8 @@ from collector.handbook import find_html
 from collector.journal import Journal, JournalStatistics
 from collector.people import PEOPLE, Accounts, AccountsError
 from collector.people.sessions import SessionManager
+from collector.reports.scheduled import ReportRequest, made_in_process
+from collector.reports.times import Period
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app, serve
 from collector.web.render import Live
@@ -262,11 +264,25 @@ def board_services(parts: BoardParts) -> BoardServices:
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
+        make_report=_report_maker(config, parts.clock),
         commissioning=CommissioningSession(
             config().path, parts.real,
             lambda: frozenset(device.address for device in config().devices)),
         links=link_services(config, parts.signer, lambda: journal),
     )
+
+
+def _report_maker(
+    config: Callable[[], SiteConfig], clock: Clock,
+) -> Callable[[int, int], Awaitable[None]]:
+    """Return the function that makes the report of a period in a process of its own."""
+    async def make(start: int, end: int) -> None:
+        now = clock.now()
+        await made_in_process(ReportRequest(
+            site_file=config().path, folder=config().data / "reports", made=now,
+            period=Period(start=start, end=min(end, now), due=now), allow_empty=False))
+
+    return make
 
 
 def open_accounts(data: Path) -> Accounts | None:

@@ -8,17 +8,20 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from collector.web.access import HttpError
+from collector.domain.errors import QuietpipeError
+from collector.people import Role
+from collector.web.access import HttpError, require, visitor
+from collector.web.api import read_action_request, read_day
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views import moment
@@ -52,13 +55,17 @@ def add_report_page(app: FastAPI, services: BoardServices) -> None:
     folder = services.reports
     if folder is None:
         return
+    maker = None if services.make_report is None else ReportMaker(services, services.make_report)
+    if maker is not None:
+        _add_maker(app, services, maker)
 
     @app.get("/reports", include_in_schema=False)
     async def listed(request: Request) -> HTMLResponse:
         reviews = await asyncio.to_thread(_reviews, folder)
         zone, now = ZoneInfo(services.plant().site.timezone), services.clock.now()
-        return page(request, "reports.html", reviews=reviews[:_SHOWN],
-                    more=len(reviews) - _SHOWN, when=lambda made: moment(made, zone, now))
+        return page(request, "reports.html", reviews=reviews[:_SHOWN], maker=maker,
+                    more=len(reviews) - _SHOWN, when=lambda made: moment(made, zone, now),
+                    again=_AGAIN if maker is not None and maker.running else 0)
 
     @app.get("/reports/{name}", include_in_schema=False)
     async def file(name: str) -> Response:
@@ -69,6 +76,66 @@ def add_report_page(app: FastAPI, services: BoardServices) -> None:
         return _as_page(content) if found["form"] == "html" else Response(content, headers={
             "content-type": "application/pdf",
             "content-disposition": f'attachment; filename="{name}"'})
+
+
+_AGAIN = 3
+"""Seconds after which the page is read again while a report is being made."""
+
+
+class ReportMaker:
+    """Makes one report at a time. ``failure`` says why the last one was not made."""
+
+    def __init__(
+        self, services: BoardServices, make: Callable[[int, int], Awaitable[None]],
+    ) -> None:
+        self._services, self._make = services, make
+        self._task: asyncio.Task[None] | None = None
+        self.words, self.failure, self.since = "", "", 0
+
+    def __repr__(self) -> str:
+        return f"ReportMaker({'making ' + self.words if self.running else 'idle'})"
+
+    @property
+    def running(self) -> bool:
+        """Whether one is being made."""
+        return self._task is not None and not self._task.done()
+
+    def start(self, first: date, last: date) -> None:
+        """Begin to make the report of whole days; raises ``HttpError`` where it cannot be."""
+        zone = ZoneInfo(self._services.plant().site.timezone)
+        now = self._services.clock.now()
+        start = read_day("from", first.isoformat(), zone) or 0
+        end = read_day("to", last.isoformat(), zone, after=True) or 0
+        if last < first or start >= now:
+            raise HttpError(400, "The period must begin in the past and end after it begins.")
+        if self.running:
+            raise HttpError(409, f"The report of {self.words} is being made: wait for it.")
+        self.words, self.failure, self.since = f"{first} to {last}", "", now
+        self._task = asyncio.create_task(self._run(start, end), name="report")
+
+    async def _run(self, start: int, end: int) -> None:
+        try:
+            await self._make(start, end)
+        except QuietpipeError as error:
+            # The command's own hint on its options is of no use here.
+            self.failure = str(error).removeprefix("quietpipe report: ").partition("; --")[0]
+
+
+def _add_maker(app: FastAPI, services: BoardServices, maker: ReportMaker) -> None:
+    """Add ``/reports/make``; each request is a fact of the journal."""
+
+    @app.post("/reports/make", include_in_schema=False,
+              dependencies=[Depends(require(Role.RESPOND))])
+    async def make(request: Request) -> Response:
+        sent = await read_action_request(request)
+        try:
+            first, last = (date.fromisoformat(sent.text(n)) for n in ("from", "to"))
+        except ValueError:
+            raise HttpError(400, "Choose the first and the last day of the period.") from None
+        maker.start(first, last)
+        services.record_event("report-asked", f"A report of {maker.words} was asked for by "
+                              f"{visitor(request).name or sent.text('by')}.", {})
+        return RedirectResponse("/reports", status_code=303)
 
 
 def _no_such() -> HttpError:
