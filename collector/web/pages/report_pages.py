@@ -57,7 +57,7 @@ def add_report_page(app: FastAPI, services: BoardServices) -> None:
         return
     maker = None if services.make_report is None else ReportMaker(services, services.make_report)
     if maker is not None:
-        _add_maker(app, services, maker)
+        _add_maker(app, maker)
 
     @app.get("/reports", include_in_schema=False)
     async def listed(request: Request) -> HTMLResponse:
@@ -89,6 +89,7 @@ class ReportMaker:
         self, services: BoardServices, make: Callable[[int, int], Awaitable[None]],
     ) -> None:
         self._services, self._make = services, make
+        self._record_event = services.record_event
         self._task: asyncio.Task[None] | None = None
         self.words, self.failure, self.since = "", "", 0
 
@@ -100,7 +101,7 @@ class ReportMaker:
         """Whether one is being made."""
         return self._task is not None and not self._task.done()
 
-    def start(self, first: date, last: date) -> None:
+    def start(self, first: date, last: date, by: str) -> None:
         """Begin to make the report of whole days; raises ``HttpError`` where it cannot be."""
         zone = ZoneInfo(self._services.plant().site.timezone)
         now = self._services.clock.now()
@@ -112,6 +113,7 @@ class ReportMaker:
             raise HttpError(409, f"The report of {self.words} is being made: wait for it.")
         self.words, self.failure, self.since = f"{first} to {last}", "", now
         self._task = asyncio.create_task(self._run(start, end), name="report")
+        self._record_event("report-asked", f"A report of {self.words} was asked for by {by}.", {})
 
     async def _run(self, start: int, end: int) -> None:
         try:
@@ -121,8 +123,8 @@ class ReportMaker:
             self.failure = str(error).removeprefix("quietpipe report: ").partition("; --")[0]
 
 
-def _add_maker(app: FastAPI, services: BoardServices, maker: ReportMaker) -> None:
-    """Add ``/reports/make``; each request is a fact of the journal."""
+def _add_maker(app: FastAPI, maker: ReportMaker) -> None:
+    """Add ``/reports/make``."""
 
     @app.post("/reports/make", include_in_schema=False,
               dependencies=[Depends(require(Role.RESPOND))])
@@ -132,9 +134,7 @@ def _add_maker(app: FastAPI, services: BoardServices, maker: ReportMaker) -> Non
             first, last = (date.fromisoformat(sent.text(n)) for n in ("from", "to"))
         except ValueError:
             raise HttpError(400, "Choose the first and the last day of the period.") from None
-        maker.start(first, last)
-        services.record_event("report-asked", f"A report of {maker.words} was asked for by "
-                              f"{visitor(request).name or sent.text('by')}.", {})
+        maker.start(first, last, visitor(request).name or sent.text("by"))
         return RedirectResponse("/reports", status_code=303)
 
 
