@@ -213,20 +213,29 @@ def _add_readings(app: FastAPI, services: BoardServices) -> None:
         )
 
     @app.get("/api/v1/series", summary="The trend of a point", response_model_by_alias=True,
+             response_model=schemas.SeriesResponse,
              responses={code: ERROR_RESPONSES[400] for code in (400, 404)})
     async def series(
         point: Annotated[str, Query(min_length=1, max_length=200)],
         start: Annotated[str | None, Query(alias="from", max_length=64)] = None,
         to: _Time = None,
         every: _Time = None,
-    ) -> schemas.SeriesResponse:
+        form: Annotated[str, Query(alias="format", max_length=8,
+                                   description="json, or csv for a table")] = "json",
+    ) -> schemas.SeriesResponse | Response:
         unit = responses.unit_of(services.plant(), point)
         if unit is None:
             raise HttpError(404, "This site has no such point; expected <asset>.<quantity>, such "
                                  "as gen1.tank_pressure.")
+        if form not in ("json", "csv"):
+            raise HttpError(400, "'format' is json or csv.")
         span = read_span(start, to, every, services.clock.now())
-        steps = await services.trend(point, span.start, span.end, span.step)
-        return responses.series_response(point, unit, span, list(steps))
+        steps = list(await services.trend(point, span.start, span.end, span.step))
+        if form == "csv":
+            return Response(responses.series_csv(point, unit, steps), headers={
+                "content-type": "text/csv; charset=utf-8",
+                "content-disposition": f'attachment; filename="{point}.csv"'})
+        return responses.series_response(point, unit, span, steps)
 
     @app.get("/api/v1/estimates", summary="The latest estimate of every quantity")
     async def estimates() -> schemas.EstimatesResponse:

@@ -128,6 +128,15 @@ def series_response(point: str, unit: str, span: Span, steps: list[TrendStep]) -
     )
 
 
+def series_csv(point: str, unit: str, steps: list[TrendStep]) -> str:
+    """Return the trend of a point as a table; a step without valid data has empty values."""
+    lines = ["time,point,unit,count,low,mean,high"]
+    lines += [",".join([format_instant(s.start), point, unit, str(s.count),
+                        *("" if v is None else f"{v:.6g}" for v in (s.low, s.mean, s.high))])
+              for s in steps]
+    return "\r\n".join([*lines, ""])
+
+
 def estimate_responses(estimates: list[EstimateMade]) -> list[EstimateResponse]:
     """Return the estimates in a fixed order."""
     return [

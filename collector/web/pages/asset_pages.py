@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,7 @@ from collector.domain.errors import QuietpipeError
 from collector.domain.messages import DeliveryState
 from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import TrendStep, point_kind, split_point
+from collector.plots import Band
 from collector.survey import Deliveries, Survey, make_survey, measured
 from collector.web.access import HttpError, public
 from collector.web.pages import (
@@ -67,6 +69,7 @@ _NO_TREND = ("count", "h")
 """Units of counters, whose trend is a straight line without information."""
 _STATES = ("contact", "mode")
 _CAUTIONS = {"generator": "compressor", "vent": "oxygen", "room": "oxygen"}
+_WIDE = 1040
 _ROWS = 32
 """Most rows of the table below the plot of a single point."""
 
@@ -112,10 +115,49 @@ class _Pages(AssetPages):
         steps = await self._services.trend(point, span.start, span.end, span.step())
         rows = await self._services.trend(point, span.start, span.end, span.step(_ROWS))
         marks = await occurrences_of(self._services, asset, span.start, span.end)
-        drawing = trend_plot(plant, self._services.settings(), point, steps, marks,
-                             start=span.start, end=span.end, now=now, height=260)
+        others = self._alike(point)
+        other = request.query_params.get("with", "")
+        before = request.query_params.get("before", "")
+        drawing = trend_plot(
+            plant, self._services.settings(), point, steps, marks, start=span.start, end=span.end,
+            now=now, height=260, wide=_WIDE, beside=await self._beside(
+                span, point, other if other in dict(others) else "", before=bool(before)))
         return page(request, "point.html", **await self._common(asset), span=span, point=point,
-                    drawing=drawing, rows=self._rows(point, asset, rows, now))
+                    drawing=drawing, rows=self._rows(point, asset, rows, now), others=others,
+                    other=other, before=before, zone=plant.site.timezone)
+
+    def _alike(self, point: str) -> list[tuple[str, str]]:
+        """Return the points in the same unit, with their names: what it can be compared with."""
+        plant = self._services.plant()
+        unit = self._unit(point)
+        found = []
+        for thing in plant.things():
+            for name in points_of(self._services, thing):
+                kind = point_kind(thing.kind, split_point(name)[1])
+                if name != point and kind is not None and kind.unit == unit:
+                    found.append((name, f"{thing.name}, {kind.label}"))
+        return found
+
+    def _unit(self, point: str) -> str:
+        owner, quantity = split_point(point)
+        thing = self._services.plant().thing(owner)
+        kind = point_kind(thing.kind, quantity) if thing is not None else None
+        return "" if kind is None else kind.unit
+
+    async def _beside(
+        self, span: RangeView, point: str, other: str, *, before: bool,
+    ) -> list[Band]:
+        """Return the series drawn beside a point's own: another point, or the period before."""
+        bands, length = [], span.end - span.start
+        if other:
+            steps = await self._services.trend(other, span.start, span.end, span.step())
+            bands.append(Band(label=dict(self._alike(point))[other], steps=steps))
+        if before:
+            earlier = await self._services.trend(point, span.start - length, span.start,
+                                                 span.step())
+            bands.append(Band(label="the period before", steps=[
+                replace(s, start=s.start + length, end=s.end + length) for s in earlier]))
+        return bands
 
     def _rows(
         self, point: str, asset: Thing, steps: Sequence[TrendStep], now: int,
@@ -140,6 +182,7 @@ _KINDS = {
     "board.css": "text/css; charset=utf-8",
     "board.js": "text/javascript; charset=utf-8",
     "follow.js": "text/javascript; charset=utf-8",
+    "trend.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
 SHOWN = 3

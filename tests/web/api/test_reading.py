@@ -284,7 +284,7 @@ async def test_openapi_describes_every_public_route(client: httpx.AsyncClient) -
             in_path = {p["name"] for p in operation.get("parameters", ()) if p["in"] == "path"}
             assert in_path == set(re.findall(r"{(\w+)}", path))
     names = [p["name"] for p in api["paths"]["/api/v1/series"]["get"]["parameters"]]
-    assert names == ["point", "from", "to", "every"]
+    assert names == ["point", "from", "to", "every", "format"]
     body = api["paths"]["/api/v1/alarms/{alarm_id}/shelve"]["post"]["requestBody"]["content"]
     assert set(body) == {"application/json", "application/x-www-form-urlencoded"}
     schemas = api["components"]["schemas"]
