@@ -264,7 +264,7 @@ def board_services(parts: BoardParts) -> BoardServices:
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
-        make_report=_report_maker(config, parts.clock),
+        make_report=_report_maker(config, parts.clock), incidents=data / "incidents",
         commissioning=CommissioningSession(
             config().path, parts.real,
             lambda: frozenset(device.address for device in config().devices)),

@@ -50,6 +50,8 @@ class CrossSiteNavigation(Exception):
 
 
 FORM = "application/x-www-form-urlencoded"
+MULTIPART = "multipart/form-data"
+"""A form with a photo; only the routes of photos read one."""
 _SAFE = frozenset({"GET", "HEAD"})
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 """Names of this machine for itself."""
@@ -168,7 +170,7 @@ class AccessPolicy:
     async def admit(self, request: Request) -> None:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
-        request.state.from_form = _kind(request) == FORM
+        request.state.from_form = _kind(request) in (FORM, MULTIPART)
         request.state.visitor = who = self._who(request)
         if getattr(endpoint, "is_public", False):
             return

@@ -179,6 +179,8 @@ class BoardServices:
     """``None`` where messages carry no links."""
     reports: Path | None = None
     """The folder of the reports; without one there is no page of them."""
+    incidents: Path | None = None
+    """The folder of photos of alarms; without one none are taken."""
     make_report: Callable[[int, int], Awaitable[None]] | None = None
     """``(start, end)`` in ms: makes the report of a period; raises ``QuietpipeError``."""
 

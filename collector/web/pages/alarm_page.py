@@ -55,6 +55,8 @@ class EntryView:
     where: str
     what: str
     text: str
+    id: str = ""
+    """The occurrence of the alarm; empty where the entry is of none."""
 
 
 def _entry(group: Sequence[Event], plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
@@ -72,6 +74,7 @@ def _entry(group: Sequence[Event], plant: Plant, zone: ZoneInfo, now: int) -> En
                 when=when, title=title_of(event.condition), about=about_of(event.condition),
                 where=location_of(plant, event.asset),
                 what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
+                id=event.id,
             )
         case SystemEvent():
             return EntryView(when=when, title="The collector", about="", where="",
