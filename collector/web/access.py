@@ -88,6 +88,14 @@ def public(endpoint: _Endpoint) -> _Endpoint:
     return endpoint
 
 
+def takes_files(most: int) -> Callable[[_Endpoint], _Endpoint]:
+    """Let a route take a form with files, of ``most`` bytes in all."""
+    def marked(endpoint: _Endpoint) -> _Endpoint:
+        endpoint.takes_files = most  # type: ignore[attr-defined]
+        return endpoint
+    return marked
+
+
 def changes_need(role: Role) -> Callable[[_Endpoint], _Endpoint]:
     """Set the role that a changing request on this route needs, in place of ``respond``."""
     def marked(endpoint: _Endpoint) -> _Endpoint:
@@ -170,7 +178,11 @@ class AccessPolicy:
     async def admit(self, request: Request) -> None:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
-        request.state.from_form = _kind(request) in (FORM, MULTIPART)
+        most = getattr(endpoint, "takes_files", 0)
+        request.state.from_form = _kind(request) == FORM or bool(
+            most and _kind(request) == MULTIPART)
+        if most and not 0 < int(request.headers.get("content-length") or 0) <= most:
+            raise HttpError(413, f"The photo is too large: {most} bytes at most.")
         request.state.visitor = who = self._who(request)
         if getattr(endpoint, "is_public", False):
             return
@@ -237,7 +249,11 @@ class AccessPolicy:
         if not given and request.state.from_form:
             sent = (await request.form()).get("csrf", "")
             given = sent if isinstance(sent, str) else ""
-        self.check_csrf(given, who.session.csrf)
+        try:
+            self.check_csrf(given, who.session.csrf)
+        except HttpError:
+            await request.close()  # with the files of the form
+            raise
 
     @staticmethod
     def check_csrf(given: str, expected: str) -> None:

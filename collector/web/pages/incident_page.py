@@ -21,7 +21,7 @@ from collector.domain.messages import Measured, measured_of, parts_of
 from collector.domain.units import duration_text
 from collector.files import write_whole
 from collector.people import Role
-from collector.web.access import HttpError, require, visitor
+from collector.web.access import HttpError, require, takes_files, visitor
 from collector.web.api import read_action_request
 from collector.web.pages import board_facts, sparklines
 from collector.web.render import confirmed, page
@@ -50,8 +50,11 @@ def add_incident_page(app: FastAPI, services: BoardServices) -> None:
     app.post("/incidents/{occurrence}/note", include_in_schema=False,
              dependencies=respond)(pages.note)
     if services.incidents is not None:
-        app.post("/incidents/{occurrence}/photo", include_in_schema=False,
-                 dependencies=respond)(pages.photo)
+        @app.post("/incidents/{occurrence}/photo", include_in_schema=False, dependencies=respond)
+        @takes_files(LARGEST)
+        async def photo(request: Request, occurrence: Occurrence) -> Response:
+            return await pages.photo(request, occurrence)
+
         app.get("/incidents/{occurrence}/photos/{number}", include_in_schema=False)(pages.picture)
 
 
@@ -111,11 +114,9 @@ class _Pages:
         taken = [e for e in events if isinstance(e, SystemEvent) and e.fact == PHOTO]
         if len(taken) >= _MOST:
             raise HttpError(409, f"{_MOST} photos are kept of one alarm at most.")
-        form = await request.form(max_files=1, max_fields=5)
-        sent = form.get("photo")
-        if not isinstance(sent, UploadFile):
-            raise HttpError(400, "Choose a photo.")
-        content = await sent.read()
+        async with request.form(max_files=1, max_fields=5) as form:
+            sent = form.get("photo")
+            content = await sent.read() if isinstance(sent, UploadFile) else b""
         number, by = len(taken) + 1, visitor(request).name
         await asyncio.to_thread(_keep, content, self._path(occurrence, number))
         self._record_event(PHOTO, f"{by} added photo {number}.", {
