@@ -31,15 +31,12 @@ class SystemClock:
     """The machine's own clock."""
 
     def now(self) -> int:
-        """Return the wall clock in ms."""
         return time.time_ns() // 1_000_000
 
     def monotonic(self) -> int:
-        """Return the monotonic clock in ms."""
         return time.monotonic_ns() // 1_000_000
 
     async def sleep(self, duration: int) -> None:
-        """Sleep for ``duration`` ms of real time."""
         await asyncio.sleep(max(duration, 0) / 1000)
 
 
@@ -63,15 +60,12 @@ class ScaledClock:
         return f"ScaledClock(origin={format_instant(self.origin)}, speed={self.speed:g})"
 
     def now(self) -> int:
-        """Return scaled time in ms."""
         return self.origin + self.monotonic()
 
     def monotonic(self) -> int:
-        """Return scaled ms since the origin."""
         return int((time.monotonic_ns() - self._anchor) * self.speed) // 1_000_000
 
     async def sleep(self, duration: int) -> None:
-        """Sleep for ``duration`` ms of scaled time."""
         await asyncio.sleep(max(duration, 0) / 1000 / self.speed)
 
 
@@ -84,11 +78,9 @@ class ManualClock:
         self._sleepers: list[tuple[int, asyncio.Future[None]]] = []
 
     def now(self) -> int:
-        """Return the instant it was last set to."""
         return self._now
 
     def monotonic(self) -> int:
-        """Return the ms it has been advanced by."""
         return self._monotonic
 
     def advance(self, duration: int) -> None:
@@ -117,6 +109,24 @@ class ManualClock:
         await future
 
 
+class RateLimiter:
+    """Limits items per second. ``burst`` (ms) of unused time may be made up for.
+
+    All instants are in ms of one scale.
+    """
+
+    def __init__(self, now: int, *, burst: int = 0) -> None:
+        self._free_at, self._burst = float(now), burst
+
+    def wait(self, now: int) -> float:
+        """Return the ms until the next item is within the limit; 0 or less when it is now."""
+        return self._free_at - now
+
+    def sent(self, count: int, now: int, per_second: float) -> None:
+        """Count ``count`` items at ``now``."""
+        self._free_at = max(self._free_at, now - self._burst) + count * 1000 / per_second
+
+
 def format_instant(instant: int) -> str:
     """Write an instant (ms) as ISO 8601 UTC; milliseconds only where there are any.
 
@@ -140,7 +150,7 @@ def parse_instant(text: str) -> int:
     >>> parse_instant("2026-03-01T01:10:05+01:00") == parse_instant("1772323805")
     True
     """
-    if "_" not in text:
+    if "_" not in text and text.isascii():
         with contextlib.suppress(ValueError, OverflowError):
             return round(float(text) * 1000)
     try:

@@ -47,12 +47,13 @@ from collector.clock import Clock, SystemClock
 from collector.commissioning.journal_sync import SIGNED, CommissioningSync, record_folder
 from collector.config import SiteConfig, load_site
 from collector.domain.actions import OperatorAction
-from collector.domain.errors import JournalCorrupt
+from collector.domain.errors import JournalCorrupt, JournalReplaced
 from collector.domain.events import EstimateMade, Event, SystemEvent
 from collector.domain.live import LiveAlarm, LivePicture
 from collector.domain.messages import LinkSigner
 from collector.domain.readings import Reading
 from collector.domain.units import HOUR, MINUTE
+from collector.files import private_folder
 from collector.journal import Journal
 from collector.notify.channels import Heartbeat
 from collector.notify.outbox import CONSUMER
@@ -146,11 +147,17 @@ class Daemon:
 
         A journal that is found damaged is moved aside, and the daemon starts again with a new one.
         """
+        said = ""
         while True:
-            self._open_journal()
+            self._open_journal(said)
             try:
                 await self._run_parts(on_ready)
+            except JournalReplaced as error:
+                # Where another daemon has begun, this ends: two must not write, or call people.
+                said = f"{error}; {self._journal.rescue(self.clock.now())}."
+                _log.error("the journal was replaced: %s", said)
             except JournalCorrupt as error:
+                said = ""
                 _log.error("the journal is damaged, a new one is begun: %s", error)
             else:
                 return
@@ -159,9 +166,9 @@ class Daemon:
                 if self._accounts is not None:
                     self._accounts.close()
 
-    def _open_journal(self) -> None:
+    def _open_journal(self, replaced: str) -> None:
         folder = self._config.data
-        folder.mkdir(parents=True, exist_ok=True)
+        private_folder(folder)
         self._signer, damage = signer_of(self._config)
         self._journal, moved = Journal.open_or_replace(folder / "journal.sqlite", self.clock.now())
         # Retention waits for consumers it knows; readings since the saved state of the rules must
@@ -184,6 +191,8 @@ class Daemon:
         )
         if moved is not None:
             self._record_event("journal-replaced", f"The journal was damaged. {moved}")
+        for text in filter(None, (replaced, self._journal.missing)):
+            self._record_event("journal-replaced", text)
         for text in filter(None, (damage, *restored.damage, self._journal.damage())):
             self._record_event("damage-left-out", text)
         self._record_event("collector-started", f"quietpipe {__version__} monitors {self.site}.",
@@ -204,7 +213,8 @@ class Daemon:
         self._reports = ReportScheduler(queue=self._journal, consumer=CONSUMER,
                                     record_event=self._pipeline.record_event)
         board, self.board_address = await start_board(
-            board_services(self._board_parts()), self._listen, self._live)
+            board_services(self._board_parts()), self._listen, self._live,
+            self._config.board.proxies)
         self._connections.outbox.use(self._policy())
         parts = self._connections.start()
         helpers = [
@@ -221,6 +231,7 @@ class Daemon:
         finally:
             self._service.stopping()
             self._jobs.stop()
+            board.cancel()  # its requests have two seconds to end, while the rest does
             await self._connections.poller.stop()  # before anything else: no reading comes in
             await cancelled(*helpers)
             await self._connections.end(

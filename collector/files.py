@@ -6,7 +6,23 @@ import contextlib
 import os
 from pathlib import Path
 
-__all__ = ["write_whole"]
+
+def private_folder(path: Path) -> None:
+    """Make a folder that no other account may look into. Raises ``OSError``.
+
+    An existing one is left to its group.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.mkdir(mode=0o700, exist_ok=True)
+    without_others(path)
+
+
+def without_others(path: Path) -> None:
+    """Take what others than owner and group may do with a file of ours."""
+    mode = path.stat().st_mode
+    if mode & 0o007:
+        with contextlib.suppress(PermissionError):  # another account's: not ours to change
+            path.chmod(mode & 0o7770)
 
 
 def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:

@@ -66,6 +66,15 @@ def _fields(record: logging.LogRecord) -> Iterator[tuple[str, str | int | float 
             yield name, _HIDDEN if _NAMES.search(name) else _plain(value)
 
 
+def _one_line(text: str) -> str:
+    """Return a text whose line ends and control characters are written as JSON writes them.
+
+    What a device or a visitor sends must not look like a line of ours, or steer a terminal.
+    """
+    return text if text.isprintable() else "".join(
+        c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
+
+
 class _Lines(logging.Formatter):
     """Common to both forms: the trace of an exception, cleaned."""
 
@@ -78,18 +87,16 @@ class JsonLines(_Lines):
     """One JSON object per line."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the line."""
         fields = dict(_fields(record))
         if trace := self.trace(record):
             fields["trace"] = trace
-        return json.dumps(fields, ensure_ascii=False, separators=(",", ":"))
+        return _one_line(json.dumps(fields, ensure_ascii=False, separators=(",", ":")))
 
 
 class TerminalLines(_Lines):
     """``time LEVEL message key=value …``, the trace below it."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the line or lines."""
         fields = dict(_fields(record))
         head = [str(fields.pop("time")), str(fields.pop("level")).upper().ljust(7),
                 str(fields.pop("message"))]
@@ -97,7 +104,7 @@ class TerminalLines(_Lines):
         tail = [f"{k}={json.dumps(v, ensure_ascii=False) if _quoted(v) else v}"
                 for k, v in fields.items()]
         trace = self.trace(record)
-        return " ".join(head + tail) + (f"\n{trace}" if trace else "")
+        return _one_line(" ".join(head + tail)) + (f"\n{trace}" if trace else "")
 
 
 def _quoted(value: object) -> bool:
@@ -138,7 +145,6 @@ class _Stderr(logging.StreamHandler[TextIO]):
 
     @property
     def stream(self) -> TextIO:  # type: ignore[override]
-        """The stream to write to."""
         return sys.stderr
 
 

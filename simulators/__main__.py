@@ -100,7 +100,7 @@ async def _serve(scenario: Scenario, options: argparse.Namespace) -> int:
 
 async def _until_done(ended: asyncio.Event, pace: asyncio.Task[None], length: int | None,
                       clock: ScaledClock) -> int:
-    """Wait for a signal, the end of stdin, the end of the time, or an error of our own."""
+    """Wait for a signal, the end of stdin, the end of the time, or an error."""
     waits: set[asyncio.Task[object]] = {asyncio.create_task(ended.wait()), pace}
     if length is not None:
         waits.add(asyncio.create_task(clock.sleep(length)))

@@ -30,7 +30,10 @@ class Bench:
 
 
 class _Order:
-    """One order to a fault: the parameters, taken one by one so that a leftover is a mistake."""
+    """One order to a fault.
+
+    Its parameters are removed one by one, so that a leftover is a mistake.
+    """
 
     def __init__(self, params: Mapping[str, Any]) -> None:
         self._left = dict(params)

@@ -1,4 +1,4 @@
-"""A generator: compressor, separator, tank, and the controller that runs them."""
+"""A generator: compressor, separator, tank, and their controller."""
 
 from __future__ import annotations
 
@@ -54,7 +54,6 @@ class Totals:
     """s of running in nitrogen mode."""
 
     def count(self, dt: float, made: Made, drawn: float, generator: Generator) -> None:
-        """Take one step."""
         self.drawn += drawn * dt
         if generator.running:
             self.intake += made.intake * dt
@@ -131,7 +130,7 @@ class Generator:
         return max(self.spec.cut_in, self.spec.cut_out - narrow) if narrow else self.spec.cut_in
 
     def make(self, room: float) -> Made:
-        """Return what it makes now; the delivery falls with tank pressure, wear and warm air."""
+        """Return the flows made now; delivery falls with tank pressure, wear and warm air."""
         made, spec = self.made, self.spec
         if not self.running:
             made.intake = made.gas = made.oxygen = 0.0
@@ -147,12 +146,12 @@ class Generator:
         return made
 
     def product_fraction(self) -> float:
-        """Return the oxygen fraction of what the separator gives now."""
+        """Return the oxygen fraction of the separator's product."""
         worn = self.spec.product_oxygen + self.faults.tired_separator
         return worn + self.coldness**2 * self.spec.warm_up_oxygen
 
     def relief(self) -> float:
-        """Return what the tank's relief valve lets off, mol/s: it lifts well above cut-out."""
+        """Return the flow through the tank's relief valve, mol/s; it opens well above cut-out."""
         over = self.gauge - 1.35 * self.spec.cut_out
         return self.spec.intake * min(over / (0.05 * self.spec.cut_out), 2.0) if over > 0 else 0.0
 

@@ -1,4 +1,4 @@
-"""Gas in a riser's pipe: cells in series from valve to vent, and a dead leg beside them.
+"""Gas in a riser's pipe: cells in series from valve to vent, a dead leg beside them, the vent.
 
 The cells share one pressure, so each holds its share of all the moles; what flows from one to the
 next follows from what enters, leaks and leaves. Oxygen rides on those flows, upwind. Every amount
@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from simulators.specs import RiserSpec
-from simulators.units import GAS_CONSTANT, PSI
+from simulators.specs import RiserSpec, VentSpec
+from simulators.units import AIR_OXYGEN, GAS_CONSTANT, PSI
 
 __all__ = ["Pipe", "PipeFaults"]
 
@@ -74,7 +74,10 @@ class Pipe:
         return self.oxygen[self.cells - 1] * self.cells / (self.total * (1 - self.dead))
 
     def demand(self, supply_gauge: float) -> float:
-        """Return what the air maintenance device lets in, mol/s. It sticks, droops and creeps."""
+        """Return the flow through the air maintenance device, mol/s.
+
+        It sticks, droops and creeps.
+        """
         spec, gauge = self.spec, self.gauge
         if self.faults.shut:
             self.amd_open = False
@@ -147,7 +150,7 @@ class Pipe:
         return leaked_oxygen * dt, carried * dt
 
     def settle(self, temperature: float) -> None:
-        """Take the pipe's new temperature and the pressure that follows from it."""
+        """Set the pipe's temperature, and the pressure that follows from it."""
         self.temperature = temperature
         self.gauge = self.total * GAS_CONSTANT * temperature / self.volume - self.atmosphere
 
@@ -158,7 +161,7 @@ class Pipe:
         return heated + self.cold * (self.temperature - 2.0 - heated)
 
     def cool_room(self, dt: float, outside: float) -> None:
-        """Let the valve room follow its heating, within some two hours."""
+        """Move the valve room's temperature towards its heating's, within some two hours."""
         if self.faults.heating_off and outside < self.spec.valve_room:
             self.cold += (1 - self.cold) * min(dt / 7200, 0.5)
         elif self.cold:
@@ -169,3 +172,65 @@ class Pipe:
         if flow <= 0:
             return 60.0
         return 0.2 * self.total * (1 - self.dead) / self.cells / flow
+
+
+class VentFaults:
+    """Faults of a vent. The sensor's own faults belong to the sensors."""
+
+    __slots__ = ("blocked", "clog", "stuck", "water")
+
+    def __init__(self) -> None:
+        self.stuck = ""
+        """``open``, ``closed`` or nothing."""
+        self.blocked = False
+        self.water = False
+        self.clog = 0.0
+        """Share of the orifice that is closed."""
+
+
+class Vent:
+    """State of one vent: whether it is open and what its sensor's chamber holds."""
+
+    def __init__(self, spec: VentSpec, oxygen: float, full: float, atmosphere: float) -> None:
+        self.spec = spec
+        self.full = full
+        """Absolute supervisory pressure (Pa) at which the stated flow holds."""
+        self.atmosphere = atmosphere
+        self.chamber = oxygen
+        self.open = spec.logic == "open" or (spec.logic == "oxygen" and oxygen > spec.target_oxygen)
+        self.faults = VentFaults()
+        self.vented = 0.0
+        """mol since the start."""
+
+    def __repr__(self) -> str:
+        return f"Vent({self.spec.id}, {'open' if self.open else 'closed'}, {self.chamber:.4f})"
+
+    def decide(self, seconds: float) -> None:
+        """Run the vent controller's logic on what its sensor has seen."""
+        spec, stuck = self.spec, self.faults.stuck
+        if stuck:
+            self.open = stuck == "open"
+        elif spec.logic == "timer":
+            self.open = seconds % spec.timer_period < spec.timer_open
+        elif spec.logic != "oxygen":
+            self.open = spec.logic == "open"
+        elif self.chamber > spec.target_oxygen + spec.band:
+            self.open = True
+        elif self.chamber < spec.target_oxygen - 0.001:
+            self.open = False
+
+    def flow(self, gauge: float) -> float:
+        """Return the outflow, mol/s, by absolute pressure while choked, less below."""
+        if not self.open or self.faults.blocked or gauge <= 0:
+            return 0.0
+        size = self.spec.flow * (1 - self.faults.clog) * (gauge + self.atmosphere) / self.full
+        return size * min(math.sqrt(gauge / 90e3), 1.0)
+
+    def sense(self, dt: float, far: float, flowing: bool) -> None:
+        """Move the chamber's gas towards the gas that passes; shut, it hardly changes."""
+        if flowing:
+            self.chamber += (far - self.chamber) * min(dt / self.spec.sensor_lag, 0.5)
+        elif self.spec.samples_room_air and not self.open:
+            self.chamber += (AIR_OXYGEN - self.chamber) * min(dt / (12 * 3600), 0.5)
+        elif not self.spec.samples_room_air:
+            self.chamber += (far - self.chamber) * min(dt / (40 * self.spec.sensor_lag), 0.5)

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 from simulators.generator import Generator
 from simulators.noise import key_of, slow
-from simulators.pipe import Pipe
+from simulators.pipe import Pipe, Vent
 from simulators.specs import PlantSpec, RiserSpec, RoomSpec
 from simulators.units import AIR_OXYGEN, GAS_CONSTANT
-from simulators.vent import Vent
 
 __all__ = ["MolTotals", "Plant", "Room"]
 
@@ -42,7 +41,6 @@ class MolTotals:
 
     @property
     def oxygen_kept(self) -> float:
-        """The oxygen in :attr:`kept`, mol."""
         return self.oxygen_in - self.oxygen_rejected - self.oxygen_leaked - self.oxygen_vented
 
 
@@ -118,7 +116,7 @@ class Plant:
             self._step(step)
 
     def advance_exactly(self, instant: int) -> None:
-        """Let time pass up to ``instant`` itself, as for an order that falls there."""
+        """Let time pass up to ``instant`` exactly, as for an order at that instant."""
         self.advance_to(instant)
         if self.time < instant:
             self._step(instant - self.time)
@@ -199,7 +197,7 @@ class Plant:
 
     def _demands(self, generator: Generator, fed: list[tuple[str, Pipe]], made: float,
                  dt: float) -> list[float]:
-        """Return what each riser draws, mol/s: by the tank's pressure, or by the compressor's."""
+        """Return each riser's draw, mol/s: from the tank, or straight from the compressor."""
         demands = [pipe.demand(generator.gauge) for _, pipe in fed]
         wanted = sum(demands)
         if generator.air_fill and wanted < made:
@@ -239,7 +237,7 @@ class Plant:
         pipe.cool_room(dt, self._outside[riser])
 
     def _weather_at(self, riser: str, spec: RiserSpec, seconds: float) -> float:
-        """Return the temperature around a pipe: the day, the year, and weather that is neither."""
+        """Return the temperature around a pipe: day, year, and irregular weather."""
         return (spec.temperature
                 + spec.daily_swing * math.sin(2 * math.pi * (seconds / _DAY - 0.375))
                 - spec.season_swing * math.cos(2 * math.pi * (seconds / _YEAR - 0.04))

@@ -67,7 +67,7 @@ def _controllers(stage: Stage) -> list[_Controller]:
 def rows(stage: Stage, duration: int, every: int) -> Iterator[tuple[int, str, Value]]:
     """Yield time (ms), point and value every ``every`` ms for ``duration`` ms.
 
-    A point whose controller is silent or talks nonsense gives ``None``, as does a dead gauge.
+    A point whose controller is silent or garbles its replies gives ``None``, as does a dead gauge.
     """
     start = stage.scenario.plant.start
     controllers = _controllers(stage)

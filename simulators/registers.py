@@ -1,8 +1,7 @@
 """Register sets: one definition gives both the registers of a unit and its device profile.
 
 Three controllers with different layouts, as on a real site: scaled 16-bit integers, 32-bit floats
-low word first with holes between them, and bare contacts. A vent controller and a room monitor
-beside them.
+low word first with gaps between them, and bare contacts; then a vent controller and a room monitor.
 """
 
 from __future__ import annotations
@@ -59,7 +58,7 @@ class RegisterSet:
 
     @property
     def file_name(self) -> str:
-        """The name its profile is shipped under."""
+        """File name of its profile, without the ending."""
         return f"{self.name}.toml"
 
 
@@ -80,7 +79,7 @@ def assign(points: Sequence[RegisterPoint], watches: Sequence[str],
 
 def lay_out(registers: RegisterSet, pairs: Sequence[tuple[RegisterPoint, str]],
             read: Callable[[str], Value]) -> Image:
-    """Return what the unit's registers hold now."""
+    """Return the present contents of a unit's registers."""
     image: Image = {"coils": {}, "discrete-inputs": {}, "input-registers": {},
                     "holding-registers": {}}
     for point, name in pairs:

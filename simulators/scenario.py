@@ -48,7 +48,7 @@ class Serve:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Act:
-    """One order of the story, ``at`` ms after its start."""
+    """One order of the scenario, ``at`` ms after its start."""
 
     at: int
     fault: str
@@ -58,7 +58,7 @@ class Act:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """A person who acknowledges an alarm, ``at`` ms after the story's start or as soon after."""
+    """A person who acknowledges an alarm, ``at`` ms after the start or as soon as it is raised."""
 
     at: int
     acknowledges: str
@@ -67,7 +67,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """One story. ``duration`` in ms; ``site`` is the site file's text, placeholders and all."""
+    """One scenario. ``duration`` in ms; ``site`` is the site file's text with its placeholders."""
 
     name: str
     story: str

@@ -64,7 +64,10 @@ class Gauges:
         return (*self._modes, *self._contacts, *self._gauges)
 
     def read(self, point: str) -> Value:
-        """Return what ``point`` reads now. Raises ``KeyError`` for a point the plant lacks."""
+        """Return the present reading of ``point``.
+
+        Raises ``KeyError`` for a point the plant lacks.
+        """
         if point in self._gauges:
             return self._measure(point, self._gauges[point])
         if point in self._contacts:
@@ -154,5 +157,5 @@ class Gauges:
         self._gauge(f"{name}.temperature", lambda: room.temperature - 273.15, 0.1, 0.1, 0.1)
 
     def snapshot(self) -> Mapping[str, Value]:
-        """Return what every point reads now."""
+        """Return the present reading of every point."""
         return {point: self.read(point) for point in self.points}

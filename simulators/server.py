@@ -47,7 +47,7 @@ class Unit:
         return bool(self.powered_by) and plant.generators[self.powered_by].faults.power_off
 
     def image(self) -> Image:
-        """Return what its registers hold now, or held when they froze."""
+        """Return the contents of its registers now, or at the instant at which they froze."""
         now = (self.bench.plant.time, self.bench.orders)
         if self._image is None or (self._at != now and not self.faults.frozen):
             self._image = lay_out(self.registers, self.pairs, self.bench.gauges.read)
@@ -61,7 +61,7 @@ class Line(Protocol):
     address: str
 
     async def open(self) -> None:
-        """Begin to listen; ``address`` is then true."""
+        """Open the line; ``address`` is then that of the open line."""
 
     async def close(self) -> None:
         """Stop, and close every connection."""
@@ -79,7 +79,7 @@ class _Answering:
 
     async def answer_all(self, buffer: bytearray, send: Callable[[bytes], None],
                    wait: Callable[[float], Awaitable[Any]]) -> None:
-        """Answer every whole request in ``buffer``."""
+        """Answer every complete request in ``buffer``."""
         for ask in self._split(buffer):
             unit = self.units.get(ask.unit)
             if unit is None or not ask.pdu:
@@ -121,13 +121,11 @@ class TcpLine:
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def open(self) -> None:
-        """Listen; port 0 takes any free one."""
         self._server = await asyncio.start_server(self._serve, self._host, self._port)
         port = self._server.sockets[0].getsockname()[1]
         self.address = f"{self._scheme}://{self._host}:{port}"
 
     async def close(self) -> None:
-        """Stop listening and hang up."""
         if self._server is not None:
             self._server.close()
         for task in self._tasks:
@@ -174,7 +172,7 @@ class SerialLine:
         self._task: asyncio.Task[None] | None = None
 
     async def open(self) -> None:
-        """Open the device, or make the pty whose path is then in ``address``."""
+        """Open the device, or create the pty, whose path is then in ``address``."""
         path = self._path
         if path == "pty":
             self._fd, self._far_end = pty.openpty()
@@ -189,7 +187,6 @@ class SerialLine:
         self._task = asyncio.create_task(self._serve())
 
     async def close(self) -> None:
-        """Let go of the line."""
         if self._fd < 0:
             return
         asyncio.get_running_loop().remove_reader(self._fd)

@@ -1,23 +1,69 @@
-"""Put a stage on its lines, and say how to reach it."""
+"""Serves a scenario on its lines; writes its device profiles and a site file with addresses."""
 
 from __future__ import annotations
 
 import asyncio
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
-from simulators.profiles import write_profiles
-from simulators.registers import REGISTER_SETS, assign
+from simulators.registers import REGISTER_SETS, RegisterPoint, RegisterSet, assign
 from simulators.scenario import Scenario, Serve, UnitSpec
 from simulators.server import Line, SerialLine, TcpLine, Unit
 from simulators.stage import Stage
 from simulators.units import ScenarioError
 from simulators.wire import TABLES
+
+FOLDER = Path(__file__).parent / "profiles"
+
+
+def profile_text(registers: RegisterSet, points: Sequence[RegisterPoint] | None = None) -> str:
+    """Return the profile of a register set as TOML."""
+    chosen = registers.points if points is None else points
+    head = [
+        "# Written from simulators/registers.py; a test holds the two together.",
+        "[profile]",
+        f'name = "{registers.title}"',
+        f'word_order = "{registers.word_order}"',
+        'byte_order = "high-first"',
+    ]
+    return "\n".join(head + [line for p in chosen for line in _point_lines(p)]) + "\n"
+
+
+def _point_lines(point: RegisterPoint) -> list[str]:
+    lines = ["", "[[points]]", f'quantity = "{point.quantity}"', f'kind = "{point.kind}"']
+    if point.nth > 1:
+        lines.append(f"nth = {point.nth}")
+    if point.normally_open is not None:
+        for name, address in (("normally_open", point.normally_open),
+                              ("normally_closed", point.normally_closed)):
+            lines.append(f'{name} = {{ table = "discrete-inputs", address = {address} }}')
+        return lines
+    lines += [f'table = "{point.table}"', f"address = {point.address}", f'type = "{point.type}"']
+    if point.scale != 1.0:
+        lines.append(f"scale = {point.scale}")
+    if point.unit:
+        lines.append(f'unit = "{point.unit}"')
+    if point.values is not None:
+        coded = ", ".join(f'{raw} = "{word}"' for raw, word in point.values.items())
+        lines.append(f"values = {{ {coded} }}")
+    if point.invalid is not None:
+        lines.append(f"invalid = [{point.invalid}]")
+    if point.range is not None:
+        lines.append(f"range = [{point.range[0]:g}, {point.range[1]:.0f}]")
+    return lines
+
+
+def write_profiles(folder: Path) -> None:
+    """Write every profile into ``folder``."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for registers in REGISTER_SETS.values():
+        (folder / registers.file_name).write_text(profile_text(registers), encoding="utf-8")
+
 
 __all__ = ["Serving", "ServingStatistics", "cancel", "fill_in_site", "ready_line", "write_site"]
 
@@ -32,7 +78,7 @@ class ServingStatistics:
 
 
 class Serving:
-    """The lines of a scenario, open. The plant catches up with the clock whenever it is asked."""
+    """The lines of a scenario, open. The plant catches up with the clock at every request."""
 
     def __init__(self, stage: Stage, clock: Clock) -> None:
         self.stage = stage
@@ -46,17 +92,14 @@ class Serving:
         return {name: line.address for name, line in self.lines.items()}
 
     async def open(self) -> None:
-        """Open every line."""
         for line in self.lines.values():
             await line.open()
 
     async def close(self) -> None:
-        """Close every line."""
         for line in self.lines.values():
             await line.close()
 
     def statistics(self) -> ServingStatistics:
-        """Return what was asked so far."""
         asked: Counter[int] = Counter()
         for unit in self.units.values():
             asked += unit.faults.asked
@@ -73,7 +116,7 @@ class Serving:
         self.stage.advance_to(self._clock.now())
 
     async def keep_up(self, every: int) -> None:
-        """Catch up every ``every`` ms of the clock, asked or not, so that the story goes on."""
+        """Catch up every ``every`` ms of the clock, so that orders are carried out."""
         while True:
             self.catch_up()
             await self._clock.sleep(every)
@@ -114,7 +157,7 @@ def write_site(scenario: Scenario, addresses: Mapping[str, str], folder: Path) -
 
 def ready_line(scenario: Scenario, addresses: Mapping[str, str], *, started: int,
                site: Path | None) -> str:
-    """Return the one line of JSON that says the plant is there and how to read it."""
+    """Return the line of JSON that announces that the plant is ready, and how to read it."""
     origin = scenario.plant.start
     facts: dict[str, Any] = {
         "ready": True, "addresses": dict(addresses), "origin": origin, "speed": scenario.speed,

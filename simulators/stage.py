@@ -1,4 +1,4 @@
-"""A scenario on the stage: plant, gauges and faults together, with the story played as time passes.
+"""A scenario with its plant, gauges and faults; its orders are carried out as time passes.
 
 Live and recorded runs are the same stage under two drivers.
 """
@@ -21,7 +21,7 @@ __all__ = ["Stage"]
 
 
 class Stage:
-    """Plays a scenario. ``log`` gets one line whenever a fault is switched."""
+    """Runs a scenario. ``log`` gets one line whenever a fault is switched."""
 
     def __init__(self, scenario: Scenario,
                  log: Callable[[str], None] = lambda _line: None) -> None:
@@ -48,7 +48,7 @@ class Stage:
         raise ScenarioError(f"there is nothing called {thing!r} to watch")
 
     def _rehearse(self) -> None:
-        """Try every order on a plant that is thrown away: a wrong one fails before the start."""
+        """Try every order on a plant that is then discarded: a wrong one fails at the start."""
         if not self._acts:
             return
         plant = Plant(self.scenario.plant)
@@ -62,7 +62,7 @@ class Stage:
                 raise ScenarioError(f"act {act.fault!r} at {hours:g} h: {error}") from error
 
     def advance_to(self, instant: int) -> None:
-        """Let time pass up to ``instant`` (ms since 1970 UTC), and the story's orders with it."""
+        """Let time pass up to ``instant`` (ms since 1970 UTC); carry out the orders due by then."""
         start = self.scenario.plant.start
         while self._acts and start + self._acts[0].at <= instant:
             act = self._acts.pop(0)

@@ -1,4 +1,4 @@
-"""The bundled plant for integration tests: on a free port, under any clock, faults at hand."""
+"""The bundled plant for integration tests: on a free port, under any clock, with its faults."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["PlantServer"]
 
 
 class PlantServer:
-    """``async with PlantServer("demo", clock=clock) as plant: plant.addresses["tcp-1"] …``.
+    """Serves a scenario to tests: ``async with PlantServer("demo", clock=clock) as plant: ...``.
 
     ``scenario`` is a bundled name, a path or a :class:`Scenario`. The clock decides how time
     passes; under a manual clock the plant moves when it is asked, or when :meth:`catch_up` is
@@ -50,7 +50,7 @@ class PlantServer:
 
     @property
     def addresses(self) -> dict[str, str]:
-        """Line id to address."""
+        """Address of each line, by its id."""
         return self._serving.addresses
 
     @property
@@ -60,7 +60,7 @@ class PlantServer:
 
     @property
     def bench(self) -> Bench:
-        """Plant, gauges and units together."""
+        """The plant with its gauges and units, as faults change them."""
         return self.stage.bench
 
     def catch_up(self) -> None:
@@ -80,7 +80,7 @@ class PlantServer:
         return {name: dict(unit.asked) for name, unit in self.bench.units.items()}
 
     def statistics(self) -> ServingStatistics:
-        """Return what was asked so far, and how much of it was no read."""
+        """Return the counts of requests, and of those that were no reads."""
         return self._serving.statistics()
 
     def write_site(self, folder: Path) -> Path:

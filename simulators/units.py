@@ -1,4 +1,4 @@
-"""Quantities as a scenario writes them ("80 psi", "60 gal", "2 h"), in SI as the plant counts them.
+"""Converts quantities as a scenario writes them ("80 psi", "60 gal", "2 h") into SI.
 
 The plant keeps its own small table instead of the collector's converter: a wrong factor there must
 show against the plant, not be shared by it.

@@ -33,7 +33,7 @@ class UnitFaults:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
-    """One request: who is asked, the transaction (TCP only) and the PDU."""
+    """One request: the unit, the transaction (TCP only) and the PDU."""
 
     unit: int
     transaction: int
@@ -84,9 +84,9 @@ def rtu_frame(ask: Ask, pdu: bytes) -> bytes:
 
 
 def split_tcp(buffer: bytearray) -> list[Ask]:
-    """Take every whole request off the front of ``buffer``.
+    """Remove every whole request from the front of ``buffer`` and return them.
 
-    Raises ``ValueError`` when it cannot be Modbus TCP: the connection is then worth nothing.
+    Raises ``ValueError`` when the bytes cannot be Modbus TCP: the connection must then be closed.
     """
     asks = []
     while len(buffer) >= 7:
@@ -101,7 +101,7 @@ def split_tcp(buffer: bytearray) -> list[Ask]:
 
 
 def split_rtu(buffer: bytearray) -> list[Ask]:
-    """Take every whole request off the front of ``buffer``; skip what is noise."""
+    """Remove every whole request from the front of ``buffer`` and return them; skip noise."""
     asks = []
     while len(buffer) >= 4:
         length = _rtu_length(buffer)

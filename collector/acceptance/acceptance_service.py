@@ -147,7 +147,6 @@ class AcceptanceService:
         return evaluation
 
     def evaluate(self, step: Step, entry: Entry, now: int) -> StepEvaluation:
-        """Evaluate the readings of a step since its start."""
         plant, began = self._plant(), entry.began if entry.began is not None else now
         points, end = step.points, max(now, began) + 1
         numbers = {p: self._history.numbers(p, began, end) for p in points}

@@ -99,7 +99,6 @@ class Record:
     """What the paper says of the works beside the tests; keys of :data:`ABOUT`."""
 
     def entry(self, step: str) -> Entry:
-        """Return the entry of a step."""
         return self.entries.get(step, Entry())
 
     def with_entry(self, step: str, entry: Entry) -> Record:
@@ -108,7 +107,6 @@ class Record:
 
 
 def record_to_json(record: Record) -> str:
-    """Write a record."""
     raw = {"format": _FORMAT, **asdict(record)}
     for entry in raw["entries"].values():
         entry["finding"] = entry.pop("evaluation")

@@ -35,7 +35,7 @@ class History(Protocol):
         """Return readings from ``start`` to ``end`` (ms, excluded) in time order."""
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return when (ms) the clock was found set, of events after that number."""
+        """Return the instants (ms) at which the clock was set, by events after that number."""
 
     def last_event(self) -> int:
         """Return the number of the newest event."""
@@ -61,11 +61,9 @@ class StepReadings:
 
     @property
     def words(self) -> SiteUnits:
-        """The site's units."""
         return SiteUnits(self.plant.site)
 
     def samples(self, point: str) -> list[Sample]:
-        """Return the good samples of a point."""
         return [(time, value) for time, value in self.numbers.get(point, ())
                 if value is not None and time >= self.began]
 
@@ -172,7 +170,6 @@ class Measure:
 
     @classmethod
     def read(cls, raw: Mapping[str, Any]) -> Measure:
-        """Read one from plain data."""
         name, shown, unit, source, limit, limit_from = (str(raw[k]) for k in (
             "name", "shown", "unit", "source", "limit", "limit_from"))
         return cls(name=name, shown=shown, value=float(raw["value"]), unit=unit, source=source,
@@ -195,10 +192,8 @@ class StepEvaluation:
 
     @classmethod
     def waiting(cls, text: str, remarks: tuple[str, ...] = ()) -> StepEvaluation:
-        """Return an evaluation that waits for an event."""
         return cls(outcome=Outcome.WAITING, text=text, remarks=remarks)
 
     @classmethod
     def void(cls, text: str) -> StepEvaluation:
-        """Return an evaluation that voids the attempt."""
         return cls(outcome=Outcome.VOID, text=text)

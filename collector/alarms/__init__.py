@@ -48,7 +48,7 @@ _T = Transition
 
 
 def _inhibiting(state: AlarmState) -> dict[tuple[AlarmState, Input], Step]:
-    """Any alarm in service may be shelved, suppressed by design or taken out of service."""
+    """Return the inputs that shelve, suppress or take out of service any alarm in service."""
     return {
         (state, Input.SHELVE): Step(_S, (_T.SHELVED,)),
         (state, Input.SUPPRESS): Step(_D, (_T.SUPPRESSED,)),
@@ -59,7 +59,10 @@ def _inhibiting(state: AlarmState) -> dict[tuple[AlarmState, Input], Step]:
 def _inhibited(
     state: AlarmState, gone: Input, active: Input, ended: Transition,
 ) -> dict[tuple[AlarmState, Input], Step]:
-    """Conditions come and go without a transition; one active at the end is raised again."""
+    """Return the inputs of an inhibited state.
+
+    Its condition comes and goes without a transition; one active at the end is raised again.
+    """
     return {
         (state, Input.ABNORMAL): Step(state, ()),
         (state, Input.NORMAL): Step(state, ()),

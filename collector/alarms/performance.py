@@ -41,7 +41,7 @@ class Occurrence:
     returned: bool = False
 
     def active(self, end: int) -> int:
-        """Return how long it was active by ``end``, ms."""
+        """Return for how long (ms) the alarm was active by ``end``."""
         return (end if self.ended is None else min(self.ended, end)) - self.raised
 
 

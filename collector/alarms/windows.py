@@ -77,7 +77,6 @@ class Windows:
         return f"Windows({', '.join(' '.join(key) for key in self._open) or 'none'})"
 
     def active(self) -> list[Window]:
-        """Return the windows that are active, by their end."""
         return sorted(self._open.values(), key=lambda w: (w.until, w.kind, w.asset))
 
     def planned(self) -> list[Window]:
@@ -304,7 +303,6 @@ class Windows:
                 for w in group]
 
     def load(self, state: Iterable[Mapping[str, Any]]) -> None:
-        """Restore what :meth:`dump` returned."""
         self._open, self._planned, self._past = {}, {}, []
         for raw in state:
             window = Window(

@@ -49,7 +49,7 @@ _ESTIMATES = 3000
 
 
 def past_services(journal: Callable[[], Journal], plant: Callable[[], Plant]) -> HistoryServices:
-    """Return the query for past services; ``journal`` is called for each, as it may be replaced."""
+    """Return the services that read the journal's history; ``journal`` is called for each."""
     async def alarms(start: int, end: int, assets: Sequence[str]) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_alarms, journal(), start, end, assets)
 
@@ -296,7 +296,7 @@ def open_accounts(data: Path) -> Accounts | None:
 
 
 async def start_board(
-    services: BoardServices, listen: tuple[str, int], live: Live,
+    services: BoardServices, listen: tuple[str, int], live: Live, proxies: Sequence[str] = (),
 ) -> tuple[asyncio.Task[None], str]:
     """Serve the board; return its task and its address.
 
@@ -304,7 +304,8 @@ async def start_board(
     """
     up: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     board = asyncio.create_task(
-        serve(create_app(services), *listen, on_ready=up.set_result, on_end=live.close),
+        serve(create_app(services), *listen, on_ready=up.set_result, on_end=live.close,
+              proxies=proxies),
         name="board")
     started: set[asyncio.Future[Any]] = {board, up}
     await asyncio.wait(started, return_when=asyncio.FIRST_COMPLETED)

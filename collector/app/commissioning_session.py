@@ -15,8 +15,6 @@ from collector.domain.errors import QuietpipeError
 from collector.sources import Address
 from collector.web.services import CommissioningView
 
-__all__ = ["CommissioningSession"]
-
 _log = logging.getLogger(__name__)
 _LINES = 300
 """Lines of the dialogue that a page shows."""
@@ -55,7 +53,7 @@ class CommissioningSession:
                                      question=self._question)
 
     def start(self) -> None:
-        """Begin, or take up where an earlier one was left; nothing if it runs."""
+        """Begin a commissioning, or continue the one that was left; does nothing while one runs."""
         with self._changed:
             if self._work is not None:
                 return
@@ -75,7 +73,7 @@ class CommissioningSession:
         self._wait_for_question()
 
     def stop_asking(self) -> None:
-        """Stop asking the device before its next question."""
+        """Stop sending requests to the device."""
         work = self._work
         if work is not None:
             work.stop_asking()
@@ -91,7 +89,7 @@ class CommissioningSession:
     # -- what the dialogue calls -------------------------------------------------------------------
 
     def ask(self, key: str, question: str) -> str:
-        """Return the answer that a page brings. Raises ``Left`` when the person leaves."""
+        """Return a page's answer to a question. Raises ``Left`` when the person leaves."""
         with self._changed:
             self._question, self._answer = question.rstrip(": "), None
             self._changed.notify_all()

@@ -1,4 +1,4 @@
-"""Doubts the first readings of a register map, until the map was seen to be right.
+"""Checks the first readings of a register map, until the map has proved to be right.
 
 A map is on trial from its first start, and again when it was changed. While it is, an impossible
 reading is not good, and what is impossible or unlikely is noted as a system event, from which the
@@ -27,9 +27,6 @@ from collector.sources import NO_VALUE, DeviceSettings
 from collector.sources.poller import Poller
 from collector.sources.read_plan import point_names
 
-__all__ = ["MAP_ACCEPTED", "FOUND_IMPLAUSIBLE", "FOUND_PLAUSIBLE", "FirstReadings",
-           "accepted_maps", "map_digest"]
-
 _log = logging.getLogger(__name__)
 
 FOUND_IMPLAUSIBLE = "readings-found-implausible"
@@ -52,7 +49,7 @@ _COUNTERS = ("running_hours", "start_count")
 
 
 def map_digest(settings: DeviceSettings) -> str:
-    """Return a name of a device's map: another unit, address or register gives another."""
+    """Return the digest of a device's map: it changes with unit, addresses and registers."""
     whole = (settings.unit, str(settings.address), settings.points)
     return hashlib.sha256(repr(whole).encode()).hexdigest()[:16]
 
@@ -65,7 +62,7 @@ def accepted_maps(journal: Journal) -> dict[str, str]:
 
 @dataclass(slots=True)
 class _PointTrial:
-    """The course of a point so far. Instants in ms."""
+    """The state of one point's trial. Instants in ms."""
 
     why: str = ""
     """Why its last reading is implausible; empty where it is plausible."""
@@ -119,7 +116,7 @@ class FirstReadings:
         return f"FirstReadings({len(self._trials)} maps on trial)"
 
     def use(self, plant: Plant, devices: Sequence[DeviceSettings]) -> None:
-        """Put on trial each device whose map was not accepted; those on trial already go on."""
+        """Put each device on trial whose map was not accepted; trials in progress continue."""
         self._plant, self._plausibility = plant, Plausibility(plant)
         before, self._trials = self._trials, {}
         for device in devices:
@@ -178,7 +175,7 @@ class FirstReadings:
         return replace(reading, quality=Quality.BAD, why=f"suspect: {why}")
 
     def _not_good(self, seen: _PointTrial, reading: Reading) -> None:
-        """Take a reading without a good value: one that never had any may be mapped wrongly."""
+        """Apply a reading that is not good: a point without any good one may be mapped wrongly."""
         if reading.quality is Quality.BAD and not seen.ever_good \
                 and not reading.why.startswith((*NO_VALUE, "both legs")):
             self._implausible(seen, reading, reading.why)
@@ -202,7 +199,7 @@ class FirstReadings:
     # -- looks and events ------------------------------------------------------------------------
 
     async def run(self, poller: Poller, clock: Clock) -> None:
-        """Look at the devices when they are due, until cancelled."""
+        """Examine the devices when they are due, until cancelled."""
         while True:
             await clock.sleep(_TURN)
             try:
@@ -211,7 +208,7 @@ class FirstReadings:
                 _log.exception("first readings could not be looked at")
 
     async def turn(self, poller: Poller, clock: Clock) -> None:
-        """Look at the devices that are due, and note what changed."""
+        """Examine the devices that are due, and record what changed."""
         for trial in list(self._trials.values()):
             now = clock.now()
             if trial.begun is None:
@@ -256,7 +253,7 @@ class FirstReadings:
                      "map is taken as right."))
 
     def _doubts(self, trial: _Trial, now: int) -> Iterator[tuple[str, str]]:
-        """Give each point that is implausible for long enough, and why."""
+        """Yield each point that has been implausible for long enough, with the reason."""
         looked = {d.point: d for d in trial.look.doubts} if trial.look is not None else {}
         for name, seen in trial.points.items():
             doubt = looked.get(name)

@@ -11,9 +11,9 @@ import contextlib
 import logging
 import random
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
+from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
@@ -43,35 +43,19 @@ _log = logging.getLogger(__name__)
 Job = Callable[[], Awaitable[None]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobStatistics:
-    """Counts of one job's runs and failures, with the message of the last failure."""
-
-    name: str
-    every: int
-    """ms of the daemon's time."""
-    runs: int
-    failures: int
-    last_failure: str
-
-
 class JobScheduler:
-    """Runs coroutines at intervals; a job that fails is logged, counted and run again when due."""
+    """Runs coroutines at intervals; a job that fails is logged and run again when due."""
 
     def __init__(self, clock: Clock) -> None:
         self._speed = float(getattr(clock, "speed", 1.0))
-        self._every: dict[str, int] = {}
-        self._runs: dict[str, int] = {}
-        self._failures: dict[str, list[str]] = {}
         self._scheduler = AsyncIOScheduler(timezone="UTC")
-        self._scheduler.add_listener(self._count, EVENT_JOB_EXECUTED | EVENT_JOB_ERROR)
+        self._scheduler.add_listener(self._log_failure, EVENT_JOB_ERROR)
 
     def __repr__(self) -> str:
-        return f"JobScheduler({', '.join(sorted(self._every))})"
+        return f"JobScheduler({', '.join(sorted(job.id for job in self._scheduler.get_jobs()))})"
 
     def every(self, interval: int, name: str, job: Job) -> None:
         """Run ``job`` each ``interval`` ms of the daemon's time; never twice at once."""
-        self._every[name] = interval
         self._scheduler.add_job(
             job, IntervalTrigger(seconds=max(interval / 1000 / self._speed, 1.0)),
             id=name, max_instances=1, coalesce=True, misfire_grace_time=None,
@@ -86,23 +70,9 @@ class JobScheduler:
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
-    def statistics(self) -> tuple[JobStatistics, ...]:
-        """Return the counts of each job."""
-        return tuple(
-            JobStatistics(
-                name=name, every=every, runs=self._runs.get(name, 0),
-                failures=len(failures := self._failures.get(name, [])),
-                last_failure=failures[-1] if failures else "",
-            )
-            for name, every in sorted(self._every.items())
-        )
-
-    def _count(self, event: JobExecutionEvent) -> None:
-        self._runs[event.job_id] = self._runs.get(event.job_id, 0) + 1
-        if event.exception is not None:
-            _log.error("%s failed: %s", event.job_id, event.exception)
-            kept = self._failures.setdefault(event.job_id, [])
-            kept.append(str(event.exception))
+    @staticmethod
+    def _log_failure(event: JobExecutionEvent) -> None:
+        _log.error("%s failed: %s", event.job_id, event.exception)
 
 
 class JournalJobs:

@@ -188,7 +188,7 @@ class Pipeline:
             await self._save_snapshot()
 
     def _pass_on(self, events: list[Event], now: int) -> None:
-        """Have the events sent that the journal could not keep for a while."""
+        """Pass on for sending the events that the journal could not store for a while."""
         if self._trouble_since is None:
             self._trouble_since = now
         if now - self._trouble_since >= _UNJOURNALLED_AFTER:
@@ -346,7 +346,6 @@ def kept_number(text: str | None) -> int | None:
 
 
 def alarm_events(journal: Journal) -> list[AlarmTransition]:
-    """Return every alarm transition of the journal, from which the alarms are rebuilt."""
     return [s.event for s in journal.events(kind="alarm") if isinstance(s.event, AlarmTransition)]
 
 

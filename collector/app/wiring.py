@@ -14,7 +14,7 @@ from collector.config import SiteConfig, load_site
 from collector.config.field_types import kept_key
 from collector.domain.errors import SiteFileError
 from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
-from collector.domain.messages import Link, LinkSigner
+from collector.domain.messages import Link, LinkFault, LinkRefused, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
@@ -53,6 +53,10 @@ def read_again(site_file: Path, current: SiteConfig) -> SiteConfig | str:
             _log.error("site file: %s", mistake)
         return (f"The new site file has {len(error.mistakes)} mistake(s); "
                 f"the old one stays in force. First: {error.mistakes[0]}")
+    except Exception as error:  # whatever a file holds, the next one must still be read
+        _log.exception("the site file could not be read")
+        return (f"The new site file could not be read ({type(error).__name__}); the old one stays "
+                "in force.")
     if (config.plant.site.id, config.data, config.step) != \
             (current.plant.site.id, current.data, current.step):
         return ("Another site id, data folder or evaluation step needs a restart; the old site "
@@ -112,15 +116,20 @@ def link_services(
     journal: Callable[[], Journal],
 ) -> LinkServices:
     """Return the services of the link pages; each argument is called for every request."""
-    def name(who: str) -> str:
-        known = (r.called for r in (*config().recipients, *config().people) if r.id == who)
-        return next(known, who)
+    def known(who: str) -> str | None:
+        return next((r.called for r in (*config().recipients, *config().people) if r.id == who),
+                    None)
+
+    def read(token: str, now: int) -> Link:
+        link = signer().read(token, now)
+        if known(link.person) is None:
+            raise LinkRefused(LinkFault.PERSON_REMOVED)
+        return link
 
     async def history(occurrence: str) -> Sequence[AlarmTransition]:
         return await asyncio.to_thread(_history, journal(), occurrence)
 
-    return LinkServices(read=lambda token, now: signer().read(token, now), name=name,
-                        history=history)
+    return LinkServices(read=read, name=lambda who: known(who) or who, history=history)
 
 
 def _history(journal: Journal, occurrence: str) -> list[AlarmTransition]:
@@ -142,23 +151,19 @@ class JournalHistory:
         self._journal = journal
 
     def numbers(self, point: str, start: int, end: int) -> Sequence[tuple[int, float | None]]:
-        """Return times and values in time order, ``None`` where a value is not good."""
         return self._journal.numbers(point, start, end)
 
     def readings(
         self, points: Sequence[str] | None, start: int | None, end: int | None,
     ) -> Iterable[Reading]:
-        """Return readings in time order."""
         return self._journal.readings(points, start, end)
 
     def clock_sets(self, after: int) -> Sequence[int]:
-        """Return the instants at which a clock jump was raised, after event number ``after``."""
         return [s.event.time for s in self._journal.events(kind="alarm", after=after)
                 if isinstance(s.event, AlarmTransition) and s.event.condition == "clock-jump"
                 and s.event.transition is Transition.RAISED]
 
     def last_event(self) -> int:
-        """Return the number of the newest event."""
         return self._journal.last_event()
 
 
@@ -174,7 +179,6 @@ def open_acceptance(plant: Callable[[], Plant], data: Path, journal: Journal) ->
 
 
 def acceptance_events(journal: Journal) -> Iterator[Event]:
-    """Yield every event of the journal about acceptances."""
     for kind in _KINDS:
         for stored in journal.events(kind=kind):
             if isinstance(stored.event, SystemEvent):

@@ -30,7 +30,6 @@ from collector.survey.parts import SiteUnits
 
 
 def acceptance_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--by", metavar="NAME", help="your name; asked for when left out")
     parser.add_argument("--size", choices=[s.value for s in Size], default=Size.SMALL.value,

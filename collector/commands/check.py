@@ -34,7 +34,6 @@ from collector.sources.read_plan import point_names
 
 
 def check_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--no-devices", action="store_true", help="poll no device")
     parser.add_argument("--pause", default="3 s", metavar="TIME",
@@ -186,7 +185,7 @@ def _is_silent(look: FirstLook) -> bool:
 
 
 def _print_look(look: FirstLook, device: DeviceSettings) -> None:
-    """Print what concerns the whole device."""
+    """Print the findings about the whole device."""
     if look.readings and _is_silent(look):
         print(f"\nno answer from: {look.device}, unit {device.unit}")
         if look.units:

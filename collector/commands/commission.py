@@ -13,7 +13,6 @@ from collector.domain.errors import UsageError
 
 
 def commission_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", default=Path("site.toml"),
                         metavar="SITE.toml", help="the site file to write, or to add devices to "
                         "(default: site.toml)")
@@ -25,7 +24,6 @@ class Terminal:
     """The technician at a terminal: questions to stderr, answers from stdin."""
 
     def ask(self, key: str, question: str) -> str:
-        """Return the line typed. Raises ``UsageError`` at the end of the input."""
         print(question, end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
@@ -33,12 +31,11 @@ class Terminal:
         return line
 
     def say(self, text: str) -> None:
-        """Show a text."""
         print(text, file=sys.stderr, flush=True)
 
 
 def run_commission(options: argparse.Namespace) -> int:
-    """Lead from an unknown controller to a watched site: a dialogue that writes its files.
+    """Lead from an unknown controller to a monitored site: a dialogue that writes its files.
 
     It describes the plant, finds devices, looks at their registers, matches them with what the
     controller's display shows, compares every point and writes the sheet to sign. It only reads,

@@ -30,7 +30,6 @@ _Json = dict[str, Any]
 
 
 def dashboards_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, nargs="?", metavar="SITE.toml", help="the site file")
     parser.add_argument("--to", type=Path, required=True, metavar="FOLDER",
                         help="folder for the files; files of the same name are replaced")
@@ -74,7 +73,7 @@ def dashboards(plant: Plant | None = None) -> dict[str, _Json]:
 
 
 def written(board: _Json) -> str:
-    """Return a dashboard as its file holds it."""
+    """Return the text of a dashboard's file."""
     return json.dumps(board, ensure_ascii=False, indent=1) + "\n"
 
 
@@ -95,7 +94,7 @@ def _of_site(name: str, board: _Json, plant: Plant) -> _Json:
 
 
 def _metric_first(variable: _Json) -> _Json:
-    """Return a choice of units in the other order, so that the metric one is chosen at first."""
+    """Return a choice of units with its options reversed, so that metric is selected first."""
     options = [o | {"selected": n == 0} for n, o in enumerate(reversed(variable["options"]))]
     query = ",".join(f"{o['text']} : {o['value']}" for o in options)
     return variable | {"query": query, "options": options, "current": options[0]}

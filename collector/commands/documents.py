@@ -27,7 +27,6 @@ from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_surv
 
 
 def report_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--from", dest="start", metavar="T",
                         help="first day (2026-03-01) or instant (ISO 8601 with offset or Z)")
@@ -107,7 +106,6 @@ _MARKS = {"Pass": "ok", "Fail": "CAUTION", "Not known": "not known", "Note": "no
 
 
 def survey_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--delivery", action="append", default=[], metavar="[GEN=]FLOW",
                         help='what the compressor delivers on air, such as "4.6 scfm", of every '
@@ -251,7 +249,6 @@ _WIDEST = 88
 
 
 def explain_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("id", nargs="?", metavar="ID", default=CONTENTS,
                         help="a condition, a quantity or a subject; none lists them all")
 

@@ -37,7 +37,6 @@ from collector.recorded.rows import Codes
 
 
 def hub_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("hub", type=Path, metavar="HUB.toml", help="the hub's file")
     parser.add_argument("--id", default="hub", metavar="NAME", dest="me",
                         help="name of this process among those of one data folder (default: hub)")
@@ -86,7 +85,6 @@ _BATCH = 65_536
 
 
 def archive_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("archive", type=Path, metavar="ARCHIVE",
                         help="the folder; created if missing")
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
@@ -125,6 +123,9 @@ def run_archive(options: argparse.Namespace) -> int:
         "site": site, "days": readings.days, "readings": readings.given,
         "new_readings": readings.new, "events": events.given, "new_events": events.new,
     }))
+    if options.readings and not readings.given:
+        print("The recordings have no reading in this span.", file=sys.stderr)
+        return 2
     return 0
 
 
@@ -182,7 +183,6 @@ def _columns(readings: Iterable[Reading]) -> Iterator[Columns]:
 
 
 def rerun_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="the folder of the archive")
     parser.add_argument("--sites", type=Path, required=True, metavar="FOLDER",
                         help="folder of the site files, or the folder above theirs")
@@ -213,7 +213,7 @@ def run_rerun(options: argparse.Namespace) -> int:
     archive holds the events of the site's journal.
 
     Events are written as JSON lines, sorted by site, then time. For each site with archived events
-    the alarms raised more and less often than then are listed.
+    the alarms that are raised more often, or less often, than in them are listed.
 
     Example:
       quietpipe rerun /srv/archive --sites /etc/quietpipe/sites --change lower.toml > events.jsonl

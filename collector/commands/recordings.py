@@ -21,7 +21,6 @@ from collector.recorded import RecordingError, SiteFilter, site_readings, write_
 
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("readings", type=Path, nargs="+", metavar="READINGS",
                         help="recordings: CSV, CSV in .gz, or .parquet")
@@ -55,6 +54,8 @@ def run_replay(options: argparse.Namespace) -> int:
         print_recording_mistakes(error, "the replay stopped before the first.")
         return 2
     _print_left_out(site)
+    if said := site.second_values.text():
+        print(said, file=sys.stderr)
     if not found:
         print("The recordings have no reading of this site in this span.", file=sys.stderr)
         return 2
@@ -96,7 +97,6 @@ T = TypeVar("T")
 
 
 def export_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     add_span(parser)
     parser.add_argument("--points", nargs="+", metavar="P",

@@ -6,11 +6,15 @@ import argparse
 import asyncio
 import contextlib
 import json
+import logging
+import os
 import secrets
 import signal
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Coroutine, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -29,7 +33,6 @@ from collector.recorded import write_csv
 
 
 def run_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file")
     parser.add_argument("--log-level", default="info",
                         choices=["debug", "info", "warning", "error"], help="default: info")
@@ -52,7 +55,33 @@ def run_run(options: argparse.Namespace) -> int:
     configure_logs(level=options.log_level)
     for text in CAUTIONS.values():
         print(text, file=sys.stderr)
-    return asyncio.run(_run(options.site))
+    return _run_without_waiting(_run(options.site))
+
+
+class _Threads(ThreadPoolExecutor):
+    """Threads that a stop does not wait for, such as one that asks a name server without answer."""
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Start no further call; return at once."""
+        super().shutdown(wait=False, cancel_futures=True)
+
+
+def _run_without_waiting(work: Coroutine[Any, Any, int]) -> int:
+    """Run until the end of ``work``, and leave threads behind that are still busy then.
+
+    All that is to be kept is on the disk by the end of ``work``.
+    """
+    async def main() -> int:
+        asyncio.get_running_loop().set_default_executor(_Threads())
+        return await work
+
+    status = asyncio.run(main())
+    if any(not t.daemon for t in threading.enumerate() if t is not threading.main_thread()):
+        logging.shutdown()
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(status)
+    return status
 
 
 async def _run(site: Path) -> int:
@@ -85,7 +114,6 @@ _HEAD = """\
 
 
 def demo_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("--scenario", default="demo", metavar="NAME",
                         help="a bundled scenario, or the path of one (default: demo)")
     parser.add_argument("--speed", type=float, metavar="X",

@@ -19,12 +19,12 @@ from collector import __version__
 from collector.clock import SystemClock, format_instant
 from collector.commands import data_folder
 from collector.domain.errors import QuietpipeError, UsageError
+from collector.files import private_folder, write_whole
 from collector.journal import Journal
 from collector.people import PEOPLE, Accounts, Role
 
 
 def people_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
     parser.add_argument("action", metavar="ACTION", choices=list(_ACTIONS),
@@ -107,7 +107,6 @@ def _password(options: argparse.Namespace) -> str:
 
 
 def backup_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add this command's options."""
     parser.add_argument("site", type=Path, metavar="SITE.toml",
                         help="the site file, or a hub's file")
     parser.add_argument("copy", type=Path, metavar="FOLDER", help="a folder for this copy alone")
@@ -168,7 +167,7 @@ def back_up(data: Path, to: Path, now: int) -> list[Kept]:
         kept = [_kept(to, name) for name in _copied(data, to)]
         listed = {"made": format_instant(now), "version": __version__,
                   "files": [asdict(k) for k in kept]}
-        _write(to / LIST, json.dumps(listed, indent=1) + "\n")
+        write_whole(to / LIST, json.dumps(listed, indent=1) + "\n")
     except (OSError, sqlite3.Error) as exc:
         raise QuietpipeError(f"the copy could not be made: {exc}") from exc
     return kept
@@ -184,10 +183,11 @@ def restore(data: Path, source: Path) -> list[Kept]:
     try:
         for one in kept:
             _same(source, one)
-        data.mkdir(parents=True, exist_ok=True)
+        private_folder(data)
         for one in kept:
             target = data / one.name
             target.parent.mkdir(parents=True, exist_ok=True)
+            os.close(os.open(target, os.O_CREAT | os.O_WRONLY, 0o600))
             shutil.copyfile(source / one.name, target)
             shutil.copymode(source / one.name, target)
             _on_disk(target)
@@ -253,16 +253,6 @@ def _listed(source: Path) -> list[Kept]:
 def _empty(folder: Path, why: str) -> None:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} is not empty: {why}")
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")
-    _on_disk(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def _on_disk(path: Path) -> None:

@@ -1,4 +1,4 @@
-"""A commissioning from its first question to its signed sheet, on a saved state."""
+"""Leads a commissioning from its first question to its signed record, on a saved state."""
 
 from __future__ import annotations
 
@@ -30,8 +30,6 @@ from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point
 from collector.sources import Address
 
-__all__ = ["Commissioning", "state_path"]
-
 _GROUPS = {"generators": "generator", "risers": "riser", "vents": "vent", "rooms": "room"}
 
 
@@ -59,7 +57,7 @@ class Commissioning:
         self._thread.stop_asking()
 
     def run(self) -> None:
-        """Go through every part; what was answered before is not asked again."""
+        """Ask every question that has no answer yet, part by part."""
         try:
             while True:
                 try:
@@ -134,7 +132,7 @@ class Commissioning:
         self._write_profile(key, search, display, points, watches)
 
     def _assigned(self) -> set[str]:
-        """Return the assets that devices of the site file, or found before, watch already."""
+        """Return the assets that a device of the site file, or one found before, reads already."""
         tables = [*self.raw.get("devices", []), *self._devices()]
         return {asset for table in tables for asset in (
             [table["watches"]] if isinstance(table["watches"], str) else table["watches"])}

@@ -1,4 +1,4 @@
-"""Decodings of raw registers: every type, order, scale and unit that can give a shown value. Pure.
+"""Decodings of raw registers: every type, order, scale and unit that can give a shown value.
 
 A display and a register hold the same quantity, each rounded or cut off in its own way. So a
 decoding gives what a display shows when one true value could have led to both.
@@ -14,11 +14,6 @@ from dataclasses import dataclass
 
 from collector.domain.units import PSI, ZERO_CELSIUS
 from collector.sources import PointSettings, raw_value, width
-
-__all__ = [
-    "SCALES", "TYPES", "UNITS", "Decoding", "NotShown", "Shown", "decodings", "matching",
-    "parse_shown", "values_of",
-]
 
 TYPES = ("int16", "uint16", "int32", "uint32", "float32", "float64")
 """Types tried unless others are named; ``int64`` and ``uint64`` are rare in such controllers."""
@@ -58,7 +53,7 @@ class Decoding:
 
     @property
     def width(self) -> int:
-        """Registers taken."""
+        """Number of registers that the decoding reads."""
         return width(self._settings())
 
     @property
@@ -68,12 +63,12 @@ class Decoding:
 
     @property
     def is_float(self) -> bool:
-        """Whether it is a float, of either size."""
+        """Whether the type is a float, of either size."""
         return self.type.startswith("float")
 
     @property
     def slope(self) -> float:
-        """The change in the unit of record for a change of the raw number by one."""
+        """The change of the value, in the unit of record, for a change of the raw number by one."""
         return self.scale * UNITS[self.of][self.unit][0]
 
     def raw(self, words: Sequence[int]) -> float | None:
@@ -92,11 +87,11 @@ class Decoding:
         return None if raw is None else self.scaled(raw)
 
     def scaled(self, raw: float) -> float:
-        """Return what a raw number is in the unit of record."""
+        """Return a raw number as a value in the unit of record."""
         return raw * self.slope + UNITS[self.of][self.unit][1]
 
     def __str__(self) -> str:
-        """Write it for people: ``int32, low word first, x 0.1 psi``."""
+        """Return the decoding for people: ``int32, low word first, x 0.1 psi``."""
         parts = [self.type]
         if self.width > 1 and self.word_order == "low-first":
             parts.append("low word first")
@@ -147,7 +142,7 @@ def _plainness(one: Decoding) -> tuple[int, int, int, int, int]:
 def values_of(
     words: Sequence[int], of: str, types: Sequence[str] = TYPES,
 ) -> Iterator[tuple[Decoding, float]]:
-    """Give each decoding of the registers from the first of ``words``, with its value.
+    """Yield each decoding of the registers from the first of ``words``, with its value.
 
     ``words`` may be longer than any type; each decoding takes as many as it needs. Values are in
     the unit of record ``of``.
@@ -180,7 +175,7 @@ class Shown:
 
     @property
     def span(self) -> tuple[float, float]:
-        """Lowest and highest true value, in the unit of record, that can be shown so."""
+        """Lowest and highest true value, in the unit of record, that would be shown like this."""
         above = self.resolution if self.number >= 0 else self.resolution / 2
         below = self.resolution if self.number <= 0 else self.resolution / 2
         factor, shift = UNITS[self.of][self.unit]
@@ -189,11 +184,11 @@ class Shown:
 
     @property
     def step(self) -> float:
-        """The last digit's worth in the unit of record."""
+        """The value of the last digit shown, in the unit of record."""
         return self.resolution * abs(UNITS[self.of][self.unit][0])
 
     def fits(self, low: float, high: float, step: float = 0.0) -> bool:
-        """Whether a register that went from ``low`` to ``high`` in the meantime can show so.
+        """Whether a register that went from ``low`` to ``high`` meanwhile agrees with the display.
 
         ``step`` is the register's own step: its value too may have been rounded or cut.
         """

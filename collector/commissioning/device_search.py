@@ -23,11 +23,9 @@ from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
 from collector.sources import Address
 
-__all__ = ["DeviceSearch", "Left", "register_lines"]
-
 
 class Left(QuietpipeError):
-    """The technician left; the same command takes it up again."""
+    """Raised when the technician leaves; the same command continues the dialogue."""
 
 
 class DeviceSearch:
@@ -220,7 +218,7 @@ def register_lines(images: Sequence[Image], with_compressor: set[tuple[str, int]
 
 
 def _addresses(where: str, text: str) -> Iterator[Address]:
-    """Give what to try. Raises ``QuantityError``."""
+    """Yield the addresses to try. Raises ``QuantityError``."""
     if where == "serial":
         parse_address(f"rtu:{text.strip()}")
         yield from line_settings(text.strip())

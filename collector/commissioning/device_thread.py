@@ -13,8 +13,6 @@ from collector.commissioning.questions import PacedClient, Stopped, Vanished
 from collector.commissioning.unit_search import Explored
 from collector.sources import Address
 
-__all__ = ["DeviceThread"]
-
 T = TypeVar("T")
 
 
@@ -45,14 +43,16 @@ class DeviceThread:
         return self.client
 
     def disconnect(self) -> None:
-        """Close the connection there is."""
         self.end_reading()
         if self.client is not None:
             self._wait(self.client.close())
             self.client = None
 
     def call(self, questions: Coroutine[Any, Any, T]) -> T:
-        """Ask, and return what came. Ctrl-C stops before the next question: ``Stopped``."""
+        """Run ``questions`` in the thread; return the result.
+
+        Ctrl-C stops before the next: ``Stopped``.
+        """
         self.end_reading()
         self._stop.clear()
         return self._wait(questions)
@@ -112,7 +112,6 @@ class DeviceThread:
         self._stop.set()
 
     def end_reading(self) -> None:
-        """Stop taking images."""
         task, self._reading = self._reading, None
         if task is not None:
             async def cancel() -> None:
@@ -121,7 +120,6 @@ class DeviceThread:
             self._wait(cancel())
 
     def close(self) -> None:
-        """End the thread."""
         self.disconnect()
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(5)

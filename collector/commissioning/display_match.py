@@ -17,8 +17,6 @@ from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
 from collector.domain.readings import MODES, QUANTITIES, Quantity, split_point
 
-__all__ = ["DisplayMatch"]
-
 _ENOUGH = 3
 """Readings of the display that are asked for; further ones are offered."""
 _SEEN = {"compressor_running": "Is the compressor running (y/n)"}
@@ -73,7 +71,7 @@ class DisplayMatch:
         return [f"{self._key}.display.{n}.{point}" for n in range(self._rounds)]
 
     def _round(self, points: Sequence[str]) -> None:
-        """Ask for each point once, with images around the answers."""
+        """Ask for each point once, with a register image before and after each answer."""
         n, state = self._rounds, self._interview.state
         self._rounds += 1
         keys = {p: f"{self._key}.display.{n}.{p}" for p in points}
@@ -109,7 +107,7 @@ class DisplayMatch:
                 optional=True, check=functools.partial(_wrong, quantity, self._unit(quantity)))
 
     def _unit(self, quantity: Quantity) -> str:
-        """Return the unit that is meant where none is typed."""
+        """Return the unit of a typed value that has none."""
         us, metric = {"psi": ("psi", "bar"), "degC": ("degF", "degC")}.get(
             quantity.unit, (quantity.unit, quantity.unit))
         unit = metric if self._metric else us
@@ -129,7 +127,7 @@ class DisplayMatch:
                 return
 
     def _enclose(self, keys: Sequence[str]) -> None:
-        """Wait for the image after the last answer, and keep all of them."""
+        """Wait for the image after the last answer, and keep the images around all answers."""
         state = self._interview.state
         ends = [state.spans[k][1] for k in keys if k in state.spans]
         try:
@@ -171,7 +169,7 @@ class DisplayMatch:
         return self._matched[known]
 
     def _open(self) -> list[str]:
-        """Return the points that another reading would help."""
+        """Return the points whose match another reading could settle."""
         unsure = {p for p, m in self.matches().items() if m.outlook is not Outlook.FOUND}
         states = {p for p in self._quantities if self._typed(p) and (
             split_point(p)[1] in _SEEN or self._quantities[p].unit == "mode")}
@@ -182,7 +180,7 @@ class DisplayMatch:
             and all(self._states(p) for p in self._open())
 
     def _states(self, point: str) -> list[FoundPoint]:
-        """Return what follows a stated state, as points."""
+        """Return the contacts and modes found by the states that the technician stated."""
         state, name = self._interview.state, split_point(point)[1]
         if name in _SEEN:
             readings = state.state_readings(self._keys(point), {"y": "1", "n": "0"})
@@ -200,7 +198,7 @@ class DisplayMatch:
         return found
 
     def result_lines(self) -> list[str]:
-        """Return a line for each point: what is left of it."""
+        """Return a line for each point, with the candidates that are left for it."""
         lines = []
         for point, result in self.matches().items():
             named = [str(f.best) for f in result.families]
@@ -321,7 +319,7 @@ def _doubt(result: Match) -> str:
 
 
 def _common(sure: Sequence[Decoding]) -> list[Decoding]:
-    """Return the decodings whose orders most of the certain ones share."""
+    """Return the decodings that share the byte order of most certain matches."""
     wide = [d for d in sure if d.width > 1] or list(sure)
     orders = [(d.word_order, d.byte_order) for d in wide]
     most = max(orders, key=orders.count, default=("", ""))

@@ -20,8 +20,6 @@ from collector.sources.pdu import BIT_TABLES, ReadRequest
 from collector.sources.poller import Poller
 from collector.sources.read_plan import Span, spans_of
 
-__all__ = ["FirstLook", "counter_steps", "look_at", "look_back"]
-
 _REST = 340
 """ms between two questions: at most three a second, since some controllers hang at four (setting).
 """
@@ -186,7 +184,7 @@ async def _surroundings(
 
 
 class _Assessment:
-    """Doubts the readings of one device."""
+    """Assesses the readings of one device."""
 
     def __init__(self, look: FirstLook, settings: DeviceSettings, plant: Plant) -> None:
         self._look, self._plant = look, plant
@@ -197,7 +195,7 @@ class _Assessment:
         self._values = good_values(look.readings)
 
     def impossible(self) -> dict[str, str]:
-        """Return why, by point, a reading cannot be: a bad one, or one in any of the polls."""
+        """Return the points with an impossible reading in any of the polls, with the reason."""
         growth = Growth(counter_steps(self._points))
         found: dict[str, str] = {}
         for poll in self._look.polls:
@@ -239,7 +237,7 @@ class _Assessment:
         return found
 
     def _by_alternative(self, point: PointSettings) -> Iterator[Doubt]:
-        """Give a doubt where the value is unusual and a plain alternative is usual."""
+        """Yield a doubt where the value is unusual and a plain alternative is usual."""
         reading = self._readings[point.point]
         strong = [a for a in self._others(point) if a.strong]
         if reading.quality is Quality.BAD:

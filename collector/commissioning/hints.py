@@ -15,8 +15,6 @@ from collector.domain.readings import Quality, split_point
 from collector.sources import PointSettings, decode, width
 from collector.sources.read_plan import Span
 
-__all__ = ["Alternative", "Words", "alternatives", "text_in"]
-
 Words = Mapping[str, Mapping[int, int]]
 """Words by table and address."""
 
@@ -61,7 +59,7 @@ def alternatives(
 
 
 def _candidates(point: PointSettings) -> Iterator[tuple[PointSettings, str, bool]]:
-    """Give other settings, their description, and whether they speak against the map.
+    """Yield alternative settings, their description, and whether they contradict the map.
 
     Only the point's own registers do. A set point or another gauge may rightly lie beside them.
     """

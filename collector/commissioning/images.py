@@ -10,8 +10,6 @@ from collector.commissioning.questions import PacedClient, Vanished
 from collector.commissioning.unit_search import Explored
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Image", "moved", "read_image", "texts", "word_views"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:
@@ -28,13 +26,11 @@ class Image:
         return found if len(found) == count else None
 
     def as_json(self) -> dict[str, object]:
-        """Return it as plain JSON."""
         return {"began": self.began, "ended": self.ended, "tables": {
             t: {str(a): v for a, v in cells.items()} for t, cells in self.tables.items()}}
 
     @classmethod
     def from_json(cls, data: Mapping[str, object]) -> Image:
-        """Return what :meth:`as_json` gave."""
         tables = data["tables"]
         assert isinstance(tables, dict)
         return cls(began=int(str(data["began"])), ended=int(str(data["ended"])), tables={
@@ -71,7 +67,7 @@ def moved(images: Sequence[Image]) -> set[tuple[str, int]]:
 
 
 def texts(image: Image) -> Iterator[tuple[str, int, str]]:
-    """Give ``(table, address, text)`` of every run of printable characters with letters."""
+    """Yield ``(table, address, text)`` of every run of printable characters with letters."""
     for table, cells in image.tables.items():
         if table in BIT_TABLES:
             continue
@@ -88,7 +84,7 @@ def texts(image: Image) -> Iterator[tuple[str, int, str]]:
 
 
 def word_views(image: Image, table: str, address: int) -> dict[str, str]:
-    """Return what an address can mean, by how it is read.
+    """Return the meanings that an address can have, by how it is decoded.
 
     The 32 bit ones take the next address too, and are absent where there is none.
     """

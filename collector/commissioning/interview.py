@@ -12,8 +12,6 @@ from typing import Protocol
 from collector.clock import Clock
 from collector.commissioning.state import NotSaved, State
 
-__all__ = ["Back", "Interview", "Person", "choice", "numbers", "whole"]
-
 Check = Callable[[str], str]
 """Returns what is wrong with an answer; empty where it is right."""
 
@@ -47,7 +45,7 @@ class Interview:
         self._waiting.append(text)
 
     def show(self) -> None:
-        """Show what waits now."""
+        """Show the texts that are waiting."""
         for text in self._waiting:
             self.person.say(text)
         self._waiting.clear()
@@ -106,7 +104,7 @@ class Interview:
                 self.person.ask("save-again", "  Enter tries again: ")
 
     def forget(self, prefix: str) -> None:
-        """Forget every answer whose key begins so."""
+        """Forget every answer whose key begins with ``prefix``."""
         for key in [k for k in self.state.answers if k.startswith(prefix)]:
             del self.state.answers[key]
             self.state.spans.pop(key, None)

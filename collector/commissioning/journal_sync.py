@@ -14,8 +14,6 @@ from pathlib import Path
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import Event, SystemEvent
 
-__all__ = ["SIGNED", "CommissioningSync", "record_folder"]
-
 SIGNED = "commissioning-signed"
 
 

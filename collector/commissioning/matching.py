@@ -18,8 +18,6 @@ from collector.commissioning.decodings import TYPES, Decoding, Shown, decodings
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["Candidate", "DisplayReading", "Family", "Match", "Outlook", "match"]
-
 _CHANCE = 0.2
 """The most that chance may be expected to leave (setting). With one family left, and one unusual
 controller in ten whose true register is not among those tried, that is wrong once in fifty."""
@@ -49,11 +47,11 @@ class Candidate:
 
     @property
     def places(self) -> frozenset[tuple[str, int]]:
-        """The addresses it takes."""
+        """The addresses that the decoding reads."""
         return frozenset((self.table, self.address + n) for n in range(self.decoding.width))
 
     def values(self, images: Sequence[Image]) -> list[float]:
-        """Return its values, in the unit of record, in the images that have it."""
+        """Return the candidate's values, in the unit of record, in the images that have them."""
         return [self.decoding.scaled(raw)
                 for raw in _raws(images, self.table, self.address, self.decoding)]
 
@@ -73,7 +71,7 @@ class Family:
 
     @property
     def best(self) -> Candidate:
-        """The one to use."""
+        """The candidate of the family to use."""
         return self.candidates[0]
 
 
@@ -90,7 +88,7 @@ class Outlook(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """The candidates left for a point."""
+    """The candidates that the readings leave for a point."""
 
     families: tuple[Family, ...]
     """The likeliest first."""
@@ -113,7 +111,7 @@ class Match:
 
     @property
     def sure(self) -> bool:
-        """Whether chance alone would not have left what is left."""
+        """Whether chance alone would hardly have left these candidates."""
         return self.chance < _CHANCE
 
 
@@ -121,12 +119,12 @@ def match(
     readings: Sequence[DisplayReading], *, limits: tuple[float, float],
     like: Sequence[Decoding] = (), types: Sequence[str] = TYPES, without: str = "",
 ) -> Match:
-    """Return what the readings of one point leave.
+    """Match the readings of one point with registers.
 
-    ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
-    were found already: a device tends to write all in one way, which settles what comes first and
-    never what is left. Where no register gives all readings, one is left out: it may have been
-    misread, or read while the value turned. ``without`` is that one.
+    ``limits`` are those of the quantity. ``like`` are the decodings of points of this device that
+    were found already: they sort the candidates, since a device tends to write all in one way, and
+    exclude none. Where no register agrees with all readings, one reading is left out, ``without``:
+    it may have been misread, or read while the value turned.
     """
     shown = readings[0].shown
     among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
@@ -230,7 +228,7 @@ def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> li
 
 
 def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
-    """Return the width of what a candidate would have let pass."""
+    """Return the width of the values that a candidate could have shown meanwhile."""
     values = [] if candidate is None else candidate.values(reading.images)
     if candidate is None or not values:
         return reading.shown.step
@@ -256,7 +254,7 @@ def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> floa
 def _families(
     left: Sequence[Candidate], images: Sequence[Image], order: functools.partial[tuple[int, ...]],
 ) -> list[Family]:
-    """Group what shares a register and always had the same value."""
+    """Group the candidates that share a register and always had the same value."""
     groups: list[list[Candidate]] = []
     series: list[list[str]] = []
     for candidate in left:

@@ -14,8 +14,6 @@ from collector.config.diagnostics import Diagnostics, Key, Source, path_text
 from collector.config.schema import read_tables
 from collector.config.tables import SiteFile
 
-__all__ = ["ask_plant", "mistake_at"]
-
 Raw = dict[str, Any]
 _SIZES = {
     "us": {"cut_in": "60 psi", "cut_out": "80 psi", "air_fill_below": "55 psi",
@@ -98,7 +96,7 @@ class _Plant:
                                        check=whole(0, most)))
 
     def _table(self, group: str, fallback: str, what: str) -> tuple[Raw, Callable[..., None]]:
-        """Begin a table with its id and name; return it, and what asks for one of its keys."""
+        """Begin a table with its id and name; return it, and a function that asks for a key."""
         tables = self.raw.setdefault(group, [])
         table: Raw = {}
         tables.append(table)

@@ -1,4 +1,4 @@
-"""Doubts readings that cannot be, or are unlikely, on the plant that they are of. Pure.
+"""Assesses whether readings are possible, and likely, on their plant. Pure.
 
 A doubt is about a wrong register map, never about an alarm. So there are two grades. *Impossible*
 is what no gauge on a plant of this kind shows in any state, empty, tripped or out of power
@@ -19,8 +19,6 @@ from enum import StrEnum
 from collector.domain.plant import Generator, Plant, Riser
 from collector.domain.readings import Quality, Reading, point_kind, split_point
 from collector.domain.units import HOUR, SECOND, scale_of
-
-__all__ = ["Doubt", "Grade", "Growth", "Plausibility", "good_values"]
 
 
 class Grade(StrEnum):

@@ -30,8 +30,6 @@ from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, poin
 from collector.sources import PointSettings
 from collector.sources.read_plan import PointDecoder, Raw, Span
 
-__all__ = ["RegisterImage", "image_path", "load_profile", "read_image"]
-
 Word = Annotated[int, Field(ge=0, le=65535, strict=True)]
 Expected = str | float | None
 

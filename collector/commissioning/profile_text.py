@@ -1,4 +1,4 @@
-"""Writes what was found as a device profile and a site file that a technician can read."""
+"""Writes the points found as a device profile and a site file that a technician can read."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ from collector.commissioning.decodings import Decoding
 from collector.commissioning.matching import Candidate
 from collector.commissioning.states import BitPlace, CodedPlace
 from collector.domain.readings import QUANTITIES, point_kind, split_point
-
-__all__ = ["FoundPoint", "device_table", "profile_text", "site_text"]
 
 _GROUPS = ("site", "generators", "risers", "vents", "rooms", "recipients")
 
@@ -67,12 +65,10 @@ class FoundPoint:
             "byte_order": "high-first", "values": {str(code): word for code, word in place.words}})
 
     def as_json(self) -> dict[str, Any]:
-        """Return it as plain JSON."""
         return asdict(self)
 
     @property
     def where(self) -> str:
-        """The place in words."""
         keys = self.keys
         legs = [f"{keys[name]['table']} {keys[name]['address']}"
                 for name in ("normally_open", "normally_closed") if name in keys]

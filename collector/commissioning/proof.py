@@ -16,8 +16,6 @@ from collector.domain.units import scale_of, value_text
 from collector.sources import DeviceSettings, PointSettings
 from collector.sources.read_plan import PointDecoder, Raw
 
-__all__ = ["Proof"]
-
 
 class Proof:
     """Reads the points of one device by its profile, and asks what the display shows."""
@@ -72,7 +70,7 @@ class Proof:
     def _compare(
         self, quantity: Quantity, shown: str, before: float | None, value: float | None,
     ) -> tuple[bool | None, str]:
-        """Return whether it agrees, and the difference in words."""
+        """Return whether both agree, and the difference in words."""
         if not shown:
             return None, ""
         if before is None or value is None:

@@ -21,8 +21,6 @@ from collector.sources import Address
 from collector.sources.bus import Bus
 from collector.sources.pdu import ReadRequest
 
-__all__ = ["PAUSE", "Outcome", "PacedClient", "Stopped", "Vanished"]
-
 PAUSE = 340
 """ms between two questions: at most three a second, since some hang at four (setting)."""
 _AFTER_SILENCE = 1000
@@ -133,7 +131,7 @@ class PacedClient:
             self._next = self.clock.monotonic() + pause
 
     def _heard(self) -> None:
-        """Count an answer, and a silence before it that was the device's habit."""
+        """Count an answer, and a silence before it that belongs to the device's habit."""
         self._answers += 1
         self._single_silences += self._silent_in_a_row == 1
         self._silent_in_a_row = 0

@@ -11,8 +11,6 @@ from collector.clock import format_instant
 from collector.domain.conditions import CAUTIONS
 from collector.pdf import PdfDocument
 
-__all__ = ["Row", "CommissioningRecord"]
-
 _HEADS = ("Point", "Register", "Raw", "Read", "Shown", "Difference", "By", "Result")
 
 
@@ -37,14 +35,12 @@ class Row:
 
     @property
     def result(self) -> str:
-        """The outcome in a word."""
         if self.agrees is None:
             return "not compared"
         word = "agrees" if self.agrees else "DIFFERS"
         return f"{word}, doubtful" if self.doubt and self.agrees else word
 
     def cells(self) -> tuple[str, ...]:
-        """Return the columns of the table."""
         return (self.point, self.register, self.raw, self.value, self.shown or "–",
                 self.difference or "–", f"{self.by}, {format_instant(self.at)[11:16]}Z",
                 self.result)
@@ -66,7 +62,6 @@ class CommissioningRecord:
         return bool(self.rows) and all(row.agrees for row in self.rows)
 
     def text(self) -> str:
-        """Return it as a table of text."""
         rows = [_HEADS, *(row.cells() for row in self.rows)]
         widths = [max(len(row[n]) for row in rows) for n in range(len(_HEADS))]
         lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip()
@@ -77,12 +72,10 @@ class CommissioningRecord:
             f"Signed by {self.by}, {format_instant(self.signed)}.", ""])
 
     def json(self) -> str:
-        """Return it as JSON."""
         data: dict[str, Any] = asdict(self)
         return json.dumps(data, indent=1) + "\n"
 
     def pdf(self) -> bytes:
-        """Return it as PDF."""
         paper = PdfDocument(site=self.site, period=format_instant(self.signed)[:10],
                             title="Commissioning sheet", made=self.signed, zone=self.zone)
         paper.paragraph(

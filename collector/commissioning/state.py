@@ -18,8 +18,6 @@ from collector.commissioning.matching import DisplayReading
 from collector.commissioning.states import StateReading
 from collector.domain.errors import QuietpipeError
 
-__all__ = ["NotSaved", "State", "write_whole"]
-
 _VERSION = 1
 _GAP = 10_000
 """ms without an image, at most, around an answer (setting): a value may turn in a longer gap, and
@@ -27,11 +25,10 @@ then what it was when it was read lies outside what the images saw."""
 
 
 class NotSaved(QuietpipeError):
-    """A file could not be written. What stood there before stands there still."""
+    """A file could not be written; its earlier content is unchanged."""
 
 
 def write_whole(path: Path, content: str | bytes, *, mode: int = 0o644) -> None:
-    """Write a file as :func:`collector.files.write_whole` does. Raises ``NotSaved``."""
     try:
         files.write_whole(path, content, mode=mode)
     except OSError as error:

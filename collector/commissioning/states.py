@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from collector.commissioning.images import Image
 from collector.sources.pdu import BIT_TABLES
 
-__all__ = ["BitPlace", "CodedPlace", "StateReading", "bits_that_follow", "codes_that_follow",
-           "form_c", "moves_with"]
-
 _MOST_STATUS_BITS = 4
 """A register in which more bits than these changed is a number, no set of contacts (setting)."""
 
@@ -92,7 +89,7 @@ def form_c(places: Sequence[BitPlace]) -> tuple[BitPlace, BitPlace] | None:
 
 
 def codes_that_follow(readings: Sequence[StateReading]) -> list[CodedPlace]:
-    """Return the registers with one number for each stated word, and another for each other."""
+    """Return the registers that held one number for each stated word, different for each."""
     if len({r.state for r in readings}) < 2:
         return []
     found: dict[CodedPlace, int] = {}
@@ -149,7 +146,7 @@ def _numbers(images: Sequence[Image], table: str, address: int) -> list[int]:
 
 
 def _bits(images: Sequence[Image]) -> Iterator[BitPlace]:
-    """Give every bit, as it is and inverted."""
+    """Yield every bit, as it is and inverted."""
     for table, cells in images[0].tables.items():
         for address in cells:
             for bit in [None] if table in BIT_TABLES else _status_bits(images, table, address):
@@ -158,7 +155,7 @@ def _bits(images: Sequence[Image]) -> Iterator[BitPlace]:
 
 
 def _status_bits(images: Sequence[Image], table: str, address: int) -> list[int | None]:
-    """Return the bits of a register that changed, if it looks like a set of contacts."""
+    """Return the bits of a register that changed, where it looks like a set of contacts."""
     seen = _numbers(images, table, address)
     changed = 0
     for word in seen:

@@ -11,8 +11,6 @@ from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.states import StateReading, bits_that_follow, form_c
 from collector.domain.readings import QUANTITIES
 
-__all__ = ["SwitchTest"]
-
 _STEPS = ("as it normally is", "operated", "back to normal", "operated once more",
           "back to normal again")
 """Twice each way: what changes by itself seldom keeps step with a hand."""
@@ -89,7 +87,7 @@ class SwitchTest:
         return one
 
     def _step(self, key: str, question: str) -> Image:
-        """Return the image taken when the switch was as asked for; it is kept."""
+        """Return the register image taken with the switch as asked for, and keep it."""
         found = self._interview.state.found
         if key not in found:
             self._interview.forget(key)  # answered, but the image was lost
@@ -101,7 +99,7 @@ class SwitchTest:
         return Image.from_json(found[key])
 
     def _wanted(self) -> set[tuple[str, int]]:
-        """Return the places that may be contacts: what moves by itself is none."""
+        """Return the addresses that may be contacts; those that change by themselves are not."""
         restless = moved(self._interview.state.images)
         return {(table, address) for table, addresses in self._search.explored.present.items()
                 for address in addresses

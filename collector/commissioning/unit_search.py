@@ -10,10 +10,6 @@ from collector.commissioning.questions import PacedClient, Vanished
 from collector.sources import Address
 from collector.sources.pdu import BIT_TABLES, FUNCTION_CODES
 
-__all__ = [
-    "BASES", "FIRST", "UNITS", "Explored", "explore", "find_units", "line_settings", "unit_answers",
-]
-
 UNITS = (*range(1, 21), 247, 255)
 """Units asked unless the technician names others: the usual ones, and what gateways answer to."""
 FIRST = 128
@@ -28,7 +24,7 @@ Progress = Callable[[str], None]
 
 
 def line_settings(path: str) -> Iterator[Address]:
-    """Give the settings of a serial line to try, the common ones first."""
+    """Yield the settings of a serial line to try, the common ones first."""
     parities = ("even", "none", "odd")
     for baud, parity in itertools.product((9600, 19200, 38400, 57600, 115200, 4800), parities):
         yield Address(kind="rtu", path=path, baud=baud, parity=parity,
@@ -36,7 +32,7 @@ def line_settings(path: str) -> Iterator[Address]:
 
 
 async def unit_answers(client: PacedClient, unit: int) -> bool | None:
-    """Return whether a unit answers at all, be it with a refusal; ``None`` without a line."""
+    """Return whether a unit replies, if only with a refusal; ``None`` where the line is down."""
     for table in ("holding-registers", "input-registers") * 2:
         outcome = await client.ask(unit, table, 0, tries=1)
         if outcome.down:
@@ -75,7 +71,7 @@ class Explored:
     """The most registers that it granted in one question."""
 
     def runs(self, wanted: set[tuple[str, int]] | None = None) -> Iterator[tuple[str, int, int]]:
-        """Give ``(table, address, count)`` of the questions that read every address once."""
+        """Yield ``(table, address, count)`` of the requests that read every address once."""
         for table, addresses in self.present.items():
             most = min(self.largest * 16, 256) if table in BIT_TABLES else self.largest
             start, count = -1, 0
@@ -125,19 +121,19 @@ class _Search:
     keep: Callable[[], None]
 
     async def span(self, first: int, end: int) -> None:
-        """Look at every block from ``first`` to before ``end``, and on while there is more."""
+        """Search the blocks from ``first`` to before ``end``, and further while registers exist."""
         start = first
         while start < 65536 and (start < end or self._has(start - 1)):
             await self._block(start, min(_BLOCK, 65536 - start))
             start += _BLOCK
 
     async def within(self, first: int, end: int) -> None:
-        """Look at every block from ``first`` to before ``end``, and at nothing else."""
+        """Search every block from ``first`` to before ``end``, and nothing else."""
         for start in range(first, end, _BLOCK):
             await self._block(start, min(_BLOCK, end - start))
 
     async def base(self, base: int) -> None:
-        """Look around ``base`` where it, or the next address, answers."""
+        """Search around ``base`` where it, or the next address, answers."""
         if self._is_done(base, 1) or self._has(base):
             return
         for address in (base, base + 1):
@@ -157,7 +153,7 @@ class _Search:
         self.progress(f"{self.table} {start} to {start + count - 1}: {found} exist")
 
     async def _part(self, start: int, count: int) -> None:
-        """Read a part; where it is refused, its quarters."""
+        """Read a part of a block; where it is refused, its quarters."""
         if self.table in self.explored.absent:
             return
         outcome = await self._ask(start, count)
@@ -169,7 +165,7 @@ class _Search:
             await self._part(first, min(size, start + count - first))
 
     async def _ask(self, start: int, count: int) -> bool:
-        """Ask; keep what exists; return whether all of it does."""
+        """Read addresses and keep those that exist; return whether all of them do."""
         outcome = await self.client.ask(self.unit, self.table, start, count)
         if not outcome.answered and not await unit_answers(self.client, self.unit):
             # Some are silent where they should refuse; then they still answer elsewhere.

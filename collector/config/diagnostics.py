@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -186,9 +187,21 @@ def dig(data: Any, key: Key) -> Any:
     return data
 
 
+_LARGEST = 16 << 20
+
+
+def bounded(path: Path, most: int) -> bytes:
+    """Return the bytes of a file of at most so many. Raises ``OSError``."""
+    with path.open("rb") as file:
+        raw = file.read(most + 1)
+    if len(raw) > most:
+        raise OSError(errno.EFBIG, f"it is larger than {most} bytes")
+    return raw
+
+
 def read_text(path: Path) -> tuple[bytes, str]:
     """Return the bytes and text of a file. Raises ``OSError`` or ``UnicodeDecodeError``."""
-    raw = path.read_bytes()
+    raw = bounded(path, _LARGEST)
     return raw, raw.decode("utf-8-sig")
 
 

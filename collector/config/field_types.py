@@ -14,7 +14,7 @@ from urllib.parse import parse_qsl
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from collector.config.diagnostics import nearest
+from collector.config.diagnostics import bounded, nearest
 from collector.config.units import (
     QuantityError,
     StandardFlow,
@@ -26,7 +26,6 @@ from collector.sources import Address
 
 
 def mistake(problem: str, expected: str) -> PydanticCustomError:
-    """Return a mistake as a pydantic error."""
     # Text goes in as context, since pydantic reads braces in the template itself.
     return PydanticCustomError("ours", "{problem}", {"problem": problem, "expected": expected})
 
@@ -171,6 +170,7 @@ def _serial(path: str, query: str) -> Address:
 
 _EXPECTED = "env:NAME of a variable that is set, or file:PATH of a file that can be read"
 _KEY = re.compile(rb"[A-Za-z0-9_-]{32,}")
+_LARGEST_SECRET = 65_536
 _PASSWORD = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]*://[^/@\s]*:[^/@\s]+@")
 
 
@@ -198,7 +198,11 @@ def read_secret(text: str, folder: Path) -> str:
             raise QuantityError(f"env:{name} is not set", _EXPECTED)
         return value
     try:
-        value = (folder / name).read_text(encoding="utf-8").strip()
+        path = folder / name
+        # Not opened before it is known to be a file: a pipe would be waited for.
+        if path.exists() and not path.is_file():
+            raise QuantityError(f"file:{name} is not a file", _EXPECTED)
+        value = bounded(path, _LARGEST_SECRET).decode("utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
         why = exc.strerror if isinstance(exc, OSError) and exc.strerror else "is not text"
         raise QuantityError(f"file:{name} cannot be read: {why}", _EXPECTED) from exc
@@ -210,8 +214,9 @@ def read_secret(text: str, folder: Path) -> str:
 def kept_key(path: Path) -> tuple[bytes, str]:
     """Return the key in the file at ``path``, generated (256 random bits) the first time.
 
-    Only its owner may read the file. A file that holds no key is renamed, and one that cannot be
-    kept is done without until the next start; the second value then says so, else it is empty.
+    Only its owner may read the file. A file that holds no key is renamed. Where the file cannot be
+    written, the key lasts until the next start. The second value says what went wrong; else it is
+    empty.
     """
     key, said = secrets.token_urlsafe(32), ""
     try:

@@ -5,7 +5,9 @@ Secrets are resolved here, and never shown.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from ipaddress import ip_network
 from pathlib import Path
 
 from collector.config.diagnostics import Diagnostics, Key, Source, nearest
@@ -35,6 +37,8 @@ class BoardSettings:
     token: str | None = field(default=None, repr=False)
     public_address: str | None = None
     """The address that people use; it goes into messages."""
+    proxies: tuple[str, ...] = ()
+    """Addresses and networks of web servers before the board, whose word on clients is taken."""
     link_key: str | None = field(default=None, repr=False)
     """Key that signs the links in messages; ``None`` for one in the data folder."""
     link_lasts: int = DAY
@@ -70,9 +74,26 @@ class ReportSettings:
     at: int
 
 
+def read_proxies(
+    given: Sequence[str], key: Key, source: Source, mistakes: Diagnostics,
+) -> tuple[str, ...]:
+    """Return the addresses and networks of proxies; collect what is neither."""
+    for number, text in enumerate(given):
+        try:
+            if ip_network(text).prefixlen == 0:
+                raise ValueError("that is every address")
+        except ValueError as error:
+            mistakes.add(source, (*key, number), f"not an address or a network: {error}",
+                         '"192.0.2.1" or "10.1.0.0/24"')
+    return tuple(given)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Integrations:
-    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+    """Reads the settings of this module and collects their mistakes.
+
+    Without ``secrets`` none is resolved.
+    """
 
     file: SiteFile
     source: Source
@@ -92,7 +113,6 @@ class Integrations:
             return None
 
     def board(self) -> BoardSettings:
-        """Return the board's settings."""
         table: BoardTable = self.file.board
         host, port = "127.0.0.1", 8600
         try:
@@ -107,10 +127,10 @@ class Integrations:
             host=host, port=port, public_address=table.public_address, link_key=link_key,
             link_lasts=table.link_lasts, reading=table.reading,
             token=self._secret(table.token, ("board", "token")),
+            proxies=read_proxies(table.proxies, ("board", "proxies"), self.source, self.mistakes),
         )
 
     def influx(self) -> InfluxSettings | None:
-        """Return the settings of InfluxDB, or ``None``."""
         table: InfluxTable | None = self.file.influx
         if table is None:
             return None
@@ -131,7 +151,6 @@ class Integrations:
         )
 
     def mqtt(self) -> MqttSettings | None:
-        """Return the settings of MQTT, or ``None``."""
         table: MqttTable | None = self.file.mqtt
         if table is None:
             return None
@@ -172,12 +191,10 @@ class Integrations:
         return path
 
     def journal(self) -> JournalSettings:
-        """Return the journal's limits."""
         return JournalSettings(keep=self.file.journal.keep,
                                max_bytes=self.file.journal.max_size)
 
     def reports(self) -> tuple[ReportSettings, ...]:
-        """Return the scheduled reports."""
         known = [r.id for r in self.file.recipients] + [p.id for p in self.file.people]
         seen: set[str] = set()
         for n, table in enumerate(self.file.reports):
@@ -196,7 +213,6 @@ class Integrations:
             for t in self.file.reports)
 
     def heartbeat(self) -> HeartbeatSettings | None:
-        """Return the settings of the heartbeat, or ``None``."""
         table: HeartbeatTable | None = self.file.heartbeat
         if table is None:
             return None

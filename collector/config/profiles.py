@@ -18,6 +18,7 @@ from collector.config.diagnostics import Diagnostics, Key, Source, nearest, read
 from collector.config.field_types import Table, Text, sized
 from collector.config.schema import parse_toml, read_tables
 from collector.domain.readings import MODES, QUANTITIES
+from collector.domain.units import plain_number
 
 BUNDLED = Path(collector.__file__).parent / "profiles"
 
@@ -30,6 +31,8 @@ TypeName = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "flo
                    "bit", "text"]
 Order = Literal["high-first", "low-first"]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+_SMALLEST_SCALE, _LARGEST = 1e-12, 1e12
+"""Beyond these a scale or an offset is a slip of the pen: a value would be none that can be."""
 WireAddress = Annotated[int, Field(ge=0, le=65535, strict=True)]
 
 
@@ -78,12 +81,12 @@ class PointTable(Table):
 
     @property
     def has_legs(self) -> bool:
-        """Whether it is described by the legs of a contact."""
+        """Whether the point is described by the legs of a contact."""
         return self.normally_open is not None or self.normally_closed is not None
 
 
 class ProfileFile(Table):
-    """The whole profile."""
+    """The whole device profile."""
 
     profile: HeadTable = HeadTable()
     points: list[PointTable] = []
@@ -215,7 +218,7 @@ class Profiles:
 
 
 class _Check:
-    """Check a point for what does not depend on its asset."""
+    """Checks of a point that do not depend on its asset."""
 
     def __init__(self, source: Source, mistakes: Diagnostics, key: Key, point: PointTable) -> None:
         self._source, self._mistakes, self._key, self._point = source, mistakes, key, point
@@ -235,7 +238,21 @@ class _Check:
         elif {"normally_open", "normally_closed"} & point.model_fields_set == set():
             self._register()
         self._range()
+        self._linear()
         self._values()
+
+    def _linear(self) -> None:
+        """Check what a raw value is multiplied by, and what is added."""
+        scale, offset = abs(self._point.scale), abs(self._point.offset)
+        if scale == 0:
+            self._say("scale", "with a scale of 0 every value would be the offset",
+                      "what one step of the register stands for, such as 0.1")
+        elif not _SMALLEST_SCALE <= scale <= _LARGEST:
+            self._say("scale", f"no register is in steps of {self._point.scale:g}",
+                      f"{_SMALLEST_SCALE:g} to {_LARGEST:g}, or below 0")
+        if offset > _LARGEST:
+            self._say("offset", f"no value is {self._point.offset:g} at a raw 0",
+                      f"-{_LARGEST:g} to {_LARGEST:g}")
 
     def _legs(self) -> None:
         for name in ("table", "address", "type", "scale", "offset", "bit"):
@@ -277,17 +294,9 @@ class _Check:
             self._say("values", "a mode needs its words",
                       'values = { 0 = "off", 1 = "nitrogen", 2 = "air-fill" }')
         for raw, word in point.values.items():
-            if point.type != "text" and not _is_number(raw):
+            if point.type != "text" and plain_number(raw) is None:
                 self._say("values", f'"{raw}" is no number on the wire', "such as 0 or 1")
             if isinstance(word, str) and (point.quantity != "mode" or word not in MODES):
                 known = MODES if point.quantity == "mode" else ()
                 self._say("values", f'"{word}" is not known{nearest(word, known)}',
                           ", ".join(MODES) if known else "a number")
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

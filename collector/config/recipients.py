@@ -43,7 +43,10 @@ def _is_brief(form: str | None) -> bool | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecipientTables:
-    """Reads these tables and collects their mistakes. Without ``secrets`` none is resolved."""
+    """Reads the tables of recipients and people, and collects their mistakes.
+
+    Without ``secrets`` none is resolved.
+    """
 
     file: SiteFile
     source: Source
@@ -122,7 +125,6 @@ class RecipientTables:
     # -- recipients ------------------------------------------------------------------------------
 
     def recipients(self) -> tuple[Recipient, ...]:
-        """Return the recipients."""
         return tuple(self._recipient(table, ("recipients", index))
                      for index, table in enumerate(self.file.recipients))
 

@@ -24,10 +24,17 @@ from collector.config.tables import EnvironmentFile, Table
 _ROUNDS = 50
 
 
+_DEEPEST = 12
+"""Levels of tables and lists; a site file has five."""
+
+
 def parse_toml(name: str, text: str, mistakes: Diagnostics) -> dict[str, Any] | None:
     """Parse TOML, or add the syntax error with its line and return ``None``."""
     try:
-        return tomllib.loads(text)
+        found = tomllib.loads(text)
+        if _is_deeper(found, _DEEPEST):
+            raise RecursionError
+        return found
     except tomllib.TOMLDecodeError as exc:
         problem, _, where = str(exc).partition(" (at ")
         words = where.rstrip(")").replace(",", "").split()
@@ -37,6 +44,18 @@ def parse_toml(name: str, text: str, mistakes: Diagnostics) -> dict[str, Any] | 
         mistakes.add(source, (), f"not TOML: {problem[:1].lower()}{problem[1:]}",
                      "TOML 1.0, such as key = \"value\"")
         return None
+    except RecursionError:
+        mistakes.add(Source(name, ""), (), "nested too deeply", "a few levels of tables and lists")
+        return None
+
+
+def _is_deeper(data: Any, most: int) -> bool:
+    """Whether tables and lists are nested in more levels; without recursion."""
+    level = [data]
+    for _ in range(most + 1):
+        level = [inner for outer in level if isinstance(outer, dict | list)
+                 for inner in (outer.values() if isinstance(outer, dict) else outer)]
+    return bool(level)
 
 
 def from_environment(mistakes: Diagnostics) -> tuple[dict[str, Any], dict[Key, str]]:

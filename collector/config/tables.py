@@ -246,6 +246,7 @@ class BoardTable(Table):
     listen: Text = "127.0.0.1:8600"
     token: Text | None = Field(default=None, repr=False)
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
+    proxies: list[Text] = []
     link_key: Text | None = Field(default=None, repr=False)
     link_lasts: Annotated[int, sized("duration", MINUTE, 30 * DAY)] = DAY
     reading: Literal["open", "signed-in"] | None = None
@@ -320,7 +321,7 @@ class CodeTable(Table):
 
 
 class SiteFile(Table):
-    """The whole file."""
+    """The whole site file."""
 
     needs = ("site",)
     site: SiteTable = SiteTable()

@@ -18,7 +18,7 @@ from typing import Any
 from collector.domain.units import ZERO_CELSIUS
 from collector.physics.gas import standard_molar_volume
 
-_TEXT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
+_TEXT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*", re.ASCII)
 
 
 class QuantityError(ValueError):

@@ -83,6 +83,10 @@ class JournalCorrupt(JournalError):
     """The file is not a journal, or is damaged."""
 
 
+class JournalReplaced(JournalCorrupt):
+    """The file, or its lock, was deleted or replaced while it was open."""
+
+
 class JournalFull(JournalError, Retryable):
     """The disk has no room."""
 
@@ -93,6 +97,10 @@ class DeliveryError(QuietpipeError):
 
 class DeliveryUnreachable(DeliveryError, Retryable):
     """The server is unreachable, or asks for a later attempt."""
+
+
+class DeliveryUncertain(DeliveryUnreachable):
+    """The server took the message and did not answer: it may have arrived."""
 
 
 class DeliveryRefused(DeliveryError):

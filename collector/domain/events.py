@@ -15,7 +15,7 @@ from collector.clock import format_instant, parse_instant
 
 
 class Signal(StrEnum):
-    """Fire-alarm practice: what kind of signal a condition is."""
+    """The kind of a condition's signal, by fire-alarm practice."""
 
     SUPERVISORY = "supervisory"
     TROUBLE = "trouble"

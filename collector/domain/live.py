@@ -130,7 +130,7 @@ class DeviceStatistics:
 
     ``polls`` counts real attempts, ``answers`` those in which at least one request was answered.
     ``skipped`` grid steps were left out by back-off or because the poll before was still running.
-    Lateness and latency are of the last 512 polls.
+    Lateness is of the last 512 polls.
     """
 
     device: str
@@ -143,8 +143,6 @@ class DeviceStatistics:
     skipped: int = 0
     lateness_middle: int | None = None
     lateness_most: int | None = None
-    latency_middle: int | None = None
-    latency_most: int | None = None
     last_answer: int | None = None
     back_off: int = 0
     """ms until the next real attempt beyond the ordinary grid; 0 while it answers."""

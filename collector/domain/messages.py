@@ -31,7 +31,10 @@ _NUMBER = re.compile(r"(?:^|;\s+)\d+\)\s+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextParts:
-    """``facts`` is the text up to its checks and cautions; a text of another make is all facts."""
+    """The parts of a message's text.
+
+    ``facts`` is what precedes its checks and cautions, or all of a text of another form.
+    """
 
     facts: str
     checks: tuple[str, ...] = ()
@@ -117,6 +120,7 @@ class LinkFault(StrEnum):
     FORGED = "forged"
     OTHER_SITE = "other-site"
     EXPIRED = "expired"
+    PERSON_REMOVED = "person-removed"
 
 
 class LinkRefused(QuietpipeError):
@@ -199,6 +203,8 @@ class DeliveryState(StrEnum):
     GIVEN_UP = "given-up"
     UNCERTAIN = "uncertain"
     """Cut off twice: it may have arrived, and is not tried a third time."""
+    FOLDED = "folded"
+    """One of too many that waited: named in a message that stands for all of them."""
 
 
 class DeliveryOutcome(StrEnum):
@@ -206,6 +212,10 @@ class DeliveryOutcome(StrEnum):
 
     DELIVERED = "delivered"
     RETRY = "retry"
+    REPEAT = "repeat"
+    """It may have arrived: sent once more, marked as a repeat."""
+    UNCERTAIN = "uncertain"
+    """It may have arrived, twice: not tried again."""
     GIVEN_UP = "given-up"
 
 

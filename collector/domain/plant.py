@@ -62,7 +62,7 @@ class Generator:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PipeRun:
-    """One line of a take-off: steel pipe of one size."""
+    """One entry of a riser's list of pipes: steel pipe of one size."""
 
     size: str
     """Nominal, in inches: ``4``, ``1 1/4``."""

@@ -40,9 +40,10 @@ class Quality(StrEnum):
 class Reading:
     """One value read from a device, or the lack of one.
 
-    ``asked`` and ``time`` (when it was had, or given up) are ms since 1970 UTC. ``value`` is in the
-    quantity's own unit (:data:`QUANTITIES`); contacts are 0 or 1, modes their code in
-    :data:`MODES`. ``value`` is ``None`` when there is none. ``why`` explains any quality but good.
+    ``asked`` is when it was requested, ``time`` when it was received or given up (ms since 1970
+    UTC). ``value`` is in the quantity's own unit (:data:`QUANTITIES`); contacts are 0 or 1, modes
+    their code in :data:`MODES`. ``value`` is ``None`` when there is none. ``why`` explains any
+    quality but good.
     """
 
     point: str

@@ -5,7 +5,9 @@ Instants and durations are integers in milliseconds; pressures in pascals where 
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta
+from math import isfinite
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -24,9 +26,19 @@ ZERO_CELSIUS = 273.15
 """0 degrees C in kelvin."""
 
 
+_NUMBER = re.compile(r"\s*[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?\s*")
 _SIZES = ((86_400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s"))
 """A unit in s and its symbol, and the same of the unit below it."""
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - shifted into UTC below, without a float on the way
+
+
+def plain_number(text: str) -> float | None:
+    """Return a finite number as people write it, or ``None``: Python takes more for numbers.
+
+    >>> plain_number("-1.5e3"), plain_number("1_0"), plain_number("nan"), plain_number("١")
+    (-1500.0, None, None, None)
+    """
+    return float(text) if _NUMBER.fullmatch(text) and isfinite(float(text)) else None
 
 
 def duration_text(duration: float) -> str:

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from collector.config.diagnostics import Diagnostics, Source, read_text, unreadable
 from collector.config.field_types import host_and_port
-from collector.config.integrations import Integrations
+from collector.config.integrations import Integrations, read_proxies
 from collector.config.schema import parse_toml, read_tables
 from collector.config.tables import InfluxTable, MqttTable, SiteFile, Table, sized
 from collector.config.units import QuantityError
@@ -32,6 +32,7 @@ class HubTable(Table):
     data: Text = "var/hub"
     listen: Text = "127.0.0.1:8700"
     public_address: Annotated[str, Field(pattern=r"^https?://\S+$")] | None = None
+    proxies: list[Text] = []
     silent_after: Annotated[int, sized("duration", 15_000, HOUR)] = 45_000
     newest: Text | None = None
     staff: list[Text] = []
@@ -69,7 +70,7 @@ class CustomerTable(Table):
 
 
 class HubFile(Table):
-    """The whole file."""
+    """The whole hub file."""
 
     needs = ("mqtt", "groups")
     hub: HubTable = HubTable()
@@ -113,6 +114,7 @@ class HubSettings:
     host: str
     port: int
     public_address: str | None
+    proxies: tuple[str, ...] = ()
     silent_after: int
     newest: str | None
     """The version every collector should have; without it the newest that any has."""
@@ -166,6 +168,7 @@ def _build(
     return HubSettings(
         name=file.hub.name, data=folder / file.hub.data, host=host, port=port,
         public_address=file.hub.public_address, silent_after=file.hub.silent_after,
+        proxies=read_proxies(file.hub.proxies, ("hub", "proxies"), source, mistakes),
         newest=file.hub.newest, staff=frozenset(map(folded, file.hub.staff)),
         broker=mqtt.broker, host_id=file.mqtt.host, influx=integrations.influx(),
         groups=_groups(file, source, mistakes), customers=_customers(file, source, mistakes),

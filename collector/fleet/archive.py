@@ -119,7 +119,6 @@ class Archive:
                     yield event
 
     def has_events(self, site: str) -> bool:
-        """Whether the archive has events of the site."""
         return any(self._days(site, _EVENTS, None, None))
 
     # -- where it lies ---------------------------------------------------------------------------
@@ -172,7 +171,7 @@ class _Table:
         )
 
     def merged(self, held: _Table | None) -> tuple[_Table, int]:
-        """Return both, each point once at a time, and how many of its own rows were new."""
+        """Merge the rows of ``held`` with these; return them, and how many of these were new."""
         import numpy
 
         before = 0 if held is None else len(held.times)

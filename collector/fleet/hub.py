@@ -68,7 +68,8 @@ class Hub:
         accounts = Accounts(self._settings.data / PEOPLE)
         board = asyncio.create_task(
             serve(create_hub(self._services(accounts)), *self._listen,
-                  on_ready=lambda address: self._up(address, on_ready)), name="board")
+                  on_ready=lambda address: self._up(address, on_ready),
+                  proxies=self._settings.proxies), name="board")
         work = asyncio.create_task(self._work(), name="groups")
         stop = asyncio.create_task(_set(self._stop_asked), name="stop")
         try:
@@ -268,7 +269,6 @@ class GroupLocks:
         return True
 
     def release(self, group: str) -> None:
-        """Release the lock of a group."""
         held = self._held.pop(group, None)
         if held is not None:
             os.close(held)

@@ -113,7 +113,6 @@ class SiteFacts:
 
 
 def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> HTMLResponse:
-    """Return the page of one site."""
     state = facts.state
     try:
         zone = ZoneInfo(state.timezone)
@@ -203,7 +202,7 @@ def create_hub(services: HubServices) -> FastAPI:
     # What every page of a board asks; the fleet has no windows of its own.
     app.state.site_name = lambda: services.settings.name
     app.state.active_windows = lambda: ()
-    app.add_middleware(SecurityHeaders)
+    app.add_middleware(SecurityHeaders, is_secure=services.access.is_secure)
     add_error_handlers(app)
     add_sign_in_pages(app, services)
     routes = _Routes(services)

@@ -292,7 +292,7 @@ class HistoryWriter:
         return f"HistoryWriter({self._store!r}, {self.written} written)"
 
     async def run(self) -> None:
-        """Write until cancelled. What cannot be written now is written later."""
+        """Write until cancelled; what cannot be written is tried again later."""
         failures = 0
         while True:
             wait = 0.0

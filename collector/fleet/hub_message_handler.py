@@ -72,7 +72,6 @@ class MessageHandler:
                 (f"{prefix}/+/mark", 1)]
 
     def handle(self, messages: Iterable[Received], now: int) -> HandledMessages:
-        """Handle messages in their order."""
         handled = HandledMessages()
         for message in messages:
             self._counts.messages += 1

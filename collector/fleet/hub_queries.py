@@ -60,7 +60,7 @@ def in_trouble(view: FleetView) -> list[Answer]:
 
 
 def leaking_more(view: FleetView) -> list[Answer]:
-    """Return where the leak of this quarter is larger than that of the last, beyond its noise."""
+    """Return the sites whose leak is larger this quarter than last, beyond its noise."""
     return _worst_first([
         found for state in view.sites() for trend in view.trends(state)
         if trend.quantity == "leak-rate"
@@ -69,7 +69,7 @@ def leaking_more(view: FleetView) -> list[Answer]:
 
 
 def compressor_tiring(view: FleetView) -> list[Answer]:
-    """Return where a compressor is called weak, or delivers less than last quarter."""
+    """Return the sites where a compressor is called weak, or delivers less than last quarter."""
     found = []
     for state in view.sites():
         weak = {a.asset: a for a in view.alarms(state) if a.condition == "compressor-weak"}
@@ -98,7 +98,7 @@ def _beyond_noise(state: SiteState, trend: Trend, *, sign: int, what: str) -> li
 
 
 def purge_late(view: FleetView, now: int) -> list[Answer]:
-    """Return where a purge is held up by an alarm, or its expected end has moved on by days."""
+    """Return the sites where an alarm holds up a purge, or its expected end moved on by days."""
     found = []
     for state in view.sites():
         held: dict[str, list[FleetAlarm]] = {}
@@ -121,7 +121,7 @@ def purge_late(view: FleetView, now: int) -> list[Answer]:
 
 
 def out_of_date(view: FleetView, newest: str | None) -> list[Answer]:
-    """Return collectors older than ``newest``, or than the newest that is seen."""
+    """Return the sites whose collector is older than ``newest``, or than the newest one seen."""
     known = [(s, _version(s.version)) for s in view.sites() if s.version]
     wanted = _version(newest) if newest else max((v for _, v in known), default=())
     name = newest or next((s.version for s, v in known if v == wanted), "")
@@ -166,7 +166,7 @@ def answers_to(question: str, view: FleetView, now: int, newest: str | None) -> 
 
 
 def answer_of(found: Answer) -> dict[str, Any]:
-    """Return one result as plain data."""
+    """Return a query's result for one site as plain data."""
     return {
         "group": found.state.group, "site": found.state.site, "name": found.state.name,
         "asset": found.asset, "why": found.sentence, "numbers": dict(found.numbers),
@@ -175,7 +175,6 @@ def answer_of(found: Answer) -> dict[str, Any]:
 
 
 def alarm_answer(alarm: FleetAlarm) -> dict[str, Any]:
-    """Return one alarm."""
     return {
         "id": alarm.id, "condition": alarm.condition, "asset": alarm.asset,
         "priority": alarm.priority, "signal": alarm.signal, "since": format_instant(alarm.since),
@@ -236,5 +235,4 @@ def dead_letter_answer(
 
 
 def event_answer(group: str, event: Event) -> dict[str, Any]:
-    """Return one event, with the group of its site."""
     return {"group": group, **json.loads(event_to_json(event))}

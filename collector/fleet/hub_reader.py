@@ -134,7 +134,7 @@ class FleetReader:
                     group.db = None
 
     def facts(self, now: int) -> FleetSnapshot:
-        """Return the fleet at this moment, or a moment ago."""
+        """Return the present fleet, at most a moment old."""
         with self._lock, _ours():
             if self._read_at is None or not 0 <= now - self._read_at < _FRESH:
                 self._facts = self._read(now)

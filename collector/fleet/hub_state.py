@@ -163,12 +163,10 @@ class SiteState:
         return f"{self.group}/{self.site}"
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return asdict(self)
 
     @classmethod
     def load(cls, raw: Mapping[str, Any]) -> SiteState:
-        """Restore what :meth:`dump` returned."""
         return cls(**{
             **raw,
             "things": {t: {m: MetricState(**state) for m, state in metrics.items()}
@@ -335,14 +333,12 @@ class FleetAlarm:
             self.has(s) for s in ("shelved", "suppressed", "out_of_service"))
 
     def dump(self) -> dict[str, Any]:
-        """Return the alarm as JSON-able data."""
         raw = asdict(self)
         raw["told"] = raw.pop("text_order")
         return raw
 
     @classmethod
     def load(cls, raw: dict[str, Any]) -> FleetAlarm:
-        """Restore what :meth:`dump` returned."""
         rest = {key: value for key, value in raw.items() if key not in ("told", "sides")}
         sides = {k: (int(v[0]), bool(v[1])) for k, v in raw["sides"].items()}
         return cls(**rest, text_order=raw["told"], sides=sides)

@@ -22,6 +22,7 @@ from urllib.parse import quote
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.units import DAY
+from collector.files import private_folder
 from collector.fleet.hub_messages import JOURNAL_ROOM
 from collector.fleet.hub_state import FleetAlarm, SiteState, merged
 from collector.fleet.hub_trends import TREND_QUANTITIES, EstimateDay, trend_of
@@ -93,7 +94,6 @@ class Batch:
 
 
 def group_file(folder: Path, group: str) -> Path:
-    """Return the path of a group's file."""
     return folder / f"group-{quote(group, safe='')}.sqlite"
 
 
@@ -104,7 +104,7 @@ class GroupStore:
         self.path, self.group = path, group
         self._lock = threading.Lock()
         with _ours():
-            path.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(path.parent)
             self._db = sqlite3.connect(path, timeout=10, isolation_level=None,
                                        check_same_thread=False)
             self._db.execute("PRAGMA journal_mode = WAL")
@@ -129,7 +129,6 @@ class GroupStore:
             self._db.close()
 
     def states(self) -> dict[str, SiteState]:
-        """Return the state of every site received so far."""
         with self._lock, _ours():
             rows = self._db.execute("SELECT body FROM sites").fetchall()
         states = [SiteState.load(json.loads(body)) for (body,) in rows]
@@ -271,7 +270,7 @@ def _text(text: str) -> str:
 
 
 def _order(db: sqlite3.Connection, came: ReceivedEvent) -> int:
-    """Return a number that grows with a site's events, over a journal that was replaced too."""
+    """Return a number that grows with a site's events, also after its journal was replaced."""
     row = db.execute("SELECT epoch FROM journals WHERE site = ? AND journal = ?",
                      (came.site, came.journal)).fetchone()
     if row is None:

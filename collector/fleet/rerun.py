@@ -99,7 +99,6 @@ class ActionReplay:
             if fact.fact == _ACCEPTED:
                 yield fact
 
-
     def _action_of(self, fact: SystemEvent) -> OperatorAction | None:
         """Return the operator action that an event records, or ``None``."""
         values = {name: "" if value is None else str(value) for name, value in fact.values.items()}
@@ -232,7 +231,7 @@ def site_files(folder: Path) -> Mapping[str, Path]:
     """Return the site files in a folder and those below it, by the id of their site.
 
     Other files are skipped, and so are files that are not TOML: a site whose file cannot be read
-    has none, which is its error.
+    has no entry.
     """
     found: dict[str, Path] = {}
     for path in sorted([*folder.glob("*.toml"), *folder.glob("*/*.toml")]):
@@ -289,7 +288,7 @@ def _rerun(job: Job, file: Path) -> Rerun:
 
 
 class _Count:
-    """Counts rows that pass."""
+    """Passes batches on and counts their rows."""
 
     def __init__(self) -> None:
         self.rows = 0

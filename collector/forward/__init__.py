@@ -11,7 +11,7 @@ from typing import Protocol
 
 from collector.domain.events import Event, SystemEvent
 from collector.domain.readings import Reading
-from collector.domain.units import HOUR, MINUTE, SECOND
+from collector.domain.units import HOUR, MINUTE
 
 _log = logging.getLogger(__name__)
 
@@ -100,24 +100,6 @@ class Reachability:
             ))
 
 
-class SendPacer:
-    """Limits how many items go out per second. ``burst`` (ms) of unused time may be made up for.
-
-    All instants are in ms of one scale.
-    """
-
-    def __init__(self, now: int, *, burst: int = 0) -> None:
-        self._free_at, self._burst = float(now), burst
-
-    def wait(self, now: int) -> float:
-        """Return the ms until the next items may go out; 0 or less when they may now."""
-        return self._free_at - now
-
-    def sent(self, count: int, now: int, per_second: int) -> None:
-        """Record that ``count`` items went out at ``now``."""
-        self._free_at = max(self._free_at, now - self._burst) + count * SECOND / per_second
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSettings:
     """Address of the broker and our credentials. Without ``tls`` nothing is encrypted.
@@ -156,7 +138,7 @@ class MqttSettings:
 
     @property
     def password(self) -> str | None:
-        """The secret among them."""
+        """The broker's password, ``None`` without one."""
         return self.broker.password
 
 
@@ -270,9 +252,9 @@ class PublishCheckpoint:
 
     @classmethod
     def load(cls, kept: str | None, position: int) -> PublishCheckpoint:
-        """Restore what :meth:`dump` wrote; without it, all after ``position`` is to publish.
+        """Restore what :meth:`dump` wrote; without it, nothing after ``position`` is published.
 
-        So it is when ``kept`` is damaged: what was published before is published again.
+        The same holds where ``kept`` is damaged: what was published is then published again.
         """
         if kept is None:
             return cls(position)

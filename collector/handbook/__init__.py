@@ -265,7 +265,6 @@ class Page:
     blocks: tuple[Block, ...]
 
     def text(self, width: int = 80) -> str:
-        """Return the page as plain text."""
         return to_text(self.blocks, width)
 
     def html(self) -> str:

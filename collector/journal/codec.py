@@ -66,7 +66,7 @@ def _read_vector(data: bytes, at: int, *, unsigned: bool = False) -> tuple[list[
 
 
 def _series(numbers: Sequence[int]) -> bytes:
-    """Code integers plainly (from their middle) or as differences: what compresses better."""
+    """Code integers plainly (from their middle) or as differences, whichever compresses better."""
     base = sorted(numbers)[len(numbers) // 2] if numbers else 0
     plain = b"\0" + _vector([base]) + _vector([n - base for n in numbers])
     first = numbers[0] if numbers else 0

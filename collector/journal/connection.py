@@ -3,135 +3,21 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 import sqlite3
 import struct
 import threading
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
-from typing import IO
 
 from collector.clock import format_instant
-from collector.domain.errors import JournalCorrupt, JournalError, JournalFull
-
-APPLICATION_ID = 0x51504A4C
-"""Written into the file's header to mark it as a journal."""
-
-VERSION = 1
-
-SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE state (key TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
-CREATE TABLE series (id INTEGER PRIMARY KEY, point TEXT NOT NULL UNIQUE);
-CREATE TABLE whys (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
-CREATE TABLE readings (
-  series INTEGER NOT NULL, time INTEGER NOT NULL, value REAL, quality INTEGER NOT NULL,
-  why INTEGER NOT NULL, latency INTEGER NOT NULL, commit_no INTEGER NOT NULL,
-  PRIMARY KEY (series, time)
-) WITHOUT ROWID;
-CREATE INDEX readings_commit ON readings (commit_no);
-CREATE TABLE packed_times (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, hour INTEGER NOT NULL,
-  first_commit INTEGER NOT NULL, last_commit INTEGER NOT NULL, data BLOB NOT NULL
-);
-CREATE INDEX packed_times_hour ON packed_times (hour);
-CREATE INDEX packed_times_commit ON packed_times (last_commit);
-CREATE TABLE packed_values (id INTEGER PRIMARY KEY AUTOINCREMENT, data BLOB NOT NULL);
-CREATE TABLE packed_hours (
-  series INTEGER NOT NULL, hour INTEGER NOT NULL, count_all INTEGER NOT NULL,
-  count_good INTEGER NOT NULL, low REAL, mean REAL, high REAL,
-  times_id INTEGER NOT NULL, values_id INTEGER NOT NULL,
-  PRIMARY KEY (series, hour)
-) WITHOUT ROWID;
-CREATE TABLE events (
-  seq INTEGER PRIMARY KEY AUTOINCREMENT, commit_no INTEGER NOT NULL, time INTEGER NOT NULL,
-  kind TEXT NOT NULL, body TEXT NOT NULL
-);
-CREATE INDEX events_commit ON events (commit_no);
-CREATE INDEX events_time ON events (time);
-CREATE TABLE consumers (name TEXT PRIMARY KEY, position INTEGER NOT NULL) WITHOUT ROWID;
-CREATE TABLE gaps (
-  id INTEGER PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL, start INTEGER NOT NULL,
-  "end" INTEGER NOT NULL, readings INTEGER NOT NULL, events INTEGER NOT NULL
-);
-CREATE TABLE deliveries (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, recipient TEXT NOT NULL, event_seq INTEGER NOT NULL,
-  kind TEXT NOT NULL, subject TEXT NOT NULL, body TEXT NOT NULL, created INTEGER NOT NULL,
-  due INTEGER NOT NULL, attempts INTEGER NOT NULL DEFAULT 0,
-  uncertain INTEGER NOT NULL DEFAULT 0, state TEXT NOT NULL DEFAULT 'waiting',
-  detail TEXT NOT NULL DEFAULT '', changed INTEGER NOT NULL,
-  UNIQUE (recipient, event_seq, kind)
-);
-CREATE INDEX deliveries_due ON deliveries (due) WHERE state = 'waiting';
-CREATE INDEX deliveries_state ON deliveries (state);
-"""
-
-Step = Callable[[sqlite3.Connection], None]
-
-MIGRATIONS: Mapping[int, Step] = {}
-"""From each older version the step to the next one. Version 1 is the first that was released."""
-
-
-def create(db: sqlite3.Connection) -> None:
-    """Create the tables in a new file."""
-    db.execute("PRAGMA auto_vacuum = INCREMENTAL")
-    db.execute("PRAGMA journal_mode = WAL")
-    db.execute("BEGIN IMMEDIATE")
-    for statement in SCHEMA.split(";"):
-        if statement.strip():
-            db.execute(statement)
-    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    db.execute(f"PRAGMA user_version = {VERSION}")
-    db.execute("COMMIT")
-
-
-def check(db: sqlite3.Connection) -> None:
-    """Refuse to read a file that is no journal (``JournalCorrupt``) or not of this version."""
-    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise JournalCorrupt("the file is an SQLite file but not a journal")
-    found = db.execute("PRAGMA user_version").fetchone()[0]
-    if found != VERSION:
-        raise JournalError(
-            f"the journal has schema version {found}, this program reads {VERSION}; "
-            "the daemon brings an older one up to date when it starts"
-        )
-
-
-def migrate(
-    db: sqlite3.Connection, *, version: int = VERSION, steps: Mapping[int, Step] = MIGRATIONS,
-) -> list[int]:
-    """Bring the file to ``version``, one transaction for each step; return the versions left.
-
-    A step that fails leaves the file at the version it had. Raises ``JournalCorrupt`` when the
-    file is no journal, ``JournalError`` when it is newer than this program or no step is known.
-    """
-    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise JournalCorrupt("the file is an SQLite file but not a journal")
-    left: list[int] = []
-    while (found := int(db.execute("PRAGMA user_version").fetchone()[0])) != version:
-        if found > version:
-            raise JournalError(
-                f"the journal has schema version {found}, this program knows up to {version}: "
-                "it was written by a newer one"
-            )
-        if found not in steps:
-            raise JournalError(f"no way from schema version {found} of the journal to {version}")
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            steps[found](db)
-            db.execute(f"PRAGMA user_version = {found + 1}")
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
-        left.append(found)
-    return left
-
+from collector.domain.errors import JournalCorrupt, JournalError, JournalFull, JournalReplaced
+from collector.files import without_others
+from collector.journal.lock import FileIdentity, LockFile
+from collector.journal.schema import check, create, migrate
 
 _MAGIC = b"SQLite format 3\0"
 _WAIT = 5000
@@ -182,7 +68,8 @@ class Database:
         self._pool = threading.Lock()
         self._closed = False
         self._writer: sqlite3.Connection | None = None
-        self._held: IO[bytes] | None = None if read_only else _lock(path)
+        self.lock: LockFile | None = None if read_only else LockFile(path)
+        self._files: tuple[FileIdentity, ...] = ()
         try:
             with translated(path):
                 self._open()
@@ -200,6 +87,9 @@ class Database:
             return
         if not new:
             _check_header(self.path)
+        # Made by us first: SQLite would leave it to the umask who may read it.
+        os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
+        without_others(self.path)
         db = self._writer = self._connect("rwc")
         if new and db.execute("PRAGMA schema_version").fetchone()[0] == 0:
             create(db)
@@ -210,6 +100,7 @@ class Database:
         # A commit is acknowledged only when it has reached the disk.
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA journal_size_limit = 16777216")
+        self._files = (FileIdentity(self.path), FileIdentity(_written_ahead(self.path)))
 
     def _connect(self, mode: str) -> sqlite3.Connection:
         quoted = str(self.path.absolute()).replace("%", "%25").replace("?", "%3f")
@@ -254,6 +145,7 @@ class Database:
                     f"the journal {self.path} is open for reading only" if self.read_only
                     else f"the journal {self.path} is closed"
                 )
+            self.check_in_place()
             db.execute("BEGIN IMMEDIATE")
             try:
                 yield db
@@ -264,6 +156,56 @@ class Database:
                     db.execute("ROLLBACK")
                 undone()
                 raise
+
+    def check_in_place(self) -> None:
+        """Raise ``JournalReplaced`` when the file was deleted or replaced since it was opened.
+
+        What is written then is in a file without a name, and a second daemon may have begun.
+        """
+        if self.lock is not None and not self.lock.is_in_place():
+            raise JournalReplaced(f"the lock file of the journal {self.path} was deleted or "
+                                  "replaced")
+        for file in self._files:
+            if not file.is_same():
+                raise JournalReplaced(f"the file {file.path} was deleted or replaced")
+
+    def rescue(self, now: int) -> str:
+        """Save what a file that was replaced holds, close it, and say where that is.
+
+        A journal that was deleted is put back. Raises ``JournalError`` when another daemon has
+        begun meanwhile; nothing at its place is touched then.
+        """
+        part = self.path.with_name(self.path.name + ".part")
+        again = None
+        with self._lock, translated(self.path):
+            if self.lock is not None and not self.lock.is_in_place():
+                again = LockFile(self.path)
+            if self._writer is None:
+                raise JournalError(f"the journal {self.path} is closed")
+            part.unlink(missing_ok=True)
+            os.close(os.open(part, os.O_CREAT | os.O_RDWR, 0o600))
+            copied = sqlite3.connect(part, isolation_level=None)
+            try:
+                self._writer.backup(copied)
+                copied.execute("PRAGMA journal_mode = DELETE")
+            finally:
+                copied.close()
+            self.close()
+            journal, ahead = self._files
+            replaced = journal.exists() and not journal.is_same()
+            if not replaced or ahead.is_same():  # it belongs to what was replaced, and is in part
+                for tail in ("-wal", "-shm"):
+                    self.path.with_name(self.path.name + tail).unlink(missing_ok=True)
+            if replaced:
+                kept = _unused(self.path.with_name(f"{self.path.name}.replaced-{_stamp(now)}"))
+                os.replace(part, kept)
+                said = f"what was read until then is in {kept}"
+            else:
+                os.replace(part, self.path)
+                said = "it was put back, with all that was read until then"
+        if again is not None:
+            again.close()
+        return said
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
@@ -306,6 +248,7 @@ class Database:
         part = target.with_name(target.name + ".part")
         with self.reading() as source:
             source.execute("ROLLBACK")  # the copy takes its own view
+            os.close(os.open(part, os.O_CREAT | os.O_RDWR, 0o600))
             copy = sqlite3.connect(part, isolation_level=None)
             try:
                 source.backup(copy)
@@ -335,26 +278,9 @@ class Database:
             if self._writer is not None:
                 self._writer.close()
                 self._writer = None
-            if self._held is not None:
-                self._held.close()
-                self._held = None
-
-
-def _lock(path: Path) -> IO[bytes]:
-    """Lock the journal for this process; the system lets go when the process ends, however."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        held = open(path.with_name(path.name + ".lock"), "ab")  # noqa: SIM115 - held while open
-    except OSError as exc:
-        raise JournalError(f"the journal {path} could not be opened: {exc}") from exc
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as exc:
-        held.close()
-        raise JournalError(
-            f"the journal {path} is in use by another daemon; only one may write it"
-        ) from exc
-    return held
+            if self.lock is not None:
+                self.lock.close()
+                self.lock = None
 
 
 def _check_header(path: Path) -> None:
@@ -363,7 +289,7 @@ def _check_header(path: Path) -> None:
         head = file.read(100)
     if head[:16] != _MAGIC or len(head) < 100:
         raise JournalCorrupt(f"the journal {path} is damaged: it is not an SQLite file")
-    written_ahead = path.with_name(path.name + "-wal")
+    written_ahead = _written_ahead(path)
     if written_ahead.exists() and written_ahead.stat().st_size:
         return  # after a crash the missing pages may be in there; SQLite puts them in place
     page = int.from_bytes(head[16:18], "big")
@@ -377,12 +303,7 @@ def _check_header(path: Path) -> None:
 
 def rename_damaged(path: Path, now: int) -> Path:
     """Rename a damaged journal and the files SQLite keeps beside it; return its new path."""
-    stamp = format_instant(now - now % 1000).replace(":", "").replace("-", "")
-    renamed = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while renamed.exists():
-        number += 1
-        renamed = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    renamed = _unused(path.with_name(f"{path.name}.damaged-{_stamp(now)}"))
     try:
         for tail in ("", "-wal", "-shm"):
             beside = path.with_name(path.name + tail)
@@ -391,3 +312,20 @@ def rename_damaged(path: Path, now: int) -> Path:
     except OSError as exc:
         raise JournalError(f"the damaged journal {path} could not be moved aside: {exc}") from exc
     return renamed
+
+
+def _written_ahead(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+def _stamp(now: int) -> str:
+    return format_instant(now - now % 1000).replace(":", "").replace("-", "")
+
+
+def _unused(path: Path) -> Path:
+    """Return the path, or with a number behind it where a file has that name."""
+    found, number = path, 1
+    while found.exists():
+        number += 1
+        found = path.with_name(f"{path.name}-{number}")
+    return found

@@ -142,7 +142,6 @@ def span(db: sqlite3.Connection) -> tuple[int, int] | None:
 
 
 def last_row(db: sqlite3.Connection, series: int) -> Row | None:
-    """Return the newest row of a series."""
     row = db.execute(
         _OPEN + "WHERE series = ? ORDER BY time DESC LIMIT 1", (series,)
     ).fetchone()
@@ -183,6 +182,9 @@ class HourCache:
 
 ROW_OVERHEAD = 60
 """Bytes of one ``packed_hours`` row and its block's row header, measured; used in statistics."""
+
+REASON = "reason"
+"""Key, with a reason's number, of the last packed hour that has a reading with it."""
 
 Aggregates = tuple[int, int, float | None, float | None, float | None]
 _Vectors = tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]]
@@ -307,6 +309,11 @@ def pack_hour(db: sqlite3.Connection, hour: int) -> PackResult:
     if db.execute("SELECT 1 FROM packed_times WHERE hour = ?", (hour,)).fetchone():
         delete_packed(db, hour, list(series))
     result = write_hour(db, hour, series)
+    # By this retention knows which reasons no reading has any more, without unpacking all.
+    db.executemany(
+        "INSERT INTO state VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE "
+        "SET value = max(value, excluded.value)",
+        [(f"{REASON} {why}", hour) for why in {r.why for rs in series.values() for r in rs}])
     for number in series:
         db.execute(
             "DELETE FROM readings WHERE series = ? AND time >= ? AND time < ?",

@@ -1,4 +1,4 @@
-"""The records that the journal returns: frozen, without a database behind them."""
+"""The records that the journal returns, without a database behind them."""
 
 from __future__ import annotations
 
@@ -57,9 +57,9 @@ class PackResult:
     bytes: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class RetainResult:
-    """The result of retention: what was deleted, and what had to stay.
+    """The result of retention, counted while it runs: what was deleted, and what had to stay.
 
     ``held`` counts hours older than asked that stay because ``held_for`` have not settled them.
     ``gaps`` are what size forced it to delete unsettled. ``bytes`` is the file's size now.
@@ -84,13 +84,10 @@ class JournalStatistics:
     """Of the file and what is not yet merged into it."""
     readings_open: int
     readings_packed: int
-    bytes_per_packed_sample: float | None
-    """Blocks, aggregates and row overhead; ``None`` while nothing is packed."""
     points: int
     last_commit: int
     lags: Mapping[str, int] = field(default_factory=dict)
     """Commits that each consumer has not settled."""
     deliveries: Mapping[str, int] = field(default_factory=dict)
     """Deliveries by state."""
-    last_pack: PackResult | None = None
     last_retain: RetainResult | None = None

@@ -7,9 +7,8 @@ the live alarms are rebuilt from them. Other events and closed deliveries go wit
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass, field
 
-from collector.journal.history import HOUR, delete_packed, get_state, hour_rows, next_hour
+from collector.journal.history import HOUR, REASON, delete_packed, get_state, hour_rows, next_hour
 from collector.journal.queries import positions
 from collector.journal.records import Gap, RetainResult
 
@@ -18,26 +17,6 @@ EARLIEST = -(1 << 40)
 
 _BATCH = 100
 """Hours per transaction: commits wait while one runs."""
-
-
-@dataclass(slots=True)
-class RetentionCounters:
-    """Counts of one run of retention."""
-
-    hours: int = 0
-    readings: int = 0
-    events: int = 0
-    deliveries: int = 0
-    held: int = 0
-    gaps: list[Gap] = field(default_factory=list)
-
-    def result(self, held_for: tuple[str, ...], size: int) -> RetainResult:
-        """Return the result, with the consumers that hold hours and the file's size."""
-        return RetainResult(
-            hours=self.hours, readings=self.readings, events=self.events,
-            deliveries=self.deliveries, held=self.held, held_for=held_for,
-            gaps=tuple(self.gaps), bytes=size,
-        )
 
 
 def settled_by_all(db: sqlite3.Connection) -> int:
@@ -73,7 +52,7 @@ def _delete_hour(db: sqlite3.Connection, hour: int) -> int:
     return readings
 
 
-def by_age(db: sqlite3.Connection, oldest: int, hour: int, counts: RetentionCounters) -> int | None:
+def by_age(db: sqlite3.Connection, oldest: int, hour: int, counts: RetainResult) -> int | None:
     """Delete settled hours that ended by ``oldest`` (ms), a batch of them from ``hour`` on.
 
     Returns the hour to go on with in another transaction, or ``None`` at the end.
@@ -100,7 +79,7 @@ def _used(db: sqlite3.Connection) -> int:
     return int((pages - free) * size)
 
 
-def by_size(db: sqlite3.Connection, max_bytes: int, counts: RetentionCounters) -> bool:
+def by_size(db: sqlite3.Connection, max_bytes: int, counts: RetainResult) -> bool:
     """Delete the oldest hours, settled or not, until the rest fits; never the newest hour.
 
     What was not settled is recorded as a gap. Returns whether there is more to do in another
@@ -135,10 +114,10 @@ def _widened(gap: Gap | None, db: sqlite3.Connection, hour: int, settled: int) -
     return Gap(first=first, last=last, start=start, end=end, readings=readings)
 
 
-def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetentionCounters) -> None:
+def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetainResult) -> None:
     if gap is None:
         return
-    counts.gaps.append(gap)
+    counts.gaps += (gap,)
     db.execute(
         'INSERT INTO gaps (first, last, start, "end", readings, events) '
         "VALUES (?, ?, ?, ?, ?, ?)",
@@ -146,8 +125,34 @@ def _write_gap(db: sqlite3.Connection, gap: Gap | None, counts: RetentionCounter
     )
 
 
-def delete_facts(db: sqlite3.Connection, oldest: int, counts: RetentionCounters) -> None:
-    """Delete settled events but alarms, closed deliveries and read gaps, from before ``oldest``."""
+def delete_reasons(db: sqlite3.Connection) -> int:
+    """Delete the texts of reasons that no reading has any more; return how many.
+
+    One of an older journal, of which no last hour is known, is kept as long as any hour of today.
+    """
+    first = next_hour(db, EARLIEST)
+    newest = db.execute("SELECT max(hour) FROM packed_times").fetchone()[0]
+    if first is None or newest is None:
+        return 0
+    open_ones = {why for (why,) in db.execute("SELECT DISTINCT why FROM readings")}
+    last = {int(key.split()[1]): hour for key, hour in db.execute(
+        "SELECT key, value FROM state WHERE key LIKE ?", (f"{REASON} %",))}
+    numbers = [n for (n,) in db.execute("SELECT id FROM whys WHERE text != '' ORDER BY id")]
+    deleted = 0
+    for number in numbers[:-1]:  # the last stays: its number would be given again
+        if number in open_ones:
+            continue
+        if number not in last:
+            db.execute("INSERT INTO state VALUES (?, ?)", (f"{REASON} {number}", newest))
+        elif last[number] < first:
+            db.execute("DELETE FROM whys WHERE id = ?", (number,))
+            db.execute("DELETE FROM state WHERE key = ?", (f"{REASON} {number}",))
+            deleted += 1
+    return deleted
+
+
+def delete_facts(db: sqlite3.Connection, oldest: int, counts: RetainResult) -> None:
+    """Delete closed deliveries, read gaps and settled events before ``oldest``, but no alarms."""
     settled = settled_by_all(db)
     counts.events += db.execute(
         "DELETE FROM events WHERE time < ? AND kind != 'alarm' AND commit_no <= ?",

@@ -14,13 +14,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from collector.domain.errors import JournalCorrupt
+from collector.clock import format_instant
+from collector.domain.errors import JournalCorrupt, JournalReplaced
 from collector.domain.events import Event
-from collector.domain.messages import Delivery, DeliveryOutcome, NewDelivery
+from collector.domain.messages import NewDelivery
 from collector.domain.readings import Reading, TrendStep
 from collector.journal import history, queries, retention, writing
 from collector.journal.connection import Database, rename_damaged
+from collector.journal.deliveries import Deliveries
 from collector.journal.history import HOUR, QUALITIES, Row
+from collector.journal.lock import LockFile, Mark
 from collector.journal.records import (
     Commit,
     JournalStatistics,
@@ -33,7 +36,7 @@ from collector.journal.writing import Names, insert_events, insert_rows, keep_me
 _log = logging.getLogger(__name__)
 
 
-class Journal:
+class Journal(Deliveries):
     """One file of readings, events, cursors and deliveries. Use :meth:`open`."""
 
     def __init__(self, database: Database) -> None:
@@ -42,11 +45,31 @@ class Journal:
         self._whys = Names("whys", "text")
         self._cache = history.HourCache()
         self._damaged: set[int] = set()
-        self._last_pack: PackResult | None = None
         self._last_retain: RetainResult | None = None
         with database.reading() as db:
             self._last = history.get_state(db, "last_commit")
             self._packed_until = _packed_until(db)
+            self._mark = writing.mark_of(db)
+        self.missing = self._after_the_missing()
+        """What was committed and is no longer there, in a sentence; empty for nothing."""
+
+    def _after_the_missing(self) -> str:
+        """Say which commits are missing; go on with numbers after theirs: none is used twice."""
+        lock, kept = self._database.lock, self._mark
+        if lock is None:
+            return ""
+        noted = lock.mark()
+        if noted.commit <= kept.commit:
+            return ""
+        with self._database.writing() as db:
+            writing.number_after(db, noted, self._last)
+        self._last, self._mark = noted.commit, noted
+        return (f"The journal lacks {noted.commit - kept.commit} commit(s) that had been written: "
+                f"{max(noted.readings - kept.readings, 0)} reading(s) and "
+                f"{max(noted.event - kept.event, 0)} event(s), "
+                f"from {format_instant(kept.time) if kept.time else 'its beginning'} to "
+                f"{format_instant(noted.time)}. Its file or its write-ahead log was damaged, "
+                "emptied or replaced by an older one.")
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False) -> Journal:
@@ -73,6 +96,7 @@ class Journal:
             return cls.open(path), None
         except JournalCorrupt as exc:
             renamed = rename_damaged(path, now)
+            LockFile(path).forget()  # the new journal's numbers begin at 1, and nothing is missing
             _log.error("a damaged journal was moved aside",
                        extra={"reason": str(exc), "moved_to": str(renamed)})
         return cls.open(path), str(renamed)
@@ -105,13 +129,28 @@ class Journal:
         with self._database.writing(undone=self._forget) as db:
             last = history.get_state(db, "last_commit")
             number = last + 1 if readings or events else last
+            if last != self._last:
+                raise JournalReplaced("another process has written the journal")
             rows = rows_of(db, readings, number, self._series, self._whys)
-            insert_rows(db, rows, self._packed_until)
-            insert_events(db, events, number)
+            new = insert_rows(db, rows, self._packed_until)
+            newest = insert_events(db, events, number) or self._mark.event
             history.add_state(db, "last_commit", number - last)
+            history.add_state(db, "readings_written", new)
             keep_meta(db, meta or {})
-        self._last = number
+        if number > last:
+            self._write_mark(number, newest, new, [*(r.time for r in readings),
+                                             *(e.time for e in events)])
         return number
+
+    def _write_mark(self, number: int, event: int, readings: int, times: Sequence[int]) -> None:
+        self._last = number
+        self._mark = Mark(number, event, self._mark.readings + readings, max(times))
+        if self._database.lock is not None:
+            self._database.lock.write_mark(self._mark)
+
+    def rescue(self, now: int) -> str:
+        """Save what a deleted or replaced file holds, close it, and say where it is."""
+        return self._database.rescue(now)
 
     def _forget(self) -> None:
         """Drop the numbers of names that a rolled-back transaction had added."""
@@ -136,7 +175,6 @@ class Journal:
             hour = found + 1
             total = PackResult(hours=total.hours + 1, readings=total.readings + done.readings,
                                bytes=total.bytes + done.bytes)
-        self._last_pack = total
         return total
 
     def retain(self, *, oldest: int | None, max_bytes: int | None) -> RetainResult:
@@ -145,7 +183,7 @@ class Journal:
         Age leaves what a consumer has not settled; size does not, and :meth:`after` gives the
         consumer a ``gap``. Alarm events always stay.
         """
-        counts = retention.RetentionCounters()
+        counts = RetainResult()
         hour: int | None = retention.EARLIEST
         while oldest is not None and hour is not None:
             with self._database.writing() as db:
@@ -155,11 +193,15 @@ class Journal:
         while more and max_bytes is not None:
             with self._database.writing() as db:
                 more = retention.by_size(db, max_bytes, counts)
+        with self._database.writing() as db:
+            if retention.delete_reasons(db):
+                self._forget()
         self._database.shrink()
         with self._database.reading() as db:
-            slow = retention.slow_consumers(db) if counts.held or counts.gaps else ()
-        self._last_retain = counts.result(slow, self._database.size())
-        return self._last_retain
+            counts.held_for = retention.slow_consumers(db) if counts.held or counts.gaps else ()
+        counts.bytes = self._database.size()
+        self._last_retain = counts
+        return counts
 
     # -- reading
 
@@ -277,18 +319,13 @@ class Journal:
                                        exactly=exactly, start=start, end=end, limit=limit,
                                        damaged=self._damaged)
 
-    def recent_deliveries(self, limit: int) -> list[Delivery]:
-        """Return the deliveries written last, newest first, without their bodies."""
-        with self._database.reading() as db:
-            return queries.recent_deliveries(db, limit)
-
     def _reading(self, db: sqlite3.Connection, row: Row) -> Reading:
         return Reading(
             point=self._series.text(db, row.series), asked=row.time - row.latency, time=row.time,
             value=row.value, quality=QUALITIES[row.quality], why=self._whys.text(db, row.why),
         )
 
-    # -- consumers and deliveries
+    # -- consumers
 
     def register(self, consumer: str) -> int:
         """Register a consumer, for which retention waits; return its position."""
@@ -302,7 +339,6 @@ class Journal:
 
     @property
     def last_commit(self) -> int:
-        """The number of the last commit, 0 for none."""
         return self._last
 
     def position(self, consumer: str) -> int:
@@ -328,33 +364,6 @@ class Journal:
             writing.enqueue(db, deliveries)
             keep_meta(db, meta or {})
 
-    def due_deliveries(self, now: int, limit: int) -> list[Delivery]:
-        """Return deliveries that are due now, oldest first."""
-        with self._database.reading() as db:
-            return writing.due_deliveries(db, now, limit)
-
-    def begin(self, delivery_id: int, now: int) -> None:
-        """Record that an attempt begins, before anything is sent."""
-        with self._database.writing() as db:
-            writing.begin(db, delivery_id, now)
-
-    def finish(
-        self, delivery_id: int, outcome: DeliveryOutcome, now: int, *,
-        retry_at: int | None = None, detail: str = "",
-    ) -> None:
-        """Record the outcome of an attempt; with ``RETRY`` the next one is at ``retry_at`` (ms)."""
-        with self._database.writing() as db:
-            writing.finish(db, delivery_id, outcome, now, retry_at=retry_at, detail=detail)
-
-    def recover(self, now: int) -> list[Delivery]:
-        """Queue attempts that began and never ended once more, marked uncertain.
-
-        Returns those that were uncertain already, which are closed. To be called at the start,
-        before any attempt begins.
-        """
-        with self._database.writing() as db:
-            return writing.recover(db, now)
-
     # -- the file
 
     def backup(self, path: Path) -> None:
@@ -365,16 +374,14 @@ class Journal:
         """Return sizes and counts of the journal."""
         with self._database.reading() as db:
             packed = history.get_state(db, "packed_readings")
-            size = history.get_state(db, "packed_bytes")
             last = history.get_state(db, "last_commit")
             return JournalStatistics(
                 path=self._database.path, bytes=self._database.size(),
                 readings_open=db.execute("SELECT count(*) FROM readings").fetchone()[0],
-                readings_packed=packed, bytes_per_packed_sample=size / packed if packed else None,
+                readings_packed=packed,
                 points=db.execute("SELECT count(*) FROM series").fetchone()[0], last_commit=last,
                 lags={name: last - at for name, at in queries.positions(db).items()},
-                deliveries=writing.by_state(db), last_pack=self._last_pack,
-                last_retain=self._last_retain,
+                deliveries=writing.by_state(db), last_retain=self._last_retain,
             )
 
     def close(self) -> None:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from collector.domain.errors import JournalError
 from collector.domain.events import AlarmTransition, EstimateMade, Event, event_to_json
 from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.readings import Reading
-from collector.journal.history import HOUR, QUALITIES, Row, packed_series_rows
+from collector.journal.history import (
+    HOUR,
+    QUALITIES,
+    Row,
+    add_state,
+    get_state,
+    packed_series_rows,
+)
+from collector.journal.lock import Mark
 
 _CODES = {quality: code for code, quality in enumerate(QUALITIES)}
 _INSERT = (
@@ -146,12 +154,34 @@ def kind_of(event: Event) -> str:
             return event.fact
 
 
-def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) -> None:
-    """Insert events in their order."""
-    db.executemany(
-        "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
-        [(commit, e.time, kind_of(e), event_to_json(e)) for e in events],
-    )
+def insert_events(db: sqlite3.Connection, events: Sequence[Event], commit: int) -> int:
+    """Insert events in their order; return the number of the last one, 0 for none."""
+    last = 0
+    for e in events:
+        last = db.execute(
+            "INSERT INTO events (commit_no, time, kind, body) VALUES (?, ?, ?, ?)",
+            (commit, e.time, kind_of(e), event_to_json(e)),
+        ).lastrowid or 0
+    return last
+
+
+def mark_of(db: sqlite3.Connection) -> Mark:
+    """Return the last commit that the file holds."""
+    event = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
+    time = db.execute("SELECT max(time) FROM events").fetchone()[0]
+    tick = db.execute("SELECT value FROM meta WHERE key = 'tick'").fetchone()
+    at = int(tick[0]) if tick and str(tick[0]).isdecimal() else 0
+    return Mark(get_state(db, "last_commit"), int(event[0]) if event else 0,
+                get_state(db, "readings_written"), max(at, time or 0))
+
+
+def number_after(db: sqlite3.Connection, noted: Mark, last: int) -> None:
+    """Let commits and events be numbered after those that are missing."""
+    add_state(db, "last_commit", noted.commit - last)
+    add_state(db, "readings_written", noted.readings - get_state(db, "readings_written"))
+    if not db.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = 'events'",
+                      (noted.event,)).rowcount:
+        db.execute("INSERT INTO sqlite_sequence VALUES ('events', ?)", (noted.event,))
 
 
 def keep_meta(db: sqlite3.Connection, meta: Mapping[str, str]) -> None:
@@ -162,6 +192,8 @@ def keep_meta(db: sqlite3.Connection, meta: Mapping[str, str]) -> None:
     )
 
 
+_NAMED = 200
+"""Messages of which a summary may look at what they say."""
 _COLUMNS = (
     "id, recipient, subject, body, event_seq, created, due, kind, attempts, uncertain, state, "
     "detail"
@@ -169,6 +201,8 @@ _COLUMNS = (
 _AFTER = {
     DeliveryOutcome.DELIVERED: DeliveryState.DELIVERED,
     DeliveryOutcome.RETRY: DeliveryState.WAITING,
+    DeliveryOutcome.REPEAT: DeliveryState.WAITING,
+    DeliveryOutcome.UNCERTAIN: DeliveryState.UNCERTAIN,
     DeliveryOutcome.GIVEN_UP: DeliveryState.GIVEN_UP,
 }
 
@@ -198,6 +232,40 @@ def due_deliveries(db: sqlite3.Connection, now: int, limit: int) -> list[Deliver
     )]
 
 
+def crowded(db: sqlite3.Connection, now: int, most: int) -> list[str]:
+    """Return the recipients for whom more than ``most`` messages are due."""
+    return [who for (who,) in db.execute(
+        "SELECT recipient FROM deliveries WHERE state = 'waiting' AND due <= ? "
+        "GROUP BY recipient HAVING count(*) > ?", (now, most),
+    )]
+
+
+def fold(
+    db: sqlite3.Connection, recipient: str, keep: int, now: int,
+    summary: Callable[[Sequence[Delivery], int], NewDelivery],
+) -> int:
+    """Let one message stand for all that wait for a recipient but the ``keep`` newest alarms.
+
+    ``summary`` makes it from the newest messages left out and their number. Returns this number.
+    """
+    kept = [n for (n,) in db.execute(
+        "SELECT id FROM deliveries WHERE state = 'waiting' AND recipient = ? AND due <= ? "
+        "ORDER BY kind LIKE 'raised%' OR kind LIKE 'escalated%' OR kind LIKE 'repeated%' DESC, "
+        "id DESC LIMIT ?", (recipient, now, keep))]
+    where = ("state = 'waiting' AND recipient = ? AND due <= ? AND kind NOT LIKE 'report:%' "
+             f"AND id NOT IN ({', '.join('?' * len(kept))})")
+    newest = [_delivery(row) for row in db.execute(
+        f"SELECT {_COLUMNS} FROM deliveries WHERE {where} ORDER BY id DESC LIMIT ?",
+        (recipient, now, *kept, _NAMED))]
+    if not newest:
+        return 0
+    done = db.execute(
+        f"UPDATE deliveries SET state = 'folded', changed = ? WHERE {where}",
+        (now, recipient, now, *kept)).rowcount
+    enqueue(db, [summary(newest, done)])
+    return done
+
+
 def begin(db: sqlite3.Connection, number: int, now: int) -> None:
     """Record that an attempt begins. Raises ``JournalError`` unless it was waiting."""
     _move(db, number, DeliveryState.WAITING, "state = 'begun', changed = ?", (now,))
@@ -210,9 +278,10 @@ def finish(
     """Record the outcome of an attempt. Raises ``JournalError`` unless it was begun."""
     _move(
         db, number, DeliveryState.BEGUN,
-        "state = ?, changed = ?, due = coalesce(?, due), detail = ?, attempts = attempts + ?",
-        (_AFTER[outcome].value, now, retry_at if outcome is DeliveryOutcome.RETRY else None,
-         detail, int(outcome is not DeliveryOutcome.DELIVERED)),
+        "state = ?, changed = ?, due = coalesce(?, due), detail = ?, attempts = attempts + ?, "
+        "uncertain = max(uncertain, ?)",
+        (_AFTER[outcome].value, now, retry_at, detail,
+         int(outcome is not DeliveryOutcome.DELIVERED), int(outcome is DeliveryOutcome.REPEAT)),
     )
 
 

@@ -186,6 +186,27 @@ def _fact_words(event: SystemEvent, plant: Plant) -> tuple[str, str]:
     return what, _where(event.asset, plant) if event.asset else plant.site.name
 
 
+_NAMED = 40
+
+
+def folded_message(messages: Sequence[tuple[str, int]], count: int, plant: Plant) -> Message:
+    """Return the message that stands for ``count`` others, of which the newest are given.
+
+    Each is a subject and the instant (ms) it was made; the newest comes first.
+    """
+    zone = ZoneInfo(plant.site.timezone)
+    lines = [f"{time_text(at, zone)}  {subject}" for subject, at in messages[:_NAMED]]
+    more = [f"and {count - len(lines)} more"] if count > len(lines) else []
+    return Message(
+        subject=_subject(f"{count} older messages in one", plant),
+        body="\n\n".join([
+            f"{count} messages had piled up while none could be delivered. They are not sent one "
+            "by one: the newest alarms were sent by themselves. Open the board for what is active "
+            "now, and for all that happened.",
+            "\n".join([*lines, *more]), f"Site: {plant.site.name}", CAUTIONS["not-a-fire-alarm"],
+        ]))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewsItem:
     """One item of a message with several; ``calls`` when it asks for an action."""

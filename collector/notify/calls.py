@@ -25,6 +25,7 @@ from collector.domain.units import MINUTE, duration_text, local_time
 from collector.notify import Message, title_and_place
 from collector.notify.policy import (
     ESCALATED,
+    GIVEN_UP,
     UNANSWERED,
     Bundle,
     Call,
@@ -99,6 +100,8 @@ class _Decision:
         event = numbered.event
         match event:
             case SystemEvent():
+                if event.fact == GIVEN_UP:
+                    self._call_another(str(event.values.get("recipient")))
                 if not self.policy.is_history(event, self.now):
                     self._put_to_takers(event, Item(Kind.FACT, numbered.seq, event))
             case AlarmTransition(transition=Transition.RAISED):
@@ -124,6 +127,12 @@ class _Decision:
                 due=self.now + first if escalates else None, called=[(who.id, self.now)],
             ))
 
+    def _call_another(self, person: str) -> None:
+        """Make due at once what waits for a person whom no message reaches."""
+        for call in self.calls:
+            if call.due is not None and call.called and call.called[-1][0] == person:
+                call.due = self.now
+
     def _of(self, occurrence: str) -> list[Call]:
         return [c for c in self.calls if c.event.id == occurrence]
 
@@ -144,7 +153,7 @@ class _Decision:
                 self._put(recipient or who, who, item)
 
     def _answered(self, event: AlarmTransition, seq: int) -> None:
-        """Stop calling; inform those who were called, when they are more than one."""
+        """Stop calling about an alarm; inform the people called, where they are several."""
         calls, withdrawn = self._of(event.id), self._withdraw(event.id)
         for call in calls:
             call.due = None

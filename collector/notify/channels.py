@@ -21,10 +21,15 @@ from typing import Any, Protocol
 from urllib.parse import unquote, urlsplit
 
 from collector.clock import Clock
-from collector.domain.errors import DeliveryError, DeliveryRefused, DeliveryUnreachable
+from collector.domain.errors import (
+    DeliveryError,
+    DeliveryRefused,
+    DeliveryUncertain,
+    DeliveryUnreachable,
+)
 from collector.domain.units import MINUTE
 from collector.logs import in_thread
-from collector.notify import Message
+from collector.notify import Message, mail
 from collector.notify.recipients import Recipient
 
 __all__ = [
@@ -254,6 +259,7 @@ class AppriseChannel:
         service = _service(address)
         service.socket_connect_timeout = service.socket_read_timeout = self._timeout
         lines = _capture.start()
+        mail.begin()
         try:
             # The service itself and not the library's pool: the pool's threads are waited for at
             # exit, and a hung server would hold up the stop.
@@ -264,6 +270,8 @@ class AppriseChannel:
         except Exception as exc:  # noqa: BLE001 - 190 services, each with its own exceptions
             said = scrub(f"{type(exc).__name__}: {exc}", address)
             raise DeliveryUnreachable(f"the service failed: {said}") from exc
+        if not taken and mail.may_have_arrived():
+            raise DeliveryUncertain("the mail server took the message and did not answer")
         if not taken:
             raise _failure([scrub(line, address) for line in lines])
 

@@ -14,6 +14,7 @@ from collector.clock import Clock
 from collector.domain.errors import (
     DeliveryError,
     DeliveryRefused,
+    DeliveryUncertain,
     DeliveryUnreachable,
     JournalError,
 )
@@ -32,7 +33,9 @@ class OutboxSettings:
 
     The wait after the n-th failure is ``first_retry * 2**(n-1)``, at most ``longest_retry``,
     shortened by up to half at random: many sites must not connect to a returning server together.
-    A message is given up after ``attempts`` attempts, or ``give_up_after`` from its creation.
+    A message is given up after ``attempts`` attempts, or ``give_up_after`` from its creation; one
+    that the server refuses after ``attempts_refused`` attempts, which takes some minutes: a server
+    that is being set up refuses too. One that may have arrived is repeated once.
 
     In seconds of real time, since the server does not run on our clock: ``timeout`` limits a socket
     without data, ``deadline`` one attempt, ``grace`` the wait of a stop for a message being sent.
@@ -41,7 +44,11 @@ class OutboxSettings:
     first_retry: int = 15_000
     longest_retry: int = 900_000
     attempts: int = 120
+    attempts_refused: int = 5
     give_up_after: int = DAY
+    fold_above: int = 50
+    """Messages due to one person above which one message stands for the older ones."""
+    fold_keep: int = 20
     poll: int = 5_000
     batch: int = 200
     timeout: float = 15.0
@@ -79,11 +86,9 @@ class OutboxCounters:
         return f"OutboxCounters({self.so_far})"
 
     def add(self, **more: int) -> None:
-        """Add to counts."""
         self.put(**{name: getattr(self.so_far, name) + n for name, n in more.items()})
 
     def put(self, **values: Any) -> None:
-        """Replace values."""
         self.so_far = replace(self.so_far, **values)
 
 
@@ -121,7 +126,7 @@ class DeliveryStore(Protocol):
         """Return the number of the last commit this consumer has settled."""
 
     def after(self, position: int, limit: int) -> Sequence[CommitOfEvents]:
-        """Return the next commits, oldest first."""
+        """Return up to ``limit`` commits after ``position``, in order, none skipped."""
 
     def settle(
         self, consumer: str, position: int, *, deliveries: Sequence[NewDelivery] = (),
@@ -134,6 +139,15 @@ class DeliveryStore(Protocol):
 
     def due_deliveries(self, now: int, limit: int) -> Sequence[Delivery]:
         """Return deliveries that are due now, oldest first."""
+
+    def crowded(self, now: int, most: int) -> Sequence[str]:
+        """Return the recipients for whom more than ``most`` messages are due."""
+
+    def fold(
+        self, recipient: str, keep: int, now: int,
+        summary: Callable[[Sequence[Delivery], int], NewDelivery],
+    ) -> int:
+        """Let one message stand for all that are due but the ``keep`` newest alarms."""
 
     def begin(self, delivery_id: int, now: int) -> None:
         """Record that an attempt begins, before anything is sent."""
@@ -215,12 +229,13 @@ class Sender:
             return True
         try:
             await self.send(recipient, delivery)
-        except DeliveryRefused as exc:
-            self._counters.add(failed_tries=1)
-            await self._give_up(delivery, str(exc))
-            return True
+        except DeliveryUncertain as exc:
+            await self._repeat(delivery, str(exc))
+            return False
         except DeliveryError as exc:
-            await self._postpone(delivery, str(exc))
+            most = self._settings.attempts_refused if isinstance(exc, DeliveryRefused) \
+                else self._settings.attempts
+            await self._postpone(delivery, str(exc), most)
             return False
         await self._finish(delivery, DeliveryOutcome.DELIVERED)
         if self._failed.pop(recipient.id, 0) >= _UNREACHABLE:
@@ -273,7 +288,20 @@ class Sender:
             _log.exception("a channel broke")
             raise DeliveryUnreachable(f"the channel broke: {type(exc).__name__}") from exc
 
-    async def _postpone(self, delivery: Delivery, reason: str) -> None:
+    async def _repeat(self, delivery: Delivery, reason: str) -> None:
+        """Send once more what may have arrived; what may have arrived twice is closed."""
+        self._counters.add(failed_tries=1)
+        self._counters.put(last_failure=f"{delivery.recipient}: {reason}")
+        if delivery.uncertain:
+            await self.report_given_up(delivery, f"{reason}, twice; it may have arrived",
+                                       tries=delivery.attempts + 1)
+            await self._finish(delivery, DeliveryOutcome.UNCERTAIN, detail=reason)
+            self._counters.add(uncertain=1)
+            return
+        retry_at = self._clock.now() + self.wait_after(delivery.attempts + 1)
+        await self._finish(delivery, DeliveryOutcome.REPEAT, retry_at=retry_at, detail=reason)
+
+    async def _postpone(self, delivery: Delivery, reason: str, most: int) -> None:
         self._counters.add(failed_tries=1)
         self._counters.put(last_failure=f"{delivery.recipient}: {reason}")
         tries = delivery.attempts + 1
@@ -287,7 +315,7 @@ class Sender:
             "reason": reason,
         })
         too_late = retry_at - delivery.created > self._settings.give_up_after
-        if too_late or tries >= self._settings.attempts:
+        if too_late or tries >= most:
             await self._give_up(delivery, reason)
         else:
             await self._finish(
@@ -325,7 +353,6 @@ class Sender:
         ))
 
     async def record_event(self, fact: SystemEvent) -> None:
-        """Record an event."""
         recorded = self._record_event(fact)
         if recorded is not None:
             await recorded
@@ -336,7 +363,7 @@ class Sender:
         _log.error("the outbox could not use the journal", extra={"reason": str(exc)})
 
     async def _finish(self, delivery: Delivery, outcome: DeliveryOutcome, **more: Any) -> None:
-        """Write the outcome, with settings_: unwritten, the message would go again."""
+        """Write the outcome, with several tries: without it the message would be sent again."""
         for left in reversed(range(_FINISH_TRIES)):
             try:
                 await asyncio.to_thread(

@@ -24,7 +24,8 @@ from typing import Any
 from collector.clock import Clock
 from collector.domain.errors import JournalError
 from collector.domain.events import Event, SystemEvent
-from collector.domain.messages import Delivery
+from collector.domain.messages import Delivery, NewDelivery
+from collector.notify import folded_message
 from collector.notify.calls import decide, next_due
 from collector.notify.channels import Channel, channel_for
 from collector.notify.delivery import (
@@ -144,7 +145,7 @@ class Outbox:
                 queue.cancel()
 
     async def _recover(self) -> None:
-        """Queue what a crash cut off; what was cut off twice is closed and reported."""
+        """Queue what a crash interrupted; what it interrupted twice is closed and reported."""
         for delivery in await asyncio.to_thread(self._store.recover, self._clock.now()):
             self._counters.add(uncertain=1)
             # Two attempts that never ended are not counted, since only failed ones are.
@@ -154,6 +155,7 @@ class Outbox:
 
     async def _turn(self) -> None:
         await self._route()
+        await self._fold()
         limit = self._settings.batch
         while not self._sender.stopping.is_set():
             # A queue that ends during the query has handled what the query returns.
@@ -164,6 +166,28 @@ class Outbox:
             if opened or len(due) < limit:
                 return
             limit *= 4
+
+    async def _fold(self) -> None:
+        """Send a person the newest alarms, and one message for all else that has piled up."""
+        now, most = self._clock.now(), self._settings.fold_above
+        for name in await asyncio.to_thread(self._store.crowded, now, most):
+            known = self._policy.recipient(name)
+            if name in self._queues or (known is not None and known.wants_events):
+                continue
+
+            def summary(
+                newest: Sequence[Delivery], count: int, name: str = name,
+            ) -> NewDelivery:
+                message = folded_message([(d.subject, d.created) for d in newest], count,
+                                         self._policy.plant)
+                return NewDelivery(recipient=name, subject=message.subject, body=message.body,
+                                   event_seq=newest[0].event_seq, due=now, kind="folded")
+
+            count = await asyncio.to_thread(
+                self._store.fold, name, self._settings.fold_keep, now, summary)
+            if count:
+                _log.warning("messages were folded into one",
+                             extra={"recipient": name, "messages": count})
 
     async def _route(self) -> None:
         """Process new commits and what is due by time, and move the cursor.

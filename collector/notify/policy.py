@@ -249,13 +249,11 @@ class Item:
         return (0 if self.calls else 1), _RANK[self.event.priority], self.event.since, self.seq
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {"kind": self.kind, "seq": self.seq, "event": event_to_json(self.event),
                 "note": self.note, "number": self.number}
 
     @classmethod
     def load(cls, raw: Mapping[str, Any]) -> Item:
-        """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
         assert isinstance(event, AlarmTransition | SystemEvent)  # noqa: S101 - written by dump()
         return cls(raw["kind"], raw["seq"], event, raw["note"], raw["number"])
@@ -327,14 +325,12 @@ class Call:
     called: list[tuple[str, int]] = field(default_factory=list)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {"recipient": self.recipient, "seq": self.seq, "event": event_to_json(self.event),
                 "due": self.due, "step": self.step, "repeats": self.repeats,
                 "called": [list(c) for c in self.called]}
 
     @classmethod
     def load(cls, raw: Mapping[str, Any]) -> Call:
-        """Restore what :meth:`dump` returned."""
         event = event_from_json(raw["event"])
         assert isinstance(event, AlarmTransition)  # noqa: S101 - written by dump()
         return cls(recipient=raw["recipient"], seq=raw["seq"], event=event, due=raw["due"],
@@ -353,12 +349,10 @@ class Bundle:
     items: list[Item] = field(default_factory=list)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {"person": self.person, "due": self.due, "since": self.since, "held": self.held,
                 "items": [i.dump() for i in self.items]}
 
     @classmethod
     def load(cls, raw: Mapping[str, Any]) -> Bundle:
-        """Restore what :meth:`dump` returned."""
         return cls(person=raw["person"], due=raw["due"], since=raw["since"], held=raw["held"],
                    items=[Item.load(i) for i in raw["items"]])

@@ -16,8 +16,6 @@ from collector.notify.calls import decide
 from collector.notify.delivery import SendAbandoned, Sender, pause
 from collector.notify.policy import Policy
 
-__all__ = ["UnjournalledMessages"]
-
 _MARK = "Not journalled: "
 _WORDS = ("The collector cannot write its journal, for instance because its disk is full. This "
           "message is sent from memory. It is sent again once the journal can be written.")
@@ -50,7 +48,7 @@ class UnjournalledMessages:
         return f"UnjournalledMessages({len(self._tasks)} on their way)"
 
     def send(self, policy: Policy, state: Mapping[str, Any], events: Sequence[Event]) -> None:
-        """Take further events, none twice, and send what is due. To be called in the event loop.
+        """Apply further events, each once, and send what is due. To be called in the event loop.
 
         ``state`` is the outbox's, used at the first call since :meth:`end`.
         """

@@ -22,6 +22,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from collector.domain.errors import QuietpipeError, UsageError
+from collector.files import private_folder
 
 SHORTEST = 10
 """Characters. NIST SP 800-63B asks for a length of 8, and for no mixture of kinds."""
@@ -159,7 +160,7 @@ class Accounts:
 
     def _open(self) -> sqlite3.Connection:
         with _accounts_errors():
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(self.path.parent)
             # Made by us first, since SQLite would leave it to the umask who may read it.
             os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
             db = sqlite3.connect(self.path, timeout=5, isolation_level=None,
@@ -191,7 +192,6 @@ class Accounts:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """Yield the connection for reading."""
         with self._lock, _accounts_errors():
             yield self._db
 
@@ -229,7 +229,6 @@ class Accounts:
             _found(name, db.execute("DELETE FROM people WHERE key = ?", (_key(name),)))
 
     def end_sessions(self, name: str) -> None:
-        """End every session of an account."""
         with self.transaction() as db:
             db.execute("DELETE FROM sessions WHERE key = ?", (_key(name),))
 
@@ -249,6 +248,12 @@ class Accounts:
                 db.execute("UPDATE people SET hash = ? WHERE key = ? AND hash = ?",
                            (self._passwords.rehash(password), _key(name), row[1]))
         return str(row[0])
+
+    def device_key(self, name: str) -> bytes:
+        """Return a key that is known here alone and changes with the password; empty for none."""
+        with self.reading() as db:
+            row = db.execute("SELECT hash FROM people WHERE key = ?", (_key(name),)).fetchone()
+        return str(row[0]).encode() if row else b""
 
     def _change(self, name: str, what: str, *values: object) -> None:
         with self.transaction() as db:

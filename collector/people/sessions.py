@@ -1,4 +1,4 @@
-"""Sessions: sign-in, expiry, sign-out, and the delay after failed attempts.
+"""Sessions: sign-in, expiry, sign-out, and the devices that a person has signed in on.
 
 The clock is the machine's own, which a demo does not speed up.
 """
@@ -9,81 +9,21 @@ import asyncio
 import hashlib
 import hmac
 import secrets
-from collections import OrderedDict
 from dataclasses import dataclass, field
 
 from collector.clock import Clock
 from collector.domain.errors import QuietpipeError
-from collector.domain.units import DAY, HOUR, MINUTE, SECOND
+from collector.domain.units import DAY, HOUR, MINUTE
 from collector.people import Accounts, AccountsError, Role
-
-_FREE = 5
-"""Failures without a wait: typing errors."""
-_FIRST, _LONGEST = SECOND, MINUTE
-"""ms to wait after the first failure too many, and at most. A minute for one try leaves 1440 a day:
-hopeless against a password of ten characters, and yet no person can lock another out for long."""
-_FORGOTTEN = HOUR
-"""ms without a failure after which the count starts again."""
-_KEPT = 10_000
-"""Most keys kept, so that made-up names cannot fill the memory."""
-
-
-@dataclass(slots=True)
-class _Record:
-    failures: int = 0
-    last: int = 0
-    reported: bool = False
-
-
-class AttemptLimiter:
-    """Counts failures by key. All instants are ms on a scale that never jumps."""
-
-    def __init__(self) -> None:
-        self._records: OrderedDict[str, _Record] = OrderedDict()
-
-    def __repr__(self) -> str:
-        return f"AttemptLimiter({len(self._records)} keys)"
-
-    def wait(self, keys: tuple[str, ...], now: int) -> int:
-        """Return how long (ms) an attempt has to wait; 0 when it may be made."""
-        return max((self._wait(self._records.get(key), now) for key in keys), default=0)
-
-    def _wait(self, record: _Record | None, now: int) -> int:
-        if record is None or record.failures < _FREE or now - record.last >= _FORGOTTEN:
-            return 0
-        pause: int = min(_FIRST << min(record.failures - _FREE, 16), _LONGEST)
-        return max(record.last + pause - now, 0)
-
-    def report_due(self, keys: tuple[str, ...]) -> bool:
-        """Whether this run of failures is to be reported: once, not with every attempt."""
-        fresh = [r for key in keys if (r := self._records.get(key)) is not None
-                 and r.failures >= _FREE and not r.reported]
-        for record in fresh:
-            record.reported = True
-        return bool(fresh)
-
-    def begin(self, keys: tuple[str, ...], now: int) -> None:
-        """Count an attempt as failed before its outcome is known: many at once gain nothing."""
-        for key in keys:
-            record = self._records.setdefault(key, _Record())
-            if now - record.last >= _FORGOTTEN:
-                record.failures, record.reported = 0, False
-            record.failures += 1
-            record.last = now
-            self._records.move_to_end(key)
-        while len(self._records) > _KEPT:
-            self._records.popitem(last=False)
-
-    def succeed(self, keys: tuple[str, ...]) -> None:
-        """Reset the failures of keys whose attempt succeeded."""
-        for key in keys:
-            self._records.pop(key, None)
-
+from collector.people.attempts import Attempt, AttemptLimiter, Held, SignInLimiter, network_of
 
 IDLE = 12 * HOUR
 """ms without a request after which a session ends: a shift."""
 LONGEST = 7 * DAY
 """ms after which a session ends in any case."""
+_LONG_TOKEN = 16
+"""Characters from which guessing a token is hopeless at any rate."""
+_TOKEN_ADDRESSES = 1000
 _AT_ONCE = 2
 """Passwords checked at the same time; each takes 64 MiB and a core."""
 
@@ -127,7 +67,8 @@ class SessionManager:
     def __init__(self, accounts: Accounts | None, clock: Clock) -> None:
         self._accounts = accounts
         self._clock = clock
-        self._limiter = AttemptLimiter()
+        self._limiter = SignInLimiter()
+        self._tokens, self._token_known = AttemptLimiter(), set[str]()
         self._hashing = asyncio.Semaphore(_AT_ONCE)
         self._secret = secrets.token_bytes(32)
 
@@ -145,25 +86,42 @@ class SessionManager:
             raise AccountsError("the accounts of this board cannot be used")
         return self._accounts
 
-    async def sign_in(self, name: str, password: str, address: str) -> str:
+    async def sign_in(self, name: str, password: str, address: str, device: str = "") -> str:
         """Open a session and return its id, which is new each time.
 
-        Raises ``TooManyAttempts`` without looking at the password, or ``WrongPassword``.
+        ``device`` is what :meth:`device_mark` gave this browser at an earlier sign-in. Raises
+        ``TooManyAttempts`` without looking at the password, or ``WrongPassword``.
         """
-        keys = (f"name {' '.join(name.split()).casefold()[:100]}", f"address {address}")
-        self._delay(keys)
+        attempt = self._begin(name, address, self._known_device(name, device))
         async with self._hashing:
             found = await asyncio.to_thread(self.accounts.verify, name, password)
         if found is None:
             raise WrongPassword
-        self._limiter.succeed(keys)
+        self._limiter.succeed(attempt)
         return self._open(found)
 
-    def _delay(self, keys: tuple[str, ...]) -> None:
-        now = self._clock.monotonic()
-        if wait := self._limiter.wait(keys, now):
-            raise TooManyAttempts(wait, first=self._limiter.report_due(keys))
-        self._limiter.begin(keys, now)
+    def _begin(self, name: str, address: str, device: str) -> Attempt:
+        try:
+            return self._limiter.begin(name, address, device, self._clock.monotonic())
+        except Held as held:
+            raise TooManyAttempts(held.wait, first=held.first) from None
+
+    def device_mark(self, name: str) -> str:
+        """Return a mark by which the browser of a person who signed in is known again.
+
+        It opens nothing. Another password, or the end of the account, makes it void.
+        """
+        device = secrets.token_urlsafe(16)
+        return f"{device}.{self._device_mac(name, device)}"
+
+    def _device_mac(self, name: str, device: str) -> str:
+        key = self.accounts.device_key(name)
+        return hmac.new(key, f"device {device}".encode(), hashlib.sha256).hexdigest() if key else ""
+
+    def _known_device(self, name: str, mark: str) -> str:
+        device, _, mac = mark.partition(".")
+        right = self._device_mac(name, device) if mac.isascii() and len(mark) < 200 else ""
+        return device if right and hmac.compare_digest(mac, right) else ""
 
     def _open(self, name: str) -> str:
         token, now = secrets.token_urlsafe(32), self._clock.now()
@@ -199,34 +157,41 @@ class SessionManager:
         return Session(name=name, role=Role(role), csrf=csrf, digest=digest)
 
     def end(self, digest: bytes) -> None:
-        """End one session."""
         with self.accounts.transaction() as db:
             db.execute("DELETE FROM sessions WHERE digest = ?", (digest,))
 
-    async def change_password(self, session: Session, old: str, new: str, address: str) -> None:
+    async def change_password(self, session: Session, old: str, new: str) -> None:
         """Change the password of a signed-in person, which ends all their sessions.
 
         Raises ``WrongPassword``, ``TooManyAttempts``, or ``UsageError``.
         """
-        keys = (f"name {session.name.casefold()}", f"address {address}")
-        self._delay(keys)
+        attempt = self._begin(session.name, "", session.digest.hex())
         async with self._hashing:
             if await asyncio.to_thread(self.accounts.verify, session.name, old) is None:
                 raise WrongPassword
-            self._limiter.succeed(keys)
+            self._limiter.succeed(attempt)
             await asyncio.to_thread(self.accounts.set_password, session.name, new,
                                     self._clock.now())
 
     # -- without an account ----------------------------------------------------------------------
 
     def check_token(self, given: bytes, token: str, address: str) -> bool:
-        """Whether ``given`` is the site file's token. Raises ``TooManyAttempts``."""
-        keys = (f"token {address}",)
-        self._delay(keys)
+        """Whether ``given`` is the site file's token. Raises ``TooManyAttempts``.
+
+        Where a long token was right before, wrong ones from the same address do not delay it.
+        """
+        key, now = network_of(address), self._clock.monotonic()
         # Compared in constant time, so that the reply's delay reveals nothing of the token.
         right = hmac.compare_digest(given, token.encode())
-        if right:
-            self._limiter.succeed(keys)
+        if not (right and key in self._token_known):
+            if wait := self._tokens.wait((key,), now):
+                raise TooManyAttempts(wait, first=self._tokens.report_due((key,)))
+            if not right:
+                self._tokens.begin((key,), now)
+            else:
+                self._tokens.succeed((key,))
+        if right and len(token) >= _LONG_TOKEN and len(self._token_known) < _TOKEN_ADDRESSES:
+            self._token_known.add(key)
         return right
 
     def mark(self, visitor: str) -> str:

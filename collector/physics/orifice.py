@@ -22,6 +22,8 @@ SHARP_EDGE = 0.65
 """Discharge coefficient of a sharp-edged hole [1]; a leak looks like this."""
 
 _GAMMA = 1.4
+
+
 def critical_pressure_ratio(gamma: float = _GAMMA) -> float:
     r"""Ratio of outlet to inlet pressure at and below which the flow is choked.
 

@@ -20,7 +20,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from operator import mul
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from collector.physics.estimate import Estimate
 
@@ -39,102 +42,78 @@ _FEW = 1.4
 """Factor for the deviation, which few correlated blocks understate (setting, from trials)."""
 _JUMP = 8.0
 _BOTH_WAYS = 1.3
+_EMPTY = 1e-9
+_FORGOTTEN = math.log(1e-12)
+
+_Floats = NDArray[np.floating[Any]]
+_Places = NDArray[np.int64]
 
 
-def _dot(a: Sequence[float], b: Sequence[float]) -> float:
-    return math.fsum(map(mul, a, b))
-
-
-def _inverse(matrix: list[list[float]]) -> list[list[float]] | None:
-    """Return the inverse by Gauss and Jordan, ``None`` where the matrix is singular."""
-    n = len(matrix)
-    rows = [[*row, *(float(i == j) for j in range(n))] for i, row in enumerate(matrix)]
-    for i in range(n):
-        pivot = max(range(i, n), key=lambda r: abs(rows[r][i]))
-        if abs(rows[pivot][i]) < 1e-9:
-            return None
-        rows[i], rows[pivot] = rows[pivot], rows[i]
-        lead = rows[i][i]
-        rows[i] = [x / lead for x in rows[i]]
-        for j in range(n):
-            if j != i and rows[j][i]:
-                factor = rows[j][i]
-                rows[j] = [x - factor * y for x, y in zip(rows[j], rows[i], strict=True)]
-    return [row[n:] for row in rows]
-
-
-def _warmth(running: Sequence[float], step: float, tau: float) -> list[float]:
+def _warmth(running: _Floats, step: float, tau: float) -> _Floats:
     """Return the mean heat of each step, as a share of that of an endless run."""
     left = math.exp(-step / tau)
     mean = (1.0 - left) * tau / step
-    out, now = [], 0.0
-    for on in running:
-        out.append(on + (now - on) * mean)
-        now = on + (now - on) * left
-    return out
+    # Heat at the start of each step, from the steps before it, as long as they matter.
+    kept = (1.0 - left) * left ** np.arange(math.ceil(-_FORGOTTEN * tau / step))
+    now = np.convolve(np.concatenate([[0.0], running]), kept)[:running.size]
+    return running + (now - running) * mean
 
 
 class _Fit:
     """The fit of the model over some stretches, without empty columns."""
 
-    def __init__(self, stretches: Sequence[range], columns: Sequence[Sequence[float]],
-                 content: Sequence[float]) -> None:
-        centred = [_centred(stretches, c) for c in columns]
-        y = _centred(stretches, content)
-        scales = [math.sqrt(_dot(c, c)) for c in centred]
-        used = [(c, s) for c, s in zip(centred, scales, strict=True) if s > 1e-9]
-        unit = [[x / s for x in c] for c, s in used]
-        inverse = _inverse([[_dot(a, b) for b in unit] for a in unit]) if scales[0] > 0 else None
-        self.found = inverse is not None
-        if inverse is None:
+    def __init__(self, stretch: _Places, columns: Sequence[_Floats], content: _Floats) -> None:
+        centred = [_centred(stretch, c) for c in (content, *columns)]
+        y, scales = centred[0], [math.sqrt(float(c @ c)) for c in centred[1:]]
+        self.found = False
+        if scales[0] <= _EMPTY:
             return
-        against = [_dot(c, y) for c in unit]
-        beta = [_dot(row, against) for row in inverse]
-        self.rest = [v - _dot(beta, at) for v, at in zip(y, zip(*unit, strict=True), strict=True)]
-        self.squares = _dot(self.rest, self.rest)
-        self.slope = beta[0] / scales[0]
-        self.weights = [_dot(inverse[0], at) / scales[0] for at in zip(*unit, strict=True)]
+        unit = np.array([c / s for c, s in zip(centred[1:], scales, strict=True) if s > _EMPTY])
+        values, vectors = np.linalg.eigh(unit @ unit.T)
+        if values[0] < _EMPTY:
+            return
+        self.found = True
+        inverse = (vectors / values) @ vectors.T
+        beta = inverse @ (unit @ y)
+        self.rest = y - beta @ unit
+        self.squares = float(self.rest @ self.rest)
+        self.slope = float(beta[0]) / scales[0]
+        self.weights = inverse[0] @ unit / scales[0]
         self.columns = len(unit)
 
 
-def _centred(stretches: Sequence[range], column: Sequence[float]) -> list[float]:
-    out: list[float] = []
-    for s in stretches:
-        part = column[s.start:s.stop]
-        mean = math.fsum(part) / len(part)
-        out += [x - mean for x in part]
-    return out
+def _centred(stretch: _Places, column: _Floats) -> _Floats:
+    """Return the readings of stretches, each less the mean of its own; -1 is none."""
+    used = stretch >= 0
+    label, values = stretch[used], column[used]
+    centred: _Floats = values - (np.bincount(label, values) / np.bincount(label))[label]
+    return centred
 
 
-def _stretches(content: Sequence[float | None], breaks: set[int]) -> list[range]:
-    """Return the unbroken stretches of readings, none across a place in ``breaks``."""
-    out, begin = [], None
-    for i in range(len(content) + 1):
-        over = i == len(content) or content[i] is None
-        if begin is not None and (over or i in breaks):
-            if i - begin >= _LEAST:
-                out.append(range(begin, i))
-            begin = None
-        if begin is None and not over:
-            begin = i
-    return out
+def _stretches(known: NDArray[np.bool_], breaks: NDArray[np.bool_]) -> _Places:
+    """Return the number of the unbroken stretch of each reading, -1 for none or too short a one."""
+    before = np.concatenate([[False], known[:-1]])
+    label = np.where(known, np.cumsum(known & (~before | breaks)), 0)
+    sizes = np.bincount(label)
+    sizes[0] = 0
+    places = np.cumsum(sizes >= _LEAST) - 1
+    return np.where(sizes[label] >= _LEAST, places[label], -1)
 
 
-def _lost(stretches: Sequence[range], rest: Sequence[float]) -> set[int]:
+def _lost(stretch: _Places, rest: _Floats) -> NDArray[np.bool_]:
     """Return the places where gas was let out at once: steps down larger than any step up.
 
     A gauge that sticks, or reads in coarse steps, jumps both ways.
     """
-    hops: list[tuple[float, int]] = []
-    k = 0
-    for s in stretches:
-        hops += [(rest[k + i] - rest[k + i - 1], s.start + i) for i in range(1, len(s))]
-        k += len(s)
-    if not hops:
-        return set()
-    sizes = sorted(abs(h) for h, _ in hops)
-    limit = max(_JUMP * 1.48 * sizes[len(sizes) // 2], _BOTH_WAYS * max(h for h, _ in hops), 1e-9)
-    return {place for hop, place in hops if hop < -limit}
+    out = np.zeros(stretch.size, dtype=bool)
+    places = np.flatnonzero(stretch >= 0)
+    inside = np.diff(stretch[places]) == 0
+    hops = np.diff(rest)[inside]
+    if hops.size:
+        sizes = np.sort(np.abs(hops))
+        limit = max(_JUMP * 1.48 * sizes[hops.size // 2], _BOTH_WAYS * hops.max(), 1e-9)
+        out[places[1:][inside][hops < -limit]] = True
+    return out
 
 
 def closed_outflow(
@@ -156,43 +135,37 @@ def closed_outflow(
     (1.0, 86400.0)
     """
     count = len(content)
-    times = [i * step for i in range(count)]
-    ran, total = [], 0.0
-    for on in running:
-        ran.append(total + 0.5 * on * step)
-        total += on * step
-    waves = []
+    gas, on = np.array(content, dtype=float), np.array(running, dtype=float)
+    times: _Floats = np.arange(count) * step
+    columns: list[_Floats] = [times]
     if count * step >= _WAVE:
-        turns = [2.0 * math.pi * t / _DAY for t in times]
-        waves = [[math.sin(a) for a in turns], [math.cos(a) for a in turns]]
-    known = [0.0 if c is None else c for c in content]
-    breaks: set[int] = set()
-    best: _Fit | None = None
-    stretches: list[range] = []
+        turns = 2.0 * math.pi / _DAY * times
+        columns += [np.sin(turns), np.cos(turns)]
+    columns.append((np.cumsum(on) - 0.5 * on) * step)
+    heats = [_warmth(on, step, tau) for tau in (_TAUS if on.any() else _TAUS[:1])]
+    known, breaks = ~np.isnan(gas), np.zeros(count, dtype=bool)
+    best = None
     for _ in range(2):
-        stretches = _stretches(content, breaks)
-        if not stretches:
+        stretch = _stretches(known, breaks)
+        if not (stretch >= 0).any():
             return None
-        fits = [_Fit(stretches, [times, *waves, ran, _warmth(running, step, tau)], known)
-                for tau in (_TAUS if total else _TAUS[:1])]
+        fits = [_Fit(stretch, [*columns, heat], gas) for heat in heats]
         solved = [f for f in fits if f.found]
         if not solved:
             return None
         best = min(solved, key=lambda f: f.squares)
-        lost = _lost(stretches, best.rest)
-        if lost <= breaks:
+        lost = _lost(stretch, best.rest)
+        if not (lost & ~breaks).any():
             break
-        breaks |= lost
+        breaks = breaks | lost
     assert best is not None  # noqa: S101 - the loop has run
-    places = [i for s in stretches for i in s][:len(best.rest)]
-    blocks: dict[int, float] = {}
-    for place, weight, rest in zip(places, best.weights, best.rest, strict=True):
-        block = place * _BLOCKS // count
-        blocks[block] = blocks.get(block, 0.0) + weight * rest
-    k = len(blocks)
+    places = np.flatnonzero(stretch >= 0)
+    block = places * _BLOCKS // count
+    blocks = np.bincount(block, best.weights * best.rest)[np.unique(block)]
+    k = blocks.size
     if k < _FEWEST_BLOCKS:
         return None
     free = max(k - 0.5 * best.columns, 1.0)
-    variance = math.fsum(b * b for b in blocks.values()) * k / free
+    variance = float(blocks @ blocks) * k / free
     return Estimate(value=-best.slope, deviation=_FEW * math.sqrt(variance),
-                    freedom=max(free - 1.0, 1.0)), len(places) * step
+                    freedom=max(free - 1.0, 1.0)), places.size * step

@@ -50,7 +50,7 @@ class Course:
 
 
 class Readings:
-    """Readings at times (s) as heights above the feed, fractions; ``opinions`` of them count."""
+    """Readings at times (s) as fractions above the feed; ``opinions`` of them are independent."""
 
     def __init__(
         self, times: Sequence[float], heights: Sequence[float], opinions: float,

@@ -146,7 +146,7 @@ def forecast_purge(
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
-    """Return how much more the feed may hold, with weights."""
+    """Return the oxygen that the feed may hold above the stated one, with weights."""
     if error <= 0.0:
         return {0.0: 1.0}
     return {max(n * error, -feed): weight for n, weight in _DOUBT.items()}
@@ -230,7 +230,7 @@ def _threes(nodes: list[tuple[float, float]]) -> list[list[tuple[float, float]]]
 
 
 def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
-    """Return time constants to try with their logarithmic widths: close about what is expected."""
+    """Return time constants to try with their logarithmic widths, densest near the expected one."""
     edges = [0.12 * span * (8.0 / 0.12) ** (i / 48) for i in range(49)]
     if expected is not None:
         near = [expected * 0.7 * 2.0 ** (i / 24) for i in range(25)]
@@ -274,7 +274,7 @@ def _logs(
 
 
 def _prior(model: Course, first: float, expected: float | None) -> float:
-    """Weigh a model before any reading: by volume and flow, and by the height it begins at."""
+    """Return a model's log weight before any reading: by volume, flow and first height."""
     begins = model.at(0.0) / first
     weight = model.width * math.exp(model.pipe.likely)
     weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4

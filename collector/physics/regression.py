@@ -61,7 +61,6 @@ class Line:
         return self.at(0.0)
 
     def at(self, time: float) -> float:
-        """Value of the line at a time."""
         return self.middle.value + self.slope.value * (time - self.middle_time)
 
 

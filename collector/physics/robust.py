@@ -73,7 +73,6 @@ class SenLine:
     count: int
 
     def at(self, time: float) -> float:
-        """Value of the line at a time."""
         return self.middle + self.slope * (time - self.middle_time)
 
 

@@ -81,6 +81,9 @@ class Shared:
 
     values: _Floats
     covariance: _Floats
+    settled: _Floats
+    """What regulators pass until they have settled, for each time constant: it bends a rest as heat
+    does, and is gas."""
 
 
 def run_gain(before: Sequence[Block], after: Sequence[Block], start: float, stop: float,
@@ -134,13 +137,14 @@ def run_gain(before: Sequence[Block], after: Sequence[Block], start: float, stop
 
 
 def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], noise: float,
-                 flow: float) -> Shared:
+                 flow: float, settles: float = 0.0) -> Shared:
     """Return the shared numbers by summed normal equations, a prior and the noise's variance.
 
     Each time constant is tried alone; they are averaged by how likely each makes the readings,
     since a choice between two that fit alike would turn with the noise.
     Neither heat nor the flow of a vent is ever negative. ``flow`` (psi/s) is about the most that a
-    vent draws: its prior deviation.
+    vent draws: its prior deviation. ``settles`` is the deviation of what regulators pass until they
+    have settled, in the unit of the heat: only the prior parts the two.
 
     Examples
     --------
@@ -155,7 +159,7 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
     vents = count - heats
     whole, wanted = np.array(normal).reshape(count, count) / noise, np.array(right) / noise
     prior = np.full(1 + vents, 1.0 / max(flow, 1e-6) ** 2)
-    prior[0] = 1.0 / _WARM_DOUBT**2
+    prior[0] = 1.0 / (_WARM_DOUBT**2 + settles**2)
     scores, solved = [], []
     for place in range(heats):
         mine = [place, *range(heats, count)]
@@ -169,11 +173,19 @@ def solve_shared(normal: Sequence[Sequence[float]], right: Sequence[float], nois
         solved.append((mine, values, spread))
     weights = np.exp(np.array(scores) - max(scores))
     weights /= weights.sum()
-    mean, square = np.zeros(count), np.zeros((count, count))
+    mean, square, settled = np.zeros(count), np.zeros((count, count)), np.zeros(heats)
     for weight, (mine, values, spread) in zip(weights, solved, strict=True):
+        # Of what bends a rest, the part that is heat: as its prior allows.
+        part = _WARM_DOUBT**2 * prior[0]
+        heat = max(_WARM + part * (values[0] - _WARM), 0.0)
+        settled[mine[0]] = weight * (values[0] - heat)
+        values[0] = heat
+        spread[0] *= part
+        spread[:, 0] *= part
+        spread[0, 0] += settles**2 * part
         mean[mine] += weight * values
         square[np.ix_(mine, mine)] += weight * (spread + np.outer(values, values))
-    return Shared(mean, square - np.outer(mean, mean))
+    return Shared(mean, square - np.outer(mean, mean), settled)
 
 
 def _not_negative(matrix: _Floats, wanted: _Floats) -> tuple[_Floats, NDArray[np.bool_]]:

@@ -50,7 +50,6 @@ class MeanSums:
         return f"MeanSums(count={self.count}, mean={self.mean!r}, {self.low!r}..{self.high!r})"
 
     def add(self, value: float) -> None:
-        """Take one sample."""
         self.count += 1
         step = value - self.mean
         self.mean += step / self.count
@@ -59,7 +58,7 @@ class MeanSums:
         self.high = max(self.high, value)
 
     def add_many(self, values: Sequence[float]) -> None:
-        """Take many samples at once; the same as adding each, and faster."""
+        """Add many samples at once; the same as adding each, and faster."""
         if not values:
             return
         other = MeanSums()
@@ -70,7 +69,7 @@ class MeanSums:
         self.merge(other)
 
     def merge(self, other: MeanSums) -> None:
-        """Merge another one's samples."""
+        """Add the samples of another instance."""
         if not other.count:
             return
         total = self.count + other.count
@@ -97,7 +96,7 @@ class MeanSums:
         )
 
     def dump(self) -> dict[str, float]:
-        """Everything it knows, as plain numbers for JSON (no infinities: empty is ``{}``)."""
+        """Return the state as plain numbers for JSON (no infinities: empty is ``{}``)."""
         if not self.count:
             return {}
         return {name: getattr(self, name) for name in self.__slots__}
@@ -166,7 +165,6 @@ class LineSums:
         return self._v_mean
 
     def add(self, time: float, value: float) -> None:
-        """Take one sample."""
         if self._last is None:
             self._first = (time, value)
         else:
@@ -182,7 +180,7 @@ class LineSums:
         self._vv += dv * rest
 
     def add_many(self, times: Sequence[float], values: Sequence[float]) -> None:
-        """Take many samples at once; the same as adding each, and faster."""
+        """Add many samples at once; the same as adding each, and faster."""
         if len(times) != len(values):
             raise ValueError(f"{len(times)} times for {len(values)} values")
         if not times:
@@ -200,7 +198,7 @@ class LineSums:
         self.merge(other)
 
     def merge(self, other: LineSums) -> None:
-        """Merge a later one's samples, which follow these."""
+        """Add the samples of another instance; they must follow this one's."""
         if other._first is None:
             return
         if self._last is None:
@@ -243,7 +241,7 @@ class LineSums:
         )
 
     def dump(self) -> dict[str, object]:
-        """Everything it knows, as plain numbers and lists for JSON."""
+        """Return the state as plain numbers and lists for JSON."""
         return {name.lstrip("_"): getattr(self, name) for name in self.__slots__}
 
     @classmethod

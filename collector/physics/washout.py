@@ -170,7 +170,7 @@ def _slowing(g: float) -> Pipe:
 
 
 def quarters(pipe: Pipe) -> tuple[Pipe, ...]:
-    """Return the four pipes that stand closer for one with dead legs of the grid.
+    """Return four pipes with dead legs, closer together, that replace one of the grid.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def _quarters(tanks: int, dead: float, exchange: float) -> tuple[Pipe, ...]:
 
 
 def _halves(grid: Sequence[float], at: float) -> tuple[float, float]:
-    """Return the middles of the two halves of an entry's stretch, which ends midway to the next."""
+    """Split the interval around entry ``at`` of ``grid`` in two; return the middle of each half."""
     i = grid.index(at)
     below = grid[i] - grid[i - 1] if i > 0 else grid[1] - grid[0]
     above = grid[i + 1] - grid[i] if i + 1 < len(grid) else below

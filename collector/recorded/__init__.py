@@ -13,6 +13,8 @@ from collector.clock import format_instant
 from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Columns, Quality, Quantity, Reading
 from collector.recorded.column_reader import columns_available, read_columns
+from collector.recorded.formulas import no_formula
+from collector.recorded.repeats import SecondValues
 from collector.recorded.row_reader import Progress, RecordingError, load_arrow, read_recordings
 from collector.recorded.rows import COLUMNS, Row, quantity_of
 
@@ -56,7 +58,7 @@ def write_csv(readings: Iterable[Reading], out: TextIO) -> int:
         writer = quoted if any("\r" in r.why for r in batch) else plain
         writer.writerows(
             (format_instant(r.time), r.point, value_text(r.value, units.of(r.point)),
-             _unit(units.of(r.point)), _quality(r), r.why) for r in batch
+             _unit(units.of(r.point)), _quality(r), no_formula(r.why)) for r in batch
         )
         count += len(batch)
     return count
@@ -101,6 +103,7 @@ class SiteFilter:
     def __init__(self, plant: Plant) -> None:
         self._plant = plant
         self._ours: dict[str, bool] = {}
+        self.second_values = SecondValues()
 
     def rows(self, batches: Iterable[Sequence[Row]]) -> Iterator[Sequence[Row]]:
         """Yield the rows of the site's assets."""
@@ -140,11 +143,13 @@ def site_readings(
     if columns_available():
         columns = read_columns(paths, unsorted=unsorted, progress=progress,
                                span=_span(start, end))
-        yield from filter(len, site.columns(columns_within(columns, start, end)))
+        yield from site.second_values.columns(
+            filter(len, site.columns(columns_within(columns, start, end))))
     else:
         rows = read_recordings(paths, unsorted=unsorted, progress=progress,
                                span=_span(start, end))
-        yield from map(readings_of, filter(len, site.rows(rows_within(rows, start, end))))
+        yield from map(readings_of, site.second_values.rows(
+            filter(len, site.rows(rows_within(rows, start, end)))))
 
 
 def rows_within(

@@ -95,7 +95,7 @@ class Meter:
         self._total = sum(sizes) if len(sizes) == len(paths) else 0
 
     def at(self, path: Path, position: int) -> None:
-        """Report that ``path`` has been read up to a byte."""
+        """Report that ``path`` has been read up to byte ``position``."""
         if self._progress is not None:
             self._done[path] = position
             self._progress(sum(self._done.values()), self._total)
@@ -280,6 +280,8 @@ class File:
             per = _PER_SECOND[column.type.unit]
             return ["" if v is None else repr(v / per)
                     for v in column.cast("int64").to_pylist()]
+        if str(column.type) == "bool":
+            column = column.cast("int8")
         return ["" if v is None else str(v) for v in column.to_pylist()]
 
 

@@ -23,6 +23,7 @@ from collector.domain.readings import (
     point_kind,
     split_point,
 )
+from collector.recorded.formulas import without_mark
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,8 +40,7 @@ _QUALITIES = {q.value: q for q in Quality} | {"": Quality.GOOD}
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 _UNITS_OF_TIME = ((1e11, 1), (1e14, 1000), (1e17, 10**6), (1e20, 10**9))
-"""Numbers below each limit, and how many of their unit are a second: whatever the unit, they mean
-1973 to 5138; smaller ones are seconds."""
+"""Numbers below each limit, and how many of their unit are a second: they mean 1973 to 5138."""
 _DAY_NUMBERS = (20_000, 80_000)
 """Days since 1899-12-30, as spreadsheets write instants: 1954 to 2119."""
 
@@ -103,7 +103,7 @@ class RowReader:
             impossible = quantity.impossible(number)
             if impossible:
                 return self._time, point, number, Quality.BAD, impossible
-        return self._time, point, number, trust, why
+        return self._time, point, number, trust, without_mark(why)
 
     def _instant(self, text: str) -> int:
         """Return an instant in ms. The first number of a recording tells the unit of all."""
@@ -126,7 +126,7 @@ class RowReader:
 
 def _plain_number(text: str) -> float | None:
     try:
-        return None if "_" in text else float(text)
+        return None if "_" in text or not text.isascii() else float(text)
     except ValueError:
         return None
 
@@ -241,7 +241,6 @@ class Codes:
         return found
 
     def of_rows(self, rows: Sequence[Row]) -> Columns:
-        """Return rows that were read one by one as columns."""
         import numpy as np
 
         n = len(rows)
@@ -259,7 +258,7 @@ class Codes:
     ) -> Columns:
         """Return arrow arrays as columns; the last two may be missing.
 
-        Raises :class:`Odd`, or an arrow exception, where anything is not plain and right.
+        Raises :class:`Odd`, or an arrow exception, where anything is unusual or wrong.
         """
         points = self._looked_up(point, self.code).astype(self._np.int32)
         values = self._values(value, points)
@@ -364,7 +363,7 @@ class Codes:
     def _converted(
         self, values: NDArray[np.float64], points: NDArray[np.int32], unit: Any,
     ) -> NDArray[np.float64]:
-        """Return the values with those that have a unit of their own in the unit of record."""
+        """Return the values, each in the unit of record."""
         texts: list[str] = []
 
         def seen(text: str) -> int:

@@ -17,11 +17,18 @@ from collector.reports.alarm_sections import (
     events,
     summary,
 )
-from collector.reports.gas_sections import leak, oxygen, pressures, supply
 from collector.reports.gauge_sections import coverage, gauges, not_monitored
+from collector.reports.plant_sections import (
+    baselines,
+    energy,
+    leak,
+    oxygen,
+    pressures,
+    service,
+    supply,
+)
 from collector.reports.report_data import Block, History, Report, ReportData
 from collector.reports.times import instant_words, period_words
-from collector.reports.upkeep_sections import baselines, energy, service
 from collector.reports.window_sections import windows
 
 __all__ = ["History", "Report", "ReportData", "make", "not_monitored_then",
@@ -29,6 +36,7 @@ __all__ = ["History", "Report", "ReportData", "make", "not_monitored_then",
 
 
 _log = logging.getLogger(__name__)
+
 
 def make(g: ReportData) -> Report:
     """Return the report of the collected data."""

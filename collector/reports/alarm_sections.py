@@ -11,6 +11,7 @@ from collector.domain.events import Priority, Transition
 from collector.domain.messages import parts_of
 from collector.domain.units import DAY, duration_text
 from collector.reports.gauge_sections import low_air_tests, seen
+from collector.reports.plant_sections import LeakCost, cost_words, leak_cost, number, parts, total
 from collector.reports.report_data import (
     Block,
     Box,
@@ -22,7 +23,6 @@ from collector.reports.report_data import (
     title_of,
 )
 from collector.reports.times import instant_words
-from collector.reports.upkeep_sections import LeakCost, cost_words, leak_cost, number, parts, total
 from collector.reports.window_sections import in_force
 
 _MOST = 60
@@ -51,7 +51,6 @@ def _answer(g: ReportData, one: Occurrence) -> str:
 
 
 def events(g: ReportData) -> Iterator[Block]:
-    """List the alarms and events of the period."""
     yield Heading(text="Events")
     raised = [o for o in g.occurrences if o.raised >= g.start]
     if not raised:

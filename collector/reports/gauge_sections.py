@@ -38,7 +38,7 @@ INSPECTIONS = (
 
 
 def gauges(g: ReportData) -> Iterator[Block]:
-    """Yield the gauge readings at the intervals, and the inspections they do not replace."""
+    """Yield the gauge readings at the intervals, and a list of the inspections still needed."""
     risers = [r for r in g.plant.risers.values() if f"{r.id}.pressure" in g.points]
     yield Heading(text="Gauge readings")
     if not risers:

@@ -55,7 +55,7 @@ def contact_band(on: bool) -> Band: ...
 @overload
 def contact_band(on: bool | None) -> Band | None: ...
 def contact_band(on: bool | None) -> Band | None:
-    """Return the values of a 0/1 point in the state ``on``; ``None`` while that is not known.
+    """Return the band of a 0/1 point in the state ``on``; ``None`` while that is not known.
 
     Not for a state that a sample of another point may change.
     """
@@ -82,17 +82,17 @@ class RawEvaluation:
     def active(
         cls, since: int | None = None, held: int | None = None, rests_on: int | None = None,
     ) -> Self:
-        """Return that the condition is active."""
+        """Return the result that the condition is active."""
         return cls(state=ConditionState.ACTIVE, since=since, held=held, rests_on=rests_on)
 
     @classmethod
     def inactive(cls, since: int | None = None) -> Self:
-        """Return that the condition is inactive."""
+        """Return the result that the condition is inactive."""
         return cls(state=ConditionState.INACTIVE, since=since)
 
     @classmethod
     def unknown(cls, because: str) -> Self:
-        """Return that the condition cannot be evaluated."""
+        """Return the result that the condition cannot be evaluated."""
         return cls(state=ConditionState.UNKNOWN, because=because)
 
 
@@ -128,7 +128,7 @@ class SampleConsumer:
     """State that a restart keeps; a subclass sets its own."""
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> Any:
-        """Take a good sample, newer than the last of its point, which was at ``before_at`` (ms).
+        """Apply a good sample, newer than the last of its point, which was at ``before_at`` (ms).
 
         A rule returns whether its evaluation may have changed.
         """
@@ -147,7 +147,7 @@ class SampleConsumer:
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Take samples within a counted band, with the result of observing them one by one.
+        """Apply a batch of samples within a counted band; the result is that of observing each.
 
         ``before_at`` (ms) is the time of the sample before the first of them.
         """
@@ -213,7 +213,7 @@ class Rule(SampleConsumer, ABC):
 
     @property
     def about(self) -> Condition:
-        """The catalogue's entry."""
+        """The condition's entry in the catalogue."""
         return CATALOGUE[self.condition]
 
     def gap(self, point: str) -> int:
@@ -276,7 +276,7 @@ class Estimator(SampleConsumer, ABC):
 
     @abstractmethod
     def make(self, now: int) -> EstimateMade | None:
-        """Close the window at ``now`` (ms); return its estimate, ``None`` without any reading."""
+        """Close the window at ``now`` (ms); return its estimate, ``None`` if it had no reading."""
 
     def _made(
         self, now: int, start: int, value: float | None, low: float | None = None,
@@ -309,7 +309,7 @@ class Level(State):
     def compare(
         self, at: int, value: float, limit: float, deadband: float, *, above: bool,
     ) -> bool:
-        """Take a sample; return whether the state changed."""
+        """Apply a sample; return whether the state changed."""
         past = value > limit if above else value < limit
         within = value <= limit - deadband if above else value >= limit + deadband
         if self.beyond is None or (not self.beyond and past) or (self.beyond and within):
@@ -318,7 +318,6 @@ class Level(State):
         return False
 
     def evaluation(self) -> RawEvaluation:
-        """Return the state as a raw evaluation."""
         if self.beyond is None:
             return RawEvaluation.unknown("no reading yet")
         if self.beyond:

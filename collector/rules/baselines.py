@@ -18,8 +18,6 @@ from collector.domain.errors import ActionRefused
 from collector.domain.events import SystemEvent
 from collector.physics.estimate import Estimate
 
-__all__ = ["ACCEPTED", "Baselines", "Want"]
-
 ACCEPTED = "baseline-accepted"
 """Event: a signed acceptance measured a value; it is the baseline until it is reset."""
 
@@ -99,7 +97,7 @@ class Baselines:
         return None if row is None else Estimate(value=float(row[1]), deviation=float(row[2]))
 
     def apply(self, fact: SystemEvent) -> bool:
-        """Apply the event of an accepted value; return whether it was one."""
+        """Apply the event of an accepted value; return whether the event is one."""
         if fact.fact != ACCEPTED:
             return False
         values = fact.values
@@ -171,7 +169,6 @@ class Baselines:
         )
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data; rows begin with an instant."""
         found: dict[str, Any] = {
             key: {"days_series": [list(d) for d in days]} for key, days in self._days.items()}
         for key, row in self._accepted.items():
@@ -179,7 +176,6 @@ class Baselines:
         return found
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self._days = {key: [list(d) for d in held["days_series"]] for key, held in state.items()}
         self._accepted = {key: list(held["accepted_series"][0]) for key, held in state.items()
                           if held.get("accepted_series")}

@@ -33,8 +33,6 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["PurgeBlocked"]
-
 _ENDS = 10 * MINUTE
 _LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
@@ -133,7 +131,6 @@ class PurgeBlocked(Rule):
     # -- samples ---------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the vent's position, its oxygen, or the riser's pressure."""
         s = self.state
         passed = 0 if before_at is None or at - before_at > self.gap(point) else at - before_at
         if point == self._open:
@@ -166,7 +163,7 @@ class PurgeBlocked(Rule):
         return False
 
     def _fed_with_air(self, at: int, passed: int) -> bool:
-        """Whether air comes in: it flows and no oxygen falls.
+        """Whether air feeds the pipe: gas flows, and the oxygen does not fall.
 
         Nitrogen then needs its time again.
         """
@@ -181,7 +178,6 @@ class PurgeBlocked(Rule):
         return True
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the bands while the vent is shut: nothing is added up then."""
         s = self.state
         if point == self._mode:
             return None if s.mode is None else Band(s.mode, s.mode)
@@ -203,7 +199,6 @@ class PurgeBlocked(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         self.state.pipe.of_pipe_many(values)
 
     def _start_oxygen(self) -> None:
@@ -267,7 +262,7 @@ class PurgeBlocked(Rule):
         return s.end_ms >= _ENDS and self._close_oxygen(at)
 
     def _sweep(self, at: int, value: float, passed: int) -> None:
-        """Add what the sweep should take off the oxygen; over the openings of a timer as well."""
+        """Add the fall of oxygen that the sweep should cause, over a timer's openings too."""
         s = self.state
         if s.anchor_ms >= _ENDS:
             feed = s.feed.level(self.context, self.asset, at)[0]
@@ -297,7 +292,7 @@ class PurgeBlocked(Rule):
         return self._settle(at, began)
 
     def _settle(self, at: int, began: int) -> bool:
-        """Combine both: gas flows when the newest result of either says so."""
+        """Combine demand and oxygen: gas flows when the newest result of either says so."""
         s = self.state
         # A falling oxygen needs flow; what it says ages once the demand has changed its mind.
         if s.demand == "none" and s.oxygen == "flows":
@@ -316,7 +311,6 @@ class PurgeBlocked(Rule):
     # -- the finding -----------------------------------------------------------------------------
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the path is blocked."""
         s = self.state
         if s.pipe.open is None:
             return RawEvaluation.unknown("the vent's position is not known yet")
@@ -371,7 +365,6 @@ class PurgeBlocked(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the vent cannot be evaluated."""
         riser = context.plant.vents[asset].riser
         if not context.is_configured(f"{asset}.open"):
             return f"no open contact at {asset}"

@@ -12,9 +12,6 @@ from collector.domain.events import SystemEvent
 from collector.domain.units import MINUTE
 from collector.rules.base import Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["ClockJump", "DeliveryFailing", "JournalTrouble"]
-
-
 
 class _OfFacts(Rule):
     """A rule that takes system events only. Its alarm stays for a while, so that it is seen."""
@@ -51,7 +48,6 @@ class ClockJump(_OfFacts):
         self.state = _ClockState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply the event of a clock jump."""
         seconds, s = event.values.get("seconds"), self.state
         if not isinstance(seconds, int | float) or abs(seconds) * 1000 < self._limit:
             return False
@@ -61,7 +57,6 @@ class ClockJump(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it jumped within the time that the alarm stays."""
         s = self.state
         if s.until_at is not None and now < s.until_at:
             return RawEvaluation.active(s.began_at)
@@ -73,7 +68,6 @@ class ClockJump(_OfFacts):
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the size and direction of the jump."""
         s, words = self.state, self.words
         by = words.duration(round(abs(s.seconds) * 1000))
         more = f" It was set {s.times} times since." if s.times > 1 else ""
@@ -134,7 +128,6 @@ class JournalTrouble(_OfFacts):
         return until if until is not None and until > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what is wrong, and for how long."""
         s, since = self.state, self.evaluate(now).since
         lasted = now - since if since is not None else 0
         numbers = f"{s.why.rstrip('.')}."
@@ -191,7 +184,6 @@ class DeliveryFailing(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether a recipient or remote endpoint is unreachable."""
         failing = self.state.failing
         for who in [w for w, row in failing.items() if row["until_at"] <= now]:
             self.state.ended_at = failing.pop(who)["until_at"]
@@ -213,7 +205,6 @@ class DeliveryFailing(_OfFacts):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return who does not get messages, and how many were given up."""
         failing = self._reported(now)
         lost = sum(row["given_up"] for row in failing.values())
         since = min((row["began_at"] for row in failing.values()), default=now)

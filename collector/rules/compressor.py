@@ -38,7 +38,7 @@ class _Counter(State):
     before_at: int | None = None
 
     def sample(self, at: int, value: float) -> None:
-        """Take a value."""
+        """Apply a value."""
         self.before, self.before_at = self.value, self.value_at
         self.value, self.value_at = value, at
 
@@ -111,7 +111,6 @@ class CompressorLongRun(Rule):
                         for name in ("air-fill", "fill")}
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the compressor, its mode, its starts or its hours."""
         s = self.state
         if point == self._running:
             ends = value < 0.5 and bool(s.run.on)
@@ -224,7 +223,6 @@ class CompressorLongRun(Rule):
         return limits[longest], longest
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the present run is over its limit, or the last ones were."""
         self._note_phase(now)
         s, run = self.state, self.state.run
         if run.on and run.start_at is not None:
@@ -256,7 +254,6 @@ class CompressorLongRun(Rule):
         return min(times, default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has run, against which limit."""
         s, run = self.state, self.state.run
         limit, phase = self._limit(now)
         start = run.start_at if run.start_at is not None else now
@@ -297,7 +294,6 @@ class CompressorLongRun(Rule):
         return found if phase == "nitrogen" else f"{found}, taken because the mode is not read"
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample without a gap changes nothing."""
         s = self.state
         if point == self._running:
             return s.run.no_change_band()
@@ -309,7 +305,7 @@ class CompressorLongRun(Rule):
         return None
 
     def _counter_band(self, point: str) -> Band | None:
-        """Return a counter's values of which only the last two are kept."""
+        """Return the band of a counter, of whose values only the last two matter."""
         s = self.state
         if s.run.gap_at is not None:
             return None
@@ -321,7 +317,6 @@ class CompressorLongRun(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a counter's batch."""
         counter = self.state.hours if point == self._hours else self.state.starts
         for at, value in zip(times[-2:], values[-2:], strict=True):
             counter.sample(at, value)

@@ -8,8 +8,6 @@ from dataclasses import dataclass, field
 from collector.domain.readings import QUANTITIES
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 
-__all__ = ["ContactDisagreement"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _DisagreementState(State):
@@ -42,13 +40,11 @@ class ContactDisagreement(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the asset has contacts."""
         thing = context.plant.thing(asset)
         return thing is not None and any(q.is_contact for q in QUANTITIES[thing.kind].values())
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the contacts cannot be evaluated."""
         if cls._pairs_of(context, asset) or cls._limit_of(context, asset) is not None:
             return ""
         low_air = (", and no low-air switch beside a pressure with its limit"
@@ -74,7 +70,6 @@ class ContactDisagreement(Rule):
         return riser.low_pressure if riser is not None and read else None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Request an evaluation: two inputs that are read together are compared on the tick."""
         self.state.seen[point] = value
         return True
 
@@ -100,7 +95,6 @@ class ContactDisagreement(Rule):
         return looks
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether any contact contradicts itself or the sensor."""
         looks = self._looks(now)
         since = self.state.since
         for name, alike in looks.items():
@@ -134,7 +128,6 @@ class ContactDisagreement(Rule):
         return max((t for t in times if t is not None), default=now)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which a further sample changes nothing."""
         value = self.state.seen.get(point)
         if point == self._pressure and self._limit is not None:
             if value is None:
@@ -145,7 +138,6 @@ class ContactDisagreement(Rule):
         return None if value is None else Band(value, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which contacts, and what was read."""
         inputs, words = self.context.inputs, self.words
         values: dict[str, float | int | str | None] = {}
         sentences, names = [], []

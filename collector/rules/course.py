@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 
 from collector.rules.base import State
 
-__all__ = ["Course"]
-
 _ROWS = 24
 _WIDTH = 5_000  # ms; the first stretches, twice as long whenever there are too many
 _LEVEL = 0.1  # %; one step of a common analyser: what falls by less from third to third is level
@@ -32,11 +30,10 @@ class Course(State):
     """Instant of the first reading, sum and number of the readings."""
 
     def begin(self) -> None:
-        """Begin again with the next reading."""
         self.begun_at, self.width, self.row_series = None, _WIDTH, []
 
     def add(self, at: int, value: float) -> None:
-        """Take a reading."""
+        """Add a reading."""
         if self.begun_at is None:
             self.begun_at = at
         rows, begun = self.row_series, self.begun_at

@@ -11,8 +11,6 @@ from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Stat
 from collector.rules.rates import moles_per_psi
 from collector.rules.running import Steady
 
-__all__ = ["CompressorShortCycling", "most_starts"]
-
 _PLAIN_LIMIT = 10.0
 _MARGIN, _STRAY = 1.5, 2.0
 """Over what the tank can call for: as a share, and in starts. The hour that is looked at may hold
@@ -91,7 +89,6 @@ class CompressorShortCycling(Rule):
         self.state = _StartsState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the contact or of the counter."""
         if point == self._starts:
             return self._counted(at, value)
         moved = self._settle(at)
@@ -129,7 +126,6 @@ class CompressorShortCycling(Rule):
         return max(len(s.start_series), sum(row[1] for row in s.counted_series))
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last hour had too many starts."""
         self._settle(now)
         s, pump_up = self.state, self._pump_up()
         s.level.compare(now, self._number(now), self._limit, self._deadband, above=True)
@@ -141,7 +137,7 @@ class CompressorShortCycling(Rule):
         return found if s.found_at is None else RawEvaluation.active(s.found_at)
 
     def _pump_up(self) -> float | None:
-        """Return the tank's own pump-up time (ms) in good order, and take the limit from it."""
+        """Return the pump-up time (ms) of a sound tank, and set the limit by it."""
         baselines = self.context.baselines
         known = baselines.get("pump-up-time", self.asset) or baselines.accepted(
             "pump-up-time", self.asset)
@@ -162,7 +158,6 @@ class CompressorShortCycling(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the starts of the last hour and the limit."""
         starts, limit = self._number(now), math.floor(self._limit)
         numbers = f"{starts} starts in the last hour; the limit is {limit} ({self._why})."
         values: Values = {"starts_per_hour": starts, "limit_per_hour": round(self._limit, 1)}
@@ -171,7 +166,6 @@ class CompressorShortCycling(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's state, or the counter's value."""
         if point == self._running:
             return self.state.running.no_change_band()
         count = self.state.count
@@ -179,7 +173,6 @@ class CompressorShortCycling(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         return "" if cls._points(context, asset) else (
             f"neither compressor running nor starts at {asset}")
 

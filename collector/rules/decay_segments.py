@@ -6,14 +6,12 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["DecaySegments"]
-
 _TURN = 0.2  # psi; a refill lifts the riser by more, noise by less
 
 
 @dataclass(slots=True, kw_only=True)
 class DecaySegments(State):
-    """The sum of the falls since :attr:`since_at`, and the fall that goes on."""
+    """The sum of the falls since :attr:`since_at`, and the fall in progress."""
 
     since_at: int = 0
     down: bool = False
@@ -26,12 +24,10 @@ class DecaySegments(State):
     lasted: int = 0
 
     def begin(self, at: int, value: float | None = None) -> None:
-        """Restart at ``value`` or at the next reading."""
         self.since_at = self.peak_at = at
         self.peak, self.down, self.fell, self.lasted = value, False, 0.0, 0
 
     def add(self, at: int, value: float) -> None:
-        """Take a reading."""
         if self.peak is None:
             self.begin(at, value)
         elif not self.down:

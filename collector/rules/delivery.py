@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from statistics import median
 
 from collector.domain.events import EstimateMade
 from collector.domain.units import DAY, ZERO_CELSIUS
@@ -21,15 +22,18 @@ from collector.rules.gasbalance import ABNORMAL, balance_of
 from collector.rules.gasstate import BalanceState, Passed
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorDelivery", "NitrogenDemand", "PumpUpTime", "build_estimators", "missing"]
-
 _WEEK = 7 * DAY
 _SEEN = 0.5
 _GOOD_RUNS, _ENOUGH = 3, 12
+_KNOWN = 0.012
+"""Deviation, as a share, of a rate that needs no runs of earlier days."""
 _DRIFT = 0.007
 """Deviation, as a share, of a day's delivery from that of the days before: the room's warmth."""
-_LEAST_OWN = 0.3
-"""Share of a run's deviation that is its rests' at the least, however far apart the polls are."""
+_LEAST_OWN = 1.0
+"""s of a run by which its gas from the rests is uncertain at the least."""
+_MOST_OFF = 0.75
+"""Largest deviation, by the median, of a length of which two edges lie anywhere between two polls,
+as a share of the time between the polls: 1.48 / 2."""
 _ENDS = 0.3
 """psi of uncertainty in the tank's gain over a day: temperature at both ends, sensor drift."""
 _CONDITIONS = {
@@ -72,7 +76,6 @@ class _TankEstimator(Estimator):
             ))
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         self.state.start_at = now
 
     def make(self, now: int) -> EstimateMade | None:
@@ -95,7 +98,7 @@ class _TankEstimator(Estimator):
         return self._made(now, begin, figure.value, max(0.0, low), high)
 
     def _offer(self, figure: Estimate, now: int) -> None:
-        """Offer a good value as a baseline: each from runs of its own."""
+        """Offer a good estimate to the baseline; no two estimates share a run."""
         s, rows = self.state, self.balance.account.runs_series
         since = max(s.offered_at, now - _WEEK)
         mine = [r for r in rows if r[0] >= since]
@@ -109,13 +112,21 @@ class _TankEstimator(Estimator):
         self.context.baselines.offer(f"{self.quantity}.{self.asset}", figure, (since, now))
 
     def _rate(self, start: int) -> tuple[Rate | None, str]:
-        """Return the rate of this day's runs, with those before where the day has too few."""
+        """Return the rate of this day's runs, with earlier ones where the day's alone are too few.
+
+        Polls far apart leave the length of each run in doubt: many runs are wanted then.
+        """
         rows = self.balance.account.runs_series
         mine = [r for r in rows if r[0] >= start]
-        for days in (_WEEK, 2 * _WEEK):
-            if len(mine) < _ENOUGH:
-                mine = [r for r in rows if r[0] >= start - days][-max(_ENOUGH, len(mine)):]
         rate = rate_of(mine, self.balance, _GOOD_RUNS)
+        for days in (_WEEK, 2 * _WEEK):
+            off = math.inf if rate is None else rate.scatter.deviation / rate.scatter.value
+            if len(mine) < _ENOUGH or off > _KNOWN:
+                wanted = max(_ENOUGH, len(mine))
+                if rate is not None:
+                    wanted = max(wanted, math.ceil(len(mine) * (off / _KNOWN) ** 2))
+                mine = [r for r in rows if r[0] >= start - days][-wanted:]
+                rate = rate_of(mine, self.balance, _GOOD_RUNS)
         if rate is not None and rate.rough:
             return None, COARSE if self.balance.whole else ROUGH
         return rate, "" if rate is not None else self._why_none()
@@ -136,7 +147,7 @@ class _TankEstimator(Estimator):
         return True
 
     def _flow(self, psi: Estimate, now: int) -> Estimate | None:
-        """Return psi/s of the tank as a flow the site reads, the tank's warmth in doubt."""
+        """Convert psi/s of the tank into a flow, with the doubt of the tank's temperature."""
         if not self._volume:
             return None
         celsius = self.balance.state.celsius
@@ -184,7 +195,6 @@ class NitrogenDemand(_TankEstimator):
         self.state.balance = balance.state
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the compressor, the tank or a vent."""
         if point == self.balance.tank:
             self.balance.observe_tank(at, value, before_at)
         elif point == self.balance.running:
@@ -196,7 +206,6 @@ class NitrogenDemand(_TankEstimator):
             self.state.vented = self.state.vented or is_open
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the samples that the gas balance does not use."""
         if point == self.balance.tank:
             s = self.balance.state
             return None if s.waits_at is not None else Band(
@@ -220,20 +229,31 @@ class NitrogenDemand(_TankEstimator):
                 f"no tank_volume is set for {self.asset}")
 
     def _brought(self, rate: Rate, passed: Passed) -> Estimate:
-        """Return the gas (psi) of the day's runs: by their length, and by the rests about them."""
-        q, start = rate.scatter.value, self.state.start_at
-        values = self.balance.account.values
-        runs = [r for r in self.balance.account.runs_series if r[0] >= start]
-        by_time = rate.scatter.scaled(passed.on / 1000)
+        """Return the gas (psi) of the day's runs: by their length, and by the rests about them.
+
+        Each way counts by the inverse of its variance. A rest that says more than the contact
+        allows, which changed somewhere between two polls, is held to that.
+        """
+        q, account = rate.scatter.value, self.balance.account
+        runs = [r for r in account.runs_series if r[0] >= self.state.start_at]
         if not runs:
-            return by_time.plus(Estimate(value=0.0, deviation=q * math.sqrt(passed.blunt) / 1000))
+            return rate.scatter.scaled(passed.on / 1000).plus(
+                Estimate(value=0.0, deviation=q * math.sqrt(passed.blunt) / 1000))
         length = q * q * passed.blunt / 1e6 / len(runs)
-        weighed = max(rate.single**2 - length, (_LEAST_OWN * rate.single) ** 2)
-        share = length / (length + weighed)
-        off = math.fsum(r[5] - q * r[6] - math.fsum(
-            v * x for v, x in zip(values, r[7:], strict=True)) for r in runs)
-        return by_time.plus(Estimate(value=share * off,
-                                     deviation=math.sqrt(share * weighed * len(runs))))
+        unseen = q * math.sqrt(6.0 * passed.blunt / len(runs)) / 1000
+        gas = [r[5] - math.fsum(v * x for v, x in zip(account.values, r[7:], strict=True))
+               for r in runs]
+        rests = max(account.noise * median(r[4] for r in runs), (_LEAST_OWN * q) ** 2) + max(
+            0.0, rate.single - _MOST_OFF * unseen) ** 2
+        share = length / (length + rests)
+        bound = unseen + 3.0 * math.sqrt(rests)
+        off = math.fsum(min(max(g - q * r[6], -bound), bound)
+                        for g, r in zip(gas, runs, strict=True))
+        by_time = rate.scatter.value * passed.on / 1000
+        common = rate.scatter.deviation * (
+            passed.on / 1000 - share * math.fsum(r[6] for r in runs))
+        return Estimate(value=by_time + share * off, freedom=rate.scatter.freedom,
+                        deviation=math.hypot(common, math.sqrt(share * rests * len(runs))))
 
     def _turn(self, now: int) -> None:
         self.balance.take_time()
@@ -245,7 +265,6 @@ class NitrogenDemand(_TankEstimator):
         return not vented
 
 
-
 def missing(context: Context, asset: str) -> str:
     """Return the missing reading, as the site file names it; empty when there is none."""
     for quantity in ("tank_pressure", "compressor_running"):
@@ -255,7 +274,7 @@ def missing(context: Context, asset: str) -> str:
 
 
 def build_estimators(context: Context) -> list[Estimator]:
-    """Return the estimators of every generator; the last of each feeds, and closes the day."""
+    """Return the estimators of every generator; the last of each feeds its gas balance."""
     return [
         made(context, g)
         for g in context.plant.generators

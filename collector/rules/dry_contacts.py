@@ -7,8 +7,6 @@ from typing import ClassVar
 
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, contact_band
 
-__all__ = ["ContactRule", "GeneratorTrouble", "LowAirContact", "PowerLost"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _ContactState(State):
@@ -38,7 +36,6 @@ class ContactRule(Rule):
         self.state = _ContactState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a reading of the contact."""
         s, says = self.state, (value >= 0.5) is self.holds_at
         if s.on is None and not says:
             s.on, s.other_at = False, None
@@ -54,7 +51,6 @@ class ContactRule(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what the contact says."""
         s = self.state
         if s.on is None:
             return RawEvaluation.unknown(
@@ -62,7 +58,6 @@ class ContactRule(Rule):
         return RawEvaluation.active(s.since_at) if s.on else RawEvaluation.inactive(s.since_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the readings that change nothing."""
         s = self.state
         if s.on is None or s.other_at is not None:
             return None

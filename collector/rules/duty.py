@@ -18,8 +18,6 @@ from collector.rules.base import (
 )
 from collector.rules.running import OnTime, Span
 
-__all__ = ["FROZEN", "CompressorOverduty"]
-
 _PART = 600_000
 FROZEN = 30 * MINUTE
 """ms without any change, while its compressor runs, after which a device counts as frozen."""
@@ -79,14 +77,13 @@ class CompressorOverduty(Rule):
         self.state = _DutyState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Count the time up to this sample."""
         s = self.state
         for span in s.time.sample(at, value >= 0.5, before_at, self.gap(point))[0]:
             s.add(span)
         return False
 
     def _seen(self, now: int) -> tuple[int, int]:
-        """Return ms on and ms known of the last day."""
+        """Return how long (ms) it ran in the last day, and for how long that is known."""
         s = self.state
         for span in s.time.look(self._point, self._frozen):
             s.add(span)
@@ -100,7 +97,6 @@ class CompressorOverduty(Rule):
         return min(on, DAY), min(known, DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the day's duty is over its limit."""
         on, known = self._seen(now)
         least = 100 * on / DAY
         most = 100 * (on + DAY - known) / DAY
@@ -148,5 +144,4 @@ class CompressorOverduty(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's present state."""
         return contact_band(self.state.time.on)

@@ -12,8 +12,6 @@ from collector.rules.base import Band, Context, Estimator, State, contact_band, 
 from collector.rules.duty import FROZEN
 from collector.rules.running import OnTime, Span
 
-__all__ = ["CompressorDuty", "Duty", "RunningCost", "RunningEnergy", "build_estimators"]
-
 _KWH = 3.6e6
 _ENOUGH = 0.5
 
@@ -60,14 +58,12 @@ class CompressorDuty(Estimator):
         """What the last window gave."""
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         s = self.state
         s.start_at, s.on_ms, s.known_ms, s.variance = now, 0, 0, 0.0
         if s.time.told_at is not None:
             s.time.told_at = max(s.time.told_at, now)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last change, or check that the device is alive."""
         s, gap = self.state, self._point.max_gap()
         on = value >= 0.5
         if on is s.time.on and before_at is not None and at - before_at <= gap:
@@ -79,7 +75,6 @@ class CompressorDuty(Estimator):
         s.variance += spacing * spacing / 12
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the contact's state, while the device is alive."""
         band = contact_band(self.state.time.on)
         if band is None or self.state.time.doubt:
             return None
@@ -94,7 +89,6 @@ class CompressorDuty(Estimator):
                 s.on_ms += passed if on else 0
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the window's duty where at least half of it was seen."""
         self.last = found = self._close(now)
         if found is None:
             return None
@@ -138,7 +132,6 @@ class RunningEnergy(Estimator):
         self._duty, self._power, self._price = duty, power, 1.0
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the energy of the duty just estimated."""
         duty = self._duty.last
         if duty is None:
             return None

@@ -48,11 +48,9 @@ class PurgeCompletion(Estimator):
         self._last = context.inputs.point(self.inputs[0])
 
     def begin(self, now: int) -> None:
-        """Start the first hour."""
         self.state.hour_at = now // HOUR * HOUR
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample into its hour."""
         s = self.state
         if point != self.inputs[0]:
             s.pipe.position(at, value)
@@ -67,7 +65,6 @@ class PurgeCompletion(Estimator):
         s.sums.add(value)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or the oxygen that only goes into the mean of its hour."""
         if point != self.inputs[0]:
             return self.state.pipe.no_change_band()
         found = self.state.pipe.held_band(self._last.at or 0)
@@ -81,7 +78,6 @@ class PurgeCompletion(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -90,7 +86,6 @@ class PurgeCompletion(Estimator):
                 s.sums.add(value)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the completion by the last hour that has readings."""
         s = self.state
         if self.context.inputs.point(self.inputs[0]).at is None:
             return None

@@ -10,8 +10,6 @@ from collector.domain.units import DAY
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.running import Steady
 
-__all__ = ["AirFillFrequent"]
-
 _AIR_FILL = mode_code("air-fill")
 
 
@@ -42,7 +40,6 @@ class AirFillFrequent(Rule):
         self.state = _FallbackState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the mode."""
         moved = self._settle(at)
         return self.state.air.sample(at, value == _AIR_FILL) or moved
 
@@ -54,7 +51,6 @@ class AirFillFrequent(Rule):
         return began is not None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last day had too many fallbacks."""
         self._settle(now)
         s = self.state
         while s.entry_series and s.entry_series[0][0] <= now - DAY:
@@ -71,7 +67,6 @@ class AirFillFrequent(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the fallbacks of the last day, and the last of them."""
         entries = self.state.entry_series
         numbers = (
             f"{len(entries)} times in the last 24 h the unit fell back to air-fill; the limit is "
@@ -86,7 +81,6 @@ class AirFillFrequent(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the mode in which a sample changes nothing."""
         if self.state.air.no_change_band() is None:
             return None
         return Band(_AIR_FILL, _AIR_FILL) if self.state.air.on else Band(

@@ -18,10 +18,6 @@ from collector.physics.gas import R
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.gauge import GaugeNoise
 
-__all__ = [
-    "SENSOR_FIRST", "PressureFallingFast", "explained_rate", "fell_at_once",
-]
-
 SENSOR_FIRST = "the pressure sensor, its wire or its line: read a gauge at the riser"
 
 _ZERO = 1.0  # psi: what an empty pipe or a dead sensor reads
@@ -105,7 +101,6 @@ class PressureFallingFast(Rule):
         self.state = _FallState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply a sample of the pressure; return whether the evaluation may have changed."""
         s, was = self.state, self.state.falling
         first = s.last_at is None
         apart, last = at - (at if s.last_at is None else s.last_at), s.last
@@ -177,7 +172,6 @@ class PressureFallingFast(Rule):
             s.start_at, s.jumped_to, s.high_series = None, None, [[at, value]]
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it falls, or fell and is not back."""
         s = self.state
         if s.last_at is None:
             return RawEvaluation.unknown("no reading yet")

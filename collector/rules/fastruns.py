@@ -9,8 +9,6 @@ from collector.domain.readings import mode_code
 from collector.rules.base import Context, State
 from collector.rules.gasbalance import balance_of
 
-__all__ = ["FastRuns", "FastState"]
-
 _LAST, _KEPT, _KNOWN = 3, 20, 5
 _FAST, _USUAL = 2.0, 1.5
 """Multiples of the rate on nitrogen from which a run counts as air, and below which not: without

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["Flicker"]
-
 _SAME = 1e-9
 _MEMORY = 300
 _BY_CHANCE = 20

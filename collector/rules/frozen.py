@@ -25,8 +25,6 @@ from collector.rules.base import Context, RawEvaluation, Rule, State, Values, nu
 from collector.rules.heldgauge import HeldGauge
 from collector.rules.inputs import Source
 
-__all__ = ["DataFrozen"]
-
 _LOOK = MINUTE
 """ms between checks: far below the shortest limit."""
 _LEAST = 10 * MINUTE
@@ -85,7 +83,6 @@ class DataFrozen(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the device cannot be evaluated."""
         return "" if any(_is_number(context, p) for p in _points_of(context, asset)) else (
             f"only contacts at {asset}: they may rightly stay as they are for months")
 
@@ -186,7 +183,7 @@ class DataFrozen(Rule):
         return max(s.moved_at or 0 for s in self.context.inputs.sources.values())
 
     def _moved(self, moved: int) -> None:
-        """Learn the length of the stillness that has ended, and begin another."""
+        """Learn the length of the period without change that has ended, and begin another."""
         s = self.state
         seen, longest = s.learned.pop(s.kind, [0, 0])
         still = moved - s.still_at if s.still_at is not None else 0
@@ -224,7 +221,7 @@ class DataFrozen(Rule):
         return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
 
     def _known(self) -> tuple[int, int] | None:
-        """Return [ms seen moving, longest stillness] of this state; ``None``: too little seen."""
+        """Return the ms that this state was seen moving, and its longest ms without change."""
         s, points = self.state, self.context.inputs.points
         seen, longest = s.learned.get(s.kind, (0, 0))
         if seen < _KNOWN and any(
@@ -243,7 +240,7 @@ class DataFrozen(Rule):
         return self._known() is None or all(len(had) < _WANDERS for had in seen.values())
 
     def limit(self, source: Source) -> int:
-        """Return the longest stillness (ms) that is normal in the present state of the plant."""
+        """Return the longest time (ms) without change that is normal in the present state."""
         if self._limit_set:
             return int(self._limit_set)
         known = self._known()
@@ -262,7 +259,6 @@ class DataFrozen(Rule):
         return not others or any(s.moved_at is not None and s.moved_at > since for s in others)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the duration, the constant values, and the longest stillness before."""
         source, s, words = self._source, self.state, self.words
         if not s.frozen and self._held():
             return self._describe_gauges(now)
@@ -318,7 +314,6 @@ class DataFrozen(Rule):
         return f" It always says: {', '.join(sentences[:3])}." if sentences else ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         for name, saved in state.get("gauges", {}).items():
             self.state.gauges[name] = HeldGauge()

@@ -11,7 +11,8 @@ a contact that changed somewhere between two polls.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any
 
 from collector.physics.rungain import TAUS, Block
@@ -42,8 +43,13 @@ _STEP, _ROUNDING, _TWO_STEPS = 1.0, 1e-3, 0.41
 is rounding of the arithmetic; deviation of the difference of two readings, in steps: 1/sqrt(6)."""
 _RISE = 1.0  # psi
 _WARMTHS = 4320
-_EVENLY = 24
-"""Two edges, each anywhere in half of what was unseen: 2 (u/2)^2/12."""
+_EVENLY = 12
+"""An edge anywhere in the u ms between two samples has a variance of u^2/12."""
+_SETTLING = 600.0
+"""s in which pipes come to a regulator's new pressure: as unknown as a tank's cooling, and like it.
+"""
+_SUPPLY = 0.01
+"""psi by which a regulated pressure follows one psi of supply (common practice: 0.5 to 2 %)."""
 _LEARNED, _SMOOTHER, _SMOOTH, _ROUGH = 4, 4.0, 0.03, 0.1
 """Runs before the tank alone may be chosen, how much smoother (as a variance) its rests must be,
 how smooth against the gas of a run, and how rough tank and pipes (settings, from trials)."""
@@ -77,7 +83,6 @@ class GasBalance:
     # -- samples ---------------------------------------------------------------------------------
 
     def observe_vent(self, point: str, at: int, is_open: bool) -> bool:
-        """Apply a sample of a vent; return whether it moved."""
         vent = self.state.vents[point]
         if is_open is vent["open"]:
             return False
@@ -85,7 +90,6 @@ class GasBalance:
         return True
 
     def observe_running(self, at: int, on: bool, before_at: int | None) -> None:
-        """Take a sample of the compressor."""
         s = self.state
         if before_at is None or at - before_at > self._running.max_gap():
             self.spoil(_GAP)
@@ -103,7 +107,8 @@ class GasBalance:
         self._mark(edge)
         self._settle_waiting(at)
         self._warm_to(edge)
-        s.blunt += (at - before_at) ** 2 / _EVENLY
+        s.gap = at - before_at
+        s.blunt += s.gap**2 / _EVENLY
         if on:
             self.weigh(learn=True)
             s.before = [[b[0] - edge / 1000, *b[1:]] for b in self._blocks(s.rest, ahead=False)]
@@ -124,16 +129,16 @@ class GasBalance:
         s.edge_at = edge
 
     def _heat(self, at: int) -> list[float]:
-        """Return the heat at an instant after the last edge, for each time constant."""
+        """Return the heat left at an instant after the last start or stop, per time constant."""
         s, goal = self.state, 1.0 if self.state.on else 0.0
         passed = max(at - s.edge_at, 0) / 1000
         return [goal + (h - goal) * math.exp(-passed / tau)
                 for h, tau in zip(s.heat, TAUS, strict=True)]
 
     def _settle_waiting(self, at: int) -> None:
-        """Place a sample that waits for the risers before or after an edge seen ``at``.
+        """Assign a tank sample that waited for the risers to before or after a start or stop.
 
-        Of the poll that shows the edge it belongs to what begins there; a run has few samples, and
+        The poll that shows the change belongs to what begins there; a run has few samples, and
         needs its first and its last.
         """
         s = self.state
@@ -144,12 +149,11 @@ class GasBalance:
         s.waits_at = None
 
     def observe_tank(self, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the tank's pressure; most are left out."""
         s = self.state
         if before_at is None or at - before_at > self._tank.max_gap():
             self.spoil(_GAP)
         elif s.waits_at is not None:
-            self._sample(s.waits_at, s.last)
+            self._sample(s.waits_at, s.last, s.waiting)
         if at < s.next_at:
             return
         s.next_at = at + _THIN
@@ -168,14 +172,15 @@ class GasBalance:
         if self.vessel.read_at(at) and (not s.on or self._running.at == at):
             self._sample(at, value)
         else:
-            s.waits_at = at
+            s.waits_at, s.waiting = at, self.vessel.readings()
 
-    def _sample(self, at: int, value: float | None) -> None:
+    def _sample(self, at: int, value: float | None,
+                before: Sequence[Sequence[float]] = ()) -> None:
         s = self.state
         s.waits_at = None
         if value is None or not (s.run.clean if s.on else s.rest.clean):
             return
-        whole = self.vessel.whole(value, at)
+        whole = self.vessel.whole(value, at, before)
         if whole is not None:
             self._note_steps()
         if s.on:
@@ -205,7 +210,6 @@ class GasBalance:
             row[k] += x
 
     def _note_steps(self) -> None:
-        """Note what the risers' gauges step by."""
         s, read = self.state, self.vessel.pressures()
         for k, (new, old) in enumerate(zip(read, s.seen, strict=True)):
             if old and _ROUNDING < abs(new - old) < s.steps[k]:
@@ -238,7 +242,7 @@ class GasBalance:
     # -- totals of a window ----------------------------------------------------------------------
 
     def _mark(self, at: int) -> None:
-        """Count the time since the last mark in the state it had."""
+        """Add the time since the last call to the state that the plant was in."""
         s = self.state
         if s.marked_at is not None:
             passed = max(0, at - s.marked_at)
@@ -249,7 +253,7 @@ class GasBalance:
             s.marked_at = at
 
     def _warmth(self, at: int) -> float:
-        """Return the part (psi) of the last tank pressure that is due to heat."""
+        """Return the part (psi) of the last tank pressure that is due to heat of compression."""
         s = self.state
         if s.last is None:
             return 0.0
@@ -278,9 +282,10 @@ class GasBalance:
     # -- runs ------------------------------------------------------------------------------------
 
     def _blocks(self, rest: Rest, ahead: bool) -> list[tuple[float, ...]]:
-        """Return a rest next to its run, in time: s, whole, tank, count, columns of each block.
+        """Return the blocks of a rest nearest to its run: s, whole, tank, count, columns of each.
 
-        ``ahead``: of the run before it, else of the run after it. The nearest blocks stay apart.
+        With ``ahead`` it is the rest before the run, else the one after it. The nearest blocks stay
+        apart.
         """
         if not rest.blocks:
             return []
@@ -309,12 +314,28 @@ class GasBalance:
         start = run.start_at / 1000
         before = [(row[0] + start, *row[1:]) for row in s.before]
         after = self._blocks(s.rest, ahead=True)
+        s.alone.settles = self._settles()
         for place, account in ((TANK, s.alone), (WHOLE, s.whole)):
             if account is s.alone or (s.before_whole and s.rest.whole):
                 account.add(run, *(
                     [Block(b[0], b[place], b[3], b[4:]) for b in side] for side in (before, after)),
                     place=place, learn=learn)
         self._choose()
+
+    def _settles(self) -> float:
+        """Return what regulators may pass more while the tank falls back, as heat is stated.
+
+        Through an unchanged opening they pass gas as the tank's absolute pressure (choked flow),
+        until the pipes' pressure, which a higher supply raises a little, has closed it again.
+        """
+        rows = self.state.alone.runs_series[-20:]
+        if not rows or not self.vessel.shares or self.state.last is None:
+            return 0.0
+        drawn, seconds = (max(median(r[k] for r in rows), 0.0) for k in (3, 2))
+        full = self.state.last + self.vessel.ambient
+        lift = max(self.state.alone.typical() - drawn * seconds, 0.0)
+        passed = min(drawn * lift / full * _SETTLING, _SUPPLY * lift * sum(self.vessel.shares))
+        return passed / (full * (1.0 - math.exp(-seconds / _SETTLING)))
 
     def _choose(self) -> None:
         """Choose between the tank alone and tank and pipes.
@@ -337,12 +358,11 @@ class GasBalance:
 
     @property
     def account(self) -> RunAccount:
-        """The account in use."""
+        """The account in use: with the risers, or of the tank alone."""
         return self.state.alone if self.state.by_tank else self.state.whole
 
     @property
     def whole(self) -> bool:
-        """Whether the risers are included in the balance."""
         return self.vessel.known and bool(self.state.whole.runs_series)
 
     @property
@@ -364,7 +384,6 @@ class GasBalance:
 
 
 def _opened(vent: Mapping[str, Any], at: int) -> float:
-    """Return the s that a vent was open until ``at``."""
     now = (at - vent["since_at"]) / 1000 if vent["open"] else 0.0
     return float(vent["total"] + now)
 
@@ -375,7 +394,6 @@ def _fed_by(context: Context, riser: str, generator: str) -> bool:
 
 
 def balance_of(context: Context, asset: str) -> GasBalance:
-    """Return the gas balance of a generator: one object for all its users."""
     found = context.shared.get(f"balance.{asset}")
     if not isinstance(found, GasBalance):
         found = context.shared[f"balance.{asset}"] = GasBalance(context, asset)

@@ -56,8 +56,12 @@ class BalanceState(State):
     edge_at: int = 0
     heat: list[float] = field(default_factory=lambda: [0.0] * len(TAUS))
     next_at: int = 0
+    gap: int = 0
+    """ms between the two samples about the last start or stop."""
     waits_at: int | None = None
-    """A sample of the tank that waits for the risers of the same poll."""
+    """A sample of the tank that waits for the next readings of the risers."""
+    waiting: list[list[float]] = field(default_factory=list)
+    """The readings of the risers before it: instant (ms) and value."""
     before: list[list[float]] = field(default_factory=list)
     """The blocks before the run: s from its start, whole, tank, count, columns."""
     before_whole: bool = False

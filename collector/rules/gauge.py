@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from collector.rules.base import State
 
-__all__ = ["GaugeNoise"]
-
 _LEAST = 1e-3
 """psi; a smaller difference is rounding of the arithmetic, not a step of a gauge."""
 _HITS = 3

@@ -8,8 +8,6 @@ from collector.domain.events import SystemEvent
 from collector.rules.base import ALL, Band, Context, RawEvaluation, Rule, State, Values
 from collector.rules.inputs import Source
 
-__all__ = ["DeviceSilent", "ReadingsImplausible"]
-
 
 @dataclass(slots=True, kw_only=True)
 class _SilentState(State):
@@ -41,15 +39,12 @@ class DeviceSilent(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply an answer; its time is kept in the inputs."""
         return self.state.silent
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return every value, unless it was silent."""
         return None if self.state.silent else ALL
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it has been silent for too long."""
         source = self._source
         self.state.silent = source is not None and source.silent(now)
         limit = source.limit() if source is not None else None
@@ -81,7 +76,6 @@ class DeviceSilent(Rule):
         return None if due is None else max(due, self.context.inputs.known_until)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has been silent."""
         source = self._source
         limit = (source.limit() if source is not None else None) or 0
         since = now
@@ -107,7 +101,6 @@ class DeviceSilent(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the device cannot be evaluated."""
         device = context.plant.devices.get(asset)
         return f"{asset} gives no points" if device is not None and not device.points else ""
 
@@ -136,11 +129,9 @@ class ReadingsImplausible(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether the asset is a device: without devices there is no map to doubt."""
         return asset in context.plant.devices
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply that readings of this device were found implausible, or plausible again."""
         if event.asset != self.asset:
             return False
         s = self.state
@@ -152,13 +143,11 @@ class ReadingsImplausible(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether readings are implausible."""
         s = self.state
         return RawEvaluation.inactive(s.ended_at) if s.began_at is None \
             else RawEvaluation.active(s.began_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which points, and why each is doubted."""
         s = self.state
         numbers = (f"{s.why} What is impossible is not used, so conditions that need it cannot be "
                    "judged; what is only unlikely is used, and its alarms are raised.")

@@ -16,8 +16,6 @@ from dataclasses import dataclass, field
 from collector.domain.units import HOUR
 from collector.rules.base import State
 
-__all__ = ["HeldGauge"]
-
 _APART = 50_000
 """Shortest ms between checks."""
 _MARGIN = 8

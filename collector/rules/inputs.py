@@ -16,8 +16,6 @@ from collector.domain.plant import Plant
 from collector.domain.readings import MODES, Quality, Reading, point_kind, split_point
 from collector.domain.units import DAY
 
-__all__ = ["Inputs", "Point", "Source"]
-
 _LEAST_SILENCE = 30_000
 _LEAST_GAP = 15_000
 _POLLS_OF_SILENCE = 6
@@ -287,7 +285,6 @@ class Inputs:
         return until is not None and now < until
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data; instants end in ``_at``."""
         return {
             "points": {
                 p.name: {

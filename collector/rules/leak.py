@@ -41,13 +41,11 @@ class _LeakRule(Rule):
 
     @classmethod
     def applies(cls, context: Context, asset: str) -> bool:
-        """Whether it is a riser, or a generator of several: their sum may be all that is known."""
         leaks, risers = leaks_of(context), context.plant.risers
         return asset in risers or sum(leaks.feeds(r) == asset for r in risers) > 1
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the leak cannot be evaluated."""
         leaks = leaks_of(context)
         if asset in context.plant.risers:
             read = context.is_configured(f"{asset}.pressure") or leaks.tank_read(leaks.feeds(asset))
@@ -59,7 +57,6 @@ class _LeakRule(Rule):
         return f"{'no tank_volume is set for' if configured else 'no tank pressure at'} {asset}"
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the next look."""
         return now - now % _EVERY + _EVERY
 
     def _lost(self, psi: float) -> str:
@@ -102,7 +99,6 @@ class LeakHigh(_LeakRule):
         self.state = _HighState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check the estimate when it is time; return whether the leak is high."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             s.looked_at = now
@@ -147,7 +143,6 @@ class LeakHigh(_LeakRule):
             s.high, s.since_at = high, now
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the leak, its interval, its limit and how it was measured."""
         s = self.state
         values: dict[str, float | int | str | None] = {
             "leak_psi_per_day": round(s.psi, 2), "low_psi_per_day": round(s.low, 2),
@@ -218,7 +213,6 @@ class LeakGrowing(_LeakRule):
         self.state = _GrowingState()
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check the days when there is a new one; return whether the leak grows."""
         s = self.state
         rows = self._days.alike()
         if not rows:
@@ -247,7 +241,6 @@ class LeakGrowing(_LeakRule):
             s.since_at = s.found_at = None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the leak was and what it has become."""
         s = self.state
         growth = s.last - s.first
         values: Values = {

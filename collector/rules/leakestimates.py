@@ -13,8 +13,6 @@ from collector.rules.base import Band, Context, Estimator, State
 from collector.rules.leakrate import Figure, leaks_of
 from collector.rules.rates import flow_factor
 
-__all__ = ["Days", "build_estimators", "days_of"]
-
 _KEPT_DAYS = 60
 
 
@@ -29,7 +27,6 @@ class Days(State):
     rows_series: list[list[Any]] = field(default_factory=list)
 
     def add(self, figure: Figure) -> None:
-        """Add the estimate of a day."""
         if figure.psi is None or figure.level <= 0:
             return
         self.rows_series.append([
@@ -62,7 +59,6 @@ class LeakEquivalent(Estimator):
         self._leaks = leaks_of(context)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
         known: Estimate | Refusal = found if isinstance(found, Refusal) else (
             self._express(found)
@@ -94,23 +90,19 @@ class LeakRate(LeakEquivalent):
         self._days = days_of(context, asset)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
         if self._pipe:
             self._pipe.observe(point, at, value, before_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what changes nothing in the pipe."""
         return self._pipe.no_change_band(point) if self._pipe else None
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         if self._pipe:
             self._pipe.update_batch(point, times, values)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the leak of the last 24 h."""
         found = self._leaks.figure(self.asset, now, DAY)
         if isinstance(found, Figure):
             self._days.add(found)
@@ -121,11 +113,9 @@ class LeakRate(LeakEquivalent):
         return None if figure.flow is None else figure.flow.scaled(factor)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of the pipe and of the days."""
         return {"pipe": self._pipe.dump() if self._pipe else None, "days": self._days.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         if self._pipe and state.get("pipe"):
             self._pipe.load(state["pipe"])
         self._days.restore(state["days"])
@@ -140,25 +130,20 @@ class SharedLeakRate(LeakRate):
         self.inputs = self._outflow.points
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
         self._outflow.observe(point, at, (value,))
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return what only goes into the means under way."""
         return self._outflow.held_band()
 
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         self._outflow.observe(point, times[-1], values)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of the outflow and of the days."""
         return {**super().dump(), "outflow": self._outflow.state.dump()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         self._outflow.state.restore(state.get("outflow", {}))
 

@@ -18,8 +18,6 @@ from typing import Any
 from collector.domain.units import DAY
 from collector.physics.robust import mad_deviation, mann_kendall, sen_line
 
-__all__ = ["Growth", "grown"]
-
 _SURE = 2.7
 _TRENDS = ((8, 8.0), (14, 6.0), (28, 4.5), (56, 3.5))
 """Days of a window, and scatters that its growth must amount to."""

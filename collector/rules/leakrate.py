@@ -22,8 +22,6 @@ from collector.rules.pipeloss import REFERENCE, PipeLoss
 from collector.rules.rates import flow_factor
 from collector.rules.tankoutflow import TankOutflow, outflow_of
 
-__all__ = ["DECAY", "SUM", "Figure", "Leaks", "leaks_of"]
-
 DECAY, SUM = "decay", "sum"
 """How a leak was measured: by the pipe's pressure falls, or by the generator's delivery."""
 
@@ -80,7 +78,6 @@ class Pipe:
         return f"Pipe({self.riser}, {self.loss!r})"
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a good sample."""
         if point == self.pressure:
             if self.loss.pressure(at, value, before_at, self.read.max_gap()) and (
                     self._filling(at) or self.venting(at)):
@@ -91,14 +88,12 @@ class Pipe:
             self._disturb(at)
 
     def update_batch(self, point: str, times: Sequence[int], values: Sequence[float]) -> None:
-        """Apply the samples of a batch."""
         if point == self._heat:
             self.loss.temperatures(times[-1], values)
         else:
             self.loss.pressures(values)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return a contact that is off, and samples that only go into the averages under way."""
         if point in self._opens:
             return contact_band(on=False)
         if point == self._heat:
@@ -124,7 +119,8 @@ class Pipe:
     def hidden(self, start: int, end: int) -> float:
         """Return the gas (mol) that its vents may have let out unseen, ``start`` to ``end`` (ms).
 
-        Less than half a step of its gauge does not show; when it is replaced, the tank shows it.
+        A loss below half a step of the gauge does not show. Once the riser is topped up, the tank
+        shows it.
         """
         most = 0.5 * self.loss.state.gauge.step * (self.mol_per_psi or 0.0)
         return math.fsum(min(most, self._vent_flow * lasted / 1000.0)
@@ -147,11 +143,9 @@ class Pipe:
         return None if volume is None else volume * PSI / (R * REFERENCE)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {"loss": self.loss.dump(), "disturbed_series": self.disturbed}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.loss.load(state["loss"])
         self.disturbed = [list(row) for row in state["disturbed_series"]]
 

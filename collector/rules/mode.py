@@ -9,8 +9,6 @@ from collector.domain.units import MINUTE
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.runs import Stretch
 
-__all__ = ["AirFillStuck"]
-
 _OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _COMMON_RETURN = 80.0  # psi, the usual cut-out by common practice
 
@@ -60,7 +58,6 @@ class AirFillStuck(Rule):
         self._return = _COMMON_RETURN if given is None else given
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode or tank pressure."""
         if point == self._mode:
             return self._observe_mode(at, value, before_at)
         return self.state.tank.compare(at, value, self._return, self._deadband, above=True)
@@ -107,7 +104,6 @@ class AirFillStuck(Rule):
         return max(s.tank.since_at, start) + self._return_delay
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is stuck."""
         s, stay = self.state, self.state.stay
         if not stay.on:
             if s.found_at is None and s.last == _OFF and self._only_air(now):
@@ -142,7 +138,6 @@ class AirFillStuck(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has been in air-fill, and the tank pressure where it is read."""
         stay = self.state.stay
         start = stay.start_at if stay.start_at is not None else now
         end = now if stay.on or stay.end_at is None else stay.end_at
@@ -179,7 +174,6 @@ class AirFillStuck(Rule):
         return values, self.words.message(self.about, self.asset, since=since, numbers=numbers)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point != self._mode:
             return s.tank.band(self._return, self._deadband, above=True)

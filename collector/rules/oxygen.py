@@ -23,8 +23,6 @@ from collector.rules.base import (
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import declared_fill, generator_of, target_of
 
-__all__ = ["PIPE_TEMPERATURE", "OxygenNotFalling", "predicted_time_constant"]
-
 PIPE_TEMPERATURE = 288.15  # K, where no pipe temperature is read; 10 K more or less is 3.5 %
 _BUCKETS = 24
 _ABSURD = 25.0  # %, more oxygen than air has
@@ -127,14 +125,13 @@ class OxygenNotFalling(Rule):
 
     @property
     def _bucket(self) -> int:
-        """Stretch of purge time (ms) that one mean is of."""
+        """Length (ms) of the purge time over which one mean is taken."""
         return self._window if self.state.has_open else max(
             self._window, int(_TIMER_WINDOW / _BUCKETS))
 
     # -- the curve -------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             s.has_open, s.open = True, value >= 0.5
@@ -244,7 +241,6 @@ class OxygenNotFalling(Rule):
         return begun + int(self._planned * DAY)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the purge is slow, stalled or late."""
         s = self.state
         if s.begun_at is None:
             return RawEvaluation.inactive()
@@ -261,7 +257,6 @@ class OxygenNotFalling(Rule):
         return late if late is not None and late > now else None
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen at which no purge is under way."""
         s = self.state
         if point == self._open:
             return contact_band(s.open) if s.has_open else None
@@ -272,7 +267,6 @@ class OxygenNotFalling(Rule):
     # -- the words -------------------------------------------------------------------------------
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, the rate against the prediction, and what fed the pipe."""
         s, words = self.state, self.words
         oxygen = self.context.inputs.point(self._oxygen).value
         known = oxygen if oxygen is not None else self._target

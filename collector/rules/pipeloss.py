@@ -20,8 +20,6 @@ from collector.physics.estimate import Estimate, Refusal
 from collector.rules.base import State
 from collector.rules.gauge import GaugeNoise
 
-__all__ = ["BUCKET", "REFERENCE", "PipeLoss"]
-
 BUCKET = MINUTE
 """ms over which samples are averaged before anything else."""
 REFERENCE = 288.15
@@ -126,12 +124,12 @@ class PipeLoss:
         s.heat_count += len(celsius)
 
     def whole_until(self) -> int | None:
-        """Return the end of the average under way; ``None`` without one."""
+        """Return the end (ms) of the average in progress; ``None`` without one."""
         at = self.state.bucket_at
         return None if at is None else at + BUCKET
 
     def pressures(self, psi: Sequence[float]) -> None:
-        """Add pressures to the average under way."""
+        """Add pressures to the average in progress."""
         s = self.state
         for value in psi:
             s.gauge.learn(value)
@@ -159,7 +157,7 @@ class PipeLoss:
             s.blocked_at = until
 
     def cut(self) -> None:
-        """End the piece at its last certain average, without the pending ones."""
+        """End the present piece at its last certain average; drop the pending ones."""
         s = self.state
         self._close()
         s.piece += 1
@@ -390,10 +388,8 @@ class PipeLoss:
         return slow <= _UNEVEN * math.fsum(p.span for p in parts)
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {**self.state.dump(), "compensated": self.compensated}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.state.restore(state)
         self.compensated = bool(state.get("compensated", False))

@@ -11,8 +11,6 @@ from collector.domain.plant import Generator
 from collector.domain.units import HOUR
 from collector.rules.base import State
 
-__all__ = ["HourClock", "HourPlan", "calendar_due", "months_later", "start_of_day"]
-
 _SLACK = 1.0  # h, what counters round away and clocks differ by
 _DAY_HOURS = 24.0
 
@@ -84,7 +82,6 @@ class HourClock(State):
         return value + self.shift
 
     def begin(self, plan: str) -> None:
-        """Begin a plan; of an older plan only the last reading is kept."""
         if plan != self.plan:
             self.shift = self.lost = 0.0
             self.swap_at = self.old_at = None

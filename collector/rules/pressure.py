@@ -10,9 +10,6 @@ from collector.domain.conditions import limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, State, Values, number
 from collector.rules.falling import SENSOR_FIRST, fell_at_once
 
-__all__ = ["LowTemperature", "PressureHigh", "PressureLow"]
-
-
 _ZONE = 4.0
 """Deadbands about the limit within which every sample is taken; no deadband grows wider."""
 _SPREADS = 6.0
@@ -81,18 +78,15 @@ class _Bound(Rule):
         return max(self._least, min(own, _ZONE * self._least))
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare with the limit."""
         changed = self.level.compare(at, value, self._limit, self._deadband, above=self.above)
         if abs(value - self._limit) <= _ZONE * self._least:
             self.state.learn(at, value, before_at)
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the limit is passed."""
         return self.level.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the values clearly on one side of the limit."""
         beyond, reach = self.level.beyond, _ZONE * self._least + 1e-6
         if beyond is None:
             return None
@@ -113,13 +107,11 @@ class _PressureBound(_Bound):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the riser cannot be evaluated."""
         none = limit_of(cls.condition, asset, context.plant, context.settings) is None
         return super().lacks(context, asset) or (
             f"no {cls.bound} is set for {asset}" if none else "")
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the pressure and its limit."""
         known = self._last()
         numbers = (
             f"Supervisory pressure is {self.words.pressure(known)}; the limit is "
@@ -138,7 +130,6 @@ class PressureLow(_PressureBound):
     bound = "low_pressure"
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return pressure and limit, and whether it looks like a sensor rather than like gas."""
         values, text = super().describe(now)
         start = fell_at_once(self.context, self.asset, now)
         if start is None:
@@ -175,7 +166,6 @@ class LowTemperature(_Bound):
     requires = {quantity: "valve-room temperature"}
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the temperature and its limit."""
         known = self._last()
         numbers = (
             f"The valve room is at {self.words.temperature(known)}; the limit is "

@@ -20,8 +20,6 @@ from collector.rules.base import (
 from collector.rules.course import Course
 from collector.rules.fastruns import FastRuns, FastState
 
-__all__ = ["AirInNitrogenMode", "ProductOxygenHigh"]
-
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
 _SHORT_RUNS = 3
@@ -100,7 +98,6 @@ class _Product(Rule):
         return running.fresh(now, self.gap(self._running)) and (running.value or 0.0) >= 0.5
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode, compressor or analyser."""
         s = self.state
         if point == self._oxygen:
             return self._measured(at, value)
@@ -198,7 +195,6 @@ class _Product(Rule):
         return level.compare(at, settled, self._limit, deadband, above=True)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the product is over the limit, by the last usable readings."""
         s = self.state
         if s.dead:
             return RawEvaluation.unknown("the analyser reads as one that is switched off or failed")
@@ -212,7 +208,6 @@ class _Product(Rule):
         return RawEvaluation.active(s.level.since_at, rests_on=old)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which a sample in time changes nothing."""
         s = self.state
         if point != self._oxygen:
             value = s.mode if point == self._mode else s.running
@@ -264,7 +259,6 @@ class AirInNitrogenMode(_Product):
         return [self._mode]
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of mode, compressor or analyser."""
         changed = super().observe(point, at, value, before_at)
         fast = self._fast
         if fast is not None and point == self._running:
@@ -274,14 +268,12 @@ class AirInNitrogenMode(_Product):
         return changed
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is air, by analyser or speed."""
         fast = self.state.fast
         if fast is not None and fast.fast:
             return RawEvaluation.active(fast.since_at)
         return super().evaluate(now)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds, or how fast the tank fills."""
         value, notes = self._numbers(now)
         values: Values = {
             "product_oxygen_percent": round(value, 2), "limit_percent": round(self._limit, 2),
@@ -316,7 +308,6 @@ class ProductOxygenHigh(_Product):
         self._limit = limit_of(self.condition, asset, context.plant, context.settings) or 0.0
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return what the product holds against its limit."""
         value, notes = self._numbers(now)
         numbers = (
             f"The product holds {self.words.percent(value)} oxygen; the limit is "

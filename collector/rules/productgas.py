@@ -17,8 +17,6 @@ from collector.rules.base import ALL, Band, Context, Estimator, State, contact_b
 from collector.rules.course import Course
 from collector.rules.ventgas import generator_of, target_of
 
-__all__ = ["FeedGas", "ProductGas", "build_estimators", "product_gas_of"]
-
 _OFF, _AIR_FILL = mode_code("off"), mode_code("air-fill")
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
@@ -66,11 +64,9 @@ class ProductGas(Estimator):
         """Do nothing at the begin of a day."""
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return nothing."""
         return None
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of the compressor, the mode or the analyser."""
         s = self.state
         if point == self._oxygen:
             if self._makes() and _NO_READING <= value <= _MOST:
@@ -106,7 +102,6 @@ class ProductGas(Estimator):
         s.course.begin()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the readings that change nothing: those of a rest, and what was read before."""
         s = self.state
         if point == self._oxygen:
             return None if self._makes() else ALL

@@ -18,8 +18,6 @@ from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["OxygenExposure", "PurgeDoneAt", "PurgeTimeConstant", "build_estimators"]
-
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _REFILLED = 2.0  # % above the lowest since it began: air came in, the purge begins again
 _NEAR_AIR = 19.5  # %; who first sees so much has seen the beginning
@@ -92,11 +90,9 @@ class _PurgeCurve(Estimator):
         return self.state.wanted
 
     def begin(self, now: int) -> None:
-        """Start the window of the day."""
         self.state.start_at = now
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             s.pipe.position(at, value)
@@ -126,7 +122,6 @@ class _PurgeCurve(Estimator):
             self._close(at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or oxygen that begins and ends no purge."""
         s = self.state
         if point == self._open:
             return s.pipe.no_change_band()
@@ -151,7 +146,6 @@ class _PurgeCurve(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -204,7 +198,7 @@ class _PurgeCurve(Estimator):
         return self.state.feed.level(self.context, self.asset, now)[0]
 
     def _share(self, mean: float) -> float:
-        """Return the share of the volume changes that is done, by the feed of now."""
+        """Return the share of the volume changes already done, at the present feed."""
         rows = self.state.row_series
         feed = self._feed(int(rows[-1][0]))
         first = max(r[2] for r in rows[:3])
@@ -236,7 +230,6 @@ class _PurgeCurve(Estimator):
         )
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the estimate of now; nothing where the oxygen was never read."""
         if self.context.inputs.point(self._oxygen).at is None:
             return None
         s = self.state
@@ -324,12 +317,10 @@ class OxygenExposure(Estimator):
         self._target = target_of(context, asset)
 
     def begin(self, now: int) -> None:
-        """Start a window."""
         s = self.state
         s.start_at, s.total, s.known_ms = now, 0.0, 0
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Count the time since the last sample at the oxygen it showed."""
         s = self.state
         if point == self._open:
             s.pipe.position(at, value)
@@ -343,7 +334,6 @@ class OxygenExposure(Estimator):
             s.last = value
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or the oxygen that only adds to the day's exposure."""
         if point == self._open:
             return self.state.pipe.no_change_band()
         found = self.state.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
@@ -352,7 +342,6 @@ class OxygenExposure(Estimator):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s, target = self.state, self._target
         found = s.pipe.held_band(times[0])
         of_pipe, last = found is not None and found[1], s.last
@@ -368,7 +357,7 @@ class OxygenExposure(Estimator):
         s.pipe.of_pipe_many(values)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the day's exposure with its coverage, where at least half of it was seen."""
+        """Return the day's exposure and its coverage, where at least half of the day was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
         seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last

@@ -14,8 +14,6 @@ from collector.physics.estimate import Estimate
 from collector.physics.gas import R, standard_molar_volume
 from collector.rules.gasbalance import GasBalance
 
-__all__ = ["COARSE", "ROUGH", "Rate", "flow_factor", "moles_per_psi", "rate_of"]
-
 _ROUGH = 0.1
 ROUGH = ("the risers draw in gulps, which the tank alone cannot tell from its own fall: state the "
          "volume and read the pressure of every riser")
@@ -60,7 +58,7 @@ class Rate:
 
     @property
     def absolute(self) -> Estimate:
-        """The rate as it is stated by itself, not compared."""
+        """The rate as an absolute value, with the doubt that a comparison leaves out."""
         return self.psi.times(Estimate(value=1.0, deviation=self.settles))
 
 
@@ -94,7 +92,9 @@ def rate_of(rows: Sequence[Sequence[float]], balance: GasBalance, least: int = 3
         rate = float((weights * gas).sum() / (weights * seconds).sum())
         off = np.abs(gas - rate * seconds)
         # Half a percent at least: runs that agree by chance must not shut out the others.
-        single = max(1.4826 * float(np.median(off)), 0.005 * abs(rate) * float(seconds.mean()))
+        # Nor lengths that polls round alike: a start and a stop are off by up to half a poll each.
+        single = max(1.4826 * float(np.median(off)), abs(rate) * max(
+            0.005 * float(seconds.mean()), 0.5 * balance.state.gap / 1000))
         weights = base * np.minimum(1.0, _HUBER * single / np.maximum(off, 1e-12))
     if rate <= 0:
         return None

@@ -16,8 +16,6 @@ from collector.rules.base import Context, State
 from collector.rules.gasbalance import GasBalance, balance_of
 from collector.rules.gasstate import TANK, WHOLE
 
-__all__ = ["Refill", "RefillState", "refill_limit"]
-
 _MARGIN, _LEARNED_MARGIN = 1.5, 2.0
 """Over the pump-up of an isolated tank, and over what is learned of refills (settings)."""
 _OVER_LONGEST = 1.3

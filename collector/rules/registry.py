@@ -39,8 +39,6 @@ from collector.rules import (
 )
 from collector.rules.base import Context, Estimator, Rule, RuleSet
 
-__all__ = ["ESTIMATORS", "RULES", "build_rule_set"]
-
 _FAMILIES = (
     energy, estimates, service, leak, delivery, productgas, purge_estimates,
     blocked, collector_health, compressor, contacts, cycling, duty, fallback, falling, frozen,

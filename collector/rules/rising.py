@@ -17,8 +17,6 @@ from collector.rules.ventgas import (
     target_of,
 )
 
-__all__ = ["OxygenRising"]
-
 _PARTS = 6
 _LEAST_SAMPLES = 3
 _RISE = 0.5  # %, several steps of a 0.1 % sensor
@@ -84,7 +82,6 @@ class OxygenRising(Rule):
         self._part = max(int((number(self.settings, "window") or HOUR) / _PARTS), MINUTE)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             if not s.pipe.position(at, value, self._target):
@@ -113,7 +110,6 @@ class OxygenRising(Rule):
         return self._close(at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, the mode, or oxygen that only goes into a part's mean."""
         s = self.state
         if point == self._mode:
             return None if s.mode is None else Band(s.mode, s.mode)
@@ -134,7 +130,6 @@ class OxygenRising(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         found = s.pipe.held_band(times[0])
         s.pipe.of_pipe_many(values)
@@ -215,7 +210,6 @@ class OxygenRising(Rule):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it rose; before the target was reached it cannot."""
         s = self.state
         if s.room:
             return RawEvaluation.unknown(
@@ -230,7 +224,6 @@ class OxygenRising(Rule):
         return RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the oxygen, its target, and the likely causes by the readings."""
         s, words = self.state, self.words
         mean = s.part_series[-1][1] if s.part_series else self._target
         values: dict[str, float | int | str | None] = {

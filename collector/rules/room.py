@@ -7,8 +7,6 @@ from dataclasses import replace
 from collector.domain.conditions import CAUTIONS, limit_of
 from collector.rules.base import Band, Context, Level, RawEvaluation, Rule, Values, number
 
-__all__ = ["RoomOxygenLow"]
-
 _DEAD_CELL = 10.0  # %; no ventilated room with a working generator gets there unseen
 
 
@@ -31,15 +29,12 @@ class RoomOxygenLow(Rule):
         self.state = Level()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Compare a sample with the limit; absurdly low ones count too."""
         return self.state.compare(at, value, self._limit, self._deadband, above=False)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is low."""
         return self.state.evaluation()
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which nothing changes."""
         return self.state.band(self._limit, self._deadband, above=False)
 
     def describe(self, now: int) -> tuple[Values, str]:

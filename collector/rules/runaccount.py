@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from collector.physics.rungain import TAUS, Block, RunGain, run_gain, solve_shared
 from collector.rules.base import State
 
-__all__ = ["Run", "RunAccount", "empty_account"]
-
 _KEPT = 120
 _MEMORY = 0.997
 """Weight, after one more run, of what was learned from one: some 300 runs are remembered. The
@@ -50,13 +48,18 @@ class RunAccount(State):
     learned: int = 0
     flow: float = 0.05
     """psi/s that a vent may draw at most: about half of a run's delivery."""
+    settles: float = 0.0
+    """Deviation of what regulators pass until they have settled, in the unit of the heat."""
     values: list[float] = field(default_factory=list)
+    settled: list[float] = field(default_factory=list)
     covariance: list[list[float]] = field(default_factory=list)
 
     def solve(self) -> None:
         """Solve for the common unknowns of the runs."""
-        found = solve_shared(self.normal, self.right, max(self.noise, 1e-6), self.flow)
+        found = solve_shared(self.normal, self.right, max(self.noise, 1e-6), self.flow,
+                             self.settles)
         self.values, self.covariance = found.values.tolist(), found.covariance.tolist()
+        self.settled = found.settled.tolist()
 
     def typical(self) -> float:
         """Return the gas (psi) of a usual run."""
@@ -67,7 +70,8 @@ class RunAccount(State):
             learn: bool) -> None:
         """Add a run with the rests before and after it; one already added is replaced.
 
-        ``place`` is where its own readings have the pressure that the blocks are of.
+        ``place`` is the index of the pressure, among a row of the run's own readings, that the
+        blocks hold too.
         """
         gain = run_gain(before, after, run.start_at / 1000, run.stop_at / 1000)
         if gain is None:
@@ -76,8 +80,8 @@ class RunAccount(State):
             self._learn(gain)
         values, heats = self.values, len(TAUS)
         gas = gain.gas - _dot(gain.sensitivity, values)
-        # What vents drew is drawn too: only the heat is taken off.
-        drawn = gain.drawn - _dot(gain.drawn_sensitivity[:heats], values[:heats])
+        # What vents drew is drawn too: only what dies away after a run is taken off.
+        drawn = gain.drawn - _dot(gain.drawn_sensitivity[:heats], self._bends()[:heats])
         by_contact = (run.stop_at - run.start_at) / 1000
         seconds = self._length(run, gas - drawn * by_contact, values[:heats], place)
         if self.runs_series and self.runs_series[-1][0] == run.stop_at:
@@ -86,8 +90,14 @@ class RunAccount(State):
                                  by_contact, *gain.sensitivity])
         del self.runs_series[:-_KEPT]
 
+    def _bends(self) -> list[float]:
+        """Return all that bends the rests: heat with what regulators pass, then the vents."""
+        heats = len(TAUS)
+        return [h + g for h, g in zip(self.values[:heats], self.settled, strict=True)
+                ] + self.values[heats:]
+
     def _learn(self, gain: RunGain) -> None:
-        values = self.values
+        values = self._bends()
         misfit = gain.rest - 2 * _dot(gain.right, values) + math.fsum(
             v * _dot(row, values) for v, row in zip(values, gain.normal, strict=True))
         odd = max(misfit / gain.freedom, 1e-9)

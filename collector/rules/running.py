@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from collector.rules.base import Band, State, contact_band
 from collector.rules.inputs import Point, Source
 
-__all__ = ["STILL_OFF", "OnTime", "Span", "Steady"]
-
 STILL_OFF = 8
 """Factor by which values may stay constant longer with the compressor off than running."""
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from collector.rules.base import Band, State, contact_band
 
-__all__ = ["Stretch"]
-
 
 @dataclass(slots=True, kw_only=True)
 class Stretch(State):

@@ -13,8 +13,6 @@ from collector.rules.oxygen import predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
 
-__all__ = ["OxygenSensorSuspect"]
-
 _AIR = 20.9
 _NEAR_AIR = 19.0
 _SAMPLES = 5
@@ -103,7 +101,6 @@ class OxygenSensorSuspect(Rule):
     # -- samples ---------------------------------------------------------------------------------
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._open:
             s.has_open = True
@@ -268,7 +265,6 @@ class OxygenSensorSuspect(Rule):
         return abs(back + height) <= _STEPPED_BACK * abs(height)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the vent's position, or oxygen too narrow for a step while nothing can freeze."""
         s = self.state
         if point == self._open:
             return s.pipe.no_change_band() if s.has_open else None
@@ -295,7 +291,6 @@ class OxygenSensorSuspect(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch: in range, without a step, and not frozen yet."""
         s = self.state
         for at, value in zip(times, values, strict=True):
             self._take_still(at, value, at - before_at)
@@ -319,7 +314,6 @@ class OxygenSensorSuspect(Rule):
         return step if step is not None and now - step < self._hold else None
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the sensor is suspect."""
         s = self.state
         point = self.context.inputs.point(self._oxygen)
         if point.source.silent(now):
@@ -347,7 +341,6 @@ class OxygenSensorSuspect(Rule):
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return which of the faults are present, with their numbers."""
         s, words = self.state, self.words
         value = s.last if s.last is not None else 0.0
         values: dict[str, float | int | str | None] = {"oxygen_percent": round(value, 2)}

@@ -12,8 +12,6 @@ from collector.domain.units import DAY, HOUR
 from collector.rules.base import Band, Context, Estimator, RawEvaluation, Rule, State, Values
 from collector.rules.plan import HourClock, HourPlan, calendar_due
 
-__all__ = ["HoursToService", "ServiceDue", "build_estimators"]
-
 _STEP = 0.1  # h, what a common counter shows
 
 
@@ -60,7 +58,6 @@ class ServiceDue(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         plan, why = cls._plan_of(context, asset)
         unit = context.plant.generators[asset]
         if plan is not None or calendar_due(unit, context.plant.site.timezone) is not None:
@@ -76,7 +73,6 @@ class ServiceDue(Rule):
         s.clock.begin(key)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a reading of the hour counter."""
         self.state.clock.sample(at, value)
         return True
 
@@ -90,7 +86,6 @@ class ServiceDue(Rule):
         return plan.used(self.state.clock, value, now)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether either plan has been reached."""
         s, plan = self.state, self._plan
         used = self._used(now)
         if plan is not None and not isinstance(used, str):
@@ -110,7 +105,6 @@ class ServiceDue(Rule):
         return self._date if self._date is not None and self._date > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return hours and date against the plan, and whether the counter was replaced."""
         unit, plan, s = self._unit, self._plan, self.state
         used = self._used(now)
         values: dict[str, float | int | str | None] = {}
@@ -137,12 +131,10 @@ class ServiceDue(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of the counter's present value, since every step counts."""
         value = self.state.clock.value
         return None if value is None else Band(value, value)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state; that of another plan is dropped."""
         super().load(state)
         self._begin()
 
@@ -171,12 +163,10 @@ class HoursToService(Estimator):
         self.state = self.clock = HourClock(plan=self._plan.key if self._plan else "")
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        """Follow the counter."""
         if value != self.clock.value:
             self.clock.sample(at, value)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return what is left."""
         left, low, high, reason = self._by_hours(now)
         start = now
         if self._plan is not None and self._plan.since is not None:
@@ -201,7 +191,6 @@ class HoursToService(Estimator):
         return left, left - _STEP - self.clock.lost, left + _STEP, ""
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state; that of another plan is dropped."""
         key = self.clock.plan
         super().load(state)
         self.clock.begin(key)

@@ -23,8 +23,6 @@ from collector.rules.base import (
 )
 from collector.rules.runs import Stretch
 
-__all__ = ["CompressorNotStarting"]
-
 _COMMON_CUT_IN = 60.0
 _NEAR, _DEEP = 5, 3
 """Numbers of readings whose median is compared, so that a wrong one does not count."""
@@ -109,7 +107,6 @@ class CompressorNotStarting(Rule):
         self._deep = min(self._cut_in - self._margin, self._low) + 1e-6
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of tank, compressor or power."""
         s = self.state
         if point == self._power:
             return s.power.sample(at, value >= 0.5, before_at, self.gap(point))
@@ -127,12 +124,11 @@ class CompressorNotStarting(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the tank pressures of a batch: all above the limits."""
         kept = [[at, value] for at, value in zip(times[-_NEAR:], values[-_NEAR:], strict=True)]
         self.state.recent_series = [*self.state.recent_series, *kept][-_NEAR:]
 
     def _started(self, off_at: int) -> None:
-        """Store the tank pressure at which the compressor was last off (``off_at``)."""
+        """Store the tank pressure when the compressor was last off (``off_at``) before a start."""
         s = self.state
         before = [value for at, value in s.recent_series if at <= off_at]
         if before:
@@ -167,7 +163,6 @@ class CompressorNotStarting(Rule):
         return self._began(s.low if s.low.beyond else s.deep, now)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it should have started."""
         s = self.state
         s.waits = False
         if not s.off.on or not (s.low.beyond or s.deep.beyond):
@@ -200,7 +195,6 @@ class CompressorNotStarting(Rule):
         return over if over > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return tank, cut-in, how long it has been off, and what is known of the power."""
         s, inputs = self.state, self.context.inputs
         since = self._since(now)
         psi = inputs.point(self._tank).value or 0.0
@@ -242,7 +236,6 @@ class CompressorNotStarting(Rule):
         return "Whether it has power is not read.", [*first, off], "not read"
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point."""
         s = self.state
         if point == self._power:
             return s.power.no_change_band()
@@ -255,6 +248,5 @@ class CompressorNotStarting(Rule):
         return None if s.off.on is None else contact_band(not s.off.on)._replace(own=False)
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         super().load(state)
         self._set_limits()

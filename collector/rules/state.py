@@ -9,8 +9,6 @@ from typing import Any
 
 from collector.physics.sums import LineSums, MeanSums
 
-__all__ = ["State", "shifted"]
-
 
 @dataclass(slots=True, kw_only=True)
 class State:
@@ -21,7 +19,6 @@ class State:
     """
 
     def dump(self) -> dict[str, Any]:
-        """Return the state as JSON-able data."""
         return {f.name: _dumped(getattr(self, f.name)) for f in fields(self)}
 
     def restore(self, state: Mapping[str, Any]) -> None:

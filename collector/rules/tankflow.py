@@ -6,8 +6,6 @@ from collector.rules.base import Context
 from collector.rules.gasbalance import balance_of
 from collector.rules.rates import moles_per_psi
 
-__all__ = ["TankFlow"]
-
 _MISSING = 0.3
 """Share of the vent's flow that may be missing."""
 

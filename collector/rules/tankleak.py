@@ -37,8 +37,6 @@ from collector.rules.gauge import GaugeNoise
 from collector.rules.leakrate import leaks_of
 from collector.rules.rates import flow_factor, moles_per_psi
 
-__all__ = ["TankLeak"]
-
 _GULP = 0.1
 """psi of rise within three minutes that is a gulp; weather does a tenth of that."""
 _STEPS, _SCATTERS = 2.5, 6.0
@@ -187,7 +185,6 @@ class TankLeak(Rule):
         self._volume = plant.generators[asset].tank_volume
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Add a sample to its minute."""
         s = self.state
         changed = False
         if s.minute_at is None or at >= s.minute_at + MINUTE:
@@ -206,7 +203,6 @@ class TankLeak(Rule):
         return changed
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the values that only go into the sums of their minute."""
         s = self.state
         if s.minute_at is None:
             return None
@@ -216,7 +212,6 @@ class TankLeak(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the samples of a batch."""
         s = self.state
         if point == self._tank:
             for value in values:
@@ -314,7 +309,6 @@ class TankLeak(Rule):
         return max((r[0] for r in (*s.falls_series[-1:], *s.balance_series)), default=0)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last falls, or the last balance, show a leak."""
         s = self.state
         if s.looked_at is None or now // _EVERY != s.looked_at // _EVERY:
             self._look(now)
@@ -323,7 +317,7 @@ class TankLeak(Rule):
         return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how fast it falls with nothing drawn."""
+        """Return the rate at which the tank falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()
@@ -355,7 +349,6 @@ class TankLeak(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         if reason := missing(context, asset):
             return reason
         risers = _fed_by(context, asset)
@@ -366,14 +359,12 @@ class TankLeak(Rule):
         return f"no supervisory pressure at {where}: it may be drawing" if unread else ""
 
     def dump(self) -> dict[str, Any]:
-        """Return the state."""
         s = self.state
         s.risers = {name: riser.dump() for name, riser in self._risers.items()}
         s.line = self._line.dump()
         return s.dump()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.state.restore(state)
         for name, riser in self._risers.items():
             riser.restore(self.state.risers.get(name, {}))

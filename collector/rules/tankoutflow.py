@@ -19,8 +19,6 @@ from collector.rules.gasbalance import balance_of
 from collector.rules.rates import moles_per_psi
 from collector.rules.vessel import ROOM, Vessel
 
-__all__ = ["TankOutflow", "outflow_of"]
-
 _AIR_FILL = mode_code("air-fill")
 _COLD, _NO_HEAT, _NO_WAVE = 15.0, 2.5, 8.0
 """degrees C assumed for a pipe whose temperature is not read; K by which it may differ from one end
@@ -81,7 +79,6 @@ class TankOutflow:
         return f"TankOutflow({self._generator}, {len(self.state.hours_series)} h)"
 
     def observe(self, point: str, at: int, values: Sequence[float]) -> None:
-        """Add good samples of one point, the last of them at ``at`` (ms)."""
         s = self.state
         if s.bucket_at is None or at >= s.bucket_at + _BUCKET:
             self._close(at)
@@ -166,10 +163,10 @@ class TankOutflow:
 def outflow_of(
     context: Context, generator: str, start: int, end: int, disturbed: Sequence[Sequence[int]],
 ) -> Estimate | Refusal:
-    """Return the mean outflow, mol/s, of runs about which nothing was ``disturbed`` (ms).
+    """Return the mean outflow (mol/s) by the runs around which nothing was ``disturbed`` (ms).
 
-    The falls about a run give it where the risers are included; else the gas that each delivered
-    over the time from the run before.
+    The falls around a run give it where the risers are included; else the gas that each run
+    delivered, over the time from the run before.
     """
     balance, name = balance_of(context, generator), context.words.name(generator)
     rows = balance.booked.runs_series

@@ -21,8 +21,6 @@ from collector.rules.base import (
 from collector.rules.runs import Stretch
 from collector.rules.ventgas import PipeOxygen, declared_fill, target_of
 
-__all__ = ["VentStuckClosed", "VentStuckOpen", "WaterAtVent"]
-
 _REMEMBERED = 8
 _HABIT = 2
 """Stretches that ended by themselves from which the vent's pattern is known."""
@@ -75,7 +73,6 @@ class _Stuck(Rule):
         self._planned = int(number(self.settings, "planned") or 0)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of oxygen or of the vent's position."""
         s = self.state
         if point == self._oxygen:
             breathed = s.pipe.breathes
@@ -135,7 +132,6 @@ class _Stuck(Rule):
         return max(s.stay.start_at, s.level.since_at)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is stuck; not during a declared fill."""
         found = self._late()
         if found is None:
             ends = [t for t in (self.state.stay.end_at, self.state.level.since_at)
@@ -155,7 +151,6 @@ class _Stuck(Rule):
         return min((t for t in times if t is not None and t > now), default=None)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band of each point in which a sample in time changes nothing."""
         s = self.state
         if point == self._open:
             return None if s.stay.on is None else contact_band(s.stay.on is self.stuck_open)
@@ -174,7 +169,6 @@ class _Stuck(Rule):
     def update_batch(
         self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
     ) -> None:
-        """Apply the last sample of a batch."""
         found = self.state.pipe.held_band(times[0])
         self.state.pipe.of_pipe_many(values)
         if found is not None and found[1]:
@@ -182,7 +176,6 @@ class _Stuck(Rule):
                 self._near(at, value)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return how long it has stayed, the oxygen, and the limit."""
         words, (began, late) = self.words, self._late() or (now, now)
         oxygen = self.context.inputs.point(self._oxygen).value
         known = self._target if oxygen is None else oxygen
@@ -252,7 +245,6 @@ class VentStuckOpen(_Stuck):
         return stays if found is None else min(found, stays, key=lambda f: f[1])
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the oxygen that changes nothing but what was read last and the mean."""
         found = super().no_change_band(point)
         if found is None or point != self._oxygen or not self.state.stay.on \
                 or self.state.near_at is not None:
@@ -317,22 +309,18 @@ class WaterAtVent(Rule):
         self.state = _WaterState()
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Take a sample of the contact."""
         return self.state.wet.sample(at, value >= 0.5, before_at, self.gap(point))
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return what the contact says."""
         wet = self.state.wet
         if wet.on is None:
             return RawEvaluation.unknown("no reading yet")
         return RawEvaluation.active(wet.start_at) if wet.on else RawEvaluation.inactive(wet.end_at)
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which a further sample changes nothing."""
         return self.state.wet.no_change_band()
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the start, and the effect on the purge."""
         wet = self.state.wet
         since = now if wet.start_at is None else wet.start_at
         least = "" if wet.known else "at least "

@@ -9,9 +9,6 @@ from collector.domain.readings import mode_code
 from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, State, contact_band, number
 
-__all__ = ["AIR_FILL", "PipeOxygen", "declared_fill", "generator_of",
-           "mode_of", "target_of"]
-
 AIR_FILL = mode_code("air-fill")
 """The mode's value in air-fill."""
 
@@ -56,7 +53,7 @@ def mode_of(context: Context, vent: str) -> str:
 
 
 def declared_fill(context: Context, vent: str, now: int) -> int | None:
-    """Return until when a fill of this vent's riser or its generator is declared, if it is on."""
+    """Return the end of a declared fill of this vent's riser or generator, ``None`` without one."""
     things = (context.plant.vents[vent].riser, generator_of(context, vent))
     ends = [context.inputs.fills[t] for t in things if t is not None and t in context.inputs.fills]
     return max((e for e in ends if now < e), default=None)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from collector.domain.units import HOUR, PSI, ZERO_CELSIUS
 from collector.physics.atmosphere import pressure_at_altitude
 from collector.rules.base import Context
-
-__all__ = ["ROOM", "Vessel"]
 
 ROOM = 20.0
 """degrees C assumed where no temperature near the tank is read."""
@@ -58,21 +58,34 @@ class Vessel:
         """Return what the gauges of the risers read last."""
         return [point.value or 0.0 for point, _, _ in self._risers]
 
+    def readings(self) -> list[list[float]]:
+        """Return instant and value of the last reading of each riser, for :meth:`whole`."""
+        return [[p.at or 0, p.value or 0.0] for p, _, _ in self._risers]
+
     def read_at(self, at: int) -> bool:
         """Whether every riser was read at this very instant."""
         return all([point.at == at for point, _, _ in self._risers])
 
-    def whole(self, tank: float, at: int) -> float | None:
-        """Return tank and risers as psi of the tank, or ``None`` where a riser is not known."""
+    def whole(self, tank: float, at: int, before: Sequence[Sequence[float]] = (),
+              ) -> float | None:
+        """Return tank and risers as psi of the tank, or ``None`` where a riser is not known.
+
+        ``before`` are the risers as they were read before ``at``: between that and their last
+        readings, which may be later, their pressures are taken on a straight line.
+        """
         if not self._risers:
             return None
         # One temperature for all samples: the tank's own changes show in its pressure already.
         total, warm = tank, ROOM + ZERO_CELSIUS
-        for pressure, pipe, volume in self._risers:
-            if pressure.value is None or not pressure.fresh(at):
+        for k, (pressure, pipe, volume) in enumerate(self._risers):
+            psi = pressure.value
+            if psi is None or pressure.at is None or not pressure.fresh(at):
                 return None
+            if before and before[k][0] and pressure.at > at > before[k][0]:
+                then, was = before[k]
+                psi = was + (psi - was) * (at - then) / (pressure.at - then)
             cold = pipe.value if pipe.value is not None and pipe.fresh(at) else ROOM - 5.0
-            total += volume * (pressure.value + self.ambient) * warm / (cold + ZERO_CELSIUS)
+            total += volume * (psi + self.ambient) * warm / (cold + ZERO_CELSIUS)
         return total
 
     def temperature(self, at: int) -> float:

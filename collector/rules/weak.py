@@ -22,8 +22,6 @@ from collector.rules.delivery import missing
 from collector.rules.gasbalance import balance_of
 from collector.rules.rates import COARSE, ROUGH, Rate, flow_factor, moles_per_psi, rate_of
 
-__all__ = ["CompressorWeak", "has_fallen"]
-
 _OLD = 14 * DAY
 _TOO_FEW = 0.5
 """Share of the required runs with which the condition is evaluated."""
@@ -80,20 +78,17 @@ class CompressorWeak(Rule):
         self._unit = flow_unit(context.plant)
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
-        """Apply a sample of the compressor: a cycle may have ended with it."""
         if point != self._balance.running:
             return False
         self.state.on = value >= 0.5
         return True
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band that changes nothing: the gas balance takes every sample itself."""
         if point == self._balance.tank:
             return ALL
         return contact_band(self.state.on)
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether the last runs delivered too little."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         if baseline is None:
@@ -138,7 +133,6 @@ class CompressorWeak(Rule):
         return "no baseline is kept"
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return delivery, its baseline, and the demand, which is not the cause."""
         s = self.state
         baseline = self.context.baselines.get("compressor-delivery", self.asset)
         was = baseline.value if baseline is not None else None
@@ -165,7 +159,6 @@ class CompressorWeak(Rule):
 
     @classmethod
     def lacks(cls, context: Context, asset: str) -> str:
-        """Return why the generator cannot be evaluated."""
         if reason := missing(context, asset):
             return reason
         return "" if context.plant.generators[asset].tank_volume else (

@@ -12,8 +12,6 @@ from collector.domain.plant import Plant
 from collector.domain.readings import point_kind, split_point
 from collector.domain.units import duration_text, scale_of, value_text
 
-__all__ = ["Words"]
-
 
 class Words:
     """Formats quantities, instants and names for one site."""

@@ -12,6 +12,7 @@ import asyncio
 from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from collector.clock import Clock
 from collector.domain.errors import DeviceReplyInvalid, DeviceSilent, LinkDown
@@ -31,8 +32,6 @@ class BusStatistics:
     opened: int
     late: int
     """Replies that arrived after their time-out and were discarded."""
-    strays: int
-    """Bytes discarded because no request was under way."""
 
 
 class DeviceCounters:
@@ -41,8 +40,8 @@ class DeviceCounters:
     def __init__(self, device: str) -> None:
         self._device = device
         self.counts: Counter[str] = Counter()
+        """Counts by their names in :class:`DeviceStatistics`."""
         self.lateness: deque[int] = deque(maxlen=512)
-        self.latency: deque[int] = deque(maxlen=512)
         self.last_answer: int | None = None
         self.back_off = 0
         self.answering = False
@@ -52,14 +51,10 @@ class DeviceCounters:
         return f"DeviceCounters({self._device}, {dict(self.counts)})"
 
     def statistics(self) -> DeviceStatistics:
-        """Return the counts of now."""
-        count = self.counts
+        counts: dict[str, Any] = dict(self.counts)
         return DeviceStatistics(
-            device=self._device, polls=count["polls"], answers=count["answers"],
-            silent=count["silent"], link_down=count["link_down"], refused=count["refused"],
-            invalid=count["invalid"], skipped=count["skipped"],
+            device=self._device, **counts,
             lateness_middle=middle(self.lateness), lateness_most=max(self.lateness, default=None),
-            latency_middle=middle(self.latency), latency_most=max(self.latency, default=None),
             last_answer=self.last_answer, back_off=self.back_off,
             answering=self.answering, why=self.why,
         )
@@ -110,13 +105,12 @@ class Bus:
         self._hold_off = 0.0
         self._held: asyncio.TimerHandle | None = None
         self._down_because = ""
-        self._counts = dict.fromkeys(("requests", "opened", "late", "strays"), 0)
+        self._counts = dict.fromkeys(("requests", "opened", "late"), 0)
 
     def __repr__(self) -> str:
         return f"Bus({self.address}, {self._line or 'not open'}, {self._counts['requests']} asked)"
 
     def statistics(self) -> BusStatistics:
-        """Return counts since the start."""
         return BusStatistics(address=str(self.address), up=bool(self._line and self._line.up),
                              **self._counts)
 
@@ -155,7 +149,7 @@ class Bus:
 
     async def _exchange(self, line: Line, request: ReadRequest, seconds: float) -> Answer:
         await line.until_quiet()
-        self._counts["strays"] += len(line.clear())
+        line.clear()
         self._transaction = self._transaction % 65535 + 1
         self._counts["requests"] += 1
         asked, began = self._clock.now(), self._clock.monotonic()

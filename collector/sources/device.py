@@ -51,7 +51,6 @@ class Reader(Protocol):
 
 
 def stale_readings(settings: DeviceSettings, now: int, why: str) -> list[Reading]:
-    """Return a stale reading of every point of a device."""
     return [
         Reading(point=name, asked=now, time=now, value=None, quality=Quality.STALE, why=why)
         for point in settings.points for name in point_names(point)
@@ -146,7 +145,6 @@ class ModbusDevice:
     def _accept(self, raws: dict[Span, Raw], planned: Planned, answer: Answer) -> None:
         self._plan.granted(planned)
         self._mute.discard(planned.request)
-        self.counters.latency.append(answer.latency)
         self.counters.last_answer = self._clock.now()
         for span in planned.spans:
             raws[span] = Raw(asked=answer.asked, values=planned.part(span, answer.values))
@@ -209,7 +207,7 @@ class GpioDevice:
     async def poll(self, sink: Sink) -> bool:
         """Read every line at one instant into ``sink``."""
         self.counters.counts["polls"] += 1
-        asked, began = self._clock.now(), self._clock.monotonic()
+        asked = self._clock.now()
         try:
             states = self._read()
         except LinkDown as error:
@@ -223,7 +221,6 @@ class GpioDevice:
         self.counters.counts["answers"] += 1
         self.counters.answering = True
         self.counters.why = ""
-        self.counters.latency.append(self._clock.monotonic() - began)
         self.counters.last_answer = self._clock.now()
         self.raws = {s: Raw(asked=asked, values=(states[s.start],)) for s in self._spans}
         self._emit(self.raws, sink)

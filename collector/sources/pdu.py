@@ -69,7 +69,6 @@ class ReadRequest:
 
     @property
     def reply_bytes(self) -> int:
-        """Bytes of data in a right reply."""
         return (self.count + 7) // 8 if self.is_bits else self.count * 2
 
 

@@ -85,7 +85,7 @@ class BackOff:
         self._left = max(steps, 1) - 1
 
     def answered(self) -> None:
-        """Return to polling on every step."""
+        """Reset after an answer: poll on every step again."""
         self._failures = self._left = 0
 
 
@@ -185,7 +185,7 @@ class Poller:
         return self._polled[device].reader.raws
 
     async def ask(self, device: str, request: ReadRequest) -> Answer:
-        """Send one request on the line of a Modbus device; it may name another unit.
+        """Send one request on the line of a Modbus device, to its unit or to another.
 
         Raises what :meth:`Bus.read` raises, and ``KeyError`` for a device that is not on a bus.
         """

@@ -92,14 +92,12 @@ class Survey:
         return (*self.risers, *self.generators)
 
     def notes(self, tone: Tone) -> Iterator[tuple[str, Note]]:
-        """Return every note of one tone, with the title of its part."""
         for part in self.parts():
             for note in part.notes:
                 if note.tone is tone:
                     yield part.title, note
 
     def as_data(self) -> dict[str, Any]:
-        """Return it as plain data for JSON."""
         return asdict(self)
 
 
@@ -142,7 +140,6 @@ COOL_DOWN = Limit(
 VENTS = Limit(value=1, source="at least one purge vent per riser (common practice)")
 
 
-
 _CUBIC_FOOT = 0.3048**3
 
 
@@ -163,15 +160,12 @@ class SiteUnits:
         return value_text(psi, scale_of("psi", self._units), digits + self._metric)
 
     def temperature(self, celsius: float) -> str:
-        """Write a temperature."""
         return value_text(celsius, scale_of("degC", self._units), 1)
 
     def volume(self, m3: float) -> str:
-        """Write a volume."""
         return f"{m3 * 1000:.0f} L" if self._metric else f"{m3 / _GALLON:.1f} gal"
 
     def length(self, metres: float) -> str:
-        """Write a length."""
         return f"{metres:.1f} m" if self._metric else f"{metres / 0.3048:.1f} ft"
 
     def flow(self, mol: float) -> str:

@@ -78,7 +78,6 @@ class Visitor:
         return self.session.csrf if self.session is not None else ""
 
     def may(self, role: Role) -> bool:
-        """Whether the visitor has that role."""
         return self.role is not None and self.role.may(role)
 
 
@@ -179,8 +178,8 @@ class AccessPolicy:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
         most = getattr(endpoint, "takes_files", 0)
-        request.state.from_form = _kind(request) == FORM or bool(
-            most and _kind(request) == MULTIPART)
+        request.state.from_form = kind_of(request) == FORM or bool(
+            most and kind_of(request) == MULTIPART)
         if most and not 0 < int(request.headers.get("content-length") or 0) <= most:
             raise HttpError(413, f"The photo is too large: {most} bytes at most.")
         request.state.visitor = who = self._who(request)
@@ -273,7 +272,8 @@ class AccessPolicy:
         return f"__Host-{_COOKIE}" if self.is_secure(request) else _COOKIE
 
 
-def _kind(request: Request) -> str:
+def kind_of(request: Request) -> str:
+    """Return the media type of a request's body, without its parameters."""
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 

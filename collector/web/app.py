@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import re
+import resource
 import socket
-from collections.abc import Callable, Iterator
-from typing import Annotated
+from collections.abc import Callable, Iterator, Sequence
+from typing import Annotated, Any
 
 import uvicorn
 from fastapi import Depends, FastAPI, Query
@@ -17,17 +18,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from collector.domain.errors import QuietpipeError
 from collector.web.access import REDIRECTED, CrossSiteNavigation, HttpError, SignInRequired
 from collector.web.api import local_path
 from collector.web.api.action_routes import add_action_routes
 from collector.web.api.read_routes import add_read_routes
-from collector.web.connection_limits import (
-    BoundedConnection,
-    RequestLimit,
-    raise_descriptor_limit,
-)
 from collector.web.pages.acceptance_pages import (
     add_acceptance_pages,
     add_commissioning_page,
@@ -58,6 +56,9 @@ _HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
 
+_HSTS = "strict-transport-security"
+_ONLY_HTTPS = "max-age=31536000"
+"""A year in s, for this host alone: a browser that came by https comes by nothing else."""
 _LONGEST_BODY = 262_144
 _PHOTO = re.compile(r"/incidents/[^/]+/photo")
 
@@ -65,8 +66,8 @@ _PHOTO = re.compile(r"/incidents/[^/]+/photo")
 class SecurityHeaders:
     """ASGI middleware; a response without a ``cache-control`` of its own is not stored."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
+    def __init__(self, app: ASGIApp, is_secure: Callable[[Request], bool]) -> None:
+        self._app, self._is_secure = app, is_secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on and add the headers to its response."""
@@ -82,6 +83,8 @@ class SecurityHeaders:
                     if name != _POLICY or name not in headers:
                         headers[name] = value
                 headers.setdefault("cache-control", "no-store")
+                if self._is_secure(Request(scope)):
+                    headers[_HSTS] = _ONLY_HTTPS
             await send(message)
 
         photo = _PHOTO.fullmatch(scope["path"]) is not None
@@ -119,7 +122,7 @@ def create_app(services: BoardServices) -> FastAPI:
     )
     app.state.site_name = lambda: services.plant().site.name
     app.state.active_windows = active_window_lines(services)
-    app.add_middleware(SecurityHeaders)
+    app.add_middleware(SecurityHeaders, is_secure=services.access.is_secure)
     add_error_handlers(app)
     add_read_routes(app, services)
     add_action_routes(app, services)
@@ -235,14 +238,17 @@ def _listen(host: str, port: int) -> socket.socket:
 
 async def serve(
     app: ASGIApp, host: str, port: int, on_ready: Callable[[str], None] | None = None,
-    on_end: Callable[[], None] | None = None,
+    on_end: Callable[[], None] | None = None, proxies: Sequence[str] = (),
 ) -> None:
     """Serve ``app`` until cancelled; running requests then have two seconds to end.
 
     ``port`` 0 means any free one. ``on_ready`` is called once with the address to open
-    (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Raises
+    (``http://127.0.0.1:8600``), ``on_end`` before the end, to close long-lived streams. Of
+    ``proxies`` (addresses and networks) the forwarded address is believed. Raises
     ``QuietpipeError`` when the port cannot be bound.
     """
+    if proxies:
+        app = ProxyHeadersMiddleware(app, list(proxies))  # type: ignore[arg-type, assignment]
     raise_descriptor_limit()
     with _listen(host, port) as listener:
         real = int(listener.getsockname()[1])
@@ -267,3 +273,96 @@ async def serve(
                 on_end()
             await running
             raise
+
+
+_MOST_CONNECTIONS, _MOST_REQUESTS = 300, 200
+_REQUEST_WITHIN = 20.0
+"""Seconds from a connection, or from the last answer on it, to the end of a request."""
+_DESCRIPTORS = 8192
+_KEPT_FREE = 256
+"""Descriptors that are kept for devices, messages and the journal."""
+
+
+def raise_descriptor_limit() -> None:
+    """Raise this process's limit of open files as far as it may."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = _DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, _DESCRIPTORS)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+class BoundedConnection(H11Protocol):
+    """A connection that counts towards a limit and is closed without a complete request in time."""
+
+    _timer: asyncio.TimerHandle | None = None
+
+    @property
+    def waits(self) -> bool:
+        """Whether no complete request has arrived that is still unanswered."""
+        return self.cycle is None or self.cycle.response_complete or self.cycle.more_body
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Accept a connection; of too many, close the oldest that still waits for a request."""
+        super().connection_made(transport)
+        self._since = self.loop.time()
+        self._start_timer()
+        soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+        most = _MOST_CONNECTIONS if soft == resource.RLIM_INFINITY else max(
+            min(_MOST_CONNECTIONS, soft - _KEPT_FREE), 8)
+        if len(self.connections) > most:
+            others = [c for c in self.connections
+                      if isinstance(c, BoundedConnection) and c is not self and c.waits]
+            oldest = min(others, key=lambda c: c._since, default=self)
+            oldest.transport.abort()
+            self.connections.discard(oldest)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._stop_timer()
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Apply received bytes; a complete request stops the time limit."""
+        super().data_received(data)
+        if not self.waits:
+            self._stop_timer()
+
+    def on_response_complete(self) -> None:
+        """Start the time limit for the next request."""
+        super().on_response_complete()
+        self._since = self.loop.time()
+        self._start_timer()
+
+    def _start_timer(self) -> None:
+        self._stop_timer()
+        self._timer = self.loop.call_later(_REQUEST_WITHIN, self._too_late)
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _too_late(self) -> None:
+        if self.waits and not self.transport.is_closing():
+            self.transport.abort()
+
+
+class RequestLimit:
+    """Answers 503 to more requests at once than can be served, except to ``/healthz``."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app, self._running = app, 0
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve a request."""
+        if scope["type"] == "http" and self._running >= _MOST_REQUESTS \
+                and scope["path"] != "/healthz":
+            headers: Any = [(b"content-type", b"text/plain"), (b"retry-after", b"5"),
+                            (b"connection", b"close")]
+            await send({"type": "http.response.start", "status": 503, "headers": headers})
+            await send({"type": "http.response.body", "body": b"Too many requests at the moment."})
+            return
+        self._running += 1
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            self._running -= 1

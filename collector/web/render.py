@@ -48,7 +48,6 @@ NAVIGATION = (
 
 @cache
 def static_file(name: str) -> tuple[bytes, str]:
-    """Return a static file and its digest."""
     content = (_HERE / "static" / name).read_bytes()
     return content, hashlib.sha256(content).hexdigest()[:12]
 

@@ -1,16 +1,19 @@
 """Plants drawn from a seed: structure, sizes, a year's disturbances, a fault.
 
-Its physics, its words and its faults are its own: it never imports the physics or the rules under
-test. ``draw`` a plant, ``simulate`` it, and hold what the collector says against the truth.
+It imports neither the physics nor the rules under test. :func:`draw` draws a plant,
+:func:`simulate` records it; tests compare the collector's events with the recording's truth.
 
 What is drawn and how it flows:
 
-- :mod:`drawing` draws structure, :mod:`equipment` sizes, :mod:`gauging` sensors, :mod:`site`
-  writes the site file a technician would have written;
+- :mod:`drawing` draws structure, :mod:`equipment` sizes, :mod:`gauging` sensors, :mod:`site` writes
+the site file a technician would have written;
+
 - :mod:`disturbances` and :mod:`faults` (:mod:`faults_gas`, :mod:`faults_oxygen`) decide what
-  happens;
+happens;
+
 - :mod:`running` sets up and :mod:`stepping` moves the gas, second by second;
-- :mod:`sensing` makes rows of it, :mod:`truth` keeps what really happened.
+
+- :mod:`sensing` makes rows of it, :mod:`truth` records what really happened.
 """
 
 from __future__ import annotations

@@ -28,19 +28,18 @@ class Chance:
         return bool(self.rng.random() < probability)
 
     def even(self, low: float, high: float) -> float:
-        """Return a number between two, all alike probable."""
+        """Return a number between two, uniformly."""
         return float(self.rng.uniform(low, high))
 
     def scale(self, low: float, high: float) -> float:
-        """Return a number between two, each doubling alike probable."""
+        """Return a number between two, uniform on a logarithmic scale."""
         return float(np.exp(self.rng.uniform(np.log(low), np.log(high))))
 
     def normal(self, sd: float) -> float:
-        """Return a normal deviate."""
+        """Return a normally distributed number of mean 0 and standard deviation ``sd``."""
         return float(self.rng.normal(0.0, sd))
 
     def times(self, per_day: float, days: float) -> list[float]:
-        """Return instants (s) of a Poisson process, in order."""
         count = int(self.rng.poisson(per_day * days))
         return sorted(self.rng.uniform(0.0, days * 86400.0, count).tolist())
 

@@ -1,4 +1,4 @@
-"""Columns of the numbers that the stepping loop reads: what a change may set while it runs."""
+"""Column numbers of the arrays that the stepping loop reads, for changes while it runs."""
 
 from __future__ import annotations
 

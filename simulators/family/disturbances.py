@@ -31,7 +31,7 @@ def disturb(draft: Draft, *, clock: float, healthy: bool) -> None:
 
 
 def _draining(draft: Draft, clock: float) -> None:
-    """Drain the low points of every riser once a week, on the same morning."""
+    """Drain the low points of every riser once a week, in the morning of one weekday."""
     dice = draft.dice
     weekday, hour = dice.whole(0, 6), dice.even(7, 15) * 3600.0
     for index, riser in enumerate(draft.risers):

@@ -61,7 +61,7 @@ _ZONES = (("Europe/London", 12.0), ("America/Chicago", 18.0), ("America/Denver",
 
 def draw(seed: int, *, days: float, fault: str | None = None,
          start: str | None = None) -> DrawnPlant:
-    """Draw a plant. ``start`` is ``settled``, ``purge`` or ``None``: drawn.
+    """Draw a plant. ``start`` is ``settled``, ``purge`` or ``None``, which draws one of the two.
 
     With a ``fault`` (the id of a condition), plants are drawn until one can show it. Raises
     ``ValueError`` for an unknown fault or start, or one that no plant tried can show.

@@ -96,7 +96,7 @@ def target_for(oxygen: float, dice: Chance) -> float:
 
 def draw_vent(riser: Riser, kind: str, chamber: str, target: float, ambient: float,
               dice: Chance) -> Vent:
-    """Return the purge vent of a riser; its flow may be cut once the generator is known."""
+    """Return the purge vent of a riser; its flow may be reduced once the generator is known."""
     held = (riser.setting * PSI + ambient) * riser.volume / (R * (riser.pipe.mean + 273.15))
     hours = dice.chance(0.5)
     period = 86400.0 if hours else 3600.0
@@ -162,7 +162,7 @@ AIR_SEEN = 0.2095
 
 def fit_generator(unit: Generator, risers: list[Riser], dice: Chance) -> tuple[
         Generator, list[Riser]]:
-    """Return the generator and its risers with vents cut so that the compressor can rest."""
+    """Return the generator and its risers, with vent flows that let the compressor rest."""
     delivery = unit.delivery * (1.0 - unit.pressure_loss * 0.9) * 0.95
     lost = unit.leak + sum(r.leak * 1.1 + r.creep for r in risers)
     if lost > 0.18 * delivery:  # the designer takes the larger compressor

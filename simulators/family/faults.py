@@ -6,17 +6,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from simulators.family.draft import Draft
+from simulators.family.draft import HOUR, Draft, delivery_at, demand_of, mended, onset
 from simulators.family.faults_gas import GAS_FAULTS
 from simulators.family.faults_oxygen import OXYGEN_FAULTS
-from simulators.family.planning import HOUR, delivery_at, demand_of, mended, onset
 from simulators.family.specs import FaultPlan, Outage
 
 __all__ = ["FAULTS", "plan_fault"]
 
 
 def _contact(condition: str, kind: str, quantity: str) -> Callable[[Draft], FaultPlan | None]:
-    """Return a fault in which a contact is simply made."""
+    """Return a fault in which a contact simply closes."""
     def draw(draft: Draft) -> FaultPlan | None:
         groups: dict[str, list[Any]] = {"generator": draft.generators, "riser": draft.risers,
                   "vent": [r.vent for r in draft.risers if r.vent is not None]}

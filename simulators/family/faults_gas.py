@@ -6,9 +6,9 @@ import math
 from collections.abc import Callable, Mapping
 
 from simulators.family import columns as c
-from simulators.family.draft import Draft
-from simulators.family.planning import (
+from simulators.family.draft import (
     HOUR,
+    Draft,
     allow_demand,
     delivery_at,
     demand_of,

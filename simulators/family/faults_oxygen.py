@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from simulators.family import columns as c
-from simulators.family.draft import Draft
-from simulators.family.planning import HOUR, delivery_at, demand_of, mended, onset, refill_time
+from simulators.family.draft import HOUR, Draft, delivery_at, demand_of, mended, onset, refill_time
 from simulators.family.specs import FaultPlan, Generator, Riser, Vent
 
 __all__ = ["OXYGEN_FAULTS"]

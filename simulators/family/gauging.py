@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from simulators.family.chance import Chance
-from simulators.family.compiling import compiled
 from simulators.family.specs import Gauge
-from simulators.family.stepping import Floats
+from simulators.family.stepping import Floats, compiled
 
 __all__ = ["draw_gauges", "read", "switched"]
 
@@ -50,7 +49,7 @@ def draw_gauges(structure: Mapping[str, str], points: Sequence[str],
 
 @compiled
 def _stuck(values: Floats, width: float) -> Floats:
-    """Return what a needle shows that moves only when it is off by ``width``."""
+    """Return the readings of a needle that moves only when it is off by ``width``."""
     out = np.empty_like(values)
     shown = values[0]
     for k in range(values.size):
@@ -62,7 +61,7 @@ def _stuck(values: Floats, width: float) -> Floats:
 
 @compiled
 def switched(values: Floats, on: float, off: float) -> Floats:
-    """Return 0 or 1 of a switch that makes beyond ``on`` and breaks beyond ``off``."""
+    """Return 0 or 1 of a switch that closes beyond ``on`` and opens beyond ``off``."""
     out = np.zeros_like(values)
     state = 0.0
     low = on < off
@@ -77,7 +76,7 @@ def switched(values: Floats, on: float, off: float) -> Floats:
 
 
 def read(gauge: Gauge, true: Floats, days: Floats, rng: np.random.Generator) -> Floats:
-    """Return what a gauge shows. ``days`` since the start, of each value."""
+    """Return the readings of a gauge at the ``true`` values; ``days`` is each value's age."""
     value = true + gauge.offset + gauge.drift * days
     if gauge.stick > 0.0 and value.size:
         value = _stuck(value, gauge.stick)

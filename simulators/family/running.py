@@ -1,4 +1,4 @@
-"""Simulation of a drawn plant: inputs of the loop, first state, history."""
+"""Simulation of a drawn plant: temperatures, inputs of the loop, first state, history."""
 
 from __future__ import annotations
 
@@ -13,7 +13,40 @@ from simulators.family.chance import Chance
 from simulators.family.draft import driving
 from simulators.family.specs import AIR, PSI, DrawnPlant, Generator, R, Riser, Weather, atmosphere
 from simulators.family.stepping import Floats
-from simulators.family.weather import temperatures
+
+
+def _lagged(values: Floats, share: float) -> Floats:
+    """Return ``values`` with a first-order lag: each step takes up ``share`` of the difference."""
+    out = np.empty_like(values)
+    held = values[0]
+    for k, value in enumerate(values.tolist()):
+        held += (value - held) * share
+        out[k] = held
+    return out
+
+
+def temperatures(weather: Weather, minutes: int, clock: float, noon: float,
+                 rng: np.random.Generator) -> Floats:
+    """Return degrees C each minute. ``clock`` is the second of the UTC day at the start."""
+    seconds = clock + 60.0 * np.arange(minutes)
+    turn = 2.0 * np.pi * (seconds - noon) / 86400.0
+    out = weather.mean + weather.daily * np.cos(turn - 2.0 * np.pi * 3.0 / 24.0)
+    # Clouds: one number a day, so that no two days are alike. Fronts come and go over two days.
+    days = int(seconds[-1] // 86400) + 3
+    clear = rng.uniform(0.1, 1.0, days)[((seconds - noon + 43200) // 86400 + 1).astype(int)]
+    out += weather.sun * clear * np.maximum(np.cos(turn), 0.0) ** 1.5
+    hours = days * 24
+    front = np.empty(hours)
+    at, keep = float(rng.normal()), np.exp(-1.0 / 40.0)
+    for k, kick in enumerate(rng.normal(0.0, 1.0, hours).tolist()):
+        at = at * keep + kick * float(np.sqrt(1.0 - keep * keep))
+        front[k] = np.clip(at, -2.0, 2.0)
+    out += weather.front * np.interp(seconds - seconds[0], 3600.0 * np.arange(hours), front)
+    if weather.defrost:
+        phase = (seconds + rng.uniform(0.0, weather.defrost_every)) % weather.defrost_every
+        out += weather.defrost * (phase < 1500.0)
+    return _lagged(out, min(60.0 / weather.lag, 1.0)) if weather.lag > 60.0 else out
+
 
 __all__ = ["History", "run"]
 

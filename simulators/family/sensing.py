@@ -1,4 +1,4 @@
-"""From a plant's history to the rows a collector records: polls, gauges, lost and late answers."""
+"""Makes the rows that a collector records of a plant's history: polls, gauges, lost answers."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class _Poller:
             rows[point] = (times, values, received[back])
 
     def _values(self, point: str) -> Floats:
-        """Return what the point gives at each poll."""
+        """Return the point's value at each poll."""
         thing, quantity = point.split(".")
         if quantity.endswith(("_no", "_nc")):
             return self._leg(point)

@@ -132,7 +132,7 @@ class Generator:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vent:
-    """A purge vent. Oxygen is a fraction."""
+    """A purge vent. Oxygen contents are fractions."""
 
     id: str
     kind: str
@@ -289,7 +289,10 @@ class FaultPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """A fault as it was. Instants are ms since 1970 UTC; ``by`` may lie after the recording."""
+    """A fault that took effect.
+
+    Instants are ms since 1970 UTC; ``by`` may lie after the recording.
+    """
 
     condition: str
     asset: str
@@ -315,7 +318,7 @@ class Happenings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnPlant:
-    """A whole plant, drawn. ``simulate`` turns it into a recording."""
+    """A drawn plant. ``simulate`` turns it into a recording."""
 
     seed: int
     days: float

@@ -1,4 +1,4 @@
-"""The plant's gas, second by second: one explicit loop over tanks, regulators, pipes and vents.
+"""The plant's gas, second by second: a loop over tanks, regulators, pipes and vents.
 
 Compiled where numba is there, plain (and slow) Python where it is not. Every mole that leaves one
 place arrives in another or in a running total, so that a test can hold the sums together.
@@ -6,11 +6,27 @@ place arrives in another or in a running total, so that a test can hold the sums
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 from simulators.family import columns as c
-from simulators.family.compiling import compiled
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+_NUMBA: Any = importlib.import_module("numba") if importlib.util.find_spec("numba") else None
+
+
+def compiled(function: _Function) -> _Function:
+    """Return the function compiled, with the machine code kept beside its module's bytecode."""
+    if _NUMBA is None:
+        return function
+    made: _Function = _NUMBA.njit(cache=True)(function)
+    return made
+
 
 __all__ = ["GEN_RECORD", "GEN_STATE", "GEN_TOTAL", "RIS_RECORD", "RIS_STATE", "RIS_TOTAL",
            "Floats", "step_through"]
@@ -40,7 +56,7 @@ _AIR = 0.209476
 
 @compiled
 def _orifice(upstream: float, downstream: float) -> float:
-    """Return the upstream pressure that counts: flow = conductance x this (ISO 6358, b = 0.528)."""
+    """Return the upstream pressure that determines an orifice's flow (ISO 6358, b = 0.528)."""
     if upstream <= downstream:
         return 0.0
     ratio = downstream / upstream

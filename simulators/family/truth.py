@@ -34,7 +34,8 @@ class Truth:
     def mean(self, quantity: str, asset: str, t0: int, t1: int) -> float | None:
         """Return the true mean from ``t0`` to ``t1``, at the site's standard conditions.
 
-        ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too;
+        ``nitrogen-demand`` of a generator is all that leaves its tank, leaks of the tank too, while
+        it is not in air-fill and none of its pipes is filled as declared;
         ``compressor-delivery`` what it makes in nitrogen mode while it runs (``None`` where it did
         not run); ``leak-rate`` of a riser what leaves its pipe other than by its vent or an
         opened drain (a relief valve's loss is in it), of a generator the sum of its risers;
@@ -48,7 +49,11 @@ class Truth:
         hours = (t1 - t0) / 3.6e6
         if quantity == "nitrogen-demand" and asset in generators:
             k = generators[asset]
-            gas, time = self._grown(gen[:, k, 4] + gen[:, k, 5], t0, t1), hours
+            drawn = gen[:, k, 4] + gen[:, k, 5]
+            gas, time = self._grown(drawn, t0, t1), hours
+            for begin, end in self._fills(k, t0, t1):
+                gas = None if gas is None else gas - (self._grown(drawn, begin, end) or 0.0)
+                time -= (end - begin) / 3.6e6
         elif quantity == "compressor-delivery" and asset in generators:
             k = generators[asset]
             gas, ran = self._grown(gen[:, k, 0], t0, t1), self._grown(gen[:, k, 2], t0, t1)
@@ -68,6 +73,24 @@ class Truth:
         if gas is None or time <= 0.0:
             return None
         return scf(gas, self.plant.standard_temperature + 273.15) / time
+
+    def _fills(self, generator: int, t0: int, t1: int) -> list[tuple[int, int]]:
+        """Return the times within ``t0`` to ``t1`` of air-fill or of a declared fill, merged."""
+        plant, grid = self.plant, self.history.grid * 1000
+        pipes = {r.id for r in plant.risers if r.fed_by == generator}
+        times = [(_instant(plant, a["time"]), _instant(plant, a["until"]))
+                 for a in plant.happenings.actions
+                 if a["kind"] == "declare-fill" and a["asset"] in pipes]
+        air = np.flatnonzero(np.diff((self.history.generators[:, generator, 2] > 0.5).astype(
+            np.int8), prepend=0, append=0)).reshape(-1, 2)
+        times += [(plant.start + int(a) * grid, plant.start + int(b) * grid) for a, b in air]
+        out: list[tuple[int, int]] = []
+        for begin, end in sorted((max(a, t0), min(b, t1)) for a, b in times if a < t1 and b > t0):
+            if out and begin <= out[-1][1]:
+                out[-1] = out[-1][0], max(end, out[-1][1])
+            else:
+                out.append((begin, end))
+        return out
 
     def _minute(self, instant: float) -> float:
         return (instant - self.plant.start) / 60000.0
@@ -93,7 +116,7 @@ class Truth:
         return float(100.0 * np.interp(self._minute(instant), np.arange(end.size), end))
 
     def purge_fraction(self, vent: str, instant: int) -> float:
-        """Return how much of the oxygen that has to go is gone at the vent's end: 0 is air."""
+        """Return the share of the oxygen to be purged that is gone at the vent's end: 0 is air."""
         _, target = self._vent_end(vent)
         return (AIR - self.vent_oxygen(vent, instant) / 100.0) / (AIR - target)
 
@@ -131,7 +154,7 @@ def truth_of(plant: DrawnPlant, history: History) -> Truth:
 
 
 def _by_definition(plant: DrawnPlant, history: History) -> list[Allowed]:
-    """Return the true times of a condition by its definition, whatever the cause."""
+    """Return the times at which a condition is true by its definition, whatever the cause."""
     out: list[Allowed] = []
 
     def stretches(true: NDArray[np.bool_], spacing: float, before: float, after: float,
@@ -160,14 +183,14 @@ def _instant(plant: DrawnPlant, seconds: float) -> int:
 
 
 def _first(true: NDArray[np.bool_], spacing: float, start: float) -> float | None:
-    """Return the first instant (s) from ``start`` at which it is true."""
+    """Return the first instant (s) from ``start`` at which ``true`` holds."""
     skip = int(start / spacing)
     at = np.flatnonzero(true[skip:])
     return float((skip + int(at[0])) * spacing) if at.size else None
 
 
 def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float, float]:
-    """Return when the fault began to be one, and from when its grace counts (s)."""
+    """Return when a fault's effect began, and from when its time to be raised counts (s)."""
     never = plant.days * 86400.0 * 2.0 + 1e6
     minutes, k = 60.0, plan.where
     if plan.rule == "at-once":
@@ -203,7 +226,7 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
 
 
 def _counted(plan: FaultPlan, history: History) -> float | None:
-    """Return the instant after so many runs or fallbacks, or so long a run."""
+    """Return the instant after the stated number of runs or fallbacks, or length of a run."""
     column = 2 if plan.rule == "fallbacks" else 1
     state = history.generators[:, plan.where, column] > 0.5
     skip = int(plan.onset / history.grid)

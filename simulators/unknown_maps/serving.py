@@ -27,7 +27,7 @@ _TABLES = {1: "coils", 2: "discrete-inputs", 3: "holding-registers", 4: "input-r
 
 @dataclass(slots=True)
 class _Memory:
-    """The memory of a controller of being asked."""
+    """The requests that a controller remembers."""
 
     last: float = -1e9
     hung_until: float = -1e9
@@ -78,7 +78,7 @@ class Answering:
     async def async_setValues(  # noqa: N802 - the server's own name for it
         self, device_id: int, func_code: int, address: int, values: list[int] | list[bool],
     ) -> ExcCodes:
-        """Refuse, and keep that something tried to write."""
+        """Refuse to write, and record the attempt."""
         self.asked.append((self.seconds(), device_id, func_code, address, len(values)))
         return ExcCodes.ILLEGAL_FUNCTION
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collector.acceptance import Kind, Size, plan
 from tests.acceptance.step_readings import a_plant
-from tests.docs.support import rows, sections, source
+from tests.handbook.support import rows, sections, source
 
 
 def told() -> dict[str, dict[str, str]]:

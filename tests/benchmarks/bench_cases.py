@@ -84,7 +84,7 @@ def _played(tasks: Sequence[Task], jobs: int) -> Iterator[Marks]:
     if jobs <= 1:
         yield from map(play, tasks)
         return
-    with ProcessPoolExecutor(max_workers=jobs) as pool:
+    with ProcessPoolExecutor(max_workers=jobs, max_tasks_per_child=1) as pool:
         for future in as_completed([pool.submit(play, task) for task in tasks]):
             yield future.result()
 

@@ -24,8 +24,7 @@ from collector.domain.events import AlarmTransition, Event
 from collector.domain.units import MINUTE
 from collector.sources import decode, width
 from simulators.unknown_maps import Answering, Controller, draw_controller, serve_tcp
-from simulators.unknown_maps.cells import Cell, Signal
-from simulators.unknown_maps.drawing import Manners
+from simulators.unknown_maps.drawing import Cell, Manners, Signal
 
 __all__ = ["KINDS", "STATES", "Case", "cases", "right_cases", "site_of", "output_of_check"]
 

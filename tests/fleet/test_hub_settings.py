@@ -19,7 +19,7 @@ from collector.fleet import (
     load_hub,
 )
 from collector.handbook.markdown import Fence
-from tests.docs.support import codes, rows, sections, source
+from tests.handbook.support import codes, rows, sections, source
 
 FILE = """
 [hub]

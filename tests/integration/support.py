@@ -42,11 +42,12 @@ def until(condition: Callable[[], T], *, within: float, what: str) -> T:
 class DaemonProcess:
     """``quietpipe run`` in a process of its own."""
 
-    def __init__(self, site: Path) -> None:
+    def __init__(self, site: Path, program: str = "") -> None:
         self.log = site.with_suffix(".log")
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "collector.cli", "run", str(site)],
+                [sys.executable, *(("-c", program) if program else ("-m", "collector.cli")),
+                 "run", str(site)],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log,
                 env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
             )

@@ -98,12 +98,12 @@ class Works:
     def write(self, *, name: str = "Generator 1", limit: str = "30 min", more: str = "") -> None:
         self.site.write_text(SITE.format(name=name, port=self.port, limit=limit) + more)
 
-    def launch(self) -> DaemonProcess:
-        self.processes.append(DaemonProcess(self.site))
+    def launch(self, program: str = "") -> DaemonProcess:
+        self.processes.append(DaemonProcess(self.site, program))
         return self.processes[-1]
 
-    def start(self) -> DaemonProcess:
-        daemon = self.launch()
+    def start(self, program: str = "") -> DaemonProcess:
+        daemon = self.launch(program)
         starts = len(self.processes)
         self.board = until(lambda: self._board(daemon, starts), within=20, what="the board")
         return daemon

@@ -13,7 +13,7 @@ from collector.daemon import Daemon
 from collector.domain.events import AlarmTransition, event_to_json
 from collector.domain.readings import Quality
 from collector.journal import Journal
-from simulators.profiles import write_profiles
+from simulators.serving import write_profiles
 from simulators.testing import PlantServer
 from tests.wire import pty_tap, tcp_tap
 

@@ -7,7 +7,7 @@ import zlib
 import pytest
 
 from collector.domain.errors import JournalCorrupt, JournalError, JournalFull
-from collector.journal import Journal, connection
+from collector.journal import Journal, connection, schema
 from tests.journal.examples import HOUR, T0, fact, plant_polls, reading
 
 
@@ -178,11 +178,11 @@ def rename_position(db):
 
 def test_an_older_file_is_brought_up_to_date_step_by_step(old):
     steps = {1: add_since, 2: rename_position}
-    assert connection.migrate(old, version=3, steps=steps) == [1, 2]
+    assert schema.migrate(old, version=3, steps=steps) == [1, 2]
     assert old.execute("SELECT name, settled, since FROM consumers").fetchall() == [
         ("forward", 41, 0)]
     assert old.execute("PRAGMA user_version").fetchone() == (3,)
-    assert connection.migrate(old, version=3, steps=steps) == []
+    assert schema.migrate(old, version=3, steps=steps) == []
 
 
 def test_a_step_that_fails_leaves_the_file_as_it_was(old):
@@ -191,11 +191,11 @@ def test_a_step_that_fails_leaves_the_file_as_it_was(old):
         db.execute("ALTER TABLE no_such_table ADD COLUMN x")
 
     with pytest.raises(sqlite3.OperationalError):
-        connection.migrate(old, version=3, steps={1: rename_position, 2: half})
+        schema.migrate(old, version=3, steps={1: rename_position, 2: half})
     assert old.execute("PRAGMA user_version").fetchone() == (2,)
     assert old.execute("SELECT * FROM consumers").fetchall() == [("forward", 41)]
     with pytest.raises(JournalError, match="no way from schema version 2"):
-        connection.migrate(old, version=3, steps={})
+        schema.migrate(old, version=3, steps={})
 
 
 def test_a_newer_file_is_refused_and_not_touched(path):
@@ -213,5 +213,5 @@ def test_a_newer_file_is_refused_and_not_touched(path):
 
 def test_tables_do_not_change_without_a_new_version_and_a_step():
     # Files in the field have these very tables: change them and the first number must change too.
-    assert (connection.VERSION, zlib.crc32(connection.SCHEMA.encode())) == (1, 3353595064)
-    assert set(connection.MIGRATIONS) == set(range(1, connection.VERSION))
+    assert (schema.VERSION, zlib.crc32(schema.SCHEMA.encode())) == (1, 3353595064)
+    assert set(schema.MIGRATIONS) == set(range(1, schema.VERSION))

@@ -77,4 +77,5 @@ def test_cut_off_once_it_is_tried_again_cut_off_twice_it_is_closed(outbox, path)
         assert third.due_deliveries(T0 + 10**9, 10) == []
         assert third.recover(T0 + 300) == []
         assert third.statistics().deliveries == {
-            "waiting": 0, "begun": 0, "delivered": 0, "given-up": 0, "uncertain": 1}
+            "waiting": 0, "begun": 0, "delivered": 0, "given-up": 0, "uncertain": 1,
+            "folded": 0}

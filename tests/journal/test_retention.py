@@ -84,3 +84,40 @@ def test_late_readings_of_a_deleted_hour_are_kept(journal):
     assert journal.span()[0] == T0 + 5
     assert journal.pack(T0 + HOUR).readings == 1
     assert journal.span()[0] == T0 + 5
+
+
+def reasons(journal):
+    with journal._database.reading() as db:
+        return {text for (text,) in db.execute("SELECT text FROM whys")}
+
+
+def test_the_texts_of_reasons_go_with_their_last_reading(journal, path):
+    for hour in range(6):
+        for n in range(20):
+            at = T0 + hour * HOUR + n * 60_000
+            journal.commit([reading(at, None, why=f"no reply within {hour}.{n:02d} s"),
+                            reading(at, None, "r1.pressure", why="no reply in time")], [])
+    journal.pack(T0 + 5 * HOUR)
+    assert len(reasons(journal)) == 121
+    journal.retain(oldest=T0 + 3 * HOUR, max_bytes=None)
+    assert len(reasons(journal)) == 61
+    assert {r.why for r in journal.readings(None, None, None)} == reasons(journal)
+    at = T0 + 6 * HOUR
+    journal.commit([reading(at, None, why="no reply within 0.03 s"),
+                    reading(at, None, "r1.pressure", why="no reply within 5.19 s")], [])
+    journal.close()
+    with Journal.open(path) as again:
+        assert {r.why for r in again.readings(None, at, None)} == {
+            "no reply within 0.03 s", "no reply within 5.19 s"}
+
+
+def test_a_reason_of_an_older_journal_is_kept_while_it_may_be_used(journal):
+    for hour in range(4):
+        at = T0 + hour * HOUR
+        journal.commit([reading(at, None, why="once" if hour == 0 else f"hour {hour}")], [])
+    journal.pack(T0 + 4 * HOUR)
+    with journal._database.writing() as db:
+        db.execute("DELETE FROM state WHERE key LIKE 'reason %'")
+    journal.retain(oldest=T0 + HOUR, max_bytes=None)
+    assert reasons(journal) == {"once", "hour 1", "hour 2", "hour 3"}
+    assert {r.why for r in journal.readings(None, None, None)} <= reasons(journal)

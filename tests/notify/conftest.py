@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
@@ -109,9 +110,26 @@ class MemoryStore:
             )
 
     def due_deliveries(self, now: int, limit: int) -> Sequence[Delivery]:
-        due = [d for d in self.deliveries.values()
-               if d.state is DeliveryState.WAITING and d.due <= now]
-        return due[:limit]
+        return self._due(now)[:limit]
+
+    def _due(self, now: int) -> list[Delivery]:
+        return [d for d in self.deliveries.values()
+                if d.state is DeliveryState.WAITING and d.due <= now]
+
+    def crowded(self, now: int, most: int) -> list[str]:
+        due = Counter(d.recipient for d in self._due(now))
+        return [who for who, count in due.items() if count > most]
+
+    def fold(
+        self, recipient: str, keep: int, now: int,
+        summary: Callable[[Sequence[Delivery], int], NewDelivery],
+    ) -> int:
+        due = [d for d in self._due(now) if d.recipient == recipient]
+        old = due[:-keep]
+        for d in old:
+            self._set(d.id, state=DeliveryState.FOLDED)
+        self.settle("fold", 0, deliveries=[summary(old[::-1], len(old))])
+        return len(old)
 
     def begin(self, delivery_id: int, now: int) -> None:
         if self.deliveries[delivery_id].state is not DeliveryState.WAITING:
@@ -125,11 +143,12 @@ class MemoryStore:
         if self.deliveries[delivery_id].state is not DeliveryState.BEGUN:
             raise JournalError(f"delivery {delivery_id} is not begun")
         self.outcomes.append((delivery_id, outcome))
-        if outcome is DeliveryOutcome.RETRY:
+        if outcome in (DeliveryOutcome.RETRY, DeliveryOutcome.REPEAT):
             assert retry_at is not None
             tries = self.deliveries[delivery_id].attempts + 1
             self._set(delivery_id, state=DeliveryState.WAITING, due=retry_at, detail=detail,
-                      attempts=tries)
+                      attempts=tries, uncertain=self.deliveries[delivery_id].uncertain
+                      or outcome is DeliveryOutcome.REPEAT)
         else:
             self._set(delivery_id, state=DeliveryState(outcome.value), detail=detail)
 

@@ -293,11 +293,13 @@ async def test_a_server_that_was_down_and_comes_up(plant: Plant) -> None:
     assert len(server.mails) == 1
 
 
-async def test_a_refused_mail_is_given_up_at_once_and_said(mail: MailServer, plant: Plant) -> None:
-    mail.rcpt.append("550 5.1.1 no such mailbox here")
+async def test_a_refused_mail_is_given_up_after_five_tries_and_said(
+    mail: MailServer, plant: Plant,
+) -> None:
+    mail.rcpt += ["550 5.1.1 no such mailbox here"] * 9
     _, facts = await deliver_until(fresh(), plant, mail.address(), "given-up")
-    assert mail.rcpts_asked == 1
-    assert "no such mailbox here" in facts[0].text
+    assert mail.rcpts_asked == 5
+    assert "no such mailbox here" in facts[-1].text
 
 
 async def test_a_stop_does_not_wait_for_a_hung_mail_server(plant: Plant) -> None:

@@ -171,20 +171,24 @@ async def test_an_old_message_is_given_up_however_few_its_tries(plant: Plant) ->
         assert len(rig.wire.tries) == tries
 
 
-async def test_a_refusal_is_not_tried_again_and_is_told(plant: Plant) -> None:
+async def test_a_refusal_is_tried_for_minutes_then_told(plant: Plant) -> None:
     async def refuse(recipient: Recipient, message: Message) -> None:
         if recipient.id == "a":
             raise DeliveryRefused("550 no such user")
 
     async with Rig(plant, "a", "chief", wire=Wire(refuse)) as rig:
         await rig.commit(alarm())
-        assert [f.values["recipient"] for f in rig.facts] == ["a"]
-        await rig.commit(rig.facts[0])
         await rig.pass_time(60_000)
-        assert [r for _, r in rig.wire.tries].count("a") == 1
+        assert "delivery-given-up" not in [f.fact for f in rig.facts]
+        await rig.pass_time(540_000)
+        assert [f.fact for f in rig.facts] == ["delivery-not-through", "delivery-given-up"]
+        assert [f.values["recipient"] for f in rig.facts] == ["a", "a"]
+        await rig.commit(rig.facts[1])
+        await rig.pass_time(60_000)
+        assert [r for _, r in rig.wire.tries].count("a") == 5
         to_chief = [s for r, s in rig.wire.took if r == "chief"]
         assert to_chief[1].startswith("Notice – Delivery given up")
-        assert len(rig.facts) == 1
+        assert len(rig.facts) == 2
 
 
 async def test_a_hanging_recipient_delays_nobody_else(plant: Plant) -> None:
@@ -402,7 +406,8 @@ async def test_facts_may_be_noted_by_a_coroutine(plant: Plant) -> None:
     rig.outbox._sender._record_event = note
     async with rig:
         await rig.commit(alarm())
-    assert noted == ["delivery-given-up"]
+        await rig.pass_time(600_000)
+    assert noted == ["delivery-not-through", "delivery-given-up"]
 
 
 async def test_an_old_journal_calls_nobody_and_says_so(plant: Plant) -> None:

@@ -87,7 +87,7 @@ async def test_what_ends_a_session_at_once(
     session = keeper.find(token)
     assert session is not None
     if change == "password":
-        await keeper.change_password(session, GOOD, "another ten characters", HERE)
+        await keeper.change_password(session, GOOD, "another ten characters")
     elif change == "remove":
         accounts.remove("J. Whitlock")
     else:

@@ -82,3 +82,19 @@ def test_without_rests_there_is_no_gain():
     block = Block(0.0, 80.0, 1, [])
     assert run_gain([], [block, block], 10.0, 20.0) is None
     assert run_gain([block, block, block], [block], 10.0, 20.0) is None
+
+
+def test_what_regulators_pass_until_they_settle_leaves_heat_where_its_prior_is():
+    gains = [gain(580.0, 0.13, seed) for seed in range(40)]
+    normal = np.sum([g.normal for g in gains], axis=0).tolist()
+    right = np.sum([g.right for g in gains], axis=0).tolist()
+    known = solve_shared(normal, right, 0.02**2, 0.05)
+    either = solve_shared(normal, right, 0.02**2, 0.05, settles=0.1)
+    heat = known.values[:len(TAUS)].sum()
+    assert heat > 0.03
+    assert known.settled.sum() == pytest.approx(0.0, abs=1e-9)
+    # 2.5 %, the prior, however well the rests are known; the whole bend stays the same.
+    assert either.values[:len(TAUS)].sum() == pytest.approx(0.025, abs=0.002)
+    assert (either.values[:len(TAUS)] + either.settled).sum() == pytest.approx(heat, rel=0.05)
+    part = either.covariance[:len(TAUS), :len(TAUS)].sum()
+    assert math.sqrt(part) == pytest.approx(0.012, rel=0.1)

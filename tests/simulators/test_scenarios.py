@@ -17,11 +17,10 @@ from collector.clock import ManualClock
 from collector.domain.conditions import CATALOGUE
 from collector.domain.readings import QUANTITIES
 from simulators.__main__ import main
-from simulators.profiles import FOLDER, profile_text
 from simulators.record import rows
 from simulators.registers import REGISTER_SETS, assign
 from simulators.scenario import bundled, load_scenario
-from simulators.serving import fill_in_site
+from simulators.serving import FOLDER, fill_in_site, profile_text
 from simulators.stage import Stage
 from simulators.testing import PlantServer
 from simulators.units import PSI, ScenarioError, parse

@@ -65,7 +65,6 @@ class Endpoint(Protocol):
 
 
 def endpoint_of(settings: InfluxSettings) -> Endpoint:
-    """Return the endpoint for the settings."""
     return V1Endpoint(settings) if settings.api == "v1" else V2Endpoint(settings)
 
 
@@ -122,7 +121,6 @@ class V2Endpoint:
         return f"V2Endpoint({self._address}, bucket {self._bucket})"
 
     def write(self, body: bytes) -> None:
-        """See :class:`Endpoint`."""
         import urllib3.exceptions
         from influxdb_client.domain.write_precision import WritePrecision
         from influxdb_client.rest import ApiException
@@ -140,7 +138,6 @@ class V2Endpoint:
             raise DeliveryUnreachable(_short(exc)) from exc
 
     def close(self) -> None:
-        """See :class:`Endpoint`."""
         # The library lets go of its connections without closing them.
         if self._client.api_client is not None:
             self._client.api_client.rest_client.pool_manager.clear()
@@ -171,7 +168,6 @@ class V1Endpoint:
         return f"V1Endpoint({self._address}, database {self._query['db']})"
 
     def write(self, body: bytes) -> None:
-        """See :class:`Endpoint`."""
         import urllib3.exceptions
         from urllib3.util import Url, parse_url
 
@@ -188,7 +184,6 @@ class V1Endpoint:
                            answer.data.decode("utf-8", "replace"))
 
     def close(self) -> None:
-        """See :class:`Endpoint`."""
         self._pool.clear()
 
 
@@ -294,7 +289,7 @@ _log = logging.getLogger(__name__)
 
 
 class Stopped(Exception):  # noqa: N818 - not an error: the request under way is abandoned
-    """The stop did not wait for the server."""
+    """The process stopped before the server had answered."""
 
 
 class BatchSender:
@@ -385,7 +380,6 @@ class BatchSender:
         ))
 
     def add(self, **more: int) -> None:
-        """Add to counts."""
         self.so_far = replace(self.so_far, **{
             name: getattr(self.so_far, name) + count for name, count in more.items()
         })

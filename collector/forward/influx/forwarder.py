@@ -15,7 +15,7 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 
-from collector.clock import Clock
+from collector.clock import Clock, RateLimiter
 from collector.domain.errors import DeliveryError, DeliveryUnreachable, JournalError
 from collector.domain.events import SystemEvent
 from collector.domain.live import ForwardStatistics
@@ -27,7 +27,6 @@ from collector.forward import (
     PublishCheckpoint,
     Reachability,
     RetryPolicy,
-    SendPacer,
 )
 from collector.forward.influx import InfluxMapping
 from collector.forward.influx.endpoints import (
@@ -69,7 +68,7 @@ class InfluxForwarder:
                                     dead_letters=dead_letters, retry=self._retry)
         self._checkpoint: PublishCheckpoint | None = None
         self._settled, self._settled_at = "", pace.monotonic()
-        self._limiter = SendPacer(pace.monotonic(), burst=SECOND)
+        self._limiter = RateLimiter(pace.monotonic(), burst=SECOND)
         self._failures, self._rest_for = 0, 0
         self._changed, self._stopping = True, False
         self._woken = asyncio.Event()

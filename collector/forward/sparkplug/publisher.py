@@ -8,7 +8,7 @@ import logging
 import random
 import secrets
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from collector.clock import Clock
 from collector.domain.errors import DeliveryError, DeliveryRefused, JournalError
@@ -37,20 +37,13 @@ _BD_SEQ, _JOURNAL = "mqtt_bd_seq", "journal_id"
 _FIRST_WAIT, _REFUSED_WAIT, _LONGEST_WAIT = 1.0, 10.0, 60.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SparkplugStatistics:
+@dataclass(slots=True, kw_only=True)
+class SparkplugStatistics(PublishCounts):
     """Counts of publishing. ``behind`` is in commits; ``why`` is empty while it works."""
 
     on: bool = False
     born: bool = False
     behind: int = 0
-    readings: int = 0
-    history: int = 0
-    events: int = 0
-    sessions: int = 0
-    births: int = 0
-    lost: int = 0
-    """Readings that retention deleted before they were published."""
     why: str = ""
 
     def numbers(self) -> dict[str, float]:
@@ -112,13 +105,11 @@ class SparkplugPublisher:
 
     def statistics(self) -> SparkplugStatistics:
         """Return the counts since the start."""
-        c, checkpoint = self._counts, self._checkpoint
+        checkpoint = self._checkpoint
         behind = self._store.last_commit - checkpoint.watermark if checkpoint is not None else 0
         return SparkplugStatistics(
-            on=self._settings is not None, behind=behind, why=self._reach.why,
-            born=self._session is not None and self._session.born, readings=c.readings,
-            history=c.history, events=c.events, sessions=c.sessions, births=c.births, lost=c.lost,
-        )
+            **asdict(self._counts), on=self._settings is not None, behind=behind,
+            born=self._session is not None and self._session.born, why=self._reach.why)
 
     async def run(self) -> None:
         """Publish until stopped. Errors are reported and retried."""
@@ -141,7 +132,7 @@ class SparkplugPublisher:
         self._woken.set()
 
     async def _one_session(self, settings: MqttSettings) -> float:
-        """Hold one session; return the seconds to wait before the next."""
+        """Run one session with the broker; return the seconds to wait before the next."""
         sessions = self._counts.sessions
         try:
             self._session = await self._new_session(settings)

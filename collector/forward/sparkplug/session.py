@@ -15,7 +15,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from collector.clock import Clock, format_instant
+from collector.clock import Clock, RateLimiter, format_instant
 from collector.domain.errors import DeliveryError, DeliveryUnreachable
 from collector.domain.events import event_to_json
 from collector.domain.live import LivePicture
@@ -27,7 +27,6 @@ from collector.forward import (
     MqttSettings,
     PublishCheckpoint,
     Reachability,
-    SendPacer,
     StoredCommit,
 )
 from collector.forward.mqtt import Connection, Message, Received, SessionSettings
@@ -94,7 +93,7 @@ class Session:
         self._ending = False
         self._rebirth = False
         self._marked_at = 0
-        self._limiter = SendPacer(parts.clock.now())
+        self._limiter = RateLimiter(parts.clock.now())
         self.born = False
         """Whether the births are published."""
         site = parts.plant.site.id

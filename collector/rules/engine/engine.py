@@ -27,8 +27,6 @@ from collector.rules.inputs import Inputs
 from collector.rules.state import shifted
 from collector.rules.wording import Words
 
-__all__ = ["Engine"]
-
 _DOWNTIME = 10_000
 """ms after a restart beyond which the pause counts as time without monitoring."""
 

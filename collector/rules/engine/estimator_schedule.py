@@ -10,8 +10,6 @@ from collector.rules.base import Estimator
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["EstimatorSchedule"]
-
 
 class EstimatorSchedule:
     """The estimators of one site. Instants in ms."""
@@ -71,7 +69,6 @@ class EstimatorSchedule:
         return [made for estimator in ready if (made := estimator.make(now)) is not None]
 
     def dump(self) -> dict[str, Any]:
-        """Return the state of all as JSON-able data."""
         return {f"{e.quantity} {e.asset}": e.dump() for e in self.estimators}
 
     def load(self, state: Mapping[str, Any], midnight: int | None, now: int) -> None:

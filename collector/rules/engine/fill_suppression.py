@@ -20,8 +20,6 @@ from collector.rules.engine.inhibition import fill_bears_on
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = ["DeclaredFills"]
-
 _DECLARED, _ENDED = "fill-declared", "fill-ended"
 
 _LONGEST = 24 * HOUR
@@ -92,7 +90,7 @@ class DeclaredFills:
         )
 
     def apply(self, fact: SystemEvent) -> bool:
-        """Carry out an event; return whether it was one about fills."""
+        """Carry out an event; return whether it concerns fills."""
         if fact.fact == _DECLARED:
             self._inputs.fills[fact.asset] = parse_instant(str(fact.values["until"]))
             self._declared_by[fact.asset] = {
@@ -111,7 +109,7 @@ class DeclaredFills:
         return min(self._inputs.fills.values(), default=None)
 
     def end_due(self, now: int) -> bool:
-        """End what was declared until now; return whether anything ended."""
+        """End the fills whose time is up; return whether there were any."""
         over = [asset for asset, until in self._inputs.fills.items() if until <= now]
         for asset in over:
             fact = self._ended(asset, now)
@@ -146,5 +144,4 @@ class DeclaredFills:
         return {asset: dict(by) for asset, by in self._declared_by.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self._declared_by = {asset: dict(by) for asset, by in state.items()}

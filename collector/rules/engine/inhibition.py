@@ -20,10 +20,6 @@ from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs
 from collector.rules.wording import Words
 
-__all__ = [
-    "InhibitedBy", "Inhibition", "fill_bears_on", "sentences",
-]
-
 _LEAST_GRACE = MINUTE
 """ms; a controller starts up for about a minute when its power is back."""
 _LOOK_AGAIN = 10_000
@@ -50,7 +46,7 @@ def fill_bears_on(plant: Plant, filled: str, asset: str) -> bool:
 
 
 def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about the generator of ``by``, what it feeds, or a device of it alone."""
+    """Whether ``of`` concerns the generator of ``by``, an asset it feeds, or its own device."""
     if of.asset not in plant.devices:
         return _generator_of(plant, of.asset) == by.asset
     points = plant.devices[of.asset].points
@@ -60,7 +56,7 @@ def _downstream(plant: Plant, by: Rule, of: Rule) -> bool:
 
 
 def _upstream(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about the riser of ``by``, or the generator that feeds it."""
+    """Whether ``of`` concerns the riser of ``by``, or the generator that feeds it."""
     return of.asset in (_riser_of(plant, by.asset), _generator_of(plant, by.asset))
 
 
@@ -70,7 +66,7 @@ def _doubted(by: Rule, of: Rule) -> bool:
 
 
 def _alone(plant: Plant, by: Rule, of: Rule) -> bool:
-    """Whether ``of`` is about a device that gives nothing but readings of the asset of ``by``."""
+    """Whether ``of`` concerns a device that reads points of the asset of ``by`` only."""
     device = plant.devices.get(of.asset)
     points = (of.asset + ".",) if device is None else device.points
     return all(p.startswith(f"{by.asset}.") for p in points)

@@ -15,8 +15,6 @@ from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs, Point
 from collector.rules.wording import Words
 
-__all__ = ["ConditionEvaluator", "RuleSchedule"]
-
 
 class ConditionEvaluator:
     """Evaluates a rule and applies silence of its inputs, its delays and inhibition.

@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from collector.domain.units import MINUTE
 from collector.rules.inputs import Inputs
 
-__all__ = ["CLOCK_SET", "Lateness", "Staleness"]
-
 _SWEEP = 30_000
 """ms between checks."""
 
@@ -69,8 +67,8 @@ class Staleness:
 class Lateness:
     """Distinguishes late readings from a clock that was set back.
 
-    Single late readings and rows out of order within a minute are late. Older ones that continue
-    with none in time between them are a new time.
+    Single late readings and rows out of order within a minute are late. Older readings that keep
+    coming, with no current one between them, mean that the clock was set back.
     """
 
     def __init__(self) -> None:

@@ -11,8 +11,6 @@ from collector.domain.events import EstimateMade, SystemEvent
 from collector.rules.base import Band, Rule
 from collector.rules.inputs import Point
 
-__all__ = ["EngineStatistics", "RuleRuntime", "StepListener", "StepResult"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineStatistics:
@@ -49,7 +47,7 @@ class StepListener(Protocol):
         """Return the time (ms) of the next tick that it needs itself."""
 
     def stepped(self, result: StepResult) -> None:
-        """Take the result of a tick."""
+        """Apply the result of a tick."""
 
 
 @dataclass(slots=True)
@@ -111,7 +109,6 @@ class RuleRuntime:
         }
 
     def load(self, saved: Mapping[str, Any]) -> None:
-        """Restore a dumped state."""
         self.rule.load(saved["state"])
         self.bands.clear()
         self.state, self.since = ConditionState(saved["standing"]), saved["since_at"]

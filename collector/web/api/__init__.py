@@ -16,7 +16,7 @@ from starlette.requests import Request
 from collector.clock import parse_instant
 from collector.domain.actions import WINDOW_DETAILS, ActionKind, OperatorAction
 from collector.domain.units import DAY, HOUR, MINUTE
-from collector.web.access import FORM, HttpError
+from collector.web.access import FORM, HttpError, kind_of
 from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody, WindowBody
 
 _BODY_LIMIT = 16_384
@@ -60,17 +60,13 @@ BODIES: Mapping[ActionKind, type[ActionBody]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActionRequest:
-    """The body of a request to act; ``from_form`` when a page sent it."""
+    """The body of a request to act."""
 
     fields: Mapping[str, Any]
-    from_form: bool
 
     def text(self, name: str) -> str:
-        """Return a field that must be text; empty where it is missing."""
-        value = self.fields.get(name, "")
-        if not isinstance(value, str):
-            raise HttpError(400, f"'{name}' must be text.")
-        return value
+        """Return a field of a form; empty where it is missing."""
+        return str(self.fields.get(name, ""))
 
     def action(self, kind: ActionKind, target: str, now: int, name: str = "") -> OperatorAction:
         """Return the action; raise ``HttpError`` (400) for a missing or wrong field.
@@ -205,32 +201,32 @@ async def _body(request: Request) -> bytes:
     return bytes(body)
 
 
-def _from_json(body: bytes) -> dict[str, Any]:
+async def read_json(request: Request) -> ActionRequest:
+    """Read the JSON body of a request to act.
+
+    Raises ``HttpError``: 413 when it is too long, 415 for another type, 400 when it is malformed.
+    """
+    if kind_of(request) != _JSON:
+        raise HttpError(415, f"Send {_JSON}.")
     try:
-        raw: Any = json.loads(body)
+        raw: Any = json.loads(await _body(request))
     except (ValueError, RecursionError):
         raise HttpError(400, "The body is not JSON.") from None
     if not isinstance(raw, dict):
         raise HttpError(400, "The body must be a JSON object with 'by', and where it is needed "
                              "'why' and 'for' or 'until'.")
-    return raw
+    return ActionRequest(fields=raw)
 
 
-async def read_action_request(request: Request) -> ActionRequest:
-    """Read the body of a request to act, JSON or form.
-
-    Raises ``HttpError``: 413 when it is too long, 415 for another type, 400 when it is malformed.
-    """
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind == _JSON:
-        return ActionRequest(fields=_from_json(await _body(request)), from_form=False)
-    if kind != FORM:
-        raise HttpError(415, f"Send {_JSON} or {FORM}.")
+async def read_form(request: Request) -> ActionRequest:
+    """Read a form of the board. Raises ``HttpError``: 415 for another type, 400 when malformed."""
+    if kind_of(request) != FORM:
+        raise HttpError(415, f"Send {FORM}.")
     form = await request.form(max_fields=40, max_files=0)
     fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
     if any("\ufffd" in value for value in fields.values()):
         raise HttpError(400, "The form cannot be read.")
-    return ActionRequest(fields=fields, from_form=True)
+    return ActionRequest(fields=fields)
 
 
 def local_path(text: str, otherwise: str) -> str:

@@ -19,13 +19,7 @@ from collector.domain.plant import Plant
 from collector.domain.readings import split_point
 from collector.people import Role
 from collector.web.access import HttpError, require, visitor
-from collector.web.api import (
-    BODIES,
-    ActionRequest,
-    local_path,
-    read_action_request,
-    schemas,
-)
+from collector.web.api import BODIES, ActionRequest, local_path, read_form, read_json, schemas
 from collector.web.api.responses import (
     alarm_response,
     baseline_response,
@@ -48,6 +42,8 @@ from collector.web.views.board import baseline_id
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActionTarget:
     """One kind of target. ``path`` has its id in braces, named ``parameter``.
+
+    The board's forms are sent to ``path``, programs send JSON to the same path below ``/api/v1``.
 
     ``after`` returns the response to a performed action; ``back`` is the page a form returns to.
     """
@@ -134,30 +130,31 @@ def _after_baseline(action: OperatorAction, services: BoardServices) -> ApiModel
 
 
 _ALARM = ActionTarget(
-    name="alarm", path="/api/v1/alarms/{alarm_id}", parameter="alarm_id", known=_known_alarm,
+    name="alarm", path="/alarms/{alarm_id}", parameter="alarm_id", known=_known_alarm,
     unknown="No such alarm; it may have ended.", back="/alarms#live",
     response=ActResponse, after=_after_alarm,
 )
 _FILL = ActionTarget(
-    name="fill", path="/api/v1/fills/{asset}", parameter="asset", known=_known_fill,
+    name="fill", path="/fills/{asset}", parameter="asset", known=_known_fill,
     unknown="This site has no such generator or riser.", back="/work#fills",
     response=FillActResponse, after=_after_fill,
 )
 _IMPAIRMENT = ActionTarget(
-    name="impairment", path="/api/v1/impairments/{asset}", parameter="asset", known=_known_system,
+    name="impairment", path="/impairments/{asset}", parameter="asset", known=_known_system,
     unknown="This site has no such riser or generator.", back="/windows",
     response=WindowActResponse, after=_after_window(WindowKind.IMPAIRMENT),
 )
 _VISIT = ActionTarget(
-    name="visit", path="/api/v1/visits/{asset}", parameter="asset", known=_known_asset,
+    name="visit", path="/visits/{asset}", parameter="asset", known=_known_asset,
     unknown="This site has no such asset or device.", back="/windows",
     response=WindowActResponse, after=_after_window(WindowKind.VISIT),
 )
 _BASELINE = ActionTarget(
-    name="baseline", path="/api/v1/baselines/{baseline_id}", parameter="baseline_id",
+    name="baseline", path="/baselines/{baseline_id}", parameter="baseline_id",
     known=_known_baseline, unknown="No such baseline is kept.", back="/work#baselines",
     response=BaselineActResponse, after=_after_baseline,
 )
+
 
 @dataclass(frozen=True, slots=True)
 class ActionRoute:
@@ -215,30 +212,15 @@ ERROR_RESPONSES: dict[int | str, dict[str, Any]] = {
         (400, "a field is missing or wrong"), (401, "not signed in, or the wrong token"),
         (403, "from another site's page, no CSRF token, or role not sufficient"),
         (404, "unknown id"), (409, "the present state does not allow it"),
-        (413, "too long a body"), (415, "neither JSON nor a form"), (422, "too long an id"),
+        (413, "too long a body"), (415, "not JSON"), (422, "too long an id"),
         (429, "too many tries with a wrong token"),
     )
 }
 
 
 def add_action_routes(app: FastAPI, services: BoardServices) -> None:
-    """Add a route for each action."""
     for kind in ACTIONS:
         _add_action(app, services, kind)
-
-
-def _body(kind: ActionKind) -> dict[str, Any]:
-    """Return the OpenAPI description of a request's body, which the route reads itself."""
-    body = BODIES[kind].model_json_schema()
-    extra = schemas.FormFields.model_json_schema()
-    form = body | {
-        "required": [*body["required"][1:], *extra["required"]],
-        "properties": body["properties"] | extra["properties"],
-    }
-    return {"required": True, "content": {
-        "application/json": {"schema": body},
-        "application/x-www-form-urlencoded": {"schema": form},
-    }}
 
 
 def _add_action(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
@@ -247,32 +229,41 @@ def _add_action(app: FastAPI, services: BoardServices, kind: ActionKind) -> None
     # A default, since an annotation could not see what is known only here.
     named: Any = Path(alias=target.parameter, max_length=300)
     article = "an" if target.name[0] in "ai" else "a"
+    allowed = Depends(require(route.role))
 
-    @app.post(f"{target.path}/{segment}", summary=f"{segment} {article} {target.name}",
+    @app.post(f"/api/v1{target.path}/{segment}", summary=f"{segment} {article} {target.name}",
               operation_id=f"{segment}_{target.name}", response_model=target.response,
-              responses=ERROR_RESPONSES | {303: {"description": "done; back to the form"}},
-              openapi_extra={"requestBody": _body(kind)},
-              dependencies=[Security(_BEARER), Depends(require(route.role))])
+              responses=ERROR_RESPONSES, dependencies=[Security(_BEARER), allowed],
+              openapi_extra={"requestBody": {"required": True, "content": {
+                  "application/json": {"schema": BODIES[kind].model_json_schema()}}}})
     async def act(request: Request, name: str = named) -> Response:
-        return await perform(request, services, name, kind)
+        action = await perform(await read_json(request), request, services, name, kind)
+        return JSONResponse(target.after(action, services).model_dump())
+
+    @app.post(f"{target.path}/{segment}", include_in_schema=False, dependencies=[allowed])
+    async def submit(request: Request, name: str = named) -> Response:
+        sent = await read_form(request)
+        return await submitted(sent, request, services, name, kind)
+
+
+async def submitted(
+    sent: ActionRequest, request: Request, services: BoardServices, name: str, kind: ActionKind,
+) -> Response:
+    """Perform the action of a form and go back to its page, which says what was done."""
+    await perform(sent, request, services, name, kind)
+    back = RedirectResponse(local_path(sent.text("back"), ACTIONS[kind].target.back),
+                            status_code=303)
+    return confirmed(back, f"{DONE[kind]}: {_subject(name, services)}.")
 
 
 async def perform(
-    request: Request, services: BoardServices, name: str, kind: ActionKind,
-) -> Response:
-    """Perform an action on the target of that id and return the response.
+    sent: ActionRequest, request: Request, services: BoardServices, name: str, kind: ActionKind,
+) -> OperatorAction:
+    """Perform an action on the target of that id and return it.
 
-    The access policy and the route's ``require`` have checked the visitor. JSON is answered with
-    JSON, a form with a redirect to its page. Raises ``HttpError``: 400, 404, 413 or 415 before
-    anything is done, 409 when the present state does not allow it.
+    The access policy and the route's ``require`` have checked the visitor. Raises ``HttpError``:
+    400 or 404 before anything is done, 409 when the present state does not allow it.
     """
-    return await carry_out(request, services, name, kind, await read_action_request(request))
-
-
-async def carry_out(
-    request: Request, services: BoardServices, name: str, kind: ActionKind, sent: ActionRequest,
-) -> Response:
-    """Perform an action whose request was read; as :func:`perform`."""
     target = ACTIONS[kind].target
     if not target.known(name, services):
         raise HttpError(404, target.unknown)
@@ -281,7 +272,4 @@ async def carry_out(
         await services.act(action)
     except ActionRefused as refused:
         raise HttpError(409, str(refused)) from refused
-    if sent.from_form:
-        back = RedirectResponse(local_path(sent.text("back"), target.back), status_code=303)
-        return confirmed(back, f"{DONE[kind]}: {_subject(name, services)}.")
-    return JSONResponse(target.after(action, services).model_dump())
+    return action

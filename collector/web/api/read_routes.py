@@ -43,7 +43,7 @@ class Metrics(Collector):
         self._registry.register(self)
 
     def text(self) -> bytes:
-        """Return the exposition."""
+        """Return the metrics in the text format of OpenMetrics."""
         return bytes(generate_latest(self._registry))  # type: ignore[no-untyped-call]
 
     def describe(self) -> list[Metric]:

@@ -42,7 +42,6 @@ def unit_of(plant: Plant, point: str) -> str | None:
 
 
 def alarm_response(alarm: LiveAlarm, plant: Plant) -> AlarmResponse:
-    """Return the response for one alarm."""
     known = CATALOGUE.get(alarm.condition)
     return AlarmResponse(
         id=alarm.id, condition=alarm.condition, title=known.title if known else alarm.condition,
@@ -150,7 +149,6 @@ def estimate_responses(estimates: list[EstimateMade]) -> list[EstimateResponse]:
 
 
 def fill_response(fill: DeclaredFill, plant: Plant) -> FillResponse:
-    """Return the response for one declared fill."""
     return FillResponse(
         asset=fill.asset, name=plant.name_of(fill.asset), until=format_instant(fill.until),
         since=None if fill.since is None else format_instant(fill.since), by=fill.by,
@@ -160,7 +158,6 @@ def fill_response(fill: DeclaredFill, plant: Plant) -> FillResponse:
 
 
 def baseline_response(one: Baseline, plant: Plant) -> BaselineResponse:
-    """Return the response for one baseline."""
     learned = one.value is not None and not one.given
     window = None if one.window is None else [format_instant(t) for t in one.window]
     return BaselineResponse(

@@ -71,13 +71,6 @@ class WindowBody(LastingBody):
     fire_watch: Line = Field("", max_length=200, description="who keeps the fire watch")
 
 
-class FormFields(BaseModel):
-    """The further fields of a form."""
-
-    csrf: str
-    back: str = ""
-
-
 class AtSite(ApiModel):
     """A response that says of which site, and when."""
 

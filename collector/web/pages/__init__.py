@@ -72,7 +72,6 @@ def points_of(services: BoardServices, asset: Thing) -> list[str]:
 async def trends(
     services: BoardServices, points: Sequence[str], start: int, end: int, step: int,
 ) -> Mapping[str, Sequence[TrendStep]]:
-    """Return the trend of each point."""
     found = await asyncio.gather(*(services.trend(p, start, end, step) for p in points))
     return dict(zip(points, found, strict=True))
 

@@ -25,10 +25,11 @@ from collector.acceptance import (
 )
 from collector.domain.basis import printed_basis
 from collector.domain.conditions import CAUTIONS
+from collector.domain.units import plain_number
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, changes_need, require, visitor
-from collector.web.api import ActionRequest, read_action_request
+from collector.web.api import ActionRequest, read_form
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views.trends import DRAWN
@@ -125,7 +126,7 @@ class _Pages:
     # -- doing -----------------------------------------------------------------------------------
 
     async def _sent(self, request: Request) -> tuple[ActionRequest, str, int]:
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         by = visitor(request).name or sent.text("by")
         return sent, by, self._services.clock.now()
 
@@ -166,10 +167,9 @@ class _Pages:
 
     async def enter_reading(self, request: Request, step_id: str) -> Response:
         sent, by, now = await self._sent(request)
-        try:
-            value = float(sent.text("value").strip().removesuffix("%"))
-        except ValueError:
-            raise HttpError(400, "What the instrument shows must be a number.") from None
+        value = plain_number(sent.text("value").strip().removesuffix("%"))
+        if value is None:
+            raise HttpError(400, "What the instrument shows must be a number.")
         await self.work(lambda: self._service.enter_reading(
             self._current().id, step_id, value=value, by=by, now=now,
             instrument=sent.text("instrument"), serial=sent.text("serial")))

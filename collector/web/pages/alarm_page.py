@@ -20,8 +20,8 @@ from collector.domain.plant import Plant
 from collector.domain.units import DAY
 from collector.people import Role
 from collector.web.access import HttpError, require
-from collector.web.api import read_action_request, read_day
-from collector.web.api.action_routes import carry_out
+from collector.web.api import read_day, read_form
+from collector.web.api.action_routes import submitted
 from collector.web.pages import board_facts, sparklines
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
@@ -190,7 +190,7 @@ def _add_form(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
     @app.post(f"/windows/{name}", include_in_schema=False,
               dependencies=[Depends(require(Role.RESPOND))])
     async def declared(request: Request) -> Response:
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         fields = dict(sent.fields)
         begins = sent.text("begins")
         if begins:
@@ -201,5 +201,5 @@ def _add_form(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
                 raise HttpError(400, "'Begins' is not a time; leave it empty to begin now."
                                 ) from None
             fields["from"] = str(local.timestamp())
-        return await carry_out(
-            request, services, sent.text("asset"), kind, replace(sent, fields=fields))
+        return await submitted(
+            replace(sent, fields=fields), request, services, sent.text("asset"), kind)

@@ -192,6 +192,7 @@ _DELIVERY_WORDS = {
     DeliveryState.WAITING: "waiting", DeliveryState.BEGUN: "being sent",
     DeliveryState.DELIVERED: "delivered", DeliveryState.GIVEN_UP: "given up",
     DeliveryState.UNCERTAIN: "cut off twice, may have arrived",
+    DeliveryState.FOLDED: "named in one message with others",
 }
 
 

@@ -22,7 +22,7 @@ from collector.domain.units import duration_text
 from collector.files import write_whole
 from collector.people import Role
 from collector.web.access import HttpError, require, takes_files, visitor
-from collector.web.api import read_action_request
+from collector.web.api import read_form
 from collector.web.pages import board_facts, sparklines
 from collector.web.render import confirmed, page
 from collector.web.services import BoardServices, Search
@@ -100,7 +100,7 @@ class _Pages:
 
     async def note(self, request: Request, occurrence: Occurrence) -> Response:
         await self._events(occurrence)
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         text = " ".join(sent.text("text").split())
         by = visitor(request).name or sent.text("by").strip()
         if not text or len(text) > _TEXT or not by:

@@ -10,7 +10,7 @@ locked out by the guesses of others.
 from __future__ import annotations
 
 import logging
-from collections import OrderedDict, deque
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from collector.clock import RateLimiter
 from collector.domain.actions import ActionKind, OperatorAction
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import ActionRefused
@@ -26,42 +27,39 @@ from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.messages import BY_LINK, Link, LinkFault, LinkRefused, parts_of
 from collector.domain.plant import Plant
-from collector.domain.units import MINUTE, duration_text
+from collector.domain.units import MINUTE, SECOND, duration_text
 from collector.web.access import check_origin, public
 from collector.web.render import static_file, templates
 from collector.web.services import BoardServices, LinkServices
 from collector.web.views import location_of, moment, title_of
 
 
-class RateLimiter:
-    """Limits attempts to ``most`` for each key within ``window`` ms.
+class AttemptRates:
+    """Limits each key to ``most`` attempts at once, and to as many in ``window`` ms.
 
     At most ``kept`` keys are remembered; the least recently used one is dropped first.
     """
 
     def __init__(self, *, most: int, window: int, kept: int = 1000) -> None:
-        self._most, self._window, self._kept = most, window, kept
-        self._tries: OrderedDict[str, deque[int]] = OrderedDict()
+        self._per_second, self._burst = most * SECOND / window, window - window // most
+        self._kept = kept
+        self._limiters: OrderedDict[str, RateLimiter] = OrderedDict()
 
-    def __repr__(self) -> str:
-        return f"RateLimiter({self._most} in {self._window} ms, {len(self._tries)} remembered)"
-
-    def _recent(self, key: str, now: int) -> deque[int]:
-        tries = self._tries.setdefault(key, deque(maxlen=self._most))
-        self._tries.move_to_end(key)
-        while tries and now - tries[0] >= self._window:
-            tries.popleft()
-        while len(self._tries) > self._kept:
-            self._tries.popitem(last=False)
-        return tries
+    def _limiter(self, key: str, now: int) -> RateLimiter:
+        known = self._limiters.pop(key, None)
+        limiter = known or RateLimiter(now - self._burst, burst=self._burst)
+        self._limiters[key] = limiter
+        while len(self._limiters) > self._kept:
+            self._limiters.popitem(last=False)
+        return limiter
 
     def allows(self, key: str, now: int) -> bool:
         """Whether another attempt of ``key`` at ``now`` (ms, monotonic) is within the limit."""
-        return len(self._recent(key, now)) < self._most
+        return self._limiter(key, now).wait(now) <= 0
 
     def count(self, key: str, now: int) -> None:
         """Count an attempt."""
-        self._recent(key, now).append(now)
+        self._limiter(key, now).sent(1, now, self._per_second)
 
 
 FAULTS: Mapping[LinkFault, tuple[int, str, str]] = {
@@ -75,6 +73,9 @@ FAULTS: Mapping[LinkFault, tuple[int, str, str]] = {
     LinkFault.EXPIRED: (
         410, "This link has expired",
         "Links work for a limited time. Open the board for the active alarms."),
+    LinkFault.PERSON_REMOVED: (
+        410, "This link is no longer valid",
+        "The site does not notify its recipient any more."),
 }
 """Status, heading and sentence for each fault; they reveal nothing of the site."""
 
@@ -214,11 +215,10 @@ class _LinkReader:
 
     def __init__(self, services: BoardServices, links: LinkServices) -> None:
         self._services, self._links = services, links
-        self._wrong = RateLimiter(most=20, window=5 * MINUTE)
-        self._uses = RateLimiter(most=30, window=MINUTE)
+        self._wrong = AttemptRates(most=20, window=5 * MINUTE)
+        self._uses = AttemptRates(most=30, window=MINUTE)
 
     def open(self, token: str, client: str) -> Link | HTMLResponse:
-        """Return the link of a token, or the page that refuses it."""
         now = self._services.clock.monotonic()
         try:
             link = self._links.read(token, self._services.clock.now())

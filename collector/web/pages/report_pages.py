@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from collector.domain.errors import QuietpipeError
 from collector.people import Role
 from collector.web.access import HttpError, require, visitor
-from collector.web.api import read_action_request, read_day
+from collector.web.api import read_day, read_form
 from collector.web.render import page
 from collector.web.services import BoardServices
 from collector.web.views import moment
@@ -129,7 +129,7 @@ def _add_maker(app: FastAPI, maker: ReportMaker) -> None:
     @app.post("/reports/make", include_in_schema=False,
               dependencies=[Depends(require(Role.RESPOND))])
     async def make(request: Request) -> Response:
-        sent = await read_action_request(request)
+        sent = await read_form(request)
         try:
             first, last = (date.fromisoformat(sent.text(n)) for n in ("from", "to"))
         except ValueError:

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.domain.errors import UsageError
+from collector.domain.units import DAY
 from collector.people import Role
 from collector.people.sessions import LONGEST, TooManyAttempts, WrongPassword
 from collector.web.access import (
@@ -31,6 +32,7 @@ from collector.web.render import page
 RecordEvent = Callable[[str, str, Mapping[str, str]], None]
 
 _LONGEST_FIELD = 400
+_DEVICE_KNOWN = 365 * DAY
 
 
 def _text(form: FormData, name: str) -> str:
@@ -73,6 +75,10 @@ class _Signing:
         """Return the name of the cookie that the sign-in form must match."""
         return f"{self._access.cookie(request)}-door"
 
+    def _device_cookie(self, request: Request) -> str:
+        """Return the name of the cookie by which a browser that signed in is known again."""
+        return f"{self._access.cookie(request)}-device"
+
     def _form(self, request: Request, *, status: int = 200, sentence: str = "", name: str = "",
               wait: int | None = None, back: str = "/") -> Response:
         mine = request.cookies.get(self._form_cookie(request), "")
@@ -101,7 +107,9 @@ class _Signing:
         name, back = _text(form, "name"), local_path(_text(form, "next"), "/")
         address = address_of(request)
         try:
-            token = await self._access.sessions.sign_in(name, _text(form, "password"), address)
+            token = await self._access.sessions.sign_in(
+                name, _text(form, "password"), address,
+                request.cookies.get(self._device_cookie(request), ""))
         except TooManyAttempts as slow:
             if slow.first:
                 self._record_event(
@@ -116,16 +124,20 @@ class _Signing:
         if session is not None:
             self._record_event("signed-in", f"{session.name} signed in at the board.",
                                 {"by": session.name, "from": address})
-        return self._with_cookie(request, back, token)
-
-    def _with_cookie(self, request: Request, back: str, token: str) -> Response:
         response = RedirectResponse(back, status_code=303)
-        response.set_cookie(
-            self._access.cookie(request), token, max_age=LONGEST // 1000, httponly=True,
-            samesite="strict", secure=self._access.is_secure(request), path="/",
-        )
+        self._set_cookie(request, response, self._access.cookie(request), token, LONGEST)
+        self._set_cookie(request, response, self._device_cookie(request),
+                         self._access.sessions.device_mark(name), _DEVICE_KNOWN)
         response.delete_cookie(self._form_cookie(request), path="/")
         return response
+
+    def _set_cookie(
+        self, request: Request, response: Response, name: str, value: str, lasts: int,
+    ) -> None:
+        response.set_cookie(
+            name, value, max_age=lasts // 1000, httponly=True, samesite="strict",
+            secure=self._access.is_secure(request), path="/",
+        )
 
     def _end_previous(self, request: Request) -> None:
         # The session that this browser had before ends: two people never share one.
@@ -163,7 +175,7 @@ class _Signing:
                         sentence="The two new passwords differ. Nothing was changed.")
         try:
             await self._access.sessions.change_password(
-                who.session, _text(form, "old"), new, address_of(request))
+                who.session, _text(form, "old"), new)
         except TooManyAttempts as slow:
             return page(request, "account.html", status=429, sentence=str(slow),
                         headers={"retry-after": str(slow.wait)})

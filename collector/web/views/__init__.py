@@ -53,6 +53,7 @@ TRANSITION_WORDS = {
 PRIORITY_MARKS = {Priority.HIGH: "triangle", Priority.MEDIUM: "diamond", Priority.LOW: "bar"}
 """Each priority has a shape of its own, so that it reads without colour."""
 
+
 def moment(instant: int, zone: ZoneInfo, now: int) -> str:
     """Write an instant (ms) in the site's zone: the time alone when it is today's.
 
@@ -112,7 +113,10 @@ _LOG_LINES = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFacts:
-    """The facts that the board is made from. ``now`` in ms; ``pace`` as in ``liveness.pace_of``."""
+    """The facts that the board shows.
+
+    ``now`` in ms; ``pace`` as in :func:`collector.web.services.pace_of`.
+    """
 
     plant: Plant
     points: Mapping[str, PointState]

@@ -139,7 +139,7 @@ def _point(
 
 
 def _concerns(plant: Plant, thing: Thing, asset: str) -> bool:
-    """Whether ``asset`` is that asset, one of its contacts, or a device that reads its points."""
+    """Whether ``asset`` is ``thing``, one of its contacts, or a device that reads its points."""
     if asset == thing.id or asset.startswith(f"{thing.id}."):
         return True
     device = plant.devices.get(asset)
@@ -193,7 +193,7 @@ class Tank:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
-    """One asset with the points shown on the overview."""
+    """One asset with its points on the overview."""
 
     asset: AssetView
     first: tuple[PointView, ...]

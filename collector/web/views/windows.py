@@ -69,7 +69,7 @@ def _window(window: Window, plant: Plant, zone: ZoneInfo, now: int) -> Declarati
         else f"Declared by {window.by} at {moment(window.since, zone, now)}: {window.why}",
         suppressed=_suppressed(window, plant), inhibits=frozenset(window.inhibits),
         covers=plant.downstream_of(window.asset) if impairment else frozenset({window.asset}),
-        end=f"/api/v1/{window.kind}s/{quote(window.asset, safe='')}/end",
+        end=f"/{window.kind}s/{quote(window.asset, safe='')}/end",
         since=moment(window.since, zone, now), details=tuple(
             (label, window.details[key]) for key, label in WINDOW_DETAILS.items()
             if key in window.details),
@@ -85,7 +85,7 @@ def _fill(fill: DeclaredFill, plant: Plant, zone: ZoneInfo, now: int) -> Declara
         declared=f"Declared by {fill.by}{since}: {fill.why}" if fill.by
         else "It is not known who declared it.",
         suppressed=(), inhibits=frozenset(), covers=plant.downstream_of(fill.asset),
-        end=f"/api/v1/fills/{quote(fill.asset, safe='')}/end",
+        end=f"/fills/{quote(fill.asset, safe='')}/end",
     )
 
 

@@ -10,8 +10,8 @@ from typing import Any
 
 from collector.config import SiteConfig, load_site
 from collector.domain.conditions import CATALOGUE
-from simulators.profiles import write_profiles
 from simulators.scenario import Scenario, read_scenario
+from simulators.serving import write_profiles
 from tests.benchmarks.cases.shape import Case, Dev, Tables
 
 __all__ = ["act", "generator", "hours", "load", "minutes", "off", "plant", "riser", "room",

@@ -175,9 +175,10 @@ async def test_what_does_not_fit_is_told_in_words(
     assert service.current().entry("fill.r1").result is Result.OPEN  # type: ignore[union-attr]
 
 
-async def test_a_field_that_is_no_text_is_refused(signed: Signed) -> None:
+async def test_json_is_no_form(signed: Signed) -> None:
     client = await signed("R. Okafor")
     token = mark_in((await client.get("/acceptance")).text)
     answer = await client.post("/acceptance/open", json={"size": 1},
                                headers={"x-csrf-token": token})
-    assert (answer.status_code, answer.json()["error"]) == (400, "'size' must be text.")
+    assert (answer.status_code, answer.json()["error"]) == (
+        415, "Send application/x-www-form-urlencoded.")

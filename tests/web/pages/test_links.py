@@ -14,7 +14,7 @@ from collector.domain.events import AlarmTransition, Event, Priority, Signal, Tr
 from collector.domain.live import AlarmState, LiveAlarm
 from collector.domain.messages import Link, LinkSigner
 from collector.web import BoardServices, create_app
-from collector.web.pages.message_link_page import RateLimiter
+from collector.web.pages.message_link_page import AttemptRates
 from collector.web.services import LinkServices
 from tests.web.fakes import HOUR, MINUTE, NOW, FakeSite
 
@@ -260,7 +260,7 @@ async def test_without_links_there_is_no_page(linked):
 
 
 def test_a_limiter_forgets_whom_it_heard_of_longest_ago():
-    limiter = RateLimiter(most=1, window=1000, kept=2)
+    limiter = AttemptRates(most=1, window=1000, kept=2)
     for key in ("a", "b", "c"):
         limiter.count(key, 0)
     assert limiter.allows("a", 0)

@@ -17,8 +17,6 @@ from collector.rules.engine.batch.point_batch import PointBatch, Subscription
 from collector.rules.engine.batch.reading_batch import BatchEngine, ReadingBatch
 from collector.rules.engine.step import RuleRuntime
 
-__all__ = ["BatchFeed"]
-
 
 class BatchFeed:
     """Feeds one engine. ``run_to`` runs the ticks up to a time and returns the next one."""
@@ -196,7 +194,7 @@ class BatchFeed:
                     heappush(self._heap, batch.next_row)
 
     def _carry(self, row: int) -> None:
-        """Carry the inputs forward over the rows before ``row``."""
+        """Bring the inputs up to date with the rows before ``row``."""
         start = self._synced
         if row > start:
             self._synced = row

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from collector.rules.inputs import Inputs, Point
 
-__all__ = ["StalenessHorizon"]
-
 _NEVER = 2**62
 
 

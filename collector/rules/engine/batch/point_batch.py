@@ -17,8 +17,6 @@ from collector.rules.inputs import Point
 if TYPE_CHECKING:
     from collector.domain.readings import Columns
 
-__all__ = ["PointBatch", "Subscription"]
-
 _PART = 64
 """Samples per part with a known minimum and maximum, by which a band is searched."""
 
@@ -81,7 +79,7 @@ class Subscription:
         return None if blind else self.no_change_band(name)
 
     def look(self, batch: PointBatch, place: int) -> None:
-        """Find the first place from ``place`` on that must not be skipped."""
+        """Find the first sample from ``place`` on that must not be skipped."""
         band = self._current(batch.name)
         if band is None:
             self.band, self.end, self.own = None, place, False
@@ -195,7 +193,7 @@ class PointBatch:
         self.learned_at = at
 
     def settle(self, place: int) -> None:
-        """Find the next place not to be skipped; all before ``place`` are delivered."""
+        """Find the next sample that must not be skipped; all before ``place`` are delivered."""
         self.passed = place
         if not self.each:
             least = self.count

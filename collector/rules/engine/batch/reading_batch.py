@@ -21,8 +21,6 @@ from collector.rules.engine.rule_schedule import RuleSchedule
 from collector.rules.engine.step import RuleRuntime
 from collector.rules.inputs import Inputs, Point, Spacing
 
-__all__ = ["BatchEngine", "ReadingBatch"]
-
 _Rows = tuple[Point, NDArray[np.int64]]
 """A point, and the rows that are new and good samples of it."""
 _T = TypeVar("_T")
@@ -194,7 +192,6 @@ class ReadingBatch:
                 self.by_rule[id(runtime)] = mine
 
     def batch_at(self, row: int) -> PointBatch:
-        """Return the batch of a row."""
         return self._batches[row]
 
     def is_odd(self, row: int) -> bool:
@@ -236,11 +233,11 @@ class ReadingBatch:
         self._applied = place
 
     def set_received_at(self, row: int) -> None:
-        """Set when the point of a row last had any sample before it."""
+        """Set the time of the last sample of any quality, for the point of a row."""
         _set_received(self._points[row])
 
     def set_received(self) -> None:
-        """Set when each point last had any sample, after all rows."""
+        """Set the time of the last sample of any quality, for every point."""
         for batch in self.points.values():
             _set_received(batch.point)
 

@@ -17,7 +17,7 @@ from collector.domain.conditions.schema import DECLARED_FILL, Cause, Condition
 from collector.domain.readings import QUANTITIES
 from collector.handbook import CONTENTS, QUANTITY_IDS, SUBJECT_IDS, find_page, page_ids
 from collector.handbook.markdown import Fence, Heading, plain
-from tests.docs.support import PAGES, ROOT, codes, links, rows, sections, source
+from tests.handbook.support import PAGES, ROOT, codes, links, rows, sections, source
 
 CONDITION_SECTIONS = ["When it is raised", "What explains it away", "What it cannot see",
                       "See also"]

@@ -16,7 +16,7 @@ _UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 
 def test_the_examples_hold() -> None:
     result = doctest.testmod(collector.domain.units)
-    assert (result.failed, result.attempted) == (0, 4)
+    assert (result.failed, result.attempted) == (0, 5)
 
 
 @given(st.integers(0, 400 * 86_400_000))

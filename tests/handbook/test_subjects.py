@@ -34,7 +34,7 @@ from collector.domain.readings import MODES, QUANTITIES, Quality
 from collector.handbook import CONTENTS, SUBJECT_IDS, find_page, page_ids
 from collector.handbook.markdown import Fence
 from collector.recorded.rows import COLUMNS
-from tests.docs.support import (
+from tests.handbook.support import (
     ROOT,
     codes,
     names,
