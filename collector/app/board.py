@@ -42,6 +42,8 @@ from collector.web.services import (
     Search,
 )
 
+ENOUGH = 30
+"""Alarms below which a share of them says nothing (setting: a share of 30 is good to 9 %)."""
 _FRESH = MINUTE
 """ms for which measures over weeks are served from memory."""
 _ESTIMATES = 3000
@@ -151,6 +153,12 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
                 + (f" ({getattr(s, 'count')})" if hasattr(s, "count") else "")  # noqa: B009
                 for s in some[:10]]
 
+    few = 0 < made.raised < ENOUGH
+
+    def judged(value: str) -> str:
+        """Return a share, or why it says nothing yet."""
+        return f"too few to judge: {made.raised} of {ENOUGH} alarms" if few else value
+
     priorities = ", ".join(f"{share(part)} {p.value}" for p, part in made.priorities.items())
     return (
         line("per_day", "Alarms a day", f"{made.per_day:.1f}"),
@@ -160,13 +168,13 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
         line("hours_above", "Hours with more than 30", share(made.hours_above)),
         line("flood_share", "Time in floods",
              f"{share(made.flood_share)}; {len(made.floods)} of them"),
-        line("top_share", "The most frequent ten, of all", share(made.top_share),
+        line("top_share", "The most frequent ten, of all", judged(share(made.top_share)),
              *names(made.frequent)),
         line("chattering", "Chattering", str(len(made.chattering)), *names(made.chattering)),
         line("fleeting", "Fleeting", str(len(made.fleeting)), *names(made.fleeting)),
         line("stale", "Stale, on the worst day", str(made.stale_on_worst_day),
              *names(made.stale)),
-        line("priorities", "By priority", priorities),
+        line("priorities", "By priority", judged(priorities)),
     )
 
 

@@ -303,7 +303,8 @@ def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
 
     assert made.value is not None
     scale = scale_of(made.unit, units)
-    text = f"{shown(made.value)} {scale.unit}".rstrip()
+    unit = {"% d": "percent-days"}.get(scale.unit, scale.unit)
+    text = f"{shown(made.value)} {unit}".rstrip()
     if made.low is not None and made.high is not None:
         text += f" ({shown(made.low)} to {shown(made.high)})"
     return text
