@@ -155,7 +155,7 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
 
     few = 0 < made.raised < ENOUGH
 
-    def judged(value: str) -> str:
+    def of_enough(value: str) -> str:
         """Return a share, or why it says nothing yet."""
         return f"too few to judge: {made.raised} of {ENOUGH} alarms" if few else value
 
@@ -168,13 +168,13 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
         line("hours_above", "Hours with more than 30", share(made.hours_above)),
         line("flood_share", "Time in floods",
              f"{share(made.flood_share)}; {len(made.floods)} of them"),
-        line("top_share", "The most frequent ten, of all", judged(share(made.top_share)),
+        line("top_share", "The most frequent ten, of all", of_enough(share(made.top_share)),
              *names(made.frequent)),
         line("chattering", "Chattering", str(len(made.chattering)), *names(made.chattering)),
         line("fleeting", "Fleeting", str(len(made.fleeting)), *names(made.fleeting)),
         line("stale", "Stale, on the worst day", str(made.stale_on_worst_day),
              *names(made.stale)),
-        line("priorities", "By priority", judged(priorities)),
+        line("priorities", "By priority", of_enough(priorities)),
     )
 
 

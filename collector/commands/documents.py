@@ -235,8 +235,8 @@ def _part(part: Part, survey: Survey, width: int) -> Iterator[str]:
 
 
 def _note_lines(note: Note, source: str, width: int) -> Iterator[str]:
-    tells = f" What would tell: {note.tells}." if note.tells else ""
-    text = f"{note.text}{tells}" + (f" [{source}]" if source else "")
+    evidence = f" What would tell: {note.evidence}." if note.evidence else ""
+    text = f"{note.text}{evidence}" + (f" [{source}]" if source else "")
     yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.answer]:<11}",
                              subsequent_indent=" " * 11)
 

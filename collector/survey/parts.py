@@ -44,13 +44,13 @@ class Note:
     tone: Tone
     text: str
     source: str = ""
-    tells: str = ""
+    evidence: str = ""
     """What would tell, where the numbers here do not decide."""
 
     @property
     def answer(self) -> str:
         """Return the answer in a word or two."""
-        if self.tone is Tone.CAUTION and self.tells:
+        if self.tone is Tone.CAUTION and self.evidence:
             return "Not known"
         return {Tone.GOOD: "Pass", Tone.CAUTION: "Fail", Tone.MISSING: "Not known",
                 Tone.REMARK: "Note"}[self.tone]

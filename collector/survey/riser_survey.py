@@ -141,13 +141,13 @@ class RiserSurvey:
                 tone=Tone.CAUTION, source=f"{LARGEST.source}; {QUICK_OPENING_TIME.source}",
                 text=f"{words.volume(volume)} is more than one dry valve may control "
                      f"({words.volume(LARGEST.value)}), unless water reaches the test outlet "
-                     "within 60 s. Preaction systems have limits of their own.", tells=_TRIP)
+                     "within 60 s. Preaction systems have limits of their own.", evidence=_TRIP)
         elif volume > QUICK_OPENING.value:
             yield Note(
                 tone=Tone.CAUTION, source=f"{QUICK_OPENING.source}; {QUICK_OPENING_TIME.source}",
                 text=f"A dry system of {words.volume(volume)} is larger than "
                      f"{words.volume(QUICK_OPENING.value)}: it wants a quick-opening device, "
-                     "unless water reaches the test outlet within 60 s without one.", tells=_TRIP)
+                     "unless water reaches the test outlet within 60 s without one.", evidence=_TRIP)
         else:
             yield Note(
                 tone=Tone.GOOD, source=QUICK_OPENING.source,
@@ -182,7 +182,7 @@ class RiserSurvey:
         if seconds is not None and not self._on_air and seconds > _BARELY * FILL.value:
             # The fill is made on air, past the separator: a delivery on nitrogen is a lower bound.
             yield Note(
-                tone=Tone.MISSING, source=FILL.source, tells=_TIMED,
+                tone=Tone.MISSING, source=FILL.source, evidence=_TIMED,
                 text=f"The fill would take {duration_text(seconds * 1000)} on nitrogen. It is made "
                      "on air, which is faster by what the separator lets go; how long it takes "
                      "then is not known.")
@@ -192,13 +192,13 @@ class RiserSurvey:
                 text=f"The fill takes about {duration_text(seconds * 1000)}, longer than 30 min"
                      + (", though within the 60 min allowed where it is below 5 °F (−15 °C)."
                         if seconds <= FILL_COLD.value else "; 60 min where it is below 5 °F."),
-                tells="whether the area stays below 5 °F (−15 °C)"
+                evidence="whether the area stays below 5 °F (−15 °C)"
                 if seconds <= FILL_COLD.value else "")
         elif seconds is not None and seconds > _BARELY * FILL.value:
             yield Note(tone=Tone.CAUTION, source=FILL.source,
                        text=f"The fill takes about {duration_text(seconds * 1000)}, barely within "
                             "30 min: a delivery that falls against the pressure will not make it.",
-                       tells=_TIMED)
+                       evidence=_TIMED)
         elif seconds is not None:
             yield Note(tone=Tone.GOOD, source=FILL.source,
                        text=f"The fill takes about {duration_text(seconds * 1000)}, within "

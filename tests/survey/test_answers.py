@@ -16,22 +16,22 @@ def answers(scfm: float) -> list[tuple[str, str]]:
     bare = replace(UNIT, compressor_delivery=None, nitrogen_delivery=None)
     found = make_survey(plant(unit=bare), deliveries=Deliveries(
         air={}, nitrogen={"gen1": Delivery(flow=scfm * SCFM, source="measured on nitrogen")}))
-    return [(n.answer, n.tells) for n in found.risers[0].notes if "fill" in n.text.lower()]
+    return [(n.answer, n.evidence) for n in found.risers[0].notes if "fill" in n.text.lower()]
 
 
 @pytest.mark.parametrize(("scfm", "answer"), [(1.0, "Not known"), (2.0, "Not known"),
                                               (3.6, "Not known"), (6.0, "Pass")])
 def test_a_delivery_on_nitrogen_never_fails_the_fill(scfm: float, answer: str) -> None:
-    ((said, tells),) = answers(scfm)
+    ((said, evidence),) = answers(scfm)
     assert said == answer
-    assert ("a fill on air that is timed" in tells) is (answer == "Not known")
+    assert ("a fill on air that is timed" in evidence) is (answer == "Not known")
 
 
 def test_what_is_conditional_is_not_known_and_says_what_would_tell() -> None:
     riser = replace(plant().risers["r1"], volume=600 * 3.785e-3, pipes=())
     found = make_survey(replace(plant(), risers={"r1": riser}))
     note = next(n for n in found.risers[0].notes if "quick-opening" in n.text)
-    assert (note.answer, note.tells) == (
+    assert (note.answer, note.evidence) == (
         "Not known", "a trip test that times the water at the test outlet")
 
 

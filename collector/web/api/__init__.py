@@ -96,7 +96,7 @@ def _since(body: WindowBody, now: int) -> int | None:
         return None
     since = read_instant("from", given)
     if since < now - MINUTE:
-        raise HttpError(400, "'from' is in the past; leave it out to begin now.")
+        raise HttpError(400, "'from' is in the past; without it, it begins now.")
     return max(since, now)
 
 

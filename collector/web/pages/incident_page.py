@@ -48,7 +48,7 @@ def add_incident_page(app: FastAPI, services: BoardServices) -> None:
     respond = [Depends(require(Role.RESPOND))]
     app.get("/incidents/{occurrence}", include_in_schema=False)(pages.show)
     app.post("/incidents/{occurrence}/note", include_in_schema=False,
-             dependencies=respond)(pages.note)
+             dependencies=respond)(pages.add_note)
     if services.incidents is not None:
         @app.post("/incidents/{occurrence}/photo", include_in_schema=False, dependencies=respond)
         @takes_files(LARGEST)
@@ -98,7 +98,7 @@ class _Pages:
             may_photo=services.incidents is not None,
             sparks=await sparklines(services, [live]) if live is not None else {})
 
-    async def note(self, request: Request, occurrence: Occurrence) -> Response:
+    async def add_note(self, request: Request, occurrence: Occurrence) -> Response:
         await self._events(occurrence)
         sent = await read_form(request)
         text = " ".join(sent.text("text").split())
