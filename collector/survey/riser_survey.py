@@ -147,7 +147,8 @@ class RiserSurvey:
                 tone=Tone.CAUTION, source=f"{QUICK_OPENING.source}; {QUICK_OPENING_TIME.source}",
                 text=f"A dry system of {words.volume(volume)} is larger than "
                      f"{words.volume(QUICK_OPENING.value)}: it wants a quick-opening device, "
-                     "unless water reaches the test outlet within 60 s without one.", evidence=_TRIP)
+                     "unless water reaches the test outlet within 60 s without one.",
+                evidence=_TRIP)
         else:
             yield Note(
                 tone=Tone.GOOD, source=QUICK_OPENING.source,
