@@ -25,7 +25,7 @@ from collector.domain.live import ForwardStatistics, LivePicture
 from collector.domain.messages import Delivery, LinkSigner
 from collector.domain.plant import Plant
 from collector.domain.units import MINUTE
-from collector.handbook import find_html
+from collector.handbook import find_html, find_picture
 from collector.journal import Journal, JournalStatistics
 from collector.people import PEOPLE, Accounts, AccountsError
 from collector.people.sessions import SessionManager
@@ -270,7 +270,8 @@ def board_services(parts: BoardParts) -> BoardServices:
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
-        handbook=find_html, record_event=parts.record_event, access=access, live=parts.live,
+        handbook=find_html, handbook_picture=find_picture,
+        record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
         make_report=_report_maker(config, parts.clock), incidents=data / "incidents",
         commissioning=CommissioningSession(

@@ -11,6 +11,7 @@ from pathlib import Path
 from collector.clock import Clock
 from collector.commissioning.commissioning import Commissioning
 from collector.commissioning.device_search import Left
+from collector.commissioning.interview import Frame
 from collector.domain.errors import QuietpipeError
 from collector.sources import Address
 from collector.web.services import CommissioningView
@@ -36,6 +37,8 @@ class CommissioningSession:
         self._changed = threading.Condition()
         self._lines: deque[str] = deque(maxlen=_LINES)
         self._question = ""
+        self._secret = False
+        self._frame: Callable[[], Frame] | None = None
         self._answer: str | None = None
         self._leaving = False
         self._work: Commissioning | None = None
@@ -49,8 +52,12 @@ class CommissioningSession:
         """Return the dialogue so far."""
         with self._changed:
             state = "stopped" if self._work is None else "asking" if self._question else "working"
-            return CommissioningView(state=state, lines=tuple(self._lines),
-                                     question=self._question)
+            shown = self._frame() if self._frame is not None and self._question else Frame(
+                title="", head=(), rows=())
+            return CommissioningView(
+                state=state, lines=tuple(self._lines), question=self._question,
+                secret=self._secret, title=shown.title, head=shown.head, rows=shown.rows,
+                notes=shown.notes)
 
     def start(self) -> None:
         """Begin a commissioning, or continue the one that was left; does nothing while one runs."""
@@ -91,13 +98,25 @@ class CommissioningSession:
     def ask(self, key: str, question: str) -> str:
         """Return a page's answer to a question. Raises ``Left`` when the person leaves."""
         with self._changed:
-            self._question, self._answer = question.rstrip(": "), None
+            self._question, self._answer = question.strip(": "), None
+            self._secret = key.endswith(".password")
             self._changed.notify_all()
             self._changed.wait_for(lambda: self._answer is not None or self._leaving)
             self._question = ""
             if self._answer is None:
                 raise Left("left; everything answered is kept")
+            # An address of a person may hold a password too.
+            hidden = self._answer and key.endswith((".password", ".to"))
+            self._lines.append(question + ("(kept in its file)" if hidden else self._answer))
             return self._answer
+
+    def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+        """Return the answer; the page shows ``frame`` meanwhile, again at each load."""
+        self._frame = frame
+        try:
+            return self.ask(key, question)
+        finally:
+            self._frame = None
 
     def say(self, text: str) -> None:
         """Add a text to the dialogue."""

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import getpass
+import select
+import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.commissioning.commissioning import Commissioning, state_path
+from collector.commissioning.interview import Frame
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import UsageError
+
+_REDRAW = 1.0
+"""Seconds between two drawings of what is shown live."""
 
 
 def commission_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,11 +32,35 @@ class Terminal:
     """The technician at a terminal: questions to stderr, answers from stdin."""
 
     def ask(self, key: str, question: str) -> str:
+        """Return the line typed. Raises ``UsageError`` at the end of the input."""
+        if key.endswith(".password") and sys.stdin.isatty():
+            return getpass.getpass(question)
         print(question, end="", file=sys.stderr, flush=True)
+        return self._line()
+
+    @staticmethod
+    def _line() -> str:
         line = sys.stdin.readline()
         if not line:
             raise UsageError("the input has ended; what was answered is kept")
         return line
+
+    def ask_live(self, key: str, question: str, frame: Callable[[], Frame]) -> str:
+        """Draw ``frame`` in place once a second until a line is typed; once, on no terminal."""
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            self.say("\n".join(frame().lines()))
+            return self.ask(key, question)
+        height = 0
+        while True:
+            size = shutil.get_terminal_size()
+            lines = frame().lines(size.columns, size.lines - 2)
+            back = f"\x1b[{height}F\x1b[J" if height else ""
+            print(back + "\n".join(lines), end="\n", file=sys.stderr)
+            print(question, end="", file=sys.stderr, flush=True)
+            height = len(lines)
+            # A line that is being typed stays with the terminal until its Enter.
+            if select.select([sys.stdin], [], [], _REDRAW)[0]:
+                return self._line()
 
     def say(self, text: str) -> None:
         print(text, file=sys.stderr, flush=True)
@@ -52,6 +84,7 @@ def run_commission(options: argparse.Namespace) -> int:
     person = Terminal()
     for name in ("not-a-fire-alarm", "only-reads"):
         person.say(CAUTIONS[name])
+    person.say("Ctrl-C stops what is being asked, or leaves; the same command goes on from there.")
     if kept.exists():
         person.say(f"Going on with {kept}; --afresh begins again.")
     commissioning = Commissioning(options.site, person, SystemClock())

@@ -8,23 +8,21 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock, format_instant
-from collector.commissioning.device_search import DeviceSearch, register_lines
+from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.display_match import DisplayMatch
-from collector.commissioning.interview import Back, Interview, Person
+from collector.commissioning.interview import Back, Interview, NotSaved, Person, State, write_whole
 from collector.commissioning.journal_sync import record_folder
 from collector.commissioning.plant_questions import Raw, ask_plant, mistake_at
-from collector.commissioning.profile_images import RegisterImage, image_path
+from collector.commissioning.profile_images import image_path
 from collector.commissioning.profile_text import (
     FoundPoint,
     device_table,
     profile_text,
     site_text,
 )
-from collector.commissioning.proof import Proof
+from collector.commissioning.proof import CommissioningRecord, Proof
 from collector.commissioning.questions import PAUSE
-from collector.commissioning.record import CommissioningRecord
-from collector.commissioning.state import NotSaved, State, write_whole
 from collector.commissioning.switch_test import SwitchTest
 from collector.config import SiteConfig, load_site
 from collector.domain.readings import split_point
@@ -107,7 +105,7 @@ class Commissioning:
         key, ask = f"device.{n}", self.interview.ask
         if f"{key}.written" in self.state.found:
             return
-        self._thread.images.clear()
+        self._thread.keep_images(())
         search = DeviceSearch(self.interview, self._thread, n, self._polled)
         search.find()
         search.explore()
@@ -116,18 +114,18 @@ class Commissioning:
         kinds = self._kinds()
         free = [i for i in kinds if i not in self._assigned()]
         watches = [w.strip() for w in ask(
-            f"{key}.watches", f"Which of the plant does it measure: {', '.join(kinds)}",
+            f"{key}.watches", f"What does it measure, of {', '.join(kinds)}",
             default=", ".join(free or kinds),
             check=lambda text: "; ".join(f"there is no {w.strip()}" for w in text.split(",")
                                          if w.strip() not in kinds)).split(",")]
-        self._look(search, key)
+        if self.interview.sure(f"{key}.look", "Look at the registers first", explain="They are "
+                               "shown as they change, with what moves marked; nothing is needed "
+                               "from you."):
+            search.look(f"{key}.looked")
+            self._thread.end_reading()
         display = DisplayMatch(self.interview, self._thread, search, watches, kinds,
                                self._metric())
         display.readings()
-        if self.state.images:
-            self.interview.say("")
-            for line in register_lines(self.state.images, display.with_compressor()):
-                self.interview.say(line)
         points = display.points() + SwitchTest(self.interview, search, watches, kinds).points()
         self._write_profile(key, search, display, points, watches)
 
@@ -136,19 +134,6 @@ class Commissioning:
         tables = [*self.raw.get("devices", []), *self._devices()]
         return {asset for table in tables for asset in (
             [table["watches"]] if isinstance(table["watches"], str) else table["watches"])}
-
-    def _look(self, search: DeviceSearch, key: str) -> None:
-        """Show the registers as they are now, where the technician wants to see them."""
-        if not self.interview.sure(f"{key}.look", "Look at the registers first"):
-            return
-        if f"{key}.seen" not in self.state.found:
-            self.interview.show()
-            image = search.image()
-            self.state.images.append(image)
-            self.state.found[f"{key}.seen"] = image.began
-            for line in register_lines([image], set()):
-                self.interview.say(line)
-            self.interview.save()
 
     def _write_profile(
         self, key: str, search: DeviceSearch, display: DisplayMatch,
@@ -162,29 +147,33 @@ class Commissioning:
             self.interview.save()
             return None
         used = [w for w in watches if any(split_point(p.point)[0] == w for p in points)]
-        ident = ask(f"{key}.id", "Short name of the device", default=f"{used[0]}-controller",
-                    check=lambda text: self._wrong_id(text))
-        name = ask(f"{key}.profile", "File for its profile", default=f"{ident}.toml",
-                   check=lambda text: "" if text.endswith(".toml") and "/" not in text
-                   else "A file name that ends in .toml, please.")
+        ident = ask(f"{key}.id", "Short name of this controller", default=f"{used[0]}-controller",
+                    check=lambda text: self._wrong_id(text),
+                    explain="Its profile is written to a file of that name.")
+        name = f"{ident}.toml"
+        if f"{key}.text" not in found and self.site.with_name(name).exists():
+            name = ask(f"{key}.profile", f"{name} exists. Which file shall it be", default=name,
+                       check=lambda text: "" if text.endswith(".toml") and "/" not in text
+                       else "A file name that ends in .toml, please.")
+        name = self.state.answers.get(f"{key}.profile") or name
         path = self.site.with_name(name)
-        head = True
-        if path.exists() and f"{key}.mine" not in found:
-            head = False
-            if not self.interview.sure(
+        if f"{key}.text" not in found:
+            head = not path.exists()
+            if not head and not self.interview.sure(
                     f"{key}.extend", f"{name} exists. Add the {len(points)} points to its end"):
                 self.interview.forget(f"{key}.profile")
                 self.interview.forget(f"{key}.extend")
                 return self._write_profile(key, search, display, points, watches)
-        before = "" if head else path.read_text(encoding="utf-8").rstrip("\n") + "\n\n"
-        text = before + profile_text(f"{ident}, as commissioned", points, used, self._kinds(),
-                                     head=head)
-        self._write(path, text)
-        image, expected = display.register_image(points)
-        if image is not None and head:
-            self._write(image_path(path), RegisterImage(
-                unit=search.unit, tables=image.tables, expected=expected).text())
-        found[f"{key}.mine"] = True
+            before = "" if head else path.read_text(encoding="utf-8").rstrip("\n") + "\n\n"
+            # Kept before it is written: after an interruption between the two, our own file
+            # would be taken for another's, or be added to twice.
+            found[f"{key}.text"] = before + profile_text(
+                f"{ident}, as commissioned", points, used, self._kinds(), head=head)
+            found[f"{key}.head"] = head
+            self.interview.save()
+        self._write(path, found[f"{key}.text"])
+        if self.state.images and found[f"{key}.head"]:
+            self._write(image_path(path), display.register_image(search.unit, points).text())
         found[f"{key}.points"] = [p.as_json() for p in points]
         found[f"{key}.table"] = {
             "id": ident, "address": search.address, "unit": search.unit, "profile": name,
@@ -192,9 +181,9 @@ class Commissioning:
             "max_gap": 0, "pause": f"{PAUSE} ms", "retries": 2 if search.is_silent_at_times else 0}
         found[f"{key}.written"] = name
         self.state.images.clear()  # of this device alone
-        self._thread.images.clear()
+        self._thread.keep_images(())
         self.interview.save()
-        self.interview.say(f"{path} is written, with {len(points)} points.")
+        self.interview.say(f"{path.name} is written, with {len(points)} points.")
         return None
 
     def _wrong_id(self, text: str) -> str:
@@ -254,7 +243,7 @@ class Commissioning:
         # own file for one that somebody else wrote.
         self.interview.save()
         self._write(self.site, text)
-        self.interview.say(f"{self.site} is written and has no mistakes.")
+        self.interview.say(f"{self.site.name} is written and has no mistakes.")
 
     # -- the proof ---------------------------------------------------------------------------------
 
@@ -273,7 +262,9 @@ class Commissioning:
         plant_site = config.plant.site
         self.record = CommissioningRecord(
             site=plant_site.name, zone=plant_site.timezone, by=by, signed=signed, rows=rows)
-        if not self.interview.sure("prove.sign", f"{self.record.text()}\nSign this", default=True):
+        if not self.interview.sure(
+                "prove.sign", "Sign this", default=True, frame=self.record.frame,
+                explain="The sheet, with registers and raw words, is written as text and PDF."):
             return
         self._keep(config, self.record)
 
@@ -286,5 +277,5 @@ class Commissioning:
         self._write(stem.with_suffix(".pdf"), record.pdf())
         self.state.found["prove.kept"] = True
         self.interview.save()
-        self.interview.say(f"{stem}.pdf and .txt are written.")
+        self.interview.say(f"{stem.name}.pdf and .txt are written.")
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.domain.units import PSI, ZERO_CELSIUS
@@ -32,6 +32,8 @@ UNITS = {
 """By unit of record: each unit of a device or a display, with the factor and the shift into it.
 ``% N2`` is nitrogen, where the quantity is oxygen."""
 
+UNIT_NAMES = {"degC": "°C", "degF": "°F"}
+"""Units that people write otherwise."""
 _ENDLESS = 1e30
 """No number of a plant is larger; the bytes of a wrong type often are."""
 _FRACTIONAL = {"fraction"}
@@ -139,20 +141,6 @@ def _plainness(one: Decoding) -> tuple[int, int, int, int, int]:
             one.width, SCALES.index(one.scale), one.word_order != "high-first")
 
 
-def values_of(
-    words: Sequence[int], of: str, types: Sequence[str] = TYPES,
-) -> Iterator[tuple[Decoding, float]]:
-    """Yield each decoding of the registers from the first of ``words``, with its value.
-
-    ``words`` may be longer than any type; each decoding takes as many as it needs. Values are in
-    the unit of record ``of``.
-    """
-    for one in decodings(of, tuple(types)):
-        value = one.value(words)
-        if value is not None:
-            yield one, value
-
-
 class NotShown(ValueError):
     """Text that is not a number as a display shows it."""
 
@@ -200,7 +188,8 @@ class Shown:
 
     def __str__(self) -> str:
         decimals = max(0, -round(math.log10(self.resolution)))
-        return f"{self.number:.{decimals}f} {self.unit}".rstrip()
+        unit = UNIT_NAMES.get(self.unit, self.unit)
+        return f"{self.number:.{decimals}f} {unit}".rstrip()
 
 
 _NUMBER = re.compile(r"\s*([-+\u2212]?)(\d+)(?:\.(\d*))?\s*(\S.*?)?\s*")
@@ -236,28 +225,3 @@ def parse_shown(text: str, of: str, unit: str = "") -> Shown:
     number = float(f"{whole}.{part or 0}")
     return Shown(number=-number if sign in ("-", "\u2212") else number,
                  resolution=10.0 ** -len(part or ""), unit=unit or next(iter(UNITS[of])), of=of)
-
-
-_COARSEST = 2.0
-"""A register may be this many times as coarse as the display: kPa behind tenths of a psi."""
-
-
-def matching(
-    words: Sequence[int], shown: Shown, among: Sequence[Decoding] | None = None,
-) -> list[Decoding]:
-    """Return the decodings of the registers from the first of ``words`` that give ``shown``.
-
-    ``among`` are those to try; all of the quantity by default. The plainest come first.
-
-    >>> words = [0x0000, 0x02CB]  # 715
-    >>> [str(d) for d in matching(words, parse_shown("71.5", "psi"))]
-    ['int32, x 0.1 psi', 'uint32, x 0.1 psi']
-    """
-    found = []
-    for one in decodings(shown.of) if among is None else among:
-        if one.step > _COARSEST * shown.step:
-            continue
-        value = one.value(words)
-        if value is not None and shown.fits(value, value, one.step):
-            found.append(one)
-    return found

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
 from collector.commissioning.device_thread import DeviceThread
 from collector.commissioning.images import Image, moved, read_image, texts, word_views
-from collector.commissioning.interview import Interview, numbers
+from collector.commissioning.interview import Frame, Interview, choice, numbers
 from collector.commissioning.questions import Stopped, Vanished
 from collector.commissioning.unit_search import (
     UNITS,
@@ -22,6 +22,9 @@ from collector.config.field_types import parse_address
 from collector.config.units import QuantityError
 from collector.domain.errors import QuietpipeError
 from collector.sources import Address
+
+_PAGE = 16
+"""Rows by which a long list of registers goes on: less than the smallest terminal shows."""
 
 
 class Left(QuietpipeError):
@@ -49,18 +52,23 @@ class DeviceSearch:
         """Ask where the device is until one answers; keep its address and unit."""
         ask, key = self._interview.ask, self.key
         while True:
-            where = ask(f"{key}.where", "How is the controller connected: network (Modbus TCP), "
-                        "serial (RTU), or converter (RTU over a network)", default="network",
-                        check=lambda t: "" if t in ("network", "serial", "converter")
-                        else "network, serial or converter, please.")
+            where = ask(f"{key}.where", "How is it connected: network, serial or converter",
+                        default="network", check=choice("network", "serial", "converter"),
+                        explain="network: Modbus TCP on its own network plug. serial: RTU on a "
+                        "pair of wires (RS-485) to this computer. converter: RTU on wires to a "
+                        "box on the network.")
             example = {"network": "Its address, HOST or HOST:PORT; several with commas",
                        "serial": "The serial port, such as /dev/ttyUSB0",
                        "converter": "The converter's address, HOST:PORT"}[where]
             text = ask(f"{key}.address", example,
-                       check=partial(self._wrong_address, where))
-            units = ask(f"{key}.units", "Units (slave addresses) to try",
+                       check=partial(self._wrong_address, where),
+                       explain="Only what you give here is asked; no network is searched. Port "
+                       "502 is meant where none is given.")
+            units = ask(f"{key}.units", "Unit numbers (Modbus addresses) to try",
                         default="1-20, 247, 255" if where == "network" else "1-10",
-                        check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.")
+                        check=lambda t: "" if _units(t) else "Such as 1-10, 17; 1 to 255, please.",
+                        explain="The number that is set on the controller, often under "
+                        "Communication. One number makes the search short.")
             if f"{key}.answering" not in self._found:
                 self._search(list(_addresses(where, text)), _units(units) or UNITS)
             answering = self._found[f"{key}.answering"]
@@ -97,9 +105,8 @@ class DeviceSearch:
 
     def _search(self, addresses: Sequence[Address], units: Sequence[int]) -> None:
         """Ask every unit at every address; a serial line only until a setting is right."""
-        self._interview.say(
-            "Asking each unit, one question at a time, at most three a second. It only reads. "
-            "Ctrl-C stops.")
+        self._interview.say("Asking each unit slowly, at most three questions a second; it only "
+                            "reads.")
         self._interview.show()
         answering: list[tuple[str, int]] = []
         try:
@@ -135,9 +142,11 @@ class DeviceSearch:
         """Find which registers exist, from where an earlier search stopped."""
         key = f"{self.key}.explored"
         text = self._interview.ask(
-            f"{self.key}.ranges", "Addresses to look at, where you have a list (such as 0-40, "
-            "100-120); Enter looks where maps usually are, which takes some minutes",
-            optional=True, check=lambda t: "" if _ranges(t) else "Such as 0-40, 100-120, please.")
+            f"{self.key}.ranges", "Register addresses, if you have a list, such as 0-40, 100-120",
+            optional=True, enter="search, some minutes",
+            check=lambda t: "" if _ranges(t) else "Such as 0-40, 100-120, please.",
+            explain="As they go on the wire: a list that begins at 30001 or 40001 counts one "
+            "more, so 40001 is 0. Without a list it looks where registers usually are.")
         self.explored = Explored(**self._found.get(key, {}))
         if self._found.get(f"{key}.ended"):
             return
@@ -178,6 +187,49 @@ class DeviceSearch:
             raise Left("left; nothing is lost")
         self.connect()
 
+    def begin_reading(self, wanted: set[tuple[str, int]] | None = None) -> None:
+        """Take images of all addresses, or those ``wanted``, from now on.
+
+        However often the device vanishes at first.
+        """
+        self._interview.show()
+        self._interview.person.say("  Reading the device …")
+        while True:
+            self.connect()
+            try:
+                self._thread.begin_reading(self.unit, self.explored, wanted)
+            except Vanished as error:
+                self.vanished(error)
+            else:
+                images = self._interview.state.images
+                known = {i.began for i in images}
+                images += [i for i in self._thread.images if i.began not in known]
+                return
+
+    def look(
+        self, key: str, with_compressor: Callable[[], set[tuple[str, int]]] = set,
+    ) -> None:
+        """Show the registers, and what moves, until the technician has seen enough."""
+        if key not in self._interview.state.answers and not self._thread.is_reading:
+            self.begin_reading()
+        first = 0
+        while self._interview.ask(
+                key, "Enter ends the look, + goes on in a long list", optional=True, enter="",
+                check=lambda text: "" if text == "+" else "Enter, or +, please.",
+                frame=partial(self._registers, with_compressor, first)):
+            self._interview.forget(key)
+            first += _PAGE
+
+    def _registers(
+        self, with_compressor: Callable[[], set[tuple[str, int]]], first: int,
+    ) -> Frame:
+        changed = self._thread.moved | moved(self._interview.state.images)
+        frame = register_frame(self._thread.images[-1], changed, with_compressor())
+        turned = first % max(len(frame.rows), 1)
+        lost = () if self._thread.is_reading else ("The device answers no more: press Enter.",)
+        return replace(frame, rows=frame.rows[turned:] + frame.rows[:turned],
+                       notes=(*lost, *frame.notes))
+
     def image(self, wanted: set[tuple[str, int]] | None = None) -> Image:
         """Read the registers once, however often the device vanishes meanwhile."""
         while True:
@@ -190,31 +242,40 @@ class DeviceSearch:
                 self.vanished(error)
 
 
-def register_lines(images: Sequence[Image], with_compressor: set[tuple[str, int]]) -> list[str]:
-    """Return a table of every register: what it can mean, and whether it moved."""
-    last, changed = images[-1], moved(images)
-    lines = [f"{'':1} {'register':<24} {'hex':>4} {'uint16':>6} {'int16':>6} {'x 0.1':>8} "
-             f"{'x 0.01':>8} {'int32, high/low word first':>27} {'float32, high/low first':>27}"]
-    words = {(table, start + n): text for table, start, text in texts(last)
-             for n in range(-(-len(text) // 2))}
+_HEAD = ("", "register", "hex", "uint16", "int16", "x 0.1", "x 0.01", "float HL", "float LH",
+         "int32 HL", "int32 LH", "bits")
+_SHORT = {"input-registers": "input", "holding-registers": "holding", "coils": "coil",
+          "discrete-inputs": "discrete"}
+
+
+def register_frame(
+    last: Image, changed: set[tuple[str, int]], with_compressor: set[tuple[str, int]],
+) -> Frame:
+    """Return every register as it is now: what it can mean, and whether it moved since the start.
+
+    A number of 32 bits takes the next register too; one that no plant has is left out.
+    """
+    rows = []
     for table, cells in last.tables.items():
         for address in cells:
-            place = (table, address)
-            view = word_views(last, table, address)
-            mark = "c" if place in with_compressor else "*" if place in changed else " "
-            name = f"{table} {address}"
+            place, view = (table, address), word_views(last, table, address)
+            mark = "c" if place in with_compressor else "*" if place in changed else ""
             if "bit" in view:
-                lines.append(f"{mark} {name:<24} {view['bit']:>4}")
-                continue
-            wide = ("", "") if "int32 high first" not in view else (
-                f"{view['int32 high first']} / {view['int32 low first']}",
-                f"{view['float32 high first']} / {view['float32 low first']}")
-            text = f'  "{words[place]}"' if place in words else ""
-            lines.append(
-                f"{mark} {name:<24} {view['hex']:>4} {view['uint16']:>6} {view['int16']:>6} "
-                f"{view['x 0.1']:>8} {view['x 0.01']:>8} {wide[0]:>27} {wide[1]:>27}{text}")
-    lines.append("* moved since the start; c moves with the compressor")
-    return lines
+                values: list[str] = ["", view["bit"], *[""] * (len(_HEAD) - 4)]
+            else:
+                values = [view[n] for n in ("hex", "uint16", "int16", "x 0.1", "x 0.01")] + [
+                    _plain(view.get(f"{kind} {order} first", ""))
+                    for kind in ("float32", "int32") for order in ("high", "low")] + [view["bits"]]
+            rows.append((mark, f"{_SHORT[table]} {address}", *values))
+    return Frame(title="Registers now", head=_HEAD, rows=tuple(rows), notes=(
+        *(f'text from {_SHORT[table]} {start} on: "{text}"' for table, start, text in texts(last)),
+        "* moved since the start; c rises and falls with the compressor",
+        "HL and LH: with the next register, high or low word first"))
+
+
+def _plain(number: str) -> str:
+    """Return a number that a plant can have; empty for what the bytes of a wrong type give."""
+    return number if number and (float(number) == 0 or 1e-4 <= abs(float(number)) < 1e8) else ""
 
 
 def _addresses(where: str, text: str) -> Iterator[Address]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Sequence
 from typing import Any, TypeVar
 
 from collector.clock import Clock
@@ -24,6 +24,9 @@ class DeviceThread:
         self.client: PacedClient | None = None
         self.images: list[Image] = []
         """Images taken so far, oldest first."""
+        self.moved: set[tuple[str, int]] = set()
+        """Addresses that changed since the first of them."""
+        self._at_first: dict[tuple[str, int], int] = {}
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="commissioning",
                                         daemon=True)
@@ -57,8 +60,12 @@ class DeviceThread:
         self._stop.clear()
         return self._wait(questions)
 
-    def begin_reading(self, unit: int, explored: Explored) -> None:
+    def begin_reading(
+        self, unit: int, explored: Explored, wanted: set[tuple[str, int]] | None = None,
+    ) -> None:
         """Take image after image until :meth:`end_reading`; return when two are complete.
+
+        ``wanted`` are the addresses to read, all by default: the fewer, the closer they follow.
 
         Raises ``Vanished``.
         """
@@ -70,7 +77,8 @@ class DeviceThread:
         async def read() -> None:
             try:
                 while True:
-                    image = await read_image(client, unit, explored)
+                    image = await read_image(client, unit, explored, wanted)
+                    self._find_moved(image)
                     with self._changed:
                         self.images.append(image)
                         self._changed.notify_all()
@@ -87,6 +95,19 @@ class DeviceThread:
         began = self.clock.now()
         self._wait(start())
         self.image_since(self.image_since(began).ended)
+
+    def _find_moved(self, image: Image) -> None:
+        for table, cells in image.tables.items():
+            for address, value in cells.items():
+                if self._at_first.setdefault((table, address), value) != value:
+                    self.moved.add((table, address))
+
+    def keep_images(self, images: Sequence[Image]) -> None:
+        """Keep these images alone, and what moved; with none, begin with another device."""
+        self.images[:] = images
+        if not images:
+            self.moved.clear()
+            self._at_first.clear()
 
     @property
     def is_reading(self) -> bool:

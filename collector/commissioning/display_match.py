@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 
 from collector.clock import format_instant
-from collector.commissioning.decodings import UNITS, Decoding, NotShown, parse_shown
+from collector.commissioning.decodings import UNIT_NAMES, UNITS, Decoding, NotShown, parse_shown
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.device_thread import DeviceThread
-from collector.commissioning.images import Image
+from collector.commissioning.display_wait import TankSeen, Waiting
 from collector.commissioning.interview import Interview, choice
-from collector.commissioning.matching import DisplayReading, Match, Outlook, match
-from collector.commissioning.profile_text import FoundPoint
+from collector.commissioning.matching import (
+    DisplayReading,
+    Match,
+    Outlook,
+    common_style,
+    match,
+)
+from collector.commissioning.profile_images import RegisterImage, captured
+from collector.commissioning.profile_text import FoundPoint, point_key
 from collector.commissioning.questions import Vanished
 from collector.commissioning.states import bits_that_follow, codes_that_follow, moves_with
 from collector.domain.readings import MODES, QUANTITIES, Quantity, split_point
@@ -38,30 +45,66 @@ class DisplayMatch:
             for name, quantity in QUANTITIES[kinds[asset]].items()}
         self._rounds = 0
         self._matched: dict[Hashable, Match] = {}
+        self._said: set[str] = set()
 
     # -- asking ------------------------------------------------------------------------------------
 
     def readings(self) -> None:
         """Ask for readings of the display until every point is found or the technician ends it."""
         say = self._interview.say
-        say("\nThe display. Type what it shows, with its digits and unit, such as 71.5 psi or "
-            "1200.2 h.\nLook at it when the question appears. Enter: it does not show that.")
+        say("\nThe display. Type what it shows, with all its digits, such as 71.5 or 4.93 bar.\n"
+            "Look at it when the question appears, not before.")
         self._round([p for p in self._quantities if self._is_asked(p)])
         while not self._done():
-            for line in self.result_lines():
-                say(line)
-            if self._rounds >= _ENOUGH:
-                if not self._interview.sure(f"{self._key}.more.{self._rounds}",
-                                            "Another reading of the display"):
+            self._say_results()
+            wanted = [p for p in self._open() if self._typed(p) < _ENOUGH]
+            if not wanted:
+                if not self._interview.sure(
+                        f"{self._key}.more.{self._rounds}", "Another reading of the display",
+                        explain="What is not sure yet goes into the profile with a doubt, or is "
+                        "left out."):
                     break
-            else:
-                self._interview.ask(
-                    f"{self._key}.wait.{self._rounds}",
-                    "Wait until the values have moved, a compressor's start or stop is best; "
-                    "then Enter", optional=True)
-            self._round(self._open())
-        for line in self.result_lines():
-            say(line)
+                wanted = self._open()
+            self._round(self._wait(wanted))
+        self._say_results()
+
+    def _wait(self, points: Sequence[str]) -> list[str]:
+        """Let the technician wait until readings would tell something new; return of what."""
+        key, state = f"{self._key}.wait.{self._rounds}", self._interview.state
+        if key not in state.answers:
+            self._search.begin_reading()
+        matches = {p: m for p, m in self.matches().items() if p in points}
+        waiting = Waiting(
+            self._thread, self._interview.clock.now(), matches=matches,
+            last={p: self._display_readings(p)[-1] for p in matches},
+            left={p: max(1, _ENOUGH - self._typed(p)) for p in matches},
+            states={p: self._tank(p) for p in points if p not in matches},
+            words={p: f"{split_point(p)[0]} {self._quantities[p].label}" for p in points})
+        while True:
+            answer = self._interview.ask(
+                key, "Enter reads the display again, r shows the registers", optional=True,
+                enter="", frame=waiting.frame,
+                check=lambda text: "" if text == "r" else "Enter, or r, please.",
+                explain="A second reading of a value that has not moved tells nothing new.")
+            if answer != "r":
+                # Kept, since by the next start of the program others may be worth a reading.
+                chosen: list[str] = state.found.setdefault(
+                    f"{key}.told", waiting.worth_reading())
+                return chosen
+            self._interview.forget(key)
+            self._search.look(f"{key}.registers", self.with_compressor)
+            self._interview.forget(f"{key}.registers")
+
+    def _tank(self, point: str) -> TankSeen | None:
+        """Return the tank's register, where it is found, and what it held when ``point`` was seen.
+
+        Its pressure rises while the compressor runs.
+        """
+        tank = self.matches().get(f"{split_point(point)[0]}.tank_pressure")
+        images = [i for key in self._keys(point) if (i := self._interview.state.around(key))]
+        if tank is None or tank.outlook is not Outlook.FOUND or not images:
+            return None
+        return tank.families[0].best, images[-1]
 
     def _is_asked(self, point: str) -> bool:
         quantity, name = self._quantities[point], split_point(point)[1]
@@ -71,40 +114,63 @@ class DisplayMatch:
         return [f"{self._key}.display.{n}.{point}" for n in range(self._rounds)]
 
     def _round(self, points: Sequence[str]) -> None:
-        """Ask for each point once, with a register image before and after each answer."""
+        """Ask for each point once, with images around the answers.
+
+        After the first round only the registers that still fit are read around a number.
+        """
         n, state = self._rounds, self._interview.state
+        numbers = [p for p in points if n and p in self.matches()]
+        groups = [numbers, [p for p in points if p not in numbers]]
+        wanted = {place for p in numbers for f in self.matches()[p].families
+                  for c in f.candidates for place in c.places}
+        whole = not all(self.matches()[p].families for p in numbers)
         self._rounds += 1
-        keys = {p: f"{self._key}.display.{n}.{p}" for p in points}
+        for group, places in zip(groups, (None if whole else wanted, None), strict=True):
+            self._enclosed({p: f"{self._key}.display.{n}.{p}" for p in group}, places)
+        state.drop_unused_images()
+        self._thread.keep_images(state.images)
+        self._interview.save()
+
+    def _enclosed(self, keys: Mapping[str, str], wanted: set[tuple[str, int]] | None) -> None:
+        """Ask until each answer has images around it."""
+        state = self._interview.state
         while True:
             missing = [k for k in keys.values() if k not in state.answers]
             if missing:
                 self._interview.show()
-                self._begin()
+                if wanted is not None or not self._thread.is_reading:
+                    self._search.begin_reading(wanted)
             for point, key in keys.items():
                 if key in missing and not self._thread.is_reading:
-                    self._begin()  # it vanished meanwhile: an answer now would be worth nothing
+                    # It vanished meanwhile: an answer now would be worth nothing.
+                    self._search.begin_reading(wanted)
                 self._ask(point, key)
             if missing:
                 self._enclose(missing)
             if not state.forget_unenclosed(list(keys.values())):
-                break
+                return
             self._interview.say("The device was not read around some answers; those again:")
-        state.drop_unused_images()
-        self._interview.save()
 
     def _ask(self, point: str, key: str) -> None:
         asset, name = split_point(point)
         quantity = self._quantities[point]
         if name in _SEEN:
             self._interview.ask(key, f"{asset}: {_SEEN[name]}", optional=True,
-                                check=choice("y", "n"))
+                                enter="cannot see it", check=choice("y", "n"))
         elif quantity.unit == "mode":
             self._interview.ask(key, f"{asset}: mode ({', '.join(MODES)})", optional=True,
-                                check=choice(*MODES))
+                                enter="not shown", check=choice(*MODES),
+                                explain="nitrogen: the separator is in the path. air-fill: plain "
+                                "air goes to the pipe. off: the compressor rests.")
         else:
+            unit = self._unit(quantity)
+            shown = UNIT_NAMES.get(unit, unit) or "a number"
             self._interview.ask(
-                key, f"{asset}: {quantity.label}, {self._unit(quantity) or 'a number'}",
-                optional=True, check=functools.partial(_wrong, quantity, self._unit(quantity)))
+                key, f"{asset}: {quantity.label}, {shown}", optional=True, enter="not shown",
+                check=functools.partial(_wrong, quantity, unit), explain=f"Type it with all its "
+                f"digits, as the display shows it. Without a unit it is taken as {shown}; others "
+                f"are written behind it: {', '.join(u for u in UNITS[quantity.unit] if u)}."
+                if unit else "Type the number as the display shows it.")
 
     def _unit(self, quantity: Quantity) -> str:
         """Return the unit of a typed value that has none."""
@@ -112,19 +178,6 @@ class DisplayMatch:
             quantity.unit, (quantity.unit, quantity.unit))
         unit = metric if self._metric else us
         return unit if unit in UNITS.get(quantity.unit, {}) else ""
-
-    def _begin(self) -> None:
-        self._interview.person.say("  Reading the device …")
-        while True:
-            self._search.connect()
-            try:
-                self._thread.begin_reading(self._search.unit, self._search.explored)
-            except Vanished as error:
-                self._search.vanished(error)
-            else:
-                self._interview.state.images += [
-                    i for i in self._thread.images if i not in self._interview.state.images]
-                return
 
     def _enclose(self, keys: Sequence[str]) -> None:
         """Wait for the image after the last answer, and keep the images around all answers."""
@@ -141,8 +194,9 @@ class DisplayMatch:
 
     # -- what follows from it ----------------------------------------------------------------------
 
-    def _typed(self, point: str) -> bool:
-        return any(self._interview.state.answers.get(k) for k in self._keys(point))
+    def _typed(self, point: str) -> int:
+        """Return how many readings of a point were typed."""
+        return sum(bool(self._interview.state.answers.get(k)) for k in self._keys(point))
 
     def matches(self) -> dict[str, Match]:
         """Return the match of every numeric point that the display shows."""
@@ -150,34 +204,48 @@ class DisplayMatch:
         for like in (False, True):  # what is certain tells how this device writes numbers
             sure = [m.families[0].best.decoding for m in found.values()
                     if m.outlook is Outlook.FOUND] if like else []
+            places = {p: m.places for p, m in found.items()} if like else {}
             for point, quantity in self._quantities.items():
                 if quantity.is_contact or quantity.unit == "mode" or not self._typed(point):
                     continue
-                readings = self._display_readings(point)
-                if readings:
-                    found[point] = self._match(point, readings, _common(sure))
+                readings, style = self._display_readings(point), common_style(sure)
+                if not readings:
+                    continue
+                taken = frozenset(place for other, theirs in places.items() if other != point
+                                  for place in theirs)
+                found[point] = self._match(point, readings, style, taken)
+                whole = [r for r in readings if r.addresses > 0.9 * readings[0].addresses]
+                if found[point].outlook is Outlook.NONE and len(whole) < len(readings):
+                    # Only what fitted the first was read around the others: was it misread?
+                    found[point] = self._match(point, whole, style, taken)
         return found
 
     def _match(
         self, point: str, readings: Sequence[DisplayReading], like: Sequence[Decoding],
+        taken: frozenset[tuple[str, int]],
     ) -> Match:
         """Return the match, worked out once for the same readings."""
         known = (point, tuple((str(r.shown), len(r.images), r.images[-1].began) for r in readings),
-                 tuple(like))
+                 tuple(like), taken)
         if known not in self._matched:
-            self._matched[known] = match(readings, limits=self._quantities[point].limits, like=like)
+            self._matched[known] = match(readings, limits=self._quantities[point].limits,
+                                         like=like, taken=taken)
         return self._matched[known]
 
     def _open(self) -> list[str]:
-        """Return the points whose match another reading could settle."""
-        unsure = {p for p, m in self.matches().items() if m.outlook is not Outlook.FOUND}
+        """Return the points that another reading would help."""
+        unsure = {p for p, m in self.matches().items() if not m.is_settled}
         states = {p for p in self._quantities if self._typed(p) and (
             split_point(p)[1] in _SEEN or self._quantities[p].unit == "mode")}
         return [p for p in self._quantities if p in unsure | states]
 
     def _done(self) -> bool:
-        return all(m.outlook is Outlook.FOUND for m in self.matches().values()) \
+        return all(m.is_settled for m in self.matches().values()) \
             and all(self._states(p) for p in self._open())
+
+    def _stated(self, point: str) -> set[str]:
+        answers = self._interview.state.answers
+        return {answers[k] for k in self._keys(point) if answers.get(k)}
 
     def _states(self, point: str) -> list[FoundPoint]:
         """Return the contacts and modes found by the states that the technician stated."""
@@ -197,8 +265,15 @@ class DisplayMatch:
                     self._keys(point), {"y": "1", "n": "0"}))
         return found
 
-    def result_lines(self) -> list[str]:
-        """Return a line for each point, with the candidates that are left for it."""
+    def _say_results(self) -> None:
+        """Say what is left of each point, where that is not known yet."""
+        for line in self._result_lines():
+            if line not in self._said:
+                self._said.add(line)
+                self._interview.say(line)
+
+    def _result_lines(self) -> list[str]:
+        """Return a line for each point: what is left of it."""
         lines = []
         for point, result in self.matches().items():
             named = [str(f.best) for f in result.families]
@@ -206,8 +281,8 @@ class DisplayMatch:
                 Outlook.FOUND: f"found, {named[0] if named else ''}",
                 Outlook.WEAK: f"probably {named[0] if named else ''}; it has moved too little to "
                               "be sure",
-                Outlook.SEVERAL: f"{len(named)} fit: " + "; ".join(named[:4])
-                                 + (" …" if len(named) > 4 else ""),
+                Outlook.SEVERAL: f"{len(named)} fit: " + "; ".join(named[:2])
+                                 + (" …" if len(named) > 2 else ""),
                 Outlook.NONE: "no register that was found gives this",
             }[result.outlook] + (f". Misread? {result.without} does not fit"
                                  if result.without else ""))
@@ -217,7 +292,8 @@ class DisplayMatch:
                 lines.append(f"  {point}: " + (
                     f"found, {places[0]}" if len(places) == 1
                     else f"{len(places)} fit: " + "; ".join(places) if places
-                    else "not yet: it was seen in one state only, or nothing follows it"))
+                    else "not yet: it must be seen in both states"
+                    if len(self._stated(point)) < 2 else "nothing follows it"))
         return lines
 
     # -- the outcome -------------------------------------------------------------------------------
@@ -234,8 +310,9 @@ class DisplayMatch:
                 chosen.came_from = [self._how(point)] + [
                     f"Reads alike so far: {other}" for other in family.candidates[1:4]]
                 found.append(chosen)
+        known = {one.point for one in found}
         for point in self._quantities:
-            if self._is_asked(point) and self._typed(point) and point not in result_points(found):
+            if self._is_asked(point) and self._typed(point) and point not in known:
                 chosen = self._chosen(point, self._states(point), "")
                 if chosen is not None:
                     chosen.came_from = [self._how(point)]
@@ -263,28 +340,16 @@ class DisplayMatch:
         chosen.doubt = f"{doubt or 'others fit too'}: {others}"
         return chosen
 
-    def register_image(
-        self, points: Sequence[FoundPoint],
-    ) -> tuple[Image | None, dict[str, str]]:
-        """Return the image that agrees with the most points, and what the display showed of them.
-
-        Beside a profile these make it its own test: no device is needed.
-        """
-        best: tuple[Image | None, dict[str, str]] = (None, {})
-        for image in self._interview.state.images:
-            expected: dict[str, str] = {}
-            for point in points:
-                result = self.matches().get(point.point)
-                candidate = next((f.best for f in result.families if FoundPoint.of_candidate(
-                    point.point, f.best).keys == point.keys), None) if result else None
-                for reading in self._display_readings(point.point) if candidate else ():
-                    value = candidate.values([image])[:1] if candidate else []
-                    if value and image in reading.images and reading.shown.fits(*value, *value):
-                        expected[point.point] = str(reading.shown)
-            if best[0] is None or len(expected) >= len(best[1]):
-                best = (image, expected)
-        return best[0], {point_key(name, self._quantities): text
-                         for name, text in best[1].items()}
+    def register_image(self, unit: int, points: Sequence[FoundPoint]) -> RegisterImage:
+        """Return the registers with what the display showed of each point that was matched."""
+        matches, shown = self.matches(), {}
+        for point in points:
+            families = matches[point.point].families if point.point in matches else ()
+            for family in families:
+                if FoundPoint.of_candidate(point.point, family.best).keys == point.keys:
+                    shown[point_key(point.point, self._quantities)] = (
+                        family.best, self._display_readings(point.point))
+        return captured(unit, self._interview.state.images, shown)
 
     def _display_readings(self, point: str) -> list[DisplayReading]:
         quantity = self._quantities[point]
@@ -298,33 +363,11 @@ class DisplayMatch:
             f"{text} at {format_instant(at)[:19]}Z" for text, at in typed)
 
 
-def result_points(found: Sequence[FoundPoint]) -> set[str]:
-    """Return the names of points."""
-    return {one.point for one in found}
-
-
-def point_key(point: str, known: Iterable[str]) -> str:
-    """Return a point's name in a register image: its quantity, and which of several it is."""
-    asset, name = split_point(point)
-    owners = [split_point(p)[0] for p in known if split_point(p)[1] == name]
-    nth = owners.index(asset) + 1
-    return name if nth == 1 else f"{name}.{nth}"
-
-
 def _doubt(result: Match) -> str:
     if result.outlook is Outlook.WEAK:
         return "the value moved too little while it was matched; compare it again"
     return "others always held the same" \
         if result.same and result.sure and result.outlook is Outlook.SEVERAL else ""
-
-
-def _common(sure: Sequence[Decoding]) -> list[Decoding]:
-    """Return the decodings that share the byte order of most certain matches."""
-    wide = [d for d in sure if d.width > 1] or list(sure)
-    orders = [(d.word_order, d.byte_order) for d in wide]
-    most = max(orders, key=orders.count, default=("", ""))
-    return [d for d in sure if (d.word_order, d.byte_order) == most
-            or (d.width == 1 and d.byte_order == most[1])]
 
 
 def _wrong(quantity: Quantity, unit: str, text: str) -> str:

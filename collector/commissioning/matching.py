@@ -23,6 +23,8 @@ _CHANCE = 0.2
 controller in ten whose true register is not among those tried, that is wrong once in fifty."""
 _UNLIKELY = 1e-3
 """Candidates this much less likely than the likeliest are dropped (setting)."""
+_STYLE = 3
+"""Points of a device that show the way it writes numbers (setting)."""
 _COARSEST = 2.0
 """A register may be this many times as coarse as the display."""
 
@@ -35,6 +37,11 @@ class DisplayReading:
     images: tuple[Image, ...]
     context: tuple[Image, ...] = ()
     """The same with one image more on either side, where there are: they tell of a turn."""
+
+    @property
+    def addresses(self) -> int:
+        """Number of addresses that were read around it."""
+        return sum(map(len, self.images[0].tables.values()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +105,7 @@ class Match:
     without: str = ""
     """The one reading that was left out, as it was shown."""
     same: bool = False
-    """Whether all families always held the same value: mirrored registers, say."""
+    """Whether all families always held the same: mirrored registers, say."""
 
     @property
     def outlook(self) -> Outlook:
@@ -110,6 +117,17 @@ class Match:
         return Outlook.FOUND if self.sure else Outlook.WEAK
 
     @property
+    def places(self) -> frozenset[tuple[str, int]]:
+        """The addresses that no other point can have; none while there is a doubt."""
+        certain = self.outlook is Outlook.FOUND and self.chance < _CHANCE / 10
+        return self.families[0].best.places if certain else frozenset()
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether no further reading is worth while: found, or alike in all registers left."""
+        return self.outlook is Outlook.FOUND or (self.same and self.sure)
+
+    @property
     def sure(self) -> bool:
         """Whether chance alone would hardly have left these candidates."""
         return self.chance < _CHANCE
@@ -117,37 +135,60 @@ class Match:
 
 def match(
     readings: Sequence[DisplayReading], *, limits: tuple[float, float],
-    like: Sequence[Decoding] = (), types: Sequence[str] = TYPES, without: str = "",
+    like: Sequence[Decoding] = (), taken: frozenset[tuple[str, int]] = frozenset(),
+    types: Sequence[str] = TYPES, without: str = "",
 ) -> Match:
     """Match the readings of one point with registers.
 
-    ``limits`` are those of the quantity. ``like`` are the decodings of points of this device that
-    were found already: they sort the candidates, since a device tends to write all in one way, and
-    exclude none. Where no register agrees with all readings, one reading is left out, ``without``:
-    it may have been misread, or read while the value turned.
+    ``limits`` are those of the quantity; ``like`` are the decodings of points of this device that
+    were found already: a device tends to write all in one way. That settles what comes first and
+    never what is left; and what is left in that way has fewer wrong ones beside it. Where no
+    register gives all readings, one is left out: it may have been misread, or read while the value
+    turned. ``without`` is that one. ``taken`` are registers of other points: none holds two values.
     """
     shown = readings[0].shown
     among = [d for d in decodings(shown.of, tuple(types)) if d.step <= _COARSEST * shown.step]
-    tried, left = _first(readings[0], among, limits)
+    tried, alike, left = _first(readings[0], among, limits, like, taken)
     for reading in readings[1:]:
         left = [c for c in left if _fits(c, reading)]
     if not left and len(readings) > 1 and not without:
-        return _without_one(readings, limits=limits, like=like, types=types)
+        return _without_one(readings, limits=limits, like=like, taken=taken, types=types)
     left = _likely(left, readings)
     images = [image for reading in readings for image in reading.images]
-    families = _families(left, images, functools.partial(_order, shown=shown, like=like))
-    chance = tried * _passing(readings, families[0].best if families else None)
-    series = {tuple(f"{v:.6g}" for v in f.best.values(images)) for f in families}
-    return Match(families=tuple(families), chance=chance, same=len(series) == 1, without=without)
+    families = _families(left, images, functools.partial(_order, shown=shown, like=like), like)
+    best = families[0].best if families else None
+    if best is not None and len(like) >= _STYLE and _alike(best.decoding, like):
+        tried = alike
+    chance = tried * _passing(readings, best)
+    series = [f.best.values(images) for f in families]
+    step = max((f.best.decoding.step for f in families), default=0.0)
+    same = all(_keep_step(series[0], other, step) for other in series[1:])
+    return Match(families=tuple(families), chance=chance, same=same, without=without)
+
+
+def _keep_step(one: Sequence[float], other: Sequence[float], step: float) -> bool:
+    """Whether two registers always held the same, but for the moment between their questions."""
+    moves = [0.0, *(abs(b - a) for a, b in zip(one, one[1:], strict=False)), 0.0]
+    return len(one) == len(other) and all(
+        abs(a - b) <= step / 2 + 1e-6 * abs(a) + max(before, after)
+        for a, b, before, after in zip(one, other, moves, moves[1:], strict=False))
+
+
+def way_to_go(found: Match, last: DisplayReading, readings: int) -> float:
+    """Return how far a value must go each time for so many ``readings`` to make the match sure.
+
+    In the unit of record. Each divides the chance by the way over what fits.
+    """
+    return math.pow(found.chance / _CHANCE, 1 / readings) * _width(found.families[0].best, last)
 
 
 def _without_one(
     readings: Sequence[DisplayReading], *, limits: tuple[float, float],
-    like: Sequence[Decoding], types: Sequence[str],
+    like: Sequence[Decoding], taken: frozenset[tuple[str, int]], types: Sequence[str],
 ) -> Match:
     """Return the likeliest match of all readings but one; it has as many chances to be wrong."""
-    tries = [match([r for r in readings if r is not one], limits=limits, like=like, types=types,
-                   without=str(one.shown)) for one in readings]
+    tries = [match([r for r in readings if r is not one], limits=limits, like=like, taken=taken,
+                   types=types, without=str(one.shown)) for one in readings]
     best = min((m for m in tries if m.families), key=lambda m: (len(m.families), m.chance),
                default=Match(families=(), chance=0.0))
     return replace(best, chance=best.chance * len(readings))
@@ -155,30 +196,36 @@ def _without_one(
 
 def _first(
     reading: DisplayReading, among: Sequence[Decoding], limits: tuple[float, float],
-) -> tuple[int, list[Candidate]]:
+    like: Sequence[Decoding], taken: frozenset[tuple[str, int]],
+) -> tuple[int, int, list[Candidate]]:
     """Return how many decodings at all addresses are possible, and those that fit a reading.
+
+    The second number is of those in the way of ``like`` alone.
 
     Raw numbers are shared by all scales and units, of which there are many.
     """
     layouts: dict[tuple[str, str, str], list[Decoding]] = {}
     for one in among:
         layouts.setdefault((one.type, one.word_order, one.byte_order), []).append(one)
-    tried, left = 0, []
+    tried, alike, left = 0, 0, []
     for table, cells in reading.images[0].tables.items():
         for address in cells if table not in BIT_TABLES else ():
             for scaled in layouts.values():
+                places = {(table, address + n) for n in range(scaled[0].width)} if taken else ()
                 raws = _raws(reading.images, table, address, scaled[0])
-                if not raws:
+                if not raws or not taken.isdisjoint(places):
                     continue
+                is_like = _alike(scaled[0], like)
                 low, high = _reach(raws, _raws(reading.context, table, address, scaled[0]))
                 for one in scaled:
                     ends = sorted((one.scaled(low), one.scaled(high)))
                     if not limits[0] <= one.scaled(raws[0]) <= limits[1]:
                         continue
                     tried += 1
+                    alike += is_like
                     if reading.shown.fits(ends[0], ends[1], one.step):
                         left.append(Candidate(table=table, address=address, decoding=one))
-    return tried, left
+    return tried, alike, left
 
 
 def _raws(
@@ -216,11 +263,11 @@ def _fits(candidate: Candidate, reading: DisplayReading) -> bool:
 
 
 def _likely(left: Sequence[Candidate], readings: Sequence[DisplayReading]) -> list[Candidate]:
-    """Return the candidates without those far less likely than the likeliest.
+    """Return the candidates without those that are far less likely than the likeliest.
 
-    What leapt about while the display was read, as the lower word of a float does, fits nearly
-    everything. The likelihood of a shown value is its last digit's worth over what it could have
-    been.
+    A number that jumps about while the display is read, such as the lower word of a float, agrees
+    with nearly everything. The likelihood of a shown value is the value of its last digit over the
+    range in which the candidate moved meanwhile.
     """
     likelihood = {c: math.prod(r.shown.step / _width(c, r) for r in readings) for c in left}
     most = max(likelihood.values(), default=0.0)
@@ -239,9 +286,9 @@ def _width(candidate: Candidate | None, reading: DisplayReading) -> float:
 def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> float:
     """Return the share of wrong candidates that all readings would leave by chance.
 
-    Of the first, what fits among the sizes a register's number can have, each decade alike. Of each
-    further one, what fits over the way that the shown value went: from a value that stayed, nothing
-    is learned.
+    For the first reading, it is the share of the numbers a register can hold that agree, every
+    decade equally likely. For each further reading, it is the share of the distance that the shown
+    value moved. A value that stayed the same excludes nothing.
     """
     first = readings[0]
     share = min(1.0, 0.1 * _width(best, first) / max(abs(first.shown.value), first.shown.step))
@@ -253,6 +300,7 @@ def _passing(readings: Sequence[DisplayReading], best: Candidate | None) -> floa
 
 def _families(
     left: Sequence[Candidate], images: Sequence[Image], order: functools.partial[tuple[int, ...]],
+    like: Sequence[Decoding],
 ) -> list[Family]:
     """Group the candidates that share a register and always had the same value."""
     groups: list[list[Candidate]] = []
@@ -260,7 +308,8 @@ def _families(
     for candidate in left:
         values = [f"{v:.6g}" for v in candidate.values(images)]
         for group, theirs in zip(groups, series, strict=True):
-            if theirs == values and any(candidate.places & one.places for one in group):
+            if any(candidate.places & one.places for one in group) and (
+                    theirs == values or any(_upper_alike(candidate, one, like) for one in group)):
                 group.append(candidate)
                 break
         else:
@@ -268,6 +317,27 @@ def _families(
             series.append(values)
     families = [Family(candidates=tuple(sorted(group, key=order))) for group in groups]
     return sorted(families, key=lambda family: order(family.best))
+
+
+def _upper_alike(one: Candidate, other: Candidate, like: Sequence[Decoding]) -> bool:
+    """Whether two floats of opposite word order share their upper word, and one is usual here.
+
+    Such are alike in their first two or three digits whatever the value, and no display tells them
+    apart; the way in which the device writes its other floats does.
+    """
+    def upper(c: Candidate) -> int:
+        return c.address + (c.decoding.word_order == "low-first")
+    kinds = {(c.decoding.type, c.decoding.byte_order, c.table, upper(c)) for c in (one, other)}
+    usual = [_alike(c.decoding, like) for c in (one, other)]
+    return one.decoding.type == "float32" and len(kinds) == 1 and usual[0] != usual[1] \
+        and sum(d.type == "float32" for d in like) >= _STYLE
+
+
+def _alike(one: Decoding, like: Sequence[Decoding]) -> bool:
+    """Whether a decoding has the orders, and the kind of number, of one that was found."""
+    return any(one.byte_order == d.byte_order and one.is_float == d.is_float
+               and (one.width == 1 or d.width == 1 or one.word_order == d.word_order)
+               for d in like)
 
 
 def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> tuple[int, ...]:
@@ -289,3 +359,12 @@ def _order(candidate: Candidate, *, shown: Shown, like: Sequence[Decoding]) -> t
         (one.width == 1) == counter, counter == signed, one.word_order != "high-first",
         candidate.address,
     )
+
+
+def common_style(sure: Sequence[Decoding]) -> list[Decoding]:
+    """Return the decodings whose orders most of the certain ones share."""
+    wide = [d for d in sure if d.width > 1] or list(sure)
+    orders = [(d.word_order, d.byte_order) for d in wide]
+    most = max(orders, key=orders.count, default=("", ""))
+    return [d for d in sure if (d.word_order, d.byte_order) == most
+            or (d.width == 1 and d.byte_order == most[1])]

@@ -15,6 +15,8 @@ from typing import Annotated
 from pydantic import Field
 
 from collector.commissioning.decodings import NotShown, parse_shown
+from collector.commissioning.images import Image
+from collector.commissioning.matching import Candidate, DisplayReading
 from collector.config.devices import point_settings, unit_scale
 from collector.config.diagnostics import Diagnostics, Source, nearest, read_text, unreadable
 from collector.config.field_types import Table
@@ -75,6 +77,31 @@ class RegisterImage:
     def test(self, profile: Profile) -> list[Mistake]:
         """Return each expected value that ``profile`` does not decode to, with file and key."""
         return list(_Test(self, profile).run())
+
+
+def captured(
+    unit: int, images: Sequence[Image],
+    shown: Mapping[str, tuple[Candidate, Sequence[DisplayReading]]],
+) -> RegisterImage:
+    """Return the registers of ``images`` as a file, with what a display showed of each point.
+
+    The registers of a point are as they were when it was shown, so that every point has its value.
+    """
+    tables: dict[str, dict[int, int]] = {}
+    for image in images:
+        for table, cells in image.tables.items():
+            tables.setdefault(table, {}).update(cells)
+    expected: dict[str, Expected] = {}
+    for name, (candidate, readings) in shown.items():
+        for reading in readings:
+            fitting = [i for i in reading.images for value in candidate.values([i])
+                       if reading.shown.fits(value, value)]
+            if fitting:
+                for table, address in candidate.places:
+                    tables[table][address] = fitting[0].tables[table][address]
+                expected[name] = str(reading.shown)
+                break
+    return RegisterImage(unit=unit, tables=tables, expected=expected)
 
 
 def load_profile(path: Path) -> Profile:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -154,3 +154,11 @@ def _value(value: Any) -> str:
         return repr(value)
     text = str(value).replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c >= " " else f"\\u{ord(c):04x}" for c in text) + '"'
+
+
+def point_key(point: str, known: Iterable[str]) -> str:
+    """Return a point's name in a register image: its quantity, and which of several it is."""
+    asset, name = split_point(point)
+    owners = [split_point(p)[0] for p in known if split_point(p)[1] == name]
+    nth = owners.index(asset) + 1
+    return name if nth == 1 else f"{name}.{nth}"

@@ -1,20 +1,123 @@
-"""The part of the dialogue that compares each point of a finished profile with the display."""
+"""The commissioning sheet: each point by the finished profile, beside what the display shows."""
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
 
-from collector.commissioning.decodings import UNITS, NotShown, parse_shown
+from collector.clock import format_instant
+from collector.commissioning.decodings import UNIT_NAMES, UNITS, NotShown, parse_shown
 from collector.commissioning.device_thread import DeviceThread
-from collector.commissioning.interview import Interview, choice
+from collector.commissioning.interview import Frame, Interview, choice
 from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.questions import PacedClient, Vanished
-from collector.commissioning.record import Row
+from collector.domain.conditions import CAUTIONS
 from collector.domain.readings import MODES, QUANTITIES, Quality, Quantity, split_point
-from collector.domain.units import scale_of, value_text
+from collector.domain.units import local_time, scale_of, time_text, value_text
+from collector.pdf import PdfDocument
 from collector.sources import DeviceSettings, PointSettings
 from collector.sources.read_plan import PointDecoder, Raw
+
+_HEADS = ("Point", "Register", "Raw", "Read", "Shown", "Difference", "By", "Result")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One point, compared."""
+
+    point: str
+    register: str
+    raw: str
+    """The raw words, in hex."""
+    value: str
+    """What the profile makes of them, with its unit."""
+    shown: str
+    """What the display or the analyser showed."""
+    difference: str
+    by: str
+    at: int
+    agrees: bool | None
+    """``None`` where nothing was shown to compare with."""
+    doubt: str = ""
+
+    @property
+    def result(self) -> str:
+        """The outcome in a word."""
+        if self.agrees is None:
+            return "not compared"
+        word = "agrees" if self.agrees else "DIFFERS"
+        return f"{word}, doubtful" if self.doubt and self.agrees else word
+
+    def cells(self) -> tuple[str, ...]:
+        """Return the columns of the table."""
+        return (self.point, self.register, self.raw, self.value, self.shown or "–",
+                self.difference or "–", f"{self.by}, {format_instant(self.at)[11:16]}Z",
+                self.result)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommissioningRecord:
+    """The rows of a site, signed."""
+
+    site: str
+    zone: str
+    by: str
+    signed: int
+    rows: Sequence[Row]
+
+    @property
+    def proven(self) -> bool:
+        """Whether every row was compared and agrees."""
+        return bool(self.rows) and all(row.agrees for row in self.rows)
+
+    def frame(self) -> Frame:
+        """Return what a person looks at before signing."""
+        rows = tuple((row.point.replace(".", " ").replace("_", " "), row.value, row.shown or "–",
+                      row.result) for row in self.rows)
+        return Frame(title="Commissioning sheet", head=("point", "read", "shown", "result"),
+                     rows=rows, notes=tuple(f"{row.point}: {row.doubt}" for row in self.rows
+                                            if row.doubt))
+
+    def text(self) -> str:
+        """Return it as a table of text."""
+        rows = [_HEADS, *(row.cells() for row in self.rows)]
+        widths = [max(len(row[n]) for row in rows) for n in range(len(_HEADS))]
+        lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip()
+                 for row in rows]
+        doubts = [f"{row.point}: {row.doubt}" for row in self.rows if row.doubt]
+        return "\n".join([
+            f"Commissioning sheet: {self.site}", "", *lines, "", *doubts,
+            f"Signed by {self.by}, {format_instant(self.signed)}.", ""])
+
+    def json(self) -> str:
+        """Return it as JSON."""
+        data: dict[str, Any] = asdict(self)
+        return json.dumps(data, indent=1) + "\n"
+
+    def pdf(self) -> bytes:
+        """Return it as PDF."""
+        paper = PdfDocument(site=self.site, period=format_instant(self.signed)[:10],
+                            title="Commissioning sheet", made=self.signed, zone=self.zone)
+        paper.paragraph(
+            "Each point as the device profile reads it, beside what the controller's display or an "
+            "analyser showed at the same time.")
+        zone = ZoneInfo(self.zone)
+        paper.table(_HEADS, [
+            (row.point.replace(".", " ").replace("_", " "), *row.cells()[1:6],
+             f"{row.by}, {local_time(row.at, zone):%H:%M}", row.result) for row in self.rows],
+            widths=(5, 5, 3, 3, 3, 3, 3, 3))
+        doubts = [f"{row.point}: {row.doubt}" for row in self.rows if row.doubt]
+        if doubts:
+            paper.heading("Doubtful", level=2)
+            paper.bullets(doubts)
+        paper.heading("Signature", level=2)
+        paper.signatures([(self.by, "Technician", time_text(self.signed, zone))])
+        paper.box("Cautions", [CAUTIONS[n] for n in ("not-a-fire-alarm", "only-reads")])
+        return paper.bytes()
 
 
 class Proof:
@@ -39,14 +142,20 @@ class Proof:
         asset, name = split_point(point.point)
         quantity = QUANTITIES[self._kinds[asset]][name]
         before, _ = self._read(point)
+        unit = self._unit(quantity)
+        what = "on or off" if quantity.is_contact else ", ".join(MODES) \
+            if quantity.unit == "mode" else UNIT_NAMES.get(unit, unit)
         shown = self._interview.ask(
-            key, f"{point.point}: what does the display or the analyser show", optional=True,
-            check=functools.partial(_wrong, quantity, self._unit(quantity)))
+            key, f"{asset}: {quantity.label} now" + (f", {what}" if what else ""), optional=True,
+            enter="not compared", check=functools.partial(_wrong, quantity, unit),
+            explain="As the display or an analyser shows it at this moment.")
         value, raw = self._read(point)
         agrees, difference = self._compare(quantity, shown, before, value)
         row = Row(
             point=point.point, register=self._found[point.point].where, raw=raw,
-            value="no value" if value is None else self._words(quantity, value), shown=shown,
+            value="no value" if value is None else self._words(quantity, value),
+            shown={"y": "on", "n": "off"}.get(shown.lower(), shown) if quantity.is_contact
+            else shown,
             difference=difference, by=self._by, at=state.spans[key][1], agrees=agrees,
             doubt=self._found[point.point].doubt)
         state.found[f"{key}.row"] = {name: getattr(row, name) for name in Row.__slots__}

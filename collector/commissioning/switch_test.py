@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 
 from collector.commissioning.device_search import DeviceSearch
 from collector.commissioning.images import Image, moved
-from collector.commissioning.interview import Interview
+from collector.commissioning.interview import Interview, numbers
 from collector.commissioning.profile_text import FoundPoint
 from collector.commissioning.states import StateReading, bits_that_follow, form_c
 from collector.domain.readings import QUANTITIES
 
-_STEPS = ("as it normally is", "operated", "back to normal", "operated once more",
-          "back to normal again")
+_STEPS = ("Leave it as it normally is", "Operate it", "Put it back to normal",
+          "Operate it once more", "Put it back to normal again")
 """Twice each way: what changes by itself seldom keeps step with a hand."""
 _SEEN = {"compressor_running", "open"}
 _ON_WHEN_NORMAL = {"power"}
@@ -33,17 +33,29 @@ class SwitchTest:
 
     def points(self) -> list[FoundPoint]:
         """Ask which contacts can be operated now; return those that were found."""
-        self._interview.say(f"\nThe contacts.\n{_CAUTION}")
+        if not self._points:
+            return []
+        say, known = self._interview.say, list(self._points)
+        say(f"\nThe contacts.\n{_CAUTION}")
+        for number, label in enumerate(self._points.values(), 1):
+            say(f"  {number} = {label}")
+        chosen = self._interview.ask(
+            f"{self._search.key}.contacts", "Which of them are wired to this controller, and can "
+            "you operate now? Such as 1, 3", optional=True, enter="none",
+            check=lambda text: "" if all(0 < n <= len(known) for n in numbers(text) or [0])
+            else f"Numbers from 1 to {len(known)}, such as 1, 3, please.",
+            explain="Each is operated twice by hand, and the bit that follows is found. What you "
+            "cannot operate today can be added to the profile later.")
         found = []
-        for point, label in self._points.items():
+        for point in [known[n - 1] for n in numbers(chosen) or ()]:
             key = f"{self._search.key}.contact.{point}"
-            while self._interview.sure(f"{key}.wired", f"{label}: is it wired to this controller, "
-                                       "and can you operate it now"):
+            say(f"{self._points[point]}:")
+            while True:
                 one = self._one(point, key)
                 if one is not None:
                     found.append(one)
                     break
-                if not self._interview.sure(f"{key}.again", "Try it again"):
+                if not self._interview.sure(f"{key}.again", "  Try it again"):
                     break
                 self._forget(key)
         return found
@@ -52,8 +64,7 @@ class SwitchTest:
         normal = point.rpartition(".")[2] in _ON_WHEN_NORMAL
         readings = []
         for n, step in enumerate(_STEPS):
-            image = self._step(f"{key}.{n}", f"  Leave it {step}, then Enter" if not n
-                               else f"  Now {step}, then Enter")
+            image = self._step(f"{key}.{n}", f"  {step}, then Enter")
             on = bool(n % 2) != normal
             readings.append(StateReading(state=str(int(on)), images=(image,)))
         places = bits_that_follow(readings)
@@ -91,11 +102,11 @@ class SwitchTest:
         found = self._interview.state.found
         if key not in found:
             self._interview.forget(key)  # answered, but the image was lost
-            self._interview.ask(key, question, optional=True)
+            self._interview.ask(key, question, optional=True, enter="")
             found[key] = self._search.image(self._wanted()).as_json()
             self._interview.save()
         else:
-            self._interview.ask(key, question, optional=True)
+            self._interview.ask(key, question, optional=True, enter="")
         return Image.from_json(found[key])
 
     def _wanted(self) -> set[tuple[str, int]]:
@@ -109,5 +120,4 @@ class SwitchTest:
         self._interview.forget(key)
         for name in [n for n in self._interview.state.found if n.startswith(f"{key}.")]:
             del self._interview.state.found[name]
-        self._interview.state.answers[f"{key}.wired"] = "y"
         self._interview.save()

@@ -63,7 +63,7 @@ class DeclaredFill:
     """One declared fill as people see it. Instants are ms since 1970 UTC.
 
     ``since``, ``by`` and ``why`` are ``None`` and empty where only its end is known. The last
-    three are ids of conditions that are watched here: ``held`` are not raised while it lasts,
+    three are ids of conditions that are monitored: ``held`` are not raised while it lasts,
     ``afterwards`` those of them that stay so for a day after it, and ``longer`` have a longer limit
     of their own meanwhile.
     """
@@ -91,8 +91,8 @@ class WindowKind(StrEnum):
 class Window:
     """One declared window. Instants are ms since 1970 UTC; ``until`` is when it ends by itself.
 
-    ``asset`` is a riser, a generator (then all it feeds) or the site for an impairment; a thing or
-    device for a visit. ``quiet`` are the alarms it keeps quiet, as ``<condition>.<asset>``.
+    ``asset`` is a riser, a generator (then all it feeds) or the site for an impairment; an asset or
+    device for a visit. ``quiet`` are the alarms it suppresses, as ``<condition>.<asset>``.
     """
 
     kind: WindowKind

@@ -20,6 +20,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from collector import __version__
 from collector.clock import Clock, format_instant
 from collector.domain.conditions import CATALOGUE
+from collector.domain.evaluations import COMPUTED
 from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.readings import Quantity
 from collector.domain.units import DAY, duration_text
@@ -34,7 +35,8 @@ from collector.web.api import read_span
 from collector.web.app import SecurityHeaders, add_error_handlers
 from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import page, static_file
-from collector.web.views import moment, shown_value
+from collector.web.views import TRANSITION_WORDS, moment, shown_value
+from collector.web.views.assets import STATE_LABELS
 
 _SHOWN = 100
 """Sites listed on one page; the search finds the others."""
@@ -89,11 +91,17 @@ def _title(condition: str) -> str:
     return known.title if known is not None else condition
 
 
+def _quantity(quantity: str) -> str:
+    known = COMPUTED.get(quantity)
+    return known.title if known is not None else quantity
+
+
 def _site_row(state: SiteState, view: FleetView, now: int) -> _Row:
     alarms = sum(a.is_active for a in view.alarms(state))
     word = connection_state(state)
     heard = f"{state.key}, "
-    heard += f"heard {duration_text(now - state.heard)} ago" if state.heard else "never heard"
+    heard += f"last report {duration_text(now - state.heard)} ago" if state.heard \
+        else "no report yet"
     if state.behind:
         heard += f", {state.behind} commits behind"
     words = word if not alarms else f"{word}, {alarms} alarm{'s' if alarms > 1 else ''}"
@@ -121,7 +129,8 @@ def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> 
     alarms = [
         {"title": _title(a.condition), "asset": a.asset, "priority": a.priority,
          "signal": a.signal, "since": moment(a.since, zone, now), "text": a.text,
-         "state": "stands" if a.is_active else "put aside",
+         "state": "active" if a.is_active else "suppressed" if a.has("present")
+         else "returned to normal",
          "acknowledged": a.has("acknowledged")}
         for a in view.alarms(state)
     ]
@@ -130,7 +139,7 @@ def site_page(request: Request, view: FleetView, facts: SiteFacts, now: int) -> 
         heard=duration_text(max(now - state.heard, 0)) if state.heard else "", zone=str(zone),
         time=moment(now, zone, now), title=state.name or state.site,
         things=[_thing(state, thing, now) for thing in sorted(state.things)],
-        estimates=[e for e in facts.estimates if e.value is not None],
+        estimates=[(_quantity(e.quantity), e) for e in facts.estimates if e.value is not None],
         events=[(moment(e.time, zone, now), _event_text(e)) for e in facts.events],
     )
 
@@ -145,25 +154,23 @@ def _thing(state: SiteState, thing: str, now: int) -> dict[str, object]:
 
 def _reading(state: SiteState, name: str, metric: MetricState, now: int) -> dict[str, object]:
     value, unit = str(metric.value) if metric.value is not None else "–", metric.unit
-    if isinstance(metric.value, bool):
-        value, unit = ("yes" if metric.value else "no"), ""
-    elif isinstance(metric.value, float) and unit:
-        shown = shown_value(metric.value, name, Quantity(unit=unit, label=metric.label),
-                            state.units)
+    if isinstance(metric.value, bool) or isinstance(metric.value, float) and unit:
+        kind = Quantity(unit="contact" if isinstance(metric.value, bool) else unit, label="")
+        shown = shown_value(float(metric.value), name, kind, state.units)
         value, unit = shown.text, shown.unit
     elif unit in ("mode", "contact"):
         unit = ""
-    return {"label": metric.label or name, "value": value, "unit": unit,
+    return {"label": STATE_LABELS.get(name, metric.label or name), "value": value, "unit": unit,
             "age": duration_text(max(now - metric.time, 0)) if metric.time else "never",
             "good": metric.quality == 192 and state.online}
 
 
 def _event_text(event: Event) -> str:
     if isinstance(event, AlarmTransition):
-        return f"{_title(event.condition)} at {event.asset}: {event.transition.value}"
+        return f"{_title(event.condition)} at {event.asset}: {TRANSITION_WORDS[event.transition]}"
     if isinstance(event, EstimateMade):
         value = "none" if event.value is None else f"{event.value:.3g} {event.unit}"
-        return f"{event.quantity} of {event.asset}: {value}"
+        return f"{_quantity(event.quantity)} of {event.asset}: {value}"
     return event.text
 
 

@@ -45,16 +45,15 @@ def in_trouble(view: FleetView) -> list[Answer]:
     """Return sites that are silent, or have an active alarm of more than service."""
     found = []
     for state in view.sites():
-        connection_state = [a for a in view.alarms(state) if a.is_active and a.signal != "service"]
-        if not connection_state:
+        active = [a for a in view.alarms(state) if a.is_active and a.signal != "service"]
+        if not active:
             continue
-        connection_state.sort(key=lambda a: (_RANK.get(a.priority, 3), a.signal != "supervisory",
-                                             a.since))
-        weight = sum(10.0 ** (2 - _RANK.get(a.priority, 3)) for a in connection_state)
+        active.sort(key=lambda a: (_RANK.get(a.priority, 3), a.signal != "supervisory", a.since))
+        weight = sum(10.0 ** (2 - _RANK.get(a.priority, 3)) for a in active)
         found.append(Answer(
-            state=state, asset=connection_state[0].asset, alarms=connection_state, weight=weight,
-            sentence="; ".join(dict.fromkeys(a.condition for a in connection_state)),
-            numbers={"alarms": len(connection_state)},
+            state=state, asset=active[0].asset, alarms=active, weight=weight,
+            sentence="; ".join(dict.fromkeys(a.condition for a in active)),
+            numbers={"alarms": len(active)},
         ))
     return _worst_first(found)
 
@@ -75,7 +74,7 @@ def compressor_tiring(view: FleetView) -> list[Answer]:
         weak = {a.asset: a for a in view.alarms(state) if a.condition == "compressor-weak"}
         for asset, alarm in weak.items():
             found.append(Answer(state=state, asset=asset, alarms=(alarm,), weight=1000.0,
-                                 sentence="compressor-weak stands", numbers={}))
+                                 sentence="compressor-weak is active", numbers={}))
         for trend in view.trends(state):
             if trend.quantity == "compressor-delivery" and trend.asset not in weak:
                 found += _beyond_noise(state, trend, sign=-1, what="delivery")
@@ -144,9 +143,9 @@ def _version(text: str) -> tuple[int, ...]:
 
 QUESTIONS = {
     "in-trouble": "Which sites are in trouble now?",
-    "leaking-more": "Which leak more than last quarter?",
-    "compressor-tiring": "Whose compressor is tiring?",
-    "purge-late": "Whose purge is late?",
+    "leaking-more": "Which sites leak more than last quarter?",
+    "compressor-tiring": "Which compressors deliver less?",
+    "purge-late": "Which purges are late?",
     "out-of-date": "Which collectors are out of date?",
 }
 """The id of each question in the interface, and its words."""

@@ -35,7 +35,7 @@ class EstimateDay(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """From ``before`` to ``now``; ``doubt`` is the deviation of the difference.
+    """A change from ``before`` to ``now``; ``doubt`` is the deviation of the difference.
 
     For ``purge-done-at`` they are the first and the last estimate of the last 30 days, else the
     medians of the last quarter and of this one.

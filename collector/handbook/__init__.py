@@ -8,6 +8,7 @@ when a page is shown, so that page and program cannot contradict each other.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -236,8 +237,8 @@ PARTS: Mapping[str, Callable[[], tuple[Block, ...]]] = {
 QUANTITY_IDS = tuple(COMPUTED)
 
 SUBJECT_IDS = (
-    "commands", "commissioning", "site-file", "device-profile", "recorded-readings", "events",
-    "alarm-states", "calls", "acceptance", "reports", "fleet",
+    "commands", "commissioning", "first-site", "site-file", "device-profile",
+    "recorded-readings", "events", "alarm-states", "calls", "acceptance", "reports", "fleet",
     "deployment", "network", "cautions",
 )
 """Every page that is about neither a condition nor a quantity."""
@@ -296,6 +297,14 @@ def find_html(name: str) -> tuple[str, str] | None:
     except UnknownPage:
         return None
     return page.title, page.html()
+
+
+def find_picture(name: str) -> bytes | None:
+    """Return a picture (PNG) of the pages, or ``None`` where there is none of that name."""
+    if not re.fullmatch(r"[a-z0-9-]+\.png", name):
+        return None
+    source = resources.files("collector").joinpath("handbook", "pages", name)
+    return source.read_bytes() if source.is_file() else None
 
 
 def _with_generated(name: str, blocks: Sequence[Block]) -> tuple[Block, ...]:

@@ -1,8 +1,8 @@
 """Parses the pages' Markdown into blocks, with markdown-it-py (CommonMark and tables).
 
-Raw HTML, images and links to anything but a page of the handbook are left as the text they are, so
-that a page can never become markup of the board. ``<!-- name -->`` in a paragraph of its own is the
-place of a part that the program generates.
+Raw HTML, and links and images of anything but the handbook's own, are left as the text they are,
+so that a page can never become markup of the board. ``<!-- name -->`` in a paragraph of its own is
+the place of a part that the program generates.
 """
 
 from __future__ import annotations
@@ -72,15 +72,24 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture in a paragraph of its own: ``alt`` says what is to be seen on it."""
+
+    alt: str
+    name: str
+    """The file among the pages."""
+
+
+@dataclass(frozen=True, slots=True)
 class Generated:
     """The place of a part that the program generates."""
 
     name: str
 
 
-Block = Heading | Paragraph | Items | Fence | Table | Generated
+Block = Heading | Paragraph | Items | Fence | Table | Picture | Generated
 
-_PAGE = re.compile(r"([a-z0-9-]+)\.md")
+_OURS = re.compile(r"[a-z0-9-]+\.(md|png)")
 _GENERATED = re.compile(r"<!-- ([a-z-]+) -->")
 
 
@@ -90,11 +99,11 @@ class _Reader(MarkdownIt):
     def __init__(self) -> None:
         super().__init__("commonmark", {"html": False})
         self.enable("table")
-        self.disable(["image", "autolink", "blockquote", "hr", "lheading", "code", "reference"])
+        self.disable(["autolink", "blockquote", "hr", "lheading", "code", "reference"])
 
     def validateLink(self, url: str) -> bool:  # noqa: N802 - the library's name
-        """Accept links to pages of the handbook alone; others stay text."""
-        return _PAGE.fullmatch(url) is not None
+        """Accept pages and pictures of the handbook alone; others stay text."""
+        return _OURS.fullmatch(url) is not None
 
 
 _READER = _Reader()
@@ -145,8 +154,11 @@ def _blocks(tokens: Sequence[Token]) -> Iterator[Block]:
         at = end + 1
 
 
-def _paragraph(inline: Token) -> Paragraph | Generated:
+def _paragraph(inline: Token) -> Paragraph | Picture | Generated:
     named = _GENERATED.fullmatch(inline.content.strip())
+    match inline.children:
+        case [Token(type="image") as image] if str(image.attrGet("src")).endswith(".png"):
+            return Picture(image.content, str(image.attrGet("src")))
     return Generated(named[1]) if named else Paragraph(tuple(_spans(inline)))
 
 
@@ -179,6 +191,8 @@ def _spans(inline: Token) -> Iterator[Span]:
         match child.type:
             case "text":
                 text += child.content
+            case "image":
+                text += f"![{child.content}]({child.attrGet('src')})"
             case "softbreak" | "hardbreak":
                 text += " "
             case "code_inline" if kind == "text":
@@ -227,6 +241,9 @@ def _html_block(block: Block, root: str) -> str:
             head = "".join(f'<th scope="col">{_html_spans(c, root)}</th>' for c in block.head)
             rows = "".join(_html_row(row, block, root) for row in block.rows)
             return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+        case Picture():
+            return (f'<p><img src="{escape(root + block.name)}" alt="{escape(block.alt)}" '
+                    'loading="lazy" /></p>')
         case Generated():
             raise ValueError(f"{block.name} was not generated")
 
@@ -288,6 +305,8 @@ def _text_block(block: Block, width: int) -> str:
             return textwrap.indent(block.text, "    ")
         case Table():
             return _table(block, width)
+        case Picture():
+            return _wrapped(f"[Picture: {block.alt}]", width)
         case Generated():
             raise ValueError(f"{block.name} was not generated")
 

@@ -50,7 +50,7 @@ def _width(largest: int) -> int:
 
 
 def _vector(numbers: Sequence[int], *, unsigned: bool = False) -> bytes:
-    """Code integers below 2**63 in size (any 64 bits when ``unsigned``): width, length, planes."""
+    """Encode integers below 2**63 (any 64 bits when ``unsigned``) as width, length, byte planes."""
     coded = numbers if unsigned else [n << 1 if n >= 0 else ~(n << 1) for n in numbers]
     width = _width(max(coded, default=0))
     return struct.pack("<BI", width, len(coded)) + _planes(coded, width)

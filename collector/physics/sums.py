@@ -198,7 +198,7 @@ class LineSums:
         self.merge(other)
 
     def merge(self, other: LineSums) -> None:
-        """Add the samples of another instance; they must follow this one's."""
+        """Add the samples of another instance, which must follow these."""
         if other._first is None:
             return
         if self._last is None:

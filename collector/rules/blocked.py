@@ -329,7 +329,6 @@ class PurgeBlocked(Rule):
         return RawEvaluation.inactive(s.flows_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the evidence of oxygen and demand."""
         s, words = self.state, self.words
         values: dict[str, float | int | str | None] = {
             "demand_says": s.demand or "cannot tell", "oxygen_says": s.oxygen or "cannot tell",

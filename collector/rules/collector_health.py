@@ -63,7 +63,6 @@ class ClockJump(_OfFacts):
         return RawEvaluation.inactive(s.until_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the end of the alarm's stay."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
@@ -100,7 +99,6 @@ class JournalTrouble(_OfFacts):
         self.state = _JournalState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply the begin or end of trouble, or the replacement of the journal."""
         s = self.state
         if event.fact == "journal-trouble-ended":
             s.began_at, s.ended_at = None, event.time
@@ -113,7 +111,6 @@ class JournalTrouble(_OfFacts):
         return True
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Return whether it is in trouble, or was replaced within the time the alarm stays."""
         s = self.state
         if s.began_at is not None:
             return RawEvaluation.active(s.began_at)
@@ -123,7 +120,6 @@ class JournalTrouble(_OfFacts):
         return RawEvaluation.inactive(max(ends, default=None))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a replaced journal has been reported for long enough."""
         until = self.state.until_at
         return until if until is not None and until > now else None
 
@@ -168,7 +164,6 @@ class DeliveryFailing(_OfFacts):
         self.state = _DeliveryState()
 
     def apply_event(self, event: SystemEvent) -> bool:
-        """Apply the event of a recipient being unreachable or reachable."""
         forwarded = event.fact.startswith("forwarding")
         who = str(event.values.get("target" if forwarded else "recipient", ""))
         failing = self.state.failing
@@ -199,7 +194,6 @@ class DeliveryFailing(_OfFacts):
         }
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a recipient counts as unreachable, or has had no attempt for long."""
         times = [t for row in self.state.failing.values()
                  for t in (row["until_at"], row["began_at"] + self._limit)]
         return min((t for t in times if t > now), default=None)

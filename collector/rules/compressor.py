@@ -242,7 +242,6 @@ class CompressorLongRun(Rule):
             run.end_at if not run.on else run.start_at if run.known else None)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when the run passes its limit, or a declared fill ends."""
         run = self.state.run
         if not run.on or run.start_at is None:
             return None

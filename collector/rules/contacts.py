@@ -114,7 +114,6 @@ class ContactDisagreement(Rule):
         return RawEvaluation.inactive(self.state.ended_at)
 
     def doubts(self) -> frozenset[str]:
-        """Return the points of the contacts that contradict themselves or a sensor."""
         names = [n.partition(" ")[0] for n in self.state.since]
         return frozenset(f"{self.asset}.{n}{leg}" for n in names for leg in ("", "_no", "_nc"))
 

@@ -149,7 +149,6 @@ class CompressorShortCycling(Rule):
         return known.value * MINUTE
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a change stops being bounce, or the oldest start is an hour old."""
         s = self.state
         ripe = s.running.ripe(self._bounce)
         times = [] if ripe is None else [ripe]

@@ -79,7 +79,6 @@ class _TankEstimator(Estimator):
         self.state.start_at = now
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the day's estimate or the reason for none; offer a good one as a baseline."""
         if self.balance.state.on is False:
             self.balance.weigh(learn=False)
         start, disturbed = self.state.start_at, bool(ABNORMAL & self.balance.state.spoiled.keys())

@@ -64,7 +64,6 @@ class ContactRule(Rule):
         return contact_band(s.on is self.holds_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the contact's state, and the gauge's value."""
         since = self.state.since_at if self.state.since_at is not None else now
         values: dict[str, float | int | str | None] = {self.quantity: int(self.holds_at)}
         beside = self.beside(now, values)

@@ -118,11 +118,9 @@ class CompressorOverduty(Rule):
         return s.level.evaluation()
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the end of the present ten minutes."""
         return now // _PART * _PART + _PART
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the day's duty and how much of the day was seen."""
         on, known = self._seen(now)
         share = 100 * on / known if known else 0.0
         numbers = (

@@ -41,8 +41,9 @@ class Duty:
 class CompressorDuty(Estimator):
     """Share of the window the compressor ran.
 
-    Where all was seen, the interval comes from the instants of start and stop, each even between
-    two samples. What was not seen, or came from a frozen device, may have been all off or all on.
+    Where all was seen, the interval comes from the instants of start and stop, which may lie
+    anywhere between two samples. What was not seen, or came from a frozen device, may have been
+    all off or all on.
     """
 
     quantity = "compressor-duty"
@@ -156,7 +157,6 @@ class RunningCost(RunningEnergy):
 
     @property
     def unit(self) -> str:
-        """The currency."""
         return self._currency
 
 

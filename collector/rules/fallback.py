@@ -59,7 +59,6 @@ class AirFillFrequent(Rule):
         return s.level.evaluation()
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a change stops being bounce, or the oldest fallback is a day old."""
         s = self.state
         times = [s.air.ripe(self._bounce)]
         if s.level.beyond and s.entry_series:

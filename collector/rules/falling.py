@@ -182,7 +182,6 @@ class PressureFallingFast(Rule):
         return RawEvaluation.active(s.start_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the next check for other evidence that gas was lost."""
         return now // _SEEN * _SEEN + _SEEN if self.at_once(now) else None
 
     def at_once(self, now: int) -> bool:
@@ -194,7 +193,6 @@ class PressureFallingFast(Rule):
         )
 
     def no_change_band(self, point: str) -> Band | None:
-        """Return the band in which no number of readings adds up to a fall."""
         s = self.state
         if s.falling or s.jumped_to is not None or not s.high_series:
             return None
@@ -225,7 +223,6 @@ class PressureFallingFast(Rule):
         return ""
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return size and rate of the fall, and whether it looks like gas or like a sensor."""
         s, words = self.state, self.words
         known = self.context.inputs.point(self._pressure).value
         last = s.low if known is None else known

@@ -92,7 +92,6 @@ class DataFrozen(Rule):
         return self.context.inputs.sources.get(self.asset)
 
     def doubts(self) -> frozenset[str]:
-        """Return the device's points while it is frozen."""
         source, s = self._source, self.state
         moved = source is not None and source.moved_at is not None and (
             s.still_at is None or source.moved_at > s.still_at
@@ -106,11 +105,9 @@ class DataFrozen(Rule):
         return frozenset(n for n, gauge in held.items() if points[n].value == gauge.value)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the next check."""
         return now // _LOOK * _LOOK + _LOOK
 
     def evaluate(self, now: int) -> RawEvaluation:
-        """Check whether anything changed since the last check, and for how long nothing did."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return RawEvaluation.unknown(f"{self.words.name(self.asset)} has given no numbers yet")
@@ -130,7 +127,6 @@ class DataFrozen(Rule):
         return RawEvaluation.inactive(s.ended_at)
 
     def still_inactive(self, now: int) -> int | None:
-        """Check, and return the next check, where a value changed within the last minutes."""
         source, s = self._source, self.state
         if source is None or source.good_at is None or source.number_at is None:
             return None
@@ -217,8 +213,8 @@ class DataFrozen(Rule):
 
     def _kind(self) -> str:
         points = self.context.inputs.points
-        sentences = [points[p].value for p in self._witnesses if p in points]
-        return "-".join("?" if v is None else f"{v:.0f}" for v in sentences)
+        values = [points[p].value for p in self._witnesses if p in points]
+        return "-".join("?" if v is None else f"{v:.0f}" for v in values)
 
     def _known(self) -> tuple[int, int] | None:
         """Return the ms that this state was seen moving, and its longest ms without change."""
@@ -274,7 +270,7 @@ class DataFrozen(Rule):
             numbers += (" (with the plant like this it was never still for longer than "
                         f"{words.duration(known[1])})")
         numbers += "." + (" Other devices moved meanwhile." if self._others() else "")
-        numbers += self._same(now) + " What depends on it cannot be judged and stands as it was."
+        numbers += self._same(now) + " Conditions that depend on it keep their last state."
         values: Values = {
             "still_minutes": round(still / MINUTE, 1), "limit_minutes": round(limit / MINUTE, 1),
         }
@@ -295,7 +291,7 @@ class DataFrozen(Rule):
                 f"{words.pressure(gauge.value or 0.0)} without the least change for "
                 f"{lasted}: {why}.")
         since = min(gauge.held_at or now for gauge in held.values())
-        sentences.append("What depends on it cannot be judged and stands as it was.")
+        sentences.append("Conditions that depend on it keep their last state.")
         values: Values = {
             "still_minutes": round((now - since) / MINUTE, 1), "points": ", ".join(held)}
         return values, words.message(

@@ -58,7 +58,6 @@ class DeviceSilent(Rule):
         return RawEvaluation.inactive(source.good_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when the silence becomes too long, or the next check."""
         source = self._source
         limit = source.limit() if source is not None else None
         if source is None or limit is None or source.base_at is None:
@@ -70,7 +69,6 @@ class DeviceSilent(Rule):
         return over if over > now else now + 1
 
     def still_inactive(self, now: int) -> int | None:
-        """Return the next check, where it has answered since the last one."""
         source = self._source
         due = None if source is not None and source.silent(now) else self.next_evaluation_at(now)
         return None if due is None else max(due, self.context.inputs.known_until)
@@ -89,7 +87,7 @@ class DeviceSilent(Rule):
         numbers = (
             f"No usable answer for {self.words.duration(now - since)}; the limit is "
             f"{self.words.duration(limit)}{how}; {last} {self.words.instant(since)}. "
-            "What depends on it cannot be judged and stands as it was."
+            "Conditions that depend on it keep their last state."
         )
         values: Values = {
             "silent_seconds": round((now - since) / 1000, 1),

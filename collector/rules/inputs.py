@@ -252,7 +252,6 @@ class Inputs:
                 source.base_at += gap
 
     def begin(self, now: int) -> None:
-        """Start the clock of devices that have never answered."""
         for source in self.sources.values():
             if source.base_at is None and source.every is not None:
                 source.base_at = now
@@ -307,7 +306,6 @@ class Inputs:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Restore a dumped state; points and sources this plant lacks are kept harmlessly."""
         for name, data in state.get("points", {}).items():
             point = self.point(name)
             point.value, point.at, point.heard_at = (

@@ -129,7 +129,6 @@ class AirFillStuck(Rule):
         return RawEvaluation.inactive(stay.start_at if stay.known else None)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when it will have been too long, or a declared fill ends."""
         if not self.state.stay.on:
             return None
         times = (

@@ -252,7 +252,6 @@ class OxygenNotFalling(Rule):
         return RawEvaluation.active(min(times)) if times else RawEvaluation.inactive(s.verdict_at)
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when the purge outlives its planned days."""
         late = self._late_at()
         return late if late is not None and late > now else None
 

@@ -59,7 +59,7 @@ _HEAT, _NO_HEAT = 0.2, 2.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
-    """A line through one piece or a part of it: s, psi a day lost, its deviation."""
+    """A line fitted to one piece: its length (s), loss (psi a day) and the loss's deviation."""
 
     span: float
     rate: float

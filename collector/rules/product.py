@@ -68,7 +68,6 @@ class _Product(Rule):
 
     @property
     def must(self) -> list[str]:
-        """Quantities required beside the analyser, whatever the site file says."""
         return []
 
     def __init__(self, context: Context, asset: str) -> None:
@@ -255,7 +254,6 @@ class AirInNitrogenMode(_Product):
 
     @property
     def must(self) -> list[str]:
-        """The mode, which the analyser contradicts."""
         return [self._mode]
 
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:

@@ -86,7 +86,6 @@ class _PurgeCurve(Estimator):
 
     @property
     def wanted(self) -> bool:
-        """Whether the purge has advanced enough for a report before midnight."""
         return self.state.wanted
 
     def begin(self, now: int) -> None:
@@ -357,7 +356,6 @@ class OxygenExposure(Estimator):
         s.pipe.of_pipe_many(values)
 
     def make(self, now: int) -> EstimateMade | None:
-        """Return the day's exposure and its coverage, where at least half of the day was seen."""
         s = self.state
         start, whole = s.start_at, now - s.start_at
         seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last

@@ -38,7 +38,6 @@ class RoomOxygenLow(Rule):
         return self.state.band(self._limit, self._deadband, above=False)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the caution first, then the reading, and that a failed cell reads low too."""
         value = self.context.inputs.point(self._oxygen).value
         known = self._limit if value is None else value
         words = self.words

@@ -112,5 +112,4 @@ class Steady(State):
         return self.raw_at + hold
 
     def no_change_band(self) -> Band | None:
-        """Return the band of a 0/1 point in which a sample changes nothing."""
         return contact_band(self.on) if self.raw is self.on else None

@@ -56,10 +56,9 @@ class Stretch(State):
         self.lost_at = self.gap_at = None
 
     def restart(self, at: int) -> None:
-        """Count from ``at``: it was off for a moment between two samples."""
+        """Count the stretch from ``at``: it was off for a moment between two samples."""
         self.start_at, self.known = at, False
         self.lost_at = self.gap_at = None
 
     def no_change_band(self) -> Band | None:
-        """Return the band of a 0/1 point in which a sample in time changes nothing."""
         return contact_band(self.on)

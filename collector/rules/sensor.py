@@ -329,7 +329,6 @@ class OxygenSensorSuspect(Rule):
         ))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when a silent sensor is called dead, or a step has been shown long enough."""
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
         times = []
         if point.at is not None:

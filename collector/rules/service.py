@@ -101,7 +101,6 @@ class ServiceDue(Rule):
         return RawEvaluation.inactive()
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the calendar's date."""
         return self._date if self._date is not None and self._date > now else None
 
     def describe(self, now: int) -> tuple[Values, str]:

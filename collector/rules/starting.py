@@ -52,11 +52,12 @@ class _NotStartingState(State):
 class CompressorNotStarting(Rule):
     """The tank is at or below cut-in and the compressor stays off.
 
-    Gauge and pressure switch never agree wholly: clearly below cut-in it must start at once, close
-    to it within ``near_limit``, both counted again when the power comes back. What the gauge read
-    before past starts shows by how much the two differ here; before any was seen, close to it says
-    nothing. A loss of power that its own contact reports is the explanation, and nothing is raised
-    again; where no condition reports it, the message says what is known of the power.
+    Gauge and pressure switch never agree exactly. Clearly below cut-in the compressor must start at
+    once, close to cut-in within ``near_limit``; both times begin again when the power returns. The
+    gauge's readings before past starts show by how much the two differ; before any start was seen,
+    a pressure close to cut-in proves nothing. A loss of power that its own contact reports explains
+    the condition, and nothing is raised again; where no condition reports it, the message says what
+    is known of the power.
     """
 
     condition = "compressor-not-starting"
@@ -187,7 +188,6 @@ class CompressorNotStarting(Rule):
         return min(inputs.point(p).at or 0 for p in (self._running, self._tank))
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when it has been close to cut-in for too long."""
         s = self.state
         if not s.off.on or not s.low.beyond:
             return None

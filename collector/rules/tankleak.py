@@ -281,7 +281,6 @@ class TankLeak(Rule):
             s.since_at = int(pair[0][0]) - self._stretch if past else at
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return the next computation of the balance."""
         return now - now % _EVERY + _EVERY
 
     def _look(self, now: int) -> None:
@@ -317,7 +316,6 @@ class TankLeak(Rule):
         return RawEvaluation.active(s.since_at) if s.leaks else RawEvaluation.inactive(s.since_at)
 
     def describe(self, now: int) -> tuple[Values, str]:
-        """Return the rate at which the tank falls with nothing drawn."""
         s = self.state
         pressure = self.words.pressure
         by_balance = bool(s.balance_series) and s.balance_series[-1][0] == self._last_at()

@@ -102,7 +102,7 @@ class _Stuck(Rule):
         raise NotImplementedError
 
     def _near(self, at: int, value: float) -> bool:
-        """Apply a reading in the position to be checked; return whether a stretch began."""
+        """Apply a reading in the position that is checked; return whether a new stretch began."""
         return False
 
     def _learn_opening(self, at: int, is_open: bool) -> None:
@@ -143,7 +143,6 @@ class _Stuck(Rule):
         return RawEvaluation.active(late) if now >= late else RawEvaluation.inactive()
 
     def next_evaluation_at(self, now: int) -> int | None:
-        """Return when it will have stayed too long, or a declared fill ends."""
         found = self._late()
         if found is None:
             return None

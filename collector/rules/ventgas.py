@@ -117,7 +117,6 @@ class PipeOxygen(State):
             self.opened = max(self.shut, self.opened or 0.0)
 
     def no_change_band(self) -> Band | None:
-        """Return the readings of the position that change nothing."""
         return contact_band(self.open)
 
     def held_band(self, at: int) -> tuple[Band, bool] | None:

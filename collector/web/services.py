@@ -114,6 +114,13 @@ class CommissioningView:
     """``asking`` a person, ``working`` on the device, or ``stopped``."""
     lines: tuple[str, ...]
     question: str
+    secret: bool = False
+    """Whether the answer is a password."""
+    title: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    """A table that is shown live while the question is open."""
+    notes: tuple[str, ...] = ()
 
 
 class CommissioningServices(Protocol):
@@ -174,6 +181,8 @@ class BoardServices:
     """Impairments and visits in force."""
     planned: Callable[[], Sequence[Window]] = tuple
     """Impairments and visits that begin later."""
+    handbook_picture: Callable[[str], bytes | None] = lambda name: None
+    """A picture (PNG) of the handbook's pages; ``None`` where there is none of that name."""
     commissioning: CommissioningServices | None = None
     links: LinkServices | None = None
     """``None`` where messages carry no links."""

@@ -12,8 +12,8 @@ __all__ = ["disturb"]
 def disturb(draft: Draft, *, clock: float, healthy: bool) -> None:
     """Draw the disturbances. ``clock`` is the second of the UTC day at the start.
 
-    ``healthy`` plants also have their filter changed and are filled now and then: both would hide
-    what a fault does.
+    A healthy plant (``healthy``) also has filters changed and fills declared; with a fault both
+    would hide its effect.
     """
     _draining(draft, clock)
     _power(draft)

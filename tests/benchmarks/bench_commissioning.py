@@ -42,7 +42,7 @@ def main() -> None:
             outlook = row.outlook.value if row.outlook else "-"
             sums[outlook, row.true] += 1
             print(f"  {row.point:<26} {' / '.join(row.shown):<36} {outlook:<8} {row.true:<6} "
-                  f"{row.left:>2}  {row.best}", flush=True)
+                  f"{row.left:>2}  {row.best}{'; ' if row.others else ''}{row.others}", flush=True)
     print()
     for (outlook, true), count in sorted(sums.items()):
         print(f"{outlook:<8} {true:<6} {count}")

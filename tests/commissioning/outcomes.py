@@ -28,6 +28,8 @@ class Outcome:
     true: str
     """``right``, ``alike`` (named, and no reading tells them apart), ``named`` or ``WRONG``."""
     left: int
+    others: str
+    """What is left beside the best, where the registers were not always alike."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,8 @@ def commission(seed: int, folder: Path, *, speed: float = 40.0, search: bool = F
     controller = draw_controller(seed)
     if controller.manners.every_second:
         speed = min(speed, 10.0)  # a time-out is never shorter than 0.1 s of real time
+    if controller.manners.shortest_pause:
+        speed = min(speed, 20.0)  # a busy machine must not make two questions seem one hurry
     seen: list[tuple[dict[str, Match], int]] = []
     registry = WireRegistry()
 
@@ -120,4 +124,6 @@ def outcomes(
         else:
             true = "WRONG"
         yield Outcome(point=item.point, shown=typed, outlook=match.outlook if match else None,
-                      best=str(best or ""), true=true, left=len(families))
+                      best=str(best or ""), true=true, left=len(families),
+                      others="alike" if match and match.same and len(families) > 1
+                      else "; ".join(str(f.best) for f in families[1:4]))

@@ -7,6 +7,7 @@ import threading
 import time
 
 from collector.clock import ScaledClock
+from collector.domain.readings import QUANTITIES
 from simulators.unknown_maps import Answering, serve_rtu, serve_tcp
 
 ORIGIN = 1_772_323_200_000
@@ -24,6 +25,7 @@ class Technician:
         self.wait, self.think, self.most = wait, think, most
         self.asked = []
         self.said = []
+        self.watched = []
         self.running = controller.truth()["gen1.compressor_running"][0].signal
 
     @property
@@ -45,10 +47,20 @@ class Technician:
                 return answer(key) if callable(answer) else answer
         return self.by_hand(key)
 
+    def ask_live(self, key, question, frame):
+        """Look at what is shown live until what is waited for has come; not for ever."""
+        until = self.seconds + self.wait * 4
+        running = self.running(self.seconds)
+        shown = frame()
+        while ".wait." in key and not shown.ready and self.seconds < until:
+            if not shown.rows and self.running(self.seconds) != running:
+                break
+            self.pause(5.0)
+            shown = frame()
+        self.watched.append(shown)
+        return self.ask(key, question)
+
     def by_hand(self, key):
-        if ".wait." in key:
-            self.pause(self.wait)
-            return ""
         if ".display." in key or key.startswith("prove.gen1.") or key.startswith("prove.r1."):
             point = ".".join(key.split(".")[-2:])
             shown = self.read(point)
@@ -58,9 +70,12 @@ class Technician:
         if found:
             self.controller.switches[found[1]] = bool(int(found[2]) % 2)
             return ""
-        if key.endswith(".wired"):
-            return "y" if key.split(".contact.")[1].removesuffix(".wired") \
-                in self.controller.switches else "n"
+        if key.endswith(".contacts"):
+            labels = {p: f"{p.split('.')[0]}: {QUANTITIES[kind][p.split('.')[1]].label}"
+                      for p in self.controller.switches
+                      for kind in QUANTITIES if p.split(".")[1] in QUANTITIES[kind]}
+            return ", ".join(line.split(" = ")[0].strip() for line in self.said
+                             if line.partition(" = ")[2] in labels.values())
         return ""
 
     def read(self, point):

@@ -11,7 +11,7 @@ import tomllib
 import pytest
 
 from collector.cli import main
-from collector.commissioning import state as state_module
+from collector.commissioning import interview as state_module
 from collector.commissioning.commissioning import Commissioning, state_path
 from collector.config import load_site
 from simulators.unknown_maps import draw_controller
@@ -73,10 +73,18 @@ class Interrupting(Technician):
 
 @pytest.mark.slow
 @pytest.mark.timeout(300)
-def test_interrupted_at_every_question_nothing_is_asked_twice(tmp_path):
+def test_interrupted_at_every_question_and_file_nothing_is_asked_twice(tmp_path, monkeypatch):
     controller = draw_controller(0)
     site = tmp_path / "site.toml"
-    answered, seen, sessions = [], set(), 0
+    answered, seen, sessions, files = [], set(), 0, set()
+    write = Commissioning._write
+
+    def written(self, path, content):
+        write(self, path, content)
+        if path.name not in files:
+            files.add(path.name)
+            raise Interrupted(path.name)
+    monkeypatch.setattr(Commissioning, "_write", written)
     with served(controller) as (where, clock, _):
         answers = plant_answers(where, ranges=ranges_of(controller), unit=controller.unit)
         ended = False
@@ -91,7 +99,12 @@ def test_interrupted_at_every_question_nothing_is_asked_twice(tmp_path):
                 assert not state_path(site).exists() \
                     or state_path(site).read_bytes().endswith(b"}")
             answered += person.asked
-    assert sessions == len(seen) + 1
+    assert sessions == len(seen) + len(files) + 1
+    assert {"gen1-controller.toml", "gen1-controller.image.json", "site.toml"} <= files
+    # Its own files, written just before it was interrupted, are not taken for another's.
+    assert not {k for k in answered if k.endswith((".profile", ".extend"))}
+    profile = tomllib.loads((tmp_path / "gen1-controller.toml").read_text())
+    assert len({p["quantity"] for p in profile["points"]}) == len(profile["points"])
     # A reading of the display counts only with the images around it: those are asked again.
     once = [k for k in answered if ".display." not in k]
     assert sorted(once) == sorted(set(once))
@@ -169,10 +182,9 @@ def test_back_forgets_the_last_answer_alone(tmp_path):
     controller = draw_controller(0)
     site = tmp_path / "site.toml"
     names = iter(["Fenmor", "Fenmoor"])
-    backed = iter(["<", "", ""])
+    backed = iter(["<", "Europe/London"])
     answers = {r"plant\.site\.name": lambda _key: next(names),
-               r"plant\.site\.id": lambda _key: next(backed),
-               r"plant\.site\.timezone": "Europe/London", r"plant\.risers": "0",
+               r"plant\.site\.timezone": lambda _key: next(backed), r"plant\.risers": "0",
                r"plant\.generators": "1", r"plant\.rooms": "0", r"device\.0\.begin": "n"}
     with served(controller) as (_, clock, _device):
         person = Technician(controller, clock, answers)

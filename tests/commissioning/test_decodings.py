@@ -4,13 +4,7 @@ import struct
 
 import pytest
 
-from collector.commissioning.decodings import (
-    NotShown,
-    decodings,
-    matching,
-    parse_shown,
-    values_of,
-)
+from collector.commissioning.decodings import NotShown, decodings, parse_shown
 
 
 def words(fmt, value, *, word_order="high-first", byte_order="high-first"):
@@ -19,6 +13,15 @@ def words(fmt, value, *, word_order="high-first", byte_order="high-first"):
     if byte_order == "low-first":
         found = [(w & 255) << 8 | w >> 8 for w in found]
     return found[::-1] if word_order == "low-first" else found
+
+
+def values_of(registers, of):
+    return [(d, v) for d in decodings(of) if (v := d.value(registers)) is not None]
+
+
+def matching(registers, shown):
+    return [d for d, v in values_of(registers, shown.of)
+            if d.step <= 2 * shown.step and shown.fits(v, v, d.step)]
 
 
 @pytest.mark.parametrize("of", ["psi", "%", "degC", "h", "count"])

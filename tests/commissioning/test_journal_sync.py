@@ -5,7 +5,7 @@ import hashlib
 import pytest
 
 from collector.commissioning.journal_sync import CommissioningSync
-from collector.commissioning.record import CommissioningRecord, Row
+from collector.commissioning.proof import CommissioningRecord, Row
 from collector.domain.errors import QuietpipeError
 
 

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from collector.cli import main
+from collector.commissioning.interview import write_whole
 from collector.commissioning.profile_images import image_path, load_profile, read_image
-from collector.commissioning.state import write_whole
 from collector.config.profiles import BUNDLED
 from collector.domain.errors import SiteFileError
 

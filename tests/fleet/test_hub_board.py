@@ -253,6 +253,9 @@ async def test_a_site_s_page_and_answer_say_what_is_known(ann: httpx.AsyncClient
     page = (await ann.get("/sites/north/mill-one")).text
     assert "61.5" in page
     assert "was looked at" in page
+    assert "<strong>active</strong>, not acknowledged" in page
+    assert "Leak rate of Mill One riser: 2 scfh" in page
+    assert re.search(r">compressor</th>\s*<td[^>]*>(?:running|stopped)", page)
     answer = (await ann.get("/api/v1/sites/north/mill-one")).json()
     assert answer["things"]["gen1"]["readings"]["tank_pressure"]["value"] == 61.5
     assert {a["condition"] for a in answer["alarms"]} == {"pressure-low", "purge-blocked"}

@@ -191,7 +191,8 @@ class _Balanced(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.open.append(tag)
-        assert [n for n, _ in attrs] in ([], ["href"], ["scope"], ["data-head"])
+        assert [n for n, _ in attrs] in ([], ["href"], ["scope"], ["data-head"],
+                                         ["src", "alt", "loading"])
         self.links += [v or "" for n, v in attrs if n == "href"]
 
     def handle_endtag(self, tag: str) -> None:

@@ -288,7 +288,7 @@ class Engine:
         return self.rules.subscribed.get(name, []), self.estimators.consumers(name)
 
     def observe(self, reading: Reading) -> None:
-        """Take one reading, after the ticks that are due before it."""
+        """Apply one reading, after the ticks that are due before it."""
         self._counts["readings"] += 1
         name, at = reading.point, reading.time
         took = self.inputs.ingest(reading)

@@ -245,7 +245,7 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
 
 
 _AGAIN_COMMISSIONING = 3
-"""Seconds until the page is loaded again while the device is being asked."""
+"""Seconds until the page is loaded again while the device is being asked or looked at."""
 _LONGEST = 500
 
 
@@ -260,7 +260,7 @@ def add_commissioning_page(app: FastAPI, services: BoardServices) -> None:
     async def shown(request: Request) -> HTMLResponse:
         view = commissioning.view()
         return page(request, "commissioning.html", view=view,
-                    again=_AGAIN_COMMISSIONING if view.state == "working" else 0)
+                    again=_AGAIN_COMMISSIONING if view.state == "working" or view.head else 0)
 
     async def done(do: Callable[[], None]) -> Response:
         await asyncio.to_thread(do)

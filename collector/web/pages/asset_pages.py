@@ -266,8 +266,10 @@ def _add_handbook(app: FastAPI, services: BoardServices) -> None:
         return handbook(request, "contents")
 
     @app.get("/explain/{name}", include_in_schema=False)
-    async def explain(request: Request, name: str) -> HTMLResponse:
-        return handbook(request, name)
+    async def explain(request: Request, name: str) -> Response:
+        picture = services.handbook_picture(name)
+        return handbook(request, name) if picture is None else Response(
+            picture, media_type="image/png")
 
 
 def _add_files(app: FastAPI) -> None:

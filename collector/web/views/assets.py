@@ -14,7 +14,7 @@ from collector.domain.units import duration_text
 from collector.web.views import moment, shown_value
 from collector.web.views.windows import DeclarationView
 
-_STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
+STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""
 _SUPPRESSED = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 
@@ -119,7 +119,7 @@ def _point(
     kind = point_kind(thing.kind, quantity)
     assert kind is not None  # _quantities lets no other through
     point = f"{thing.id}.{quantity}"
-    label = _STATE_LABELS.get(quantity, kind.label)
+    label = STATE_LABELS.get(quantity, kind.label)
     if state is None:
         return PointView(point=point, label=label, value="–", unit="", age="", why="",
                          quality="no reading yet", good=False)

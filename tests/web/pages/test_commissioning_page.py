@@ -22,6 +22,19 @@ LINES = ("The plant. Enter takes what is in brackets.",
          "* input-registers 11        026B    619    619     61.9     6.19      40568507 / 163250")
 STATES = {
     "asking": CommissioningView(state="asking", lines=LINES, question="Name of <the> site"),
+    "looking": CommissioningView(
+        state="asking", lines=LINES, question="Enter ends the look", title="Registers now",
+        head=("", "register", "hex", "uint16", "int16", "x 0.1", "x 0.01", "float HL", "bits"),
+        rows=(("*", "input 11", "026B", "619", "619", "61.9", "6.19", "", "0000001001101011"),
+              ("", "coil 3", "", "1", "", "", "", "", "")),
+        notes=("* moved since the start; c rises and falls with the compressor",)),
+    "waiting": CommissioningView(
+        state="asking", lines=LINES, question="Enter reads the display again",
+        title="Values that are not sure yet", head=("value", "last shown", "a reading tells more"),
+        rows=(("gen1 cabinet temperature", "76.4 °F", "when it has moved by 2.5 °F"),
+              ("gen1 compressor running", "", "when it has changed"))),
+    "password": CommissioningView(state="asking", lines=LINES, question="Password there",
+                                  secret=True),
     "working": CommissioningView(state="working", lines=LINES, question=""),
     "stopped": CommissioningView(state="stopped", lines=(), question=""),
 }
@@ -63,7 +76,8 @@ MANAGER, RESPONDER = "R. Okafor", "J. Whitlock"
 
 
 @pytest.mark.parametrize(("state", "button"), [
-    ("asking", "Answer"), ("working", "Stop asking"), ("stopped", "Start, or go on")])
+    ("asking", "Answer"), ("looking", "Answer"), ("working", "Stop asking"),
+    ("stopped", "Start, or go on")])
 async def test_each_state_has_its_form(
     board: httpx.AsyncClient, fake: FakeCommissioning, state: str, button: str,
 ) -> None:
@@ -72,7 +86,17 @@ async def test_each_state_has_its_form(
     text = (await board.get("/commissioning")).text
     assert f"<button>{button}</button>" in text
     assert "<the>" not in text
-    assert ("data-follow" in text) is (state == "working")
+    assert ("data-follow" in text) is (state in ("working", "looking"))
+    # Without script it is loaded again all the same.
+    assert ('http-equiv="refresh"' in text) is ("data-follow" in text)
+
+
+async def test_a_password_is_not_shown_while_it_is_typed(
+    board: httpx.AsyncClient, fake: FakeCommissioning,
+) -> None:
+    await sign_in(board, MANAGER)
+    fake.state = "password"
+    assert '<input name="answer" type="password"' in (await board.get("/commissioning")).text
 
 
 async def test_an_answer_is_taken_from_those_who_manage_alone(
@@ -119,6 +143,7 @@ def live(
 @pytest.mark.parametrize("view", VIEWS.values(), ids=list(VIEWS))
 def test_it_is_accessible_and_fits(
     browser: Any, live: Board, fake: FakeCommissioning, view: dict[str, int],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
@@ -139,6 +164,14 @@ def test_it_is_accessible_and_fits(
         assert page.evaluate("""() => [...document.querySelectorAll(
             'main button, main input:not([type=hidden])')].map(
             e => e.getBoundingClientRect().height).filter(h => h < 43.5)""") == []
+    fake.state = "looking"
+    page.goto(f"{live.address}/commissioning")
+    page.keyboard.type("r")
+    moved = replace(STATES["looking"], rows=(("*", "input 11", "0270", *[""] * 6),))
+    with monkeypatch.context() as patch:
+        patch.setitem(STATES, "looking", moved)
+        page.get_by_text("0270").wait_for()  # by itself, and what is being typed stays
+    assert page.locator("[name=answer]").input_value() == "r"
     fake.state = "asking"
     page.goto(f"{live.address}/commissioning")
     page.keyboard.type("Fenmoor")

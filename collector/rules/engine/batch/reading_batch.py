@@ -42,7 +42,7 @@ class BatchEngine(Protocol):
         """Return the rules and the estimators that take samples of a point."""
 
     def observe(self, reading: Reading) -> None:
-        """Take one reading, after the ticks that are due before it."""
+        """Apply one reading, after the ticks that are due before it."""
 
     def reached(self, now: int) -> None:
         """Set the engine's time to ``now``; all due ticks have run."""
