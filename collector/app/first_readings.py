@@ -23,7 +23,7 @@ from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, split_point
 from collector.domain.units import DAY, HOUR, MINUTE, SECOND
 from collector.journal import Journal
-from collector.sources import NO_VALUE, DeviceSettings
+from collector.sources import DAMAGED, NO_VALUE, DeviceSettings
 from collector.sources.poller import Poller
 from collector.sources.read_plan import point_names
 
@@ -175,9 +175,12 @@ class FirstReadings:
         return replace(reading, quality=Quality.BAD, why=f"suspect: {why}")
 
     def _not_good(self, seen: _PointTrial, reading: Reading) -> None:
-        """Apply a reading that is not good: a point without any good one may be mapped wrongly."""
+        """Apply a reading that is not good: a point without any good one may be mapped wrongly.
+
+        A damaged reply is the line's fault, and no sign of a wrong map.
+        """
         if reading.quality is Quality.BAD and not seen.ever_good \
-                and not reading.why.startswith((*NO_VALUE, "both legs")):
+                and not reading.why.startswith((*NO_VALUE, DAMAGED, "both legs")):
             self._implausible(seen, reading, reading.why)
 
     @staticmethod

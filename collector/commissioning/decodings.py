@@ -193,6 +193,8 @@ class Shown:
 
 
 _NUMBER = re.compile(r"\s*([-+\u2212]?)(\d+)(?:\.(\d*))?\s*(\S.*?)?\s*")
+_THOUSANDS = re.compile(r"\b[1-9]\d{0,2}(?:,\d{3})+(?!\d)")
+"""A number whose thousands are set apart: 1,200.2 h."""
 _SPELLINGS = {
     "psi": {"psi": "psi", "psig": "psi", "bar": "bar", "barg": "bar", "kpa": "kPa"},
     "%": {"%": "%", "% o2": "%", "o2": "%", "% n2": "% N2", "n2": "% N2", "% nitrogen": "% N2",
@@ -212,7 +214,7 @@ def parse_shown(text: str, of: str, unit: str = "") -> Shown:
     >>> parse_shown("4.93 bar", "psi").resolution, str(parse_shown("1.8", "%"))
     (0.01, '1.8 %')
     """
-    found = _NUMBER.fullmatch(text)
+    found = _NUMBER.fullmatch(_THOUSANDS.sub(lambda m: m[0].replace(",", ""), text))
     if found is None:
         raise NotShown(f'"{text.strip()}" is not a number as a display shows it, such as 71.5')
     sign, whole, part, word = found.groups()

@@ -15,7 +15,7 @@ from collector.commissioning.plausible import Doubt, Grade, Growth, Plausibility
 from collector.domain.errors import DeviceError, DeviceRefused, LinkDown
 from collector.domain.plant import Plant
 from collector.domain.readings import Quality, Reading, point_kind, split_point
-from collector.sources import NO_VALUE, DeviceSettings, PointSettings
+from collector.sources import DAMAGED, NO_VALUE, DeviceSettings, PointSettings
 from collector.sources.pdu import BIT_TABLES, ReadRequest
 from collector.sources.poller import Poller
 from collector.sources.read_plan import Span, spans_of
@@ -214,7 +214,7 @@ class _Assessment:
             return False
         reading = self._readings.get(point.point)
         if reading is not None and reading.quality is Quality.BAD:
-            return not reading.why.startswith(NO_VALUE)
+            return not reading.why.startswith((*NO_VALUE, DAMAGED))
         usual, value = self._plausibility.usual(point.point), self._values.get(point.point)
         if usual is None or value is None or self._plausibility.filling(point.point, self._values):
             return False

@@ -47,6 +47,7 @@ def check_assets(file: SiteFile, source: Source, mistakes: Diagnostics) -> None:
 class _Check:
     def __init__(self, file: SiteFile, source: Source, mistakes: Diagnostics) -> None:
         self._file, self._source, self._mistakes = file, source, mistakes
+        self._kinds = kinds_of(file)
 
     def _say(self, key: Key, problem: str, expected: str = "") -> None:
         self._mistakes.add(self._source, key, problem, expected)
@@ -81,7 +82,7 @@ class _Check:
             self._known(("vents", index, "riser"), vent.riser, "riser")
 
     def _known(self, key: Key, name: str | None, kind: str) -> None:
-        kinds = kinds_of(self._file)
+        kinds = self._kinds
         if not name or kinds.get(name) == kind:
             return
         fit = [i for i, k in kinds.items() if k == kind]

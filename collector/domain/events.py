@@ -156,7 +156,13 @@ def event_from_json(line: str) -> Event:
 
     Raises ``ValueError`` or ``KeyError`` when the line is something else.
     """
-    raw = json.loads(line)
+    try:
+        return _from_raw(json.loads(line))
+    except (TypeError, AttributeError, IndexError, OverflowError, RecursionError) as error:
+        raise ValueError(f"not an event: {type(error).__name__}") from error
+
+
+def _from_raw(raw: Any) -> Event:
     time, site = parse_instant(raw["time"]), raw["site"]
     if raw["kind"] == "alarm":
         return AlarmTransition(

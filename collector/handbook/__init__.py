@@ -239,7 +239,7 @@ QUANTITY_IDS = tuple(COMPUTED)
 SUBJECT_IDS = (
     "commands", "commissioning", "first-site", "site-file", "device-profile",
     "recorded-readings", "events", "alarm-states", "calls", "acceptance", "reports", "fleet",
-    "deployment", "network", "cautions",
+    "deployment", "network", "threats", "faults", "cautions",
 )
 """Every page that is about neither a condition nor a quantity."""
 

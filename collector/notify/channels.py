@@ -122,8 +122,8 @@ def exchange(
     """
     url = urlsplit(address.removeprefix("webhook+"))
     host = url.hostname or ""
-    if not host:
-        raise ValueError("no host")
+    if not host or url.scheme.lower() not in ("http", "https"):
+        raise ValueError("not a web address")
     connection: http.client.HTTPConnection
     if url.scheme.lower() == "https":
         connection = http.client.HTTPSConnection(
@@ -213,6 +213,8 @@ def check_address(address: str) -> str:
     """
     if Recipient(id="", to=address).wants_events:
         try:
+            if not address.isprintable() or " " in address:
+                return "not a web address"
             url = urlsplit(address.removeprefix("webhook+"))
             return "" if url.hostname and url.port != 0 else "no host in the web hook's address"
         except ValueError:

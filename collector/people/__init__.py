@@ -19,7 +19,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
+from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 
 from collector.domain.errors import QuietpipeError, UsageError
 from collector.files import private_folder
@@ -56,12 +56,17 @@ class Passwords:
         return self._hasher.hash(plain)
 
     def verify(self, password: str, kept: str | None) -> bool:
-        """Whether ``password`` has the hash ``kept``, which is ``None`` for an unknown name."""
+        """Whether ``password`` has the hash ``kept``, which is ``None`` for an unknown name.
+
+        Raises ``AccountsError`` when that cannot be found out, for want of memory for instance.
+        """
         plain = _normal(password)[:_LONGEST + 1]
         try:
             right = self._hasher.verify(kept or self._unknown, plain)
-        except (VerificationError, InvalidHashError):
+        except (VerifyMismatchError, InvalidHashError):
             return False
+        except VerificationError as error:
+            raise AccountsError(f"the password could not be checked: {error}") from error
         return right and kept is not None
 
     def rehash(self, password: str) -> str:

@@ -125,6 +125,12 @@ class SignInLimiter:
         self._shared.begin(shared, now, int(counted))
         return Attempt(own, shared, counted)
 
+    def take_back(self, attempt: Attempt) -> None:
+        """Count an attempt as not made: its password could not be looked at."""
+        self._own.take_back((attempt.own,))
+        if attempt.counted:
+            self._shared.take_back(attempt.shared)
+
     def succeed(self, attempt: Attempt) -> None:
         """Forget the failures of an attempt that went well, and know its name and address."""
         self._own.succeed((attempt.own,))

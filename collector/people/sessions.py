@@ -94,7 +94,11 @@ class SessionManager:
         """
         attempt = self._begin(name, address, self._known_device(name, device))
         async with self._hashing:
-            found = await asyncio.to_thread(self.accounts.verify, name, password)
+            try:
+                found = await asyncio.to_thread(self.accounts.verify, name, password)
+            except AccountsError:
+                self._limiter.take_back(attempt)
+                raise
         if found is None:
             raise WrongPassword
         self._limiter.succeed(attempt)

@@ -62,6 +62,8 @@ two to be tried as well."""
 _PLENTY = 400
 """Models that count from which the grid is fine enough as it is."""
 _THREE = 3
+_Likely = tuple[float, float]
+"""Time constant (s) by volume and flow, and the deviation of its logarithm on the short side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +85,7 @@ def forecast_purge(
     expected: float | None = None,
     seen_begin: bool = True,
     feed_error: float = 0.0,
+    open_share: float = 1.0,
 ) -> PurgeForecast | Refusal:
     """Time constant and time to target, from readings at the remote end.
 
@@ -95,6 +98,8 @@ def forecast_purge(
     seen_begin : whether the first time is that of the beginning, from one mixture throughout.
     feed_error : error of what is known of the feed, a fraction: near the end the height above the
         feed is all there is, and the feed is rarely known to a part of it.
+    open_share : share of the time in which the vent purges, where ``times_s`` count that alone.
+        What leaks sweeps the pipe all the time, and the more the shorter a timer opens.
 
     Returns
     -------
@@ -131,7 +136,9 @@ def forecast_purge(
     heights = [x - feed for x in oxygen]
     rows = Readings(times_s, heights, _INDEPENDENT)
     dirt = _dirt(feed, feed_error)
-    models = _fit(rows, times_s, heights, seen_begin, expected, dirt)
+    likely = None if expected is None else (
+        expected, math.log1p(math.expm1(_SHORTER) / max(open_share, 0.01)))
+    models = _fit(rows, times_s, heights, seen_begin, likely, dirt)
     if not models:
         return Refusal(code="stalled", reason="no course of a purge fits the readings")
     missed, scatter = rows.misfit(min(models, key=operator.attrgetter("squares")))
@@ -142,7 +149,7 @@ def forecast_purge(
             "more than the sensor's own scatter; the flow, the supply or the volume changed, or "
             "air came in",
         )
-    return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], expected, dirt)
+    return _weigh(models, times_s[-1], len(oxygen), target - feed, heights[0], likely, dirt)
 
 
 def _dirt(feed: float, error: float) -> dict[float, float]:
@@ -176,7 +183,7 @@ def _refuse(oxygen: Sequence[float], target: float, feed: float) -> Refusal | No
 
 def _fit(
     rows: Readings, times: Sequence[float], heights: Sequence[float], seen_begin: bool,
-    expected: float | None, dirt: Mapping[float, float],
+    likely: _Likely | None, dirt: Mapping[float, float],
 ) -> list[Course]:
     """Fit the height of every pipe of the grid by weighed least squares.
 
@@ -184,12 +191,13 @@ def _fit(
     that do not fit far worse in the middle than the best.
     """
     found: list[Course] = []
-    groups = [(group, before) for group in _threes(_nodes(max(times[-1], 1e-9), expected))
+    nodes = _nodes(max(times[-1], 1e-9), likely and likely[0])
+    groups = [(group, before) for group in _threes(nodes)
               for before in (_BEFORE[:1] if seen_begin else _BEFORE)]
     middles = [rows.fit(*group[len(group) // 2], before, pipes(), tuple(dirt))
                for group, before in groups]
     ranked = _logs(
-        [m for models in middles for m in models], len(times), heights[0], expected, dirt)
+        [m for models in middles for m in models], len(times), heights[0], likely, dirt)
     least = max(ranked, default=0.0) - _NEAR - _SLACK
     place = 0
     for (group, before), models in zip(groups, middles, strict=True):
@@ -202,15 +210,15 @@ def _fit(
                 near = [m.pipe for m in kept if m.dirt == d]
                 for node in (n for i, n in enumerate(group) if i != len(group) // 2):
                     found += rows.fit(*node, before, near, (d,))
-    return _refine(rows, found, len(times), heights[0], expected, dirt)
+    return _refine(rows, found, len(times), heights[0], likely, dirt)
 
 
 def _refine(
-    readings: Readings, models: Sequence[Course], count: int, first: float, expected: float | None,
+    readings: Readings, models: Sequence[Course], count: int, first: float, likely: _Likely | None,
     dirt: Mapping[float, float],
 ) -> list[Course]:
     """Refine the grid around the models that count, where they are few."""
-    logs = _logs(models, count, first, expected, dirt)
+    logs = _logs(models, count, first, likely, dirt)
     least = max(logs, default=0.0) - _NEAR
     counted = [m for m, v in zip(models, logs, strict=True) if v > least]
     if len(counted) > _PLENTY:
@@ -242,9 +250,9 @@ def _nodes(span: float, expected: float | None) -> list[tuple[float, float]]:
 
 def _weigh(
     models: Sequence[Course], end: float, count: int, above: float, first: float,
-    expected: float | None, dirt: Mapping[float, float],
+    likely: _Likely | None, dirt: Mapping[float, float],
 ) -> PurgeForecast | Refusal:
-    logs = _logs(models, count, first, expected, dirt)
+    logs = _logs(models, count, first, likely, dirt)
     top = max(logs)
     chosen = [(math.exp(v - top), m) for v, m in zip(logs, models, strict=True) if v > top - _NEAR]
     taus = sorted((m.time_constant, w) for w, m in chosen)
@@ -260,7 +268,7 @@ def _weigh(
 
 
 def _logs(
-    models: Sequence[Course], count: int, first: float, expected: float | None,
+    models: Sequence[Course], count: int, first: float, likely: _Likely | None,
     dirt: Mapping[float, float],
 ) -> list[float]:
     """Return the logarithm of each model's weight."""
@@ -269,18 +277,18 @@ def _logs(
     # Squares are in units of the least difference; a worse best fit says it is really more.
     scale = max(min(m.squares for m in models) / max(count - 4, 1), 1.0)
     tempered = 0.5 * min(_INDEPENDENT, count) / count / scale
-    return [math.log(_prior(m, first, expected) * dirt[m.dirt]) - tempered * m.squares
+    return [math.log(_prior(m, first, likely) * dirt[m.dirt]) - tempered * m.squares
             for m in models]
 
 
-def _prior(model: Course, first: float, expected: float | None) -> float:
+def _prior(model: Course, first: float, likely: _Likely | None) -> float:
     """Return a model's log weight before any reading: by volume, flow and first height."""
     begins = model.at(0.0) / first
     weight = model.width * math.exp(model.pipe.likely)
     weight *= math.exp(-0.5 * (math.log(max(begins, 1e-6)) / 0.03) ** 2) + 1e-4
-    if expected is not None:
-        far = math.log(model.time_constant / expected)
-        far /= _LONGER if far > 0.0 else _SHORTER
+    if likely is not None:
+        far = math.log(model.time_constant / likely[0])
+        far /= _LONGER if far > 0.0 else likely[1]
         weight *= math.exp(-0.5 * far * far) + _OFF
     return weight
 

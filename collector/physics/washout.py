@@ -1,8 +1,9 @@
 r"""Washout of the first gas from pipe: tanks in series with dead legs, or one slowing volume.
 
-Pipe is neither one mixed volume nor a plug. It is taken as ``k`` equal tanks in series, each with
-its share ``d`` of dead legs that exchanges with it in a time ``r`` (all times in units of the time
-constant, the amount held over the flow):
+Pipe is neither one mixed volume nor a plug. It is taken as ``k`` tanks in series, the last of them
+a smaller one where ``k`` is no whole number, as unlike lengths in a row spread the gas like fewer
+ones that are alike. Each has its share ``d`` of dead legs that exchanges with it in a time ``r``
+(all times in units of the time constant, the amount held over the flow):
 
 .. math::
     \frac{1-d}{k} \dot x_i = x_{i-1} - x_i - \frac{d}{k r}(x_i - z_i), \qquad
@@ -33,11 +34,12 @@ from functools import cache
 
 __all__ = ["PER", "UP_TO", "Pipe", "pipes", "quarters", "washout"]
 
-_TANKS = (1, 2, 3, 4, 5, 8)
+_TANKS = (1.0, 1.4, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 8.0)
 _DEAD = (0.05, 0.12, 0.2, 0.28, 0.38)
 _EXCHANGE = (0.4, 1.0, 2.5, 6.0, 15.0)
 _SLOWING = (0.15, 0.3, 0.45, 0.6, 0.8, 1.0)
 _STEP = 0.05
+_WHOLE = 0.01
 PER = 20
 """Entries of a course per time constant: every step."""
 UP_TO = 10.0
@@ -57,7 +59,7 @@ class Pipe:
 
     course: tuple[float, ...]
     likely: float
-    tanks: int
+    tanks: float
     dead: float
     exchange: float
     slowing: float = 0.0
@@ -89,12 +91,12 @@ class Pipe:
         return (len(course) - 1 + 20.0 * math.log(share / last) / math.log(last / earlier)) / PER
 
 
-def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
+def washout(tanks: float, dead: float, exchange: float) -> tuple[float, ...]:
     """Return the remote end's share of the first gas, every 0.05 time constants from 0 to 10.
 
     Parameters
     ----------
-    tanks : 1 (well mixed) upwards.
+    tanks : 1 (well mixed) upwards; a fraction is that of a smaller last one.
     dead : share of the volume in dead legs, 0 to below 1.
     exchange : time in which they exchange, time constants, above zero.
 
@@ -107,34 +109,30 @@ def washout(tanks: int, dead: float, exchange: float) -> tuple[float, ...]:
     >>> round(washout(2, 0.0, 1.0)[20], 3), round(3 * math.exp(-2), 3)
     (0.406, 0.406)
     """
-    live = (1.0 - dead) / tanks
-    parts = max(1, math.ceil(_STEP / (0.25 * live)))
+    sizes = [1.0 / tanks] * int(tanks)
+    if tanks - int(tanks) > _WHOLE:
+        sizes.append((tanks - int(tanks)) / tanks)
+    parts = max(1, math.ceil(_STEP / (0.25 * (1.0 - dead) * min(sizes))))
     dt = _STEP / parts
-    x, z = [1.0] * tanks, [1.0] * tanks
-    rate = dead / (tanks * exchange)
+    x, z = [1.0] * len(sizes), [1.0] * len(sizes)
     table = [1.0]
-    each = round(1 / (PER * _STEP))
-    steps = round(UP_TO / _STEP)
-    for step in range(1, steps + 1):
+    for _ in range(round(UP_TO / _STEP)):
         for _ in range(parts):
-            _advance(x, z, live, rate, exchange, dt)
-        if step % each == 0:
-            table.append(x[-1])
+            _advance(x, z, sizes, dead, exchange, dt)
+        table.append(x[-1])
     return tuple(table)
 
 
 def _advance(
-    x: list[float], z: list[float], live: float, rate: float, exchange: float, dt: float,
+    x: list[float], z: list[float], sizes: Sequence[float], dead: float, exchange: float, dt: float,
 ) -> None:
     """Advance by one step with each tank's exponential decay: stable, and exact at rest."""
     before = 0.0
-    own = (1.0 + rate) / live
-    decay = math.exp(-own * dt)
     follow = -math.expm1(-dt / exchange)
-    for i in range(len(x)):
-        was = x[i]
+    for i, size in enumerate(sizes):
+        was, rate = x[i], dead * size / exchange
         rest = (before + rate * z[i]) / (1.0 + rate)
-        x[i] = rest + (was - rest) * decay
+        x[i] = rest + (was - rest) * math.exp(-dt * (1.0 + rate) / (size * (1.0 - dead)))
         z[i] += (0.5 * (was + x[i]) - z[i]) * follow
         before = 0.5 * (was + x[i])
 
@@ -159,7 +157,7 @@ def pipes() -> tuple[Pipe, ...]:
     return (*plain, *legs, *(_slowing(g) for g in _SLOWING))
 
 
-def _pipe(tanks: int, dead: float, exchange: float, of: int = 1) -> Pipe:
+def _pipe(tanks: float, dead: float, exchange: float, of: int = 1) -> Pipe:
     likely = -dead / _FEW - math.log(of)
     return Pipe(washout(tanks, dead, exchange), likely, tanks, dead, exchange)
 
@@ -192,7 +190,7 @@ def quarters(pipe: Pipe) -> tuple[Pipe, ...]:
 
 
 @cache
-def _quarters(tanks: int, dead: float, exchange: float) -> tuple[Pipe, ...]:
+def _quarters(tanks: float, dead: float, exchange: float) -> tuple[Pipe, ...]:
     times = [math.exp(x) for x in _halves([math.log(r) for r in _EXCHANGE], math.log(exchange))]
     return tuple(_pipe(tanks, d, r, of=4) for d in _halves((0.0, *_DEAD), dead)
                  for r in times)

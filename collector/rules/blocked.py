@@ -38,6 +38,8 @@ _LONGEST_FALL = 6 * HOUR
 _FALL_SEEN = 3.0  # psi of fall by the vent's flow that a window of pressure must show
 _LEAST_SHOWN = 0.5  # share of the vent's own draw that falls must have shown to be trusted later
 _AS_MUCH = 0.8  # share of the fall with the vent flowing that a leak alone is not taken for
+_FASTER = 2.0  # times what the vents and a leak at the limit draw from a riser
+_LEAK = 1.5 / HOUR  # psi/ms; the limit of a leak in service: 3 psi in 2 h at 40 psi (NFPA 25)
 _UNDER_WAY = 0.5  # % above the target, several steps of a 0.1 % sensor
 _LONGEST_WAIT = 4  # windows of time after which a riser that hardly fell is taken as it is
 _WELL_BELOW = 2.0  # psi below supervisory: the pipe is being filled, its falls say nothing
@@ -121,6 +123,7 @@ class PurgeBlocked(Rule):
         held = amount(absolute, riser.volume or 0.0, PIPE_TEMPERATURE)
         # psi/ms by which this vent alone lowers the riser while the supply rests
         self._draw = absolute / PSI * (vent.flow or 0.0) / held / 1000
+        self._fastest = _FASTER * (absolute / PSI / max(self._tau, 1.0) + _LEAK)
         window = number(self.settings, "window")
         self._window = int(window) if window else max(int(_FALL_SEEN / self._draw), _ENDS)
         self._by_demand = self._psi in configured and self._window <= _LONGEST_FALL
@@ -233,11 +236,12 @@ class PurgeBlocked(Rule):
 
     def _demand_says(self, rate: float) -> str:
         s = self.state
-        if s.shown is not None and s.shown >= _LEAST_SHOWN * self._draw:
+        if s.shown is not None and _LEAST_SHOWN * self._draw <= s.shown <= self._fastest:
             if rate < self._share * s.shown:
                 return "none"
             return "flows" if rate >= _AS_MUCH * s.shown else ""
-        # What leaks takes its share as well, and may take more than the vent.
+        # What leaks takes its share as well, and may take more than the vent. What falls faster
+        # than all of them could let it is a gauge's flicker.
         return ""
 
     def _take_oxygen(self, at: int, value: float, passed: int) -> bool:

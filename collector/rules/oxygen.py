@@ -190,8 +190,15 @@ class OxygenNotFalling(Rule):
         if found != s.verdict:
             s.verdict, s.verdict_at = found, at
 
-    def _feed_percent(self, now: int) -> float:
-        return self.state.feed.level(self.context, self.asset, now)[0]
+    def _feed_percent(self, now: int) -> tuple[float, bool]:
+        """Return the oxygen (%) of a feed that reaches the target, and whether it was measured.
+
+        A product that does not is the fault looked for: the pipe comes to it at the rate predicted.
+        """
+        feed, measured = self.state.feed.level(self.context, self.asset, now)
+        if feed < self._target:
+            return feed, measured
+        return self.state.feed.assumed(self.context, self.asset), False
 
     def _look(self) -> str:
         """Return the result of the window: ``slow``, ``stalled`` or empty."""
@@ -201,7 +208,7 @@ class OxygenNotFalling(Rule):
             return ""
         latest = rows[-1][2]
         # The analyser may drift above what the remote end reads; a logarithm needs some distance.
-        feed = min(self._feed_percent(int(rows[-1][0])), min(r[2] for r in rows) - _LEAST_RISE)
+        feed = min(self._feed_percent(int(rows[-1][0]))[0], min(r[2] for r in rows) - _LEAST_RISE)
         line = sen_line(
             [r[1] for r in rows], [math.log(r[2] - feed) for r in rows], level=0.95,
         )
@@ -301,7 +308,7 @@ class OxygenNotFalling(Rule):
         Both are rates at this moment: over a whole day both would lose nearly all where a purge
         takes hours, which would hide the difference.
         """
-        feed, measured = self.state.feed.level(self.context, self.asset, now)
+        feed, measured = self._feed_percent(now)
         above = max(oxygen - feed, 0.0)
         fall = above * (self.state.rate or 0.0) * DAY
         values["fall_percent_per_day"] = round(fall, 3)

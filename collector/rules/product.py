@@ -22,6 +22,8 @@ from collector.rules.fastruns import FastRuns, FastState
 
 _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no signal
 _MOST = 25.0  # %, more than air can hold
+_WEIGHED = 16
+"""Stretches after each of which a fall is weighed by its end."""
 _SHORT_RUNS = 3
 """Runs in a row that end past the limit, each too short for the on-delay, which is no chance."""
 
@@ -185,6 +187,9 @@ class _Product(Rule):
         level, settled = s.level, value
         if value > self._limit:
             if self._lasts(at):
+                return False
+            rows = s.course.row_series
+            if rows[-1][2] > 1 or (len(rows) % _WEIGHED and not s.course.levels(at, value)):
                 return False
             end = s.course.end(at, value)
             settled = self._limit if end is None else end

@@ -1,4 +1,4 @@
-"""Oxygen in a generator's product by its analyser: one value a run, from where it settles.
+"""Oxygen in a generator's product by its analyser: where the readings of its runs settle.
 
 An analyser without power reads zero, holds its last value or gives nothing while the compressor
 rests; with power its sample line takes in air. Neither is the product's oxygen. What is read while
@@ -7,7 +7,6 @@ the compressor runs settles towards it within the run.
 
 from __future__ import annotations
 
-import statistics
 from dataclasses import dataclass, field
 
 from collector.domain.events import EstimateMade
@@ -22,7 +21,8 @@ _NO_READING = 0.05  # %, no separator makes gas this pure: the analyser gives no
 _MOST = 25.0  # %, more than air can hold
 _LONG_RUN = 600_000
 """ms of a run after which it counts before its end; an analyser settles within 2 to 10 min."""
-_RUNS = 12
+_KEPT = 0.85
+"""Share of the runs before that still counts when another one is joined to them."""
 _LOOK = 300_000
 """ms between updates of the feed from the product."""
 _READ_WITHIN = 48 * HOUR
@@ -41,8 +41,11 @@ class _GasState(State):
     """Readings of the current run."""
     last: float = 0.0
     last_at: int = 0
-    runs_series: list[list[float]] = field(default_factory=list)
-    """Of the last runs: instant of the last reading, where it settles (%)."""
+    runs: Course = field(default_factory=Course)
+    """The last runs joined."""
+    settled: float | None = None
+    """Product oxygen (%) at the end of these runs, or of one that was long enough by itself."""
+    settled_at: int = 0
 
 
 class ProductGas(Estimator):
@@ -96,10 +99,17 @@ class ProductGas(Estimator):
 
     def _end_run(self) -> None:
         s = self.state
-        end = s.course.end(s.last_at, s.last)
-        if s.course.begun_at is not None and end is not None:
-            s.runs_series = [*s.runs_series, [s.last_at, max(end, 0.0)]][-_RUNS:]
+        if s.course.begun_at is not None:
+            if s.last_at - s.course.begun_at >= _LONG_RUN:
+                self._settle(s.course.end(s.last_at, s.last))
+            elif s.runs.join(s.course, _KEPT):
+                at, total, count = s.runs.row_series[-1]
+                self._settle(s.runs.end(int(at), total / count))
         s.course.begin()
+
+    def _settle(self, end: float | None) -> None:
+        if end is not None:
+            self.state.settled, self.state.settled_at = end, self.state.last_at
 
     def no_change_band(self, point: str) -> Band | None:
         s = self.state
@@ -114,16 +124,12 @@ class ProductGas(Estimator):
 
         ``None`` where nothing settled within the last ``within`` ms.
         """
-        s = self.state
-        runs = [r for r in s.runs_series if now - r[0] <= within]
-        begun = s.course.begun_at
+        s, begun = self.state, self.state.course.begun_at
         if begun is not None and (s.last_at - begun >= _LONG_RUN or s.running is None):
-            end = s.course.end(s.last_at, s.last)
-            if end is not None:
-                runs.append([s.last_at, max(end, 0.0)])
-        if not runs:
+            self._settle(s.course.end(s.last_at, s.last))
+        if s.settled is None or now - s.settled_at > within:
             return None
-        return statistics.median(r[1] for r in runs), int(runs[-1][0])
+        return s.settled, s.settled_at
 
 
 def product_gas_of(context: Context, generator: str) -> ProductGas | None:
@@ -161,16 +167,18 @@ class FeedGas(State):
             self.percent, self.read_at = found
 
     def level(self, context: Context, vent: str, now: int) -> tuple[float, bool]:
-        """Return the feed's oxygen (%) and whether it was measured lately.
-
-        Without an analyser: a share of the target, or of the product's limit where that is less.
-        """
+        """Return the feed's oxygen (%) and whether it was measured lately."""
         if self.percent is not None and self.read_at is not None \
                 and now - self.read_at <= _READ_WITHIN:
             return self.percent, True
+        return self.assumed(context, vent), False
+
+    @staticmethod
+    def assumed(context: Context, vent: str) -> float:
+        """Return a share of the target, or of the product's limit where that is less (%)."""
         generator = context.plant.generators.get(generator_of(context, vent) or "")
         limit = generator.product_oxygen_limit if generator is not None else None
-        return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None), False
+        return min(_ASSUMED * x for x in (target_of(context, vent), limit) if x is not None)
 
     def error(self, context: Context, vent: str, now: int) -> float:
         """Return the error (%) of what :meth:`level` gives."""

@@ -1,19 +1,19 @@
-"""Estimates of a purge: time constant, end, and the pipe's exposure to oxygen."""
+"""Estimates of a purge: its time constant and its end."""
 
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 
 from collector.domain.events import EstimateMade
-from collector.domain.units import DAY, MINUTE, ZERO_CELSIUS
-from collector.physics.atmosphere import OXYGEN_IN_AIR
+from collector.domain.units import HOUR, MINUTE, ZERO_CELSIUS
 from collector.physics.estimate import Refusal
 from collector.physics.purgeforecast import PurgeForecast, forecast_purge
-from collector.rules.base import Band, Context, State
-from collector.rules.estimates import STEP, Estimator
+from collector.rules.base import Band, Context, Estimator, State
 from collector.rules.oxygen import PIPE_TEMPERATURE, predicted_time_constant
 from collector.rules.productgas import FeedGas
 from collector.rules.ventgas import PipeOxygen, declared_fill, generator_of, target_of
@@ -27,13 +27,51 @@ _NEWS = 0.1
 """Share of the purge (in volume changes) after which the forecast is reported again."""
 _WIDEST = 1.5
 """Half-width of the interval, as a share of what remains, beyond which no forecast is given."""
-_SEEN = 0.5
+_OPENINGS = 6
+_ALIKE = 0.1
+"""Share by which openings of a timer may differ, as polls and outages make them."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Timer(State):
+    """Openings of a vent, which are those of a timer where they last and repeat alike."""
+
+    open_series: list[list[int]] = field(default_factory=list)
+    """Of the last openings whose start was seen: start, and end or zero."""
+
+    def moved(self, at: int, is_open: bool) -> None:
+        """Take a move of the vent."""
+        rows = self.open_series
+        if is_open:
+            self.open_series = [*rows, [at, 0]][-_OPENINGS:]
+        elif rows:
+            rows[-1][1] = at
+
+    def instant(self, now: int, open_ms: float) -> float | None:
+        """Return when it will have been open for so long from ``now`` on; ``None``: no timer."""
+        rows = self.open_series
+        periods = [b[0] - a[0] for a, b in pairwise(rows)]
+        lengths = [r[1] - r[0] for r in rows if r[1]]
+        if not periods or not lengths:
+            return None
+        period, length = statistics.median(periods), statistics.median(lengths)
+        begun, ended = rows[-1]
+        late = now - begun > (1.0 + _ALIKE) * (period if ended else length)
+        if late or any(abs(p - period) > _ALIKE * period for p in periods) \
+                or any(abs(x - length) > _ALIKE * length for x in lengths):
+            return None
+        left = 0.0 if ended else max(begun + length - now, 0.0)
+        if open_ms <= left:
+            return now + open_ms
+        whole, rest = divmod(open_ms - left, length)
+        return max(begun + period, now) + whole * period + rest
 
 
 @dataclass(slots=True, kw_only=True)
 class _CurveState(State):
     pipe: PipeOxygen = field(default_factory=PipeOxygen)
     feed: FeedGas = field(default_factory=FeedGas)
+    timer: _Timer = field(default_factory=_Timer)
     begun_at: int | None = None
     seen_begin: bool = False
     taken_at: int | None = None
@@ -57,11 +95,11 @@ class _CurveState(State):
 @lru_cache(maxsize=8)
 def _forecast(
     times: tuple[float, ...], oxygen: tuple[float, ...], target: float, feed: float,
-    expected: float | None, seen_begin: bool, feed_error: float,
+    expected: float | None, seen_begin: bool, feed_error: float, open_share: float,
 ) -> PurgeForecast | Refusal:
     """Forecast once for both quantities that need it."""
     return forecast_purge(times, oxygen, target, feed, expected=expected, seen_begin=seen_begin,
-                          feed_error=feed_error)
+                          feed_error=feed_error, open_share=open_share)
 
 
 class _PurgeCurve(Estimator):
@@ -94,7 +132,8 @@ class _PurgeCurve(Estimator):
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
         s = self.state
         if point == self._open:
-            s.pipe.position(at, value)
+            if s.pipe.position(at, value):
+                s.timer.moved(at, value >= 0.5)
             return
         s.taken_at = at
         s.feed.look(self.context, self._generator, at)
@@ -165,7 +204,8 @@ class _PurgeCurve(Estimator):
     def _start(self, at: int, value: float) -> None:
         old = self.state
         self.state = _CurveState(
-            pipe=old.pipe, feed=old.feed, taken_at=old.taken_at, begun_at=at, start_at=old.start_at,
+            pipe=old.pipe, feed=old.feed, timer=old.timer, taken_at=old.taken_at, begun_at=at,
+            start_at=old.start_at,
             seen_begin=value >= _NEAR_AIR or old.lowest <= self._target,
         )
 
@@ -189,7 +229,8 @@ class _PurgeCurve(Estimator):
         old = self.state
         # That it is done is news as well.
         self.state = _CurveState(
-            pipe=old.pipe, feed=old.feed, taken_at=old.taken_at, start_at=old.start_at,
+            pipe=old.pipe, feed=old.feed, timer=old.timer, taken_at=old.taken_at,
+            start_at=old.start_at,
             lowest=self._target, wanted=True,
         )
 
@@ -225,8 +266,13 @@ class _PurgeCurve(Estimator):
         return _forecast(
             tuple(r[1] / 1000 for r in rows), tuple(max(r[2], 0.0) / 100 for r in rows),
             self._target / 100, min(self._feed(now) / 100, 1.0), expected, s.seen_begin,
-            s.feed.error(self.context, self.asset, now) / 100,
+            s.feed.error(self.context, self.asset, now) / 100, round(self._open_share(now), 2),
         )
+
+    def _open_share(self, now: int) -> float:
+        """Return the share of this purge in which the vent was open."""
+        s = self.state
+        return min(max(s.open_ms / max(now - (s.begun_at or 0), 1), 1e-6), 1.0)
 
     def make(self, now: int) -> EstimateMade | None:
         if self.context.inputs.point(self._oxygen).at is None:
@@ -265,121 +311,38 @@ class PurgeTimeConstant(_PurgeCurve):
 class PurgeDoneAt(_PurgeCurve):
     """Time at which the remote end will read the target, in seconds since 1970 (UTC).
 
-    Assumes the vent open for the same share of the time as so far.
+    A vent that was seen to open by the clock is taken to go on so; of another one it is assumed
+    that it is open for the same share of the time as so far.
     """
 
     quantity = "purge-done-at"
 
     def _event(self, now: int, start: int, found: PurgeForecast) -> EstimateMade:
         s = self.state
-        share = min(max(s.open_ms / max(now - start, 1), 1e-6), 1.0)
-        low, middle, high = (t / share for t in found.remaining)
-        if high - low > 2 * _WIDEST * max(middle, (now - start) / 5000):
+        # The forecast counts from the middle of the last stretch that it was made from.
+        since = s.open_ms - self._course()[-1][1]
+        low, middle, high = (self._instant(now, 1000 * t - since) for t in found.remaining)
+        if high - low > 2 * _WIDEST * max(middle - now, (now - start) / 5):
+            hours = [(t - now) / HOUR for t in (low, high)]
             return self._made(
                 now, start, None,
-                reason=f"not known yet: between {low / 3600:.0f} h and {high / 3600:.0f} h from "
-                       "now fit what was read",
+                reason=f"not known yet: between {hours[0]:.0f} h and {hours[1]:.0f} h from now fit "
+                       "what was read",
             )
-        # The forecast counts from the middle of the last stretch that it was made from.
-        counted = (now - (s.open_ms - self._course()[-1][1]) / share) / 1000
-        done = [max(counted + t, now / 1000) for t in (low, middle, high)]
-        return self._made(now, start, round(done[1]), round(done[0]), round(done[2]))
+        return self._made(now, start, round(middle / 1000), round(low / 1000), round(high / 1000))
 
-
-@dataclass(slots=True, kw_only=True)
-class _ExposureState(State):
-    pipe: PipeOxygen = field(default_factory=PipeOxygen)
-    start_at: int = 0
-    last: float | None = None
-    total: float = 0.0
-    """% ms above the target."""
-    known_ms: int = 0
-
-
-class OxygenExposure(Estimator):
-    """Percent-days of oxygen above the target in the day that ends: corrosion exposure of the pipe.
-
-    Readings of the pipe's gas count until the next one, within the longest gap that still is
-    unbroken; while a vent breathes room air when shut, the last reading of the pipe holds. Bounds:
-    a step of the sensor for its own error, as for the completion, and what was not seen anywhere
-    between the target and air.
-    """
-
-    quantity = "oxygen-exposure"
-    state: _ExposureState
-
-    def __init__(self, context: Context, asset: str) -> None:
-        self._oxygen, self._open = f"{asset}.oxygen", f"{asset}.open"
-        super().__init__(context, asset, (self._oxygen, self._open))
-        self.state = _ExposureState()
-        self._last = context.inputs.point(self._oxygen)
-        self._target = target_of(context, asset)
-
-    def begin(self, now: int) -> None:
+    def _instant(self, now: int, open_ms: float) -> float:
+        """Return when the vent will have been open for so long (ms) from ``now`` on."""
+        if open_ms <= 0.0:
+            return now
         s = self.state
-        s.start_at, s.total, s.known_ms = now, 0.0, 0
-
-    def observe(self, point: str, at: int, value: float, before_at: int | None) -> None:
-        s = self.state
-        if point == self._open:
-            s.pipe.position(at, value)
-            return
-        gap = self.context.inputs.max_gap(point)
-        if before_at is not None and at - before_at <= gap and s.last is not None:
-            passed = max(at - max(before_at, s.start_at), 0)
-            s.known_ms += passed
-            s.total += max(s.last - self._target, 0.0) * passed
-        if s.pipe.of_pipe(at, value):
-            s.last = value
-
-    def no_change_band(self, point: str) -> Band | None:
-        if point == self._open:
-            return self.state.pipe.no_change_band()
-        found = self.state.pipe.held_band(self._last.at or 0) if point == self._oxygen else None
-        return None if found is None else found[0]
-
-    def update_batch(
-        self, point: str, times: Sequence[int], values: Sequence[float], before_at: int,
-    ) -> None:
-        s, target = self.state, self._target
-        found = s.pipe.held_band(times[0])
-        of_pipe, last = found is not None and found[1], s.last
-        for at, value in zip(times, values, strict=True):
-            if last is not None:
-                passed = max(at - max(before_at, s.start_at), 0)
-                s.known_ms += passed
-                s.total += max(last - target, 0.0) * passed
-            if of_pipe:
-                last = value
-            before_at = at
-        s.last = last
-        s.pipe.of_pipe_many(values)
-
-    def make(self, now: int) -> EstimateMade | None:
-        s = self.state
-        start, whole = s.start_at, now - s.start_at
-        seen, total, last = min(s.known_ms, whole), s.total / DAY, s.last
-        self.begin(now)
-        if self.context.inputs.point(self._oxygen).at is None or whole <= 0:
-            return None
-        cover = seen / whole
-        if cover < _SEEN:
-            return self._made(
-                now, start, None, reason=f"only {100 * cover:.0f} % of the time was seen",
-            )
-        blind = (whole - seen) / DAY
-        air = 100 * OXYGEN_IN_AIR - self._target
-        error = STEP * seen / DAY
-        above = last is not None and last > self._target - STEP
-        low = max(total - error, 0.0)
-        high = total + (error if total > 0 or above else 0.0) + blind * air
-        coverage = "" if cover > 0.995 else f"{100 * cover:.0f} % of the time was seen"
-        return self._made(now, start, total / cover, low, high, reason=coverage)
+        timed = s.timer.instant(now, open_ms) if s.pipe.open is not None else None
+        return now + open_ms / self._open_share(now) if timed is None else timed
 
 
 def build_estimators(context: Context) -> list[Estimator]:
     """Return the purge's quantities for every vent whose oxygen is read."""
-    kinds = (PurgeTimeConstant, PurgeDoneAt, OxygenExposure)
+    kinds = (PurgeTimeConstant, PurgeDoneAt)
     return [
         kind(context, v) for v in context.plant.vents if context.is_configured(f"{v}.oxygen")
         for kind in kinds

@@ -86,7 +86,8 @@ class OxygenRising(Rule):
         if point == self._open:
             if not s.pipe.position(at, value, self._target):
                 return False
-            self._drop_part()
+            if s.pipe.breathes is None:
+                self._drop_part()  # what is not known yet may be room air
             was, s.room = s.room, False
             return was
         if point == self._mode:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.domain.units import HOUR
+from collector.domain.units import HOUR, MINUTE
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 from collector.rules.flicker import Flicker
 from collector.rules.oxygen import predicted_time_constant
@@ -17,6 +17,8 @@ _AIR = 20.9
 _NEAR_AIR = 19.0
 _SAMPLES = 5
 _STEPPED_BACK = 0.25
+_CHECK = 15 * MINUTE
+"""ms; a check with air, by hand or by the analyser itself, lasts for minutes (setting)."""
 _QUIET = 5.0
 """Multiple of the movement that a sensor without flicker must have missed, at an open vent: a
 blocked path looks alike, and is to have spoken by then."""
@@ -98,8 +100,6 @@ class OxygenSensorSuspect(Rule):
             for p in device.points)
         """Whether its device gives numbers of other assets too."""
 
-    # -- samples ---------------------------------------------------------------------------------
-
     def observe(self, point: str, at: int, value: float, before_at: int | None) -> bool:
         s = self.state
         if point == self._open:
@@ -119,14 +119,10 @@ class OxygenSensorSuspect(Rule):
 
     def _take_range(self, at: int, value: float) -> bool:
         s = self.state
-        if self._low <= value <= self._high:
-            if s.impossible_at is None:
-                return False
-            s.impossible_at, s.possible_at = None, at
-            return True
-        if s.impossible_at is not None:
+        possible = self._low <= value <= self._high
+        if possible is (s.impossible_at is None):
             return False
-        s.impossible_at = at
+        s.impossible_at, s.possible_at = (None, at) if possible else (at, s.possible_at)
         return True
 
     def _take_still(self, at: int, value: float, passed: int) -> bool:
@@ -300,8 +296,6 @@ class OxygenSensorSuspect(Rule):
         s.recent_series = [*s.recent_series, *kept][-_ROWS:]
         s.taken_at = times[-1]
 
-    # -- the finding -----------------------------------------------------------------------------
-
     def _dead_at(self, now: int) -> int | None:
         """Return the time since which the sensor has no value while its device answers."""
         point = self.context.inputs.point(self._oxygen)
@@ -311,7 +305,12 @@ class OxygenSensorSuspect(Rule):
 
     def _step_shown(self, now: int) -> int | None:
         step = self.state.step_at
-        return step if step is not None and now - step < self._hold else None
+        held = step is not None and self._shown_from(step) <= now < step + self._hold
+        return step if held else None
+
+    def _shown_from(self, step: int) -> int:
+        """Return when a step is shown: one to air may be a check with air, and over soon."""
+        return step + (_CHECK if self.state.step_to >= _NEAR_AIR else 0)
 
     def evaluate(self, now: int) -> RawEvaluation:
         s = self.state
@@ -330,13 +329,13 @@ class OxygenSensorSuspect(Rule):
 
     def next_evaluation_at(self, now: int) -> int | None:
         point, step = self.context.inputs.point(self._oxygen), self._step_shown(now)
-        times = []
-        if point.at is not None:
-            dead = point.at + self._dead_after
-            # Not one judging a sample: while readings come, the deadline moves on by itself.
-            times.append(dead if dead > now else now + self._dead_after // 4)
+        # Not one judging a sample: while readings come, the deadline moves on by itself.
+        dead = None if point.at is None else point.at + self._dead_after
+        times = [] if dead is None else [dead if dead > now else now + self._dead_after // 4]
         if step is not None:
             times.append(step + self._hold)
+        elif self.state.step_at is not None:
+            times.append(self._shown_from(self.state.step_at))
         return min((t for t in times if t > now), default=None)
 
     def describe(self, now: int) -> tuple[Values, str]:

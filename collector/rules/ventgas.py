@@ -25,6 +25,8 @@ _ROOM_AIR = 0.3
 """% by which a reading falls on opening when the chamber had held room air: three steps of 0.1."""
 _COMMON_BAND = 1.0  # %; controllers let 0.2 to 0.8 % come back by common practice, and noise
 _WIDEST_BAND = 2.0  # %; what opens later opens for another reason
+_CLOCK, _CLOCK_SHARE = 90_000, 0.02
+"""Difference of two pauses (ms, or share of one) that polls make; oxygen comes back less evenly."""
 _STEPS = 0.2  # %, two steps of a common sensor
 _LOWEST, _HIGHEST = -0.5, 25.0
 _HELD = Band(_LOWEST, _HIGHEST, counted=True)
@@ -81,7 +83,9 @@ class PipeOxygen(State):
     flushing: float | None = None
     """The last reading since it opened, until it shows whether the chamber held room air."""
     opened: float | None = None
-    """Highest oxygen (%) at which it was seen to open above its target."""
+    """Highest oxygen (%) at which it was seen to open above its target, other than by the clock."""
+    pause_ms: int = 0
+    """How long it was shut before it opened last."""
     breathes: bool | None = None
 
     def position(self, at: int, value: float, target: float | None = None) -> bool:
@@ -100,7 +104,7 @@ class PipeOxygen(State):
                 self._flushed(before)
             self.shut, self.shut_at = None, at
         elif target is not None:
-            self._opens(target)
+            self._opens(at, target)
         self.open, self.flushing = is_open, None
         return True
 
@@ -111,8 +115,12 @@ class PipeOxygen(State):
         """
         return _COMMON_BAND if self.opened is None else self.opened - target + _STEPS
 
-    def _opens(self, target: float) -> None:
-        """Learn the oxygen at which the vent opens by itself."""
+    def _opens(self, at: int, target: float) -> None:
+        """Learn the oxygen at which the vent opens by itself; a timer opens after equal pauses."""
+        pause = 0 if self.shut_at is None else at - self.shut_at
+        before, self.pause_ms = self.pause_ms, pause
+        if abs(pause - before) <= max(_CLOCK, _CLOCK_SHARE * pause):
+            return
         if self.shut is not None and target < self.shut <= target + _WIDEST_BAND:
             self.opened = max(self.shut, self.opened or 0.0)
 

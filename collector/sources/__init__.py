@@ -115,6 +115,8 @@ _WIDTHS = {name: max(1, struct.calcsize(">" + code) // 2) for name, code in _FOR
 
 NO_VALUE = ("the device gives ", "the device marks it as no value")
 """How the reasons begin by which a device itself says that it has no value now."""
+DAMAGED = "no usable reply: "
+"""How the reason begins where a reply was damaged on its way, or answers another request."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from collector.domain.errors import (
     LinkDown,
 )
 from collector.domain.readings import Quality, Reading
-from collector.sources import DeviceSettings
+from collector.sources import DAMAGED, DeviceSettings
 from collector.sources.bus import Answer, DeviceCounters
 from collector.sources.pdu import ReadRequest
 from collector.sources.read_plan import Planned, PointDecoder, Raw, ReadPlan, Span, point_names
@@ -120,7 +120,7 @@ class ModbusDevice:
                 self._fail(raws, planned, asked, Quality.BAD, str(error))
             except DeviceReplyInvalid as error:
                 self._count(error)
-                self._fail(raws, planned, asked, Quality.BAD, str(error))
+                self._fail(raws, planned, asked, Quality.BAD, f"{DAMAGED}{error}")
             else:
                 answered = True
                 self._accept(raws, planned, answer)

@@ -134,6 +134,19 @@ class Truth:
             return None
         return self.plant.start + 60000 * int(reached[0])
 
+    def shut_by_power(self, vent: str, t0: int, t1: int) -> bool:
+        """Whether a vent that no timer moves was shut for half an hour between ``t0`` and ``t1``.
+
+        Before its purge is done only a lost supply shuts it.
+        """
+        for k, riser in enumerate(self.plant.risers):
+            if riser.vent is not None and riser.vent.id == vent:
+                flowed = self.history.riser_totals[:, k, 4]
+                low, high = int(self._minute(t0)), int(self._minute(t1))
+                still = np.diff(flowed[max(low, 0):high + 1]) <= 0.0
+                return riser.vent.kind != "timer" and int(still.sum()) > 30
+        raise ValueError(f"there is no vent {vent}")
+
 
 def truth_of(plant: DrawnPlant, history: History) -> Truth:
     """Return the truth: the fault's onset and latest alarm found in the history."""
@@ -217,6 +230,13 @@ def _found(plan: FaultPlan, history: History, plant: DrawnPlant) -> tuple[float,
         above = plan.rule == "end-oxygen-above"
         due = _first(end > plan.level if above else end < plan.level, minutes, plan.onset)
         began = plan.onset if due is not None else None
+        if plan.condition == "oxygen-not-falling" and due is not None:
+            # A purge that reaches its target all the same was none that does not fall.
+            vent = plant.risers[k].vent
+            until = round((due + plan.grace) / minutes)
+            reads = end[int(due / minutes):until] + (0.0 if vent is None else vent.offset)
+            if vent is not None and (reads <= vent.target).any():
+                return never, never
     else:
         began, due = plan.onset, _counted(plan, history)
     end_of_it = plan.end if plan.end is not None else never

@@ -11,7 +11,7 @@ from collector.commissioning.plausible import Doubt, Grade
 from collector.domain.events import SystemEvent
 from collector.domain.readings import Quality, Reading
 from collector.domain.units import HOUR, MINUTE, SECOND
-from collector.sources import Address, ContactLeg, DeviceSettings, PointSettings
+from collector.sources import DAMAGED, Address, ContactLeg, DeviceSettings, PointSettings
 from tests.commissioning.test_plausible import PLANT
 
 T0 = 1_772_323_200_000
@@ -216,6 +216,20 @@ def test_the_digest_of_a_map_is_of_its_registers_and_of_nothing_else() -> None:
     base = device(TANK)
     assert map_digest(base) == map_digest(replace(base, every=1000, name="other"))
     assert map_digest(base) != map_digest(device(replace(TANK, address=1)))
+
+
+@pytest.mark.parametrize(("why", "doubted"), [
+    (f"{DAMAGED}reply to read 1 of input-registers 0 broke off after 3 bytes", False),
+    ("the device refuses address 0 (exception 2)", True),
+])
+async def test_a_damaged_reply_is_no_sign_of_a_wrong_map(
+        monkeypatch: pytest.MonkeyPatch, why: str, doubted: bool) -> None:
+    bench = Bench(device(TANK))
+    for _ in range(120):
+        bench.gate.put([Reading(point="gen1.tank_pressure", asked=bench.time, time=bench.time,
+                                value=None, quality=Quality.BAD, why=why)])
+        await bench.run(monkeypatch, 5 * SECOND)
+    assert bool(bench.facts()) is doubted
 
 
 def test_contacts_are_never_doubted() -> None:

@@ -1,9 +1,10 @@
 """Memory of the daemon over time: a plateau or a leak?
 
-``python -m tests.benchmarks.bench_memory --minutes 12 --speed 360 [--trace]``
+``python -m tests.benchmarks.bench_memory --minutes 12 --speed 360 [--trace | --trim]``
 
 Runs the demo's daemon, sped up, and prints what the system says of it (``smaps_rollup``) beside the
-simulated hours, with the slope of each quarter. With ``--trace`` what Python allocated is counted
+simulated hours, with what the allocator holds in use and free (glibc's mallinfo2, main arena) and
+what SQLite holds, and the slope of each quarter. With ``--trace`` what Python allocated is counted
 too (tracemalloc: the process is larger and slower then), and the places that grew are named.
 """
 
@@ -25,6 +26,13 @@ trace = sys.argv.pop(1) == "trace"
 if trace:
     tracemalloc.start(1)
 out, began, first = open(sys.argv.pop(1), "w"), time.monotonic(), None
+
+import ctypes, ctypes.util
+libc, sqlite = ctypes.CDLL(None), ctypes.CDLL(ctypes.util.find_library("sqlite3"))
+class Heap(ctypes.Structure):
+    _fields_ = [(n, ctypes.c_size_t) for n in "arena ordblks smblks hblks hblkhd usmblks fsmblks "
+                "uordblks fordblks keepcost".split()]
+libc.mallinfo2.restype, sqlite.sqlite3_memory_used.restype = Heap, ctypes.c_longlong
 every = float(sys.argv.pop(1))
 
 def look():
@@ -33,8 +41,14 @@ def look():
         time.sleep(every)
         sizes = dict(l.split(":") for l in open("/proc/self/smaps_rollup").readlines()[1:])
         kb = {k: int(v.split()[0]) for k, v in sizes.items() if k in ("Rss", "Anonymous")}
-        row = {"s": time.monotonic() - began, **kb, "objects": len(gc.get_objects()),
+        row = {"s": time.monotonic() - began, **kb, "blocks": sys.getallocatedblocks(),
                "threads": threading.active_count(), "files": len(os.listdir("/proc/self/fd"))}
+        if os.environ.get("TRIM"):
+            libc.malloc_trim(0)
+        heap = libc.mallinfo2()
+        row |= {"heap_used": (heap.uordblks + heap.hblkhd) // 1024,
+                "heap_free": heap.fordblks // 1024,
+                "sqlite": sqlite.sqlite3_memory_used() // 1024}
         if trace:
             gc.collect()
             now = tracemalloc.take_snapshot()
@@ -42,7 +56,7 @@ def look():
             if first is not None:
                 row["grew"] = [(str(d.traceback), d.size_diff // 1024)
                                for d in now.compare_to(first, "lineno")[:12]]
-            if first is None and row["s"] > 60:
+            if first is None and row["s"] > 150:
                 first = now
         print(json.dumps(row), file=out, flush=True)
 
@@ -68,13 +82,16 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=12)
     parser.add_argument("--speed", type=float, default=360)
     parser.add_argument("--trace", action="store_true")
+    parser.add_argument("--trim", action="store_true",
+                        help="return free memory to the system before each look")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "rows"
         child = subprocess.Popen(
             [sys.executable, "-c", _PROGRAM, "trace" if options.trace else "plain", str(path),
              "10", "--speed", str(options.speed)], stdout=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
+            env={**os.environ, **({"TRIM": "1"} if options.trim else {}),
+                 "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
         end = time.monotonic() + options.minutes * 60
         while time.monotonic() < end and child.poll() is None:
             time.sleep(1)
@@ -84,7 +101,8 @@ def main() -> None:
     for row in rows[::max(len(rows) // 24, 1)]:
         print(f"{row['s'] / 60:6.1f} min  {row['s'] * options.speed / 3600:7.1f} h simulated  "
               f"RSS {row['Rss'] / 1024:6.1f} MB  anonymous {row['Anonymous'] / 1024:6.1f} MB  "
-              f"objects {row['objects']:7d}  files {row['files']:3d}"
+              f"heap used {row['heap_used'] / 1024:6.1f} free {row['heap_free'] / 1024:5.1f} MB  "
+              f"SQLite {row['sqlite'] / 1024:5.1f} MB  files {row['files']:3d}"
               + (f"  traced {row['traced'] / 1024:6.1f} MB" if "traced" in row else ""))
     quarter = len(rows) // 4
     for number in range(4):

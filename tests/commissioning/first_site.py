@@ -136,6 +136,7 @@ def counted(found: Way) -> dict[str, int]:
         "questions in all": len(live),
         "of these answered by Enter alone": sum(not typed for _, typed in found.talk.asked),
         "minutes from the first question to the signed sheet": round(found.minutes),
+        "seconds from the switch to the mail": round(found.seconds_to_mail),
     }
 
 
@@ -239,7 +240,7 @@ def main() -> None:
         found = way(Path(folder), visit=lambda board: picture(
             board, PAGE.with_name("first-site-board.png")) if write else None)
     print(found.talk.screen)
-    print(counted(found), f"{found.seconds_to_mail:.0f} s from the switch to the mail")
+    print(counted(found))
     if not write:
         return
     text = PAGE.read_text(encoding="utf-8")

@@ -86,3 +86,18 @@ def test_what_is_no_reading_of_a_display_is_refused(text):
 def test_two_names_of_one_decoding_are_listed_once():
     slopes = [(d.type, d.word_order, d.byte_order, round(d.slope, 9)) for d in decodings("psi")]
     assert len(slopes) == len(set(slopes))
+
+
+@pytest.mark.parametrize(("text", "of", "number", "resolution"), [
+    ("1,200.2 h", "h", 1200.2, 0.1), ("12,345", "count", 12345, 1), ("71.5psi", "psi", 71.5, 0.1),
+    ("68 \u00b0F", "degC", 68, 1), ("-6.9 F", "degC", -6.9, 0.1), ("4.93 bar", "psi", 4.93, 0.01),
+])
+def test_numbers_are_read_as_displays_and_people_write_them(text, of, number, resolution):
+    shown = parse_shown(text, of)
+    assert (shown.number, shown.resolution) == (number, pytest.approx(resolution))
+
+
+@pytest.mark.parametrize("text", ["71,5", "0,125 bar", "seventy", "71.5 furlongs", "1,20.5"])
+def test_what_could_be_two_numbers_is_asked_again(text):
+    with pytest.raises(NotShown):
+        parse_shown(text, "psi")

@@ -33,7 +33,7 @@ def test_from_an_empty_folder_to_the_first_alarm_in_a_mailbox(tmp_path):
     page = PAGE.read_text(encoding="utf-8")
     for name, number in counted(found).items():
         stated = int(re.search(rf"\| {name} \| (\d+) \|", page)[1])
-        most = 2.5 if "minutes" in name else 1.25
+        most = 1.25 if "minutes" not in name and "seconds" not in name else 2.5
         assert number / most < stated < number * most, (name, stated, number)
     shown = screens(found)
     for name in _SAME:

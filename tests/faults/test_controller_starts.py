@@ -1,4 +1,4 @@
-"""A controller that refuses every address while it starts, and answers a little later."""
+"""A controller that refuses every address while it starts: it is asked again."""
 
 from __future__ import annotations
 

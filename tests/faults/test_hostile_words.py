@@ -1,4 +1,4 @@
-"""Names and texts that would be markup, headers, formulas or queries elsewhere: they stay words.
+"""Names and texts that would be markup or formulas elsewhere: they stay words.
 
 They come from a site file, a device, a person at the board or another site on the broker, and end
 in pages, mails, PDF documents, Grafana, CSV and log lines.

@@ -1,4 +1,4 @@
-"""Power cuts while the journal commits, packs, deletes, migrates and is copied; torn writes.
+"""Power cuts and torn writes in every kind of work of the journal.
 
 A child process is killed in the middle, many times; and the file's last blocks are torn as a disk
 tears them that lost its power. What was confirmed must be there, and each reading once.

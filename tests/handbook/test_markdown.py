@@ -15,6 +15,7 @@ from collector.handbook.markdown import (
     Heading,
     Items,
     Paragraph,
+    Picture,
     Span,
     Table,
     parse,
@@ -88,6 +89,17 @@ def test_raw_html_and_images_stay_text() -> None:
         assert "<img" not in html
         assert "https://x.example\"" not in html
     assert to_text(parse("a <b>x</b>")) == "a <b>x</b>\n"
+
+
+def test_a_picture_of_the_handbooks_own_stands_in_a_paragraph_of_its_own() -> None:
+    block, = parse('![a <b> "c](one.png)')
+    assert block == Picture('a <b> "c', "one.png")
+    assert to_html([block]) == ('<p><img src="/explain/one.png" alt="a &lt;b&gt; &quot;c" '
+                                'loading="lazy" /></p>')
+    assert to_text([block]) == '[Picture: a <b> "c]\n'
+    for raw in ("![x](https://x.example/y.png)", "![x](../y.png)", "text ![x](y.png)"):
+        assert "<img" not in to_html(parse(raw))
+        assert raw.rpartition("!")[2] in to_html(parse(raw))
 
 
 @example("\n#")

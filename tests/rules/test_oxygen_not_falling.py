@@ -145,6 +145,8 @@ def test_a_product_that_cannot_reach_the_target_is_named():
     s = told().feed(series({OPEN: 1, O2: purge(TAU, feed=3.0), FEED: 3.0},
                            end=60 * HOUR, every=MINUTE))
     assert "cannot bring the pipe to the target" in s.alarms(C)[0].text
+    # It comes to its own 3 % as fast as predicted, and 2 % is none of it.
+    assert s.moves(C)[0][1] < 4 * TAU * HOUR
 
 
 def test_trap_a_purge_by_timer_is_judged_by_its_open_time():

@@ -97,6 +97,22 @@ def test_a_timer_whose_chamber_was_seen_to_be_tight_is_believed_while_shut():
     assert at < 3 * DAY + 20 * HOUR
 
 
+@pytest.mark.parametrize("breathes", [False, True])
+def test_a_timer_that_opens_by_the_hour_leaves_enough_to_judge(breathes):
+    # Neither the openings nor the pauses last for a sixth of the window once they have settled.
+    opening = lambda t: t % HOUR < 24 * MINUTE  # noqa: E731
+
+    def o2(t):
+        pause = 0 if opening(t) or not breathes else t % HOUR - 24 * MINUTE
+        return rise(DAY)(t) + 2.0 * pause / HOUR
+
+    s = told().feed(series({OPEN: lambda t: float(opening(t)), O2: noisy(o2)},
+                           end=2 * DAY, every=MINUTE))
+    (what, at), = s.moves(C)
+    assert what == "raised"
+    assert DAY + 6 * HOUR < at < DAY + (14 if breathes else 12) * HOUR
+
+
 def test_a_leak_made_up_for_with_air_is_raised_behind_a_shut_vent():
     # Once a daily timer would have opened it: until then it may be the chamber.
     s = told().feed(series({OPEN: 0, O2: noisy(rise(4 * HOUR, per_hour=0.3))}, end=30 * HOUR,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.rules.purges import O2, OPEN, falling, noisy, told
-from tests.rules.support import DAY, HOUR, MINUTE, T0, between, plant, series, stale, story
+from tests.rules.support import DAY, HOUR, MINUTE, SECOND, T0, between, plant, series, stale, story
 
 C = "oxygen-sensor-suspect"
 
@@ -62,6 +62,13 @@ def test_a_step_faster_than_gas():
     assert [m for m, _ in s.moves(C)] == ["raised", "returned"]
     assert kinds(s) == ["step"]
     assert s.moves(C)[0][1] < HOUR + 15 * MINUTE
+
+
+@pytest.mark.parametrize(("lasts", "found"), [(6 * MINUTE, []), (DAY, ["raised"])])
+def test_trap_an_analyser_that_checks_itself_with_air(lasts, found):
+    o2 = lambda t: 20.9 if DAY <= t < DAY + lasts else 1.4  # noqa: E731
+    s = told().feed(series({OPEN: 0, O2: noisy(o2)}, end=DAY + 6 * HOUR, every=30 * SECOND))
+    assert [m for m, _ in s.moves(C)] == found
 
 
 def test_one_wild_sample_is_no_step():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -176,6 +177,24 @@ def test_room_air_that_rises_in_the_chamber_of_a_blocked_vent_is_no_flow():
     s = told().feed(series({OPEN: 1, O2: o2}, end=20 * HOUR, every=MINUTE))
     (what, _), = s.moves(C)
     assert what == "raised"
+
+
+def test_trap_air_that_is_fed_to_a_purged_pipe():
+    opening = lambda t: t % HOUR < 24 * MINUTE  # noqa: E731
+    fed = lambda t: 1.7 + 19.0 * (1.0 - math.exp(-max(t - DAY, 0) / DAY))  # noqa: E731
+    s = told().feed(series({OPEN: lambda t: float(opening(t)), O2: noisy(fed)}, end=4 * DAY,
+                           every=MINUTE))
+    assert s.moves(C) == []
+    assert [m for m, _ in s.moves("oxygen-rising")] == ["raised"]
+
+
+def test_trap_a_gauge_whose_flicker_falls_faster_than_gas_can_leave():
+    # Fed steadily, in steps of 0.5 psi: each step down within a poll would be 30 psi an hour.
+    rng = random.Random(5)
+    psi = lambda t: 24.5 + 0.5 * rng.randint(0, 2)  # noqa: E731
+    s = told().feed(series({OPEN: 1, O2: course(10 * HOUR), PSI: psi}, end=30 * HOUR,
+                           every=MINUTE))
+    assert [m for m, _ in s.moves(C)] == ["raised"]
 
 
 @pytest.mark.parametrize("block", [6.2, 7.0, 7.6, 8.5])

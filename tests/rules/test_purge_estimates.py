@@ -76,6 +76,18 @@ def test_a_timer_stretches_the_forecast():
     assert abs(e.value * 1000 - T0 - 2 * DONE) < 0.15 * 2 * DONE
 
 
+def test_a_purge_by_a_daily_timer_ends_in_one_of_its_openings():
+    passed = lambda t: t // DAY * 6 * HOUR + min(t % DAY, 6 * HOUR)  # noqa: E731
+    s = told().feed(series({OPEN: lambda t: float(t % DAY < 6 * HOUR), FEED: 0.8,
+                            O2: noisy(lambda t: falling()(passed(t)))}, end=3 * DAY,
+                           every=2 * MINUTE))
+    done = 3 * DAY + DONE - 18 * HOUR
+    made = [e for e in s.estimates("purge-done-at") if e.value and e.time >= T0 + 40 * HOUR]
+    assert len(made) >= 3
+    for e in made:
+        assert e.value * 1000 == pytest.approx(T0 + done, abs=3 * HOUR)
+
+
 def test_no_forecast_where_the_data_do_not_support_one():
     s = told().feed(series({O2: noisy(lambda t: 20.5), OPEN: 1}, end=25 * HOUR, every=5 * MINUTE))
     e, = s.estimates("purge-done-at")

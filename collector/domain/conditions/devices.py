@@ -89,6 +89,8 @@ VENT = (
         explained_by=(
             Cause("power-lost", "downstream"), Cause("oxygen-sensor-suspect", "same"),
             Cause("vent-stuck-closed", "same"), Cause("water-at-vent", "same", inhibits=False),
+            # Air that comes in is no gas that does not flow, and the oxygen tells them apart badly.
+            Cause("oxygen-rising", "same"),
         ),
         causes=(
             "water at the low point before the vent: drain it",

@@ -93,6 +93,53 @@ class _Link:
     """Whether it applies only to conditions that need a reading that ``by`` doubts."""
 
 
+class _Near:
+    """Finds the rules that may reach another one, without a look at every pair of a large site."""
+
+    def __init__(self, plant: Plant, runtimes: Sequence[RuleRuntime]) -> None:
+        self._plant = plant
+        self._place = {id(runtime): n for n, runtime in enumerate(runtimes)}
+        self._at: dict[tuple[str, str, str | None], list[RuleRuntime]] = {}
+        self._doubters: dict[str, list[RuleRuntime]] = {}
+        self._device_of = {p: d.id for d in plant.devices.values() for p in d.points}
+        for by in runtimes:
+            rule = by.rule
+            ends: dict[str, set[str | None]] = {
+                "same": {rule.asset}, "alone": {rule.asset}, "downstream": {rule.asset},
+                "upstream": {_riser_of(plant, rule.asset), _generator_of(plant, rule.asset)}}
+            for reach, assets in ends.items():
+                for asset in assets:
+                    self._at.setdefault((rule.condition, reach, asset), []).append(by)
+            if rule.about.doubts is not None:
+                self._doubters.setdefault(rule.asset, []).append(by)
+
+    def by_reach(self, cause: Cause, of: Rule) -> list[RuleRuntime]:
+        """Return the rules of the cause's condition among which those that reach ``of`` are."""
+        device = self._plant.devices.get(of.asset)
+        points = (f"{of.asset}.",) if device is None else device.points
+        assets: set[str | None] = {of.asset}
+        if cause.reach == "downstream":
+            assets = {_generator_of(self._plant, of.asset if device is None
+                                    else p.rpartition(".")[0]) for p in points}
+        elif cause.reach == "alone":
+            assets = {p[:n] for p in points for n, c in enumerate(p) if c == "."}
+        found = {id(by): by for asset in assets
+                 for by in self._at.get((cause.by, cause.reach, asset), ())}
+        return sorted(found.values(), key=self._order)
+
+    def doubting(self, of: Rule) -> list[RuleRuntime]:
+        """Return the rules that may doubt a reading that ``of`` needs: of its asset, or device."""
+        if of.answers_only:
+            return []
+        points = of.needs or of.inputs
+        assets = {p.rpartition(".")[0] for p in points} | {self._device_of.get(p) for p in points}
+        found = [by for asset in assets if asset for by in self._doubters.get(asset, ())]
+        return sorted(found, key=self._order)
+
+    def _order(self, runtime: RuleRuntime) -> int:
+        return self._place[id(runtime)]
+
+
 class Inhibition:
     """The declared causes among the rules of one plant."""
 
@@ -103,17 +150,16 @@ class Inhibition:
         self._links: dict[int, list[_Link]] = {}
         self._fills: dict[int, list[Cause]] = {}
         self._dependents: dict[int, list[RuleRuntime]] = {}
-        by_condition: dict[str, list[RuleRuntime]] = {}
-        for runtime in runtimes:
-            by_condition.setdefault(runtime.rule.condition, []).append(runtime)
+        self._ranks: dict[int, int] = {}
+        near = _Near(plant, runtimes)
         for of in runtimes:
             found = self._links[id(of)] = []
             for cause in of.rule.about.explained_by:
                 if cause.by == DECLARED_FILL:
                     self._fills.setdefault(id(of), []).append(cause)
-                found += [_Link(cause, by) for by in by_condition.get(cause.by, ())
+                found += [_Link(cause, by) for by in near.by_reach(cause, of.rule)
                           if _REACHES[cause.reach](plant, by.rule, of.rule)]
-            for by in runtimes:
+            for by in near.doubting(of.rule):
                 inhibits = by.rule.about.doubts
                 if inhibits is not None and by.rule.condition != of.rule.condition:
                     cause = Cause(by.rule.condition, "same", inhibits)
@@ -127,8 +173,11 @@ class Inhibition:
     def order(self, runtimes: Sequence[RuleRuntime]) -> list[RuleRuntime]:
         """Return the rules in the order of evaluation: root causes first."""
         def rank(runtime: RuleRuntime) -> int:
-            links = [x for x in self._links[id(runtime)] if x.cause.inhibits and not x.doubts]
-            return 1 + max((rank(x.by) for x in links), default=-1)
+            known = self._ranks.get(id(runtime))
+            if known is None:
+                links = [x for x in self._links[id(runtime)] if x.cause.inhibits and not x.doubts]
+                known = self._ranks[id(runtime)] = 1 + max((rank(x.by) for x in links), default=-1)
+            return known
 
         return sorted(runtimes, key=rank)
 

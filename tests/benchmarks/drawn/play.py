@@ -279,6 +279,8 @@ def _done_at(e: EstimateMade, plant: DrawnPlant, truth: Truth) -> _Found | None:
     if done is None or not plant.start + (done - plant.start) / 3 <= e.time <= \
             plant.start + 0.9 * (done - plant.start):
         return None
+    if truth.shut_by_power(e.asset, e.time, done):
+        return None  # "if all goes on as now"
     per = {"": 1.0, "ms": 1.0}.get(e.unit, 1000.0)
     assert e.value is not None
     return (e.value * per, None if e.low is None else e.low * per,

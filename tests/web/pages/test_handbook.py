@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import httpx
 
+from collector.handbook import find_html, find_picture
+from collector.web import create_app
 from tests.web.api.test_reading import Page
+from tests.web.conftest import client_of
 from tests.web.fakes import FakeSite
 
 
@@ -22,6 +27,19 @@ async def test_a_page_is_shown_with_the_way_back(client: httpx.AsyncClient) -> N
 
 async def test_the_list_of_pages(client: httpx.AsyncClient) -> None:
     assert "About contents" in (await client.get("/explain")).text
+
+
+async def test_a_picture_of_a_page_is_shown_and_no_other_file(site: FakeSite) -> None:
+    services = replace(site.services(), handbook=find_html, handbook_picture=find_picture)
+    async with client_of(create_app(services)) as client:
+        text = (await client.get("/explain/first-site")).text
+        pictures = [str(i.get("src")) for i in Page(text).all("img")]
+        assert pictures == ["/explain/first-site-board.png"]
+        answer = await client.get(pictures[0])
+        assert answer.headers["content-type"] == "image/png"
+        assert answer.content == find_picture("first-site-board.png")
+        for name in ("no-such.png", "first-site.md", "..%2Fpages%2Fboard.png"):
+            assert (await client.get(f"/explain/{name}")).status_code == 404
 
 
 async def test_a_page_that_is_none(client: httpx.AsyncClient) -> None:
