@@ -142,6 +142,8 @@ _INK, _SOFT, _RULE, _MARGIN_RED = "#1b2530", "#4f5963", "#c3c9c4", "#b5493f"
 _SIDE, _TOP, _FOOT = 18.0, 16.0, 20.0
 _BODY, _LEADING = 9.5, 4.7
 """Point size of words, and mm from line to line."""
+_BANNER = 26.0
+"""Points of a banner's type."""
 _SIZES = {1: 15.0, 2: 12.0, 3: 10.0}
 _BOX = "▯"
 
@@ -189,6 +191,20 @@ class PdfDocument:
             pdf.set_line_width(0.4)
             pdf.line(pdf.l_margin, pdf.y + 0.8, pdf.w - pdf.r_margin, pdf.y + 0.8)
         pdf.ln(2)
+
+    def banner(self, text: str) -> None:
+        """Write what must not be missed: the largest type of the page, between two rules."""
+        pdf = self._pdf
+        pdf.set_draw_color(_INK)
+        pdf.set_line_width(0.8)
+        pdf.ln(2)
+        pdf.line(pdf.l_margin, pdf.y, pdf.w - pdf.r_margin, pdf.y)
+        pdf.ln(3)
+        self._font(_BANNER, bold=True)
+        self._text(text, _BANNER * 0.47)
+        pdf.ln(2)
+        pdf.line(pdf.l_margin, pdf.y, pdf.w - pdf.r_margin, pdf.y)
+        pdf.ln(3)
 
     def paragraph(self, text: str, *, soft: bool = False, strong: bool = False) -> None:
         self._font(_BODY, bold=strong, colour=_SOFT if soft else _INK)

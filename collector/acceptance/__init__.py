@@ -10,12 +10,24 @@ from collector.acceptance.journal_sync import (
     Verification,
     verify,
 )
-from collector.acceptance.record import Entry, Record, RecordError, RecordStore, Result, Signature
+from collector.acceptance.record import (
+    ABOUT,
+    Entry,
+    Overall,
+    Record,
+    RecordError,
+    RecordStore,
+    Result,
+    Signature,
+    overall,
+)
 from collector.acceptance.step_readings import History, Measure, Outcome, StepEvaluation
-from collector.acceptance.steps import Kind, Size, Step, plan
+from collector.acceptance.steps import PIPES, Kind, Size, Step, StepGroup, grouped, plan
 from collector.survey.parts import SiteUnits
 
 __all__ = [
+    "ABOUT",
+    "PIPES",
     "SIGNED",
     "AcceptanceService",
     "AcceptanceSync",
@@ -24,6 +36,7 @@ __all__ = [
     "Kind",
     "Measure",
     "Outcome",
+    "Overall",
     "PendingEvent",
     "Record",
     "RecordError",
@@ -34,8 +47,11 @@ __all__ = [
     "Size",
     "Step",
     "StepEvaluation",
+    "StepGroup",
     "StepState",
     "Verification",
+    "grouped",
+    "overall",
     "plan",
     "verify",
 ]

@@ -21,12 +21,15 @@ from collector.acceptance.functional_tests import (
 )
 from collector.acceptance.pressure_tests import evaluate_fill, evaluate_tank, evaluate_tightness
 from collector.acceptance.record import (
+    ABOUT,
     Entry,
+    Overall,
     Record,
     RecordError,
     RecordStore,
     Result,
     Signature,
+    overall,
     plots_of,
 )
 from collector.acceptance.step_readings import (
@@ -36,8 +39,9 @@ from collector.acceptance.step_readings import (
     StepEvaluation,
     StepReadings,
 )
-from collector.acceptance.steps import Kind, Size, Step, plan
+from collector.acceptance.steps import PIPES, Kind, Size, Step, StepGroup, grouped, plan
 from collector.clock import format_instant
+from collector.domain.basis import printed_basis
 from collector.domain.plant import Plant
 from collector.domain.units import MINUTE, duration_text
 from collector.plots import Bars, Plot
@@ -100,7 +104,7 @@ class AcceptanceService:
 
     def steps(self, record: Record) -> tuple[Step, ...]:
         """Return the record's steps in order."""
-        return plan(self._plant(), record.size)
+        return plan(self._plant(), record.size, record.pipe)
 
     def step(self, record: Record, step_id: str) -> Step:
         """Return one step. Raises ``RecordError`` for an unknown id."""
@@ -108,6 +112,18 @@ class AcceptanceService:
         if found is None:
             raise RecordError(f"there is no step {step_id} here")
         return found
+
+    def basis(self, step: Step) -> str:
+        """Return the basis of a step's limit as paper prints it."""
+        return printed_basis(step.limit_from, self._plant().site.code)
+
+    def overall(self, record: Record) -> Overall:
+        """Return the outcome of the whole record so far."""
+        return overall(record, self._plant())
+
+    def groups(self, record: Record) -> tuple[StepGroup, ...]:
+        """Return the record's steps by generator and riser."""
+        return grouped(self._plant(), self.steps(record))
 
     def state(self, record: Record, step: Step, now: int) -> StepState:
         """Return the state of a step at ``now`` without changing the record."""
@@ -161,15 +177,20 @@ class AcceptanceService:
 
     # -- doing -----------------------------------------------------------------------------------
 
-    def open(self, *, by: str, size: Size, now: int) -> Record:
-        """Start an acceptance. Raises ``RecordError`` while another is in progress."""
+    def open(self, *, by: str, size: Size, now: int, pipe: str = "") -> Record:
+        """Start an acceptance. Raises ``RecordError`` while another is in progress.
+
+        ``pipe`` is ``new`` or ``in service`` and chooses the form of the tightness test.
+        """
         by = _text(by, "your name", _NAME)
+        if pipe not in ("", *PIPES):
+            raise RecordError(f"pipe is {' or '.join(PIPES)}, not {pipe}")
         with self.store.changing():
             if (old := self.current()) is not None:
                 raise RecordError(f"acceptance {old.id} is in progress: finish and sign it first")
             stamp = format_instant(now // 1000 * 1000).replace(":", "").replace("-", "")
             record = Record(id=f"{self._plant().site.id}-{stamp}", site=self._plant().site.id,
-                            opened=now, by=by, size=size)
+                            opened=now, by=by, size=size, pipe=pipe)
             self.store.save(record)
             return record
 
@@ -280,6 +301,29 @@ class AcceptanceService:
                 began=old.began if old.result is Result.RUNNING else None))
         return self._change(record_id, change)
 
+    def describe(self, record_id: str, about: Mapping[str, str]) -> Record:
+        """Record customer, contractor, address and serial numbers; raises ``RecordError``."""
+        kept = {key: _text(value, ABOUT[key].lower(), _TEXT) for key, value in about.items()
+                if key in ABOUT and value.strip()}
+        return self._change(record_id, lambda record: replace(record, about=kept))
+
+    def sign_own(self, record_id: str, *, name: str, role: str, now: int) -> Record:
+        """Add the signature of a person who is signed in, once; the PDF is written by ``sign``."""
+        one = Signature(name=_text(name, "a name", _NAME), role=_text(role, "a role", _NAME),
+                        time=now)
+
+        def change(record: Record) -> Record:
+            self._settled(record)
+            others = tuple(s for s in record.signatures if s.name != one.name)
+            return replace(record, signatures=(*others, one))
+        return self._change(record_id, change)
+
+    def _settled(self, record: Record) -> None:
+        left = [s.id for s in self.steps(record) if not record.entry(s.id).settled]
+        if left:
+            raise RecordError("these steps have no result and no reason why they were "
+                              f"skipped: {', '.join(left)}")
+
     def sign(self, record_id: str, people: Sequence[tuple[str, str]], now: int) -> Path:
         """Sign the record with names and roles, write its PDF, return the PDF's path.
 
@@ -287,15 +331,12 @@ class AcceptanceService:
         """
         signed = tuple(Signature(name=_text(n, "a name", _NAME), role=_text(r, "a role", _NAME),
                                  time=now) for n, r in people)
-        if not signed:
-            raise RecordError("no signature: at least one name with its role is needed")
 
         def change(record: Record) -> Record:
-            left = [s.id for s in self.steps(record) if not record.entry(s.id).settled]
-            if left:
-                raise RecordError("these steps have no result and no reason why they were "
-                                  f"skipped: {', '.join(left)}")
-            sealed = replace(record, signatures=signed, sealed=now)
+            if not signed and not record.signatures:
+                raise RecordError("no signature: at least one name with its role is needed")
+            self._settled(record)
+            sealed = replace(record, signatures=(*record.signatures, *signed), sealed=now)
             content = self._render(sealed, self._plant(), self._history, now)
             self.store.save_pdf(record.id, content)
             return replace(sealed, digest=hashlib.sha256(content).hexdigest())
@@ -308,6 +349,9 @@ class AcceptanceService:
             if old.sealed is not None:
                 raise RecordError(f"acceptance {record_id} is signed and cannot be changed")
             new = change(old)
+            if new.entries != old.entries or new.about != old.about:
+                # What was signed is no longer what is there.
+                new = replace(new, signatures=())
             if new != old:
                 self.store.save(new)
             return new

@@ -54,7 +54,7 @@ def events_of(record: Record, plant: Plant) -> Iterator[PendingEvent]:
         time=record.opened, site=record.site, fact="acceptance-opened",
         text=f"Acceptance {record.id} was started by {record.by}.",
         values={"by": record.by, "note": f"{record.id}/opened"}))
-    for step in plan(plant, record.size):
+    for step in plan(plant, record.size, record.pipe):
         yield from _of_step(record, step, record.entry(step.id))
     if record.sealed is not None:
         yield from _of_seal(record, plant)
@@ -125,7 +125,7 @@ def _baselines(record: Record, plant: Plant) -> Iterator[_Baseline]:
     unit = "L/h" if plant.site.units == "metric" else "scfh"
     per_hour = standard_molar_volume(plant.site.standard_temperature + ZERO_CELSIUS) * 3600 / (
         1e-3 if unit == "L/h" else 0.3048**3)
-    steps = plan(plant, record.size)
+    steps = plan(plant, record.size, record.pipe)
     for step in steps:
         if step.kind is Kind.TANK_NITROGEN:
             seconds = _measured(record, step, "time")

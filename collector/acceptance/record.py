@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from collector.acceptance.step_readings import History, Measure, Number, Outcome, StepEvaluation
-from collector.acceptance.steps import Size, Step, plan
+from collector.acceptance.steps import Size, Step, grouped, plan
+from collector.domain.basis import printed_basis
 from collector.domain.conditions import CAUTIONS
 from collector.domain.errors import QuietpipeError
 from collector.domain.plant import Plant
@@ -74,6 +75,11 @@ class Signature:
     time: int
 
 
+ABOUT = {"customer": "Customer", "contractor": "Contractor", "address": "Address",
+         "serials": "Serial numbers"}
+"""What a record says of the works, with its label."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """One acceptance. ``sealed`` is when the PDF was written, ``digest`` its SHA-256 in hex."""
@@ -87,6 +93,10 @@ class Record:
     signatures: tuple[Signature, ...] = ()
     sealed: int | None = None
     digest: str = ""
+    pipe: str = ""
+    """``new`` or ``in service``; empty in a record of an earlier version: both were tested."""
+    about: Mapping[str, str] = field(default_factory=dict)
+    """What the paper says of the works beside the tests; keys of :data:`ABOUT`."""
 
     def entry(self, step: str) -> Entry:
         return self.entries.get(step, Entry())
@@ -111,6 +121,7 @@ def record_from_json(text: str) -> Record:
     return Record(
         id=raw["id"], site=raw["site"], opened=int(raw["opened"]), by=raw["by"],
         size=Size(raw["size"]), sealed=raw["sealed"], digest=raw["digest"],
+        pipe=raw.get("pipe", ""), about=dict(raw.get("about", {})),
         entries={step: _entry(entry) for step, entry in raw["entries"].items()},
         signatures=tuple(Signature(name=s["name"], role=s["role"], time=int(s["time"]))
                          for s in raw["signatures"]),
@@ -281,6 +292,27 @@ def _levels(step: Step, quantity: Quantity) -> Iterator[Level]:
             yield Level(value=value, label=label)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overall:
+    """The outcome of the whole acceptance; ``accepted`` only when every step passed."""
+
+    accepted: bool
+    text: str
+
+
+def overall(record: Record, plant: Plant) -> Overall:
+    """Return the outcome of a record, also before it is signed."""
+    results = [record.entry(s.id).result for s in plan(plant, record.size, record.pipe)]
+    total, passed = len(results), results.count(Result.PASSED)
+    failed = results.count(Result.FAILED)
+    left = total - passed - failed
+    if total and passed == total:
+        return Overall(accepted=True, text=f"Accepted: all {total} steps passed")
+    parts = [f"{failed} of {total} failed"] if failed else []
+    parts += [f"{left} of {total} not done"] if left else []
+    return Overall(accepted=False, text=f"Not accepted: {', '.join(parts)}, {passed} passed")
+
+
 _RESULTS = {Result.PASSED: "Pass", Result.FAILED: "FAIL", Result.NOT_DONE: "Not done",
             Result.OPEN: "Not started", Result.RUNNING: "Running"}
 _HOW = ("Times and pressures were taken from the readings that quietpipe journalled; manual "
@@ -295,25 +327,34 @@ def render_record(record: Record, plant: Plant, history: History, now: int) -> b
     paper = PdfDocument(
         site=plant.site.name, period=f"{words.moment(record.opened)} to {words.moment(sealed)}",
         title="Acceptance record", made=now, zone=plant.site.timezone)
-    steps = plan(plant, record.size)
+    steps = plan(plant, record.size, record.pipe)
+    paper.banner(overall(record, plant).text)
     paper.pairs([
+        *((label, record.about[key]) for key, label in ABOUT.items() if record.about.get(key)),
         ("Record", record.id), ("Opened", f"{words.moment(record.opened)} by {record.by}"),
-        ("Signed", words.moment(sealed)), ("Size of the unit", record.size.value)])
+        ("Signed", words.moment(sealed)), ("Size of the unit", record.size.value),
+        *([("Pipe", record.pipe)] if record.pipe else [])])
     paper.box("Cautions", [CAUTIONS[n] for n in (
         "not-a-fire-alarm", "impairment", "compressor", "oxygen", "only-reads")])
     paper.heading("Results")
-    paper.table(
-        ["Step", "Result", "StepEvaluation"],
-        [[s.title, _RESULTS[e.result], _said(e)] for s in steps for e in (record.entry(s.id),)],
-        widths=(5, 2, 8))
-    paper.heading("The steps")
-    for step in steps:
-        _step(paper, step, record.entry(step.id), plant, history)
+    groups = grouped(plant, steps)
+    for group in groups:
+        paper.heading(group.title, level=2)
+        paper.table(
+            ["Step", "Result", "What was found"],
+            [[s.title, _RESULTS[e.result], _said(e)] for s in group.steps
+             for e in (record.entry(s.id),)],
+            widths=(5, 2, 8))
+    for group in groups:
+        paper.heading(group.title)
+        for step in group.steps:
+            _step(paper, step, record.entry(step.id), plant, history)
     # On a page of its own, so that no signature is cut in two.
     paper.page()
     paper.heading("Signatures")
     paper.paragraph(
-        "Names were typed by the people present, each with their role and the time.", soft=True)
+        "Each person signed with an account of their own, or typed their name beside the others; "
+        "each with role and time.", soft=True)
     paper.signatures([(s.name, s.role, words.moment(s.time)) for s in record.signatures])
     paper.paragraph(_HOW, soft=True)
     return paper.bytes()
@@ -336,7 +377,7 @@ def _step(
     if entry.ended is not None:
         times.append(("Finished", words.moment(entry.ended)))
     if step.limit_from:
-        times.append(("Limit", step.limit_from))
+        times.append(("Limit", printed_basis(step.limit_from, plant.site.code)))
     paper.pairs(times)
     evaluation = entry.evaluation
     if evaluation is not None:

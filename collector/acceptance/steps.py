@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -65,8 +65,16 @@ class Step:
         return f"{self.kind}.{self.asset}{point}"
 
 
-def plan(plant: Plant, size: Size) -> tuple[Step, ...]:
-    """Return every step for this plant, in the recommended order."""
+PIPES = ("new", "in service")
+"""Kinds of pipe, each with a form of the tightness test of its own."""
+_OTHER_PIPE = {"new": (Kind.TIGHTNESS_TWO,), "in service": (Kind.TIGHTNESS_DAY,)}
+
+
+def plan(plant: Plant, size: Size, pipe: str = "") -> tuple[Step, ...]:
+    """Return every step for this plant, in the recommended order.
+
+    ``pipe`` is one of :data:`PIPES`; without it both forms of the tightness test are there.
+    """
     steps: list[Step] = []
     for unit in plant.generators.values():
         steps += _of_unit(plant, unit, size)
@@ -75,7 +83,27 @@ def plan(plant: Plant, size: Size) -> tuple[Step, ...]:
     steps += _contacts(plant)
     for vent in plant.vents.values():
         steps += _of_vent(plant, vent)
-    return tuple(steps)
+    return tuple(s for s in steps if s.kind not in _OTHER_PIPE.get(pipe, ()))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepGroup:
+    """The steps of one riser with its vents and contacts, or of one generator."""
+
+    title: str
+    steps: tuple[Step, ...]
+
+
+def grouped(plant: Plant, steps: Sequence[Step]) -> tuple[StepGroup, ...]:
+    """Return the steps by generator and riser, in the order of the plan within each."""
+    groups: dict[str, list[Step]] = {}
+    for step in steps:
+        vent = plant.vents.get(step.asset)
+        groups.setdefault(vent.riser if vent is not None else step.asset, []).append(step)
+    order = [*plant.generators, *plant.risers]
+    return tuple(StepGroup(title=plant.name_of(asset), steps=tuple(groups[asset]))
+                 for asset in sorted(groups, key=lambda a: order.index(a) if a in order
+                                     else len(order)))
 
 
 def _missing(plant: Plant, *points: str) -> str:

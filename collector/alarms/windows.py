@@ -9,13 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from collector.alarms.registry import AlarmRegistry
+from collector.alarms.window_texts import WindowTexts
 from collector.clock import format_instant, parse_instant
-from collector.domain.actions import ActionKind, OperatorAction, Window, WindowKind
+from collector.domain.actions import (
+    WINDOW_DETAILS,
+    ActionKind,
+    OperatorAction,
+    Window,
+    WindowKind,
+)
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import ActionRefused
 from collector.domain.events import AlarmTransition, SystemEvent, Transition
@@ -27,13 +32,18 @@ Key = tuple[str, str]
 LONGEST = {WindowKind.IMPAIRMENT: 7 * DAY, WindowKind.VISIT: 30 * DAY}
 """ms. An alarm inhibited for longer is forgotten; a longer window is declared again."""
 
+AHEAD = 90 * DAY
+"""ms ahead of which a window can be planned."""
+
 REMIND = 30 * MINUTE
 """ms before the end of a window at which it is announced; half its length where that is less."""
 
 FACTS: Mapping[str, tuple[WindowKind, str]] = {
+    "impairment-planned": (WindowKind.IMPAIRMENT, "planned"),
     "impairment-declared": (WindowKind.IMPAIRMENT, "begun"),
     "impairment-ending": (WindowKind.IMPAIRMENT, "ending"),
     "impairment-ended": (WindowKind.IMPAIRMENT, "ended"),
+    "visit-planned": (WindowKind.VISIT, "planned"),
     "visit-begun": (WindowKind.VISIT, "begun"),
     "visit-ending": (WindowKind.VISIT, "ending"),
     "visit-ended": (WindowKind.VISIT, "ended"),
@@ -60,6 +70,7 @@ class Windows:
         self._plant, self._registry, self._monitored = plant, registry, monitored
         self._texts = WindowTexts(plant, names)
         self._open: dict[Key, Window] = {}
+        self._planned: dict[Key, Window] = {}
         self._past: list[Window] = []
 
     def __repr__(self) -> str:
@@ -67,6 +78,10 @@ class Windows:
 
     def active(self) -> list[Window]:
         return sorted(self._open.values(), key=lambda w: (w.until, w.kind, w.asset))
+
+    def planned(self) -> list[Window]:
+        """Return the windows that begin later, by their start."""
+        return sorted(self._planned.values(), key=lambda w: (w.since, w.kind, w.asset))
 
     @staticmethod
     def handles(action: OperatorAction) -> bool:
@@ -84,14 +99,30 @@ class Windows:
         kind = _KINDS[action.kind]
         if action.kind in (ActionKind.END_IMPAIRMENT, ActionKind.END_VISIT):
             window = self._open.get((kind, action.alarm))
+            planned = self._planned.get((kind, action.alarm))
+            if window is None and planned is not None:
+                return [self._cancel(planned, action)]
             if window is None:
                 raise ActionRefused(f"no {kind} of {action.alarm} is declared")
             return self._end(window, action.time, by=action.by, why=action.why)
         window = self._requested(kind, action)
+        if window.since > action.time:
+            fact = self._fact(window, "planned", action.time, self._texts.planned(window))
+            self.apply(fact)
+            return [fact]
+        return self._begin(window, action.time)
+
+    def _begin(self, window: Window, at: int) -> list[SystemEvent | AlarmTransition]:
         text = self._texts.begun(window, self._long(window))
-        fact = self._fact(window, "begun", action.time, text)
+        fact = self._fact(window, "begun", at, text)
         self.apply(fact)
-        return [fact, *self._inhibit(window, action.time)]
+        return [fact, *self._inhibit(window, at)]
+
+    def _cancel(self, window: Window, action: OperatorAction) -> SystemEvent:
+        text = self._texts.ended(window, action.by, action.why)
+        fact = self._fact(window, "ended", action.time, text, by=action.by, why=action.why)
+        self.apply(fact)
+        return fact
 
     def _requested(self, kind: WindowKind, action: OperatorAction) -> Window:
         inhibits = self._inhibited(kind, action.alarm)
@@ -105,11 +136,18 @@ class Windows:
             raise ActionRefused(f"a {kind} needs a time when it ends")
         if action.until <= action.time:
             raise ActionRefused("the end given is already past")
-        if action.until - action.time > LONGEST[kind]:
+        since = max(action.time, action.since or action.time)
+        if action.until <= since:
+            raise ActionRefused("the end given is before the start")
+        if since - action.time > AHEAD:
+            raise ActionRefused(f"a {kind} is planned for {AHEAD // DAY} days ahead at most")
+        if action.until - since > LONGEST[kind]:
             raise ActionRefused(f"a {kind} is declared for {LONGEST[kind] // DAY} days at most; "
                                 "declare it again then")
-        return Window(kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                      by=action.by, why=action.why.strip(), inhibits=inhibits)
+        details = {k: v.strip() for k, v in action.details.items()
+                   if k in WINDOW_DETAILS and v.strip()}
+        return Window(kind=kind, asset=action.alarm, since=since, until=action.until,
+                      by=action.by, why=action.why.strip(), inhibits=inhibits, details=details)
 
     def _inhibited(self, kind: WindowKind, asset: str) -> tuple[str, ...]:
         found = [(c, a) for c, a in self._monitored() if self._covers(kind, asset, c, a)]
@@ -144,6 +182,7 @@ class Windows:
             text=text, values={
                 "since": format_instant(window.since), "until": format_instant(window.until),
                 "by": by or window.by, "why": why or window.why, "quiet": " ".join(window.inhibits),
+                **window.details,
             },
         )
 
@@ -153,12 +192,20 @@ class Windows:
         if kind is None:
             return
         key, values = (kind, fact.asset), fact.values
-        if what == "begun":
-            self._open[key] = Window(
+        if what in ("begun", "planned"):
+            window = Window(
                 kind=kind, asset=fact.asset, since=parse_instant(str(values["since"])),
                 until=parse_instant(str(values["until"])), by=str(values["by"]),
                 why=str(values["why"]), inhibits=tuple(str(values["quiet"]).split()),
+                details={k: str(values[k]) for k in WINDOW_DETAILS if k in values},
             )
+            if what == "planned":
+                self._planned[key] = window
+            else:
+                self._planned.pop(key, None)
+                self._open[key] = window
+        elif what == "ended" and key not in self._open:
+            self._planned.pop(key, None)
         elif key in self._open and what == "ending":
             self._open[key] = replace(self._open[key], reminded=True)
         elif key in self._open:
@@ -169,12 +216,16 @@ class Windows:
 
     def next_due(self) -> int | None:
         """Return the instant (ms) at which the next window ends or is announced to end."""
-        return min([w.until if w.reminded else _remind_at(w) for w in self._open.values()],
-                   default=None)
+        return min([*(w.until if w.reminded else _remind_at(w) for w in self._open.values()),
+                    *(w.since for w in self._planned.values())], default=None)
 
     def tick(self, now: int) -> list[SystemEvent | AlarmTransition]:
         """Announce windows that end soon, and end those whose time is up."""
         events: list[SystemEvent | AlarmTransition] = []
+        for window in self.planned():
+            if window.since <= now:
+                inhibits = self._inhibited(window.kind, window.asset)
+                events += self._begin(replace(window, inhibits=inhibits), now)
         for window in self.active():
             if window.until <= now:
                 events += self._end(window, now)
@@ -245,94 +296,30 @@ class Windows:
         """Return the active windows, and those of the last day, as JSON-able data."""
         return [{"kind": w.kind.value, "asset": w.asset, "since": w.since, "until": w.until,
                  "by": w.by, "why": w.why, "quiet": list(w.inhibits), "reminded": w.reminded,
-                 "over": over}
-                for over, group in ((False, self._open.values()), (True, self._past))
+                 "over": over, "planned": planned, "details": dict(w.details)}
+                for over, planned, group in (
+                    (False, False, self._open.values()), (True, False, self._past),
+                    (False, True, self._planned.values()))
                 for w in group]
 
     def load(self, state: Iterable[Mapping[str, Any]]) -> None:
-        self._open, self._past = {}, []
+        self._open, self._planned, self._past = {}, {}, []
         for raw in state:
             window = Window(
                 kind=WindowKind(raw["kind"]), asset=raw["asset"], since=raw["since"],
                 until=raw["until"], by=raw["by"], why=raw["why"], inhibits=tuple(raw["quiet"]),
-                reminded=raw["reminded"],
+                reminded=raw["reminded"], details=dict(raw.get("details", {})),
             )
             if raw["over"]:
                 self._past.append(window)
+            elif raw.get("planned", False):
+                self._planned[window.kind, window.asset] = window
             else:
                 self._open[window.kind, window.asset] = window
 
 
 def _remind_at(window: Window) -> int:
     return window.until - min(REMIND, (window.until - window.since) // 2)
-
-
-_PROCEDURE = ("Follow the impairment procedure: notify the owner and the authority having "
-              "jurisdiction, keep a fire watch where it is required, and notify them again when "
-              "the system is restored.")
-_VISIT = "Isolate, lock out and bleed down before you touch anything."
-
-
-class WindowTexts:
-    """Writes the texts of windows. ``names`` are the assets' display names."""
-
-    def __init__(self, plant: Plant, names: Mapping[str, str]) -> None:
-        self._names, self._zone = names, ZoneInfo(plant.site.timezone)
-
-    def _name(self, asset: str) -> str:
-        if asset in self._names:
-            return self._names[asset]
-        thing, dot, quantity = asset.rpartition(".")
-        return f"{self._names.get(thing, thing)}, {quantity.replace('_', ' ')}" if dot else asset
-
-    def _instant(self, at: int) -> str:
-        local = datetime.fromtimestamp(at // 1000, UTC).astimezone(self._zone)
-        return f"{local:%H:%M} on {local:%A} {local.day} {local:%B %Y} ({local:%Z})"
-
-    def _what(self, window: Window) -> str:
-        kind = "impairment of" if window.kind is WindowKind.IMPAIRMENT else "planned visit to"
-        return f"{kind} {self._name(window.asset)}"
-
-    def begun(self, window: Window, long: Sequence[str]) -> str:
-        """Return the text of a declaration: the alarms inhibited meanwhile, and what to do."""
-        text = f"{self._what(window)} was declared by {window.by}"
-        parts = [
-            f"{'An' if window.kind is WindowKind.IMPAIRMENT else 'A'} {text} until "
-            f"{self._instant(window.until)}: {window.why.rstrip('.')}.",
-            _PROCEDURE if window.kind is WindowKind.IMPAIRMENT else _VISIT,
-        ]
-        if long:
-            parts.append(
-                f"{', '.join(self._name(r) for r in long)}: more than 10 h out of service within "
-                "24 h. The authority having jurisdiction may then require evacuation or a fire "
-                "watch (NFPA 1 13.1.9): ask them.")
-        return " ".join([*parts, self._inhibited_words(window)])
-
-    def _inhibited_words(self, window: Window) -> str:
-        places: dict[str, list[str]] = {}
-        for name in window.inhibits:
-            condition, _, asset = name.partition(".")
-            known = CATALOGUE.get(condition)
-            title = known.title.lower() if known is not None else condition
-            places.setdefault(self._name(asset), []).append(title)
-        listed = "; ".join(f"{place}: {', '.join(titles)}" for place, titles in places.items())
-        how = "Suppressed by design" if window.kind is WindowKind.IMPAIRMENT else "Out of service"
-        return f"{how} meanwhile, and nothing else: {listed}."
-
-    def ending(self, window: Window, now: int) -> str:
-        """Return the text of the reminder before the end."""
-        minutes = max((window.until - now) // MINUTE, 1)
-        return (f"The {self._what(window)} ends at {self._instant(window.until)}, in "
-                f"{minutes} min: {window.why.rstrip('.')}. Restore it by then, or declare it again "
-                "with another end. What still holds then is raised.")
-
-    def ended(self, window: Window, by: str, why: str) -> str:
-        """Return the text of the end, with the operator if one ended it early."""
-        who = f" by {by}" if by else ": its time is up"
-        more = f": {why.strip().rstrip('.')}" if by and why.strip() else ""
-        impaired = window.kind is WindowKind.IMPAIRMENT
-        last = " Notify everyone who was notified of it." if impaired else ""
-        return f"The {self._what(window)} ended{who}{more}. Its alarms are raised again.{last}"
 
 
 _IMPAIRED = [c for c in CATALOGUE.values() if c.impairment]

@@ -19,6 +19,7 @@ from collector.clock import Clock
 from collector.config import SiteConfig
 from collector.domain.conditions import CATALOGUE
 from collector.domain.errors import JournalError
+from collector.domain.evaluations import missing_here
 from collector.domain.events import AlarmTransition, EstimateMade, Event
 from collector.domain.live import ForwardStatistics, LivePicture
 from collector.domain.messages import Delivery, LinkSigner
@@ -28,6 +29,8 @@ from collector.handbook import find_html, find_picture
 from collector.journal import Journal, JournalStatistics
 from collector.people import PEOPLE, Accounts, AccountsError
 from collector.people.sessions import SessionManager
+from collector.reports.scheduled import ReportRequest, made_in_process
+from collector.reports.times import Period
 from collector.web.access import LOOPBACK, AccessPolicy
 from collector.web.app import create_app, serve
 from collector.web.render import Live
@@ -39,6 +42,8 @@ from collector.web.services import (
     Search,
 )
 
+ENOUGH = 30
+"""Alarms below which a share of them says nothing (setting: a share of 30 is good to 9 %)."""
 _FRESH = MINUTE
 """ms for which measures over weeks are served from memory."""
 _ESTIMATES = 3000
@@ -148,6 +153,12 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
                 + (f" ({getattr(s, 'count')})" if hasattr(s, "count") else "")  # noqa: B009
                 for s in some[:10]]
 
+    few = 0 < made.raised < ENOUGH
+
+    def of_enough(value: str) -> str:
+        """Return a share, or why it says nothing yet."""
+        return f"too few to judge: {made.raised} of {ENOUGH} alarms" if few else value
+
     priorities = ", ".join(f"{share(part)} {p.value}" for p, part in made.priorities.items())
     return (
         line("per_day", "Alarms a day", f"{made.per_day:.1f}"),
@@ -157,13 +168,13 @@ def measure_lines(made: Measures, plant: Plant) -> tuple[MeasureLine, ...]:
         line("hours_above", "Hours with more than 30", share(made.hours_above)),
         line("flood_share", "Time in floods",
              f"{share(made.flood_share)}; {len(made.floods)} of them"),
-        line("top_share", "The most frequent ten, of all", share(made.top_share),
+        line("top_share", "The most frequent ten, of all", of_enough(share(made.top_share)),
              *names(made.frequent)),
         line("chattering", "Chattering", str(len(made.chattering)), *names(made.chattering)),
         line("fleeting", "Fleeting", str(len(made.fleeting)), *names(made.fleeting)),
         line("stale", "Stale, on the worst day", str(made.stale_on_worst_day),
              *names(made.stale)),
-        line("priorities", "By priority", priorities),
+        line("priorities", "By priority", of_enough(priorities)),
     )
 
 
@@ -252,20 +263,35 @@ def board_services(parts: BoardParts) -> BoardServices:
         settings=lambda: config().settings, plant=lambda: config().plant, clock=parts.clock,
         picture=parts.picture,
         alarms=lambda: pipeline.monitor.alarms(),
-        not_monitored=lambda: pipeline.monitor.not_monitored(),
+        not_monitored=lambda: list(missing_here(pipeline.monitor.not_monitored())),
         fills=lambda: pipeline.monitor.fills(), baselines=lambda: pipeline.monitor.baselines(),
-        windows=lambda: pipeline.monitor.windows(), act=pipeline.act,
+        windows=lambda: pipeline.monitor.windows(),
+        planned=lambda: pipeline.monitor.planned_windows(), act=pipeline.act,
         trend=trend_query(journal), events=events_query(journal),
         estimates=lambda: list(parts.estimates()), statistics=parts.statistics.read,
         version=__version__, acceptance=open_acceptance(lambda: config().plant, data, journal),
         handbook=find_html, handbook_picture=find_picture,
         record_event=parts.record_event, access=access, live=parts.live,
         past=past_services(lambda: journal, lambda: config().plant), reports=data / "reports",
+        make_report=_report_maker(config, parts.clock), incidents=data / "incidents",
         commissioning=CommissioningSession(
             config().path, parts.real,
             lambda: frozenset(device.address for device in config().devices)),
         links=link_services(config, parts.signer, lambda: journal),
     )
+
+
+def _report_maker(
+    config: Callable[[], SiteConfig], clock: Clock,
+) -> Callable[[int, int], Awaitable[None]]:
+    """Return the function that makes the report of a period in a process of its own."""
+    async def make(start: int, end: int) -> None:
+        now = clock.now()
+        await made_in_process(ReportRequest(
+            site_file=config().path, folder=config().data / "reports", made=now,
+            period=Period(start=start, end=min(end, now), due=now), allow_empty=False))
+
+    return make
 
 
 def open_accounts(data: Path) -> Accounts | None:

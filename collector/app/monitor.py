@@ -144,6 +144,10 @@ class SiteMonitor:
         """Return the active impairments and visits, with the alarms each inhibits."""
         return self._windows.active()
 
+    def planned_windows(self) -> list[Window]:
+        """Return the impairments and visits that begin later."""
+        return self._windows.planned()
+
     def baselines(self) -> list[Baseline]:
         """Return every baseline, learned or being learned."""
         return self._engine.baselines.current()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from collector.acceptance import AcceptanceService, RecordStore
@@ -19,8 +20,9 @@ from collector.domain.readings import Reading
 from collector.domain.units import MINUTE
 from collector.journal import Journal
 from collector.logs import hide_secret
-from collector.notify.channels import Beat
+from collector.notify.channels import Beat, prefers_brief
 from collector.notify.policy import LinkMaker, Policy
+from collector.notify.recipients import Recipient
 from collector.web.services import LinkServices
 
 _log = logging.getLogger(__name__)
@@ -90,9 +92,16 @@ def policy_of(config: SiteConfig, signer: LinkSigner, *, listen: str, served: st
     """
     board = config.board.public_address or ("" if listen in _NO_ADDRESS else served)
     return Policy(
-        recipients=config.recipients, people=config.people, rotas=config.rotas, plant=config.plant,
+        recipients=_with_forms(config.recipients), people=_with_forms(config.people),
+        rotas=config.rotas, plant=config.plant,
         board=board, link=_maker(signer, board, config.board.link_lasts) if board else None,
     )
+
+
+def _with_forms(recipients: Sequence[Recipient]) -> tuple[Recipient, ...]:
+    """Choose the short form where the site file leaves it to the address."""
+    return tuple(r if r.brief is not None else replace(r, brief=prefers_brief(r.to))
+                 for r in recipients)
 
 
 def _maker(signer: LinkSigner, board: str, lasts: int) -> LinkMaker:

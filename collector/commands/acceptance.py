@@ -10,7 +10,15 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from collector.acceptance import AcceptanceService, Record, Result, Size, Verification, verify
+from collector.acceptance import (
+    PIPES,
+    AcceptanceService,
+    Record,
+    Result,
+    Size,
+    Verification,
+    verify,
+)
 from collector.app.wiring import acceptance_events, open_acceptance
 from collector.commands.walk import Walk
 from collector.config import SiteConfig, load_site
@@ -27,6 +35,8 @@ def acceptance_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--size", choices=[s.value for s in Size], default=Size.SMALL.value,
                         help="of the unit, when an acceptance is opened: a small one may take "
                              "longer to pump up (default: small)")
+    parser.add_argument("--pipe", choices=list(PIPES), default="",
+                        help="when an acceptance is opened: which form of the tightness test")
     parser.add_argument("--resume", action="store_true",
                         help="only continue one that is in progress")
     parser.add_argument("--list", action="store_true", help="list every step with its state")
@@ -96,7 +106,7 @@ def _do(
     _say_cautions()
     walk.ask_name()
     if current is None:
-        current = walk.open(Size(options.size))
+        current = walk.open(Size(options.size), options.pipe)
     if options.leave_out:
         return walk.skip(current, options.step, options.leave_out)
     if options.typed:

@@ -21,7 +21,7 @@ from collector.config.profiles import Profile
 from collector.config.units import QuantityError, convert
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.errors import DeliveryError, Mistake, SiteFileError, UsageError
-from collector.domain.evaluations import NotMonitored
+from collector.domain.evaluations import NotMonitored, missing_here
 from collector.domain.events import SystemEvent, event_to_json
 from collector.domain.readings import MODES, QUANTITIES, Quality, Reading, point_kind, split_point
 from collector.domain.units import duration_text, time_text
@@ -74,8 +74,8 @@ def run_check(options: argparse.Namespace) -> int:
     if config.devices and not options.no_devices:
         looks = asyncio.run(_look(config, _pause(options.pause)))
         well = _print_points(config, looks) and well
-    _print_not_monitored(SiteMonitor(plant=config.plant, settings=config.settings,
-                             step=config.step).not_monitored())
+    _print_not_monitored(list(missing_here(SiteMonitor(
+        plant=config.plant, settings=config.settings, step=config.step).not_monitored())))
     for line in rota_lines(config, SystemClock().now()):
         print(line)
     if options.notify:

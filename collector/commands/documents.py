@@ -20,11 +20,10 @@ from collector.domain.errors import JournalError, UsageError
 from collector.domain.events import EstimateMade
 from collector.handbook import CONTENTS, UnknownPage, find_page
 from collector.journal import Journal
-from collector.reports import report_of
+from collector.reports import not_monitored_then, report_of
 from collector.reports.report_files import FORMATS, write
 from collector.reports.times import last_month, midnight
 from collector.survey import Deliveries, Delivery, Note, Part, Survey, make_survey, measured
-from collector.survey.parts import Tone
 
 
 def report_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,6 +36,8 @@ def report_arguments(parser: argparse.ArgumentParser) -> None:
                         help="folder for the files; created if missing; default: here")
     parser.add_argument("--format", default="html,pdf", metavar="F",
                         help="html, pdf, txt (the first page), or some of them; default: html,pdf")
+    parser.add_argument("--allow-empty", action="store_true",
+                        help="also a period in which nothing was monitored")
     parser.add_argument("--as-of", metavar="T", help="write it as if it were made then; "
                         "default: now")
 
@@ -68,6 +69,9 @@ def run_report(options: argparse.Namespace) -> int:
     if sys.stderr.isatty():
         print("reading the journal …", file=sys.stderr)
     with Journal.open(path, read_only=True) as journal:
+        empty = not_monitored_then(journal, start, end, ZoneInfo(config.plant.site.timezone))
+        if empty and not options.allow_empty:
+            raise UsageError(f"{empty}; --allow-empty writes the report all the same")
         report = report_of(config, journal, start=start, end=end, made=now)
     for file in write(report, config.plant.site.id, options.out, formats):
         print(file)
@@ -98,7 +102,7 @@ def _span(options: argparse.Namespace, config: SiteConfig, now: int) -> tuple[in
     return start, end
 
 
-_MARKS = {Tone.GOOD: "ok", Tone.CAUTION: "CAUTION", Tone.MISSING: "not known", Tone.REMARK: "note"}
+_MARKS = {"Pass": "ok", "Fail": "CAUTION", "Not known": "not known", "Note": "note"}
 
 
 def survey_arguments(parser: argparse.ArgumentParser) -> None:
@@ -194,7 +198,7 @@ def _lines(found: Survey, width: int) -> Iterator[str]:
     yield f"Survey of {found.title} ({found.site})"
     for part in found.parts():
         yield ""
-        yield from _part(part, width)
+        yield from _part(part, found, width)
     yield ""
     yield from _titled("Conditions not monitored, and the key that each needs", "-")
     for note in found.lacks:
@@ -216,23 +220,24 @@ def _titled(title: str, mark: str) -> Iterator[str]:
     yield mark * len(title)
 
 
-def _part(part: Part, width: int) -> Iterator[str]:
+def _part(part: Part, survey: Survey, width: int) -> Iterator[str]:
     yield from _titled(f"{part.title} ({part.id})", "-")
     for figure in part.figures:
         line = f"{figure.name:<26}{figure.shown}"
-        source = f"  [{figure.source}]"
+        source = f"  [{survey.basis(figure.source)}]"
         if len(line) + len(source) <= width:
             yield line + source
         else:
             yield line
             yield from _wrapped(" " * 26, source.strip(), width)
     for note in part.notes:
-        yield from _note_lines(note, width)
+        yield from _note_lines(note, survey.basis(note.source), width)
 
 
-def _note_lines(note: Note, width: int) -> Iterator[str]:
-    text = note.text + (f" [{note.source}]" if note.source else "")
-    yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.tone]:<11}",
+def _note_lines(note: Note, source: str, width: int) -> Iterator[str]:
+    evidence = f" What would tell: {note.evidence}." if note.evidence else ""
+    text = f"{note.text}{evidence}" + (f" [{source}]" if source else "")
+    yield from textwrap.wrap(text, width, initial_indent=f"{_MARKS[note.answer]:<11}",
                              subsequent_indent=" " * 11)
 
 

@@ -55,9 +55,9 @@ class Walk:
         if not self._by:
             raise UsageError("who does this? Say so with --by NAME")
 
-    def open(self, size: Size) -> Record:
+    def open(self, size: Size, pipe: str = "") -> Record:
         """Open an acceptance."""
-        record = self._service.open(by=self._by, size=size, now=self.now())
+        record = self._service.open(by=self._by, size=size, now=self.now(), pipe=pipe)
         self._say(f"Acceptance {record.id} is open, for a {size} unit.")
         return record
 
@@ -219,7 +219,7 @@ class Walk:
         for n, text in enumerate(step.ask, 1):
             self._say(f"  {n}. {text}")
         if step.limit_from:
-            self._say(f"  Limit: {step.limit_from}.")
+            self._say(f"  Limit: {self._service.basis(step)}.")
         if step.blocked:
             self._say(f"  It cannot be timed here: {step.blocked}.")
 

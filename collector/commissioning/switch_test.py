@@ -67,7 +67,9 @@ class SwitchTest:
             image = self._step(f"{key}.{n}", f"  {step}, then Enter")
             on = bool(n % 2) != normal
             readings.append(StateReading(state=str(int(on)), images=(image,)))
-        places = bits_that_follow(readings)
+        followed, restless = bits_that_follow(readings), moved(self._interview.state.images)
+        # What also moves by itself, as a compressor's bit, may have kept step by chance.
+        places = [p for p in followed if (p.table, p.address) not in restless] or followed
         legs = form_c(places)
         if legs is not None:
             self._interview.say(f"  Form C: {legs[0]} closes, {legs[1].table} "

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from collector.config.diagnostics import Diagnostics, Key, Source, nearest
 from collector.config.tables import PipeTable, RiserTable, SiteFile
 from collector.config.units import QuantityError, StandardFlow
+from collector.domain.basis import AdoptedCode
 from collector.domain.plant import Device, Generator, PipeRun, Plant, Riser, Room, Site, Vent
 from collector.sources import DeviceSettings
 from collector.sources.read_plan import point_names
@@ -148,6 +149,7 @@ def build_plant(file: SiteFile, devices: Sequence[DeviceSettings]) -> Plant:
         id=file.site.id, name=file.site.name or file.site.id, timezone=file.site.timezone,
         altitude=file.site.altitude, units=file.site.units,
         standard_temperature=file.site.standard_temperature,
+        code=AdoptedCode(**{k: v or "" for k, v in file.code}),
     )
 
     def flow(written: StandardFlow | None) -> float | None:

@@ -37,6 +37,10 @@ _REPEATS = 3
 """Number of repeated calls after an escalation, unless the site file states one."""
 
 
+def _is_brief(form: str | None) -> bool | None:
+    return None if form is None else form == "short"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecipientTables:
     """Reads the tables of recipients and people, and collects their mistakes.
@@ -56,7 +60,8 @@ class RecipientTables:
         """Return the people that rotas and escalations may call."""
         self._one_of_each()
         return tuple(
-            Recipient(id=t.id, name=t.name or "", to=self._address(t.to, ("people", n)), routes=())
+            Recipient(id=t.id, name=t.name or "", to=self._address(t.to, ("people", n)), routes=(),
+                      brief=_is_brief(t.form))
             for n, t in enumerate(self.file.people)
         )
 
@@ -140,6 +145,7 @@ class RecipientTables:
                            for n, s in enumerate(table.escalate)),
             repeat=table.repeat, quiet=self._hours(table.quiet, (*key, "quiet")),
             repeats=repeats if repeats is not None else _REPEATS if table.escalate else 0,
+            brief=_is_brief(table.form),
         )
 
     def _address(self, to: str, key: Key) -> str:

@@ -68,6 +68,7 @@ class PersonTable(Table):
     id: Id = ""
     name: Text | None = None
     to: Text = Field(default="", repr=False)
+    form: Literal["full", "short"] | None = None
 
 
 class OverrideTable(Table):
@@ -125,6 +126,7 @@ class RecipientTable(RouteTable):
     returned: bool = True
     facts: bool = False
     quiet: Text | list[Text] | None = None
+    form: Literal["full", "short"] | None = None
     escalate: list[StepTable] = []
     repeat: Annotated[int, sized("duration", MINUTE, DAY)] = 15 * MINUTE
     repeats: Annotated[int, Field(ge=0, le=20, strict=True)] | None = None
@@ -309,11 +311,21 @@ class JournalTable(Table):
     max_size: Size = 4_000_000_000
 
 
+class CodeTable(Table):
+    """``[code]``: the codes adopted on site, as customers' papers name them."""
+
+    installation: Text | None = None
+    inspection: Text | None = None
+    fire: Text | None = None
+    authority: Text | None = None
+
+
 class SiteFile(Table):
     """The whole site file."""
 
     needs = ("site",)
     site: SiteTable = SiteTable()
+    code: CodeTable = CodeTable()
     generators: list[GeneratorTable] = []
     risers: list[RiserTable] = []
     vents: list[VentTable] = []

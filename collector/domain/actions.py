@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -42,6 +43,19 @@ class OperatorAction:
     by: str
     why: str = ""
     until: int | None = None
+    since: int | None = None
+    """When a window begins, where that is later than ``time``."""
+    details: Mapping[str, str] = field(default_factory=dict)
+    """Further facts of a window; keys of :data:`WINDOW_DETAILS`."""
+
+
+WINDOW_DETAILS: Mapping[str, str] = {
+    "coordinator": "Impairment coordinator", "tag": "Tag number",
+    "notified_authority": "Authority having jurisdiction notified",
+    "notified_station": "Monitoring station notified", "notified_owner": "Owner notified",
+    "fire_watch": "Fire watch",
+}
+"""What an impairment procedure asks to be written down, with its label."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +104,8 @@ class Window:
     inhibits: tuple[str, ...] = ()
     reminded: bool = False
     """Whether its end has been announced."""
+    details: Mapping[str, str] = field(default_factory=dict)
+    """Keys of :data:`WINDOW_DETAILS`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

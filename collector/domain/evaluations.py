@@ -6,7 +6,7 @@ device are in :mod:`collector.domain.readings`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -51,6 +51,11 @@ class NotMonitored:
     asset: str
     reason: str
     """Such as ``no tank pressure at gen1``."""
+
+
+def missing_here(gaps: Iterable[NotMonitored]) -> Iterator[NotMonitored]:
+    """Yield what is not monitored, without what only the fleet end can see."""
+    return (gap for gap in gaps if gap.condition != "site-silent")
 
 
 FLOW, MONEY = "flow", "money"

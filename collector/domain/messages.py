@@ -7,10 +7,21 @@ import binascii
 import hmac
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from collector.domain.errors import QuietpipeError
+from collector.domain.units import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Scale,
+    duration_text,
+    scale_of,
+    value_text,
+)
 
 CHECKS, CAUTION = "Check in this order:", "Caution:"
 
@@ -45,6 +56,54 @@ def parts_of(text: str) -> TextParts:
         else:
             checks += [c.rstrip(".") for c in _NUMBER.split(said) if c]
     return TextParts(facts=facts, checks=tuple(checks), cautions=tuple(cautions))
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One number of an alarm beside its limit, all in words."""
+
+    label: str
+    value: str
+    limit: str
+
+
+def measured_of(values: Mapping[str, float | int | str | None], units: str) -> Measured | None:
+    """Return an alarm's number and its limit in the site's units; ``None`` without such a pair.
+
+    The keys of events name the unit: ``run_minutes`` is judged by ``limit_minutes``.
+
+    >>> measured_of({"run_minutes": 17.2, "limit_minutes": 12.0}, "us")
+    Measured(label='run', value='17 min 12 s', limit='12 min')
+    >>> measured_of({"pressure_psi": 15.2, "limit_psi": 18.0}, "metric")
+    Measured(label='pressure', value='1.05 bar', limit='1.24 bar')
+    """
+    for key, limit in values.items():
+        unit = key.removeprefix("limit_")
+        if unit == key or not isinstance(limit, int | float):
+            continue
+        for name, value in values.items():
+            if name != key and name.endswith(f"_{unit}") and isinstance(value, int | float):
+                return Measured(name.removesuffix(f"_{unit}").replace("_", " "),
+                                _in_unit(value, unit, units), _in_unit(limit, unit, units))
+    return None
+
+
+_LENGTHS = {"seconds": SECOND, "minutes": MINUTE, "hours": HOUR, "days": DAY}
+_UNIT_WORDS = {"percent": "%", "per_hour": "/h"}
+_PER = {"minute": "min", "hour": "h", "day": "d"}
+
+
+def _in_unit(value: float, unit: str, units: str) -> str:
+    if unit in _LENGTHS:
+        return duration_text(value * _LENGTHS[unit])
+    if unit in _UNIT_WORDS:
+        return f"{value:.4g} {_UNIT_WORDS[unit]}"
+    base, _, time = unit.partition("_per_")
+    scale = scale_of({"degc": "degC"}.get(base, base), units)
+    # A rate of a temperature or pressure has no offset.
+    text = value_text(value, Scale(scale.unit, scale.factor, 0 if time else scale.shift,
+                                   scale.digits))
+    return text + (f"/{_PER.get(time, time)}" if time else "")
 
 
 BY_LINK = " by link"

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+from collector.domain.basis import AdoptedCode
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -24,6 +26,7 @@ class Site:
     """``us`` or ``metric``."""
     standard_temperature: float = 15.5556
     """degrees C; the base of every standard volume (60 F by default)."""
+    code: AdoptedCode = AdoptedCode()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +158,14 @@ class Plant:
             *self.generators.values(), *self.risers.values(),
             *self.vents.values(), *self.rooms.values(),
         )
+
+    def downstream_of(self, asset: str) -> frozenset[str]:
+        """Return an asset with the risers and vents downstream of it; all of them for the site."""
+        risers = {r.id for r in self.risers.values()
+                  if asset in (r.id, r.fed_by, self.site.id)}
+        generators = self.generators if asset == self.site.id else ()
+        return frozenset({asset, *generators, *risers,
+                          *(v.id for v in self.vents.values() if v.riser in risers)})
 
     def source_of(self, point: str) -> PointSource | None:
         """Return which device gives ``point``, or ``None`` when no device is said to."""

@@ -118,6 +118,16 @@ def _times(event: AlarmTransition, plant: Plant) -> list[str]:
     return lines
 
 
+def _headed(
+    event: AlarmTransition, plant: Plant, number: int = 1, back: AlarmTransition | None = None,
+) -> str:
+    """Return the line that must do on a locked phone; one that has ended says so first."""
+    what = title_and_place(event, plant)
+    if back is not None:
+        return f"{_HEADS[Transition.RETURNED]} – {what}, was {_head(event)}"
+    return f"{_head(event, number)} – {what}"
+
+
 def _head(event: AlarmTransition, number: int = 1) -> str:
     head = _HEADS.get(event.transition)
     if head is None:
@@ -127,16 +137,18 @@ def _head(event: AlarmTransition, number: int = 1) -> str:
 
 def alarm_message(
     event: AlarmTransition, plant: Plant, *, board: str = "", link: str = "", note: str = "",
-    number: int = 1,
+    number: int = 1, back: AlarmTransition | None = None,
 ) -> Message:
     """Return the message of an alarm that was raised, handled, or has returned.
+
+    ``back`` is the return of an alarm that ended before it could be reported.
 
     ``board`` is the address people can open, ``link`` the lines that offer to acknowledge, each
     empty when there is none to give. ``note`` lists earlier calls, ``number`` counts this one.
     """
     what = title_and_place(event, plant)
     parts = [
-        note, _set_apart(event.text) or what,
+        _back_words(back, plant), note, _set_apart(event.text) or what,
         "\n".join([f"Site: {plant.site.name}", *_times(event, plant)]),
         "\n".join(line for line in (link or _acknowledge(event, board), _more(event, board))
                   if line),
@@ -145,8 +157,16 @@ def alarm_message(
     caution = CAUTIONS["not-a-fire-alarm"]
     if caution not in event.text:
         parts.append(caution)
-    return Message(subject=_subject(f"{_head(event, number)} – {what}", plant),
+    return Message(subject=_subject(_headed(event, plant, number, back), plant),
                    body="\n\n".join(p for p in parts if p))
+
+
+def _back_words(back: AlarmTransition | None, plant: Plant) -> str:
+    if back is None:
+        return ""
+    return (f"It has already returned to normal, at "
+            f"{time_text(back.time, ZoneInfo(plant.site.timezone))}, after "
+            f"{duration_text(max(back.time - back.since, 0))}: before this was sent.")
 
 
 def fact_message(event: SystemEvent, plant: Plant) -> Message:
@@ -194,13 +214,35 @@ class NewsItem:
     event: AlarmTransition | SystemEvent
     note: str = ""
     calls: bool = False
+    back: AlarmTransition | None = None
+    """The return of an alarm that ended before it could be reported."""
 
     def head(self, plant: Plant) -> str:
         """Return the item's heading, on one line."""
         if isinstance(self.event, AlarmTransition):
-            return f"{_head(self.event)} – {title_and_place(self.event, plant)}"
+            return _headed(self.event, plant, back=self.back)
         what, where = _fact_words(self.event, plant)
         return f"Notice – {what}: {where}"
+
+    def lead(self) -> str:
+        """Return the first words of the short form: the priority, or what became of it."""
+        if not isinstance(self.event, AlarmTransition):
+            return "Notice:"
+        if self.back is not None:
+            return f"Back to normal: {self.event.priority.value.upper()}"
+        head = _HEADS.get(self.event.transition)
+        return f"{head}:" if head is not None else self.event.priority.value.upper()
+
+
+def title_of(event: AlarmTransition | SystemEvent) -> str:
+    """Return the title of an alarm or event."""
+    return _title(event) if isinstance(event, AlarmTransition) \
+        else event.fact.replace("-", " ").capitalize()
+
+
+def place_of(event: AlarmTransition | SystemEvent, plant: Plant) -> str:
+    """Return the display name of the asset, or of the site."""
+    return _where(event.asset, plant) if event.asset else plant.site.name
 
 
 def digest(
@@ -224,7 +266,9 @@ def digest(
         times = _times(one.event, plant) if isinstance(one.event, AlarmTransition) \
             else [f"When: {time_text(one.event.time, zone)}"]
         text = _set_apart(one.event.text.replace(caution, "").strip())
-        blocks.append("\n".join([f"{number}. {one.head(plant)}", *([one.note] if one.note else []),
+        back = _back_words(one.back, plant)
+        blocks.append("\n".join([f"{number}. {one.head(plant)}", *([back] if back else []),
+                                 *([one.note] if one.note else []),
                                  *([text] if text else []), *times]))
     where = f"To acknowledge them, {f'open {board}' if board else 'go to the board of the site.'}"
     ends = [link or where] if urgent else []

@@ -227,6 +227,23 @@ def check_address(address: str) -> str:
     return f"{many} receivers in one address; give each its own recipient" if many > 1 else ""
 
 
+_BRIEF_BELOW = 2000
+"""Characters: a service that carries less than our longest texts gets the short form."""
+
+
+def prefers_brief(address: str) -> bool:
+    """Whether the address's service carries short messages only, such as a text message.
+
+    A mail or web address is known to carry more; for others the library is loaded and asked.
+    """
+    if not address or address.partition(":")[0].lower().removeprefix("webhook+") in _NAMING_A_HOST:
+        return False
+    try:
+        return int(_service(address).body_maxlen) < _BRIEF_BELOW
+    except DeliveryRefused:
+        return False  # sending says why
+
+
 class AppriseChannel:
     """Sends through apprise; a mail as plain text. Its log is read for the reason of a failure."""
 

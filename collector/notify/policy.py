@@ -30,6 +30,7 @@ from collector.notify import (
     fact_message,
     link_line,
 )
+from collector.notify.brief import brief_message
 from collector.notify.recipients import Recipient, Rota, Route, turns
 
 GIVEN_UP = "delivery-given-up"
@@ -43,8 +44,8 @@ ESCALATED, UNANSWERED = "call-escalated", "call-unanswered"
 """Events: the next person was called; no acknowledgement, and no person left to call."""
 
 ANNOUNCED = frozenset({
-    "impairment-declared", "impairment-ending", "impairment-ended",
-    "visit-begun", "visit-ending", "visit-ended",
+    "impairment-planned", "impairment-declared", "impairment-ending", "impairment-ended",
+    "visit-planned", "visit-begun", "visit-ending", "visit-ended",
 })
 """Events sent to all who would be called about the asset."""
 
@@ -206,6 +207,8 @@ class Policy:
         return whole or self._concerns(route, asset)
 
 
+LINK_ROOM = 80
+"""Longest address that leaves room for a title and a value in a short message."""
 LINKED = 12
 """Alarms that one link acknowledges at most; a longer address breaks in mail programs."""
 
@@ -276,18 +279,37 @@ def bundle_message(
     ``held`` is the instant (ms) since which quiet hours kept them.
     """
     plant, board = policy.plant, policy.board
+    pairs = _with_returns(items)
     linked = list(dict.fromkeys(i.occurrence for i in items if i.calls))[:LINKED]
     link = ""
     if policy.link is not None and linked and who is not None and not who.wants_events:
-        link = link_line(*policy.link(who.id, linked, now), policy.zone, len(linked))
-    if len(items) > 1 or held is not None:
-        readings = [NewsItem(event=i.event, note=i.note, calls=i.calls) for i in items]
-        return digest(readings, plant, board=board, link=link, held=held)
-    (item,) = items
+        address, expires = policy.link(who.id, linked, now)
+        link = link_line(address, expires, policy.zone, len(linked))
+    else:
+        address = board
+    news = [NewsItem(event=i.event, note=i.note, calls=i.calls, back=back) for i, back in pairs]
+    if who is not None and who.brief:
+        return brief_message(news, plant, link=address if len(address) <= LINK_ROOM else board)
+    if len(news) > 1 or held is not None:
+        return digest(news, plant, board=board, link=link, held=held)
+    ((item, back),) = pairs
     if isinstance(item.event, SystemEvent):
         return fact_message(item.event, plant)
     return alarm_message(item.event, plant, board=board, link=link, note=item.note,
-                         number=item.number)
+                         number=item.number, back=back)
+
+
+def _with_returns(items: Sequence[Item]) -> list[tuple[Item, AlarmTransition | None]]:
+    """Pair each call with the return of its alarm, when that is among the items too.
+
+    The return then has no item of its own: a person must not read of an emergency first, and of
+    its end further down.
+    """
+    returns = {i.occurrence: i.event for i in items if i.kind == Kind.RETURNED
+               and isinstance(i.event, AlarmTransition)}
+    called = {i.occurrence for i in items if i.calls}
+    return [(i, returns.get(i.occurrence) if i.calls else None) for i in items
+            if not (i.kind == Kind.RETURNED and i.occurrence in called)]
 
 
 @dataclass(slots=True)

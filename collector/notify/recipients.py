@@ -157,6 +157,8 @@ class Recipient:
     repeat: int = 900_000
     repeats: int = 0
     quiet: tuple[Hours, ...] = ()
+    brief: bool | None = None
+    """Whether messages go in the short form; ``None``: as the address's service can carry."""
 
     @property
     def called(self) -> str:

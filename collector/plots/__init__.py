@@ -63,7 +63,8 @@ def draw_plot(plot: Plot) -> Drawing:
         *_levels(plot, frame), *span_rows.span_shapes(found, frame, head), *legend,
     ]
     return Drawing(title=plot.title, description=plot.description, key=plot.key,
-                   width=plot.width, height=bottom + 38, shapes=shapes)
+                   width=plot.width, height=bottom + 38, shapes=shapes,
+                   frame=(frame.left, frame.right, frame.top, frame.bottom))
 
 
 def _within(series: Band | Curve, plot: Plot) -> Band | Curve:
@@ -287,7 +288,7 @@ _NAME, _EDGE = 17, 24
 _BESIDE = 0.25
 """Share of the width that names beside the strips may take."""
 _STYLES = {BarKind.RUN: "plot-run", BarKind.ALARM: "plot-run-alarm",
-           BarKind.MUTED: "plot-run-muted"}
+           BarKind.MUTED: "plot-run-muted", BarKind.UNKNOWN: "plot-run-unknown"}
 
 
 def draw_strips(bars: Bars) -> Drawing:
@@ -321,7 +322,8 @@ def _row(frame: Frame, row: Sequence[Bar], top: float) -> Iterator[Shape]:
         if not found:
             continue
         # An alarm is taller, a muted bar lower than a run: the kind shows without colour.
-        reach = {BarKind.RUN: 0.0, BarKind.ALARM: 3.0, BarKind.MUTED: -3.5}[kind]
+        reach = {BarKind.RUN: 0.0, BarKind.ALARM: 3.0, BarKind.MUTED: -3.5,
+                 BarKind.UNKNOWN: 0.0}[kind]
         yield Area(style=style, runs=[
             ((a, top - reach), (b, top - reach), (b, top + _BAR + reach), (a, top + _BAR + reach))
             for a, b in found

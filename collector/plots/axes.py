@@ -277,6 +277,8 @@ class BarKind(StrEnum):
     RUN = "run"
     ALARM = "alarm"
     MUTED = "muted"
+    UNKNOWN = "unknown"
+    """No readings: neither on nor off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

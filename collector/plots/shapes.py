@@ -56,6 +56,7 @@ STYLES: Mapping[str, Style] = {
     "plot-run": Style(fill="#1d4f73"),
     "plot-run-alarm": Style(fill=_BAD),
     "plot-run-muted": Style(fill="#b9bfb9"),
+    "plot-run-unknown": Style(fill="#ffffff", stroke=_SOFT, width=1.0, dash=(2.0, 2.5)),
     **{f"plot-line s{n}": Style(stroke=colour, width=1.8, dash=dash)
        for n, (colour, dash) in enumerate(_SERIES)},
     **{f"plot-band s{n}": Style(fill=colour, opacity=0.2)
@@ -109,6 +110,8 @@ class Drawing:
     width: float
     height: float
     shapes: Sequence[Shape]
+    frame: tuple[float, float, float, float] | None = None
+    """Left, right, top and bottom of the area of values; scripts of a page read it."""
 
 
 def box(style: str, left: float, top: float, right: float, bottom: float, note: str = "") -> Area:
@@ -125,8 +128,10 @@ def svg_of(drawing: Drawing) -> str:
     if drawing.description:
         head += f'<desc id="{key}-desc">{escape(drawing.description)}</desc>'
     body = "".join(_shape(shape) for shape in drawing.shapes)
+    frame = "" if drawing.frame is None else \
+        f' data-frame="{" ".join(_n(edge) for edge in drawing.frame)}"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" role="img"{frame} '
         f'aria-labelledby="{names}" viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}" '
         f'width="100%" font-family="system-ui, sans-serif">{head}{body}</svg>'
     )

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from collector.alarms.performance import YARDSTICKS, Frequent, Occurrence
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.events import Priority, Transition
+from collector.domain.messages import parts_of
 from collector.domain.units import DAY, duration_text
 from collector.reports.gauge_sections import low_air_tests, seen
 from collector.reports.plant_sections import LeakCost, cost_words, leak_cost, number, parts, total
@@ -22,6 +23,7 @@ from collector.reports.report_data import (
     title_of,
 )
 from collector.reports.times import instant_words
+from collector.reports.window_sections import in_force
 
 _MOST = 60
 _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by design",
@@ -31,6 +33,7 @@ _KINDS = {Transition.SHELVED: "shelved", Transition.SUPPRESSED: "suppressed by d
 def active_alarms(g: ReportData) -> Iterator[Block]:
     """List the alarms active at the end of the period."""
     yield Heading(text="State at the end", level=2)
+    yield from in_force(g)
     if not g.active:
         yield Paragraph(text="No alarm stood at the end of the period.")
         return
@@ -159,6 +162,8 @@ def _remark(g: ReportData, frequent: Frequent) -> str:
 
 _OFTEN = 10
 """Occurrences of one alarm in a period from which its cause is worth finding (setting)."""
+_NAMED = 6
+"""Alarms that ended, named in what to do next; the others are among the events."""
 _GROWN = 1.25
 """Last quarter over first quarter from which on a leak is called grown (setting)."""
 _QUARTER = 85 * DAY
@@ -199,11 +204,27 @@ def next_steps(g: ReportData) -> Iterator[str]:
 
 
 def _repeated(g: ReportData) -> Iterator[str]:
+    """Yield the alarms of the period that have ended, the gravest first, with the first check."""
     active = {(o.condition, o.asset) for o in g.active}
-    for frequent in g.measures.frequent:
-        if frequent.count >= _OFTEN and (frequent.condition, frequent.asset) not in active:
-            yield (f"{title_of(frequent.condition)} at {g.name(frequent.asset)} came "
-                   f"{frequent.count} times: find its cause, or check its settings.")
+    groups: dict[tuple[str, str], list[Occurrence]] = {}
+    for one in g.occurrences:
+        if one.raised >= g.start and (one.condition, one.asset) not in active:
+            groups.setdefault((one.condition, one.asset), []).append(one)
+    order = tuple(Priority)
+    gravest = sorted(groups.items(), key=lambda i: (
+        min(order.index(o.priority) for o in i[1]), -len(i[1]), i[0]))
+    for (condition, asset), some in gravest[:_NAMED]:
+        text = parts_of(some[-1].text)
+        known = CATALOGUE.get(condition)
+        checks = text.checks or (known.causes if known is not None else ())
+        count = "once" if len(some) == 1 else f"{len(some)} times"
+        lasted = duration_text(sum(o.active(g.end) for o in some))
+        advice = " Find its cause, or check its settings." if len(some) >= _OFTEN else ""
+        check = f" Ask on site about: {checks[0]}." if checks else ""
+        yield (f"{title_of(condition)} at {g.name(asset)} came {count} and has ended, "
+               f"{lasted} in all ({some[-1].priority.value}).{check}{advice}")
+    if len(gravest) > _NAMED:
+        yield f"{len(gravest) - _NAMED} more alarms came and ended: see Events."
 
 
 def _grown(g: ReportData) -> Iterator[str]:

@@ -6,10 +6,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
+from collector.domain.basis import printed_basis
 from collector.domain.events import EstimateMade
 from collector.domain.plant import Generator
 from collector.domain.readings import TrendStep
-from collector.domain.units import DAY, duration_text
+from collector.domain.units import DAY, MINUTE, PSI, duration_text, scale_of, value_text
+from collector.physics.atmosphere import pressure_at_altitude
+from collector.physics.tightness import IN_SERVICE, allowed_psi_per_day
 from collector.plots import Axis, Band, Level, Plot, Span
 from collector.reports.report_data import (
     Block,
@@ -309,7 +312,27 @@ def leak(g: ReportData) -> Iterator[Block]:
     yield from _estimates_of(g, "leak-rate", "Leak rate", "No leak rate could be computed.")
     if g.assets_with("leak-equivalent"):
         yield Heading(text="As a fall of pressure in 24 h", level=2)
+        for asset in g.assets_with("leak-equivalent"):
+            yield Paragraph(text=_against_limit(g, asset))
         yield from _estimates_of(g, "leak-equivalent", "Leak, as a fall in 24 h", "")
+
+
+def _against_limit(g: ReportData, asset: str) -> str:
+    """Return the latest leak of an asset as a fall in 24 h, beside its limit."""
+    unit = scale_of("psi", g.plant.site.units)
+    last = g.estimates("leak-equivalent", asset)[-1]
+    found = f"{g.name(asset)}: last {value_text(last.value or 0.0, unit, 2)} in 24 h"
+    given = g.settings.for_("leak-high", asset).get("limit")
+    riser = g.plant.risers.get(asset)
+    if given is not None and not isinstance(given, str | bool):
+        return f"{found}; limit {value_text(given * DAY / MINUTE, unit, 2)} in 24 h (site file)."
+    if riser is None or riser.supervisory_pressure is None:
+        return f"{found}; no limit: the supervisory pressure is not set."
+    ambient = pressure_at_altitude(g.plant.site.altitude)
+    allowed = allowed_psi_per_day(IN_SERVICE, riser.supervisory_pressure * PSI, ambient)
+    basis = printed_basis(IN_SERVICE.source, g.plant.site.code)
+    return (f"{found}; limit {value_text(allowed, unit, 2)} in 24 h at "
+            f"{value_text(riser.supervisory_pressure, unit)} ({basis}).")
 
 
 def supply(g: ReportData) -> Iterator[Block]:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from collector.alarms.performance import Measures, Occurrence, measure, occurrences
 from collector.domain.actions import Baseline
 from collector.domain.conditions import CATALOGUE, ConditionSettings, limit_of
-from collector.domain.evaluations import NotMonitored
+from collector.domain.evaluations import NotMonitored, missing_here
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant, Thing
 from collector.domain.readings import Quantity, Reading, TrendStep, point_kind, split_point
@@ -74,8 +74,7 @@ class ReportData:
         self.plant, self.settings, self.made = plant, settings, made
         self.start, self.end = start, end
         self.zone = ZoneInfo(plant.site.timezone)
-        # Only the fleet end can see whether a site is silent.
-        self.not_monitored = tuple(n for n in not_monitored if n.condition != "site-silent")
+        self.not_monitored = tuple(missing_here(not_monitored))
         self.baselines = tuple(baselines)
         self._history = history
         self._trends: dict[str, list[TrendStep]] = {}
@@ -126,6 +125,11 @@ class ReportData:
     def facts(self, *kinds: str) -> list[SystemEvent]:
         """Return the facts of the period whose kind begins with one of ``kinds``, all for none."""
         return [f for f in self._facts if not kinds or f.fact.startswith(kinds)]
+
+    def facts_of(self, kinds: Sequence[str]) -> list[SystemEvent]:
+        """Return every event of some kinds before the end, also before the start, oldest first."""
+        found = [s.event for kind in kinds for s in self._history.events(end=self.end, kind=kind)]
+        return sorted((f for f in found if isinstance(f, SystemEvent)), key=lambda f: f.time)
 
     @cached_property
     def acceptances(self) -> list[SystemEvent]:
@@ -210,6 +214,10 @@ class ReportData:
         if name == asset and dot and self.plant.name_of(thing) != thing:
             return f"{self.plant.name_of(thing)}, {quantity.replace('_', ' ')}"
         return name
+
+    def site_or_name(self, asset: str) -> str:
+        """Return the name of an asset, or of the site."""
+        return self.plant.site.name if asset == self.plant.site.id else self.name(asset)
 
     def quantity(self, point: str) -> Quantity:
         """Return the quantity of a point of a known asset."""

@@ -59,6 +59,8 @@ class ReportRequest:
     folder: Path
     period: Period
     made: int
+    allow_empty: bool = True
+    """Whether it is also made of a period in which nothing was monitored."""
 
 
 _YIELDING = """\
@@ -79,7 +81,7 @@ async def made_in_process(request: ReportRequest) -> None:
         sys.executable, "-c", _YIELDING, "report", str(request.site_file),
         "--from", format_instant(request.period.start), "--to", format_instant(request.period.end),
         "--as-of", format_instant(request.made), "--out", str(request.folder),
-        "--format", "pdf,html,txt",
+        "--format", "pdf,html,txt", *(("--allow-empty",) if request.allow_empty else ()),
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
     )
     try:

@@ -29,6 +29,8 @@ class Delivery:
 
     flow: float
     source: str
+    on_air: bool = True
+    """Whether it is what the compressor delivers past the separator."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +56,7 @@ def make_survey(
     given = deliveries or Deliveries(air={}, nitrogen={})
     words = SiteUnits(plant.site)
     return Survey(
-        site=plant.site.id, title=plant.site.name,
+        site=plant.site.id, title=plant.site.name, code=plant.site.code,
         risers=tuple(_riser(plant, r, words, given, feed) for r in plant.risers.values()),
         generators=tuple(_Unit(plant, g, words, given).part() for g in plant.generators.values()),
         lacks=tuple(_lacks(not_monitored)),
@@ -81,7 +83,8 @@ def _on_air(unit: Generator | None, given: Deliveries) -> Delivery | None:
     through = _on_nitrogen(unit, given)
     if through is None:
         return None
-    return Delivery(flow=through.flow, source=f"{through.source}; on air it is faster")
+    return Delivery(flow=through.flow, source=f"{through.source}; on air it is faster",
+                    on_air=False)
 
 
 def _on_nitrogen(unit: Generator, given: Deliveries) -> Delivery | None:
@@ -100,6 +103,7 @@ def _riser(
     return RiserSurvey(
         plant, riser, words, delivery=delivery.flow if delivery else None,
         delivery_source=delivery.source if delivery else "",
+        on_air=delivery is None or delivery.on_air,
         feed=_FEED if feed is None else feed,
         feed_source=_FEED_SOURCE if feed is None else "as given",
     ).part()

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from collector.domain.basis import AdoptedCode, printed_basis
 from collector.domain.plant import Site
 from collector.domain.units import ZERO_CELSIUS, scale_of, value_text
 from collector.physics.gas import standard_molar_volume
@@ -43,6 +44,16 @@ class Note:
     tone: Tone
     text: str
     source: str = ""
+    evidence: str = ""
+    """What would tell, where the numbers here do not decide."""
+
+    @property
+    def answer(self) -> str:
+        """Return the answer in a word or two."""
+        if self.tone is Tone.CAUTION and self.evidence:
+            return "Not known"
+        return {Tone.GOOD: "Pass", Tone.CAUTION: "Fail", Tone.MISSING: "Not known",
+                Tone.REMARK: "Note"}[self.tone]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +81,11 @@ class Survey:
     lacks: tuple[Note, ...]
     """Conditions not monitored, and the site-file key that would change it."""
     assumptions: tuple[str, ...]
+    code: AdoptedCode = AdoptedCode()
+
+    def basis(self, source: str) -> str:
+        """Return a source as paper and pages print it; :meth:`as_data` has it whole."""
+        return printed_basis(source, self.code)
 
     def parts(self) -> tuple[Part, ...]:
         """Return every part, the generators after the risers."""

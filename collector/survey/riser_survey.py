@@ -62,6 +62,8 @@ def lines_of(runs: Sequence[PipeRun]) -> tuple[PipeLine, ...]:
 
 TEMPERATURE = 288.15
 """K (15 degC, 59 degF): the pipe's, assumed; 10 K more or less change a filling time by 3.5 %."""
+_TRIP = "a trip test that times the water at the test outlet"
+_TIMED = "a fill on air that is timed, or compressor_delivery in the site file"
 _DISAGREE = 0.05
 _BARELY = 0.85
 
@@ -71,12 +73,12 @@ class RiserSurvey:
 
     def __init__(
         self, plant: Plant, riser: Riser, words: SiteUnits, *, delivery: float | None,
-        delivery_source: str, feed: float, feed_source: str,
+        delivery_source: str, feed: float, feed_source: str, on_air: bool = True,
     ) -> None:
         self._riser, self._words = riser, words
         self._ambient = pressure_at_altitude(plant.site.altitude)
         self._delivery, self._delivery_source = delivery, delivery_source
-        self._feed, self._feed_source = feed, feed_source
+        self._feed, self._feed_source, self._on_air = feed, feed_source, on_air
         self._vents = [v for v in plant.vents.values() if v.riser == riser.id]
 
     def part(self) -> Part:
@@ -139,13 +141,14 @@ class RiserSurvey:
                 tone=Tone.CAUTION, source=f"{LARGEST.source}; {QUICK_OPENING_TIME.source}",
                 text=f"{words.volume(volume)} is more than one dry valve may control "
                      f"({words.volume(LARGEST.value)}), unless water reaches the test outlet "
-                     "within 60 s. Preaction systems have limits of their own.")
+                     "within 60 s. Preaction systems have limits of their own.", evidence=_TRIP)
         elif volume > QUICK_OPENING.value:
             yield Note(
                 tone=Tone.CAUTION, source=f"{QUICK_OPENING.source}; {QUICK_OPENING_TIME.source}",
                 text=f"A dry system of {words.volume(volume)} is larger than "
                      f"{words.volume(QUICK_OPENING.value)}: it wants a quick-opening device, "
-                     "unless water reaches the test outlet within 60 s without one.")
+                     "unless water reaches the test outlet within 60 s without one.",
+                evidence=_TRIP)
         else:
             yield Note(
                 tone=Tone.GOOD, source=QUICK_OPENING.source,
@@ -177,16 +180,26 @@ class RiserSurvey:
 
     def _fill_notes(self) -> Iterator[Note]:
         seconds, riser = self.fill_time(), self._riser
-        if seconds is not None and seconds > FILL.value:
+        if seconds is not None and not self._on_air and seconds > _BARELY * FILL.value:
+            # The fill is made on air, past the separator: a delivery on nitrogen is a lower bound.
+            yield Note(
+                tone=Tone.MISSING, source=FILL.source, evidence=_TIMED,
+                text=f"The fill would take {duration_text(seconds * 1000)} on nitrogen. It is made "
+                     "on air, which is faster by what the separator lets go; how long it takes "
+                     "then is not known.")
+        elif seconds is not None and seconds > FILL.value:
             yield Note(
                 tone=Tone.CAUTION, source=f"{FILL.source}; {FILL_COLD.source}",
                 text=f"The fill takes about {duration_text(seconds * 1000)}, longer than 30 min"
                      + (", though within the 60 min allowed where it is below 5 °F (−15 °C)."
-                        if seconds <= FILL_COLD.value else "; 60 min where it is below 5 °F."))
+                        if seconds <= FILL_COLD.value else "; 60 min where it is below 5 °F."),
+                evidence="whether the area stays below 5 °F (−15 °C)"
+                if seconds <= FILL_COLD.value else "")
         elif seconds is not None and seconds > _BARELY * FILL.value:
             yield Note(tone=Tone.CAUTION, source=FILL.source,
                        text=f"The fill takes about {duration_text(seconds * 1000)}, barely within "
-                            "30 min: a delivery that falls against the pressure will not make it.")
+                            "30 min: a delivery that falls against the pressure will not make it.",
+                       evidence=_TIMED)
         elif seconds is not None:
             yield Note(tone=Tone.GOOD, source=FILL.source,
                        text=f"The fill takes about {duration_text(seconds * 1000)}, within "

@@ -50,6 +50,8 @@ class CrossSiteNavigation(Exception):
 
 
 FORM = "application/x-www-form-urlencoded"
+MULTIPART = "multipart/form-data"
+"""A form with a photo; only the routes of photos read one."""
 _SAFE = frozenset({"GET", "HEAD"})
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 """Names of this machine for itself."""
@@ -83,6 +85,14 @@ def public(endpoint: _Endpoint) -> _Endpoint:
     """Open a route to every visitor; the route itself checks what it has to."""
     endpoint.is_public = True  # type: ignore[attr-defined]
     return endpoint
+
+
+def takes_files(most: int) -> Callable[[_Endpoint], _Endpoint]:
+    """Let a route take a form with files, of ``most`` bytes in all."""
+    def marked(endpoint: _Endpoint) -> _Endpoint:
+        endpoint.takes_files = most  # type: ignore[attr-defined]
+        return endpoint
+    return marked
 
 
 def changes_need(role: Role) -> Callable[[_Endpoint], _Endpoint]:
@@ -167,7 +177,11 @@ class AccessPolicy:
     async def admit(self, request: Request) -> None:
         """Identify the visitor and refuse what they may not do; every route's first dependency."""
         endpoint = request.scope.get("endpoint")
-        request.state.from_form = kind_of(request) == FORM
+        most = getattr(endpoint, "takes_files", 0)
+        request.state.from_form = kind_of(request) == FORM or bool(
+            most and kind_of(request) == MULTIPART)
+        if most and not 0 < int(request.headers.get("content-length") or 0) <= most:
+            raise HttpError(413, f"The photo is too large: {most} bytes at most.")
         request.state.visitor = who = self._who(request)
         if getattr(endpoint, "is_public", False):
             return
@@ -234,7 +248,11 @@ class AccessPolicy:
         if not given and request.state.from_form:
             sent = (await request.form()).get("csrf", "")
             given = sent if isinstance(sent, str) else ""
-        self.check_csrf(given, who.session.csrf)
+        try:
+            self.check_csrf(given, who.session.csrf)
+        except HttpError:
+            await request.close()  # with the files of the form
+            raise
 
     @staticmethod
     def check_csrf(given: str, expected: str) -> None:

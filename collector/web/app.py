@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import resource
 import socket
 from collections.abc import Callable, Iterator, Sequence
@@ -28,12 +29,13 @@ from collector.web.api.read_routes import add_read_routes
 from collector.web.pages.acceptance_pages import (
     add_acceptance_pages,
     add_commissioning_page,
-    add_report_page,
 )
 from collector.web.pages.alarm_page import active_window_lines, add_alarm_page, add_window_page
 from collector.web.pages.asset_pages import add_asset_pages, add_site_pages
 from collector.web.pages.compressor_page import add_compressor_page, add_purge_page
+from collector.web.pages.incident_page import LARGEST, add_incident_page
 from collector.web.pages.message_link_page import add_message_link_page
+from collector.web.pages.report_pages import add_report_page
 from collector.web.pages.sign_in_pages import add_sign_in_pages
 from collector.web.render import add_live, page
 from collector.web.services import BoardServices
@@ -58,6 +60,7 @@ _HSTS = "strict-transport-security"
 _ONLY_HTTPS = "max-age=31536000"
 """A year in s, for this host alone: a browser that came by https comes by nothing else."""
 _LONGEST_BODY = 262_144
+_PHOTO = re.compile(r"/incidents/[^/]+/photo")
 
 
 class SecurityHeaders:
@@ -84,19 +87,21 @@ class SecurityHeaders:
                     headers[_HSTS] = _ONLY_HTTPS
             await send(message)
 
-        await self._app(scope, _limited(receive), with_headers)
+        photo = _PHOTO.fullmatch(scope["path"]) is not None
+        await self._app(scope, _limited(receive, LARGEST if photo else _LONGEST_BODY),
+                        with_headers)
 
 
-def _limited(receive: Receive) -> Receive:
-    """Stop reading a body that is longer than any form."""
+def _limited(receive: Receive, most: int) -> Receive:
+    """Stop reading a body of more than ``most`` bytes."""
     taken = 0
 
     async def counted() -> Message:
         nonlocal taken
         message = await receive()
         taken += len(message.get("body", b""))
-        if taken > _LONGEST_BODY:
-            raise HttpError(413, f"The request is too long: {_LONGEST_BODY} bytes at most.")
+        if taken > most:
+            raise HttpError(413, f"The request is too long: {most} bytes at most.")
         return message
 
     return counted
@@ -133,6 +138,7 @@ def create_app(services: BoardServices) -> FastAPI:
     add_compressor_page(app, services)
     add_purge_page(app, services)
     add_alarm_page(app, services)
+    add_incident_page(app, services)
     return app
 
 

@@ -8,12 +8,12 @@ from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from fastapi import FastAPI
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, StreamingResponse
+from starlette.responses import HTMLResponse, Response, StreamingResponse
 
 from collector.domain.conditions import CAUTIONS
 from collector.domain.events import AlarmTransition, Event, SystemEvent
@@ -101,9 +101,26 @@ def page(
         "version": request.app.version, "site_name": request.app.state.site_name(),
         # Impairments are not shown to visitors who may not read.
         "active_windows": request.app.state.active_windows() if found.may(Role.LOOK) else (),
+        # The script reads a page again without showing it from the top: that shows nothing new.
+        "done": "" if "x-refresh" in request.headers else unquote(
+            request.cookies.get(_DONE, "")),
         **context,
     })
-    return HTMLResponse(filled, status_code=status, headers=dict(headers or {}))
+    response = HTMLResponse(filled, status_code=status, headers=dict(headers or {}))
+    if _DONE in request.cookies and "x-refresh" not in request.headers:
+        response.delete_cookie(_DONE, path="/")
+    return response
+
+
+_DONE = "quietpipe_done"
+"""Cookie with what the action before this page did; shown once."""
+
+
+def confirmed(response: Response, text: str) -> Response:
+    """Have the next page say what was done."""
+    response.set_cookie(_DONE, quote(text[:300]), max_age=60, httponly=True, samesite="strict",
+                        path="/")
+    return response
 
 
 _MOST = 50

@@ -178,7 +178,9 @@ class BoardServices:
     record_event: Callable[[str, str, Mapping[str, str]], None] = lambda fact, text, values: None
     """``(fact, text, values)``: puts an event of the board itself into the journal."""
     windows: Callable[[], Sequence[Window]] = tuple
-    """Active impairments and planned visits."""
+    """Impairments and visits in force."""
+    planned: Callable[[], Sequence[Window]] = tuple
+    """Impairments and visits that begin later."""
     handbook_picture: Callable[[str], bytes | None] = lambda name: None
     """A picture (PNG) of the handbook's pages; ``None`` where there is none of that name."""
     commissioning: CommissioningServices | None = None
@@ -186,6 +188,10 @@ class BoardServices:
     """``None`` where messages carry no links."""
     reports: Path | None = None
     """The folder of the reports; without one there is no page of them."""
+    incidents: Path | None = None
+    """The folder of photos of alarms; without one none are taken."""
+    make_report: Callable[[int, int], Awaitable[None]] | None = None
+    """``(start, end)`` in ms: makes the report of a period; raises ``QuietpipeError``."""
 
 
 _TURN_WITHIN = 15_000

@@ -253,3 +253,51 @@ def test_every_condition_it_quiets_is_one() -> None:
     never = {"low-temperature", "room-oxygen-low", "water-at-vent", "power-lost", "device-silent",
              "contact-disagreement", "generator-trouble", "compressor-not-starting"}
     assert not never & (OF_RISER | OF_GENERATOR)
+
+
+def test_one_that_begins_later_suppresses_nothing_before_and_begins_by_itself() -> None:
+    s = story().advance(MINUTE)
+    s.events += s.monitor.act(OperatorAction(
+        kind=ActionKind.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + MINUTE, by="R. Okafor",
+        why="branch line renewed", since=T0 + HOUR, until=T0 + 3 * HOUR,
+        details={"tag": "17", "fire_watch": "A. Moss", "unknown": "x", "coordinator": " "}))
+    assert facts(s) == [("impairment-planned", MINUTE)]
+    assert (s.monitor.windows(), len(s.monitor.planned_windows())) == ([], 1)
+    planned = next(e for e in s.events if isinstance(e, SystemEvent))
+    assert "Tag number: 17. Fire watch: A. Moss." in planned.text
+    kept = json.loads(json.dumps(s.monitor.dump()))
+    fresh = story()
+    fresh.monitor.load(kept, [])
+    assert fresh.monitor.planned_windows() == s.monitor.planned_windows()  # a restart keeps it
+    s.advance(2 * HOUR)
+    (window,) = s.monitor.windows()
+    assert (window.since, window.details) == (T0 + HOUR, {"tag": "17", "fire_watch": "A. Moss"})
+    assert facts(s)[1] == ("impairment-declared", HOUR)
+    assert "pressure-low.r1" in window.inhibits
+    assert s.monitor.planned_windows() == []
+    s.advance(4 * HOUR)
+    assert [f for f, _ in facts(s)] == ["impairment-planned", "impairment-declared",
+                                        "impairment-ending", "impairment-ended"]
+
+
+def test_a_planned_one_is_cancelled_and_never_begins() -> None:
+    s = story().advance(MINUTE)
+    s.events += s.monitor.act(OperatorAction(
+        kind=ActionKind.BEGIN_VISIT, alarm="gen1", time=T0 + MINUTE, by="R. Okafor",
+        why="yearly service", since=T0 + HOUR, until=T0 + 3 * HOUR))
+    act(s, ActionKind.END_VISIT, "gen1", 2 * MINUTE)
+    s.advance(2 * HOUR)
+    assert facts(s) == [("visit-planned", MINUTE), ("visit-ended", 2 * MINUTE)]
+
+
+@pytest.mark.parametrize(("since", "until", "says"), [
+    (2 * HOUR, HOUR, "before the start"), (91 * DAY, 92 * DAY, "90 days ahead"),
+    (HOUR, 9 * DAY, "7 days at most"),
+])
+def test_a_start_that_does_not_fit_is_refused(since: int, until: int, says: str) -> None:
+    s = story().advance(MINUTE)
+    with pytest.raises(ActionRefused, match=says):
+        s.monitor.act(OperatorAction(
+            kind=ActionKind.DECLARE_IMPAIRMENT, alarm="r1", time=T0 + MINUTE, by="x", why="y",
+            since=T0 + since, until=T0 + until))
+    assert s.monitor.planned_windows() == []

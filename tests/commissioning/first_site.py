@@ -31,7 +31,7 @@ from collector.clock import ScaledClock
 from collector.domain.readings import MODES, QUANTITIES
 from simulators.unknown_maps import Controller, draw_controller
 from tests.commissioning.at_terminal import ROOT, Conversation, converse
-from tests.commissioning.technician import served
+from tests.commissioning.technician import at_real_speed, served
 from tests.integration.support import get_json, until
 from tests.notify.mailserver import MailServer, free_port
 
@@ -149,7 +149,7 @@ def way(folder: Path, visit: Callable[[str], None] = lambda _board: None) -> Way
                         Typist(controller, clock, port, mail), clock=clock)
         minutes = (clock.monotonic() - began) / 60_000
         assert talk.status == 0, talk.screen[-3000:]
-        device.seconds = _at_real_speed(clock)  # the other commands have the machine's clock
+        device.seconds = at_real_speed(clock)  # the other commands have the machine's clock
         site = folder / "fenmoor.toml"
         written = site.read_text(encoding="utf-8")
         check = subprocess.run(
@@ -175,11 +175,6 @@ def way(folder: Path, visit: Callable[[str], None] = lambda _board: None) -> Way
     return Way(talk=talk, minutes=minutes, site=written, check=check.stdout, mail=mail.mails[0],
                profile=(folder / "gen1-controller.toml").read_text(encoding="utf-8"),
                seconds_to_mail=seconds, board=board)
-
-
-def _at_real_speed(clock: ScaledClock) -> Callable[[], float]:
-    reached, since = clock.monotonic() / 1000, time.monotonic()
-    return lambda: reached + time.monotonic() - since
 
 
 def _good(board: str, point: str) -> bool:

@@ -111,6 +111,12 @@ def served(controller, *, speed=40.0, kind="tcp", baud=19200):
         loop.close()
 
 
+def at_real_speed(clock):
+    """The controller's seconds from now on, by the machine's clock: as ``check`` and ``run`` go."""
+    reached, since = clock.monotonic() / 1000, time.monotonic()
+    return lambda: reached + time.monotonic() - since
+
+
 def plant_answers(where, *, kind="network", ranges="", unit=1):
     """Answers for a plant of one generator and one riser, and a device at ``where``."""
     return {

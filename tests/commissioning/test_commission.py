@@ -16,7 +16,13 @@ from collector.commissioning.commissioning import Commissioning, state_path
 from collector.config import load_site
 from simulators.unknown_maps import draw_controller
 from tests.commissioning.outcomes import ranges_of
-from tests.commissioning.technician import Interrupted, Technician, plant_answers, served
+from tests.commissioning.technician import (
+    Interrupted,
+    Technician,
+    at_real_speed,
+    plant_answers,
+    served,
+)
 
 
 def point_of(profile, quantity):
@@ -33,7 +39,8 @@ def test_from_an_empty_folder_to_a_signed_sheet(tmp_path, kind, capsys):
             | {r"plant\.generators\[0\]\.cut_out": "100 psi"})
         commissioning = Commissioning(site, person, clock)
         commissioning.run()
-        assert main(["check", str(site)]) == 0, capsys.readouterr()
+        device.seconds = at_real_speed(clock)  # hours that grow too fast are doubted
+        assert main(["check", str(site)]) == 0, capsys.readouterr().out
     assert "its register image gives all" in capsys.readouterr().out
     config = load_site(site, secrets=False)
     profile = tomllib.loads((tmp_path / "gen1-controller.toml").read_text())

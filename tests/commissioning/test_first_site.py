@@ -24,7 +24,7 @@ def test_from_an_empty_folder_to_the_first_alarm_in_a_mailbox(tmp_path):
         cell = truth[point][0]
         assert (points[point].table, points[point].address) == (cell.table, cell.address), point
     assert re.search(r"gen1\.tank_pressure +[0-9A-F]{4} +\d+\.\d psi .*good", found.check)
-    assert re.search(r"its register image gives all (\d+)", found.check)[1] >= "5"
+    assert int(re.search(r"its register image gives all (\d+)", found.check)[1]) >= 5
     assert found.mail["To"] == "ann@example.org"
     assert "Low air pressure switch operated" in found.mail["Subject"]
     assert "r1" in found.mail["Subject"]

@@ -42,6 +42,7 @@ EXCEPTED = {
     ("rules/purge_estimates.py", "told"): SAVED,
     ("rules/weak.py", "judged_at"): SAVED,
     ("api/schemas.py", "not_watched"): "JSON key of /api/v1/status",
+    ("api/schemas.py", "fire_watch"): "the trade's term, and a JSON key",
     ("pages/message_link_page.py", "style_sheet"): "the word of CSS",
     ("family/columns.py", "V_HOLE"): PHYSICAL,
     ("family/disturbances.py", "hole"): PHYSICAL,

@@ -95,6 +95,7 @@ async def test_measures_name_the_alarms_behind_them(journal: Journal) -> None:
     assert lines["Alarms a day"].value == "2.0"
     assert "Pressure low, Dock riser (1)" in lines["The most frequent ten, of all"].more
     assert all(line.acceptable and line.source for line in lines.values())
+    assert lines["By priority"].value == "too few to judge: 2 of 30 alarms"
     nothing = measure_lines(measure([], T0, T0 + 86_400_000), PLANT)
     assert [line.value for line in nothing if "By priority" in line.what] == [
         "– high, – medium, – low"]

@@ -11,7 +11,13 @@ from argon2 import PasswordHasher
 
 from collector.clock import ManualClock
 from collector.config import default_settings
-from collector.domain.actions import ActionKind, Baseline, DeclaredFill, OperatorAction
+from collector.domain.actions import (
+    ActionKind,
+    Baseline,
+    DeclaredFill,
+    OperatorAction,
+    Window,
+)
 from collector.domain.conditions import ConditionSettings
 from collector.domain.errors import ActionRefused
 from collector.domain.evaluations import NotMonitored
@@ -245,6 +251,7 @@ class FakeSite:
         ),
     )
     fills: list[DeclaredFill] = field(default_factory=list)
+    windows: list[Window] = field(default_factory=list)
     baselines: list[Baseline] = field(default_factory=baselines)
     token: str | None = TOKEN
     accounts: Accounts | None = None
@@ -376,7 +383,8 @@ class FakeSite:
             plant=lambda: self.plant, settings=lambda: self.settings, clock=self.clock,
             picture=self.picture,
             alarms=lambda: self.alarms, not_monitored=lambda: self.not_monitored, act=self.act,
-            fills=lambda: self.fills, baselines=lambda: self.baselines,
+            fills=lambda: self.fills, windows=lambda: self.windows,
+            baselines=lambda: self.baselines,
             trend=self.trend, events=self.history, estimates=lambda: self.estimates,
             statistics=lambda: self.statistics, version="0.1.0", live=self.live,
             past=HistoryServices(alarms=self.moved, estimates=self.made, find=self.find,

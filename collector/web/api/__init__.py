@@ -14,10 +14,10 @@ from pydantic import ValidationError
 from starlette.requests import Request
 
 from collector.clock import parse_instant
-from collector.domain.actions import ActionKind, OperatorAction
+from collector.domain.actions import WINDOW_DETAILS, ActionKind, OperatorAction
 from collector.domain.units import DAY, HOUR, MINUTE
 from collector.web.access import FORM, HttpError, kind_of
-from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody
+from collector.web.api.schemas import ActionBody, LastingBody, ReasonedBody, WindowBody
 
 _BODY_LIMIT = 16_384
 _LATEST = 4_102_444_800_000
@@ -43,6 +43,7 @@ _WHY = {
     ActionKind.DECLARE_IMPAIRMENT: "Why is the system impaired?",
     ActionKind.BEGIN_VISIT: "What for?",
 }
+_WINDOWS = (ActionKind.DECLARE_IMPAIRMENT, ActionKind.BEGIN_VISIT)
 _STEPS_LIMIT = 5000
 _UNITS = {"ms": 1, "s": 1000, "min": MINUTE, "h": HOUR, "d": DAY}
 _DURATION = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|min|h|d)?")
@@ -50,7 +51,8 @@ _JSON = "application/json"
 
 
 BODIES: Mapping[ActionKind, type[ActionBody]] = {
-    kind: LastingBody if kind in _LASTS else ReasonedBody if kind in _WHY else ActionBody
+    kind: WindowBody if kind in _WINDOWS else LastingBody if kind in _LASTS
+    else ReasonedBody if kind in _WHY else ActionBody
     for kind in ActionKind
 }
 """The body of each kind of action."""
@@ -80,8 +82,22 @@ class ActionRequest:
             raise HttpError(400, "Who does this? Fill in 'by' with your name.")
         if kind in _WHY and not body.why:
             raise HttpError(400, f"{_WHY[kind]} Fill in 'why' with the reason.")
-        until = _until(body, kind, now) if isinstance(body, LastingBody) else None
-        return OperatorAction(kind=kind, alarm=target, time=now, by=by, why=body.why, until=until)
+        since = _since(body, now) if isinstance(body, WindowBody) else None
+        until = _until(body, kind, since or now) if isinstance(body, LastingBody) else None
+        details = {k: getattr(body, k) for k in WINDOW_DETAILS} \
+            if isinstance(body, WindowBody) else {}
+        return OperatorAction(kind=kind, alarm=target, time=now, by=by, why=body.why, until=until,
+                              since=since, details={k: v for k, v in details.items() if v})
+
+
+def _since(body: WindowBody, now: int) -> int | None:
+    given = str(body.from_).strip()
+    if not given:
+        return None
+    since = read_instant("from", given)
+    if since < now - MINUTE:
+        raise HttpError(400, "'from' is in the past; without it, it begins now.")
+    return max(since, now)
 
 
 def _until(body: LastingBody, kind: ActionKind, now: int) -> int | None:

@@ -33,7 +33,9 @@ from collector.web.api.schemas import (
     FillActResponse,
     WindowActResponse,
 )
+from collector.web.render import confirmed
 from collector.web.services import BoardServices
+from collector.web.views import location_of, title_of
 from collector.web.views.board import baseline_id
 
 
@@ -180,6 +182,28 @@ ACTIONS: Mapping[ActionKind, ActionRoute] = {
 """Every action that HTTP offers."""
 
 
+DONE: Mapping[ActionKind, str] = {
+    ActionKind.ACKNOWLEDGE: "Acknowledged", ActionKind.SHELVE: "Shelved",
+    ActionKind.UNSHELVE: "Unshelved", ActionKind.TAKE_OUT: "Taken out of service",
+    ActionKind.PUT_BACK: "Put back in service", ActionKind.DECLARE_FILL: "System fill declared",
+    ActionKind.END_FILL: "System fill ended", ActionKind.RESET_BASELINE: "Baseline reset",
+    ActionKind.DECLARE_IMPAIRMENT: "Impairment declared",
+    ActionKind.END_IMPAIRMENT: "Impairment ended", ActionKind.BEGIN_VISIT: "Visit declared",
+    ActionKind.END_VISIT: "Visit ended",
+}
+"""What the page says after each action."""
+
+
+def _subject(name: str, services: BoardServices) -> str:
+    """Return what an action was done to, in words."""
+    plant = services.plant()
+    condition, _, rest = name.partition(".")
+    if condition in CATALOGUE:
+        asset = rest.rpartition(".")[0] if rest.rpartition(".")[2].isdigit() else rest
+        return f"{title_of(condition)}, {location_of(plant, asset)}"
+    return plant.site.name if name == plant.site.id else location_of(plant, rest or name)
+
+
 _BEARER = HTTPBearer(auto_error=False, description="the board's token")
 """For the description only: the access policy decides."""
 
@@ -219,8 +243,17 @@ def _add_action(app: FastAPI, services: BoardServices, kind: ActionKind) -> None
     @app.post(f"{target.path}/{segment}", include_in_schema=False, dependencies=[allowed])
     async def submit(request: Request, name: str = named) -> Response:
         sent = await read_form(request)
-        await perform(sent, request, services, name, kind)
-        return RedirectResponse(local_path(sent.text("back"), target.back), status_code=303)
+        return await submitted(sent, request, services, name, kind)
+
+
+async def submitted(
+    sent: ActionRequest, request: Request, services: BoardServices, name: str, kind: ActionKind,
+) -> Response:
+    """Perform the action of a form and go back to its page, which says what was done."""
+    await perform(sent, request, services, name, kind)
+    back = RedirectResponse(local_path(sent.text("back"), ACTIONS[kind].target.back),
+                            status_code=303)
+    return confirmed(back, f"{DONE[kind]}: {_subject(name, services)}.")
 
 
 async def perform(

@@ -16,11 +16,14 @@ from prometheus_client.core import (
 )
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
+from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from collector.clock import format_instant
+from collector.domain.actions import WindowKind
 from collector.domain.readings import Quality, split_point
-from collector.web.access import HttpError, public
+from collector.people import Role
+from collector.web.access import HttpError, public, visitor
 from collector.web.api import read_span, responses, schemas
 from collector.web.api.action_routes import ERROR_RESPONSES
 from collector.web.api.responses import unit_of
@@ -68,6 +71,8 @@ class Metrics(Collector):
             "alive": ("1 when the rules run and the journal can write", float(alive)),
             "readings_waiting": ("Readings not yet in the journal", float(numbers.waiting)),
             "deliveries_waiting": ("Messages not yet sent", float(numbers.deliveries_waiting)),
+            "impairments": ("Impairments in force", float(sum(
+                w.kind is WindowKind.IMPAIRMENT for w in s.windows()))),
             "not_watched": ("Conditions of assets that are not monitored",
                             float(len(s.not_monitored()))),
         }
@@ -208,20 +213,29 @@ def _add_readings(app: FastAPI, services: BoardServices) -> None:
         )
 
     @app.get("/api/v1/series", summary="The trend of a point", response_model_by_alias=True,
+             response_model=schemas.SeriesResponse,
              responses={code: ERROR_RESPONSES[400] for code in (400, 404)})
     async def series(
         point: Annotated[str, Query(min_length=1, max_length=200)],
         start: Annotated[str | None, Query(alias="from", max_length=64)] = None,
         to: _Time = None,
         every: _Time = None,
-    ) -> schemas.SeriesResponse:
+        form: Annotated[str, Query(alias="format", max_length=8,
+                                   description="json, or csv for a table")] = "json",
+    ) -> schemas.SeriesResponse | Response:
         unit = responses.unit_of(services.plant(), point)
         if unit is None:
             raise HttpError(404, "This site has no such point; expected <asset>.<quantity>, such "
                                  "as gen1.tank_pressure.")
+        if form not in ("json", "csv"):
+            raise HttpError(400, "'format' is json or csv.")
         span = read_span(start, to, every, services.clock.now())
-        steps = await services.trend(point, span.start, span.end, span.step)
-        return responses.series_response(point, unit, span, list(steps))
+        steps = list(await services.trend(point, span.start, span.end, span.step))
+        if form == "csv":
+            return Response(responses.series_csv(point, unit, steps), headers={
+                "content-type": "text/csv; charset=utf-8",
+                "content-disposition": f'attachment; filename="{point}.csv"'})
+        return responses.series_response(point, unit, span, steps)
 
     @app.get("/api/v1/estimates", summary="The latest estimate of every quantity")
     async def estimates() -> schemas.EstimatesResponse:
@@ -246,6 +260,7 @@ def _add_declared(app: FastAPI, services: BoardServices) -> None:
         return schemas.WindowsResponse(
             site=plant.site.id, time=format_instant(services.clock.now()),
             windows=[responses.window_response(w, plant) for w in services.windows()],
+            planned=[responses.window_response(w, plant) for w in services.planned()],
         )
 
     @app.get("/api/v1/baselines", summary="Every baseline, learned or being learned")
@@ -264,9 +279,12 @@ def _add_operations(app: FastAPI, services: BoardServices) -> None:
              response_model=schemas.HealthResponse,
              responses={503: {"model": schemas.HealthResponse, "description": "not alive"}})
     @public
-    async def healthz() -> Response:
+    async def healthz(request: Request) -> Response:
         health = _health(services)
-        answer = responses.health_response(health, services.statistics(), services.clock.now())
+        # A visitor who may not read learns whether it is alive, not what is out of service.
+        answer = responses.health_response(
+            health, services.statistics(), services.clock.now(),
+            services if visitor(request).may(Role.LOOK) else None)
         return JSONResponse(answer.model_dump(), status_code=200 if health.alive else 503)
 
     @app.get("/metrics", summary="Metrics in OpenMetrics",

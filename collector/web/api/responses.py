@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collector.clock import format_instant
-from collector.domain.actions import Baseline, DeclaredFill, Window
+from collector.domain.actions import Baseline, DeclaredFill, Window, WindowKind
 from collector.domain.conditions import CATALOGUE, CAUTIONS
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import EstimateMade
@@ -27,6 +27,7 @@ from collector.web.api.schemas import (
 )
 from collector.web.services import BoardServices, CollectorStatistics, Health
 from collector.web.views.board import baseline_id
+from collector.web.views.windows import declaration_views
 
 
 def unit_of(plant: Plant, point: str) -> str | None:
@@ -71,6 +72,7 @@ def status_response(services: BoardServices, health: Health, now: int) -> Status
     return StatusResponse(
         site=plant.site.id, name=plant.site.name, time=format_instant(now),
         alive=health.alive, reasons=list(health.reasons), live_alarms=len(alarms),
+        impaired_until=_impaired_until(services),
         unacknowledged=sum("unacknowledged" in a.state.value for a in alarms),
         points=[
             _point_response(point, state, unit_of(plant, point) or "", now)
@@ -81,13 +83,26 @@ def status_response(services: BoardServices, health: Health, now: int) -> Status
     )
 
 
-def health_response(health: Health, statistics: CollectorStatistics, now: int) -> HealthResponse:
-    """Return the health of the monitor itself."""
+def _impaired_until(services: BoardServices) -> str | None:
+    ends = [w.until for w in services.windows() if w.kind is WindowKind.IMPAIRMENT]
+    return format_instant(max(ends)) if ends else None
+
+
+def health_response(
+    health: Health, statistics: CollectorStatistics, now: int,
+    services: BoardServices | None = None,
+) -> HealthResponse:
+    """Return the health of the monitor itself; with ``services`` also what is out of service."""
+    until = None if services is None else _impaired_until(services)
+    declared = () if services is None else declaration_views(
+        services.windows(), services.fills(), services.plant(), now)
     def since(instant: int | None) -> float | None:
         return None if instant is None else max(now - instant, 0) / 1000
 
     return HealthResponse(
         alive=health.alive, reasons=list(health.reasons), waiting=statistics.waiting,
+        impaired=None if services is None else until is not None, impaired_until=until,
+        declared=[f"{d.heading} until {d.until}. {d.declared}" for d in declared],
         last_turn_age=since(statistics.last_turn), last_commit_age=since(statistics.last_commit),
         forwards=[
             ForwardResponse(
@@ -110,6 +125,15 @@ def series_response(point: str, unit: str, span: Span, steps: list[TrendStep]) -
             for s in steps
         ],
     )
+
+
+def series_csv(point: str, unit: str, steps: list[TrendStep]) -> str:
+    """Return the trend of a point as a table; a step without valid data has empty values."""
+    lines = ["time,point,unit,count,low,mean,high"]
+    lines += [",".join([format_instant(s.start), point, unit, str(s.count),
+                        *("" if v is None else f"{v:.6g}" for v in (s.low, s.mean, s.high))])
+              for s in steps]
+    return "\r\n".join([*lines, ""])
 
 
 def estimate_responses(estimates: list[EstimateMade]) -> list[EstimateResponse]:
@@ -151,5 +175,5 @@ def window_response(window: Window, plant: Plant) -> WindowResponse:
     return WindowResponse(
         kind=window.kind.value, asset=window.asset, name=name, by=window.by, why=window.why,
         since=format_instant(window.since), until=format_instant(window.until),
-        quiet=list(window.inhibits),
+        quiet=list(window.inhibits), details=dict(window.details),
     )

@@ -56,6 +56,21 @@ class LastingBody(ReasonedBody):
                                                "1970")
 
 
+class WindowBody(LastingBody):
+    """An impairment or a visit: it may begin later, and has what the procedure asks for."""
+
+    from_: str | float = Field("", alias="from", description="when it begins, ISO 8601 with an "
+                                                             "offset, or s since 1970; now without")
+    coordinator: Line = Field("", max_length=120, description="the impairment coordinator")
+    tag: Line = Field("", max_length=120, description="number of the impairment tag")
+    notified_authority: Line = Field("", max_length=200, description="who of the authority having "
+                                                                     "jurisdiction was notified")
+    notified_station: Line = Field("", max_length=200, description="who of the monitoring station "
+                                                                   "was notified")
+    notified_owner: Line = Field("", max_length=200, description="who of the owner was notified")
+    fire_watch: Line = Field("", max_length=200, description="who keeps the fire watch")
+
+
 class AtSite(ApiModel):
     """A response that says of which site, and when."""
 
@@ -129,6 +144,7 @@ class StatusResponse(ApiModel):
     reasons: list[str]
     live_alarms: int
     unacknowledged: int
+    impaired_until: str | None = None
     points: list[PointResponse]
     not_watched: list[NotMonitoredResponse]
     cautions: list[str]
@@ -195,6 +211,11 @@ class HealthResponse(ApiModel):
 
     alive: bool
     reasons: list[str]
+    impaired: bool | None = None
+    """Whether an impairment is in force; ``null`` for a visitor who may not read."""
+    impaired_until: str | None = None
+    declared: list[str] = []
+    """A line for each impairment, visit and fill in force, for visitors who may read."""
     last_turn_age: float | None
     last_commit_age: float | None
     waiting: int
@@ -282,12 +303,16 @@ class WindowResponse(ApiModel):
     by: str
     why: str
     quiet: list[str]
+    details: dict[str, str] = {}
+    """What the impairment procedure asks to be written down."""
 
 
 class WindowsResponse(AtSite):
     """Every active impairment and visit, the first to end first."""
 
     windows: list[WindowResponse]
+    planned: list[WindowResponse] = []
+    """Those that begin later."""
 
 
 class WindowActResponse(Acted):

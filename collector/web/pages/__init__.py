@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Mapping, Sequence
+
+from markupsafe import Markup
 
 from collector.domain.errors import QuietpipeError
 from collector.domain.events import Event
 from collector.domain.plant import Thing
 from collector.domain.readings import QUANTITIES, TrendStep, point_kind, split_point
-from collector.domain.units import DAY
+from collector.domain.units import DAY, HOUR
 from collector.web.access import HttpError
 from collector.web.services import BoardServices, check_health, pace_of
 from collector.web.views import BoardFacts
+from collector.web.views.alarms import AlarmView
+from collector.web.views.sparkline import plotted_point, sparkline
 from collector.web.views.trends import Occurrence, occurrences
 
+_log = logging.getLogger(__name__)
+
+_LEAST, _STEPS = 6 * HOUR, 60
+"""Shortest time (ms) that a trend beside an alarm shows, and its steps."""
 _BEFORE = 7 * DAY
 """ms before a time range in which an alarm that is active in it may have begun."""
 
@@ -35,6 +44,7 @@ async def board_facts(services: BoardServices, *, log: bool = True) -> BoardFact
         plant=services.plant(), points=services.picture.points(), alarms=services.alarms(),
         not_monitored=services.not_monitored(), fills=services.fills(),
         baselines=services.baselines(), estimates=services.estimates(),
+        windows=services.windows(),
         events=events, log_trouble=trouble, statistics=statistics, now=now, pace=pace,
         health=check_health(statistics, now, pace),
     )
@@ -81,3 +91,26 @@ async def occurrences_of(
     return [o for o in occurrences([e for e in events if mine(e.asset)],
                                 [a for a in services.alarms() if mine(a.asset)])
             if o.start < end and (o.end is None or o.end > start)]
+
+
+async def sparklines(
+    services: BoardServices, alarms: Sequence[AlarmView],
+) -> Mapping[str, Markup]:
+    """Return, by alarm, the trend of the quantity that its condition is marked on."""
+    plant, now = services.plant(), services.clock.now()
+    named = {a.id: (a, name) for a in alarms
+             if (name := plotted_point(plant, a.condition, a.asset)) is not None
+             and services.picture.get(name) is not None}
+
+    async def drawn(alarm: AlarmView, name: str) -> Markup | None:
+        span = min(max(round(1.25 * (now - alarm.since.instant)), _LEAST), _BEFORE)
+        steps = await services.trend(name, now - span, now, span // _STEPS)
+        return sparkline(plant, services.settings(), name, steps, start=now - span, end=now)
+
+    try:
+        found = await asyncio.gather(*(drawn(*one) for one in named.values()))
+    except QuietpipeError as error:
+        # The alarms are known without the journal, and matter most when that is in trouble.
+        _log.warning("no trends beside the alarms: %s", error)
+        return {}
+    return {name: svg for name, svg in zip(named, found, strict=True) if svg is not None}

@@ -3,17 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import base64
-import hashlib
-import os
-import re
-import stat
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
-from datetime import date
-from pathlib import Path
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import TypeVar
-from zoneinfo import ZoneInfo
 
 from fastapi import Depends, FastAPI
 from markupsafe import Markup
@@ -21,6 +13,8 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from collector.acceptance import (
+    ABOUT,
+    PIPES,
     AcceptanceService,
     Record,
     RecordError,
@@ -29,6 +23,7 @@ from collector.acceptance import (
     Size,
     StepState,
 )
+from collector.domain.basis import printed_basis
 from collector.domain.conditions import CAUTIONS
 from collector.domain.units import plain_number
 from collector.people import Role
@@ -37,7 +32,6 @@ from collector.web.access import HttpError, changes_need, require, visitor
 from collector.web.api import ActionRequest, read_form
 from collector.web.render import page
 from collector.web.services import BoardServices
-from collector.web.views import moment
 from collector.web.views.trends import DRAWN
 
 T = TypeVar("T")
@@ -94,7 +88,9 @@ class _Pages:
     async def overview(self, request: Request) -> HTMLResponse:
         whole, signed = await self.work(self._whole)
         return page(request, "acceptance.html", whole=whole, signed=signed, words=self.words,
-                    sizes=[s.value for s in Size], people=range(1, _PEOPLE + 1),
+                    sizes=[s.value for s in Size], people=range(1, _PEOPLE + 1), pipes=PIPES,
+                    about=ABOUT, overall=self._service.overall, groups=() if whole is None
+                    else self._service.groups(whole.record),
                     again=_AGAIN if whole is not None and whole.running else 0)
 
     async def step(self, request: Request, step_id: str) -> HTMLResponse:
@@ -109,6 +105,7 @@ class _Pages:
         record, seen, plots = await self.work(look)
         return page(
             request, "acceptance_step.html", record=record, seen=seen, words=self.words,
+            basis=lambda source: printed_basis(source, self._services.plant().site.code),
             # Drawn here, every word in it escaped.
             plots=[(title, Markup(drawing)) for title, drawing in plots],  # noqa: S704
             warnings=[CAUTIONS[n] for n in seen.step.cautions],
@@ -138,7 +135,23 @@ class _Pages:
         size = sent.text("size")
         if size not in set(Size):
             raise HttpError(400, "Say which size the unit is: small or larger.")
-        await self.work(lambda: self._service.open(by=by, size=Size(size), now=now))
+        pipe = sent.text("pipe")
+        await self.work(lambda: self._service.open(by=by, size=Size(size), now=now, pipe=pipe))
+        return _back()
+
+    async def describe(self, request: Request) -> Response:
+        sent, _, _ = await self._sent(request)
+        about = {key: sent.text(key) for key in ABOUT}
+        await self.work(lambda: self._service.describe(self._current().id, about))
+        return _back()
+
+    async def sign_own(self, request: Request) -> Response:
+        sent, _, now = await self._sent(request)
+        name, role = visitor(request).name, sent.text("role")
+        if not name:
+            raise HttpError(403, "Sign in to sign for yourself.")
+        await self.work(lambda: self._service.sign_own(
+            self._current().id, name=name, role=role, now=now))
         return _back()
 
     async def begin(self, request: Request, step_id: str) -> Response:
@@ -206,6 +219,14 @@ def add_acceptance_pages(app: FastAPI, services: BoardServices) -> None:
     async def sign(request: Request) -> Response:
         return await pages.sign(request)
 
+    @app.post("/acceptance/details", dependencies=manage, include_in_schema=False)
+    async def describe(request: Request) -> Response:
+        return await pages.describe(request)
+
+    @app.post("/acceptance/signature", include_in_schema=False)
+    async def sign_own(request: Request) -> Response:
+        return await pages.sign_own(request)
+
     _add_step_actions(app, pages)
 
 
@@ -221,113 +242,6 @@ def _add_step_actions(app: FastAPI, pages: _Pages) -> None:
     @app.post("/acceptance/steps/{step_id}/type-in", include_in_schema=False)
     async def enter_reading(request: Request, step_id: str) -> Response:
         return await pages.enter_reading(request, step_id)
-
-
-_NAME = re.compile(r"(?P<review>[A-Za-z0-9][A-Za-z0-9._-]{0,99}-(?P<first>\d{4}-\d\d-\d\d)-"
-                   r"(?P<last>\d{4}-\d\d-\d\d))\.(?P<form>html|pdf)", re.ASCII)
-_SHOWN = 200
-_LARGEST = 64 << 20
-_STYLE = re.compile(rb"<style>(.*?)</style>", re.DOTALL)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Review:
-    """One period: ``forms`` holds the size of each file in kB; ``made`` is ms."""
-
-    name: str
-    first: date
-    last: date
-    made: int
-    forms: dict[str, int] = field(default_factory=dict)
-
-    @property
-    def words(self) -> str:
-        """The period in words."""
-        ends = [f"{d.day} {d:%B %Y}" for d in (self.first, self.last)]
-        return ends[0] if self.first == self.last else " to ".join(ends)
-
-
-def add_report_page(app: FastAPI, services: BoardServices) -> None:
-    """Add ``/reports`` and the files; nothing without a folder of reports."""
-    folder = services.reports
-    if folder is None:
-        return
-
-    @app.get("/reports", include_in_schema=False)
-    async def listed(request: Request) -> HTMLResponse:
-        reviews = await asyncio.to_thread(_reviews, folder)
-        zone, now = ZoneInfo(services.plant().site.timezone), services.clock.now()
-        return page(request, "reports.html", reviews=reviews[:_SHOWN],
-                    more=len(reviews) - _SHOWN, when=lambda made: moment(made, zone, now))
-
-    @app.get("/reports/{name}", include_in_schema=False)
-    async def file(name: str) -> Response:
-        found = _NAME.fullmatch(name)
-        if found is None:
-            raise _no_such()
-        content = await asyncio.to_thread(_content, folder / name)
-        return _as_page(content) if found["form"] == "html" else Response(content, headers={
-            "content-type": "application/pdf",
-            "content-disposition": f'attachment; filename="{name}"'})
-
-
-def _no_such() -> HttpError:
-    return HttpError(404, "There is no such report.")
-
-
-def _reviews(folder: Path) -> list[_Review]:
-    """Return the reports in the folder, latest period first."""
-    found: dict[str, _Review] = {}
-    for match, size, changed in _files(folder):
-        name, made = match["review"], int(changed * 1000)
-        try:
-            one = found.setdefault(name, _Review(
-                name=name, made=made, first=date.fromisoformat(match["first"]),
-                last=date.fromisoformat(match["last"])))
-        except ValueError:
-            continue  # not a date: not a report's name
-        one.forms[match["form"]] = -(-size // 1000)
-    return sorted(found.values(), key=lambda r: (r.last, r.first, r.name), reverse=True)
-
-
-def _files(folder: Path) -> Iterator[tuple[re.Match[str], int, float]]:
-    try:
-        with os.scandir(folder) as entries:
-            for entry in entries:
-                match = _NAME.fullmatch(entry.name)
-                if match is not None and entry.is_file(follow_symlinks=False):
-                    about = entry.stat(follow_symlinks=False)
-                    yield match, about.st_size, about.st_mtime
-    except FileNotFoundError:
-        return  # the folder is made with the first report
-    except OSError as error:
-        raise HttpError(503, f"The reports cannot be read: {error.strerror}.") from error
-
-
-def _content(path: Path) -> bytes:
-    """Read a regular file of the folder; anything else is refused (404)."""
-    try:
-        number = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
-        with os.fdopen(number, "rb") as file:
-            about = os.fstat(number)
-            if not stat.S_ISREG(about.st_mode) or about.st_size > _LARGEST:
-                raise _no_such()
-            return file.read(_LARGEST)
-    except OSError as error:
-        raise _no_such() from error
-
-
-def _as_page(content: bytes) -> Response:
-    style = _STYLE.search(content)
-    digest = base64.b64encode(hashlib.sha256(style[1] if style else b"").digest()).decode()
-    return Response(content, headers={
-        "content-type": "text/html; charset=utf-8",
-        # Its own style sheet by its digest, and nothing else: no script, form, frame or address.
-        "content-security-policy": (
-            f"default-src 'none'; style-src 'sha256-{digest}'; form-action 'none'; "
-            "base-uri 'none'; frame-ancestors 'none'; sandbox"
-        ),
-    })
 
 
 _AGAIN_COMMISSIONING = 3

@@ -3,38 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 
-from collector.domain.actions import Window, WindowKind
+from collector.domain.actions import WINDOW_DETAILS, ActionKind
+from collector.domain.basis import printed_basis
 from collector.domain.conditions import CATALOGUE
 from collector.domain.events import AlarmTransition, EstimateMade, Event, SystemEvent
 from collector.domain.plant import Plant
 from collector.domain.units import DAY
-from collector.web.access import HttpError
-from collector.web.api import read_day
-from collector.web.pages import board_facts
+from collector.people import Role
+from collector.web.access import HttpError, require
+from collector.web.api import read_day, read_form
+from collector.web.api.action_routes import submitted
+from collector.web.pages import board_facts, sparklines
 from collector.web.render import page
 from collector.web.services import BoardServices, Search
 from collector.web.views import (
     TRANSITION_WORDS,
     When,
     about_of,
+    declared_together,
     location_of,
-    moment,
     title_of,
+    together_words,
     when_of,
 )
 from collector.web.views.board import board_view
+from collector.web.views.windows import declaration_views, name_of
 
 _MEASURED = 30 * DAY
 """Period of the performance measures (IEC 62682, ISA-18.2)."""
 _PAGE = 100
+_SPARKS = 12
+"""Alarms with a trend beside them; each is read from the journal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,10 +55,17 @@ class EntryView:
     where: str
     what: str
     text: str
+    id: str = ""
+    """The occurrence of the alarm; empty where the entry is of none."""
 
 
-def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
-    when = when_of(event.time, zone, now)
+def _entry(group: Sequence[Event], plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
+    event, when = group[0], when_of(group[0].time, zone, now)
+    if len(group) > 1:
+        title, what = together_words(group, plant)
+        each = "; ".join(f"{title_of(e.condition)}, {location_of(plant, e.asset)}"
+                         for e in group if isinstance(e, AlarmTransition))
+        return EntryView(when=when, title=title, about="", where="", what=what, text=f"{each}.")
     match event:
         case AlarmTransition():
             who = f" by {event.by}" if event.by else ""
@@ -59,6 +74,7 @@ def _entry(event: Event, plant: Plant, zone: ZoneInfo, now: int) -> EntryView:
                 when=when, title=title_of(event.condition), about=about_of(event.condition),
                 where=location_of(plant, event.asset),
                 what=f"{TRANSITION_WORDS[event.transition]}{who}{why}", text=event.text,
+                id=event.id,
             )
         case SystemEvent():
             return EntryView(when=when, title="The collector", about="", where="",
@@ -76,14 +92,17 @@ def add_alarm_page(app: FastAPI, services: BoardServices) -> None:
         zone = ZoneInfo(plant.site.timezone)
         search = _search(request, services, zone)
         found = await services.past.find(search)
-        shown = [_entry(e, plant, zone, now) for e in found[:_PAGE]]
+        shown = [_entry(g, plant, zone, now) for g in declared_together(found[:_PAGE])]
         older = ""
         if len(found) > _PAGE:
             kept = {k: v for k, v in request.query_params.items() if k != "before"}
             # The same instant again: several entries may share it.
             older = "?" + urlencode(kept | {"before": str((found[_PAGE - 1].time + 999) // 1000)})
+        board = board_view(known)
+        live = [a for a in board.alarms if a.needs_action][:_SPARKS]
         return page(
-            request, "alarms.html", board=board_view(known), entries=shown, older=older,
+            request, "alarms.html", board=board, entries=shown, older=older,
+            sparks=await sparklines(services, live),
             asked=_fields(request), things=_things(plant), conditions=_conditions(),
             measures=await services.past.measures(now - _MEASURED, now),
         )
@@ -133,55 +152,12 @@ _SPANS = (("1 h", "1 hour"), ("2 h", "2 hours"), ("4 h", "4 hours"), ("8 h", "8 
           ("24 h", "24 hours"), ("3 d", "3 days"), ("7 d", "7 days"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WindowView:
-    """One impairment or visit in words; ``suppressed`` has a line for each asset."""
-
-    heading: str
-    declared: str
-    until: str
-    suppressed: tuple[str, ...]
-    end: str
-    """The path that ends it."""
-
-
-def _name(plant: Plant, asset: str) -> str:
-    return plant.site.name if asset == plant.site.id else location_of(plant, asset)
-
-
-def _heading(window: Window, plant: Plant) -> str:
-    what = "Impairment of" if window.kind is WindowKind.IMPAIRMENT else "Planned visit to"
-    return f"{what} {_name(plant, window.asset)}"
-
-
-def window_views(windows: list[Window], plant: Plant, now: int) -> list[WindowView]:
-    """Return the windows in the order given."""
-    zone = ZoneInfo(plant.site.timezone)
-    return [
-        WindowView(
-            heading=_heading(w, plant), until=moment(w.until, zone, now),
-            suppressed=_suppressed(w, plant),
-            declared=f"Declared by {w.by} at {moment(w.since, zone, now)}: {w.why}",
-            end=f"/{w.kind}s/{w.asset}/end",
-        ) for w in windows
-    ]
-
-
-def _suppressed(window: Window, plant: Plant) -> tuple[str, ...]:
-    places: dict[str, list[str]] = {}
-    for name in window.inhibits:
-        condition, _, asset = name.partition(".")
-        places.setdefault(location_of(plant, asset), []).append(title_of(condition).lower())
-    return tuple(f"{place}: {', '.join(titles)}." for place, titles in places.items())
-
-
 def active_window_lines(services: BoardServices) -> Callable[[], list[str]]:
     """Return the function that gives a line for each active window, shown on every page."""
     def lines() -> list[str]:
-        plant, now = services.plant(), services.clock.now()
-        zone = ZoneInfo(plant.site.timezone)
-        return [f"{_heading(w, plant)} until {moment(w.until, zone, now)}, by {w.by}: {w.why}"
-                for w in services.windows()]
+        return [f"{d.heading} until {d.until}. {d.declared}"
+                for d in declaration_views(services.windows(), (), services.plant(),
+                                           services.clock.now())]
     return lines
 
 
@@ -195,7 +171,35 @@ def add_window_page(app: FastAPI, services: BoardServices) -> None:
         things = [*(t.id for t in plant.things()), *plant.devices]
         return page(
             request, "windows.html", spans=_SPANS,
-            windows=window_views(list(services.windows()), plant, services.clock.now()),
-            systems=[(asset, _name(plant, asset)) for asset in systems],
-            things=[(asset, _name(plant, asset)) for asset in things],
+            windows=declaration_views(services.windows(), (), plant, services.clock.now()),
+            planned=declaration_views(services.planned(), (), plant, services.clock.now()),
+            labels=WINDOW_DETAILS, chosen=request.query_params.get("asset", ""),
+            basis=printed_basis("NFPA 1", plant.site.code),
+            systems=[(asset, name_of(plant, asset)) for asset in systems],
+            things=[(asset, name_of(plant, asset)) for asset in things],
         )
+
+    for kind in (ActionKind.DECLARE_IMPAIRMENT, ActionKind.BEGIN_VISIT):
+        _add_form(app, services, kind)
+
+
+def _add_form(app: FastAPI, services: BoardServices, kind: ActionKind) -> None:
+    """Add the form of an impairment or a visit, in which the asset is one field of several."""
+    name = "impairment" if kind is ActionKind.DECLARE_IMPAIRMENT else "visit"
+
+    @app.post(f"/windows/{name}", include_in_schema=False,
+              dependencies=[Depends(require(Role.RESPOND))])
+    async def declared(request: Request) -> Response:
+        sent = await read_form(request)
+        fields = dict(sent.fields)
+        begins = sent.text("begins")
+        if begins:
+            zone = ZoneInfo(services.plant().site.timezone)
+            try:
+                local = datetime.fromisoformat(begins).replace(tzinfo=zone)
+            except ValueError:
+                raise HttpError(400, "'Begins' is not a time; leave it empty to begin now."
+                                ) from None
+            fields["from"] = str(local.timestamp())
+        return await submitted(
+            replace(sent, fields=fields), request, services, sent.text("asset"), kind)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -16,9 +17,17 @@ from collector.domain.errors import QuietpipeError
 from collector.domain.messages import DeliveryState
 from collector.domain.plant import Generator, Thing, Vent
 from collector.domain.readings import TrendStep, point_kind, split_point
+from collector.plots import Band
 from collector.survey import Deliveries, Survey, make_survey, measured
 from collector.web.access import HttpError, public
-from collector.web.pages import asset_of, board_facts, occurrences_of, points_of, trends
+from collector.web.pages import (
+    asset_of,
+    board_facts,
+    occurrences_of,
+    points_of,
+    sparklines,
+    trends,
+)
 from collector.web.render import page, static_file
 from collector.web.services import BoardServices
 from collector.web.views import BoardFacts, Line, estimate_lines, moment, shown_value, when_of
@@ -45,11 +54,10 @@ class AssetPages:
     async def _common(self, asset: Thing) -> Any:
         board = board_view(await board_facts(self._services, log=False))
         view = next(t for t in board.assets if t.id == asset.id)
-        return {
-            "board": board, "asset": view,
-            "alarms": [a for a in board.alarms if a.asset == asset.id
-                       or a.asset.startswith(f"{asset.id}.")],
-        }
+        alarms = [a for a in board.alarms if a.asset == asset.id
+                  or a.asset.startswith(f"{asset.id}.")]
+        return {"board": board, "asset": view, "alarms": alarms,
+                "sparks": await sparklines(self._services, alarms)}
 
     def _estimates(self, *assets: str) -> list[Line]:
         mine = [e for e in self._services.estimates() if e.asset in assets]
@@ -60,6 +68,8 @@ class AssetPages:
 _NO_TREND = ("count", "h")
 """Units of counters, whose trend is a straight line without information."""
 _STATES = ("contact", "mode")
+_CAUTIONS = {"generator": "compressor", "vent": "oxygen", "room": "oxygen"}
+_WIDE = 1040
 _ROWS = 32
 """Most rows of the table below the plot of a single point."""
 
@@ -91,7 +101,8 @@ class _Pages(AssetPages):
                           start=span.start, end=span.end)
         return page(request, "asset.html", **await self._common(asset), span=span,
                     drawings=drawings, contacts=contacts, estimates=self._estimates(asset.id),
-                    is_generator=isinstance(asset, Generator), is_vent=isinstance(asset, Vent))
+                    is_generator=isinstance(asset, Generator), is_vent=isinstance(asset, Vent),
+                    caution=_CAUTIONS.get(asset.kind, ""))
 
     async def point(
         self, request: Request, point: Annotated[str, Path(max_length=200)],
@@ -104,10 +115,49 @@ class _Pages(AssetPages):
         steps = await self._services.trend(point, span.start, span.end, span.step())
         rows = await self._services.trend(point, span.start, span.end, span.step(_ROWS))
         marks = await occurrences_of(self._services, asset, span.start, span.end)
-        drawing = trend_plot(plant, self._services.settings(), point, steps, marks,
-                             start=span.start, end=span.end, now=now, height=260)
+        others = self._alike(point)
+        other = request.query_params.get("with", "")
+        before = request.query_params.get("before", "")
+        drawing = trend_plot(
+            plant, self._services.settings(), point, steps, marks, start=span.start, end=span.end,
+            now=now, height=260, wide=_WIDE, beside=await self._beside(
+                span, point, other if other in dict(others) else "", before=bool(before)))
         return page(request, "point.html", **await self._common(asset), span=span, point=point,
-                    drawing=drawing, rows=self._rows(point, asset, rows, now))
+                    drawing=drawing, rows=self._rows(point, asset, rows, now), others=others,
+                    other=other, before=before, zone=plant.site.timezone)
+
+    def _alike(self, point: str) -> list[tuple[str, str]]:
+        """Return the points in the same unit, with their names: what it can be compared with."""
+        plant = self._services.plant()
+        unit = self._unit(point)
+        found = []
+        for thing in plant.things():
+            for name in points_of(self._services, thing):
+                kind = point_kind(thing.kind, split_point(name)[1])
+                if name != point and kind is not None and kind.unit == unit:
+                    found.append((name, f"{thing.name}, {kind.label}"))
+        return found
+
+    def _unit(self, point: str) -> str:
+        owner, quantity = split_point(point)
+        thing = self._services.plant().thing(owner)
+        kind = point_kind(thing.kind, quantity) if thing is not None else None
+        return "" if kind is None else kind.unit
+
+    async def _beside(
+        self, span: RangeView, point: str, other: str, *, before: bool,
+    ) -> list[Band]:
+        """Return the series drawn beside a point's own: another point, or the period before."""
+        bands, length = [], span.end - span.start
+        if other:
+            steps = await self._services.trend(other, span.start, span.end, span.step())
+            bands.append(Band(label=dict(self._alike(point))[other], steps=steps))
+        if before:
+            earlier = await self._services.trend(point, span.start - length, span.start,
+                                                 span.step())
+            bands.append(Band(label="the period before", steps=[
+                replace(s, start=s.start + length, end=s.end + length) for s in earlier]))
+        return bands
 
     def _rows(
         self, point: str, asset: Thing, steps: Sequence[TrendStep], now: int,
@@ -132,8 +182,11 @@ _KINDS = {
     "board.css": "text/css; charset=utf-8",
     "board.js": "text/javascript; charset=utf-8",
     "follow.js": "text/javascript; charset=utf-8",
+    "trend.js": "text/javascript; charset=utf-8",
     "mark.svg": "image/svg+xml",
 }
+SHOWN = 3
+"""Alarms that the overview shows whole; a link leads to the others."""
 _DELIVERIES = 20
 _DELIVERY_WORDS = {
     DeliveryState.WAITING: "waiting", DeliveryState.BEGUN: "being sent",
@@ -150,7 +203,9 @@ def add_site_pages(app: FastAPI, services: BoardServices) -> None:
         known = await board_facts(services)
         board = board_view(known)
         piped, others = branches(known.plant, board.assets, known.points)
-        return page(request, "overview.html", board=board, piped=piped, others=others)
+        shown = [a for a in board.alarms if a.needs_action][:SHOWN]
+        return page(request, "overview.html", board=board, piped=piped, others=others,
+                    shown=shown, sparks=await sparklines(services, shown))
 
     @app.get("/work", include_in_schema=False)
     async def work(request: Request) -> HTMLResponse:

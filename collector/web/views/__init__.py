@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from collector.clock import format_instant
-from collector.domain.actions import Baseline, DeclaredFill
+from collector.domain.actions import Baseline, DeclaredFill, Window
 from collector.domain.conditions import CATALOGUE
 from collector.domain.evaluations import NotMonitored
 from collector.domain.events import (
@@ -130,14 +131,17 @@ class BoardFacts:
     health: Health
     now: int
     pace: float
+    windows: Sequence[Window] = ()
+    """Impairments and visits in force."""
     log_trouble: str = ""
     """Reason for which the events could not be read; ``events`` is then empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class When:
-    """An instant in words, as ISO 8601, and its age."""
+    """An instant (ms) in words, as ISO 8601, and its age."""
 
+    instant: int
     text: str
     iso: str
     ago: str
@@ -174,7 +178,7 @@ class Gap:
 
 def when_of(instant: int, zone: ZoneInfo, now: int) -> When:
     """Return an instant (ms) in words, as ISO 8601, and its age."""
-    return When(text=moment(instant, zone, now), iso=format_instant(instant),
+    return When(instant=instant, text=moment(instant, zone, now), iso=format_instant(instant),
                 ago=duration_text(now - instant))
 
 
@@ -299,10 +303,41 @@ def _figures(made: EstimateMade, zone: ZoneInfo, now: int, units: str) -> str:
 
     assert made.value is not None
     scale = scale_of(made.unit, units)
-    text = f"{shown(made.value)} {scale.unit}".rstrip()
+    unit = {"% d": "percent-days"}.get(scale.unit, scale.unit)
+    text = f"{shown(made.value)} {unit}".rstrip()
     if made.low is not None and made.high is not None:
         text += f" ({shown(made.low)} to {shown(made.high)})"
     return text
+
+
+_INHIBITING = {
+    Transition.SUPPRESSED: "suppressed", Transition.UNSUPPRESSED: "no longer suppressed",
+    Transition.OUT_OF_SERVICE: "taken out of service",
+    Transition.IN_SERVICE: "put back in service",
+}
+
+
+def declared_together(events: Iterable[Event]) -> Iterator[list[Event]]:
+    """Yield events one by one, but those that one declaration moved as one group."""
+    def key(event: Event) -> object:
+        if isinstance(event, AlarmTransition) and event.transition in _INHIBITING:
+            return event.transition, event.by, event.why, event.time // 1000
+        return id(event)
+
+    for _, group in groupby(events, key):
+        yield list(group)
+
+
+def together_words(events: Sequence[Event], plant: Plant) -> tuple[str, str]:
+    """Return what moved together, such as ``16 alarms taken out of service``, and why."""
+    first = events[0]
+    assert isinstance(first, AlarmTransition)
+    places = dict.fromkeys(location_of(plant, e.asset) for e in events
+                           if isinstance(e, AlarmTransition))
+    by = f"by {first.by}" if first.by else ""
+    said = f"{by}: {first.why}" if by and first.why else by or first.why
+    return (f"{len(events)} alarms {_INHIBITING[first.transition]}",
+            ". ".join(p for p in (", ".join(places), said) if p))
 
 
 def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
@@ -311,9 +346,12 @@ def log_lines(facts: BoardFacts, zone: ZoneInfo) -> list[Line]:
     if facts.log_trouble:
         lines.append(Line(what="The journal cannot be read", more=facts.log_trouble, good=False,
                           when=when_of(facts.now, zone, facts.now)))
-    for event in reversed(facts.events):
-        when = when_of(event.time, zone, facts.now)
+    for group in declared_together(reversed(facts.events)):
+        event, when = group[0], when_of(group[0].time, zone, facts.now)
         match event:
+            case AlarmTransition() if len(group) > 1:
+                what, more = together_words(group, facts.plant)
+                lines.append(Line(when=when, what=what, more=more))
             case AlarmTransition():
                 who = f" by {event.by}" if event.by else ""
                 why = f": {event.why}" if event.why else ""

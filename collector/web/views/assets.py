@@ -12,6 +12,7 @@ from collector.domain.plant import Generator, Plant, Riser, Thing, Vent
 from collector.domain.readings import QUANTITIES, Quality, point_kind, split_point
 from collector.domain.units import duration_text
 from collector.web.views import moment, shown_value
+from collector.web.views.windows import DeclarationView
 
 STATE_LABELS = {"compressor_running": "compressor", "open": "vent"}
 """Labels that read as one with the state beside them: compressor running, vent closed."""
@@ -35,7 +36,7 @@ class PointView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AssetView:
-    """One asset. ``tone`` is the mark for ``state``: ``normal``, ``not-normal`` or ``unsure``."""
+    """One asset. ``tone`` is the mark for ``state``, as that of a headline."""
 
     id: str
     name: str
@@ -50,11 +51,11 @@ class AssetView:
 
 def asset_views(
     plant: Plant, points: Mapping[str, PointState], alarms: Sequence[LiveAlarm],
-    events: Sequence[Event], *, now: int, pace: float,
+    events: Sequence[Event], declared: Sequence[DeclarationView] = (), *, now: int, pace: float,
 ) -> tuple[AssetView, ...]:
     """Return every asset in the order of the gas flow: generator, risers, vents; then rooms."""
     return tuple(
-        _thing(plant, thing, points, alarms, events, now=now, pace=pace)
+        _thing(plant, thing, points, alarms, events, declared, now=now, pace=pace)
         for thing in _as_piped(plant)
     )
 
@@ -79,13 +80,13 @@ def _as_piped(plant: Plant) -> Iterable[Thing]:
 
 def _thing(
     plant: Plant, thing: Thing, points: Mapping[str, PointState], alarms: Sequence[LiveAlarm],
-    events: Sequence[Event], *, now: int, pace: float,
+    events: Sequence[Event], declared: Sequence[DeclarationView], *, now: int, pace: float,
 ) -> AssetView:
     rows = tuple(
         _point(plant, thing, quantity, points.get(f"{thing.id}.{quantity}"), now=now, pace=pace)
         for quantity in _quantities(plant, thing, points)
     )
-    tone, state_words, detail = _state(plant, thing, rows, alarms, events, now)
+    tone, state_words, detail = _state(plant, thing, rows, alarms, events, declared, now)
     kind = {Riser: "riser", Vent: "purge vent"}.get(type(thing), thing.kind)
     relation = ""
     if isinstance(thing, Riser) and thing.fed_by:
@@ -147,15 +148,20 @@ def _concerns(plant: Plant, thing: Thing, asset: str) -> bool:
 
 def _state(
     plant: Plant, thing: Thing, rows: Sequence[PointView], alarms: Sequence[LiveAlarm],
-    events: Sequence[Event], now: int,
+    events: Sequence[Event], declared: Sequence[DeclarationView], now: int,
 ) -> tuple[str, str, str]:
     zone = ZoneInfo(plant.site.timezone)
     mine = [a for a in alarms if _concerns(plant, thing, a.asset)]
     active = [a for a in mine if a.present and a.state not in _SUPPRESSED]
     suppressed = "; an alarm is suppressed" if any(a.state in _SUPPRESSED for a in mine) else ""
+    # The gravest comes first: an impaired asset looks well because its alarms are suppressed.
+    covering = next((d for d in declared if thing.id in d.covers), None)
     if active:
         since = min(a.since for a in active)
-        return "not-normal", "not normal", f"since {moment(since, zone, now)}{suppressed}"
+        also = f"; {covering.state[:1].lower()}{covering.state[1:]}" if covering else ""
+        return "not-normal", "not normal", f"since {moment(since, zone, now)}{also}{suppressed}"
+    if covering is not None:
+        return "impaired", covering.state, covering.declared
     if not rows:
         return "unsure", "not wired", ""
     silent = sum(not row.good for row in rows)

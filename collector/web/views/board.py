@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from collector.domain.actions import Baseline, DeclaredFill
-from collector.domain.events import AlarmTransition, Priority, Transition
-from collector.domain.live import AlarmState, LiveAlarm
 from collector.web.views import (
-    PRIORITY_MARKS,
-    STATE_WORDS,
     BoardFacts,
     Gap,
     Line,
     When,
-    about_of,
     collector_lines,
     device_lines,
     estimate_lines,
@@ -28,7 +23,10 @@ from collector.web.views import (
     title_of,
     when_of,
 )
+from collector.web.views.alarms import UNSUPPRESSED, AlarmView, alarm_view, by_urgency
 from collector.web.views.assets import AssetView, asset_views
+from collector.web.views.headline import Headline, headline
+from collector.web.views.windows import DeclarationView, declaration_views
 
 __all__ = [
     "AlarmView", "BaselineView", "BoardFacts", "BoardView", "FillPlace", "FillView", "Headline",
@@ -140,53 +138,6 @@ def _baseline(one: Baseline, facts: BoardFacts, zone: ZoneInfo) -> BaselineView:
     )
 
 
-_ORDER = (
-    AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED,
-    AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED, AlarmState.SHELVED, AlarmState.NORMAL,
-)
-UNSUPPRESSED = frozenset(_ORDER[:3])
-"""States that need an operator; in the others the alarm is suppressed on purpose."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmView:
-    """One alarm as an entry of a page."""
-
-    id: str
-    asset: str
-    title: str
-    about: str
-    """The handbook's page about its condition; empty where there is none."""
-    where: str
-    state: str
-    needs_action: bool
-    waits: bool
-    """Whether it is not acknowledged yet."""
-    present: bool
-    folds: bool
-    """Whether it is suppressed by design and not present: an impairment makes many of them."""
-    priority: str
-    signal: str
-    mark: str
-    since: When
-    text: str
-    note: str
-    may_acknowledge: bool
-    may_shelve: bool
-    may_unshelve: bool
-    may_take_out: bool
-    may_put_back: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Headline:
-    """The site's state in one sentence. ``tone`` is ``normal``, ``not-normal`` or ``unsure``."""
-
-    tone: str
-    sentence: str
-    detail: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardView:
     """Everything that the overview shows."""
@@ -196,6 +147,8 @@ class BoardView:
     time: When
     zone: str
     headline: Headline
+    declared: tuple[DeclarationView, ...]
+    """Impairments, visits and fills in force, the gravest first."""
     fills: tuple[FillView, ...]
     alarms: tuple[AlarmView, ...]
     assets: tuple[AssetView, ...]
@@ -209,27 +162,23 @@ class BoardView:
     log: tuple[Line, ...]
 
 
-def by_urgency(alarms: Sequence[LiveAlarm]) -> list[LiveAlarm]:
-    """Return alarms by urgency: unacknowledged first, then by priority, oldest first."""
-    priorities = tuple(Priority)
-    return sorted(alarms, key=lambda a: (
-        _ORDER.index(a.state), priorities.index(a.priority), a.since, a.id,
-    ))
-
-
 def board_view(facts: BoardFacts) -> BoardView:
     """Return the overview of the facts."""
     zone = ZoneInfo(facts.plant.site.timezone)
-    alarms = by_urgency(facts.alarms)
+    alarms = tuple(alarm_view(a, facts, zone) for a in by_urgency(facts.alarms))
+    declared = declaration_views(facts.windows, facts.fills, facts.plant, facts.now)
     time = when_of(facts.now, zone, facts.now)
     today, clock_zone = _date(facts.now, zone)
     assets = asset_views(
-        facts.plant, facts.points, alarms, facts.events, now=facts.now, pace=facts.pace,
+        facts.plant, facts.points, facts.alarms, facts.events, declared, now=facts.now,
+        pace=facts.pace,
     )
+    if not facts.health.alive:
+        assets = tuple(replace(a, tone="unsure", state=f"last known: {a.state}") for a in assets)
     return BoardView(
         site=facts.plant.site.name, time=time, date=today, zone=clock_zone,
-        headline=_headline(facts, alarms, assets, zone),
-        alarms=tuple(_alarm(a, facts, zone) for a in alarms),
+        headline=headline(facts, alarms, assets, declared, zone),
+        alarms=alarms, declared=declared,
         assets=assets, fills=fill_views(facts, zone), fill_places=fill_places(facts, zone),
         baselines=baseline_views(facts, zone),
         devices=tuple(device_lines(facts)), collector=tuple(collector_lines(facts)),
@@ -242,88 +191,3 @@ def board_view(facts: BoardFacts) -> BoardView:
 def _date(now: int, zone: ZoneInfo) -> tuple[str, str]:
     local = datetime.fromtimestamp(now // 1000, zone)
     return f"{local:%A} {local.day} {local:%B %Y}", f"{local:%Z}"
-
-
-def _alarm(alarm: LiveAlarm, facts: BoardFacts, zone: ZoneInfo) -> AlarmView:
-    note = ", ".join(part for part in (
-        f"until {moment(alarm.until, zone, facts.now)}" if alarm.until is not None else "",
-        f"by {alarm.by}" if alarm.by else "",
-    ) if part)
-    if alarm.why:
-        note = f"{note}: {alarm.why}" if note else alarm.why
-    waits = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
-    return AlarmView(
-        id=alarm.id, asset=alarm.asset, title=title_of(alarm.condition),
-        about=about_of(alarm.condition), where=location_of(facts.plant, alarm.asset),
-        state=STATE_WORDS[alarm.state], needs_action=alarm.state in UNSUPPRESSED, waits=waits,
-        present=alarm.present,
-        folds=alarm.state is AlarmState.SUPPRESSED and not alarm.present,
-        priority=alarm.priority.value, signal=alarm.signal.value,
-        mark=PRIORITY_MARKS[alarm.priority], since=when_of(alarm.since, zone, facts.now),
-        text=alarm.text, note=note, may_acknowledge=waits,
-        may_shelve=alarm.state in UNSUPPRESSED,
-        may_unshelve=alarm.state is AlarmState.SHELVED,
-        may_take_out=alarm.state is not AlarmState.OUT_OF_SERVICE,
-        may_put_back=alarm.state is AlarmState.OUT_OF_SERVICE,
-    )
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"1 {one}" if number == 1 else f"{number} {many}"
-
-
-def _headline(
-    facts: BoardFacts, alarms: Sequence[LiveAlarm], assets: Sequence[AssetView], zone: ZoneInfo,
-) -> Headline:
-    """Return the headline; first of all, whether the data of the page are current."""
-    urgent = [a for a in alarms if a.state in UNSUPPRESSED]
-    present = [a for a in urgent if a.present]
-    if not facts.health.alive:
-        return Headline(
-            tone="unsure", sentence="This page cannot be trusted now",
-            detail="; ".join(facts.health.reasons) + ". Look at the plant itself.",
-        )
-    if urgent:
-        waiting = sum(a.state is not AlarmState.ACKNOWLEDGED for a in urgent)
-        first = present[0] if present else urgent[0]
-        more = f" and {len(present) - 1} more" if len(present) > 1 else ""
-        sentence = f"{title_of(first.condition)}{more}" if present \
-            else "Returned to normal, not acknowledged"
-        detail = (
-            f"{location_of(facts.plant, first.asset)}, since "
-            f"{moment(first.since, zone, facts.now)}. "
-            f"{f'{waiting} not acknowledged' if waiting else 'All acknowledged'}."
-        )
-        return Headline(tone="not-normal" if present else "unsure", sentence=sentence,
-                        detail=detail)
-    return _normal_headline(facts, alarms, assets, zone)
-
-
-def _normal_headline(
-    facts: BoardFacts, alarms: Sequence[LiveAlarm], assets: Sequence[AssetView], zone: ZoneInfo,
-) -> Headline:
-    if not facts.points:
-        return Headline(tone="unsure", sentence="No data yet",
-                        detail="No device has answered since the start.")
-    ends = [e.time for e in facts.events
-            if isinstance(e, AlarmTransition) and e.transition is Transition.RETURNED]
-    since = (f"Since {moment(max(ends), zone, facts.now)}." if ends
-             else "No alarm in the last 24 hours.")
-    if facts.log_trouble:
-        since = "Since when is not known: the journal cannot be read."
-    parts = [since]
-    if alarms:
-        parts.append(f"{_count(len(alarms), 'alarm', 'alarms')} suppressed: see Alarms.")
-    if facts.fills:
-        # An alarm that a fill suppresses would otherwise pass for normal.
-        parts.append(f"{_count(len(facts.fills), 'fill', 'fills')} declared: see below.")
-    if facts.not_monitored:
-        count = _count(len(facts.not_monitored), "condition", "conditions")
-        parts.append(f"{count} not monitored.")
-    unsure = [asset.name for asset in assets if asset.points and asset.tone == "unsure"]
-    if unsure:
-        # No alarm is not the same as normal: points without valid data may hide one.
-        return Headline(tone="unsure", sentence="No active alarms, but some data is missing",
-                        detail=f"Points without valid data at: {'; '.join(unsure)}.")
-    return Headline(tone="normal", sentence="No active alarms",
-                    detail=" ".join(parts))

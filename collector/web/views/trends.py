@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -14,7 +15,7 @@ from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
 from collector.domain.readings import Quantity, TrendStep, point_kind, split_point
-from collector.domain.units import DAY, HOUR
+from collector.domain.units import DAY, HOUR, MINUTE, scale_of
 from collector.plots import (
     Axis,
     Band,
@@ -28,7 +29,9 @@ from collector.plots import (
     axis_of,
     draw,
     step_for,
+    stretches,
 )
+from collector.web.access import HttpError
 from collector.web.api import read_instant
 from collector.web.views import moment, title_of
 
@@ -62,6 +65,9 @@ class RangeView:
     words: str
     here: str
     """The query of this range."""
+    first: str
+    last: str
+    """Its ends by the site's clock, as the fields of a form have them."""
     choices: tuple[Choice, ...]
     earlier: str
     later: str
@@ -76,7 +82,54 @@ class RangeView:
 def read_range(
     query: Mapping[str, str], now: int, zone: ZoneInfo, *, default: str = "1d",
 ) -> RangeView:
-    """Read ``span`` and ``to``; raises ``HttpError`` (400) when ``to`` is not a time."""
+    """Read ``span`` and ``to``, or ``from`` and ``to``.
+
+    Raises ``HttpError`` (400) when one is not a time, or the range is none.
+    """
+    if query.get("from"):
+        return _own_range(query, now, zone, default)
+    return _named_range(query, now, zone, default)
+
+
+def _instant(name: str, text: str, zone: ZoneInfo) -> int:
+    """Read an instant, or a time by the site's clock as the field of a form sends it."""
+    try:
+        local = datetime.fromisoformat(text)
+    except ValueError:
+        return read_instant(name, text)
+    return read_instant(name, text) if local.tzinfo is not None \
+        else round(local.replace(tzinfo=zone).timestamp() * 1000)
+
+
+def _own_range(
+    query: Mapping[str, str], now: int, zone: ZoneInfo, default: str,
+) -> RangeView:
+    start = _instant("from", query["from"], zone)
+    end = min(_instant("to", query["to"], zone), now) if query.get("to") else now
+    if end - start < MINUTE:
+        raise HttpError(400, "The range must begin a minute before its end at least.")
+    length = end - start
+
+    def link(first: int) -> str:
+        return "?" + urlencode({"from": first // 1000, "to": (first + length) // 1000})
+
+    base = _named_range({"to": str(end // 1000)}, now, zone, default)
+    return replace(
+        base, start=start, end=end, now=end == now, here=link(start),
+        words=f"{moment(start, zone, now)} to {moment(end, zone, now)}",
+        choices=tuple(replace(c, current=False) for c in base.choices),
+        first=_field(start, zone), last=_field(end, zone), earlier=link(start - length),
+        later="" if end == now else link(min(start + length, now - length)),
+    )
+
+
+def _field(instant: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(instant // 1000, zone):%Y-%m-%dT%H:%M}"
+
+
+def _named_range(
+    query: Mapping[str, str], now: int, zone: ZoneInfo, default: str,
+) -> RangeView:
     key = query.get("span", default)
     key = key if key in _SPANS else default
     length = _SPANS[key][1]
@@ -93,7 +146,7 @@ def read_range(
     return RangeView(
         start=start, end=end, now=end == now,
         words=f"{moment(start, zone, now)} to {'now' if end == now else moment(end, zone, now)}",
-        here=link(key, kept),
+        here=link(key, kept), first=_field(start, zone), last=_field(end, zone),
         choices=tuple(Choice(words=words, query=link(span, kept), current=span == key)
                       for span, (words, _) in _SPANS.items()),
         earlier=link(key, start),
@@ -126,6 +179,12 @@ class TrendView:
     label: str
     words: str
     svg: Markup
+    unit: str
+    factor: float
+    shift: float
+    digits: int
+    wide: Markup | None = None
+    """The same on a desk, over the whole width of its page."""
 
 
 def occurrences(events: Sequence[AlarmTransition], live: Iterable[LiveAlarm]) -> list[Occurrence]:
@@ -185,8 +244,12 @@ def marks(
 def trend_plot(
     plant: Plant, settings: ConditionSettings, point: str, steps: Sequence[TrendStep],
     alarms: Sequence[Occurrence], *, start: int, end: int, now: int, height: int = 210,
+    beside: Sequence[Band] = (), wide: int = 0,
 ) -> TrendView:
-    """Return the plot of one point from ``start`` to ``end`` (ms)."""
+    """Return the plot of one point from ``start`` to ``end`` (ms).
+
+    ``beside`` are further series in the same unit; ``wide`` is the width of a second drawing.
+    """
     thing_id, quantity = split_point(point)
     thing = plant.thing(thing_id)
     assert thing is not None  # the caller asks only for points of the plant
@@ -197,12 +260,17 @@ def trend_plot(
     figure = Plot(
         title=f"{kind.label[:1].upper()}{kind.label[1:]}, {thing.name}", description=words,
         start=start, end=end, known=min(end, now), zone=plant.site.timezone, axis=axis,
-        series=(Band(label=kind.label, steps=steps),),
+        series=(Band(label=kind.label, steps=steps), *beside),
         levels=limits_of(plant, settings, thing, quantity),
         spans=marks(quantity, alarms, start, end), height=height, width=DRAWN,
         key=point.replace(".", "-"),
     )
-    return TrendView(point=point, label=kind.label, words=words, svg=drawn(figure))
+    scale = scale_of(kind.unit, plant.site.units)
+    return TrendView(
+        point=point, label=kind.label, words=words, svg=drawn(figure), unit=scale.unit,
+        factor=scale.factor, shift=scale.shift, digits=scale.digits,
+        wide=drawn(replace(figure, width=wide, height=height + 40, key=f"{figure.key}-wide"))
+        if wide else None)
 
 
 def drawn(figure: Plot | Bars) -> Markup:
@@ -254,11 +322,16 @@ def _bars(steps: Sequence[TrendStep], on: int, quantity: str) -> list[Bar]:
     # The state of one leg alone means nothing.
     kind = BarKind.MUTED if quantity.endswith(("_no", "_nc")) else \
         BarKind.RUN if quantity in ("compressor_running", "open", "power") else BarKind.ALARM
-    found: list[Bar] = []
+    # No readings are neither on nor off: shown as a strip of their own.
+    full = stretches(steps)
+    ends = [steps[0].start, *(t for run in full for t in (run[0].start, run[-1].end)),
+            steps[-1].end]
+    found: list[Bar] = [Bar(start=a, end=b, kind=BarKind.UNKNOWN)
+                        for a, b in zip(ends[::2], ends[1::2], strict=True) if b > a]
     for step in steps:
         if not step.count or step.high is None or step.high < on:
             continue
-        if found and found[-1].end == step.start:
+        if found and found[-1].end == step.start and found[-1].kind is kind:
             found[-1] = replace(found[-1], end=step.end)
         else:
             found.append(Bar(start=step.start, end=step.end, kind=kind))

@@ -87,8 +87,10 @@ async def test_the_board_says_what_is_not_normal_where_and_since_when(
     assert "Sunday 19 July 2026, 09:10 BST" in page.text  # the site's zone, not UTC
     quiet = Page((await client.get("/alarms")).text).text
     assert "shelved until 16:10, by R. Okafor: terminal to be remade on Tuesday" in quiet
+    assert CAUTIONS["not-a-fire-alarm"] in page.text
+    entrance = Page((await client.get("/sign-in")).text).text
     for caution in CAUTIONS.values():
-        assert caution in page.text
+        assert caution in entrance
 
 
 async def test_the_most_pressing_alarm_comes_first(client: httpx.AsyncClient) -> None:
@@ -282,7 +284,7 @@ async def test_openapi_describes_every_public_route(client: httpx.AsyncClient) -
             in_path = {p["name"] for p in operation.get("parameters", ()) if p["in"] == "path"}
             assert in_path == set(re.findall(r"{(\w+)}", path))
     names = [p["name"] for p in api["paths"]["/api/v1/series"]["get"]["parameters"]]
-    assert names == ["point", "from", "to", "every"]
+    assert names == ["point", "from", "to", "every", "format"]
     body = api["paths"]["/api/v1/alarms/{alarm_id}/shelve"]["post"]["requestBody"]["content"]
     assert set(body) == {"application/json"}  # the forms of the board have routes of their own
     assert set(body["application/json"]["schema"]["properties"]) == {"by", "why", "for", "until"}

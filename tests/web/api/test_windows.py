@@ -34,7 +34,8 @@ class Declared:
         if action.until is not None:
             self.windows.append(Window(
                 kind=kind, asset=action.alarm, since=action.time, until=action.until,
-                by=action.by, why=action.why, inhibits=("pressure-low.r1",)))
+                by=action.by, why=action.why, inhibits=("pressure-low.r1",),
+                details=action.details))
         return []
 
 

@@ -40,9 +40,10 @@ PAGES = (
 class Board:
     """A board on a real socket, in a thread with a loop of its own."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, app: Any = None) -> None:
         self.people = accounts(folder)
         self.site = FakeSite(accounts=self.people)
+        self.app = app or create_app(self.site.services())
         self.address = ""
         self._ready = threading.Event()
         self._loop = asyncio.new_event_loop()
@@ -62,14 +63,15 @@ class Board:
             self.address = address
             self._ready.set()
 
-        await serve(create_app(self.site.services()), "127.0.0.1", 0, ready, self.site.live.close)
+        await serve(self.app, "127.0.0.1", 0, ready, self.site.live.close)
 
     def anew(self) -> FakeSite:
         """Tell the story from the beginning."""
         fresh = FakeSite(accounts=self.people)
         for one in fields(FakeSite):
-            if one.name not in ("accounts", "live", "real", "clock"):
+            if one.name not in ("accounts", "live", "real", "clock", "picture"):
                 setattr(self.site, one.name, getattr(fresh, one.name))
+        vars(self.site.picture).update(vars(fresh.picture))  # the board has the object itself
         return self.site
 
     def soon(self, call: Callable[[], object]) -> None:

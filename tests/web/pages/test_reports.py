@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import hashlib
 import os
@@ -15,6 +16,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from collector.domain.errors import QuietpipeError
 from collector.reports.report_data import Heading, Paragraph, Report
 from collector.reports.report_files import html_of, write
 from collector.web import create_app
@@ -27,7 +29,7 @@ from tests.web.chromium import (
     sign_in_at,
     sound,
 )
-from tests.web.conftest import Signed, client_of
+from tests.web.conftest import Signed, client_of, mark_in, sign_in
 from tests.web.fakes import HOUR, NOW, TOKEN, FakeSite
 
 __all__ = ["browser"]
@@ -210,7 +212,10 @@ async def test_listed_read_and_fetched(
 ) -> None:
     page, said = await open_page(browser, address, view)
     await sign_in_at(page, "L. Ames")
-    await page.get_by_role("link", name="Reports").click()
+    menu = page.get_by_role("button", name="Menu")  # folds the pages on a phone
+    if await menu.is_visible():
+        await menu.click()
+    await page.get_by_role("link", name="Reports", exact=True).click()
     await page.get_by_role("heading", name="Available reports").wait_for()
     await sound(page, view)
     async with page.expect_download() as waiting:
@@ -223,3 +228,44 @@ async def test_listed_read_and_fetched(
         "getComputedStyle(document.querySelector('header')).borderBottomStyle") == "double"
     assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
     assert not [s for s in said if s.startswith(("error", "console"))]
+
+
+async def test_one_is_made_on_the_board_with_progress_and_its_failure_is_said(
+    site: FakeSite, folder: Path, signed: Signed,
+) -> None:
+    asked: list[tuple[int, int]] = []
+    go_on = asyncio.Event()
+
+    async def make(start: int, end: int) -> None:
+        asked.append((start, end))
+        await go_on.wait()
+        if len(asked) > 1:
+            raise QuietpipeError("quietpipe report: nothing was monitored then; --allow-empty …")
+        (folder / "fenmoor-2026-06-01-2026-06-30.html").write_text("x")
+
+    app = create_app(replace(site.services(), reports=folder, make_report=make))
+    async with client_of(app) as client:
+        assert "Make the report" not in (await client.get("/reports")).text
+        assert (await sign_in(client, "J. Whitlock")).status_code == 303
+        page = (await client.get("/reports")).text
+        form = {"csrf": mark_in(page), "from": "2026-06-01", "to": "2026-06-30"}
+        ahead = await client.post("/reports/make", data=form | {"from": "2030-01-01",
+                                                                "to": "2030-02-01"})
+        assert ahead.status_code == 400
+        assert (await client.post("/reports/make", data=form | {"from": "June"})).status_code == 400
+        assert (await client.post("/reports/make", data=form)).status_code == 303
+        page = (await client.get("/reports")).text
+        assert "The report of 2026-06-01 to 2026-06-30 is being made" in page
+        assert 'data-follow="3"' in page
+        assert (await client.post("/reports/make", data=form)).status_code == 409
+        go_on.set()
+        await asyncio.sleep(0)
+        page = (await client.get("/reports")).text
+        assert "/reports/fenmoor-2026-06-01-2026-06-30.html" in page
+        assert "data-follow" not in page
+        assert asked == [(1_780_268_400_000, 1_782_860_400_000)]  # midnights of London
+        assert (await client.post("/reports/make", data=form)).status_code == 303
+        await asyncio.sleep(0)
+        failed = (await client.get("/reports")).text
+        assert "was not made: nothing was monitored then</p>" in failed
+        assert [n[0] for n in site.notes][-2:] == ["report-asked", "report-asked"]

@@ -46,13 +46,23 @@ async def test_declared_said_on_every_page_and_ended(
     await page.goto(f"{address}/windows")
     none = page.get_by_text("None. No alarm is suppressed by an impairment or a visit.")
     assert await none.is_visible()
-    await page.locator("summary", has_text="Declare an impairment Dock riser").click()
+    await page.locator("summary", has_text="Declare an impairment").click()
     assert await page.get_by_text("follow the impairment procedure first").first.is_visible()
+    await page.get_by_label("Asset").locator("visible=true").select_option(label="Dock riser")
     await page.get_by_label("Why").locator("visible=true").fill("branch line renewed")
+    await page.get_by_label("Impairment coordinator").fill("B. Lee")
+    await page.get_by_label("Authority having jurisdiction notified").fill("Fire marshal, 09:05")
     await page.get_by_role("button", name="Declare an impairment").locator("visible=true").click()
     await page.wait_for_url("**/windows")
     assert [(a.kind, a.alarm, a.by) for a in declared.asked] == [
         (ActionKind.DECLARE_IMPAIRMENT, "r1", "R. Okafor")]
+    assert declared.asked[0].details == {
+        "coordinator": "B. Lee", "notified_authority": "Fire marshal, 09:05"}
+    done = page.get_by_role("status").get_by_text("Impairment declared: Dock riser.")
+    assert await done.is_visible()
+    await page.goto(f"{address}/windows")
+    assert await done.count() == 0  # said once
+    assert await page.get_by_text("B. Lee").is_visible()
     assert await page.get_by_role("heading", name="Impairment of Dock riser").is_visible()
     assert await page.get_by_text("Dock riser: pressure low.").is_visible()
     assert await page.evaluate("document.documentElement.scrollWidth") == view["width"]
