@@ -132,7 +132,7 @@ class DisplayMatch:
         self._interview.save()
 
     def _enclosed(self, keys: Mapping[str, str], wanted: set[tuple[str, int]] | None) -> None:
-        """Ask until each answer has images around it."""
+        """Ask for the values until the registers were read both before and after each answer."""
         state = self._interview.state
         while True:
             missing = [k for k in keys.values() if k not in state.answers]

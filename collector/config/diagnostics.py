@@ -169,7 +169,7 @@ class Diagnostics:
         )
 
     def has_mistake(self, source: Source, key: Key) -> bool:
-        """Whether this key has a mistake already, so that its consequences need none."""
+        """Whether this key has a mistake already; what follows from it is then not reported."""
         return (source.name, key) in self._wrong
 
     def sorted(self) -> Sequence[Mistake]:

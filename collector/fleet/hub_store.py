@@ -265,7 +265,7 @@ def _add_dead_letters(db: sqlite3.Connection, letters: Sequence[DeadLetter]) -> 
 
 
 def _text(text: str) -> str:
-    """Return a text without what UTF-8 cannot hold."""
+    """Return a text without the characters that UTF-8 cannot encode."""
     return text.encode("utf-8", "backslashreplace").decode()
 
 

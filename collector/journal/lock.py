@@ -108,7 +108,7 @@ class FileIdentity:
         return _identity(self.path) is not None
 
     def is_same(self) -> bool:
-        """Whether the same file is there still; one that was not yet there is taken as it comes."""
+        """Whether the path has the file that the first call found."""
         now = _identity(self.path)
         if self._was is None:
             self._was = now

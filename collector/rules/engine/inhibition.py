@@ -94,7 +94,7 @@ class _Link:
 
 
 class _Near:
-    """Finds the rules that may reach another one, without a look at every pair of a large site."""
+    """An index of rules by asset: finds those that may suppress another without trying all pairs."""
 
     def __init__(self, plant: Plant, runtimes: Sequence[RuleRuntime]) -> None:
         self._plant = plant

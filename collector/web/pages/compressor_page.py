@@ -78,7 +78,7 @@ def _run(group: Sequence[TrendStep], *, sure: bool) -> Run:
 
 
 def duty(steps: Sequence[TrendStep]) -> float | None:
-    """Return the share of the monitored time that it ran; ``None`` without readings."""
+    """Return the share of the monitored time that the compressor ran; ``None`` without readings."""
     known = [(s.end - s.start, s.mean) for s in steps if s.count and s.mean is not None]
     whole = sum(length for length, _ in known)
     return sum(length * mean for length, mean in known) / whole if whole else None

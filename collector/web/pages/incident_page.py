@@ -164,7 +164,7 @@ def _words(measured: Measured) -> str:
 
 
 def _keep(content: bytes, path: Path) -> None:
-    """Write a photo as JPEG of at most 1600 px a side, without what a camera adds to it.
+    """Write a photo as JPEG of at most 1600 px a side, without the camera's data (place, model).
 
     It is decoded and encoded again, so that nothing but the picture itself is kept. Raises
     ``HttpError`` (400) for what is no picture.
