@@ -255,7 +255,7 @@ class Accounts:
         return str(row[0])
 
     def device_key(self, name: str) -> bytes:
-        """Return a secret of this person that changes with the password; empty for an unknown name."""
+        """Return a secret of a person that changes with the password; empty for an unknown name."""
         with self.reading() as db:
             row = db.execute("SELECT hash FROM people WHERE key = ?", (_key(name),)).fetchone()
         return str(row[0]).encode() if row else b""

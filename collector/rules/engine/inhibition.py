@@ -94,7 +94,7 @@ class _Link:
 
 
 class _Near:
-    """An index of rules by asset: finds those that may suppress another without trying all pairs."""
+    """An index of rules by asset: finds those that may suppress another, without all pairs."""
 
     def __init__(self, plant: Plant, runtimes: Sequence[RuleRuntime]) -> None:
         self._plant = plant
