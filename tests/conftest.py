@@ -12,6 +12,12 @@ import pytest
 from tests.wire import WIRE
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Return one worker more than there are cores: many tests wait for a wire, a mail, a clock."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.fixture(scope="session", autouse=True)
 def only_reading_on_the_wire() -> Iterator[None]:
     """Fail the run when any request but a read (function codes 1 to 4) left during it."""
