@@ -34,7 +34,7 @@ class Row:
     raw: str
     """The raw words, in hex."""
     value: str
-    """What the profile makes of them, with its unit."""
+    """What the profile makes of them, with its unit; before and after the answer if it moved."""
     shown: str
     """What the display or the analyser showed."""
     difference: str
@@ -153,7 +153,7 @@ class Proof:
         agrees, difference = self._compare(quantity, shown, before, value)
         row = Row(
             point=point.point, register=self._found[point.point].where, raw=raw,
-            value="no value" if value is None else self._words(quantity, value),
+            value=self._between(quantity, before, value),
             shown={"y": "on", "n": "off"}.get(shown.lower(), shown) if quantity.is_contact
             else shown,
             difference=difference, by=self._by, at=state.spans[key][1], agrees=agrees,
@@ -167,6 +167,14 @@ class Proof:
         unit = {"psi": "psi" if self._units == "us" else "bar",
                 "degC": "degF" if self._units == "us" else "degC"}.get(quantity.unit, quantity.unit)
         return unit if unit in UNITS.get(quantity.unit, {}) else ""
+
+    def _between(self, quantity: Quantity, before: float | None, value: float | None) -> str:
+        """Return what was read before and after the answer: one value where both read alike."""
+        if value is None:
+            return "no value"
+        first, last = self._words(quantity, value if before is None else before), self._words(
+            quantity, value)
+        return last if first == last else f"{first} to {last}"
 
     def _words(self, quantity: Quantity, value: float) -> str:
         if quantity.unit == "mode":

@@ -2,6 +2,7 @@
 
 import errno
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -57,6 +58,12 @@ def test_from_an_empty_folder_to_a_signed_sheet(tmp_path, kind, capsys):
     assert commissioning.record is not None
     assert all(row.agrees is not False for row in commissioning.record.rows), \
         commissioning.record.text()
+    for row in commissioning.record.rows:
+        if row.difference.startswith(("+", "-")):  # the paper has what its difference is of
+            read = [float(x) for x in re.findall(r"[-\d.]+", row.value.replace("\u2212", "-"))]
+            shown = float(re.match(r"[-\d.]+", row.shown)[0])
+            nearest = min(max(shown, min(read)), max(read))
+            assert nearest - shown == pytest.approx(float(row.difference), abs=0.011), row
     assert (tmp_path / "site-commissioning.pdf").read_bytes().startswith(b"%PDF")
     assert (tmp_path / "ann-archer.address").stat().st_mode & 0o777 == 0o600
     assert "word@mail" not in site.read_text() + state_path(site).read_text()
