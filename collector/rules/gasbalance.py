@@ -153,7 +153,7 @@ class GasBalance:
         if before_at is None or at - before_at > self._tank.max_gap():
             self.spoil(_GAP)
         elif s.waits_at is not None:
-            self._sample(s.waits_at, s.last, s.waiting)
+            self._sample(s.waits_at, s.last, s.waiting_series)
         if at < s.next_at:
             return
         s.next_at = at + _THIN
@@ -172,7 +172,7 @@ class GasBalance:
         if self.vessel.read_at(at) and (not s.on or self._running.at == at):
             self._sample(at, value)
         else:
-            s.waits_at, s.waiting = at, self.vessel.readings()
+            s.waits_at, s.waiting_series = at, self.vessel.readings()
 
     def _sample(self, at: int, value: float | None,
                 before: Sequence[Sequence[float]] = ()) -> None:

@@ -60,7 +60,7 @@ class BalanceState(State):
     """ms between the two samples about the last start or stop."""
     waits_at: int | None = None
     """A sample of the tank that waits for the next readings of the risers."""
-    waiting: list[list[float]] = field(default_factory=list)
+    waiting_series: list[list[float]] = field(default_factory=list)
     """The readings of the risers before it: instant (ms) and value."""
     before: list[list[float]] = field(default_factory=list)
     """The blocks before the run: s from its start, whole, tank, count, columns."""
