@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import ssl
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.client import HTTPException
@@ -26,6 +25,7 @@ from tests.forward.conftest import authority, broker, observer
 from tests.forward.sparkplug.broker import Line, Mosquitto, Observer, closing
 from tests.forward.sparkplug.test_live import missing
 from tests.forward.support import SmallSite, until
+from tests.servers import served
 
 __all__ = ["authority", "broker", "observer"]
 
@@ -62,14 +62,8 @@ class Server:
             context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
             context.load_cert_chain(*certificate)
             self.server.socket = context.wrap_socket(self.server.socket, server_side=True)
-        thread = threading.Thread(target=self.server.serve_forever, args=(0.02,))
-        thread.start()
-        try:
+        with served(self.server):
             yield self
-        finally:
-            self.server.shutdown()
-            self.server.server_close()
-            thread.join()
 
 
 async def post(address: str) -> None:

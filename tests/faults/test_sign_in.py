@@ -18,7 +18,7 @@ from collector.web.app import serve
 from tests.config.conftest import Folder, folder
 from tests.people.test_accounts import CHEAP, GOOD
 from tests.web.conftest import client_of, sign_in
-from tests.web.fakes import TOKEN, FakeSite, accounts
+from tests.web.fakes import TOKEN, FakeSite
 
 __all__ = ["folder"]
 
@@ -163,18 +163,6 @@ async def test_the_browser_that_signed_in_is_known_again(app: FastAPI, site: Fak
             await sign_in(stranger, "R. Okafor", "guess")
         assert (await sign_in(stranger, "R. Okafor")).status_code == 429
         assert (await sign_in(owner, "R. Okafor")).status_code == 303
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[FakeSite]:
-    people = accounts(tmp_path)
-    yield FakeSite(accounts=people)
-    people.close()
-
-
-@pytest.fixture
-def app(site: FakeSite) -> FastAPI:
-    return create_app(site.services())
 
 
 @pytest.mark.parametrize(("proxies", "statuses"), [

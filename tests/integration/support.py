@@ -9,7 +9,6 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 import urllib.error
 import urllib.request
@@ -21,6 +20,8 @@ from typing import Any, TypeVar
 
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import SimDevice
+
+from tests.servers import served
 
 T = TypeVar("T")
 
@@ -110,14 +111,8 @@ class Hook:
 def hook(delay: float = 0.0) -> Iterator[Hook]:
     """Serve a web hook on a free port."""
     far = Hook(delay)
-    thread = threading.Thread(target=far.server.serve_forever, daemon=True)
-    thread.start()
-    try:
+    with served(far.server):
         yield far
-    finally:
-        far.server.shutdown()
-        far.server.server_close()
-        thread.join()
 
 
 @contextlib.asynccontextmanager

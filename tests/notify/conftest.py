@@ -15,6 +15,7 @@ from collector.domain.events import AlarmTransition, Event, Priority, Signal, Tr
 from collector.domain.messages import Delivery, DeliveryOutcome, DeliveryState, NewDelivery
 from collector.domain.plant import Generator, Plant, Riser, Room, Site, Vent
 from collector.notify.policy import Together
+from tests.servers import served
 
 T0 = 1_772_323_800_000
 """2026-03-01T00:10:00Z, a Sunday."""
@@ -205,11 +206,7 @@ def hook() -> Iterator[Hook]:
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     server.daemon_threads = True
     state.port = server.server_port
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield state
-    if state.hold is not None:
-        state.hold.set()
-    server.shutdown()
-    server.server_close()
-    thread.join()
+    with served(server):
+        yield state
+        if state.hold is not None:
+            state.hold.set()

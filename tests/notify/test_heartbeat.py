@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
@@ -11,6 +10,7 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.notify.channels import Beat, Heartbeat
+from tests.servers import served
 
 
 class Far:
@@ -44,12 +44,8 @@ class Far:
 @pytest.fixture
 def far() -> Iterator[Far]:
     far = Far()
-    thread = threading.Thread(target=far.server.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield far
-    far.server.shutdown()
-    far.server.server_close()
-    thread.join()
+    with served(far.server):
+        yield far
 
 
 class Rig:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import signal
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -21,6 +20,7 @@ from collector.notify.outbox import CONSUMER, Outbox, OutboxSettings
 from collector.notify.policy import Policy
 from collector.notify.recipients import Recipient
 from tests.notify.conftest import Hook, alarm
+from tests.servers import served
 
 QUICK = OutboxSettings(first_retry=40, longest_retry=80, poll=20, timeout=2, grace=0.2)
 
@@ -124,14 +124,8 @@ def killer() -> Iterator[tuple[list[bytes], list[Popen[str]], str]]:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    try:
+    with served(server):
         yield got, victims, f"http://127.0.0.1:{server.server_port}/"
-    finally:
-        server.shutdown()
-        server.server_close()
-        thread.join()
 
 
 def test_killed_after_the_wire_and_before_the_journal(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from fastapi import FastAPI
 
 from collector.acceptance import AcceptanceService, RecordStore, Result
 from collector.acceptance.record import render_record
+from collector.domain.plant import Plant
 from collector.domain.readings import Reading
 from collector.web import create_app
 from tests.acceptance.step_readings import T0, a_plant, series
@@ -28,16 +29,24 @@ def changed_over() -> tuple[Sequence[Reading], Sequence[Reading]]:
             series("gen1.trouble_nc", lambda s: float(s <= 50), seconds))
 
 
+def service_of(plant: Plant, folder: Path) -> AcceptanceService:
+    return AcceptanceService(lambda: plant, RecordStore(folder / "acceptance"),
+                             Shelf(*changed_over()), render=render_record)
+
+
+def app_of(plant: Plant, site: FakeSite, service: AcceptanceService) -> FastAPI:
+    site.clock.jump(T0 - site.clock.now())
+    return create_app(replace(site.services(), plant=lambda: plant, acceptance=service))
+
+
 @pytest.fixture
 def service(tmp_path: Path) -> AcceptanceService:
-    return AcceptanceService(lambda: PLANT, RecordStore(tmp_path / "acceptance"),
-                             Shelf(*changed_over()), render=render_record)
+    return service_of(PLANT, tmp_path)
 
 
 @pytest.fixture
 def app(site: FakeSite, service: AcceptanceService) -> FastAPI:
-    site.clock.jump(T0 - site.clock.now())
-    return create_app(replace(site.services(), plant=lambda: PLANT, acceptance=service))
+    return app_of(PLANT, site, service)
 
 
 async def post(client: httpx.AsyncClient, path: str, page: str, **fields: str) -> httpx.Response:

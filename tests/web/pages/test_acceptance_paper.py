@@ -10,16 +10,13 @@ import pytest
 from fastapi import FastAPI
 from pypdf import PdfReader
 
-from collector.acceptance import AcceptanceService, RecordStore, Size, grouped, plan
-from collector.acceptance.record import render_record
+from collector.acceptance import AcceptanceService, Size, grouped, plan
 from collector.acceptance.steps import Kind
 from collector.domain.basis import AdoptedCode
-from collector.web import create_app
 from tests.acceptance.step_readings import T0, a_plant
-from tests.acceptance.test_acceptance_service import Shelf
 from tests.web.conftest import Signed
 from tests.web.fakes import FakeSite
-from tests.web.pages.test_acceptance import changed_over, post
+from tests.web.pages.test_acceptance import app_of, post, service_of
 
 PLANT = replace(a_plant(), site=replace(
     a_plant().site, code=AdoptedCode(installation="NFPA 13 (2019), 8.2.6")))
@@ -27,14 +24,12 @@ PLANT = replace(a_plant(), site=replace(
 
 @pytest.fixture
 def service(tmp_path: Path) -> AcceptanceService:
-    return AcceptanceService(lambda: PLANT, RecordStore(tmp_path / "acceptance"),
-                             Shelf(*changed_over()), render=render_record)
+    return service_of(PLANT, tmp_path)
 
 
 @pytest.fixture
 def app(site: FakeSite, service: AcceptanceService) -> FastAPI:
-    site.clock.jump(T0 - site.clock.now())
-    return create_app(replace(site.services(), plant=lambda: PLANT, acceptance=service))
+    return app_of(PLANT, site, service)
 
 
 def test_one_form_of_the_tightness_test_is_chosen() -> None:
