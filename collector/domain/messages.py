@@ -66,6 +66,10 @@ class Measured:
     value: str
     limit: str
 
+    @property
+    def comparison(self) -> str:
+        return f"{self.value}, limit {self.limit}"
+
 
 def measured_of(values: Mapping[str, float | int | str | None], units: str) -> Measured | None:
     """Return an alarm's number and its limit in the site's units; ``None`` without such a pair.

@@ -111,3 +111,8 @@ def value_text(value: float, scale: Scale, digits: int | None = None) -> str:
     if not float(text):
         text = f"{0:.{digits}f}"  # no minus before a zero
     return f"{text.replace('-', '−')} {scale.unit}".rstrip()
+
+
+def with_capital(text: str) -> str:
+    """Return a text that begins with a capital; its other letters stay as they are."""
+    return text[:1].upper() + text[1:]

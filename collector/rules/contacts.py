@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from collector.domain.readings import QUANTITIES
+from collector.domain.units import with_capital
 from collector.rules.base import Band, Context, RawEvaluation, Rule, State, Values, number
 
 
@@ -164,5 +165,5 @@ class ContactDisagreement(Rule):
         since = min((row["began_at"] for row in self.state.since.values()), default=now)
         numbers = f"{'; '.join(sentences)}. Do not rely on this contact until it is put right."
         return values, words.message(
-            self.about, self.asset, since=since, numbers=numbers[:1].upper() + numbers[1:],
+            self.about, self.asset, since=since, numbers=with_capital(numbers),
         )

@@ -240,18 +240,14 @@ class NitrogenDemand(_TankEstimator):
                 Estimate(value=0.0, deviation=q * math.sqrt(passed.blunt) / 1000))
         length = q * q * passed.blunt / 1e6 / len(runs)
         unseen = q * math.sqrt(6.0 * passed.blunt / len(runs)) / 1000
-        gas = [r[5] - math.fsum(v * x for v, x in zip(account.values, r[7:], strict=True))
-               for r in runs]
         rests = max(account.noise * median(r[4] for r in runs), (_LEAST_OWN * q) ** 2) + max(
             0.0, rate.single - _MOST_OFF * unseen) ** 2
         share = length / (length + rests)
         bound = unseen + 3.0 * math.sqrt(rests)
-        off = math.fsum(min(max(g - q * r[6], -bound), bound)
-                        for g, r in zip(gas, runs, strict=True))
-        by_time = rate.scatter.value * passed.on / 1000
+        off = math.fsum(min(max(account.gas_of(r) - q * r[6], -bound), bound) for r in runs)
         common = rate.scatter.deviation * (
             passed.on / 1000 - share * math.fsum(r[6] for r in runs))
-        return Estimate(value=by_time + share * off, freedom=rate.scatter.freedom,
+        return Estimate(value=q * passed.on / 1000 + share * off, freedom=rate.scatter.freedom,
                         deviation=math.hypot(common, math.sqrt(share * rests * len(runs))))
 
     def _turn(self, now: int) -> None:

@@ -61,6 +61,10 @@ class RunAccount(State):
         self.values, self.covariance = found.values.tolist(), found.covariance.tolist()
         self.settled = found.settled.tolist()
 
+    def gas_of(self, row: Sequence[float]) -> float:
+        """Return the gas (psi) of a run in ``runs_series``, by the common unknowns known now."""
+        return row[5] - _dot(row[7:], self.values)
+
     def typical(self) -> float:
         """Return the gas (psi) of a usual run."""
         gas = sorted(r[1] for r in self.runs_series[-20:])

@@ -25,7 +25,7 @@ from collector.acceptance import (
 )
 from collector.domain.basis import printed_basis
 from collector.domain.conditions import CAUTIONS
-from collector.domain.units import plain_number
+from collector.domain.units import plain_number, with_capital
 from collector.people import Role
 from collector.plots import draw
 from collector.web.access import HttpError, changes_need, require, visitor
@@ -66,8 +66,7 @@ class _Pages:
         try:
             return await asyncio.to_thread(do)
         except RecordError as refused:
-            text = str(refused)
-            raise HttpError(409, text[:1].upper() + text[1:].rstrip(".") + ".") from refused
+            raise HttpError(409, with_capital(str(refused)).rstrip(".") + ".") from refused
 
     @property
     def words(self) -> SiteUnits:

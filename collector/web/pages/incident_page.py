@@ -17,7 +17,7 @@ from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Re
 
 from collector.clock import format_instant
 from collector.domain.events import AlarmTransition, Event, SystemEvent, Transition
-from collector.domain.messages import Measured, measured_of, parts_of
+from collector.domain.messages import measured_of, parts_of
 from collector.domain.units import duration_text
 from collector.files import write_whole
 from collector.people import Role
@@ -36,6 +36,7 @@ NOTE, PHOTO = "incident-note", "incident-photo"
 LARGEST = 12 * 1024 * 1024
 """Bytes of a photo as it is sent; it is kept smaller."""
 _LONGEST_SIDE, _PIXELS, _MOST = 1600, 50_000_000, 20
+_FORMATS = ("JPEG", "PNG", "WEBP")
 _TEXT = 500
 _ID = re.compile(r"[a-z0-9-]{1,60}\.[A-Za-z0-9_.-]{1,120}\.\d{1,12}", re.ASCII)
 
@@ -149,7 +150,7 @@ def _line(event: Event, zone: ZoneInfo, now: int, units: str) -> Line:
     if isinstance(event, AlarmTransition):
         who = f"by {event.by}" if event.by else ""
         measured = measured_of(event.values, units)
-        said = [who, event.why, _words(measured) if measured is not None
+        said = [who, event.why, f"{measured.label} {measured.comparison}" if measured is not None
                 and event.transition is Transition.RAISED else ""]
         return Line(when=when, what=TRANSITION_WORDS[event.transition].capitalize(),
                     more="; ".join(s for s in said if s),
@@ -157,10 +158,6 @@ def _line(event: Event, zone: ZoneInfo, now: int, units: str) -> Line:
     assert isinstance(event, SystemEvent)
     return Line(when=when, what="Note" if event.fact == NOTE else "Photo" if event.fact == PHOTO
                 else event.fact.replace("-", " ").capitalize(), more=event.text)
-
-
-def _words(measured: Measured) -> str:
-    return f"{measured.label} {measured.value}, limit {measured.limit}"
 
 
 def _keep(content: bytes, path: Path) -> None:
@@ -183,6 +180,3 @@ def _keep(content: bytes, path: Path) -> None:
     plain.save(out, "JPEG", quality=80)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, out.getvalue(), mode=0o640)
-
-
-_FORMATS = ("JPEG", "PNG", "WEBP")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from collector.domain.events import AlarmTransition, Transition
-from collector.domain.units import scale_of, value_text
+from collector.domain.units import scale_of, value_text, with_capital
 from collector.web.views import BoardFacts, moment
 from collector.web.views.alarms import AlarmView
 from collector.web.views.assets import AssetView
@@ -69,7 +69,7 @@ def _alarm_headline(
     parts = [f"{waiting} not acknowledged." if waiting else "All acknowledged.",
              f"{first.priority.capitalize()} {first.signal}."]
     if first.measured is not None:
-        parts.append(_measured(first))
+        parts.append(f"{with_capital(first.measured.label)}: {first.measured.comparison}.")
     if declared:
         parts.append(f"{declared[0].state}: {declared[0].where}.")
     return Headline(
@@ -81,12 +81,6 @@ def _alarm_headline(
         else "Acknowledge it to close it" if not present else "See what it says below",
         link="/alarms#live", alarm=first,
     )
-
-
-def _measured(alarm: AlarmView) -> str:
-    one = alarm.measured
-    assert one is not None
-    return f"{one.label[:1].upper()}{one.label[1:]}: {one.value}, limit {one.limit}."
 
 
 def _declared_headline(

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from collector.domain.conditions import CATALOGUE, ConditionSettings
 from collector.domain.plant import Plant, Vent
 from collector.domain.readings import TrendStep, point_kind, split_point
-from collector.domain.units import duration_text, scale_of, value_text
+from collector.domain.units import duration_text, scale_of, value_text, with_capital
 from collector.web.views.trends import limits_of
 
 _WIDTH, _HEIGHT, _EDGE = 240.0, 56.0, 4.0
@@ -45,9 +45,8 @@ def sparkline(
         return None
     scale, limits = scale_of(kind.unit, plant.site.units), limits_of(plant, settings, thing,
                                                                      quantity)
-    bottom = min(*values, *(level.value for level in limits), values[0])
-    top = max(*values, *(level.value for level in limits), values[0])
-    height = (top - bottom) or 1.0
+    shown = [*values, *(level.value for level in limits)]
+    bottom, height = min(shown), (max(shown) - min(shown)) or 1.0
 
     def y(value: float) -> str:
         return f"{_HEIGHT - _EDGE - (value - bottom) / height * (_HEIGHT - 2 * _EDGE):.1f}"
@@ -64,8 +63,7 @@ def sparkline(
     lasted = duration_text(end - start)
     said = ", ".join(f"{level.label} {value_text(level.value, scale)}" for level in limits)
     last = next(s.mean for s in reversed(steps) if s.mean is not None)
-    words = f"{kind.label[:1].upper()}{kind.label[1:]}, last {lasted}: now " \
-            f"{value_text(last, scale)}"
+    words = f"{with_capital(kind.label)}, last {lasted}: now {value_text(last, scale)}"
     return Markup(  # noqa: S704 - every word is escaped
         f'<figure class="spark"><svg viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" aria-hidden="true" '
         f'focusable="false">{marks}<path class="plot-line s0" d="{"".join(path)}"/></svg>'

@@ -15,7 +15,7 @@ from collector.domain.events import AlarmTransition, Transition
 from collector.domain.live import LiveAlarm
 from collector.domain.plant import Generator, Plant, Thing
 from collector.domain.readings import Quantity, TrendStep, point_kind, split_point
-from collector.domain.units import DAY, HOUR, MINUTE, scale_of
+from collector.domain.units import DAY, HOUR, MINUTE, scale_of, with_capital
 from collector.plots import (
     Axis,
     Band,
@@ -258,7 +258,7 @@ def trend_plot(
     axis, zone = axis_of(kind, plant.site.units), ZoneInfo(plant.site.timezone)
     words = _in_words(steps, axis, zone, now)
     figure = Plot(
-        title=f"{kind.label[:1].upper()}{kind.label[1:]}, {thing.name}", description=words,
+        title=f"{with_capital(kind.label)}, {thing.name}", description=words,
         start=start, end=end, known=min(end, now), zone=plant.site.timezone, axis=axis,
         series=(Band(label=kind.label, steps=steps), *beside),
         levels=limits_of(plant, settings, thing, quantity),
